@@ -1,0 +1,1 @@
+"""Corrected tests to numbers: curves, gains, areas, uncertainty, findings and words."""

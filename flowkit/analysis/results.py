@@ -1,0 +1,401 @@
+"""What a comparison gives: frozen dataclasses whose field names are the result's keys.
+
+Gains, spreads and u95 are fractions. A u95 is half the 95 % interval: relative for a
+mean flow or an area, absolute for a gain or a spread; None where repeatability is not
+known, so that it was not assessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from flowkit.model import CorrectedTest, Finding, ReferenceState, Side
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = [
+    "Band",
+    "BandGain",
+    "Coefficients",
+    "Comparison",
+    "Gain",
+    "Interaction",
+    "LiftGain",
+    "PortFlow",
+    "PortGain",
+    "PortLag",
+    "RatioPoint",
+    "Repeatability",
+    "SideComparison",
+    "VariantFlow",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class PortFlow:
+    """One port of one variant: the mean of its corrected runs.
+
+    Attributes
+    ----------
+    port : str
+        Its name; "" where the sheets give none.
+    curve_area_m4_s, mean_flow_m3_s : float
+        Over the side's common range.
+    runs : int
+        Tests of this port.
+    lifts_m, flow_m3_s : tuple of float
+        Its measured lifts [m] and the mean of its runs there [m³/s].
+    sources : tuple of tuple of str
+        For each lift, the cells of the readings behind it.
+    """
+
+    port: str
+    curve_area_m4_s: float
+    mean_flow_m3_s: float
+    runs: int
+    lifts_m: tuple[float, ...]
+    flow_m3_s: tuple[float, ...]
+    sources: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PortLag:
+    """A port that flows less than the mean of its variant, and where."""
+
+    port: str
+    below_mean: float
+    worst_lift_m: float
+    worst_below_mean: float
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A band of lift and the mean flow in it."""
+
+    name: Literal["low", "middle", "high"]
+    from_m: float
+    to_m: float
+    mean_flow_m3_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Coefficients:
+    """Flow coefficients of a variant at its lifts; None where the geometry is not known."""
+
+    lifts_m: tuple[float, ...]
+    curtain: tuple[float, ...] | None
+    throat: tuple[float, ...] | None
+    valve: tuple[float, ...] | None
+    minimum: tuple[float, ...] | None
+
+
+@dataclass(frozen=True, slots=True)
+class VariantFlow:
+    """One variant on one side, at the reference state, over the side's common range.
+
+    Attributes
+    ----------
+    lifts_m, flow_m3_s : tuple of float
+        Mean over the ports at every lift measured in any of them within all their ranges.
+    flow_u95 : tuple of (float or None)
+        Relative, per lift.
+    curve_area_m4_s, mean_flow_m3_s, peak_flow_m3_s : float
+        Area [m⁴/s] and mean [m³/s] over the common range; peak of `flow_m3_s`.
+    mean_flow_u95, port_spread, port_spread_u95 : float or None
+    ports : tuple of PortFlow
+    coefficients : Coefficients or None
+    effective_area_m2, minimum_area_m2 : tuple of float or None
+        At `lifts_m`.
+    takeover_lift_m : float or None
+        Where the throat takes over from the seat.
+    bands : tuple of Band
+    lagging : PortLag or None
+        The port that flows least, where the spread is worth naming (finding port-uneven).
+    flow_per_bore_area_m_s, flow_per_valve_area_m_s : tuple of float or None
+        At `lifts_m`, to compare heads of different size.
+    port_velocity_m_s : tuple of float or None
+        Mean port velocity at `lifts_m`, where the cross-section is known.
+    """
+
+    name: str
+    lifts_m: tuple[float, ...]
+    flow_m3_s: tuple[float, ...]
+    flow_u95: tuple[float | None, ...]
+    curve_area_m4_s: float
+    mean_flow_m3_s: float
+    mean_flow_u95: float | None
+    peak_flow_m3_s: float
+    port_spread: float | None
+    port_spread_u95: float | None
+    ports: tuple[PortFlow, ...]
+    coefficients: Coefficients | None
+    effective_area_m2: tuple[float, ...]
+    minimum_area_m2: tuple[float, ...] | None
+    takeover_lift_m: float | None
+    bands: tuple[Band, ...]
+    lagging: PortLag | None
+    flow_per_bore_area_m_s: tuple[float, ...] | None
+    flow_per_valve_area_m_s: tuple[float, ...] | None
+    port_velocity_m_s: tuple[float, ...] | None
+
+
+@dataclass(frozen=True, slots=True)
+class LiftGain:
+    """The gain at one lift."""
+
+    lift_m: float
+    gain: float
+    u95: float | None
+    interpolated: bool
+    expected: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PortGain:
+    """The gain of one port in mean flow."""
+
+    port: str
+    mean_flow_gain: float
+
+
+@dataclass(frozen=True, slots=True)
+class BandGain:
+    """The gain in mean flow of one band of lift."""
+
+    name: Literal["low", "middle", "high"]
+    from_m: float
+    to_m: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """What one variant gained over another.
+
+    Attributes
+    ----------
+    from_, to : str
+        Names of the variants.
+    kind : {"step", "total", "step and total"}
+        Against the variant before it, against the first, or both where they are the same.
+    mean_flow_gain : float
+        The headline: ratio of the mean flows − 1.
+    mean_flow_gain_u95 : float or None
+    resolved : bool or None
+        Whether the 95 % interval excludes zero; None where not assessed.
+    not_assessed_because : str or None
+        What would be needed, where the interval is None.
+    mean_of_gains, gain_at_top_lift : float
+    largest, smallest : LiftGain
+        The largest and the smallest gain per lift.
+    share_of_total : float or None
+        A step's ln(1 + g)/ln(1 + g_total).
+    changed : tuple of str
+        Factors whose level changed; a factor not declared on one side is in `unknown`.
+    unknown : tuple of str
+    attributable : bool
+        Exactly one factor changed and none is unknown.
+    matched_ports : tuple of str
+        The ports compared like with like; empty where none match.
+    expected_from_geometry : float or None
+    per_lift : tuple of LiftGain
+    ports : tuple of PortGain
+    bands : tuple of BandGain
+    law_difference : float or None
+        Largest difference of the two pressure laws in this gain, where it was tested at
+        different pressures.
+    """
+
+    from_: str
+    to: str
+    kind: Literal["step", "total", "step and total"]
+    mean_flow_gain: float
+    mean_flow_gain_u95: float | None
+    resolved: bool | None
+    not_assessed_because: str | None
+    mean_of_gains: float
+    gain_at_top_lift: float
+    largest: LiftGain
+    smallest: LiftGain
+    share_of_total: float | None
+    changed: tuple[str, ...]
+    unknown: tuple[str, ...]
+    attributable: bool
+    matched_ports: tuple[str, ...]
+    expected_from_geometry: float | None
+    per_lift: tuple[LiftGain, ...]
+    ports: tuple[PortGain, ...]
+    bands: tuple[BandGain, ...]
+    law_difference: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Interaction:
+    """Main effects and interaction of two factors, natural logarithms of flow ratios."""
+
+    factors: tuple[str, str]
+    main_effects: tuple[float, float]
+    interaction: float
+
+
+@dataclass(frozen=True, slots=True)
+class RatioPoint:
+    """Exhaust flow over intake flow at one lift, or at one fraction of peak lift."""
+
+    variant: str
+    at: float
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Repeatability:
+    """The bench's own scatter: relative standard deviation and degrees of freedom.
+
+    Attributes
+    ----------
+    s_r : float or None
+        None where neither repeated runs nor a stated value exist.
+    degrees_of_freedom : float or None
+        Infinite where stated.
+    source : {"repeated runs", "stated", "none"}
+    s_between_runs, s_within_run : float or None
+        A run's common shift and the scatter of its points.
+    """
+
+    s_r: float | None
+    degrees_of_freedom: float | None
+    source: Literal["repeated runs", "stated", "none"]
+    s_between_runs: float | None = None
+    s_within_run: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SideComparison:
+    """All variants and gains of one side.
+
+    Attributes
+    ----------
+    range_m : tuple of two floats
+        The common range of lifts [m].
+    variants : tuple of VariantFlow
+    gains : tuple of Gain
+        Each against the first, and each against the one before it.
+    interactions : tuple of Interaction
+    """
+
+    range_m: tuple[float, float]
+    variants: tuple[VariantFlow, ...]
+    gains: tuple[Gain, ...]
+    interactions: tuple[Interaction, ...] = ()
+
+    def variant(self, name: str) -> VariantFlow:
+        """Return the variant of that name.
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        for item in self.variants:
+            if item.name == name:
+                return item
+        raise KeyError(name)
+
+    @property
+    def steps(self) -> tuple[Gain, ...]:
+        """Each variant against the one before it."""
+        return tuple(gain for gain in self.gains if gain.kind != "total")
+
+    @property
+    def totals(self) -> tuple[Gain, ...]:
+        """Each variant against the first."""
+        return tuple(gain for gain in self.gains if gain.kind != "step")
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Variants of a head compared, per side.
+
+    Attributes
+    ----------
+    reference : ReferenceState
+    sides : mapping
+        Side to SideComparison; a side with no tests is absent.
+    findings : tuple of Finding
+    repeatability : Repeatability
+    ratio_at_lift, ratio_at_fraction : tuple of RatioPoint
+        Exhaust over intake at equal lift [m] and at equal fraction of peak lift.
+    area_method : {"pchip", "trapezoid"}
+    sentences : tuple of str
+        At most eight, in words.
+    tests : tuple of CorrectedTest
+        What it was computed from.
+    """
+
+    reference: ReferenceState
+    sides: Mapping[Side, SideComparison]
+    findings: tuple[Finding, ...]
+    repeatability: Repeatability
+    ratio_at_lift: tuple[RatioPoint, ...] = ()
+    ratio_at_fraction: tuple[RatioPoint, ...] = ()
+    area_method: Literal["pchip", "trapezoid"] = "pchip"
+    sentences: tuple[str, ...] = ()
+    tests: tuple[CorrectedTest, ...] = field(default=(), metadata={"json": False})
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per side, variant and lift.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns ``side, variant, lift_m, flow_m3_s, gain, u95, interpolated`` (gain over
+            the first variant; missing for the first).
+        """
+        import pandas as pd
+
+        rows: list[dict[str, Any]] = []
+        for side, result in self.sides.items():
+            gains = {gain.to: {item.lift_m: item for item in gain.per_lift} for gain in result.totals}
+            for variant in result.variants:
+                for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True):
+                    gain = gains.get(variant.name, {}).get(lift)
+                    rows.append(
+                        {
+                            "side": side,
+                            "variant": variant.name,
+                            "lift_m": lift,
+                            "flow_m3_s": flow,
+                            "gain": gain.gain if gain else None,
+                            "u95": gain.u95 if gain else None,
+                            "interpolated": gain.interpolated if gain else None,
+                        }
+                    )
+        return pd.DataFrame(rows)
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return the comparison as one JSON document of kind ``"compare"``."""
+        from flowkit.serial import document, jsonable
+
+        return document("compare", jsonable(self), indent=indent)
+
+    def plot(self, ax: Axes | None = None, *, side: Side | None = None) -> Axes:
+        """Draw the lift-flow curves of every variant.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure otherwise.
+        side : {"intake", "exhaust"}, optional
+            One side only.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from flowkit.drawing import plot_comparison
+
+        return plot_comparison(self, ax=ax, side=side)

@@ -1,0 +1,99 @@
+"""The one family of errors flowkit raises on purpose.
+
+Every error says in one plain sentence which file, sheet and cell is meant, what is
+wrong there and what to do about it. The command prints that sentence on standard
+error; nothing of it ever needs a traceback to be understood.
+"""
+
+from __future__ import annotations
+
+__all__ = [
+    "AttachError",
+    "CorrectionError",
+    "EngineError",
+    "FlowkitError",
+    "JobError",
+    "RangeError",
+    "SheetError",
+    "UnitError",
+]
+
+
+class FlowkitError(Exception):
+    """Something the user can mend: where it is, what is wrong, what to do.
+
+    Parameters
+    ----------
+    problem : str
+        What is wrong, as a plain clause without a full stop.
+    remedy : str, optional
+        What to do about it, as a plain clause without a full stop.
+    file, sheet, cell : str, optional
+        Where it is. For text files `cell` is ``line:field``, both counted from 1.
+
+    Examples
+    --------
+    >>> print(FlowkitError("no flow in this row", "fill it in", file="a.xlsx", sheet="S", cell="B7"))
+    a.xlsx, sheet S, cell B7: no flow in this row; fill it in.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        remedy: str = "",
+        *,
+        file: str | None = None,
+        sheet: str | None = None,
+        cell: str | None = None,
+    ) -> None:
+        self.problem = problem
+        self.remedy = remedy
+        self.file = file
+        self.sheet = sheet
+        self.cell = cell
+        super().__init__(problem)
+
+    @property
+    def where(self) -> str:
+        """The place in words, empty where it is unknown."""
+        parts = [self.file or ""]
+        if self.sheet:
+            parts.append(f"sheet {self.sheet}")
+        if self.cell:
+            parts.append(f"cell {self.cell}")
+        return ", ".join(part for part in parts if part)
+
+    def __str__(self) -> str:
+        sentence = f"{self.problem}; {self.remedy}" if self.remedy else self.problem
+        if not sentence.endswith((".", "?", "!")):
+            sentence += "."
+        text = f"{self.where}: {sentence}" if self.where else sentence
+        return " ".join(text.split())
+
+
+class UnitError(FlowkitError):
+    """A unit or a quantity that cannot be understood."""
+
+
+class SheetError(FlowkitError):
+    """A file or sheet that cannot be read, or not in one way only."""
+
+
+class JobError(FlowkitError):
+    """A job file that cannot be used as it stands."""
+
+
+class CorrectionError(FlowkitError):
+    """A correction that was asked for and cannot be made."""
+
+
+class RangeError(FlowkitError):
+    """A lift outside what was measured, or no range in common."""
+
+
+class EngineError(FlowkitError):
+    """Engine or cam data that cannot be used."""
+
+
+class AttachError(FlowkitError):
+    """A build file that cannot be extended without losing something."""

@@ -1,0 +1,405 @@
+"""What every room of flowkit speaks: tests, points, findings, ledger lines, references.
+
+All values are SI: lift and diameters in m, flow in m³/s, pressure in Pa (test
+pressures gauge, as positive magnitudes; barometer and meter pressures absolute),
+temperature in K, density in kg/m³, angles in degrees. Field names carry the unit
+and are the keys of the machine-readable results.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+__all__ = [
+    "INH2O_PA",
+    "AirState",
+    "Bench",
+    "Conditions",
+    "CorrectedPoint",
+    "CorrectedTest",
+    "Finding",
+    "FlowTest",
+    "LedgerLine",
+    "Point",
+    "JobInfo",
+    "Reference",
+    "ReferenceState",
+    "Severity",
+    "Side",
+    "UnitSource",
+    "Units",
+    "ValveGeometry",
+    "Variant",
+    "VariantInput",
+]
+
+Side = Literal["intake", "exhaust"]
+Severity = Literal["error", "warning", "note"]
+PressureLaw = Literal["square-root", "compressible"]
+AirMode = Literal["as stated", "actual", "metered"]
+
+INH2O_PA = 25.4 * 9.80665
+"""Conventional inch of water in Pa (NIST SP 811, appendix B.8)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One reading of a flow test.
+
+    Attributes
+    ----------
+    lift_m : float
+        Valve lift [m].
+    flow_m3_s : float
+        Flow as read [m³/s].
+    pressure_pa : float or None
+        The point's own test pressure [Pa], where the sheet gives one a point.
+    source : str
+        The cell of its flow: ``file!sheet!B7``, or ``file:12:3`` in text.
+    """
+
+    lift_m: float
+    flow_m3_s: float
+    pressure_pa: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """The circumstances of a flow test; None where unknown."""
+
+    test_pressure_pa: float | None = None
+    fixture_bore_m: float | None = None
+    valve_diameter_m: float | None = None
+    stem_diameter_m: float | None = None
+    throat_diameter_m: float | None = None
+    seat_angle_deg: float | None = None
+    seat_width_m: float | None = None
+    air_temperature_k: float | None = None
+    barometer_pa: float | None = None
+    relative_humidity: float | None = None
+    leak_m3_s: float | None = None
+    leak_pressure_pa: float | None = None
+    check_reading_m3_s: float | None = None
+    check_nominal_m3_s: float | None = None
+    check_pressure_pa: float | None = None
+    meter_temperature_k: float | None = None
+    meter_pressure_pa: float | None = None
+    date: str | None = None
+    bench: str | None = None
+    operator: str | None = None
+    entry_fitting: str | None = None
+    exit_fitting: str | None = None
+    notes: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class UnitSource:
+    """A unit and whether the sheet (or the user) stated it or it was assumed."""
+
+    unit: str
+    source: Literal["stated", "assumed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """The units a test was written in."""
+
+    lift: UnitSource
+    flow: UnitSource
+    pressure: UnitSource | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FlowTest:
+    """One run of one port on one side of one head in one variant, as read.
+
+    Attributes
+    ----------
+    id : str
+        Unique within what was read together.
+    file, sheet : str, str or None
+        The file's name and its worksheet (None for text files).
+    head, variant : str or None, str
+        The head and its state.
+    side : {"intake", "exhaust"} or None
+    port : str or None
+        A name, never a number: ``"1"``, ``"01"``, ``"rear"``.
+    run : int
+        Counted from 1.
+    conditions : Conditions
+    units : Units
+    points : tuple of Point
+        In the sheet's order.
+    """
+
+    id: str
+    file: str
+    sheet: str | None
+    head: str | None
+    variant: str
+    side: Side | None
+    port: str | None
+    run: int
+    conditions: Conditions
+    units: Units
+    points: tuple[Point, ...]
+
+    def pressure_at(self, point: Point) -> float | None:
+        """Return the test pressure that counts at a point [Pa]: its own before the test's."""
+        if point.pressure_pa is not None:
+            return point.pressure_pa
+        return self.conditions.test_pressure_pa
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something doubtful: what, where, why it matters and what to do.
+
+    Attributes
+    ----------
+    rule : str
+        A slug, such as ``"typing-slip"``.
+    severity : {"error", "warning", "note"}
+    where : str
+        The source cell, or the test's id.
+    message : str
+        One or two plain sentences.
+    """
+
+    rule: str
+    severity: Severity
+    where: str
+    message: str
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerLine:
+    """What one correction did to one test.
+
+    Attributes
+    ----------
+    correction : str
+        ``"leakage"``, ``"air"``, ``"check-plate"``, ``"test-pressure"`` or ``"bore"``.
+    formula : str
+        The formula as text, with its source.
+    inputs : mapping
+        Name of each input (with its unit) to its value.
+    factor : tuple of float or None
+        What each point's flow was multiplied by.
+    offset_m3_s : tuple of float or None
+        What was added to each point's flow [m³/s].
+    skipped : str or None
+        Why the correction was not made, where it was not.
+    """
+
+    correction: str
+    formula: str
+    inputs: Mapping[str, float | str | None]
+    factor: tuple[float, ...] | None = None
+    offset_m3_s: tuple[float, ...] | None = None
+    skipped: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectedPoint:
+    """One point after all corrections.
+
+    Attributes
+    ----------
+    lift_m : float
+        Valve lift [m].
+    flow_m3_s : float
+        Flow at the reference state [m³/s].
+    pressure_pa : float
+        The test pressure it was read at [Pa].
+    source : str
+        The cell of the reading.
+    reading_m3_s : float
+        The flow as read [m³/s].
+    """
+
+    lift_m: float
+    flow_m3_s: float
+    pressure_pa: float | None
+    source: str
+    reading_m3_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectedTest:
+    """A flow test at the reference state, with its ledger.
+
+    A type of its own, so that correcting twice is impossible.
+    """
+
+    id: str
+    file: str
+    sheet: str | None
+    head: str | None
+    variant: str
+    side: Side | None
+    port: str | None
+    run: int
+    conditions: Conditions
+    units: Units
+    points: tuple[CorrectedPoint, ...]
+    ledger: tuple[LedgerLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AirState:
+    """A state of moist air.
+
+    Attributes
+    ----------
+    temperature_k : float
+        Temperature [K].
+    pressure_pa : float
+        Absolute pressure [Pa].
+    relative_humidity : float
+        Fraction, 0 to 1.
+    """
+
+    temperature_k: float = 293.15
+    pressure_pa: float = 101_325.0
+    relative_humidity: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """The state all tests are brought to.
+
+    Attributes
+    ----------
+    pressure_pa : float
+        Reference test pressure [Pa], 28 inH2O unless stated.
+    pressure_law : {"square-root", "compressible"}
+    bore_m : float or None
+        The engine's bore [m]; None for no bore correction.
+    air : AirState
+        Dry, 101 325 Pa, 20 °C unless stated.
+    """
+
+    pressure_pa: float = 28 * INH2O_PA
+    pressure_law: PressureLaw = "square-root"
+    bore_m: float | None = None
+    air: AirState = field(default_factory=AirState)
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceState:
+    """The reference all flows are at."""
+
+    pressure_pa: float
+    bore_m: float | None
+    air_density_kg_m3: float
+    pressure_law: str
+
+
+@dataclass(frozen=True, slots=True)
+class JobInfo:
+    """What the job is called; all free text, None where not given.
+
+    Attributes
+    ----------
+    display : {"US", "metric"}
+        The units people see; results stay SI.
+    """
+
+    title: str | None = None
+    number: str | None = None
+    customer: str | None = None
+    vehicle: str | None = None
+    shop: str | None = None
+    date: str | None = None
+    notes: str | None = None
+    display: Literal["US", "metric"] = "US"
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What is known of the bench; standard uncertainties are k = 1.
+
+    Attributes
+    ----------
+    air : {"as stated", "actual", "metered"}
+        What the flow readings are (spec §3.2).
+    standard_air : AirState or None
+        The air the meter is scaled for.
+    repeatability : float or None
+        Relative standard deviation of a repeated reading.
+    drift : float or None
+        Relative standard uncertainty of the drift of one session.
+    lift_setting_m : float or None
+        Standard uncertainty of a lift setting [m].
+    pressure_reading_pa : float or None
+        Standard uncertainty of a test pressure reading [Pa].
+    """
+
+    air: AirMode = "as stated"
+    standard_air: AirState | None = None
+    repeatability: float | None = None
+    drift: float | None = None
+    lift_setting_m: float | None = None
+    pressure_reading_pa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ValveGeometry:
+    """The valve, its seat and its port on one side; None where unknown.
+
+    Attributes
+    ----------
+    head_m, stem_m, throat_m : float or None
+        Valve head, stem at the throat, and throat (inner seat) diameters [m].
+    seat_angle_deg : float or None
+        Seat angle from the plane of the head [degrees].
+    seat_width_m : float or None
+        Seat width measured along the face [m].
+    offset_m : float or None
+        Distance of the valve's axis from the bore's axis [m].
+    port_area_m2 : float or None
+        Cross-section of the port where velocity is wanted [m²].
+    """
+
+    head_m: float | None = None
+    stem_m: float | None = None
+    throat_m: float | None = None
+    seat_angle_deg: float | None = None
+    seat_width_m: float | None = None
+    offset_m: float | None = None
+    port_area_m2: float | None = None
+
+
+
+@dataclass(frozen=True, slots=True)
+class VariantInput:
+    """A state of the head with its tests as read, before any correction.
+
+    Attributes
+    ----------
+    name : str
+    tests : tuple of FlowTest
+    state : mapping
+        Side to (factor to level), such as ``{"intake": {"ports": "as cast"}}``.
+    valves : mapping
+        Side to ValveGeometry.
+    """
+
+    name: str
+    tests: tuple[FlowTest, ...]
+    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """A state of the head with its corrected tests; otherwise as `VariantInput`."""
+
+    name: str
+    tests: tuple[CorrectedTest, ...]
+    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
