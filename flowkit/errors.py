@@ -7,6 +7,8 @@ error; nothing of it ever needs a traceback to be understood.
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 __all__ = [
     "AttachError",
     "CorrectionError",
@@ -36,6 +38,9 @@ class FlowkitError(Exception):
     >>> print(FlowkitError("no flow in this row", "fill it in", file="a.xlsx", sheet="S", cell="B7"))
     a.xlsx, sheet S, cell B7: no flow in this row; fill it in.
     """
+
+    rule: ClassVar[str] = "unusable"
+    """The slug under which the error stands among the findings of a result."""
 
     def __init__(
         self,
@@ -74,26 +79,40 @@ class FlowkitError(Exception):
 class UnitError(FlowkitError):
     """A unit or a quantity that cannot be understood."""
 
+    rule = "unit-unknown"
+
 
 class SheetError(FlowkitError):
     """A file or sheet that cannot be read, or not in one way only."""
+
+    rule = "file-unusable"
 
 
 class JobError(FlowkitError):
     """A job file that cannot be used as it stands."""
 
+    rule = "job-unusable"
+
 
 class CorrectionError(FlowkitError):
     """A correction that was asked for and cannot be made."""
+
+    rule = "correction-unusable"
 
 
 class RangeError(FlowkitError):
     """A lift outside what was measured, or no range in common."""
 
+    rule = "no-common-range"
+
 
 class EngineError(FlowkitError):
     """Engine or cam data that cannot be used."""
 
+    rule = "engine-unusable"
+
 
 class AttachError(FlowkitError):
     """A build file that cannot be extended without losing something."""
+
+    rule = "build-file-unusable"
