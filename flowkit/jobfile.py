@@ -92,7 +92,7 @@ class ReferenceTable(_Table):
     pressure: Pressure = Field(28 * 25.4 * 9.80665, description='Reference test pressure; "28 inH2O" unless given.')
     pressure_law: Literal["square-root", "compressible"] = Field("square-root", description="How pressures convert.")
     bore: Length | None = Field(None, description="The engine's bore; left out, no bore correction is made.")
-    air: AirTable = Field(default_factory=AirTable, description="Reference air; dry, 101 325 Pa, 20 °C unless given.")
+    air: AirTable = Field(default=AirTable(), description="Reference air; dry, 101 325 Pa, 20 °C unless given.")
     curve_area: Literal["pchip", "trapezoid"] = Field("pchip", description="How the area under a curve is taken.")
     switched_off: list[Literal["leakage", "air", "check-plate", "test-pressure", "bore"]] = Field(
         default_factory=list, description="Corrections not to be made, by name."
@@ -125,8 +125,8 @@ class ValveTable(_Table):
 class ValvesTable(_Table):
     """Valves of both sides."""
 
-    intake: ValveTable = Field(default_factory=ValveTable)
-    exhaust: ValveTable = Field(default_factory=ValveTable)
+    intake: ValveTable = Field(default=ValveTable())
+    exhaust: ValveTable = Field(default=ValveTable())
 
 
 class CamsTable(_Table):
@@ -147,7 +147,7 @@ class VariantTable(_Table):
     state: dict[str, Text | dict[str, Text]] = Field(
         default_factory=dict, description="Factor to level; tables intake and exhaust where the sides differ."
     )
-    valves: ValvesTable = Field(default_factory=ValvesTable, description="Overrides for this variant.")
+    valves: ValvesTable = Field(default=ValvesTable(), description="Overrides for this variant.")
     conditions: dict[str, Any] = Field(default_factory=dict, description="What the sheets do not say.")
     columns: dict[str, Any] | list[dict[str, Any]] | None = Field(
         None, description="A mapping for a sheet that cannot be read unaided."
@@ -157,12 +157,12 @@ class VariantTable(_Table):
 class JobFile(_Table):
     """A whole job file."""
 
-    job: JobTable = Field(default_factory=JobTable)
-    reference: ReferenceTable = Field(default_factory=ReferenceTable)
-    bench: BenchTable = Field(default_factory=BenchTable)
+    job: JobTable = Field(default=JobTable())
+    reference: ReferenceTable = Field(default=ReferenceTable())
+    bench: BenchTable = Field(default=BenchTable())
     engine: dict[str, Any] | None = None
-    valves: ValvesTable = Field(default_factory=ValvesTable)
-    cam: CamsTable = Field(default_factory=CamsTable)
+    valves: ValvesTable = Field(default=ValvesTable())
+    cam: CamsTable = Field(default=CamsTable())
     variant: list[VariantTable] = Field(min_length=1)
 
 

@@ -21,9 +21,9 @@ __all__ = [
     "CorrectedTest",
     "Finding",
     "FlowTest",
+    "JobInfo",
     "LedgerLine",
     "Point",
-    "JobInfo",
     "Reference",
     "ReferenceState",
     "Severity",
@@ -372,7 +372,6 @@ class ValveGeometry:
     seat_width_m: float | None = None
     offset_m: float | None = None
     port_area_m2: float | None = None
-
 
 
 @dataclass(frozen=True, slots=True)
