@@ -1,0 +1,313 @@
+"""Lift–flow curves of ports, from the corrected tests of one side.
+
+Repeated runs are corrected one by one and then averaged lift by lift. Between the measured
+lifts a curve is the monotone cubic of Fritsch & Butland (SIAM J. Sci. Stat. Comput. 5 (1984)
+300), as scipy's `PchipInterpolator` has it; outside them it is nothing, and asking is an error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flowkit.analysis.lifts import (
+    SAME_LIFT_M,
+    AreaMethod,
+    integrate,
+    lift_key,
+    merge_lifts,
+    natural_order,
+    pchip,
+    within,
+)
+from flowkit.analysis.valves import valve_of
+from flowkit.errors import RangeError
+from flowkit.model import CorrectedTest, Side, ValveGeometry, Variant
+
+__all__ = [
+    "SAME_LIFT_M",
+    "AreaMethod",
+    "PortCurve",
+    "SideVariant",
+    "common_range",
+    "integrate",
+    "lift_key",
+    "merge_lifts",
+    "natural_order",
+    "pchip",
+    "side_variants",
+    "valve_of",
+]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PortCurve:
+    """The lift–flow curve of one port of one variant: the mean of its runs.
+
+    Attributes
+    ----------
+    variant : str
+    side : {"intake", "exhaust"}
+    port : str
+        Its name; "" where the sheets give none.
+    tests : tuple of CorrectedTest
+        Its runs.
+    lifts_m : array, shape (n,)
+        Measured lifts in rising order [m].
+    flow_m3_s : array, shape (n,)
+        Mean of the runs at each lift [m³/s].
+    runs_at_lift : array of int, shape (n,)
+        Readings behind each mean.
+    sources : tuple of tuple of str
+        The cells of those readings.
+    """
+
+    variant: str
+    side: Side
+    port: str
+    tests: tuple[CorrectedTest, ...]
+    lifts_m: NDArray[np.float64]
+    flow_m3_s: NDArray[np.float64]
+    runs_at_lift: NDArray[np.int_]
+    sources: tuple[tuple[str, ...], ...]
+    _spline: Any = field(init=False, repr=False, default=None)
+
+    def __post_init__(self) -> None:
+        for array in (self.lifts_m, self.flow_m3_s, self.runs_at_lift):
+            array.setflags(write=False)
+        if len(self.lifts_m) > 1:
+            object.__setattr__(self, "_spline", pchip(self.lifts_m, self.flow_m3_s))
+
+    @property
+    def lowest(self) -> float:
+        """Lowest measured lift [m]."""
+        return float(self.lifts_m[0])
+
+    @property
+    def highest(self) -> float:
+        """Highest measured lift [m]."""
+        return float(self.lifts_m[-1])
+
+    def measured(self, lift: float) -> bool:
+        """Tell whether a lift [m] was measured, within 1 µm."""
+        return lift_key(lift, self.lifts_m) is not None  # type: ignore[arg-type]
+
+    def flow(self, lift: ArrayLike) -> NDArray[np.float64]:
+        """Return the flow [m³/s] at lifts [m] within the measured ones.
+
+        Raises
+        ------
+        RangeError
+            If a lift lies outside them.
+        """
+        inside = within(np.asarray(lift, dtype=float), self.lifts_m)
+        if self._spline is None:
+            return np.full(inside.shape, self.flow_m3_s[0])
+        return np.asarray(self._spline(inside))
+
+    def slope(self, lift: ArrayLike) -> NDArray[np.float64]:
+        """Return dQ/dL [m²/s] at lifts [m] within the measured ones; 0 where only one was measured.
+
+        Raises
+        ------
+        RangeError
+            If a lift lies outside them.
+        """
+        inside = within(np.asarray(lift, dtype=float), self.lifts_m)
+        if self._spline is None:
+            return np.zeros(inside.shape)
+        return np.asarray(self._spline(inside, 1))
+
+    def area(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
+        """Return the area under the curve between two lifts [m] in m⁴/s.
+
+        Raises
+        ------
+        RangeError
+            If the limits lie outside the measured lifts.
+        """
+        if method == "trapezoid" or self._spline is None:
+            return integrate(self.lifts_m, self.flow_m3_s, lo, hi, "trapezoid")
+        lo, hi = (float(limit) for limit in within(np.asarray([lo, hi]), self.lifts_m))
+        return float(self._spline.integrate(lo, hi)) if hi > lo else 0.0
+
+    def mean_flow(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
+        """Return the mean flow [m³/s] between two lifts [m]; the flow itself where they are one.
+
+        Raises
+        ------
+        RangeError
+            If the limits lie outside the measured lifts.
+        """
+        if hi - lo <= SAME_LIFT_M:
+            return float(self.flow(lo))
+        return self.area(lo, hi, method) / (hi - lo)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SideVariant:
+    """One variant on one side: its ports, its state and its valve.
+
+    Attributes
+    ----------
+    name : str
+    side : {"intake", "exhaust"}
+    ports : tuple of PortCurve
+    state : mapping
+        Factor to level on this side.
+    valve : ValveGeometry
+    """
+
+    name: str
+    side: Side
+    ports: tuple[PortCurve, ...]
+    state: Mapping[str, str]
+    valve: ValveGeometry
+
+    @property
+    def port_names(self) -> tuple[str, ...]:
+        """Names of the ports, in order."""
+        return tuple(curve.port for curve in self.ports)
+
+    def curves(self, ports: Sequence[str] = ()) -> tuple[PortCurve, ...]:
+        """Return the curves of the named ports, or of all where none is named."""
+        return tuple(curve for curve in self.ports if not ports or curve.port in ports)
+
+    def flow(self, lift: ArrayLike, ports: Sequence[str] = ()) -> NDArray[np.float64]:
+        """Return the mean flow over ports [m³/s] at lifts [m].
+
+        Raises
+        ------
+        RangeError
+            If a lift lies outside what one of the ports was measured at.
+        """
+        return np.asarray(np.mean([curve.flow(lift) for curve in self.curves(ports)], axis=0))
+
+    def mean_flow(self, lo: float, hi: float, method: AreaMethod = "pchip", ports: Sequence[str] = ()) -> float:
+        """Return the mean over ports of their mean flows [m³/s] between two lifts [m]."""
+        return float(np.mean([curve.mean_flow(lo, hi, method) for curve in self.curves(ports)]))
+
+    def own_range(self) -> tuple[float, float]:
+        """Return the range of lifts [m] within all the ports'."""
+        return common_range(self.ports)
+
+    def liftswithin(self, lo: float, hi: float, ports: Sequence[str] = ()) -> tuple[float, ...]:
+        """Return the lifts [m] measured in any of the ports between two lifts."""
+        every = merge_lifts(lift for curve in self.curves(ports) for lift in curve.lifts_m.tolist())
+        return tuple(lift for lift in every if lo - SAME_LIFT_M <= lift <= hi + SAME_LIFT_M)
+
+
+def side_variants(variants: Sequence[Variant], side: Side) -> tuple[SideVariant, ...]:
+    """Return the variants that were tested on a side, with their curves.
+
+    Parameters
+    ----------
+    variants : sequence of Variant
+        With corrected tests; tests that name no side are left out.
+    side : {"intake", "exhaust"}
+
+    Returns
+    -------
+    tuple of SideVariant
+        In the order of `variants`; lifts within 1 µm anywhere on the side carry one value.
+
+    Examples
+    --------
+    >>> side_variants([Variant("as received", ())], "intake")
+    ()
+    """
+    tests = {
+        index: [test for test in variant.tests if test.side == side and test.points]
+        for index, variant in enumerate(variants)
+    }
+    grid = merge_lifts(point.lift_m for group in tests.values() for test in group for point in test.points)
+    return tuple(
+        SideVariant(
+            name=variant.name,
+            side=side,
+            ports=_port_curves(variant.name, side, tests[index], grid),
+            state=dict(variant.state.get(side, {})),
+            valve=valve_of(variant, side),
+        )
+        for index, variant in enumerate(variants)
+        if tests[index]
+    )
+
+
+def _port_curves(name: str, side: Side, tests: Sequence[CorrectedTest], grid: Sequence[float]) -> tuple[PortCurve, ...]:
+    """Return the curve of each port, in the natural order of their names."""
+    by_port: dict[str, list[CorrectedTest]] = {}
+    for test in tests:
+        by_port.setdefault(test.port or "", []).append(test)
+    return tuple(_port_curve(name, side, port, by_port[port], grid) for port in sorted(by_port, key=natural_order))
+
+
+def _port_curve(name: str, side: Side, port: str, tests: Sequence[CorrectedTest], grid: Sequence[float]) -> PortCurve:
+    """Average the runs of one port lift by lift."""
+    ordered = sorted(tests, key=lambda test: (test.run, test.id))
+    starts = np.asarray(grid)
+    readings: dict[int, list[tuple[float, str]]] = {}
+    for test in ordered:
+        for point in test.points:
+            place = int(np.searchsorted(starts, point.lift_m, side="right")) - 1
+            readings.setdefault(place, []).append((point.flow_m3_s, point.source))
+    places = sorted(readings)
+    return PortCurve(
+        variant=name,
+        side=side,
+        port=port,
+        tests=tuple(ordered),
+        lifts_m=starts[places],
+        flow_m3_s=np.array([sum(flow for flow, _ in readings[place]) / len(readings[place]) for place in places]),
+        runs_at_lift=np.array([len(readings[place]) for place in places], dtype=int),
+        sources=tuple(tuple(source for _, source in readings[place]) for place in places),
+    )
+
+
+def common_range(curves: Iterable[PortCurve]) -> tuple[float, float]:
+    """Return the range of lifts that every curve was measured over [m].
+
+    Parameters
+    ----------
+    curves : iterable of PortCurve
+        At least one.
+
+    Returns
+    -------
+    tuple of two floats
+        From the highest of the lowest lifts to the lowest of the highest; the same lift twice
+        where they have only one in common.
+
+    Raises
+    ------
+    RangeError
+        If the curves have no lift in common.
+
+    Examples
+    --------
+    >>> from flowkit.analysis.curves import PortCurve
+    >>> def straight(*lifts):
+    ...     x = np.array(lifts)
+    ...     return PortCurve("v", "intake", "1", (), x, 10 * x, np.ones(len(x), int), ())
+    >>> common_range([straight(0.001, 0.008), straight(0.002, 0.010)])
+    (0.002, 0.008)
+    """
+    several = tuple(curves)
+    low, high = max(several, key=lambda curve: curve.lowest), min(several, key=lambda curve: curve.highest)
+    lo, hi = low.lowest, high.highest
+    if hi < lo - SAME_LIFT_M:
+        raise RangeError(
+            f"no common range of lifts on the {low.side}: {_named(low)} begins at {lo * 1e3:.3f} mm, "
+            f"{_named(high)} ends at {hi * 1e3:.3f} mm",
+            "test them over lifts that overlap",
+        )
+    return (lo, hi) if hi - lo > SAME_LIFT_M else (lo, lo)
+
+
+def _named(curve: PortCurve) -> str:
+    """Name a curve in a sentence."""
+    return f"{curve.variant!r} port {curve.port}" if curve.port else repr(curve.variant)
