@@ -1,0 +1,44 @@
+"""What every picture is drawn with: colours, line styles, markers, type, end labels.
+
+Matplotlib is imported where something is drawn, never at import. No global state is
+touched: figures are made directly, and a style holds only while its context is open.
+"""
+
+from flowkit.drawing.curves import bare_axes, draw_flow, plot_comparison, plot_tests, smooth
+from flowkit.drawing.ends import EndLabel, label_ends, place_labels, text_width
+from flowkit.drawing.looks import (
+    DISPLAYS,
+    GRID,
+    INK,
+    PALETTE,
+    RULE,
+    SOFT,
+    Display,
+    VariantStyle,
+    readable,
+    style,
+    variant_style,
+)
+
+__all__ = [
+    "DISPLAYS",
+    "GRID",
+    "INK",
+    "PALETTE",
+    "RULE",
+    "SOFT",
+    "Display",
+    "EndLabel",
+    "VariantStyle",
+    "bare_axes",
+    "draw_flow",
+    "label_ends",
+    "place_labels",
+    "plot_comparison",
+    "plot_tests",
+    "readable",
+    "smooth",
+    "style",
+    "text_width",
+    "variant_style",
+]

@@ -1,0 +1,188 @@
+"""Colours, line styles, markers, type settings and the units people see.
+
+The colours are those of Okabe & Ito, *Color Universal Design* (2002, revised 2008),
+chosen to be told apart by colour-blind eyes; their yellow is left out because it does
+not read on white paper, a mid grey stands in for it. Every variant also has a line
+style and a marker of its own, so that a photocopy still reads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import lru_cache
+
+__all__ = [
+    "DISPLAYS",
+    "GRID",
+    "INK",
+    "PALETTE",
+    "RULE",
+    "SOFT",
+    "Display",
+    "VariantStyle",
+    "readable",
+    "style",
+    "variant_style",
+]
+
+PALETTE: tuple[tuple[str, str], ...] = (
+    ("black", "#000000"),
+    ("blue", "#0072B2"),
+    ("vermillion", "#D55E00"),
+    ("bluish green", "#009E73"),
+    ("reddish purple", "#CC79A7"),
+    ("orange", "#E69F00"),
+    ("sky blue", "#56B4E9"),
+    ("grey", "#7F7F7F"),
+)
+"""Okabe & Ito (2008) in the order variants take them; grey in place of their yellow."""
+
+INK = "#1A1A1A"
+SOFT = "#5A5A5A"
+RULE = "#B8B8B8"
+GRID = "#E4E4E4"
+
+_DASHES: tuple[tuple[float, ...], ...] = (
+    (),
+    (5, 1.6),
+    (1.2, 1.3),
+    (6, 1.6, 1.2, 1.6),
+    (8, 2.4),
+    (3, 1.2, 1.2, 1.2, 1.2, 1.2),
+    (2.6, 1.2),
+    (7, 1.4, 2.6, 1.4),
+)
+_MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
+
+
+@dataclass(frozen=True, slots=True)
+class VariantStyle:
+    """How one variant is drawn wherever it appears.
+
+    Attributes
+    ----------
+    color : str
+        Of lines and markers.
+    text_color : str
+        The same hue, dark enough to be read on white.
+    dashes : tuple of float
+        On and off lengths in line widths; empty for a solid line.
+    marker : str
+        Matplotlib's name.
+    """
+
+    color: str
+    text_color: str
+    dashes: tuple[float, ...]
+    marker: str
+
+    @property
+    def linestyle(self) -> tuple[float, tuple[float, ...] | None]:
+        """The dashes as matplotlib takes them."""
+        return (0, self.dashes or None)
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """The units people see; results stay SI.
+
+    Attributes
+    ----------
+    lift, flow, pressure, diameter, area : str
+        Unit names, as `flowkit.units` has them.
+    lift_digits, flow_digits, diameter_digits, area_digits : int
+        Decimals shown.
+    """
+
+    lift: str
+    flow: str
+    pressure: str
+    diameter: str
+    area: str
+    lift_digits: int
+    flow_digits: int
+    diameter_digits: int
+    area_digits: int
+
+
+DISPLAYS: dict[str, Display] = {
+    "US": Display("in", "CFM", "inH2O", "in", "in²", 3, 1, 3, 3),
+    "metric": Display("mm", "L/s", "kPa", "mm", "mm²", 2, 2, 2, 0),
+}
+"""US: inches and CFM. Metric: millimetres and litres a second (1 L/s is 2.12 CFM)."""
+
+
+def readable(color: str, contrast: float = 4.5) -> str:
+    """Darken a colour until text in it can be read on white.
+
+    Parameters
+    ----------
+    color : str
+        ``#RRGGBB``.
+    contrast : float, optional
+        Contrast ratio with white to reach [1]; 4.5 is what WCAG 2.1 asks of text (§1.4.3).
+
+    Examples
+    --------
+    >>> readable("#000000"), readable("#E69F00")
+    ('#000000', '#9C6C00')
+    """
+    channels = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    for percent in range(100, -1, -1):
+        scaled = [value * percent / 100 for value in channels]
+        linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in scaled]
+        luminance = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+        if 1.05 / (luminance + 0.05) >= contrast:
+            return "#" + "".join(f"{round(v * 255):02X}" for v in scaled)
+    return "#000000"
+
+
+@lru_cache(maxsize=64)
+def variant_style(index: int) -> VariantStyle:
+    """Return the style of the variant at a place in the job, counted from 0.
+
+    Parameters
+    ----------
+    index : int
+        From the ninth on the colours come again, with other line styles and markers.
+
+    Examples
+    --------
+    >>> variant_style(1).color, variant_style(1).marker, variant_style(0).linestyle
+    ('#0072B2', 's', (0, None))
+    """
+    lap, place = divmod(index, len(PALETTE))
+    color = PALETTE[place][1]
+    return VariantStyle(
+        color,
+        readable(color),
+        _DASHES[(place + 3 * lap) % len(_DASHES)],
+        _MARKERS[(place + 5 * lap) % len(_MARKERS)],
+    )
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """Hold flowkit's type and line settings while something is drawn or written.
+
+    Text is never taken for mathematics, so that ``$``, ``_``, ``^`` and backslashes from a
+    sheet are printed as they stand; fonts are embedded and ids in SVG do not change.
+    """
+    import matplotlib
+
+    settings = {
+        "font.family": ["DejaVu Sans"],
+        "font.size": 7.0,
+        "text.parse_math": False,
+        "text.color": INK,
+        "axes.unicode_minus": True,
+        "pdf.fonttype": 42,
+        "pdf.compression": 6,
+        "svg.fonttype": "path",
+        "svg.hashsalt": "flowkit",
+        "path.simplify": True,
+    }
+    with matplotlib.rc_context(settings):
+        yield
