@@ -1,0 +1,23 @@
+"""``python -m flowkit`` and the command ``flowkit``."""
+
+from __future__ import annotations
+
+import sys
+
+__all__ = ["main"]
+
+
+def main() -> None:
+    """Run the command; ``--version`` answers before anything heavy is loaded."""
+    if sys.argv[1:] == ["--version"]:
+        from flowkit.version import __version__
+
+        print(f"flowkit {__version__}")
+        return
+    from flowkit.cli.app import run
+
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""The command: each verb a few lines over the library."""

@@ -1,0 +1,101 @@
+"""The command's verbs, gathered, and how its errors reach people."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import click
+import typer
+
+from flowkit.cli import (
+    attach,
+    blank,
+    check,
+    compare,
+    correct,
+    demo,
+    engine,
+    plan,
+    read,
+    report,
+    start,
+    whatif,
+)
+from flowkit.cli.common import complain
+from flowkit.errors import FlowkitError
+
+__all__ = ["app", "run"]
+
+app = typer.Typer(
+    name="flowkit",
+    help=(
+        "Flow-bench data analysis: from lift-against-flow sheets to what the work on a head was worth.\n\n"
+        "Start with: flowkit demo flowkit-demo"
+    ),
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(wanted: bool) -> None:
+    """Print the version and stop."""
+    if wanted:
+        from flowkit.version import __version__
+
+        typer.echo(f"flowkit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Hold the options of the command itself."""
+
+
+for verb in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo):
+    verb.register(app)
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run the command.
+
+    Parameters
+    ----------
+    arguments : sequence of str
+        As behind ``flowkit`` on the command line.
+
+    Returns
+    -------
+    int
+        0 done, 1 an error finding or unusable input, 2 wrong usage.
+
+    Examples
+    --------
+    >>> run(["--version"])
+    flowkit ...
+    0
+    """
+    try:
+        result = app(args=list(arguments), prog_name="flowkit", standalone_mode=False)
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        print("stopped", file=sys.stderr)
+        return 130
+    except FlowkitError as error:
+        complain(str(error))
+        return 1
+    except BrokenPipeError:
+        # Whoever was reading has enough; nothing more can be written, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return result if isinstance(result, int) else 0

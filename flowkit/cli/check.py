@@ -1,0 +1,52 @@
+"""``flowkit check``: what is doubtful, alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from flowkit.cli.common import JobOrFiles, JsonOption, exit_code, finding_of, print_document, show, stated_of, with_statements
+from flowkit.errors import FlowkitError
+from flowkit.model import Finding
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command."""
+    app.command("check", epilog="Example: flowkit check job.toml")(check)
+
+
+@with_statements
+def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any]) -> int:
+    """Print what is doubtful in sheets or in a whole job; exit status 1 on any error."""
+    findings = [finding for path in paths for finding in _findings(path, statements)]
+    if json_:
+        from flowkit.serial import document
+
+        print_document(document("check", {"findings": findings}))
+    else:
+        from flowkit.reports.terminal import findings_text
+
+        show(*findings_text(findings))
+    return exit_code(findings)
+
+
+def _findings(path: Path, statements: dict[str, Any]) -> list[Finding]:
+    """All findings of a job (the whole way) or of a sheet (reading it)."""
+    from flowkit import importers
+    from flowkit.job import Job
+
+    try:
+        if path.suffix.lower() == ".toml":
+            job = Job.load(path)
+            read = list(job.read()[1])
+            try:
+                return list(job.run().findings)
+            except FlowkitError as error:
+                return [*read, finding_of(error)]
+        return list(importers.read(path, stated_of(statements)).findings)
+    except FlowkitError as error:
+        return [finding_of(error)]

@@ -1,0 +1,231 @@
+"""What the verbs share: where words go, options that state conditions, and jobs from arguments."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from flowkit.errors import FlowkitError
+from flowkit.model import Finding
+from flowkit.statements import CONDITIONS
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+    from flowkit.importers import Stated
+    from flowkit.job import Job
+
+__all__ = [
+    "JobOrFiles",
+    "JsonOption",
+    "complain",
+    "console",
+    "exit_code",
+    "finding_of",
+    "load_job",
+    "print_document",
+    "print_failure",
+    "report_errors",
+    "show",
+    "stated_of",
+    "with_reference",
+    "with_statements",
+]
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead (SI units).")]
+JobOrFiles = Annotated[
+    list[Path], typer.Argument(metavar="JOB.toml | FILE…", help="A job file, or sheets: the first is the baseline.")
+]
+
+
+def complain(message: str) -> None:
+    """Print a plain sentence on standard error."""
+    print(message, file=sys.stderr)
+
+
+def console() -> Console:
+    """Return a console for standard output: plain and wide when it is not a terminal."""
+    from rich.console import Console
+
+    if sys.stdout.isatty():
+        return Console(highlight=False)
+    return Console(highlight=False, width=200, no_color=True, color_system=None, soft_wrap=True)
+
+
+def show(*parts: RenderableType) -> None:
+    """Print parts on standard output."""
+    out = console()
+    for part in parts:
+        out.print(part, markup=False)
+
+
+def print_document(text: str) -> None:
+    """Print one JSON document, UTF-8 whatever the locale says."""
+    sys.stdout.buffer.write(text.encode("utf-8") + b"\n")
+    sys.stdout.flush()
+
+
+def finding_of(error: FlowkitError) -> Finding:
+    """Turn an error into the finding that stands for it in a result."""
+    return Finding(error.rule, "error", error.where, str(error))
+
+
+def print_failure(kind: str, error: FlowkitError, rest: dict[str, Any]) -> int:
+    """Print the document of a verb that could do nothing, with the error as its finding."""
+    from flowkit.serial import document
+
+    finding = finding_of(error)
+    print_document(document(kind, {**rest, "findings": [finding]}))
+    complain(str(error))
+    return 1
+
+
+def report_errors(findings: Sequence[Finding]) -> None:
+    """Print the error findings on standard error."""
+    for finding in findings:
+        if finding.severity == "error":
+            where = "" if not finding.where or finding.message.startswith(finding.where) else f"{finding.where}: "
+            complain(f"{where}{finding.message}")
+
+
+def exit_code(findings: Sequence[Finding]) -> int:
+    """1 where any finding is an error, else 0."""
+    return int(any(finding.severity == "error" for finding in findings))
+
+
+def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[str, Any]) -> Job:
+    """Make a job of a job file or of sheets, as the arguments and options say.
+
+    Raises
+    ------
+    typer.BadParameter
+        If a job file stands beside sheets, or options that only sheets need beside a job file.
+    FlowkitError
+        If the job cannot be used.
+    """
+    from flowkit.job import Job
+    from flowkit.stating import stated_from
+
+    given = sorted(name for name, value in {**stated, **reference}.items() if value is not None)
+    if any(path.suffix.lower() == ".toml" for path in paths):
+        if len(paths) > 1:
+            raise typer.BadParameter("a job file stands alone: it names its own sheets")
+        if given:
+            option = "--" + given[0].replace("_", "-")
+            raise typer.BadParameter(f"{option} goes with sheets; in a job it is stated in the job file")
+        return Job.load(paths[0])
+    return Job.from_files(paths, stated_from(stated, place="options"), **_settings(reference))
+
+
+def _settings(options: dict[str, Any]) -> dict[str, Any]:
+    """Turn the options of `with_reference` into what `Job.from_files` takes."""
+    from pydantic import ValidationError
+
+    from flowkit.jobfile import BenchTable, JobTable, ReferenceTable
+    from flowkit.model import Bench, JobInfo, Reference
+
+    def pick(**names: str) -> dict[str, Any]:
+        return {key: options[name] for key, name in names.items() if options.get(name) is not None}
+
+    try:
+        reference = ReferenceTable.model_validate(
+            pick(pressure="reference_pressure", pressure_law="pressure_law", bore="bore")
+        )
+        bench = BenchTable.model_validate(pick(repeatability="repeatability"))
+        job = JobTable.model_validate(pick(display="display"))
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = {"pressure": "reference-pressure"}.get(str(first["loc"][0]), str(first["loc"][0]).replace("_", "-"))
+        raise typer.BadParameter(f"--{name}: {first['msg'].removeprefix('Value error, ')}") from error
+    return {
+        "reference": Reference(reference.pressure, reference.pressure_law, reference.bore),
+        "bench": Bench(repeatability=bench.repeatability),
+        "info": JobInfo(display=job.display),
+        "switched_off": tuple(options.get("off") or ()),
+    }
+
+
+def _option(name: str, annotation: Any, help_text: str, metavar: str | None = None) -> inspect.Parameter:
+    """An optional option as a parameter of a verb."""
+    flag = "--" + name.replace("_", "-")
+    option = typer.Option(flag, help=help_text, metavar=metavar, show_default=False)
+    return inspect.Parameter(
+        name, inspect.Parameter.KEYWORD_ONLY, default=None, annotation=Annotated[annotation | None, option]
+    )
+
+
+def _statement_options() -> list[inspect.Parameter]:
+    """An option for everything that can be stated of sheets."""
+    names = [
+        _option("side", Literal["intake", "exhaust"], "Side of every test."),
+        _option("port", str, "Port of every test."),
+        _option("run", int, "Run of every test, from 1."),
+        _option("head", str, "The head's name."),
+        _option("lift_unit", str, "Unit of the lifts.", "UNIT"),
+        _option("flow_unit", str, "Unit of the flows.", "UNIT"),
+        _option("pressure_unit", str, "Unit of the pressures.", "UNIT"),
+    ]
+    conditions = [
+        _option(item.name, str, f'{item.meaning} Such as "{item.example}".', "VALUE" if item.quantity else "TEXT")
+        for item in CONDITIONS
+    ]
+    return names + conditions
+
+
+def _reference_options() -> list[inspect.Parameter]:
+    """Options for the reference of bare sheets."""
+    return [
+        _option("reference_pressure", str, 'Reference test pressure; "28 inH2O" unless given.', "VALUE"),
+        _option("pressure_law", Literal["square-root", "compressible"], "How pressures convert."),
+        _option("bore", str, "The engine's bore; without it no bore correction.", "VALUE"),
+        _option("repeatability", str, 'Relative, such as "0.5 %"; else from repeated runs.', "VALUE"),
+        _option("off", list[str], "A correction not to be made, by name; may be given again.", "NAME"),
+        _option("display", Literal["US", "metric"], "Units people see."),
+    ]
+
+
+def _gathering(target: str, options: Callable[[], list[inspect.Parameter]]) -> Callable[[Any], Any]:
+    """Give a verb more options, handed over in one dictionary under the name `target`."""
+
+    def decorate(verb: Callable[..., Any]) -> Callable[..., Any]:
+        more = options()
+        names = [parameter.name for parameter in more]
+
+        @functools.wraps(verb)
+        def wrapper(**arguments: Any) -> Any:
+            gathered = {name: arguments.pop(name, None) or None for name in names}
+            return verb(**arguments, **{target: gathered})
+
+        signature = inspect.signature(verb, eval_str=True)
+        own = [
+            parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY)
+            for parameter in signature.parameters.values()
+            if parameter.name != target
+        ]
+        wrapper.__signature__ = signature.replace(parameters=[*own, *more])  # type: ignore[attr-defined]
+        return wrapper
+
+    return decorate
+
+
+def with_statements(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a verb the options that state what a sheet does not say, as `statements`."""
+    return _gathering("statements", _statement_options)(verb)  # type: ignore[no-any-return]
+
+
+def with_reference(verb: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a verb the options that say what bare sheets are brought to, as `reference`."""
+    return _gathering("reference", _reference_options)(verb)  # type: ignore[no-any-return]
+
+
+def stated_of(statements: dict[str, Any]) -> Stated:
+    """Turn the options of `with_statements` into what the readers take."""
+    from flowkit.stating import stated_from
+
+    return stated_from(statements, place="options")

@@ -1,0 +1,63 @@
+"""``flowkit compare``: normalised flows, gains and what they are worth believing."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from flowkit.cli.common import (
+    JobOrFiles,
+    JsonOption,
+    exit_code,
+    load_job,
+    print_document,
+    print_failure,
+    report_errors,
+    show,
+    with_reference,
+    with_statements,
+)
+from flowkit.errors import FlowkitError
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command."""
+    app.command("compare", epilog="Example: flowkit compare as_received.csv after_work.xlsx")(compare)
+
+
+@with_statements
+@with_reference
+def compare(
+    paths: JobOrFiles,
+    json_: JsonOption = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the table as CSV instead.")] = False,
+    *,
+    statements: dict[str, Any],
+    reference: dict[str, Any],
+) -> int:
+    """Compare the variants of a head, side by side: flows, gains and their intervals.
+
+    Without a job file each sheet is a variant named after it, the first the baseline.
+    """
+    try:
+        job = load_job(paths, stated=statements, reference=reference)
+        comparison = job.compare()
+    except FlowkitError as error:
+        if json_:
+            return print_failure("compare", error, {"reference": None, "sides": {}})
+        raise
+    if json_:
+        print_document(comparison.to_json())
+    elif csv:
+        from flowkit.reports.terminal import comparison_csv
+
+        typer.echo(comparison_csv(comparison, job.info.display), nl=False)
+    else:
+        from flowkit.reports.terminal import comparison_text
+
+        show(*comparison_text(comparison, job.info.display))
+    report_errors(comparison.findings)
+    return exit_code(comparison.findings)

@@ -1,0 +1,43 @@
+"""``flowkit report``: the flow chart and the workbook."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from flowkit.cli.common import JobOrFiles, load_job, show, with_reference, with_statements
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command."""
+    app.command("report", epilog="Example: flowkit report job.toml -o reports")(report)
+
+
+@with_statements
+@with_reference
+def report(
+    paths: JobOrFiles,
+    folder: Annotated[Path, typer.Option("-o", "--output", metavar="DIR", help="Where the files go.")] = Path(),
+    formats: Annotated[
+        list[Literal["pdf", "png", "svg", "xlsx"]] | None,
+        typer.Option("--format", help="A format to write; may be given again. PDF, PNG and xlsx unless given."),
+    ] = None,
+    paper: Annotated[
+        Literal["letter", "a4"] | None, typer.Option("--paper", help="Letter for US display, A4 for metric unless given.")
+    ] = None,
+    *,
+    statements: dict[str, Any],
+    reference: dict[str, Any],
+) -> int:
+    """Write the flow chart (PDF and PNG) and the workbook with the numbers behind it.
+
+    Nothing is written where a finding is an error.
+    """
+    job = load_job(paths, stated=statements, reference=reference)
+    written = job.report(folder, formats=formats or ("pdf", "png", "xlsx"), paper=paper)
+    show(*(f"wrote {path}" for path in written))
+    return 0

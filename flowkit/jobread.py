@@ -1,0 +1,274 @@
+"""From a job's variants to their tests: which tests of which files belong to which variant.
+
+Files are read here once for each way of stating what they do not say; geometry that the job
+states is joined to the tests; nothing is dropped without a finding.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import glob
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flowkit.errors import JobError, SheetError
+from flowkit.model import Finding, FlowTest, Side, ValveGeometry, VariantInput
+
+if TYPE_CHECKING:
+    from flowkit.importers import ReadResult, Stated
+
+__all__ = ["JobVariant", "SheetChoice", "choose_sheets", "read_variants"]
+
+SAME = 1e-3
+"""Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetChoice:
+    """A file, or one worksheet of it."""
+
+    path: Path
+    sheet: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class JobVariant:
+    """One state of the head as the job describes it.
+
+    Attributes
+    ----------
+    name : str
+    sheets : tuple of SheetChoice
+    stated : Stated
+        What the sheets do not say.
+    state : mapping
+        Side to (factor to level).
+    valves : mapping
+        Side to ValveGeometry.
+    named_by_label : bool
+        Take only the tests that the file itself labels with this name.
+    """
+
+    name: str
+    sheets: tuple[SheetChoice, ...]
+    stated: Stated
+    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+    named_by_label: bool = False
+
+
+def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
+    """Find the files a job file's entry means.
+
+    Parameters
+    ----------
+    pattern : str
+        ``"a.csv"``, ``"ports/*.xlsx"`` or ``"book.xlsx!sheet name"``.
+    folder : Path
+        What it is relative to.
+
+    Returns
+    -------
+    tuple of SheetChoice
+        In alphabetical order; a plain name is returned whether it exists or not.
+
+    Raises
+    ------
+    JobError
+        If a glob matches no file.
+    """
+    name, mark, sheet = pattern.rpartition("!")
+    if not mark or not Path(name).suffix or (folder / pattern).exists():
+        name, sheet = pattern, ""
+    exact = folder / name
+    if exact.exists() or not glob.has_magic(name):
+        return (SheetChoice(exact, sheet or None),)
+    found = sorted(glob.glob(name, root_dir=folder, recursive=True))
+    if not found:
+        raise JobError(f"no file matches {pattern!r}", f"check the entry; it is looked up in {folder}")
+    return tuple(SheetChoice(folder / item, sheet or None) for item in found)
+
+
+def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, ...], tuple[Finding, ...]]:
+    """Read the tests of every variant.
+
+    Parameters
+    ----------
+    variants : sequence of JobVariant
+
+    Returns
+    -------
+    tests : tuple of VariantInput
+        Those that have any test, in the job's order.
+    findings : tuple of Finding
+        From reading, and from joining job and sheets; a file that cannot be used is an error among them.
+    """
+    files = _Files(variants)
+    findings: list[Finding] = []
+    found: list[VariantInput] = []
+    used: set[tuple[Path, str]] = set()
+    for variant in variants:
+        tests: list[FlowTest] = []
+        for choice in variant.sheets:
+            try:
+                result = files.read(choice.path, variant.stated)
+            except SheetError as error:
+                findings.append(Finding(error.rule, "error", error.where or str(choice.path), str(error)))
+                continue
+            chosen = _select(variant, choice, result)
+            if not chosen and result.tests:
+                findings.append(_nothing_chosen(variant, choice, result))
+            tests += chosen
+            used |= {(choice.path, test.id) for test in chosen}
+            findings += _relevant(result, chosen)
+        joined, more = _join(variant, tests)
+        findings += more
+        if joined:
+            found.append(VariantInput(variant.name, joined, variant.state, variant.valves))
+        else:
+            message = f"variant {variant.name!r} has no test that can be used; look at its sheets in the job"
+            findings.append(Finding("variant-empty", "error", variant.name, message))
+    findings += files.unused(used)
+    return tuple(found), tuple(dict.fromkeys(findings))
+
+
+class _Files:
+    """Files already read, by path and by what was stated of them."""
+
+    def __init__(self, variants: Sequence[JobVariant]) -> None:
+        paths = list(dict.fromkeys(choice.path for variant in variants for choice in variant.sheets))
+        names = [path.name for path in paths]
+        # The base name is what people know a sheet by; the path only where two share it.
+        self._labels = {path: path.name if names.count(path.name) == 1 else str(path) for path in paths}
+        self._read: list[tuple[Path, Stated, ReadResult]] = []
+
+    def read(self, path: Path, stated: Stated) -> ReadResult:
+        """Read a file, or return what was read of it under the same statements."""
+        from flowkit import importers
+
+        for known, how, result in self._read:
+            if known == path and how == stated:
+                return result
+        result = importers.read(path, stated, label=self._labels[path])
+        self._read.append((path, stated, result))
+        return result
+
+    def unused(self, used: set[tuple[Path, str]]) -> list[Finding]:
+        """Name the tests of the job's files that no variant took."""
+        left: dict[tuple[Path, str], FlowTest] = {}
+        for path, _, result in self._read:
+            left.update({(path, test.id): test for test in result.tests if (path, test.id) not in used})
+        labels = dict.fromkeys((test.file, test.sheet or "", test.variant) for test in left.values())
+        return [
+            Finding(
+                "tests-unused",
+                "note",
+                f"{file}!{sheet}" if sheet else file,
+                f"its tests of variant {variant!r} belong to no variant of the job and were left out; "
+                "name them in a [[variant]] if they matter",
+            )
+            for file, sheet, variant in labels
+        ]
+
+
+def _fold(text: str) -> str:
+    """Compare names without case and surplus space."""
+    return " ".join(text.casefold().split())
+
+
+def _select(variant: JobVariant, choice: SheetChoice, result: ReadResult) -> list[FlowTest]:
+    """Take from a file the tests that belong to a variant."""
+    tests = list(result.tests)
+    if choice.sheet is not None:
+        return [test for test in tests if _fold(test.sheet or "") == _fold(choice.sheet)]
+    labels = {_fold(test.variant) for test in tests}
+    if variant.named_by_label or len(labels) > 1:
+        return [test for test in tests if _fold(test.variant) == _fold(variant.name)]
+    return tests
+
+
+def _nothing_chosen(variant: JobVariant, choice: SheetChoice, result: ReadResult) -> Finding:
+    """Say that a file holds nothing of a variant, and what it does hold."""
+    if choice.sheet is not None:
+        held = ", ".join(dict.fromkeys(repr(test.sheet) for test in result.tests))
+        message = f"has no worksheet {choice.sheet!r} with tests; it has {held}"
+    else:
+        held = ", ".join(dict.fromkeys(repr(test.variant) for test in result.tests))
+        message = (
+            f"holds no tests of variant {variant.name!r}; it has {held}; "
+            f'name the variant so, or take one worksheet with "{choice.path.name}!sheet name"'
+        )
+    return Finding("variant-empty", "error", result.tests[0].file, message)
+
+
+def _relevant(result: ReadResult, chosen: Sequence[FlowTest]) -> list[Finding]:
+    """Keep the findings of the chosen tests' sheets, and of sheets that gave no test at all."""
+    others = {_place(test) for test in result.tests} - {_place(test) for test in chosen}
+    return [
+        finding
+        for finding in result.findings
+        if not any(finding.where == place or finding.where.startswith(place + "!") for place in others)
+    ]
+
+
+def _place(test: FlowTest) -> str:
+    """The start of every source of a test."""
+    return f"{test.file}!{test.sheet}" if test.sheet else test.file
+
+
+def _join(variant: JobVariant, tests: Sequence[FlowTest]) -> tuple[tuple[FlowTest, ...], list[Finding]]:
+    """Give the tests their variant's name, a run number of their own and the stated geometry."""
+    findings: list[Finding] = []
+    joined: list[FlowTest] = []
+    taken: set[tuple[str | None, str | None, int]] = set()
+    for test in tests:
+        run = test.run
+        while (test.side, test.port, run) in taken:
+            run += 1
+        if run != test.run and test.port is None:
+            message = (
+                "this test and another of the same variant and side name no port, so that they could be two ports "
+                "or two runs of one; state the port in the sheet, in the job's conditions or with --port"
+            )
+            findings.append(Finding("port-missing", "error", test.id, message))
+            continue
+        taken.add((test.side, test.port, run))
+        test, more = _with_geometry(dataclasses.replace(test, variant=variant.name, run=run), variant.valves)  # noqa: PLW2901
+        findings += more
+        joined.append(test)
+    return tuple(joined), findings
+
+
+_GEOMETRY = (
+    ("valve_diameter_m", "head_m", "valve head", "mm"),
+    ("stem_diameter_m", "stem_m", "stem", "mm"),
+    ("throat_diameter_m", "throat_m", "throat", "mm"),
+    ("seat_angle_deg", "seat_angle_deg", "seat angle", "°"),
+    ("seat_width_m", "seat_width_m", "seat width", "mm"),
+)
+
+
+def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tuple[FlowTest, list[Finding]]:
+    """Join the job's valve to a test's conditions; a contradiction is an error that shows both."""
+    valve = valves.get(test.side) if test.side else None
+    if valve is None:
+        return test, []
+    findings: list[Finding] = []
+    values: dict[str, float] = {}
+    for in_test, in_valve, name, unit in _GEOMETRY:
+        stated: float | None = getattr(valve, in_valve)
+        written: float | None = getattr(test.conditions, in_test)
+        if stated is None:
+            continue
+        if written is None:
+            values[in_test] = stated
+        elif abs(stated - written) > SAME * written:
+            scale = 1000 if unit == "mm" else 1
+            message = (
+                f"the sheet gives {name} {written * scale:g} {unit}, the job {stated * scale:g} {unit}; "
+                "mend the one that is wrong"
+            )
+            findings.append(Finding("stated-contradicts", "error", test.id, message))
+    return dataclasses.replace(test, conditions=dataclasses.replace(test.conditions, **values)), findings

@@ -1,0 +1,67 @@
+"""The invented sample job: where it lies and how it is copied."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from flowkit.errors import JobError
+
+__all__ = ["copy_samples", "sample_folder", "sample_job"]
+
+_JOB = "job.toml"
+
+
+def sample_folder() -> Path:
+    """Return the folder of the invented sample sheets.
+
+    Examples
+    --------
+    >>> sorted(path.name for path in sample_folder().glob("*.csv"))[0]
+    'as_received.csv'
+    """
+    package = Path(__file__).parent
+    # A wheel carries the samples inside the package; a checkout has them beside it.
+    for folder in (package / "sample_sheets", package.parent / "sample_sheets"):
+        if (folder / _JOB).is_file():
+            return folder
+    raise JobError("the sample sheets are missing from this installation", "install flowkit-bench again")
+
+
+def sample_job() -> Path:
+    """Return the sample job file.
+
+    Examples
+    --------
+    >>> sample_job().name
+    'job.toml'
+    """
+    return sample_folder() / _JOB
+
+
+def copy_samples(folder: Path) -> Path:
+    """Copy the sample job into a folder and return its job file.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it does not exist.
+
+    Raises
+    ------
+    JobError
+        If the folder already has a file of one of the samples' names, or cannot be written.
+    """
+    samples = sorted(path for path in sample_folder().iterdir() if path.is_file())
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path in samples:
+            if (folder / path.name).exists():
+                raise JobError(
+                    f"there is already a {path.name} in {folder}", "name a new or empty folder for the demo"
+                )
+        for path in samples:
+            shutil.copyfile(path, folder / path.name)
+    except OSError as error:
+        raise JobError(f"the demo cannot be written to {folder} ({error.strerror})", "name another folder") from error
+    return folder / _JOB
