@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from flowkit.jobfile import AirTable, JobFile, ValvesTable, VariantTable
     from flowkit.reports.contents import ReportContents
 
-__all__ = ["Job", "JobResults"]
+__all__ = ["Job", "JobResults", "refuse_errors", "report"]
 
 SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
@@ -151,9 +151,7 @@ class Job:
         _refuse_duplicates([variant.name for variant in variants])
         if not variants:
             raise JobError("no sheets were given", "name at least one file")
-        return cls(
-            info or JobInfo(), reference or Reference(), bench or Bench(), tuple(variants), tuple(switched_off)
-        )
+        return cls(info or JobInfo(), reference or Reference(), bench or Bench(), tuple(variants), tuple(switched_off))
 
     def read(self) -> tuple[tuple[VariantInput, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
@@ -311,6 +309,33 @@ class Job:
         assert self.engine is not None  # callers ask first
         valves = {variant.name: variant.valves for variant in variants}
         return run_engine(comparison, self.engine, self.cams, reference=self.reference, valves=valves)
+
+
+def report(
+    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx")
+) -> tuple[Path, ...]:
+    """Write the flow chart and the workbook of a job.
+
+    Parameters
+    ----------
+    job : Job, str or Path
+        A job, or the path of a job file.
+    folder : str or Path
+        Made if it does not exist.
+    formats : sequence of {"pdf", "png", "svg", "xlsx"}
+
+    Returns
+    -------
+    tuple of Path
+        The files written.
+
+    Raises
+    ------
+    FlowkitError
+        If anything in the job is an error: then nothing is written.
+    """
+    loaded = job if isinstance(job, Job) else Job.load(job)
+    return loaded.report(folder, formats=formats)
 
 
 def refuse_errors(findings: Sequence[Finding]) -> None:

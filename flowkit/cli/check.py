@@ -7,7 +7,16 @@ from typing import Any
 
 import typer
 
-from flowkit.cli.common import JobOrFiles, JsonOption, exit_code, finding_of, print_document, show, stated_of, with_statements
+from flowkit.cli.common import (
+    JobOrFiles,
+    JsonOption,
+    exit_code,
+    finding_of,
+    print_document,
+    show,
+    stated_of,
+    with_statements,
+)
 from flowkit.errors import FlowkitError
 from flowkit.model import Finding
 

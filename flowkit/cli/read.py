@@ -36,7 +36,9 @@ def register(app: typer.Typer) -> None:
 def read(
     files: Annotated[list[str], typer.Argument(metavar="FILE…", help="Sheets; globs such as 'archive/**/*.xlsx'.")],
     json_: JsonOption = False,
-    explain: Annotated[bool, typer.Option("--explain", help="Show the grid and what each region was taken for.")] = False,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show the grid and what each region was taken for.")
+    ] = False,
     plot: Annotated[Path | None, typer.Option("--plot", metavar="PNG", help="Draw the curves into a PNG file.")] = None,
     workers: Annotated[int, typer.Option("--workers", min=1, help="Processes that read at once.")] = 1,
     *,

@@ -27,7 +27,8 @@ def report(
         typer.Option("--format", help="A format to write; may be given again. PDF, PNG and xlsx unless given."),
     ] = None,
     paper: Annotated[
-        Literal["letter", "a4"] | None, typer.Option("--paper", help="Letter for US display, A4 for metric unless given.")
+        Literal["letter", "a4"] | None,
+        typer.Option("--paper", help="Letter for US display, A4 for metric unless given."),
     ] = None,
     *,
     statements: dict[str, Any],
