@@ -1,0 +1,350 @@
+"""Bore: what the fixture's bore shrouds against what the engine's bore shrouds (a model).
+
+The head as it would flow without a wall around it has an effective area A_h, spread evenly
+round the valve. At every azimuth it is in series with the gap between the valve's edge
+and the wall of the bore. An engineering estimate of our own, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from flowkit.corrections.pressure import reference_velocity
+from flowkit.corrections.step import Setting, Step, incomplete, skipped
+from flowkit.errors import CorrectionError
+from flowkit.model import Finding, FlowTest, LedgerLine
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = [
+    "FORMULA",
+    "bore_factor",
+    "correct_bore",
+    "flow_per_area",
+    "gap_area",
+    "shrouded_area",
+    "unshrouded_area",
+]
+
+FORMULA = (
+    "Q5 = Q4·A(B_engine)/A(B_fixture), A(B) = ∫(1/a_h² + 1/a_g²)^(−1/2) dθ, "
+    "A_h from A(B_fixture) = Q4/V (series gap model, an engineering estimate)"
+)
+AZIMUTHS = 720
+"""Quadrature points round the valve; the trapezoid converges spectrally on a period."""
+
+
+def _half_gaps(bore_m: float, valve_diameter_m: float, offset_m: float) -> NDArray[np.float64]:
+    """Return the gap per radian [m²] at azimuths from 0 to π; the other half mirrors it."""
+    theta = np.linspace(0.0, math.pi, AZIMUTHS // 2 + 1)
+    radius = bore_m / 2
+    wall = -offset_m * np.cos(theta) + np.sqrt(radius**2 - (offset_m * np.sin(theta)) ** 2)
+    return np.asarray((wall**2 - (valve_diameter_m / 2) ** 2) / 2)
+
+
+def _round(values: NDArray[np.float64]) -> float:
+    """Integrate over the full turn what is given from 0 to π (trapezoid on a period)."""
+    return float((values.sum() - (values[0] + values[-1]) / 2) * (4 * math.pi / AZIMUTHS))
+
+
+def _refuse_touching(bore_m: float, valve_diameter_m: float, offset_m: float) -> None:
+    """Raise where the valve would touch the wall, or a dimension cannot be."""
+    for name, value in (("bore", bore_m), ("valve", valve_diameter_m)):
+        if not (value > 0 and math.isfinite(value)):
+            raise CorrectionError(f"a {name} diameter of {value * 1000:g} mm cannot be", "check it and its unit")
+    reach = abs(offset_m) + valve_diameter_m / 2
+    if not reach < bore_m / 2:
+        raise CorrectionError(
+            f"a {valve_diameter_m * 1000:.2f} mm valve {abs(offset_m) * 1000:.2f} mm off the axis "
+            f"would touch the wall of a {bore_m * 1000:.2f} mm bore",
+            "check bore, valve head and offset and their units",
+        )
+
+
+def gap_area(bore_m: float, valve_diameter_m: float) -> float:
+    """Return the area between the valve's edge and the bore's wall [m²].
+
+    Parameters
+    ----------
+    bore_m, valve_diameter_m : float
+        Diameters [m].
+
+    Returns
+    -------
+    float
+        ``π/4·(B² − D_v²)`` [m²], wherever in the bore the valve stands.
+
+    Examples
+    --------
+    >>> round(gap_area(0.0805, 0.038) * 1e6)
+    3955
+    """
+    return math.pi / 4 * (bore_m**2 - valve_diameter_m**2)
+
+
+def shrouded_area(head_area_m2: float, bore_m: float, valve_diameter_m: float, offset_m: float = 0.0) -> float:
+    """Return the effective area of a head inside a bore, A(B) [m²].
+
+    Parameters
+    ----------
+    head_area_m2 : float
+        Effective area of the unshrouded head, A_h [m²].
+    bore_m : float
+        Diameter of the bore [m].
+    valve_diameter_m : float
+        Diameter of the valve head [m].
+    offset_m : float, optional
+        Distance of the valve's axis from the bore's [m].
+
+    Returns
+    -------
+    float
+        Effective area [m²], below both `head_area_m2` and the area of the gap.
+
+    Raises
+    ------
+    CorrectionError
+        If the valve would touch the wall.
+
+    Notes
+    -----
+    Model: ``A(B) = ∫ (1/a_h² + 1/a_g²)^(−1/2) dθ`` over the full turn with
+    ``a_h = A_h/2π``, ``a_g = ½(r_w² − r_v²)`` and
+    ``r_w = −e·cosθ + sqrt(R² − e²·sin²θ)``. On the axis ``1/A² = 1/A_h² + 1/A_gap²``.
+
+    Examples
+    --------
+    >>> round(shrouded_area(500e-6, 0.0805, 0.038) * 1e6, 2)
+    496.05
+    """
+    _refuse_touching(bore_m, valve_diameter_m, offset_m)
+    if head_area_m2 == 0:
+        return 0.0
+    resistance = (2 * math.pi / head_area_m2) ** 2
+    gaps = _half_gaps(bore_m, valve_diameter_m, offset_m)
+    return _round(1 / np.sqrt(resistance + 1 / gaps**2))
+
+
+def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offset_m: float = 0.0) -> float:
+    """Return the effective area the head would have without a bore around it, A_h [m²].
+
+    Parameters
+    ----------
+    area_m2 : float
+        Effective area measured inside the bore [m²].
+    bore_m, valve_diameter_m : float
+        Diameters of bore and valve head [m].
+    offset_m : float, optional
+        Distance of the valve's axis from the bore's [m].
+
+    Returns
+    -------
+    float
+        A_h [m²], the inverse of `shrouded_area`.
+
+    Raises
+    ------
+    CorrectionError
+        If the valve would touch the wall, or more flows than the gap could pass.
+
+    Notes
+    -----
+    Model; solved for 1/A_h between 0 and 1/area, which always brackets it.
+
+    Examples
+    --------
+    >>> round(unshrouded_area(496.05e-6, 0.0805, 0.038) * 1e6, 1)
+    500.0
+    """
+    _refuse_touching(bore_m, valve_diameter_m, offset_m)
+    gap = gap_area(bore_m, valve_diameter_m)
+    if not area_m2 < gap:
+        raise CorrectionError(
+            f"an effective area of {area_m2 * 1e6:.0f} mm² is more than the {gap * 1e6:.0f} mm² between valve and wall",
+            "check flow, bore and valve head and their units",
+        )
+    if area_m2 == 0:
+        return 0.0
+    from scipy.optimize import brentq
+
+    inverse_gaps = 1 / _half_gaps(bore_m, valve_diameter_m, offset_m) ** 2
+
+    def excess(relative: float) -> float:
+        """Return by how much A(B) is above the measured area, over it, for A_h = area/relative."""
+        resistance = (2 * math.pi * relative / area_m2) ** 2
+        return _round(1 / np.sqrt(resistance + inverse_gaps)) / area_m2 - 1
+
+    if excess(0.0) <= 0:  # within rounding of the gap itself
+        raise CorrectionError("the flow fills the whole gap between valve and wall", "check flow, bore and valve head")
+    return area_m2 / float(brentq(excess, 0.0, 1.0, xtol=1e-15, rtol=1e-14))
+
+
+def bore_factor(
+    flow_m3_s: float,
+    velocity_m_s: float,
+    *,
+    fixture_bore_m: float,
+    engine_bore_m: float,
+    valve_diameter_m: float,
+    offset_m: float = 0.0,
+) -> float:
+    """Return what a flow in the fixture's bore is multiplied by for the engine's bore.
+
+    Parameters
+    ----------
+    flow_m3_s : float
+        Flow at the reference pressure [m³/s].
+    velocity_m_s : float
+        Velocity that turns it into an effective area [m/s], see
+        `flowkit.corrections.pressure.reference_velocity`.
+    fixture_bore_m, engine_bore_m : float
+        Bores of fixture and engine [m].
+    valve_diameter_m : float
+        Diameter of the valve head [m].
+    offset_m : float, optional
+        Distance of the valve's axis from the bore's [m].
+
+    Returns
+    -------
+    float
+        ``A(B_engine)/A(B_fixture)``; exactly 1 where both bores are the same.
+
+    Raises
+    ------
+    CorrectionError
+        If the valve would touch either wall, or more flows than the gap could pass.
+
+    Notes
+    -----
+    Model, see `shrouded_area`.
+
+    Examples
+    --------
+    >>> round(bore_factor(
+    ...     0.1, 107.6, fixture_bore_m=0.0805, engine_bore_m=0.083, valve_diameter_m=0.038), 4)
+    1.004
+    """
+    _refuse_touching(engine_bore_m, valve_diameter_m, offset_m)
+    area = flow_m3_s / velocity_m_s
+    head = unshrouded_area(area, fixture_bore_m, valve_diameter_m, offset_m)
+    if fixture_bore_m == engine_bore_m or head == 0:
+        return 1.0  # a valve that is all but closed does not feel the wall
+    return shrouded_area(head, engine_bore_m, valve_diameter_m, offset_m) / area
+
+
+def flow_per_area(flow_m3_s: float, diameter_m: float) -> float:
+    """Return flow per unit of a circle's area [m/s], to compare heads of different size.
+
+    Parameters
+    ----------
+    flow_m3_s : float
+        Flow [m³/s].
+    diameter_m : float
+        Diameter of the bore, or of the valve head [m].
+
+    Returns
+    -------
+    float
+        Flow over ``π/4·D²`` [m/s].
+
+    Examples
+    --------
+    >>> round(flow_per_area(0.1, 0.0805), 2)
+    19.65
+    """
+    return flow_m3_s / (math.pi / 4 * diameter_m**2)
+
+
+def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
+    """Bring the flows of a test from the fixture's to the engine's bore.
+
+    Parameters
+    ----------
+    flow : tuple of float
+        Flow at each point of the test, at the reference pressure [m³/s].
+    test : FlowTest
+        The test with fixture bore and valve head.
+    setting : Setting
+        With the reference (its bore is the engine's) and the valves' geometry.
+
+    Returns
+    -------
+    Step
+        A factor per point; not made, with an error, where the geometry cannot be.
+
+    Notes
+    -----
+    Model, see `shrouded_area`. The valve's diameter on the sheet counts before the one
+    given for its side; without an offset the valve is taken to stand on the axis.
+    """
+    engine, fixture = setting.reference.bore_m, test.conditions.fixture_bore_m
+    geometry = setting.valves.get(test.side) if test.side else None
+    valve = test.conditions.valve_diameter_m
+    if valve is None and geometry is not None:
+        valve = geometry.head_m
+    if engine is None:
+        reason = "the reference has no bore of an engine"
+        return skipped("bore", FORMULA, flow, reason, findings=_fixture_differs(test, setting))
+    offset = geometry.offset_m if geometry is not None else None
+    inputs: dict[str, float | str | None] = {
+        "fixture_bore_m": fixture,
+        "engine_bore_m": engine,
+        "valve_diameter_m": valve,
+        "offset_m": offset if offset is not None else 0.0,
+    }
+    if fixture is None or valve is None:
+        missing = f"the {'fixture bore' if fixture is None else 'valve head diameter'} is not known"
+        note = incomplete(test, "bore", missing, "state it on the sheet or in the job")
+        return skipped("bore", FORMULA, flow, missing, inputs=inputs, findings=(note,))
+    try:
+        velocity = reference_velocity(setting.reference, test.side)
+        factors = tuple(
+            bore_factor(
+                q,
+                velocity,
+                fixture_bore_m=fixture,
+                engine_bore_m=engine,
+                valve_diameter_m=valve,
+                offset_m=offset or 0.0,
+            )
+            for q in flow
+        )
+    except CorrectionError as problem:
+        finding = Finding("bore-impossible", "error", test.id, f"The bore correction was not made: {problem}")
+        return skipped("bore", FORMULA, flow, problem.problem, inputs=inputs, findings=(finding,))
+    inputs["velocity_m_s"] = velocity
+    line = LedgerLine("bore", FORMULA, inputs, factor=factors)
+    note_on_axis = () if offset is not None else (_on_axis(test),)
+    return Step(line, tuple(q * factor for q, factor in zip(flow, factors, strict=True)), note_on_axis)
+
+
+def _on_axis(test: FlowTest) -> Finding:
+    """Return the note for a valve whose offset is not known."""
+    return Finding(
+        "valve-on-axis",
+        "note",
+        test.id,
+        "The valve's offset from the bore's axis is not stated, so the bore correction took it to stand on the "
+        "axis; a valve near the wall is shrouded more than that.",
+    )
+
+
+def _fixture_differs(test: FlowTest, setting: Setting) -> tuple[Finding, ...]:
+    """Return the warning for a fixture of another bore than the engine's, where nothing is corrected."""
+    fixture, engine = test.conditions.fixture_bore_m, setting.engine_bore_m
+    if fixture is None or engine is None or not abs(fixture / engine - 1) > 0.01:
+        return ()
+    return (
+        Finding(
+            "fixture-differs",
+            "warning",
+            test.id,
+            f"The fixture's bore of {fixture * 1000:.2f} mm and the engine's of {engine * 1000:.2f} mm differ by "
+            f"{abs(fixture / engine - 1):.1%}, and the flows were not corrected for it; "
+            "give the engine's bore as the reference's bore to have them corrected.",
+        ),
+    )

@@ -1,0 +1,296 @@
+"""The corrections in their order, in one place."""
+
+from __future__ import annotations
+
+import dataclasses
+import difflib
+import math
+from collections.abc import Callable, Collection, Iterable, Mapping
+
+from flowkit.corrections.air import FORMULAS as AIR_FORMULAS
+from flowkit.corrections.air import correct_air
+from flowkit.corrections.bore import FORMULA as BORE_FORMULA
+from flowkit.corrections.bore import correct_bore
+from flowkit.corrections.check_plate import FORMULA as CHECK_PLATE_FORMULA
+from flowkit.corrections.check_plate import correct_check_plate
+from flowkit.corrections.leakage import FORMULA as LEAKAGE_FORMULA
+from flowkit.corrections.leakage import correct_leakage
+from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
+from flowkit.corrections.pressure import correct_test_pressure
+from flowkit.corrections.result import CorrectionResult
+from flowkit.corrections.step import Setting, Step, skipped
+from flowkit.errors import CorrectionError
+from flowkit.model import (
+    Bench,
+    CorrectedPoint,
+    CorrectedTest,
+    Finding,
+    FlowTest,
+    LedgerLine,
+    Point,
+    Reference,
+    ReferenceState,
+    Side,
+    ValveGeometry,
+)
+from flowkit.moist_air import density
+
+__all__ = ["CORRECTIONS", "correct", "reference_state"]
+
+_Correction = Callable[[tuple[float, ...], FlowTest, Setting], Step]
+
+_STEPS: tuple[tuple[str, _Correction], ...] = (
+    ("leakage", correct_leakage),
+    ("air", correct_air),
+    ("check-plate", correct_check_plate),
+    ("test-pressure", correct_test_pressure),
+    ("bore", correct_bore),
+)
+CORRECTIONS: tuple[str, ...] = tuple(name for name, _ in _STEPS)
+"""Names of the corrections in the order they are made."""
+
+
+def reference_state(reference: Reference) -> ReferenceState:
+    """Return the state corrected flows are at.
+
+    Parameters
+    ----------
+    reference : Reference
+
+    Returns
+    -------
+    ReferenceState
+
+    Raises
+    ------
+    CorrectionError
+        If there is no such state.
+
+    Notes
+    -----
+    Density of the reference air by CIPM-2007, see `flowkit.moist_air`.
+
+    Examples
+    --------
+    >>> round(reference_state(Reference()).air_density_kg_m3, 4)
+    1.2046
+    """
+    for name, value in (("test pressure", reference.pressure_pa), ("bore", reference.bore_m)):
+        if value is not None and not (value > 0 and math.isfinite(value)):
+            raise CorrectionError(f"a reference {name} of {value:g} cannot be", "give one above zero")
+    return ReferenceState(reference.pressure_pa, reference.bore_m, density(reference.air), reference.pressure_law)
+
+
+def correct(
+    tests: Iterable[FlowTest],
+    reference: Reference | None = None,
+    bench: Bench | None = None,
+    *,
+    valves: Mapping[Side, ValveGeometry] | None = None,
+    engine_bore_m: float | None = None,
+    off: Collection[str] = (),
+) -> CorrectionResult:
+    """Bring flow tests to one reference state.
+
+    Parameters
+    ----------
+    tests : iterable of FlowTest
+        As read.
+    reference : Reference, optional
+        The state to bring them to; 28 inH2O by the square-root law unless given.
+    bench : Bench, optional
+        What the readings are; flows as stated unless given.
+    valves : mapping, optional
+        Side to ValveGeometry, for the bore correction.
+    engine_bore_m : float, optional
+        The engine's bore [m], compared with the fixture where the reference has no bore.
+    off : collection of str, optional
+        Corrections to leave out, by name (`CORRECTIONS`). With ``"test-pressure"`` left
+        out the flows are taken to be at the reference pressure as they are.
+
+    Returns
+    -------
+    CorrectionResult
+        The corrected tests, each with one ledger line per correction in their order, and
+        what was doubtful. Tests and points that cannot be brought to the reference are
+        left out, with a finding of severity ``error`` each.
+
+    Raises
+    ------
+    CorrectionError
+        If a name in `off` is not a correction, the reference cannot be, or a test was
+        corrected before.
+
+    Notes
+    -----
+    Sources of the formulas stand in the ledger and in the module of each correction.
+
+    Examples
+    --------
+    >>> from flowkit.model import Conditions, Point, Units, UnitSource
+    >>> units = Units(UnitSource("m", "stated"), UnitSource("m³/s", "stated"))
+    >>> test = FlowTest("a", "a.csv", None, None, "as received", "intake", "1", 1,
+    ...     Conditions(test_pressure_pa=7 * 249.08891), units, (Point(0.01, 0.05, None, "a.csv:2:2"),))
+    >>> result = correct([test])
+    >>> round(result.tests[0].points[0].flow_m3_s, 9)
+    0.1
+    """
+    reference = Reference() if reference is None else reference
+    state = reference_state(reference)
+    setting = Setting(
+        reference=reference,
+        reference_density_kg_m3=state.air_density_kg_m3,
+        bench=Bench() if bench is None else bench,
+        valves={} if valves is None else valves,
+        engine_bore_m=engine_bore_m,
+        off=_known(off),
+    )
+    corrected: list[CorrectedTest] = []
+    findings: list[tuple[FlowTest, Finding]] = []
+    for test in tests:
+        if not isinstance(test, FlowTest):
+            raise CorrectionError(
+                f"{getattr(test, 'id', test)} is not a flow test as read", "correct each test once, from its readings"
+            )
+        done, found = _correct_test(test, setting)
+        findings += [(test, item) for item in found]
+        if done is not None:
+            corrected.append(done)
+    return CorrectionResult(state, tuple(corrected), _merged(findings))
+
+
+def _known(off: Collection[str]) -> frozenset[str]:
+    """Return the names of corrections to leave out, refusing unknown ones."""
+    names = (off,) if isinstance(off, str) else tuple(off)
+    for name in names:
+        if name not in CORRECTIONS:
+            near = difflib.get_close_matches(name.lower().replace("_", "-"), CORRECTIONS, 1, 0.4)
+            hint = f'did you mean "{near[0]}"? ' if near else ""
+            raise CorrectionError(f"there is no correction {name!r}", f"{hint}There are {', '.join(CORRECTIONS)}")
+    return frozenset(names)
+
+
+def _correct_test(test: FlowTest, setting: Setting) -> tuple[CorrectedTest | None, tuple[Finding, ...]]:
+    """Correct one test; None where it cannot be brought to the reference."""
+    usable, findings = _with_pressure(test, setting)
+    if not usable.points:
+        return None, findings
+    flow = tuple(point.flow_m3_s for point in usable.points)
+    ledger: list[LedgerLine] = []
+    for name, correction in _STEPS:
+        if name in setting.off:
+            step = skipped(name, _formula(name, usable, setting), flow, "switched off")
+        else:
+            step = correction(flow, usable, setting)
+        findings += step.findings
+        if step.fatal:
+            return None, findings
+        flow = step.flow_m3_s
+        ledger.append(step.line)
+        if name == "leakage":
+            usable, flow, line, negative = _without_negative(usable, flow, step.line)
+            ledger[-1] = line
+            findings += negative
+            if not usable.points:
+                return None, findings
+    points = tuple(
+        CorrectedPoint(point.lift_m, q, usable.pressure_at(point), point.source, point.flow_m3_s)
+        for point, q in zip(usable.points, flow, strict=True)
+    )
+    return (
+        CorrectedTest(
+            test.id,
+            test.file,
+            test.sheet,
+            test.head,
+            test.variant,
+            test.side,
+            test.port,
+            test.run,
+            test.conditions,
+            test.units,
+            points,
+            tuple(ledger),
+        ),
+        findings,
+    )
+
+
+def _formula(name: str, test: FlowTest, setting: Setting) -> str:
+    """Return the formula of a correction as the ledger names it."""
+    law = setting.reference.pressure_law
+    return {
+        "leakage": LEAKAGE_FORMULA,
+        "air": AIR_FORMULAS[setting.bench.air],
+        "check-plate": CHECK_PLATE_FORMULA,
+        "test-pressure": PRESSURE_FORMULAS[law if law == "square-root" else test.side or "intake"],
+        "bore": BORE_FORMULA,
+    }[name]
+
+
+def _with_pressure(test: FlowTest, setting: Setting) -> tuple[FlowTest, tuple[Finding, ...]]:
+    """Return the test with those points whose test pressure is known."""
+    if not test.points:
+        return test, (Finding("no-points", "error", test.id, "The test has no points; it was left out."),)
+    if "test-pressure" in setting.off:
+        return test, ()
+    kept = tuple(point for point in test.points if test.pressure_at(point) is not None)
+    remedy = "give it on the sheet, or state it with --test-pressure or in the job's conditions"
+    if not kept:
+        message = f"No test pressure is known, so the flows cannot be corrected and the test was left out; {remedy}."
+        return dataclasses.replace(test, points=()), (Finding("pressure-missing", "error", test.id, message),)
+    message = f"No test pressure is known at this point, so it was left out; {remedy}."
+    missing = [point for point in test.points if test.pressure_at(point) is None]
+    return dataclasses.replace(test, points=kept), tuple(
+        Finding("pressure-missing", "error", point.source, message) for point in missing
+    )
+
+
+def _without_negative(
+    test: FlowTest, flow: tuple[float, ...], line: LedgerLine
+) -> tuple[FlowTest, tuple[float, ...], LedgerLine, tuple[Finding, ...]]:
+    """Drop the points whose flow is below zero once the leakage is off, with an error each."""
+    keep = [index for index, value in enumerate(flow) if value >= 0]
+    if len(keep) == len(flow):
+        return test, flow, line, ()
+    findings = tuple(_negative(point, line) for point, value in zip(test.points, flow, strict=True) if not value >= 0)
+    offset = line.offset_m3_s
+    if offset is not None:
+        line = dataclasses.replace(line, offset_m3_s=tuple(offset[index] for index in keep))
+    kept = dataclasses.replace(test, points=tuple(test.points[index] for index in keep))
+    return kept, tuple(flow[index] for index in keep), line, findings
+
+
+def _negative(point: Point, line: LedgerLine) -> Finding:
+    """Return the error for a flow below zero."""
+    after = "The flow is below zero" if line.skipped else "The flow is below zero once the leakage is taken off"
+    return Finding(
+        "flow-negative",
+        "error",
+        point.source,
+        f"{after}, so the point was left out; check the reading, the leakage and the pressure it was read at.",
+    )
+
+
+def _merged(findings: list[tuple[FlowTest, Finding]]) -> tuple[Finding, ...]:
+    """Say once what is said of several tests in the same words."""
+    groups: dict[tuple[str, str, str], list[tuple[FlowTest, Finding]]] = {}
+    for test, finding in findings:
+        groups.setdefault((finding.rule, finding.severity, finding.message), []).append((test, finding))
+    merged = []
+    for group in groups.values():
+        finding = group[0][1]
+        if len(group) > 1:
+            finding = dataclasses.replace(finding, where=_several(group))
+        merged.append(finding)
+    return tuple(merged)
+
+
+def _several(group: list[tuple[FlowTest, Finding]]) -> str:
+    """Return in words where several findings are: all places if few, else the files."""
+    places = list(dict.fromkeys(finding.where for _, finding in group))
+    if len(places) <= 3:
+        return ", ".join(places)
+    sheets = dict.fromkeys(f"{test.file}!{test.sheet}" if test.sheet else test.file for test, _ in group)
+    what = "tests" if all(finding.where == test.id for test, finding in group) else "places"
+    return f"{', '.join(sheets)} ({len(places)} {what})"

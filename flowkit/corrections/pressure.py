@@ -1,0 +1,335 @@
+"""Test pressure: bringing a flow to the reference pressure, by either law.
+
+The square-root law takes the head for an incompressible orifice (common practice). The
+compressible law takes it for an isentropic nozzle of constant effective area (J. B.
+Heywood, Internal Combustion Engine Fundamentals, 1988, appendix C), the flow being a
+volume of room air on both sides.
+"""
+
+from __future__ import annotations
+
+import math
+
+from flowkit.corrections.step import STANDARD_BAROMETER_PA, Setting, Step
+from flowkit.errors import CorrectionError
+from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
+from flowkit.moist_air import density
+
+__all__ = [
+    "GAMMA",
+    "correct_test_pressure",
+    "critical_pressure_ratio",
+    "flow_function",
+    "law_difference",
+    "pressure_factor",
+    "reference_velocity",
+]
+
+GAMMA = 1.4
+"""Ratio of specific heats of air."""
+
+FORMULAS: dict[str, str] = {
+    "square-root": "Q4 = Q3·sqrt(ΔP_ref/ΔP) (incompressible orifice; common practice, no source)",
+    "intake": "Q4 = Q3·Ψ(1 − ΔP_ref/p_b)/Ψ(1 − ΔP/p_b) (isentropic nozzle; Heywood 1988, app. C)",
+    "exhaust": (
+        "Q4 = Q3·[(p_b + ΔP_ref)·Ψ(p_b/(p_b + ΔP_ref))]/[(p_b + ΔP)·Ψ(p_b/(p_b + ΔP))] "
+        "(isentropic nozzle, blown; Heywood 1988, app. C)"
+    ),
+}
+
+
+def critical_pressure_ratio(gamma: float = GAMMA) -> float:
+    """Return the pressure ratio at which a nozzle chokes.
+
+    Parameters
+    ----------
+    gamma : float, optional
+        Ratio of specific heats.
+
+    Returns
+    -------
+    float
+        Throat over stagnation pressure.
+
+    Notes
+    -----
+    ``pr* = (2/(γ + 1))^(γ/(γ − 1))``; Heywood 1988, appendix C.
+
+    Examples
+    --------
+    >>> round(critical_pressure_ratio(), 4)
+    0.5283
+    """
+    return float((2 / (gamma + 1)) ** (gamma / (gamma - 1)))
+
+
+def flow_function(pr: float, gamma: float = GAMMA) -> float:
+    """Return Ψ, the dimensionless mass flow of an isentropic nozzle.
+
+    Parameters
+    ----------
+    pr : float
+        Downstream static over upstream stagnation pressure, 0 to 1.
+    gamma : float, optional
+        Ratio of specific heats.
+
+    Returns
+    -------
+    float
+        ``mass flow/(A·p0)·sqrt(R·T0)``.
+
+    Raises
+    ------
+    CorrectionError
+        If the pressure ratio is outside 0 to 1.
+
+    Notes
+    -----
+    ``Ψ(pr) = sqrt(2γ/(γ − 1)·(pr^(2/γ) − pr^((γ + 1)/γ)))``, constant below the critical
+    ratio, where the nozzle is choked; Heywood 1988, appendix C, equations (C.8), (C.9).
+
+    Examples
+    --------
+    >>> round(flow_function(0.5), 4), round(flow_function(0.95), 4)
+    (0.6847, 0.3076)
+    """
+    if not 0 <= pr <= 1:
+        raise CorrectionError(
+            f"a pressure ratio of {pr:.4g} cannot be", "check test pressure and barometer and their units"
+        )
+    pr = max(pr, critical_pressure_ratio(gamma))
+    # expm1 keeps full precision near pr = 1, where the two powers all but cancel.
+    rest = -math.expm1((gamma - 1) / gamma * math.log(pr))
+    return math.sqrt(2 * gamma / (gamma - 1) * rest) * float(pr ** (1 / gamma))
+
+
+def _nozzle_flow(side: Side, pressure_pa: float, barometer_pa: float) -> float:
+    """Return the volume of room air through a nozzle, over A·sqrt(p_b/ρ_b)."""
+    if side == "intake":
+        return flow_function(1 - pressure_pa / barometer_pa)
+    upstream = 1 + pressure_pa / barometer_pa
+    return upstream * flow_function(1 / upstream)
+
+
+def pressure_factor(
+    law: PressureLaw,
+    side: Side | None,
+    pressure_pa: float,
+    reference_pressure_pa: float,
+    barometer_pa: float = STANDARD_BAROMETER_PA,
+) -> float:
+    """Return what a flow is multiplied by to bring it to the reference pressure.
+
+    Parameters
+    ----------
+    law : {"square-root", "compressible"}
+    side : {"intake", "exhaust"} or None
+        Which way the air goes; the square-root law does not ask.
+    pressure_pa, reference_pressure_pa : float
+        Test pressure and reference test pressure [Pa], gauge, as positive magnitudes.
+    barometer_pa : float, optional
+        Pressure of the room [Pa]; the square-root law does not ask.
+
+    Returns
+    -------
+    float
+        Exactly 1 where both pressures are the same.
+
+    Raises
+    ------
+    CorrectionError
+        If a pressure is not above zero, or a suction is larger than the barometer, or the
+        compressible law is not told the side.
+
+    Notes
+    -----
+    Square-root: common practice, no source. Compressible: Heywood 1988, appendix C; the
+    intake is sucked from the room, the exhaust blown into it.
+
+    Examples
+    --------
+    >>> round(pressure_factor("square-root", None, 2490.8891, 6974.48948), 4)
+    1.6733
+    >>> round(pressure_factor("compressible", "intake", 2490.8891, 6974.48948), 4)
+    1.6321
+    """
+    for name, value in (("test", pressure_pa), ("reference", reference_pressure_pa), ("barometer", barometer_pa)):
+        if not (value > 0 and math.isfinite(value)):
+            raise CorrectionError(f"a {name} pressure of {value:g} Pa cannot be corrected with", "check it")
+    if law == "square-root":
+        return math.sqrt(reference_pressure_pa / pressure_pa)
+    if side is None:
+        raise CorrectionError(
+            "the compressible pressure law needs the side", 'state intake or exhaust, or use the "square-root" law'
+        )
+    return _nozzle_flow(side, reference_pressure_pa, barometer_pa) / _nozzle_flow(side, pressure_pa, barometer_pa)
+
+
+def law_difference(
+    side: Side,
+    pressure_pa: float,
+    reference_pressure_pa: float,
+    barometer_pa: float = STANDARD_BAROMETER_PA,
+) -> float:
+    """Return by how much the square-root law gives more than the compressible law.
+
+    Parameters
+    ----------
+    side : {"intake", "exhaust"}
+    pressure_pa, reference_pressure_pa : float
+        Test pressure and reference test pressure [Pa].
+    barometer_pa : float, optional
+        Pressure of the room [Pa].
+
+    Returns
+    -------
+    float
+        ``f_square-root/f_compressible − 1``; negative where the square-root law gives less.
+
+    Raises
+    ------
+    CorrectionError
+        As for `pressure_factor`.
+
+    Examples
+    --------
+    >>> round(law_difference("intake", 2490.8891, 6974.48948), 3)
+    0.025
+    """
+    square_root = pressure_factor("square-root", side, pressure_pa, reference_pressure_pa, barometer_pa)
+    return square_root / pressure_factor("compressible", side, pressure_pa, reference_pressure_pa, barometer_pa) - 1
+
+
+def reference_velocity(reference: Reference, side: Side | None) -> float:
+    """Return the velocity that turns a corrected flow into an effective area [m/s].
+
+    Parameters
+    ----------
+    reference : Reference
+        The state the flow was corrected to, with its pressure law.
+    side : {"intake", "exhaust"} or None
+        The square-root law does not ask.
+
+    Returns
+    -------
+    float
+        V in ``A_eff = Q/V`` [m/s].
+
+    Raises
+    ------
+    CorrectionError
+        If the compressible law is not told the side.
+
+    Notes
+    -----
+    Square-root ``V = sqrt(2ΔP_ref/ρ_ref)``; compressible, intake
+    ``V = sqrt(p_ref/ρ_ref)·Ψ(1 − ΔP_ref/p_ref)``, exhaust
+    ``V = sqrt(p_ref/ρ_ref)·(1 + ΔP_ref/p_ref)·Ψ(p_ref/(p_ref + ΔP_ref))`` with the pressure
+    p_ref of the reference air; Heywood 1988, appendix C.
+
+    Examples
+    --------
+    >>> round(reference_velocity(Reference(), "intake"), 1)
+    107.6
+    """
+    rho = density(reference.air)
+    if reference.pressure_law == "square-root":
+        return math.sqrt(2 * reference.pressure_pa / rho)
+    if side is None:
+        raise CorrectionError(
+            "the compressible pressure law needs the side", 'state intake or exhaust, or use the "square-root" law'
+        )
+    barometer = reference.air.pressure_pa
+    return math.sqrt(barometer / rho) * _nozzle_flow(side, reference.pressure_pa, barometer)
+
+
+def correct_test_pressure(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
+    """Bring the flows of a test to the reference pressure.
+
+    Parameters
+    ----------
+    flow : tuple of float
+        Flow at each point of the test [m³/s].
+    test : FlowTest
+        The test; every point's pressure is known.
+    setting : Setting
+        With the reference.
+
+    Returns
+    -------
+    Step
+        A factor per point; fatal where the law lacks the side or a pressure cannot be.
+        Where the square-root law is carried over more than a factor of two in pressure,
+        the difference of the two laws is stated as the method's uncertainty.
+
+    Notes
+    -----
+    See `pressure_factor`.
+    """
+    law = setting.reference.pressure_law
+    target = setting.reference.pressure_pa
+    pressures = [pressure for point in test.points if (pressure := test.pressure_at(point)) is not None]
+    barometer = test.conditions.barometer_pa
+    room = STANDARD_BAROMETER_PA if barometer is None else barometer
+    formula = FORMULAS["square-root"] if law == "square-root" else FORMULAS[test.side or "intake"]
+    inputs: dict[str, float | str | None] = {
+        "pressure_law": law,
+        "test_pressure_pa": pressures[0] if len(set(pressures)) == 1 else "each point's own",
+        "reference_pressure_pa": target,
+    }
+    if law == "compressible":
+        inputs |= {"barometer_pa": room, "gamma": GAMMA}
+    try:
+        factors = tuple(pressure_factor(law, test.side, pressure, target, room) for pressure in pressures)
+    except CorrectionError as problem:
+        line = LedgerLine("test-pressure", formula, inputs, skipped=problem.problem)
+        rule = "side-missing" if law == "compressible" and test.side is None else "pressure-impossible"
+        finding = Finding(rule, "error", test.id, f"The test was left out: {problem}")
+        return Step(line, flow, (finding,), fatal=True)
+    findings: tuple[Finding, ...] = ()
+    if law == "compressible" and barometer is None:
+        findings = (_barometer_assumed(test),)
+    if law == "square-root":
+        stated, findings = _method_uncertainty(test, pressures, target, room)
+        inputs |= stated
+    line = LedgerLine("test-pressure", formula, inputs, factor=factors)
+    return Step(line, tuple(q * factor for q, factor in zip(flow, factors, strict=True)), findings)
+
+
+def _barometer_assumed(test: FlowTest) -> Finding:
+    """Return the note for a barometer that is not known."""
+    return Finding(
+        "barometer-assumed",
+        "note",
+        test.id,
+        f"The barometer is not stated, so the compressible pressure law took {STANDARD_BAROMETER_PA:.0f} Pa; "
+        "state the day's barometer to be rid of the assumption.",
+    )
+
+
+def _method_uncertainty(
+    test: FlowTest, pressures: list[float], target: float, barometer: float
+) -> tuple[dict[str, float | str | None], tuple[Finding, ...]]:
+    """Return the difference of the two laws as ledger inputs and note, where the step is large."""
+    far = [pressure for pressure in pressures if not 0.5 <= target / pressure <= 2]
+    if not far:
+        return {}, ()
+    sides: tuple[Side, ...] = (test.side,) if test.side else ("intake", "exhaust")
+    worst: dict[Side, float] = {}
+    for side in sides:
+        try:
+            worst[side] = max((law_difference(side, p, target, barometer) for p in far), key=abs)
+        except CorrectionError:
+            continue  # a suction beyond the barometer: the compressible law has no value to compare with
+    words = ", ".join(f"{abs(value):.1%} on the {side}" for side, value in worst.items())
+    pressure = max(far, key=lambda p: abs(math.log(target / p)))
+    finding = Finding(
+        "law-difference",
+        "note",
+        test.id,
+        f"From {pressure:.0f} Pa to {target:.0f} Pa the square-root and the compressible law differ by "
+        f"{words or 'an unknown amount'}: that is the uncertainty of the method; "
+        "test nearer to the reference pressure to make it smaller.",
+    )
+    largest = max(worst.values(), key=abs, default=None)
+    return {"law_difference": largest, "barometer_pa": barometer}, (finding,)

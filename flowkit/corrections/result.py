@@ -1,0 +1,105 @@
+"""What the corrections give."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from flowkit.corrections.bore import flow_per_area
+from flowkit.model import CorrectedTest, Finding, ReferenceState
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = ["CorrectionResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionResult:
+    """Flow tests at one reference state, with their ledgers.
+
+    Attributes
+    ----------
+    reference : ReferenceState
+    tests : tuple of CorrectedTest
+        Those that could be brought to the reference.
+    findings : tuple of Finding
+        What was doubtful; an error for each test or point left out.
+    """
+
+    reference: ReferenceState
+    tests: tuple[CorrectedTest, ...]
+    findings: tuple[Finding, ...]
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per point.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns ``test, variant, side, port, run, lift_m, reading_m3_s, pressure_pa,
+            flow_m3_s, flow_per_bore_area_m_s, flow_per_valve_area_m_s, source``. The bore is
+            the engine's, the fixture's where the engine's is not known; a flow per area is
+            missing where the diameter is.
+        """
+        import pandas as pd
+
+        rows = []
+        for test in self.tests:
+            bore = self.reference.bore_m or test.conditions.fixture_bore_m
+            valve = test.conditions.valve_diameter_m
+            rows += [
+                (
+                    test.id,
+                    test.variant,
+                    test.side,
+                    test.port,
+                    test.run,
+                    point.lift_m,
+                    point.reading_m3_s,
+                    point.pressure_pa,
+                    point.flow_m3_s,
+                    flow_per_area(point.flow_m3_s, bore) if bore else None,
+                    flow_per_area(point.flow_m3_s, valve) if valve else None,
+                    point.source,
+                )
+                for point in test.points
+            ]
+        columns = (
+            "test variant side port run lift_m reading_m3_s pressure_pa flow_m3_s "
+            "flow_per_bore_area_m_s flow_per_valve_area_m_s source"
+        )
+        return pd.DataFrame(rows, columns=columns.split())
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return the corrected tests as one JSON document of kind ``"correct"``.
+
+        Parameters
+        ----------
+        indent : int, optional
+            As for `json.dumps`.
+
+        Returns
+        -------
+        str
+        """
+        from flowkit.serial import document, jsonable
+
+        return document("correct", jsonable(self), indent=indent)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw flow over lift for every test.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure otherwise.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from flowkit.drawing import plot_tests
+
+        return plot_tests(self.tests, ax=ax)

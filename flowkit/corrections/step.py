@@ -1,0 +1,82 @@
+"""What every correction is given, and what it gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from flowkit.model import Bench, Finding, FlowTest, LedgerLine, Reference, Side, ValveGeometry
+
+__all__ = ["STANDARD_BAROMETER_PA", "Setting", "Step", "skipped"]
+
+STANDARD_BAROMETER_PA = 101_325.0
+"""Taken for the room's pressure where the sheet does not state it [Pa]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What holds for all tests that are corrected together.
+
+    Attributes
+    ----------
+    reference : Reference
+    reference_density_kg_m3 : float
+        Density of the reference air [kg/m³].
+    bench : Bench
+    valves : mapping
+        Side to ValveGeometry.
+    engine_bore_m : float or None
+        The engine's bore [m] as the engine's data state it, to compare with the fixture.
+    off : frozenset of str
+        Corrections that are switched off.
+    """
+
+    reference: Reference
+    reference_density_kg_m3: float
+    bench: Bench = field(default_factory=Bench)
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+    engine_bore_m: float | None = None
+    off: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one correction made of one test's flows.
+
+    Attributes
+    ----------
+    line : LedgerLine
+    flow_m3_s : tuple of float
+        One per point [m³/s].
+    findings : tuple of Finding
+    fatal : bool
+        Whether the test cannot be brought to the reference, so that it is left out.
+    """
+
+    line: LedgerLine
+    flow_m3_s: tuple[float, ...]
+    findings: tuple[Finding, ...] = ()
+    fatal: bool = False
+
+
+def skipped(
+    correction: str,
+    formula: str,
+    flow: tuple[float, ...],
+    reason: str,
+    *,
+    inputs: Mapping[str, float | str | None] | None = None,
+    findings: tuple[Finding, ...] = (),
+) -> Step:
+    """Return the step of a correction that was not made, flows unchanged."""
+    return Step(LedgerLine(correction, formula, inputs or {}, skipped=reason), flow, findings)
+
+
+def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Finding:
+    """Return the note for a correction whose inputs are there in part only."""
+    return Finding(
+        "correction-skipped",
+        "note",
+        test.id,
+        f"The {correction} correction was not made: {missing}; {remedy}.",
+    )
