@@ -85,7 +85,8 @@ def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
     exact = folder / name
     if exact.exists() or not glob.has_magic(name):
         return (SheetChoice(exact, sheet or None),)
-    found = sorted(str(path.relative_to(folder)) for path in folder.glob(name) if path.is_file())
+    # Path.glob takes no absolute patterns; a job may name them.
+    found = sorted(glob.glob(name, root_dir=folder, recursive=True))  # noqa: PTH207
     if not found:
         raise JobError(f"no file matches {pattern!r}", f"check the entry; it is looked up in {folder}")
     return tuple(SheetChoice(folder / item, sheet or None) for item in found)

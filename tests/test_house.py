@@ -59,7 +59,8 @@ def test_modules_stay_small(path: Path) -> None:
 
 PUBLIC = """
 __version__ AirState Bench Comparison Conditions CorrectedTest CorrectionResult EngineResult Finding FlowTest
-FlowkitError Job JobResults Point ReadResult Reference Stated ValveGeometry Variant chart compare correct read read_many report
+FlowkitError Job JobResults Point ReadResult Reference Stated ValveGeometry Variant chart compare correct read
+read_many report
 """.split()
 
 
