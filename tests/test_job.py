@@ -1,0 +1,252 @@
+"""Job files: what they say, what is refused, and which tests belong to which variant."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+from pathlib import Path
+
+import pytest
+
+from flowkit.errors import FlowkitError, JobError
+from flowkit.job import Job, report
+from flowkit.jobread import choose_sheets
+from flowkit.samples import copy_samples, sample_folder, sample_job
+
+SHEET = """Test pressure,28 inH2O
+Lift (mm),Intake 1 (CFM),Intake 2 (CFM)
+2,30.0,31.0
+4,60.0,61.0
+6,80.0,81.0
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A folder with the sample job."""
+    copy_samples(tmp_path)
+    return tmp_path
+
+
+def write_job(folder: Path, text: str) -> Path:
+    path = folder / "own.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def refusal(folder: Path, text: str) -> str:
+    with pytest.raises(JobError) as caught:
+        Job.load(write_job(folder, text))
+    return str(caught.value)
+
+
+VARIANT = '[[variant]]\nname = "a"\nsheets = ["as_received.csv"]\n'
+
+
+def test_the_sample_job_says_what_it_says() -> None:
+    job = Job.load(sample_job())
+    assert [variant.name for variant in job.variants] == [
+        "as received",
+        "seats recut",
+        "ports blended",
+        "slim-stem valves",
+    ]
+    assert job.reference.bore_m == 0.0805
+    assert job.bench.drift == pytest.approx(0.002)
+    assert job.variants[0].valves["intake"].stem_m == 0.008
+    assert job.variants[3].valves["intake"].stem_m == 0.007
+    assert job.variants[3].valves["intake"].head_m == 0.038
+    assert job.variants[3].state["exhaust"] == {"seats": "recut", "ports": "blended", "valves": "slim stem"}
+    assert job.info.display == "metric"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[refrence]\n" + VARIANT, "the job file has an unknown key 'refrence'; did you mean 'reference'?"),
+        (
+            '[reference]\npresure = "28 inH2O"\n' + VARIANT,
+            "[reference] has an unknown key 'presure'; did you mean 'pressure'?",
+        ),
+        ("[reference.air]\ntemp = 3\n" + VARIANT, "[reference] air has an unknown key 'temp'"),
+        (VARIANT + "stat = {}\n", "[variant 1] has an unknown key 'stat'; did you mean 'state'?"),
+        (VARIANT + "valves.intake = { stm = '7 mm' }\n", "unknown key 'stm'; did you mean 'stem'?"),
+        (
+            VARIANT + "conditions = { test_presure = '28 inH2O' }\n",
+            "unknown key 'test_presure'; did you mean 'test_pressure'?",
+        ),
+        ('[reference]\npressure = "28"\n' + VARIANT, "'28' has no unit"),
+        ('[reference]\npressure = "28 mm"\n' + VARIANT, "'mm' is a unit of length, not of pressure"),
+        ('[reference]\npressure = "-28 inH2O"\n' + VARIANT, "greater than 0"),
+        ('[reference]\npressure_law = "cubic"\n' + VARIANT, "use 'square-root' or 'compressible'"),
+        ('[bench]\nrepeatability = "half"\n' + VARIANT, "'half' is not a number"),
+        ("[job]\ntitle = 'x'\n", "the job has no [[variant]]"),
+        ('[[variant]]\nname = "a"\nsheets = []\n', "[variant 1] sheets"),
+        ('[[variant]]\nsheets = ["a.csv"]\n', "[variant 1] name is missing"),
+        (VARIANT + VARIANT.replace('"a"', '"A"'), "two variants are named 'a'"),
+        (VARIANT + "state.intake = 'blended'\n", "state.intake is 'blended', which is not a table"),
+        (VARIANT + "state.inlet = { ports = 'x' }\n", "only intake and exhaust may be tables"),
+        (VARIANT + "conditions = { side = 'left' }\n", "write intake or exhaust"),
+        (VARIANT + "conditions = { run = 0 }\n", "count runs from 1"),
+        (VARIANT + "conditions = { lift_unit = 'CFM' }\n", "'CFM' is a unit of flow, not of length"),
+        ('[[variant]]\nname = "a"\nsheets = ["*.ods"]\n', "no file matches '*.ods'"),
+        ("[cam.intake]\nx = 1\n" + VARIANT, "the job has a cam but no engine"),
+        ("[job\n", "not valid TOML"),
+    ],
+)
+def test_what_cannot_be_understood_is_refused_with_the_reason(folder: Path, text: str, said: str) -> None:
+    message = refusal(folder, text)
+    assert said in message
+    assert message.startswith("own.toml: ")
+    assert "\n" not in message
+
+
+def test_a_missing_job_file_and_one_that_is_no_text(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match="no such job file"):
+        Job.load(tmp_path / "none.toml")
+    (tmp_path / "own.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(JobError, match="not UTF-8"):
+        Job.load(tmp_path / "own.toml")
+    with pytest.raises(JobError, match="cannot be read"):
+        Job.load(tmp_path)
+
+
+def test_globs_worksheets_and_plain_names(folder: Path) -> None:
+    assert [choice.path.name for choice in choose_sheets("*.csv", folder)] == ["as_received.csv"]
+    (choice,) = choose_sheets("after_work.xlsx!seats recut", folder)
+    assert (choice.path.name, choice.sheet) == ("after_work.xlsx", "seats recut")
+    (choice,) = choose_sheets("none.csv", folder)
+    assert choice.path == folder / "none.csv"
+    odd = folder / "odd!name.csv"
+    odd.write_text(SHEET)
+    (choice,) = choose_sheets("odd!name.csv", folder)
+    assert (choice.path, choice.sheet) == (odd, None)
+    (choice,) = choose_sheets(str(folder / "as_rec*.csv"), folder)
+    assert choice.path.name == "as_received.csv"
+
+
+def test_each_variant_takes_the_tests_that_are_labelled_so(folder: Path) -> None:
+    variants, findings = Job.load(folder / "job.toml").read()
+    assert [len(variant.tests) for variant in variants] == [12, 12, 12, 12]
+    assert {test.sheet for test in variants[2].tests} == {"ports blended"}
+    assert findings == ()
+    runs = sorted(test.run for test in variants[1].tests if (test.side, test.port) == ("intake", "1"))
+    assert runs == [1, 2, 3]
+
+
+def test_a_worksheet_can_be_taken_by_its_name_and_the_rest_is_not_lost(folder: Path) -> None:
+    text = VARIANT + '[[variant]]\nname = "work"\nsheets = ["after_work.xlsx!ports blended"]\n'
+    variants, findings = Job.load(write_job(folder, text)).read()
+    assert {test.sheet for test in variants[1].tests} == {"ports blended"}
+    assert {test.variant for test in variants[1].tests} == {"work"}
+    unused = [finding for finding in findings if finding.rule == "tests-unused"]
+    assert len(unused) == 2
+    assert all(finding.severity == "note" for finding in unused)
+
+
+@pytest.mark.parametrize(
+    ("sheets", "said"),
+    [
+        ('["after_work.xlsx"]', "holds no tests of variant 'other'; it has 'seats recut'"),
+        ('["after_work.xlsx!none"]', "has no worksheet 'none' with tests; it has 'seats recut'"),
+        ('["none.csv"]', "none.csv"),
+    ],
+)
+def test_a_variant_without_tests_is_an_error_finding_and_nothing_is_written(
+    folder: Path, sheets: str, said: str
+) -> None:
+    job = Job.load(write_job(folder, VARIANT + f'[[variant]]\nname = "other"\nsheets = {sheets}\n'))
+    variants, findings = job.read()
+    assert [variant.name for variant in variants] == ["a"]
+    errors = [finding for finding in findings if finding.severity == "error"]
+    assert any(said in finding.where + finding.message for finding in errors)
+    with pytest.raises(FlowkitError, match="nothing was written"):
+        job.report(folder / "out")
+    assert not (folder / "out").exists()
+
+
+def test_geometry_of_the_job_is_joined_and_contradictions_are_errors(folder: Path) -> None:
+    sheet = folder / "with_stem.csv"
+    sheet.write_text("Stem,8 mm\n" + SHEET)
+    text = '[valves.intake]\nhead = "38 mm"\nstem = "{stem}"\n[[variant]]\nname = "a"\nsheets = ["with_stem.csv"]\n'
+    variants, findings = Job.load(write_job(folder, text.format(stem="8.004 mm"))).read()
+    assert not findings
+    assert variants[0].tests[0].conditions.valve_diameter_m == 0.038
+    assert variants[0].tests[0].conditions.stem_diameter_m == 0.008
+    _, findings = Job.load(write_job(folder, text.format(stem="7 mm"))).read()
+    assert {finding.rule for finding in findings} == {"stated-contradicts"}
+    assert "8 mm" in findings[0].message
+    assert "7 mm" in findings[0].message
+
+
+def test_bare_files_are_variants_named_after_them(tmp_path: Path) -> None:
+    for name in ("before.csv", "after.csv"):
+        (tmp_path / name).write_text(SHEET)
+    job = Job.from_files([tmp_path / "before.csv", tmp_path / "after.csv"])
+    assert [variant.name for variant in job.variants] == ["before", "after"]
+    assert job.compare().sides["intake"].gains[0].mean_flow_gain == pytest.approx(0, abs=1e-12)
+    (tmp_path / "other").mkdir()
+    shutil.copy(tmp_path / "after.csv", tmp_path / "other" / "after.csv")
+    with pytest.raises(JobError, match="two variants are named 'after'"):
+        Job.from_files([tmp_path / "after.csv", tmp_path / "other" / "after.csv"])
+    with pytest.raises(JobError, match="no sheets were given"):
+        Job.from_files([])
+
+
+def test_a_bare_workbook_gives_the_variants_it_labels(folder: Path) -> None:
+    job = Job.from_files([folder / "as_received.csv", folder / "after_work.xlsx"])
+    assert [variant.name for variant in job.variants] == [
+        "as_received",
+        "seats recut",
+        "ports blended",
+        "slim-stem valves",
+    ]
+
+
+def test_two_files_of_one_variant_give_runs_of_their_own(tmp_path: Path) -> None:
+    for name in ("one.csv", "two.csv"):
+        (tmp_path / name).write_text(SHEET)
+    job = Job.load(write_job(tmp_path, '[[variant]]\nname = "a"\nsheets = ["one.csv", "two.csv"]\n'))
+    (variant,), _ = job.read()
+    assert sorted((test.port, test.run) for test in variant.tests) == [("1", 1), ("1", 2), ("2", 1), ("2", 2)]
+
+
+def test_two_tests_without_a_port_are_not_taken_for_runs(tmp_path: Path) -> None:
+    plain = SHEET.replace("Intake 1 (CFM),Intake 2 (CFM)", "Flow (CFM)").replace(",31.0", "").replace(",61.0", "")
+    plain = plain.replace(",81.0", "")
+    for name in ("one.csv", "two.csv"):
+        (tmp_path / name).write_text("Side,intake\n" + plain)
+    job = Job.load(write_job(tmp_path, '[[variant]]\nname = "a"\nsheets = ["one.csv", "two.csv"]\n'))
+    _, findings = job.read()
+    assert [finding.rule for finding in findings if finding.severity == "error"] == ["port-missing"]
+
+
+def test_conditions_are_stated_per_variant(tmp_path: Path) -> None:
+    (tmp_path / "bare.csv").write_text(SHEET.partition("\n")[2])
+    stated = '[[variant]]\nname = "a"\nsheets = ["bare.csv"]\nconditions = { test_pressure = "10 inH2O" }\n'
+    (variant,), findings = Job.load(write_job(tmp_path, stated)).read()
+    assert variant.tests[0].conditions.test_pressure_pa == pytest.approx(2490.8891)
+    assert not findings
+
+
+def test_results_are_frozen_and_the_job_can_be_run_again(folder: Path) -> None:
+    job = Job.load(folder / "job.toml")
+    first, second = job.compare(), job.compare()
+    assert first == second
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        first.sides = {}  # type: ignore[misc]
+
+
+def test_the_report_function_takes_a_path(folder: Path) -> None:
+    written = report(folder / "job.toml", folder / "out", formats=["xlsx"])
+    assert [path.suffix for path in written] == [".xlsx"]
+    assert written[0].is_file()
+
+
+def test_samples_are_copied_whole_and_never_over_a_file(tmp_path: Path) -> None:
+    path = copy_samples(tmp_path / "demo")
+    assert sorted(item.name for item in path.parent.iterdir()) == sorted(
+        item.name for item in sample_folder().iterdir() if item.is_file()
+    )
+    with pytest.raises(JobError, match="there is already"):
+        copy_samples(tmp_path / "demo")
