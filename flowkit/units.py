@@ -168,6 +168,7 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
 
 def _key(text: str) -> str:
     """Fold a unit's spelling: case, dots, spaces, slashes, superscripts and odd quotes."""
+    text = text.replace("º", "°")  # the ordinal sign would fold to the letter o
     text = unicodedata.normalize("NFKC", text).strip().lower()
     text = text.replace("”", '"').replace("“", '"').replace("″", '"').replace("′′", '"').replace("’’", '"')
     text = text.replace("''", '"').replace("^", "").replace("·", "").replace("₂", "2")
@@ -411,6 +412,7 @@ _EXAMPLES: dict[Quantity, str] = {
 
 
 def _quantity_example(quantity: Quantity) -> str:
+    """Return the remedy that shows how a quantity is written."""
     return f'write it like "{_EXAMPLES[quantity]}"'
 
 

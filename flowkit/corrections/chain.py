@@ -229,21 +229,41 @@ def _formula(name: str, test: FlowTest, setting: Setting) -> str:
 
 
 def _with_pressure(test: FlowTest, setting: Setting) -> tuple[FlowTest, tuple[Finding, ...]]:
-    """Return the test with those points whose test pressure is known."""
+    """Return the test with those points whose test pressure can be corrected with."""
     if not test.points:
-        return test, (Finding("no-points", "error", test.id, "The test has no points; it was left out."),)
-    if "test-pressure" in setting.off:
-        return test, ()
-    kept = tuple(point for point in test.points if test.pressure_at(point) is not None)
-    remedy = "give it on the sheet, or state it with --test-pressure or in the job's conditions"
-    if not kept:
-        message = f"No test pressure is known, so the flows cannot be corrected and the test was left out; {remedy}."
-        return dataclasses.replace(test, points=()), (Finding("pressure-missing", "error", test.id, message),)
-    message = f"No test pressure is known at this point, so it was left out; {remedy}."
-    missing = [point for point in test.points if test.pressure_at(point) is None]
-    return dataclasses.replace(test, points=kept), tuple(
-        Finding("pressure-missing", "error", point.source, message) for point in missing
+        return test, (Finding("no-points", "error", test.id, "The test has no points, so it was left out."),)
+    needed = "test-pressure" not in setting.off
+    pressures = [test.pressure_at(point) for point in test.points]
+    bad = [_unusable(pressure, needed) for pressure in pressures]
+    kept = tuple(point for point, rule in zip(test.points, bad, strict=True) if not rule)
+    if not kept and len(set(bad)) == 1 and len(set(pressures)) == 1:
+        finding = _left_out(bad[0], test.id, pressures[0], "and the test was left out")
+        return dataclasses.replace(test, points=()), (finding,)
+    findings = tuple(
+        _left_out(rule, point.source, pressure, "so the point was left out")
+        for point, pressure, rule in zip(test.points, pressures, bad, strict=True)
+        if rule
     )
+    return (dataclasses.replace(test, points=kept) if findings else test), findings
+
+
+def _unusable(pressure: float | None, needed: bool) -> str:
+    """Return the rule a test pressure breaks, or nothing."""
+    if pressure is None:
+        return "pressure-missing" if needed else ""
+    return "" if pressure > 0 and math.isfinite(pressure) else "pressure-impossible"
+
+
+def _left_out(rule: str, where: str, pressure: float | None, outcome: str) -> Finding:
+    """Return the error for a test or point without a usable pressure."""
+    if pressure is None:
+        message = (
+            f"No test pressure is known, {outcome}; give it on the sheet, or state it with --test-pressure or in "
+            "the job's conditions."
+        )
+    else:
+        message = f"A test pressure of {pressure:g} Pa cannot be, {outcome}; check it and its unit on the sheet."
+    return Finding(rule, "error", where, message)
 
 
 def _without_negative(

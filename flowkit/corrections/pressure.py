@@ -287,7 +287,7 @@ def correct_test_pressure(flow: tuple[float, ...], test: FlowTest, setting: Sett
         finding = Finding(rule, "error", test.id, f"The test was left out: {problem}")
         return Step(line, flow, (finding,), fatal=True)
     findings: tuple[Finding, ...] = ()
-    if law == "compressible" and barometer is None:
+    if law == "compressible" and barometer is None and set(pressures) != {target}:
         findings = (_barometer_assumed(test),)
     if law == "square-root":
         stated, findings = _method_uncertainty(test, pressures, target, room)
