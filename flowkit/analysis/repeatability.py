@@ -1,0 +1,232 @@
+"""The bench's repeatability, from repeated runs or as stated.
+
+Relative standard deviation pooled over every port and lift with repeated runs, and its
+split into the shift a whole run has in common and the scatter of its points.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowkit.analysis.lifts import merge_lifts
+from flowkit.analysis.results import Repeatability
+from flowkit.analysis.sessions import session_of
+from flowkit.model import Bench, CorrectedTest
+
+__all__ = ["pool_relative", "pool_repeatability", "runs_of", "why_not_assessed"]
+
+Reading = tuple[int, int, float]
+"""Number of the lift, number of the run, flow [m³/s] of one port."""
+
+
+def pool_repeatability(tests: Sequence[CorrectedTest], bench: Bench) -> Repeatability:
+    """Return the repeatability that counts for these tests.
+
+    Parameters
+    ----------
+    tests : sequence of CorrectedTest
+        All sides and variants; runs of one port of one variant are repeats of one another.
+    bench : Bench
+        A stated repeatability counts before the pooled one, with infinite degrees of freedom.
+
+    Returns
+    -------
+    Repeatability
+        With a stated value the split is in the proportion of the repeated runs, where there
+        are any; without them it counts wholly as a shift of the run, which does not average
+        out along the curve (the cautious choice).
+
+    Notes
+    -----
+    ``s_r² = Σ(Q/Q̄ − 1)²/ν``, ``ν = Σ(n − 1)`` over every port and lift with n ≥ 2 runs
+    (ISO 5725-2; NIST/SEMATECH e-Handbook of Statistical Methods, 2.4.5.1.1).
+
+    Examples
+    --------
+    >>> pool_repeatability([], Bench(repeatability=0.005))
+    Repeatability(s_r=0.005, degrees_of_freedom=inf, source='stated', s_between_runs=0.005, s_within_run=0.0)
+    >>> pool_repeatability([], Bench()).source
+    'none'
+    """
+    pooled = pool_relative(_readings(tests))
+    if bench.repeatability is None:
+        return pooled or Repeatability(None, None, "none")
+    stated = bench.repeatability
+    if pooled is None or not pooled.s_r:
+        return Repeatability(stated, math.inf, "stated", stated, 0.0)
+    between, within = pooled.s_between_runs or 0.0, pooled.s_within_run or 0.0
+    scale = stated / pooled.s_r
+    return Repeatability(stated, math.inf, "stated", between * scale, within * scale)
+
+
+def pool_relative(ports: Iterable[Sequence[Reading]]) -> Repeatability | None:
+    """Pool relative standard deviations over ports and lifts and split them into run and point.
+
+    Parameters
+    ----------
+    ports : iterable of sequences of (int, int, float)
+        For each port its readings: number of the lift, number of the run, flow [m³/s].
+
+    Returns
+    -------
+    Repeatability or None
+        None where no lift has two runs. ``s_r² = s_b² + s_w²``, the variance of a reading of
+        another run; where no run has a lift twice it is the pooled variance itself.
+
+    Notes
+    -----
+    Analysis of variance by fitting constants (Henderson's method 3; Searle, Casella &
+    McCulloch, Variance Components, 1992, ch. 5), of the readings relative to their lift's
+    mean. ``s_w²`` is the residual mean square once lifts and runs are both taken out by least
+    squares. The squares about the lifts' means have the expectation ``a·s_b² + b·s_w²``, with
+    ``b = Σ(N − 1)`` and ``a = Σ(N − ΣNᵢ²/N)`` over the lifts, N readings of which Nᵢ are of run
+    i (both are Σ(n − 1) where no run has a lift twice); s_b² from it, not below zero. At one
+    lift only this is the one-way analysis of JCGM 100:2008, H.5. Where no run has two points
+    with a repeat the scatter cannot be told apart, and everything counts as the run's shift.
+
+    Examples
+    --------
+    >>> pooled = pool_relative([[(0, 0, 99.0), (0, 1, 101.0), (1, 0, 199.0), (1, 1, 201.0)]])
+    >>> round(pooled.s_r, 6), pooled.degrees_of_freedom
+    (0.01118, 2.0)
+    """
+    sums = np.sum([_sums_of_squares(rows) for port in ports if (rows := _relative(port))], axis=0)
+    if not np.ndim(sums) or not sums[0]:
+        return None
+    freedom, total, on_shift, on_scatter, scatter, scatter_freedom = (float(value) for value in sums)
+    within = scatter / scatter_freedom if scatter_freedom else 0.0
+    between = (total - on_scatter * within) / on_shift
+    if between < 0.0:
+        between, within = 0.0, total / on_scatter
+    return Repeatability(
+        s_r=math.sqrt(between + within),
+        degrees_of_freedom=freedom,
+        source="repeated runs",
+        s_between_runs=math.sqrt(between),
+        s_within_run=math.sqrt(within),
+    )
+
+
+def _relative(readings: Sequence[Reading]) -> list[Reading]:
+    """Return readings relative to their lift's mean, less 1, at the lifts of several runs."""
+    by_lift: dict[int, list[tuple[int, float]]] = {}
+    for lift, run, flow in readings:
+        by_lift.setdefault(lift, []).append((run, flow))
+    rows: list[Reading] = []
+    for lift, members in by_lift.items():
+        mean = sum(flow for _, flow in members) / len(members)
+        if len({run for run, _ in members}) > 1 and mean > 0.0:
+            rows.extend((lift, run, flow / mean - 1.0) for run, flow in members)
+    return rows
+
+
+def _sums_of_squares(rows: Sequence[Reading]) -> tuple[float, ...]:
+    """Return what one port adds to the pool.
+
+    Degrees of freedom of the runs, squares about the lifts' means, what s_b² and s_w² count in
+    their expectation, squares left after lifts and runs, and their degrees of freedom.
+    """
+    lifts, runs = (_indicator([row[column] for row in rows]) for column in (0, 1))
+    residual = np.array([row[2] for row in rows])
+    cells = lifts.T @ runs
+    readings = cells.sum(axis=1)
+    freedom = float(np.sum(np.count_nonzero(cells, axis=1) - 1))
+    on_shift = float(np.sum(readings - (cells**2).sum(axis=1) / readings))
+    design = np.hstack([lifts, runs])
+    fitted, _, rank, _ = np.linalg.lstsq(design, residual, rcond=None)
+    left = float(np.sum((residual - design @ fitted) ** 2))
+    on_scatter = float(np.sum(readings - 1.0))
+    return freedom, float(residual @ residual), on_shift, on_scatter, left, float(len(rows) - int(rank))
+
+
+def _indicator(labels: Sequence[int]) -> NDArray[np.float64]:
+    """Return one column for each distinct label, 1 where a row has it."""
+    distinct, place = np.unique(labels, return_inverse=True)
+    return np.asarray(np.eye(len(distinct))[place])
+
+
+def runs_of(tests: Sequence[CorrectedTest]) -> tuple[tuple[CorrectedTest, ...], ...]:
+    """Return the runs of one port: tests that are parts of one run stand together.
+
+    Parameters
+    ----------
+    tests : sequence of CorrectedTest
+        Of one port of one variant.
+
+    Returns
+    -------
+    tuple of tuple of CorrectedTest
+        Tests with the same run number, the same session and no lift in common are one run
+        written in several places; any other test is a run of its own.
+
+    Examples
+    --------
+    >>> runs_of([])
+    ()
+    """
+    runs: list[list[CorrectedTest]] = []
+    for test in tests:
+        for run in runs:
+            if all(_continues(other, test) for other in run):
+                run.append(test)
+                break
+        else:
+            runs.append([test])
+    return tuple(tuple(run) for run in runs)
+
+
+def _continues(one: CorrectedTest, other: CorrectedTest) -> bool:
+    """Tell whether two tests are parts of one run."""
+    if one.run != other.run or session_of(one) != session_of(other):
+        return False
+    lifts = [point.lift_m for test in (one, other) for point in test.points]
+    own = [len(merge_lifts(point.lift_m for point in test.points)) for test in (one, other)]
+    return len(merge_lifts(lifts)) == sum(own)
+
+
+def _readings(tests: Sequence[CorrectedTest]) -> list[list[Reading]]:
+    """Return the readings of each port with several runs."""
+    ports: dict[tuple[str, str | None, str | None], list[CorrectedTest]] = {}
+    for test in tests:
+        ports.setdefault((test.variant, test.side, test.port), []).append(test)
+    return [_port_readings(runs) for members in ports.values() if len(runs := runs_of(members)) > 1]
+
+
+def _port_readings(runs: Sequence[Sequence[CorrectedTest]]) -> list[Reading]:
+    """Return the readings of one port, lifts within 1 µm being one."""
+    starts = np.asarray(merge_lifts(point.lift_m for run in runs for test in run for point in test.points))
+    return [
+        (int(np.searchsorted(starts, point.lift_m, side="right")) - 1, number, point.flow_m3_s)
+        for number, run in enumerate(runs)
+        for test in run
+        for point in test.points
+    ]
+
+
+def why_not_assessed(repeatability: Repeatability) -> str | None:
+    """Return what would be needed for intervals, None where there is nothing in the way.
+
+    Parameters
+    ----------
+    repeatability : Repeatability
+
+    Returns
+    -------
+    str or None
+        A plain sentence.
+
+    Examples
+    --------
+    >>> why_not_assessed(Repeatability(0.005, 12.0, "repeated runs")) is None
+    True
+    """
+    if repeatability.s_r is not None:
+        return None
+    return (
+        "Not assessed: the bench's repeatability is not known. Flow at least one port twice (valve closed and "
+        "opened again between the runs), or state the bench's own figure as repeatability under [bench] in the job."
+    )
