@@ -1,0 +1,357 @@
+"""The cam: valve lift against crank angle, measured or from its timing.
+
+Crank angles count from firing top dead centre as in Heywood (1988): gas-exchange top dead
+centre at 360°, the whole cycle 720°. Valve lift = lift × rocker ratio (where it was measured
+at the cam) − lash, never below zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flowkit.engine.camtable import arrange_table
+from flowkit.engine.polynomial import LiftPolynomial
+from flowkit.engine.results import BandTime
+from flowkit.errors import EngineError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["GAS_EXCHANGE_TDC", "Cam"]
+
+GAS_EXCHANGE_TDC = 360.0
+"""Crank angle of the top dead centre between exhaust and intake [degrees after firing dead centre]."""
+
+
+@dataclass(frozen=True)
+class Cam:
+    """Lift of one valve against crank angle.
+
+    Make one with `from_table`, `from_file`, `from_timing` or `from_mapping`.
+
+    Attributes
+    ----------
+    name : str
+        As it is called in findings and plots.
+    angles_deg : tuple of float
+        Crank angles after firing dead centre, rising [degrees].
+    lifts_m : tuple of float
+        At the valve, before the lash is taken off [m].
+    lash_m : float
+        [m]
+    polynomial : LiftPolynomial or None
+        Where the cam is the model from its timing.
+    notes : tuple of str
+        What was assumed when it was read.
+
+    Examples
+    --------
+    >>> cam = Cam.from_timing(opens_deg=348, closes_deg=592, checking_lift_m=0.001, peak_lift_m=0.0095)
+    >>> round(float(cam.lift(348.0)) * 1e3, 6), round(cam.peak_lift_m * 1e3, 6)
+    (1.0, 9.5)
+    """
+
+    name: str
+    angles_deg: tuple[float, ...]
+    lifts_m: tuple[float, ...]
+    lash_m: float = 0.0
+    polynomial: LiftPolynomial | None = None
+    notes: tuple[str, ...] = ()
+    _spline: Any = field(init=False, repr=False, compare=False, default=None)
+    _period: tuple[float, float] = field(init=False, repr=False, compare=False, default=(0.0, 0.0))
+
+    def __post_init__(self) -> None:
+        if self.polynomial is None:
+            from flowkit.analysis.lifts import pchip
+
+            object.__setattr__(self, "_spline", pchip(self.angles_deg, self.lifts_m))
+        object.__setattr__(self, "_period", self._find_period())
+
+    # --- making one ------------------------------------------------------------------
+
+    @classmethod
+    def from_table(
+        cls,
+        angles_deg: Sequence[float],
+        lifts_m: Sequence[float],
+        *,
+        degrees: Literal["crank", "cam"] = "crank",
+        lift_at: Literal["valve", "cam"] = "valve",
+        rocker_ratio: float = 1.0,
+        lash_m: float = 0.0,
+        zero: Literal["gas exchange TDC", "firing TDC"] | None = None,
+        centreline_deg: float | None = None,
+        name: str = "cam",
+        notes: tuple[str, ...] = (),
+    ) -> Cam:
+        """Make a cam of a measured lift table.
+
+        Parameters
+        ----------
+        angles_deg : sequence of float, shape (n,)
+            [degrees], in any direction.
+        lifts_m : sequence of float, shape (n,)
+            [m]
+        degrees : {"crank", "cam"}
+            Which degrees the table counts; the cam turns at half the crank's speed.
+        lift_at : {"valve", "cam"}
+            Where the lift was measured; the rocker ratio acts on lift at the cam only.
+        rocker_ratio : float
+        lash_m : float
+            At the valve [m].
+        zero : {"gas exchange TDC", "firing TDC"}, optional
+            What the table's 0° is.
+        centreline_deg : float, optional
+            Or where the middle of the lobe stands: degrees of crank after gas-exchange top dead
+            centre, negative before it. The middle is that between equal lifts of 95 % of the peak
+            (common practice, no source).
+        name : str
+        notes : tuple of str
+
+        Raises
+        ------
+        EngineError
+            If it makes no cam, or nothing tells how it stands to the crank.
+
+        Examples
+        --------
+        >>> cam = Cam.from_table([-60, -30, 0, 30, 60], [0, 4e-3, 6e-3, 4e-3, 0], degrees="cam",
+        ...                      lift_at="cam", rocker_ratio=1.5, centreline_deg=108)
+        >>> cam.open_period, round(float(cam.lift(468.0)) * 1e3, 6)
+        ((348.0, 588.0), 9.0)
+        """
+        factor = rocker_ratio if lift_at == "cam" else 1.0
+        angles, lifts = arrange_table(
+            angles_deg,
+            [lift * factor for lift in lifts_m],
+            cam_degrees=degrees == "cam",
+            lash_m=lash_m,
+            zero_deg={"gas exchange TDC": GAS_EXCHANGE_TDC, "firing TDC": 0.0, None: None}[zero],
+            centre_deg=None if centreline_deg is None else GAS_EXCHANGE_TDC + centreline_deg,
+            name=name,
+        )
+        return cls(name, angles, lifts, lash_m, None, notes)
+
+    @classmethod
+    def from_timing(
+        cls,
+        *,
+        opens_deg: float,
+        closes_deg: float,
+        checking_lift_m: float,
+        peak_lift_m: float,
+        lift_at: Literal["valve", "cam"] = "valve",
+        rocker_ratio: float = 1.0,
+        lash_m: float = 0.0,
+        name: str = "cam",
+    ) -> Cam:
+        """Make a smooth cam of its timing (model: the 2-6-8 polynomial, symmetrical).
+
+        Parameters
+        ----------
+        opens_deg, closes_deg : float
+            Where the checking lift is reached and left [degrees of crank after firing dead centre].
+        checking_lift_m, peak_lift_m : float
+            Both measured at `lift_at` [m]; a checking lift of zero stands for the ends of lift.
+        lift_at : {"valve", "cam"}
+        rocker_ratio : float
+            Acts on lift at the cam only.
+        lash_m : float
+            At the valve [m].
+        name : str
+
+        Raises
+        ------
+        EngineError
+            If it makes no cam.
+
+        Examples
+        --------
+        >>> Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.009).open_period
+        (350.0, 590.0)
+        """
+        factor = rocker_ratio if lift_at == "cam" else 1.0
+        shape = LiftPolynomial.through(
+            opens_deg=opens_deg,
+            closes_deg=closes_deg,
+            checking_lift_m=checking_lift_m * factor,
+            peak_m=peak_lift_m * factor,
+        )
+        if lash_m >= shape.peak_m:
+            raise EngineError(f"{name}: the lash is not below the peak lift", "check both, and their units")
+        ends = (shape.centre_deg - shape.half_duration_deg, shape.centre_deg + shape.half_duration_deg)
+        angles = np.linspace(*ends, 241)
+        return cls(name, tuple(angles.tolist()), tuple(shape.lift(angles).tolist()), lash_m, shape)
+
+    @classmethod
+    def from_file(cls, path: str | Path, *, lift_unit: str | None = None, sheet: str | None = None, **how: Any) -> Cam:
+        """Make a cam of a table in a file.
+
+        Parameters
+        ----------
+        path : str or Path
+            csv, xlsx …: a column of degrees and one of lift, with or without headings.
+        lift_unit : str, optional
+            Where the heading does not say it.
+        sheet : str, optional
+            The worksheet, where there are several.
+        **how
+            As for `from_table`.
+
+        Raises
+        ------
+        SheetError
+            If there is no such table, or its unit is not certain.
+        EngineError
+            If it makes no cam.
+
+        Examples
+        --------
+        >>> Cam.from_file("missing.csv", zero="firing TDC")
+        Traceback (most recent call last):
+        ...
+        flowkit.errors.SheetError: missing.csv: there is no such file; check the name and the folder.
+        """
+        from flowkit.engine.camfile import read_cam_table
+
+        table = read_cam_table(Path(path), lift_unit=lift_unit, sheet=sheet)
+        how.setdefault("name", table.file)
+        return cls.from_table(table.angles_deg, table.lifts_m, notes=table.notes, **how)
+
+    @classmethod
+    def from_mapping(cls, mapping: Mapping[str, Any], folder: str | Path = ".", *, place: str = "[cam]") -> Cam:
+        """Make a cam of a job file's ``[cam.intake]`` or ``[cam.exhaust]`` table.
+
+        Parameters
+        ----------
+        mapping : mapping
+            With ``table = "intake_cam.csv"`` (and ``degrees``, ``zero`` or ``centreline``, ``sheet``,
+            ``lift_unit``), or with ``opens``, ``closes``, ``checking_lift`` and ``peak_lift``; and
+            for both ``lift_at``, ``rocker_ratio``, ``lash``, ``name``.
+        folder : str or Path
+            What the table's path is relative to.
+        place : str
+            For messages.
+
+        Raises
+        ------
+        JobError
+            If a key is not known (with the nearest known one), missing, or cannot be understood.
+        SheetError
+            If the table cannot be read.
+
+        Examples
+        --------
+        >>> cam = Cam.from_mapping({"opens": "12 BTDC", "closes": "52 ABDC", "checking_lift": "1 mm",
+        ...                         "peak_lift": "9.5 mm"})
+        >>> round(float(cam.lift(592.0)) * 1e3, 6)
+        1.0
+        """
+        from flowkit.engine.cammapping import cam_from_mapping
+
+        return cam_from_mapping(mapping, Path(folder), place)
+
+    # --- asking it -------------------------------------------------------------------
+
+    def lift(self, theta_deg: ArrayLike) -> NDArray[np.float64]:
+        """Return the valve lift [m] at crank angles [degrees after firing dead centre], of period 720°."""
+        theta = self._in_period(np.asarray(theta_deg, dtype=float))
+        return np.maximum(self._train_lift(theta) - self.lash_m, 0.0)
+
+    @property
+    def open_period(self) -> tuple[float, float]:
+        """First and last crank angle with the valve open [degrees after firing dead centre]."""
+        return self._period
+
+    @property
+    def peak_lift_m(self) -> float:
+        """Largest valve lift [m]."""
+        if self.polynomial is not None:
+            return self.polynomial.peak_m - self.lash_m
+        return max(self.lifts_m) - self.lash_m  # a monotone interpolant has no peak between the points
+
+    def open_angles(self, count: int = 4001) -> NDArray[np.float64]:
+        """Return crank angles spread evenly over the open period [degrees], shape (count,)."""
+        return np.linspace(*self.open_period, count)
+
+    def time_in_bands(self, edges_m: Sequence[float] | None = None) -> tuple[BandTime, ...]:
+        """Return how long the valve stays in each band of lift.
+
+        Parameters
+        ----------
+        edges_m : sequence of float, optional
+            Rising [m]; tenths of the peak lift unless given.
+
+        Returns
+        -------
+        tuple of BandTime
+            Without a share of flow, which needs a flow curve.
+
+        Examples
+        --------
+        >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
+        >>> round(sum(band.crank_deg for band in cam.time_in_bands()), 6)
+        240.0
+        """
+        from flowkit.engine.bands import time_in_bands
+
+        return time_in_bands(self, edges_m)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the valve lift against crank angle.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure otherwise.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from flowkit.engine.drawing import plot_cams
+
+        return plot_cams([self], ax=ax)
+
+    # --- inside ----------------------------------------------------------------------
+
+    def _in_period(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Bring crank angles into the 720° that begin where the table does."""
+        start = self.angles_deg[0]
+        return np.asarray(start + np.mod(theta - start, 720.0))
+
+    def _train_lift(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the lift before lash, zero outside the table."""
+        if self.polynomial is not None:
+            return self.polynomial.lift(theta)
+        return np.asarray(np.nan_to_num(self._spline(theta), nan=0.0))
+
+    def _find_period(self) -> tuple[float, float]:
+        """Find where the valve opens and closes; the interpolant is monotone between its points."""
+        if self.polynomial is not None:
+            reach = self.polynomial.half_duration_deg * self.polynomial.edge(self.lash_m / self.polynomial.peak_m)
+            return self.polynomial.centre_deg - reach, self.polynomial.centre_deg + reach
+        above = [index for index, lift in enumerate(self.lifts_m) if lift > self.lash_m]
+        if not above or above[0] == 0 or above[-1] == len(self.lifts_m) - 1:
+            raise EngineError(f"{self.name}: the lifts do not go from closed to closed", "check them and the lash")
+        first, last = above[0], above[-1]
+        return self._edge(first - 1, first), self._edge(last + 1, last)
+
+    def _edge(self, closed: int, opened: int) -> float:
+        """Return where the lash is taken up between a closed and an open point of the table."""
+        out, inside = self.angles_deg[closed], self.angles_deg[opened]
+        if self.lifts_m[closed] >= self.lash_m:
+            return out
+        for _ in range(50):
+            middle = (out + inside) / 2
+            if float(self._train_lift(np.asarray(middle))) > self.lash_m:
+                inside = middle
+            else:
+                out = middle
+        return out

@@ -1,0 +1,338 @@
+"""What the engine room gives: frozen dataclasses whose field names are the result's keys.
+
+Differences between variants are the headline. Absolute figures are estimates of a model
+without waves in the pipes, and are marked so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from flowkit.model import Finding, Side
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = [
+    "AirLimitedPower",
+    "Assumption",
+    "BandTime",
+    "CamGain",
+    "CamWeightedMeanFlow",
+    "EngineDifference",
+    "EngineResult",
+    "EngineVariant",
+    "Filling",
+    "MachIndex",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Assumption:
+    """One input of the model, stated by the user or assumed by flowkit.
+
+    Attributes
+    ----------
+    name : str
+        Its key in the job file.
+    value : str
+        With its unit, as people read it.
+    source : {"stated", "assumed"}
+    meaning : str
+    """
+
+    name: str
+    value: str
+    source: Literal["stated", "assumed"]
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True)
+class CamWeightedMeanFlow:
+    """Flow averaged over the open period of the cam [m³/s]; None where it cannot be made."""
+
+    intake: float | None
+    exhaust: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class MachIndex:
+    """Mean inlet Mach index against speed.
+
+    Attributes
+    ----------
+    speed_at_half_rpm : float
+        Where Z = 0.5: the head begins to limit. Never a safe speed.
+    speeds_rpm, z : tuple of float
+    mean_effective_area_m2 : float
+        Effective area of one cylinder's intake averaged over the open period [m²].
+    """
+
+    speed_at_half_rpm: float
+    speeds_rpm: tuple[float, ...]
+    z: tuple[float, ...]
+    mean_effective_area_m2: float
+
+
+@dataclass(frozen=True, slots=True)
+class Filling:
+    """The filling model's figures against speed, per cylinder unless said otherwise; estimates.
+
+    Attributes
+    ----------
+    speeds_rpm : tuple of float
+    volumetric_efficiency : tuple of float
+        Air drawn from the intake per cycle over the displaced volume full of intake air.
+    trapped_mass_kg, trapped_air_kg : tuple of float
+        In the cylinder when the intake valve closes [kg]: everything, and the fresh air of it.
+    residual_fraction : tuple of float
+        Burned gas in the trapped mass.
+    pumping_mep_pa : tuple of float
+        Work spent on the exhaust and intake strokes over the displaced volume [Pa], positive as a loss.
+    indicated_mep_pa : tuple of float
+        Net: over the whole cycle [Pa].
+    gross_indicated_mep_pa : tuple of float
+        Over compression and expansion alone [Pa].
+    indicated_torque_nm, indicated_power_w : tuple of float
+        Of all cylinders [N·m], [W], without friction.
+    cycles : tuple of int
+        Until the state at intake closing repeated itself.
+    mass_error, energy_error : tuple of float
+        What is missing in the balances of the last cycle: mass over the mass drawn in, energy over
+        the enthalpy drawn in and the heat released.
+    """
+
+    speeds_rpm: tuple[float, ...]
+    volumetric_efficiency: tuple[float, ...]
+    trapped_mass_kg: tuple[float, ...]
+    trapped_air_kg: tuple[float, ...]
+    residual_fraction: tuple[float, ...]
+    pumping_mep_pa: tuple[float, ...]
+    indicated_mep_pa: tuple[float, ...]
+    gross_indicated_mep_pa: tuple[float, ...]
+    indicated_torque_nm: tuple[float, ...]
+    indicated_power_w: tuple[float, ...]
+    cycles: tuple[int, ...]
+    mass_error: tuple[float, ...]
+    energy_error: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AirLimitedPower:
+    """Power that the air drawn in allows, all cylinders; an estimate.
+
+    Attributes
+    ----------
+    speeds_rpm : tuple of float
+    air_flow_kg_s : tuple of float
+        Air of the whole engine [kg/s].
+    power_w : tuple of float
+        Air flow/(air-fuel ratio × brake specific fuel consumption) [W].
+    """
+
+    speeds_rpm: tuple[float, ...]
+    air_flow_kg_s: tuple[float, ...]
+    power_w: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BandTime:
+    """How long the valve stays in a band of lift, and what flows there.
+
+    Attributes
+    ----------
+    from_m, to_m : float
+        The band [m].
+    crank_deg, share_of_period : float
+        Time in it [degrees of crank] and as a fraction of the open period.
+    share_of_flow : float or None
+        Of the cam-weighted flow; one per cent more flow in this band alone gives this
+        share of a per cent more cam-weighted mean flow.
+    """
+
+    from_m: float
+    to_m: float
+    crank_deg: float
+    share_of_period: float
+    share_of_flow: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineVariant:
+    """One variant in the engine; None where the sheets or the cams do not allow a figure."""
+
+    name: str
+    cam_weighted_mean_flow_m3_s: CamWeightedMeanFlow
+    mach: MachIndex | None
+    filling: Filling | None
+    power: AirLimitedPower | None
+    band_times: Mapping[Side, tuple[BandTime, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class CamGain:
+    """The gain in cam-weighted mean flow of one variant over another.
+
+    Attributes
+    ----------
+    side : {"intake", "exhaust"}
+    from_, to : str
+    kind : {"step", "total", "step and total"}
+    gain : float
+    u95 : float or None
+        Half the 95 % interval, absolute; None where the bench's repeatability is not known.
+    resolved : bool or None
+    not_assessed_because : str or None
+    """
+
+    side: Side
+    from_: str
+    to: str
+    kind: Literal["step", "total", "step and total"]
+    gain: float
+    u95: float | None
+    resolved: bool | None
+    not_assessed_because: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineDifference:
+    """What one variant changes in the engine against another, at each speed; ratios − 1.
+
+    Attributes
+    ----------
+    from_, to : str
+    kind : {"step", "total", "step and total"}
+    speed_at_half : float or None
+        Of the speed at Z = 0.5.
+    speeds_rpm : tuple of float
+    volumetric_efficiency, indicated_torque : tuple of float
+    pumping_mep_pa : tuple of float
+        Difference, not a ratio [Pa].
+    """
+
+    from_: str
+    to: str
+    kind: Literal["step", "total", "step and total"]
+    speed_at_half: float | None
+    speeds_rpm: tuple[float, ...]
+    volumetric_efficiency: tuple[float, ...]
+    indicated_torque: tuple[float, ...]
+    pumping_mep_pa: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class EngineResult:
+    """What the measured flow means for this engine.
+
+    Attributes
+    ----------
+    variants : tuple of EngineVariant
+    findings : tuple of Finding
+    cam_weighted_gains : tuple of CamGain
+    differences : tuple of EngineDifference
+        The headline.
+    sentences : tuple of str
+        The headline in words.
+    assumptions : tuple of Assumption
+        Every input of the model, stated or assumed.
+    model_notes : tuple of str
+        What the filling model does, in words.
+    no_wave_effects : str
+        What is left out.
+    cautions : tuple of str
+        To stand beside every figure with a speed or a lift.
+    prediction : str or None
+        For what-if results: what was changed and that it was not measured.
+    """
+
+    variants: tuple[EngineVariant, ...]
+    findings: tuple[Finding, ...]
+    cam_weighted_gains: tuple[CamGain, ...]
+    differences: tuple[EngineDifference, ...]
+    sentences: tuple[str, ...]
+    assumptions: tuple[Assumption, ...]
+    model_notes: tuple[str, ...]
+    no_wave_effects: str
+    cautions: tuple[str, ...]
+    prediction: str | None = None
+    estimates: bool = field(default=True)
+
+    def variant(self, name: str) -> EngineVariant:
+        """Return the variant of that name.
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        for item in self.variants:
+            if item.name == name:
+                return item
+        raise KeyError(name)
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per variant and speed.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns ``variant, speed_rpm, z`` and the figures of `Filling` and `AirLimitedPower`,
+            missing where they cannot be made.
+        """
+        import pandas as pd
+
+        rows: list[dict[str, Any]] = []
+        for variant in self.variants:
+            rows.extend(_rows(variant))
+        return pd.DataFrame(rows)
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return the result as one JSON document of kind ``"engine"``."""
+        from flowkit.serial import document, jsonable
+
+        return document("engine", jsonable(self), indent=indent)
+
+    def plot(self, ax: Axes | None = None, *, quantity: str = "volumetric_efficiency") -> Axes:
+        """Draw one figure of the filling model against speed, a line per variant.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure otherwise.
+        quantity : str, optional
+            A field of `Filling`, or ``"z"`` for the mean inlet Mach index.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+
+        Raises
+        ------
+        EngineError
+            If the quantity is not known, or no variant has it.
+        """
+        from flowkit.engine.drawing import plot_engine
+
+        return plot_engine(self, ax=ax, quantity=quantity)
+
+
+def _rows(variant: EngineVariant) -> list[dict[str, Any]]:
+    """Build a variant's rows of the table."""
+    source = variant.filling or variant.mach
+    if source is None:
+        return []
+    rows = []
+    for index, speed in enumerate(source.speeds_rpm):
+        row: dict[str, Any] = {"variant": variant.name, "speed_rpm": speed}
+        row["z"] = variant.mach.z[index] if variant.mach else None
+        for name in Filling.__slots__:
+            if name != "speeds_rpm":
+                row[name] = getattr(variant.filling, name)[index] if variant.filling else None
+        row["air_flow_kg_s"] = variant.power.air_flow_kg_s[index] if variant.power else None
+        row["air_limited_power_w"] = variant.power.power_w[index] if variant.power else None
+        rows.append(row)
+    return rows
