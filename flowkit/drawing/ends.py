@@ -10,16 +10,19 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["EndLabel", "label_ends", "place_labels", "text_width"]
+__all__ = ["EndLabel", "label_ends", "place_labels", "text_width", "typeface"]
 
 
-@lru_cache(maxsize=4)
-def _advances(bold: bool) -> tuple[Any, dict[str, float]]:
-    """Return the typeface and the widths, in ems, of the letters met so far."""
+_WIDTHS: tuple[dict[str, float], dict[str, float]] = ({}, {})
+"""Advance widths in ems of the letters met so far, plain and bold: a cache, nothing else."""
+
+
+@lru_cache(maxsize=2)
+def typeface(bold: bool) -> Any:
+    """Return the font that all text is set in."""
     from matplotlib.font_manager import FontProperties, findfont, get_font
 
-    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
-    return font, {}
+    return get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
@@ -43,13 +46,14 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     >>> round(text_width("0123456789", 10), 1)
     63.6
     """
-    font, known = _advances(bold)
+    known = _WIDTHS[bold]
     total = 0.0
     for letter in text:
         width = known.get(letter)
         if width is None:
             from matplotlib.ft2font import LoadFlags
 
+            font = typeface(bold)
             glyph = font.load_char(ord(letter), flags=LoadFlags.NO_SCALE)
             width = known[letter] = glyph.horiAdvance / font.units_per_EM
         total += width

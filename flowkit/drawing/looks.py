@@ -176,6 +176,7 @@ def style() -> Iterator[None]:
         "font.family": ["DejaVu Sans"],
         "font.size": 7.0,
         "text.parse_math": False,
+        "text.hinting": "none",
         "text.color": INK,
         "axes.unicode_minus": True,
         "pdf.fonttype": 42,

@@ -1,0 +1,289 @@
+"""Numbers and names as people read them, on paper and on a terminal."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable, Sequence
+
+from flowkit.analysis.results import Comparison, Gain, SideComparison
+from flowkit.drawing import DISPLAYS, Display
+from flowkit.errors import FlowkitError
+from flowkit.model import AirState, JobInfo, Reference, Side
+from flowkit.units import from_si
+
+__all__ = [
+    "MINUS",
+    "NOTHING",
+    "changed_words",
+    "date_of",
+    "date_words",
+    "display_of",
+    "flow_text",
+    "gain_text",
+    "interval_text",
+    "joined",
+    "lift_text",
+    "method_words",
+    "numeral",
+    "percent",
+    "port_text",
+    "reference_words",
+    "resolved_words",
+    "signed_percent",
+    "sides_of",
+]
+
+MINUS = "−"
+NOTHING = "–"
+"""Stands where there is no value."""
+
+
+def display_of(name: str) -> Display:
+    """Return the units of a display.
+
+    Raises
+    ------
+    FlowkitError
+        If there is none of that name.
+    """
+    if name not in DISPLAYS:
+        raise FlowkitError(f"there is no display {name!r}", "use " + " or ".join(map(repr, DISPLAYS)))
+    return DISPLAYS[name]
+
+
+def sides_of(comparison: Comparison) -> list[tuple[Side, SideComparison]]:
+    """Return the sides there are, the intake first."""
+    order: tuple[Side, Side] = ("intake", "exhaust")
+    return [(side, comparison.sides[side]) for side in order if side in comparison.sides]
+
+
+def numeral(value: float | None, digits: int) -> str:
+    """Write a number with so many decimals; a dash where there is none.
+
+    Parameters
+    ----------
+    value : float or None
+    digits : int
+
+    Examples
+    --------
+    >>> numeral(-0.04, 1), numeral(None, 1), numeral(-2.0, 1)
+    ('0.0', '–', '−2.0')
+    """
+    if value is None:
+        return NOTHING
+    text = f"{value:.{digits}f}"
+    if text.startswith("-"):
+        return text[1:] if not float(text) else MINUS + text[1:]
+    return text
+
+
+def percent(fraction: float | None, digits: int = 1) -> str:
+    """Write a fraction in per cent, without the sign %.
+
+    Examples
+    --------
+    >>> percent(0.0456)
+    '4.6'
+    """
+    return numeral(None if fraction is None else 100 * fraction, digits)
+
+
+def signed_percent(fraction: float | None, digits: int = 1) -> str:
+    """Write a fraction in per cent with its sign; a rounded zero has none.
+
+    Examples
+    --------
+    >>> signed_percent(0.118), signed_percent(-0.02), signed_percent(0.0001)
+    ('+11.8', '−2.0', '0.0')
+    """
+    text = percent(fraction, digits)
+    return text if fraction is None or text.startswith(MINUS) or not float(text) else "+" + text
+
+
+def gain_text(gain: float, u95: float | None) -> str:
+    """Write a gain with half its 95 % interval where there is one.
+
+    Parameters
+    ----------
+    gain, u95 : float, float or None
+        Fractions.
+
+    Examples
+    --------
+    >>> gain_text(0.118, 0.009), gain_text(0.118, None)
+    ('+11.8 % ± 0.9', '+11.8 %')
+    """
+    text = f"{signed_percent(gain)} %"
+    return text if u95 is None else f"{text} ± {percent(u95)}"
+
+
+def interval_text(fraction: float | None) -> str:
+    """Write half an interval given as a fraction, in per cent."""
+    return "" if fraction is None else f"± {percent(fraction)}"
+
+
+def lift_text(lift_m: float, display: Display) -> str:
+    """Write a lift in the units shown, without the unit."""
+    return numeral(from_si(lift_m, display.lift), display.lift_digits)
+
+
+def flow_text(flow_m3_s: float | None, display: Display) -> str:
+    """Write a flow in the units shown, without the unit."""
+    return numeral(None if flow_m3_s is None else from_si(flow_m3_s, display.flow), display.flow_digits)
+
+
+def port_text(port: str) -> str:
+    """Return what a port is called."""
+    return f"port {port}" if port else "port"
+
+
+def joined(words: Sequence[str]) -> str:
+    """Write words as a list.
+
+    Examples
+    --------
+    >>> joined(["ports"]), joined(["ports", "seats", "valves"])
+    ('ports', 'ports, seats and valves')
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def changed_words(gain: Gain) -> str:
+    """Say to what a gain can be laid.
+
+    Returns
+    -------
+    str
+        Such as ``"seats alone"`` or ``"ports and valves together"``.
+    """
+    if gain.unknown and gain.changed:
+        return f"{joined(gain.changed)} changed, {joined(gain.unknown)} not declared: not attributable"
+    if gain.unknown:
+        return f"{joined(gain.unknown)} not declared: not attributable"
+    if not gain.changed:
+        return "nothing declared as changed: repeatability"
+    if gain.attributable:
+        return f"{gain.changed[0]} alone"
+    return f"{joined(gain.changed)} together"
+
+
+def resolved_words(gain: Gain) -> str:
+    """Say whether the bench can tell a gain from nothing."""
+    if gain.resolved is None:
+        return "not assessed"
+    return "resolved" if gain.resolved else "within the bench's repeatability"
+
+
+def _air_words(air: AirState) -> str:
+    """Say which air flows are referred to."""
+    wet = "dry" if not air.relative_humidity else f"{100 * air.relative_humidity:.0f} % humidity"
+    return f"{wet} air at {air.temperature_k - 273.15:.4g} °C and {air.pressure_pa / 1000:.6g} kPa"
+
+
+def pressure_words(pressure_pa: float, display: Display) -> str:
+    """Write a test pressure in inches of water, and in kPa where metric units are shown."""
+    text = f"{from_si(pressure_pa, 'inH2O'):.4g} inH2O"
+    return text if display.pressure == "inH2O" else f"{text} ({pressure_pa / 1000:.3f} kPa)"
+
+
+def reference_words(reference: Reference, display: Display) -> str:
+    """Say in words what all flows are brought to.
+
+    Parameters
+    ----------
+    reference : Reference
+    display : Display
+
+    Examples
+    --------
+    >>> reference_words(Reference(), DISPLAYS["US"])
+    'All flows at 28 inH2O by the square-root law, dry air at 20 °C and 101.325 kPa, bore as tested.'
+    """
+    bore = "bore as tested"
+    if reference.bore_m is not None:
+        bore = f"bore {numeral(from_si(reference.bore_m, display.diameter), display.diameter_digits)} {display.diameter}"
+    law = f"{reference.pressure_law} law"
+    return f"All flows at {pressure_words(reference.pressure_pa, display)} by the {law}, {_air_words(reference.air)}, {bore}."
+
+
+def method_words(comparison: Comparison, display: Display) -> str:
+    """Say over which lifts means are taken, and where the intervals come from."""
+    ranges = {
+        side: f"{lift_text(item.range_m[0], display)}–{lift_text(item.range_m[1], display)} {display.lift}"
+        for side, item in sides_of(comparison)
+    }
+    if len(set(ranges.values())) == 1:
+        where = f"{next(iter(ranges.values()))} lift"
+    else:
+        where = " and ".join(f"{text} ({side})" for side, text in ranges.items())
+    rule = "" if comparison.area_method == "pchip" else ", areas by the trapezoid rule"
+    source = comparison.repeatability.source
+    if source == "none":
+        told = "Intervals not assessed: no repeated runs and no stated repeatability"
+    else:
+        origin = "repeated runs" if source == "repeated runs" else "a stated repeatability"
+        told = f"Bands and ± are 95 % intervals from {origin}"
+        if comparison.repeatability.s_r is not None:
+            told += f" (one reading: {100 * comparison.repeatability.s_r:.2f} %)"
+    return f"Mean flow over {where}{rule}. {told}."
+
+
+def date_of(text: str | None) -> datetime.date | None:
+    """Read a job's date, or None where it is none that can be read without doubt.
+
+    Examples
+    --------
+    >>> date_of("2026-03-14"), date_of("spring")
+    (datetime.date(2026, 3, 14), None)
+    """
+    if not text:
+        return None
+    for form in ("%Y-%m-%d", "%d %B %Y", "%d %b %Y", "%B %d, %Y", "%d.%m.%Y"):
+        try:
+            return datetime.datetime.strptime(text.strip(), form).date()
+        except ValueError:
+            continue
+    return None
+
+
+_MONTHS = "January February March April May June July August September October November December".split()
+
+
+def date_words(text: str | None) -> str:
+    """Write a job's date in words; one that cannot be read stands as it is.
+
+    Examples
+    --------
+    >>> date_words("2026-03-14"), date_words("spring 2026"), date_words(None)
+    ('14 March 2026', 'spring 2026', '')
+    """
+    day = date_of(text)
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}" if day else (text or "").strip()
+
+
+def job_words(info: JobInfo) -> str:
+    """Name the job in a few words: its number and date."""
+    number = f"Job {info.number}" if info.number else ""
+    return " · ".join(word for word in (number, date_words(info.date)) if word)
+
+
+def distinct(items: Iterable[str]) -> list[str]:
+    """Return each text once, in order."""
+    return list(dict.fromkeys(items))
+
+
+def headline(gain: Gain, side: Side) -> str:
+    """Say the headline in words: the gain in mean flow and what was changed.
+
+    Parameters
+    ----------
+    gain : Gain
+    side : {"intake", "exhaust"}
+    """
+    words = f"{side.capitalize()}: {gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95)} mean flow"
+    if gain.resolved is False:
+        return f"{words}, within the bench's repeatability"
+    return f"{words}, {changed_words(gain)}" if gain.changed else words

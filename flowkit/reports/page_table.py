@@ -1,0 +1,227 @@
+"""The table lift × variant with its gains, one a side, and the pages it flows onto."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
+from flowkit.drawing import Display, text_width
+from flowkit.model import Side
+from flowkit.reports.fitting import clean, wrap
+from flowkit.reports.labels import NOTHING, flow_text, lift_text, percent, signed_percent
+from flowkit.reports.layout import SIZES, Page, Paper
+from flowkit.reports.names import Names
+from flowkit.reports.table import (
+    Cell,
+    Column,
+    Row,
+    Table,
+    draw_table,
+    fit_columns,
+    head_height,
+    needed_width,
+    row_height,
+    rows_that_fit,
+)
+
+__all__ = ["Flowing", "flow_on", "side_table"]
+
+PORTS_SHOWN = 6
+"""More ports than this have their means on the port page instead."""
+GAP = 24.0
+
+
+def side_table(
+    side: Side, result: SideComparison, names: Names, display: Display, width: float, *, with_ports: bool = True
+) -> Table:
+    """Return the table of one side.
+
+    Parameters
+    ----------
+    side : {"intake", "exhaust"}
+    result : SideComparison
+    names : Names
+    display : Display
+    width : float
+        Room there is [pt].
+    with_ports : bool, optional
+        Whether the means of each port stand under the mean.
+    """
+    totals = {gain.to: gain for gain in result.totals}
+    rows = [
+        *_lift_rows(result, totals, display),
+        *_mean_rows(result, totals, display),
+        *(_port_rows(result, totals, display) if with_ports else ()),
+    ]
+    columns = _columns(result, names, display, rows, width)
+    gained = totals.values()
+    notes = []
+    if any(item.interpolated for gain in gained for item in gain.per_lift):
+        notes.append("italic: a lift not measured in both")
+    if any(_dim(item) for gain in gained for item in gain.per_lift):
+        notes.append("grey: within the bench's repeatability")
+    return Table(side.capitalize(), tuple(columns), tuple(rows), tuple(notes), side == "intake")
+
+
+def _columns(result: SideComparison, names: Names, display: Display, rows: Sequence[Row], width: float) -> list[Column]:
+    """Return the columns, wide enough for their cells, heads and groups, and no wider than looks well."""
+    variants = [variant.name for variant in result.variants]
+    gained = [gain.to for gain in result.totals]
+    heads = [(f"lift, {display.lift}", "", None)]
+    heads += [(names.head(name), f"flow, {display.flow}", names.place[name]) for name in variants]
+    heads += [(names.head(name), "gain, %", names.place[name]) for name in gained]
+    columns = []
+    for place, (head, group, variant) in enumerate(heads):
+        texts = [row.cells[place].text for row in rows]
+        gap = 4.5 if place else 0.0
+        needed = max(needed_width(texts, gap=gap), gap + max(text_width(w, SIZES.small) for w in head.split()))
+        members = sum(other == group for _, other, _ in heads)
+        if group:
+            needed = max(needed, (text_width(group, SIZES.small) + 8.0) / members)
+        columns.append(Column((head,), needed, group, variant))
+    columns = list(fit_columns(columns, width, most=44.0))
+    room = sum(column.width for column in columns if column.group == "gain, %")
+    longer = f"gain over {names.head(variants[0])}, %"
+    if text_width(longer, SIZES.small) + 8.0 <= room:
+        columns = [replace(c, group=longer) if c.group == "gain, %" else c for c in columns]
+    gap = 3.0
+    return [replace(c, head=tuple(wrap(c.head[0], max(c.width - gap, 12.0), SIZES.small))) for c in columns]
+
+
+def _lift_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
+    """A row for every lift."""
+    lifts = sorted({round(lift, 6) for variant in result.variants for lift in variant.lifts_m})
+    flows = [_by_lift(variant) for variant in result.variants]
+    gains = [{round(item.lift_m, 6): item for item in gain.per_lift} for gain in totals.values()]
+    rows = []
+    for lift in lifts:
+        cells = [Cell(lift_text(lift, display))]
+        cells += [Cell(flow_text(flow.get(lift), display)) for flow in flows]
+        cells += [_gain_cell(gain.get(lift)) for gain in gains]
+        rows.append(Row(tuple(cells)))
+    return rows
+
+
+def _by_lift(variant: VariantFlow) -> dict[float, float]:
+    """The variant's flow at each of its lifts, lifts to the micrometre."""
+    return {round(lift, 6): flow for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True)}
+
+
+def _dim(item: LiftGain) -> bool:
+    """Whether the bench cannot tell this gain from nothing."""
+    return item.u95 is not None and abs(item.gain) <= item.u95
+
+
+def _gain_cell(item: LiftGain | None) -> Cell:
+    """A gain: grey where not resolved, italic where interpolated."""
+    if item is None:
+        return Cell(NOTHING, "dim")
+    if _dim(item):
+        return Cell(signed_percent(item.gain), "dim italic" if item.interpolated else "dim")
+    return Cell(signed_percent(item.gain), "italic" if item.interpolated else "plain")
+
+
+def _mean_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
+    """The mean flows with their gains, and half their intervals where known."""
+    cells = [Cell("mean", "bold")]
+    cells += [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
+    cells += [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
+    rows = [Row(tuple(cells), rule_above=True)]
+    if any(variant.mean_flow_u95 is not None for variant in result.variants):
+        half = [None if v.mean_flow_u95 is None else v.mean_flow_u95 * v.mean_flow_m3_s for v in result.variants]
+        cells = [Cell("± 95 %", "dim")]
+        cells += [Cell(flow_text(value, display), "dim") for value in half]
+        cells += [Cell(percent(gain.mean_flow_gain_u95), "dim") for gain in totals.values()]
+        rows.append(Row(tuple(cells)))
+    return rows
+
+
+def _port_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
+    """The mean flow of each port, and the spread between them."""
+    ports = list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
+    rows = []
+    if 1 < len(ports) <= PORTS_SHOWN:
+        for port in ports:
+            cells = [Cell(clean(f"port {port}")[:12])]
+            for variant in result.variants:
+                found = [item.mean_flow_m3_s for item in variant.ports if item.port == port]
+                cells.append(Cell(flow_text(found[0] if found else None, display)))
+            for gain in totals.values():
+                gains = [item.mean_flow_gain for item in gain.ports if item.port == port]
+                cells.append(Cell(signed_percent(gains[0]) if gains else NOTHING))
+            rows.append(Row(tuple(cells), rule_above=not rows))
+    if any(variant.port_spread is not None for variant in result.variants):
+        cells = [Cell("spread")]
+        cells += [
+            Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants
+        ]
+        cells += [Cell("") for _ in totals]
+        rows.append(Row(tuple(cells), rule_above=not rows))
+    return rows
+
+
+class Flowing:
+    """Tables on their way down the pages: side by side where they fit, else one after the other.
+
+    Parameters
+    ----------
+    tables : sequence of Table
+    width : float
+        Room there is [pt].
+    """
+
+    def __init__(self, tables: Sequence[Table], width: float) -> None:
+        beside = sum(table.width for table in tables) + GAP * (len(tables) - 1) <= width + 0.1
+        self.bands: list[list[Table]] = [list(tables)] if beside else [[table] for table in tables]
+        self.step = (width + GAP) / max(len(tables), 1)
+        self.place = 0
+
+    @property
+    def done(self) -> bool:
+        """Whether everything is drawn."""
+        return not self.bands
+
+    def height(self) -> float:
+        """Return the height all that is left would take in one column [pt]."""
+        total = 0.0
+        for index, band in enumerate(self.bands):
+            start = self.place if index == 0 else 0
+            rows = max(sum(map(row_height, table.rows[start:])) for table in band)
+            total += max(head_height(table) for table in band) + rows + 14.0
+        return total
+
+    def draw(self, page: Page, y: float, bottom: float, *, least: int = 3) -> float:
+        """Draw what fits between y and bottom; return where it ends.
+
+        A band begins only where its head and `least` rows fit.
+        """
+        while self.bands:
+            band = self.bands[0]
+            left = max(len(table.rows) for table in band) - self.place
+            fit = min(rows_that_fit(table, bottom - y - 2.0, self.place) for table in band)
+            if fit < min(least, left):
+                break
+            stop = self.place + min(fit, left)
+            ends = []
+            for index, table in enumerate(band):
+                if self.place < len(table.rows):
+                    x = page.left + index * self.step
+                    ends.append(draw_table(page, x, y, table, self.place, min(stop, len(table.rows))))
+            y = max(ends) + 10.0
+            if stop < max(len(table.rows) for table in band):
+                self.place = stop
+                break
+            self.bands.pop(0)
+            self.place = 0
+        return y
+
+
+def flow_on(flowing: Flowing, paper: Paper, title: str) -> list[Page]:
+    """Return the pages that take what is left of the tables."""
+    pages = []
+    while not flowing.done:
+        page = Page(paper, title)
+        flowing.draw(page, paper.top + 12.0, paper.inner_bottom, least=1)
+        pages.append(page)
+    return pages

@@ -1,0 +1,105 @@
+"""The pages of a report, made, and written whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from flowkit.drawing import style
+from flowkit.errors import FlowkitError
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.fitting import clean
+from flowkit.reports.labels import job_words, sides_of
+from flowkit.reports.layout import Page, paper_named
+from flowkit.reports.names import Names, name_variants
+from flowkit.reports.page_chart import chart_page
+from flowkit.reports.page_table import flow_on
+from flowkit.reports.write import pdf_bytes, png_bytes, svg_bytes, write_whole
+
+__all__ = ["make_pages", "write_pages"]
+
+FORMATS = ("pdf", "png", "svg")
+
+
+def _names(contents: ReportContents) -> Names:
+    """Decide how the variants are called, by the room a table head has."""
+    present = [variant.name for _, result in sides_of(contents.comparison) for variant in result.variants]
+    ordered = [variant.name for variant in contents.variants if variant.name in present]
+    ordered += [name for name in dict.fromkeys(present) if name not in ordered]
+    return name_variants(ordered, head_width=34.0 if len(ordered) <= 4 else 30.0)
+
+
+def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
+    """Make all pages of a report.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    paper : {"letter", "a4"}, optional
+
+    Returns
+    -------
+    list of Page
+        Figures drawn in points; nothing is written.
+
+    Raises
+    ------
+    FlowkitError
+        If nothing was compared, or there is no such paper.
+    """
+    sheet = paper_named(paper)
+    if not sides_of(contents.comparison):
+        raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
+    with style():
+        names = _names(contents)
+        first, flowing = chart_page(contents, sheet, names, page_with_all=3)
+        pages = [first, *flow_on(flowing, sheet, "Flow chart")]
+        for number, page in enumerate(pages, 1):
+            page.finish(clean(job_words(contents.info)), len(pages), number)
+    return pages
+
+
+def write_pages(
+    contents: ReportContents,
+    folder: Path,
+    *,
+    formats: Sequence[str] = ("pdf", "png"),
+    paper: str = "letter",
+    name: str = "flow_chart",
+) -> tuple[Path, ...]:
+    """Write the flow chart: all pages as PDF, the first as PNG (200 dpi) and SVG.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    folder : Path
+        Made if it does not exist.
+    formats : sequence of {"pdf", "png", "svg"}, optional
+    paper : {"letter", "a4"}, optional
+    name : str, optional
+        Of the files, without their suffix.
+
+    Returns
+    -------
+    tuple of Path
+        The files, each written whole; none is touched before all are ready.
+
+    Raises
+    ------
+    FlowkitError
+        If nothing was compared, or there is no such format or paper.
+    """
+    for item in formats:
+        if item not in FORMATS:
+            raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
+    pages = make_pages(contents, paper)
+    files: dict[Path, bytes] = {}
+    for item in dict.fromkeys(formats):
+        path = Path(folder) / f"{name}.{item}"
+        if item == "pdf":
+            files[path] = pdf_bytes(pages, contents)
+        elif item == "png":
+            files[path] = png_bytes(pages[0], contents)
+        else:
+            files[path] = svg_bytes(pages[0], contents)
+    return write_whole(files)

@@ -1,0 +1,143 @@
+"""Files written whole or not at all, and the PDF put together."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import io
+import os
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flowkit.drawing import style
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import date_of
+from flowkit.serial import document
+from flowkit.version import __version__
+
+if TYPE_CHECKING:
+    from flowkit.reports.layout import Page
+
+__all__ = ["DATA_NAME", "pdf_bytes", "png_bytes", "report_data", "svg_bytes", "write_whole"]
+
+DATA_NAME = "flowkit-data.json"
+"""Name of the attachment a report's PDF carries."""
+PNG_DPI = 200
+
+
+def write_whole(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
+    """Write files whole: all beside their places first, then each swapped in.
+
+    Parameters
+    ----------
+    files : mapping
+        Path to content. Folders are made.
+
+    Returns
+    -------
+    tuple of Path
+    """
+    waiting: list[tuple[str, Path]] = []
+    try:
+        for path, content in files.items():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+            waiting.append((name, path))
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+        for name, path in waiting:
+            # mkstemp makes private files; a report is for everybody the folder is for.
+            os.chmod(name, 0o666 & ~_umask())
+            os.replace(name, path)
+    finally:
+        for name, _ in waiting:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(name)
+    return tuple(files)
+
+
+def _umask() -> int:
+    """Return the process's umask."""
+    current = os.umask(0)
+    os.umask(current)
+    return current
+
+
+def report_data(contents: ReportContents) -> str:
+    """Return the tests as read and all findings, as one document of kind ``"read"``."""
+    tests = [test for variant in contents.variants for test in variant.tests]
+    return document("read", {"tests": tests, "findings": list(contents.findings)})
+
+
+def _created(contents: ReportContents) -> datetime.datetime | None:
+    """Return the job's date as a time, None where it has none: never the time of writing."""
+    day = date_of(contents.info.date)
+    return datetime.datetime(day.year, day.month, day.day, 12, tzinfo=datetime.UTC) if day else None
+
+
+def _title(contents: ReportContents) -> str:
+    """Return the document's title."""
+    return contents.info.title or "Flow chart"
+
+
+def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
+    """Return the PDF of all pages with an outline and its data attached.
+
+    Parameters
+    ----------
+    pages : sequence of Page
+    contents : ReportContents
+    """
+    from matplotlib.backends.backend_pdf import PdfPages
+    from pypdf import PdfReader, PdfWriter
+
+    drawn = io.BytesIO()
+    with style(), PdfPages(drawn, metadata={"CreationDate": None, "Producer": None, "Creator": None}) as pdf:
+        for page in pages:
+            pdf.savefig(page.figure)
+    drawn.seek(0)
+    writer = PdfWriter(clone_from=PdfReader(drawn))
+    for number, page in enumerate(pages):
+        writer.add_outline_item(page.title, number)
+    writer.add_attachment(DATA_NAME, report_data(contents).encode("utf-8"))
+    writer.metadata = None
+    metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
+    created = _created(contents)
+    if created is not None:
+        metadata["/CreationDate"] = created.strftime("D:%Y%m%d%H%M%SZ")
+    writer.add_metadata(metadata)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def png_bytes(page: Page, contents: ReportContents) -> bytes:
+    """Return a page as PNG, 200 dots an inch."""
+    out = io.BytesIO()
+    with style():
+        page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata={"Software": None, "Title": _title(contents)})
+    return out.getvalue()
+
+
+def svg_bytes(page: Page, contents: ReportContents) -> bytes:
+    """Return a page as SVG, its text as outlines so that it looks the same everywhere."""
+    out = io.BytesIO()
+    created = _created(contents)
+    with style():
+        page.figure.savefig(
+            out,
+            format="svg",
+            metadata={"Date": created, "Creator": f"flowkit {__version__}", "Title": _title(contents)},
+        )
+    return out.getvalue()
+
+
+@contextlib.contextmanager
+def building() -> Iterator[None]:
+    """Hold the style in which pages are made."""
+    with style():
+        yield
