@@ -195,7 +195,7 @@ class SideVariant:
         """Return the range of lifts [m] within all the ports'."""
         return common_range(self.ports)
 
-    def liftswithin(self, lo: float, hi: float, ports: Sequence[str] = ()) -> tuple[float, ...]:
+    def lifts_within(self, lo: float, hi: float, ports: Sequence[str] = ()) -> tuple[float, ...]:
         """Return the lifts [m] measured in any of the ports between two lifts."""
         every = merge_lifts(lift for curve in self.curves(ports) for lift in curve.lifts_m.tolist())
         return tuple(lift for lift in every if lo - SAME_LIFT_M <= lift <= hi + SAME_LIFT_M)

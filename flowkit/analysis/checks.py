@@ -1,0 +1,355 @@
+"""What is doubtful about corrected tests and what was computed from them.
+
+Each check looks at one rule and returns its findings; nothing is ever changed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from flowkit.analysis.areas import impossible_dimensions
+from flowkit.analysis.coefficients import largest_possible_area
+from flowkit.analysis.curves import PortCurve, SideVariant
+from flowkit.analysis.factors import Change, what_changed
+from flowkit.analysis.gains import MatchedPair
+from flowkit.analysis.results import PortLag, RatioPoint
+from flowkit.model import CorrectedPoint, CorrectedTest, Finding, Variant
+
+__all__ = [
+    "IMPOSSIBLE",
+    "NOT_CREDIBLE",
+    "UNEVEN",
+    "USUAL_RATIO",
+    "confounded",
+    "duplicate_names",
+    "flows",
+    "impossible_flow",
+    "lagging_port",
+    "port_uneven",
+    "ratio_unusual",
+    "side_missing",
+    "unmatched_ports",
+    "valve_impossible",
+    "zero_flow",
+]
+
+NOT_CREDIBLE = 1.0
+"""Largest credible coefficient on the minimum area (common practice, no source)."""
+IMPOSSIBLE = 1.15
+"""Coefficient on the minimum area that cannot be (common practice, no source)."""
+UNEVEN = 0.04
+"""Port spread worth naming (common practice, no source)."""
+USUAL_RATIO = (0.6, 0.95)
+"""Usual exhaust over intake flow at equal fraction of peak lift (common practice, no source)."""
+
+
+def side_missing(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
+    """Return an error for each test that does not say its side (rule ``side-missing``).
+
+    Parameters
+    ----------
+    tests : iterable of CorrectedTest
+    """
+    return tuple(
+        Finding(
+            "side-missing",
+            "error",
+            test.id,
+            "This test does not say whether it is the intake or the exhaust, so it was left out; write it in the "
+            "sheet, or state it with --side intake or --side exhaust.",
+        )
+        for test in tests
+        if test.side is None
+    )
+
+
+def flows(point: CorrectedPoint) -> bool:
+    """Tell whether any flow is left at a point, so that gains can be taken there."""
+    return math.isfinite(point.flow_m3_s) and point.flow_m3_s > 0
+
+
+def zero_flow(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
+    """Return an error for each point without any flow (rule ``flow-zero``).
+
+    Parameters
+    ----------
+    tests : iterable of CorrectedTest
+    """
+    return tuple(
+        Finding(
+            "flow-zero",
+            "error",
+            point.source,
+            f"At {point.lift_m * 1e3:.3f} mm no flow is left after the corrections, so no gain can be taken there and "
+            "the point was left out; leave the cell empty where nothing was measured, or check the leak.",
+        )
+        for test in tests
+        for point in test.points
+        if not flows(point)
+    )
+
+
+def valve_impossible(variants: Sequence[SideVariant]) -> tuple[Finding, ...]:
+    """Return an error for each valve whose dimensions cannot be (rule ``valve-impossible``).
+
+    Parameters
+    ----------
+    variants : sequence of SideVariant
+    """
+    return tuple(
+        Finding(
+            "valve-impossible",
+            "error",
+            f"{variant.name}, {variant.side}",
+            f"On the {variant.side} of {variant.name!r} {why}, so areas and coefficients that need it are left out; "
+            "check the valve's dimensions and their units.",
+        )
+        for variant in variants
+        if (why := impossible_dimensions(variant.valve)) is not None
+    )
+
+
+def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tuple[Finding, ...]:
+    """Return a finding for each port that flows more than its valve can pass (rule ``impossible-flow``).
+
+    Parameters
+    ----------
+    variants : sequence of SideVariant
+    velocity_m_s : float
+        Reference velocity of the side [m/s].
+
+    Returns
+    -------
+    tuple of Finding
+        At the worst lift of the port; a warning where the coefficient on the minimum area is above
+        1.0, an error above 1.15 (common practice, no source).
+    """
+    found = (_impossible_port(curve, variant, velocity_m_s) for variant in variants for curve in variant.ports)
+    return tuple(finding for finding in found if finding is not None)
+
+
+def _impossible_port(curve: PortCurve, variant: SideVariant, velocity_m_s: float) -> Finding | None:
+    """Look at one port."""
+    open_ = curve.lifts_m > 0
+    lifts = curve.lifts_m[open_]
+    least = largest_possible_area(lifts, variant.valve)
+    if least is None or not lifts.size:
+        return None
+    coefficients = curve.flow_m3_s[open_] / velocity_m_s / least
+    worst = int(np.argmax(coefficients))
+    value = float(coefficients[worst])
+    if value <= NOT_CREDIBLE:
+        return None
+    above = int(np.count_nonzero(coefficients > NOT_CREDIBLE))
+    source = [source for source, here in zip(curve.sources, open_.tolist(), strict=True) if here][worst]
+    verdict = "cannot be" if value > IMPOSSIBLE else "is not credible"
+    corrected = any(
+        line.correction == "bore" and line.factor is not None for test in curve.tests for line in test.ledger
+    )
+    return Finding(
+        "impossible-flow",
+        "error" if value > IMPOSSIBLE else "warning",
+        source[0] if source else _port_place(curve),
+        f"{_port_place(curve)} flows {value:.2f} times what the least passage between seat, valve and throat could "
+        f"pass without loss at {lifts[worst] * 1e3:.3f} mm ({above} of {lifts.size} lifts above 1), which {verdict}; "
+        "check the unit of the flow, the test pressure and its unit, the lift and its unit and zero, the leak, the "
+        f"air and check-plate readings, the valve's head, throat, stem, seat angle and seat width"
+        f"{', and the bores' if corrected else ''}.",
+    )
+
+
+def _port_place(curve: PortCurve) -> str:
+    """Name a port for people."""
+    return f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}"
+
+
+def port_uneven(variant: SideVariant, spread: float | None, lag: PortLag | None) -> tuple[Finding, ...]:
+    """Return a warning where the ports of a variant flow unevenly (rule ``port-uneven``).
+
+    Parameters
+    ----------
+    variant : SideVariant
+    spread : float or None
+        Port spread.
+    lag : PortLag or None
+    """
+    if spread is None or spread <= UNEVEN or lag is None:
+        return ()
+    return (
+        Finding(
+            "port-uneven",
+            "warning",
+            f"{variant.name}, {variant.side}",
+            f"The {variant.side} ports of {variant.name!r} differ by {spread:.1%} in mean flow; port {lag.port} flows "
+            f"{lag.below_mean:.1%} less than their mean, most at {lag.worst_lift_m * 1e3:.2f} mm "
+            f"({lag.worst_below_mean:.1%}). The cylinders will not fill alike: look at that port, its seat and its "
+            "valve, and flow it again.",
+        ),
+    )
+
+
+def lagging_port(variant: SideVariant, mean_flows: Sequence[float], range_m: tuple[float, float]) -> PortLag | None:
+    """Return the port that flows least, where the spread is worth naming.
+
+    Parameters
+    ----------
+    variant : SideVariant
+    mean_flows : sequence of float
+        Mean flow of each port [m³/s].
+    range_m : tuple of two floats
+        The side's common range [m].
+
+    Returns
+    -------
+    PortLag or None
+        None where the ports are within 4 % of one another, or there is one only.
+    """
+    mean = float(np.mean(mean_flows))
+    if len(mean_flows) < 2 or (max(mean_flows) - min(mean_flows)) / mean <= UNEVEN:
+        return None
+    place = int(np.argmin(mean_flows))
+    lifts = variant.lifts_within(*range_m) or range_m
+    below = 1 - variant.ports[place].flow(lifts) / variant.flow(lifts)
+    worst = int(np.argmax(below))
+    return PortLag(variant.ports[place].port, 1 - mean_flows[place] / mean, float(lifts[worst]), float(below[worst]))
+
+
+def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
+    """Return a warning for each variant with an unusual exhaust-to-intake ratio (rule ``ratio-unusual``).
+
+    Parameters
+    ----------
+    points : sequence of RatioPoint
+        At equal fraction of peak lift.
+    """
+    low, high = USUAL_RATIO
+    findings = []
+    for name in dict.fromkeys(point.variant for point in points):
+        own = [point for point in points if point.variant == name]
+        outside = [point for point in own if not low <= point.ratio <= high]
+        if not outside:
+            continue
+        worst = max(outside, key=lambda point: max(low - point.ratio, point.ratio - high))
+        findings.append(
+            Finding(
+                "ratio-unusual",
+                "warning",
+                name,
+                f"The exhaust of {name!r} flows {worst.ratio:.0%} of the intake at {worst.at:.0%} of peak lift "
+                f"({len(outside)} of {len(own)} fractions outside {low:.0%} to {high:.0%}); that is unusual, so check "
+                "that sides, test pressures and units are not mixed up before drawing conclusions on the ports.",
+            )
+        )
+    return tuple(findings)
+
+
+def confounded(pairs: Sequence[MatchedPair]) -> tuple[Finding, ...]:
+    """Return a note for each step whose gain belongs to no single factor (rule ``confounded``).
+
+    Parameters
+    ----------
+    pairs : sequence of MatchedPair
+    """
+    findings = []
+    for pair in pairs:
+        change = what_changed(pair.before.state, pair.after.state)
+        if pair.kind != "total" and (len(change.changed) > 1 or change.unknown):
+            findings.append(
+                Finding(
+                    "confounded", "note", f"{pair.after.name}, {pair.after.side}", _confounded_message(pair, change)
+                )
+            )
+    return tuple(findings)
+
+
+def _confounded_message(pair: MatchedPair, change: Change) -> str:
+    """Say why a step is not attributable, and what to do."""
+    step = f"From {pair.before.name!r} to {pair.after.name!r} on the {pair.before.side}"
+    if change.unknown:
+        return (
+            f"{step} it is not known whether {_list(change.unknown)} changed, being declared for one of the two only, "
+            "so the gain cannot be put down to one factor; declare the state of both."
+        )
+    return (
+        f"{step} {_list(change.changed)} changed together, so the gain belongs to all of them and to none alone; a "
+        "test with only one of them changed would tell them apart."
+    )
+
+
+def _list(words: Sequence[str]) -> str:
+    """Join words as in a sentence."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def unmatched_ports(
+    variants: Sequence[SideVariant], pairs: Sequence[MatchedPair], shared: Sequence[str]
+) -> tuple[Finding, ...]:
+    """Return findings where variants were not tested on the same ports.
+
+    Parameters
+    ----------
+    variants : sequence of SideVariant
+    pairs : sequence of MatchedPair
+    shared : sequence of str
+        Ports common to the whole sequence.
+
+    Returns
+    -------
+    tuple of Finding
+        ``unmatched-ports`` (warning) for each pair with ports in one only, ``steps-unmatched``
+        (note) where the steps multiply over fewer ports than they were taken over.
+    """
+    findings = [
+        Finding("unmatched-ports", "warning", f"{pair.after.name}, {pair.after.side}", _unmatched_message(pair))
+        for pair in pairs
+        if set(pair.before.port_names) != set(pair.after.port_names)
+    ]
+    steps = [pair for pair in pairs if pair.kind != "total"]
+    if len(steps) > 1 and any(set(pair.ports) != set(shared) or not pair.ports for pair in steps):
+        over = f"over port{'s' if len(shared) > 1 else ''} {_list(shared)}, which all of them have"
+        findings.append(
+            Finding(
+                "steps-unmatched",
+                "note",
+                f"{variants[-1].name}, {variants[-1].side}",
+                f"The steps on the {variants[0].side} were taken over different ports, so they multiply to the total "
+                + (
+                    f"only {over}; the shares of the total are those."
+                    if shared
+                    else "over no port, and have no shares."
+                )
+                + " Test the same ports in every state of the head.",
+            )
+        )
+    return tuple(findings)
+
+
+def _unmatched_message(pair: MatchedPair) -> str:
+    """Say which ports have no counterpart, what was compared and what to do."""
+    names = f"{pair.before.name!r} and {pair.after.name!r} on the {pair.before.side}"
+    if not pair.ports:
+        return (
+            f"{names} have no port in common ({_ports(pair.before.port_names)} against "
+            f"{_ports(pair.after.port_names)}), so the means of all their ports were compared, which mixes the "
+            "difference between ports into the gain; name the ports alike or test the same ones."
+        )
+    alone = [
+        f"{_ports([port for port in one.port_names if port not in pair.ports])} only in {one.name!r}"
+        for one in (pair.before, pair.after)
+        if set(one.port_names) - set(pair.ports)
+    ]
+    return f"{names} were compared over {_ports(pair.ports)}; {_list(alone)}. Test the same ports in both."
+
+
+def _ports(names: Sequence[str]) -> str:
+    """Name ports in a sentence."""
+    return f"port{'s' if len(names) > 1 else ''} {_list([name or '(unnamed)' for name in names])}"
+
+
+def duplicate_names(variants: Sequence[Variant]) -> str | None:
+    """Return a name that two variants have, whatever its case and spaces, or None."""
+    names = [" ".join(variant.name.casefold().split()) for variant in variants]
+    return next((variant.name for variant, name in zip(variants, names, strict=True) if names.count(name) > 1), None)
