@@ -1,0 +1,288 @@
+"""An incremental update of a PDF: the old bytes stay as they are, changed objects follow them.
+
+ISO 32000-1:2008, 7.5.6: the body of changed and new objects, a cross-reference section
+for them alone, and a trailer that points back to the former one. Nothing of the old file
+can be lost that way, and cutting the update off gives the old file back, byte for byte.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any, cast
+
+from flowkit.errors import AttachError
+
+if TYPE_CHECKING:
+    from pypdf import PdfReader
+    from pypdf.generic import DictionaryObject, IndirectObject, PdfObject, StreamObject
+
+__all__ = ["PDF_ERRORS", "PdfUpdate", "open_pdf", "resolved"]
+
+PDF_ERRORS = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    LookupError,
+    OSError,
+    RecursionError,
+    TypeError,
+    ValueError,
+)
+"""What a damaged PDF may raise in the library that reads it, beside its own errors."""
+
+_NOT_FOR_TRAILER = {"/Prev", "/XRefStm", "/Type", "/W", "/Index", "/Filter", "/DecodeParms", "/Length", "/Size"}
+
+
+def open_pdf(data: bytes, name: str) -> PdfReader:
+    """Open a PDF that can be extended.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        For messages.
+
+    Raises
+    ------
+    AttachError
+        If it is damaged or encrypted.
+    """
+    from pypdf import PdfReader
+    from pypdf.errors import PyPdfError
+
+    try:
+        reader = PdfReader(io.BytesIO(data))
+        encrypted = reader.is_encrypted
+        if not encrypted:
+            _ = reader.root_object, len(reader.pages)
+    except (PyPdfError, *PDF_ERRORS) as error:
+        raise AttachError(
+            f"the PDF is damaged ({error})", "open it in its program, save it anew, then again", file=name
+        ) from error
+    if encrypted:
+        raise AttachError("the PDF is encrypted", "save it without a password or restrictions, then attach", file=name)
+    return reader
+
+
+def resolved(value: Any) -> Any:
+    """Follow a reference, if it is one, to what it stands for.
+
+    Parameters
+    ----------
+    value : object
+        An object of a PDF, or None.
+    """
+    return value.get_object() if hasattr(value, "get_object") else value
+
+
+class PdfUpdate:
+    """Changes to a PDF, gathered and then written behind it.
+
+    Parameters
+    ----------
+    data : bytes
+        The old file.
+    name : str
+        For messages.
+
+    Raises
+    ------
+    AttachError
+        If the file is damaged or encrypted.
+    """
+
+    def __init__(self, data: bytes, name: str) -> None:
+        self.data = data
+        self.reader = open_pdf(data, name)
+        self._start, self._streamed = _last_section(data, name)
+        numbers = [number for table in self.reader.xref.values() for number in table]
+        size = int(resolved(self.reader.trailer.get("/Size", 0)))
+        self._next = max([size, *(number + 1 for number in (*numbers, *self.reader.xref_objStm))])
+        self._changed: dict[int, tuple[int, PdfObject]] = {}
+        root = self.reader.trailer.raw_get("/Root")
+        self.root: DictionaryObject = self.touch(root)
+
+    def touch(self, reference: IndirectObject) -> Any:
+        """Return the object behind a reference and have it written anew.
+
+        Parameters
+        ----------
+        reference : IndirectObject
+        """
+        if reference.idnum in self._changed:
+            return self._changed[reference.idnum][1]
+        found = cast("PdfObject", resolved(reference))
+        self._changed[reference.idnum] = (reference.generation, found)
+        return found
+
+    def put(self, reference: IndirectObject, value: PdfObject) -> None:
+        """Have another object stand behind a reference.
+
+        Parameters
+        ----------
+        reference : IndirectObject
+        value : PdfObject
+        """
+        self._changed[reference.idnum] = (reference.generation, value)
+
+    def reserve(self) -> IndirectObject:
+        """Return a reference to an object still to be put."""
+        from pypdf.generic import IndirectObject
+
+        self._next += 1
+        return IndirectObject(self._next - 1, 0, self.reader)
+
+    def add(self, value: PdfObject) -> IndirectObject:
+        """Add an object and return the reference to it.
+
+        Parameters
+        ----------
+        value : PdfObject
+        """
+        reference = self.reserve()
+        self.put(reference, value)
+        return reference
+
+    def entry(self, holder: DictionaryObject, key: str) -> DictionaryObject:
+        """Return the dictionary at a key of one that is written anew, made where there is none.
+
+        Parameters
+        ----------
+        holder : DictionaryObject
+        key : str
+        """
+        from pypdf.generic import DictionaryObject, IndirectObject, NameObject
+
+        raw = holder.raw_get(key) if key in holder else None
+        found = self.touch(raw) if isinstance(raw, IndirectObject) else raw
+        if not isinstance(found, DictionaryObject):
+            found = DictionaryObject()
+            holder[NameObject(key)] = found
+        return found
+
+    def adopt(self, value: Any, known: dict[int, IndirectObject], *, without: Iterable[str] = ()) -> Any:
+        """Copy an object of another PDF, and all it refers to, into this one.
+
+        Parameters
+        ----------
+        value : PdfObject
+        known : dict
+            Object number there to the reference here; filled as copying goes on.
+        without : iterable of str
+            Keys of the outermost dictionary to leave out.
+        """
+        from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject, NullObject, StreamObject
+
+        if isinstance(value, IndirectObject):
+            if value.idnum not in known:
+                known[value.idnum] = self.reserve()
+                found = resolved(value)
+                self.put(known[value.idnum], NullObject() if found is None else self.adopt(found, known))
+            return known[value.idnum]
+        if isinstance(value, ArrayObject):
+            return ArrayObject(self.adopt(item, known) for item in value)
+        if not isinstance(value, DictionaryObject):
+            return value
+        left_out = set(without)
+        entries = {key: self.adopt(value.raw_get(key), known) for key in value if key not in left_out}
+        if isinstance(value, StreamObject):
+            return StreamObject.initialize_from_dictionary({**entries, "__streamdata__": value._data})
+        copy = DictionaryObject()
+        copy.update(entries)
+        return copy
+
+    def rendered(self) -> bytes:
+        """Return the old file followed by the update."""
+        out = io.BytesIO()
+        out.write(self.data if self.data.endswith(b"\n") else self.data + b"\n")
+        places: dict[int, tuple[int, int]] = {}
+        for number in sorted(self._changed):
+            generation, value = self._changed[number]
+            places[number] = (out.tell(), generation)
+            out.write(b"%d %d obj\n" % (number, generation))
+            value.write_to_stream(out)
+            out.write(b"\nendobj\n")
+        digest = hashlib.md5(out.getvalue(), usedforsecurity=False).digest()
+        section = self._streamed_section if self._streamed else self._plain_section
+        start = out.tell()
+        section(out, places, digest)
+        out.write(b"startxref\n%d\n%%%%EOF\n" % start)
+        return out.getvalue()
+
+    def _trailer(self, size: int, digest: bytes) -> DictionaryObject:
+        """Make the trailer: the former one's entries, pointing back to it, with a new second identifier."""
+        from pypdf.generic import ArrayObject, ByteStringObject, DictionaryObject, NameObject, NumberObject
+
+        trailer = DictionaryObject()
+        for key in self.reader.trailer:
+            if key not in _NOT_FOR_TRAILER:
+                trailer[NameObject(key)] = self.reader.trailer.raw_get(key)
+        identifiers = resolved(trailer.get("/ID"))
+        if isinstance(identifiers, ArrayObject) and identifiers:
+            trailer[NameObject("/ID")] = ArrayObject([identifiers[0], ByteStringObject(digest)])
+        trailer[NameObject("/Size")] = NumberObject(size)
+        trailer[NameObject("/Prev")] = NumberObject(self._start)
+        return trailer
+
+    def _plain_section(self, out: io.BytesIO, places: dict[int, tuple[int, int]], digest: bytes) -> None:
+        """Write a cross-reference table and its trailer (ISO 32000-1, 7.5.4 and 7.5.5)."""
+        out.write(b"xref\n0 1\n0000000000 65535 f \n")
+        for first, count in _runs(places):
+            out.write(b"%d %d\n" % (first, count))
+            for number in range(first, first + count):
+                out.write(b"%010d %05d n \n" % places[number])
+        out.write(b"trailer\n")
+        self._trailer(self._next, digest).write_to_stream(out)
+        out.write(b"\n")
+
+    def _streamed_section(self, out: io.BytesIO, places: dict[int, tuple[int, int]], digest: bytes) -> None:
+        """Write a cross-reference stream (ISO 32000-1, 7.5.8)."""
+        from pypdf.generic import ArrayObject, NameObject, NumberObject, StreamObject
+
+        own = self._next
+        places = {**places, own: (out.tell(), 0)}
+        width = (max(place for place, _ in places.values()).bit_length() + 7) // 8
+        rows = b"".join(
+            b"\x01" + places[number][0].to_bytes(width, "big") + places[number][1].to_bytes(2, "big")
+            for number in sorted(places)
+        )
+        entries: dict[str, Any] = dict(self._trailer(own + 1, digest))
+        entries[NameObject("/Type")] = NameObject("/XRef")
+        entries[NameObject("/W")] = ArrayObject(NumberObject(item) for item in (1, width, 2))
+        runs = [NumberObject(item) for run in _runs(places) for item in run]
+        entries[NameObject("/Index")] = ArrayObject(runs)
+        stream: StreamObject = StreamObject.initialize_from_dictionary({**entries, "__streamdata__": rows})
+        out.write(b"%d 0 obj\n" % own)
+        stream.flate_encode().write_to_stream(out)
+        out.write(b"\nendobj\n")
+
+
+def _runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
+    """Group numbers into runs of (first, count)."""
+    runs: list[tuple[int, int]] = []
+    for number in sorted(numbers):
+        if runs and number == sum(runs[-1]):
+            runs[-1] = (runs[-1][0], runs[-1][1] + 1)
+        else:
+            runs.append((number, 1))
+    return runs
+
+
+def _last_section(data: bytes, name: str) -> tuple[int, bool]:
+    """Find where the last cross-reference section begins, and whether it is a stream."""
+    marks = re.findall(rb"startxref\s+(\d+)", data)
+    start = int(marks[-1]) if marks else -1
+    head = data[start : start + 40] if 0 < start < len(data) else b""
+    if re.match(rb"\s*xref\b", head):
+        return start, False
+    if re.match(rb"\s*\d+\s+\d+\s+obj\b", head):
+        return start, True
+    raise AttachError(
+        "the PDF is damaged (its table of objects is not where it says)",
+        "open it in its program, save it anew, then again",
+        file=name,
+    )

@@ -1,0 +1,264 @@
+"""A build file replaced whole or not at all, its former state kept.
+
+The order, each step finished before the next: lock, read, rewrite in memory, write to
+a hidden file beside it and flush to the disk, read that back and verify, keep a backup
+of the old file, and only then give the new file the old one's name, which the file
+system does at one stroke. Killed anywhere in between, the build file is the old one.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import stat
+import sys
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from flowkit.errors import AttachError
+from flowkit.reports.attach.lock import WAIT_S, hidden_name, locked
+
+__all__ = ["Rewritten", "Swapped", "swap"]
+
+_LONGEST_NAME = 255
+_OWNERS = {"~$": "Word or Excel", ".~lock.": "LibreOffice"}
+_REASONS = {
+    errno.ENOSPC: ("the disk is full", "free some space, then again"),
+    errno.EDQUOT: ("the disk quota is used up", "free some space, then again"),
+    errno.EROFS: ("the folder is read-only", "copy the build file to a folder you may write in"),
+    errno.EACCES: ("the folder may not be written in", "copy the build file to a folder you may write in"),
+    errno.EPERM: ("the folder may not be written in", "copy the build file to a folder you may write in"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Rewritten:
+    """A build file's new state.
+
+    Attributes
+    ----------
+    data : bytes
+        The whole new file.
+    added : tuple of str
+        What stands in it now, for people: ``"page 7"``, ``"sheet Flow chart"``.
+    replaced : int
+        How many former pages, sheets or blocks gave way to it.
+    """
+
+    data: bytes
+    added: tuple[str, ...]
+    replaced: int
+
+
+@dataclass(frozen=True, slots=True)
+class Swapped:
+    """Where the new file and the old one are now."""
+
+    file: Path
+    backup: Path
+    result: Rewritten
+
+
+def swap(
+    path: Path,
+    rewrite: Callable[[bytes, str], Rewritten],
+    verify: Callable[[bytes, bytes, str], None],
+    *,
+    wait_s: float = WAIT_S,
+) -> Swapped:
+    """Replace a build file by its rewritten state, keeping the old one as a backup.
+
+    Parameters
+    ----------
+    path : Path
+        The build file; where it is a link, the file it leads to is replaced.
+    rewrite : callable
+        From the old bytes and the file's name to the new state.
+    verify : callable
+        Given the old bytes, the new bytes read back from the disk, and the name; raises
+        AttachError where something was lost.
+    wait_s : float, optional
+        How long to wait for another process at the same file [s].
+
+    Returns
+    -------
+    Swapped
+
+    Raises
+    ------
+    AttachError
+        If the file cannot be replaced; then it is as it was.
+    """
+    real = _real_file(path)
+    try:
+        with locked(real, wait_s=wait_s):
+            return _swap_locked(real, rewrite, verify)
+    except OSError as error:
+        problem, remedy = _REASONS.get(
+            error.errno or 0, (f"it cannot be replaced ({error.strerror or error})", "nothing was changed")
+        )
+        raise AttachError(problem, remedy, file=real.name) from error
+
+
+def _real_file(path: Path) -> Path:
+    """Follow links to the build file, and refuse what cannot be one."""
+    try:
+        real = path.resolve(strict=True)
+        status = real.stat()
+    except FileNotFoundError:
+        raise AttachError("there is no such build file", "check the path", file=str(path)) from None
+    except (OSError, RuntimeError) as error:
+        raise AttachError(f"the build file cannot be reached ({error})", "check the path", file=str(path)) from error
+    if not stat.S_ISREG(status.st_mode):
+        raise AttachError("this is not a file", "name the build file itself", file=str(path))
+    if not status.st_mode & 0o222 or not os.access(real, os.W_OK):
+        raise AttachError("the build file is read-only", "allow writing to it, or attach to a copy", file=real.name)
+    _refuse_open_elsewhere(real)
+    return real
+
+
+def _refuse_open_elsewhere(real: Path) -> None:
+    """Refuse a file that an office program marks as open."""
+    name = real.name
+    # Word drops up to two letters of a long name from its mark, Excel none.
+    marks = ["~$" + name, "~$" + name[1:], "~$" + name[2:], f".~lock.{name}#"]
+    for mark in marks:
+        if real.with_name(mark).exists():
+            program = next(words for start, words in _OWNERS.items() if mark.startswith(start))
+            raise AttachError(
+                f"the build file is open in {program}",
+                f"close it there, then again (if it is not open, delete {mark!r} beside it)",
+                file=name,
+            )
+
+
+def _swap_locked(
+    real: Path, rewrite: Callable[[bytes, str], Rewritten], verify: Callable[[bytes, bytes, str], None]
+) -> Swapped:
+    """Do the steps while the lock is held."""
+    _sweep(real)
+    before = real.stat()
+    old = real.read_bytes()
+    result = rewrite(old, real.name)
+    draft = _draft(real, result.data)
+    try:
+        written = draft.read_bytes()
+        if written != result.data:
+            raise AttachError("the new file did not reach the disk as written", "check the disk", file=real.name)
+        verify(old, written, real.name)
+        backup = _back_up(real, old)
+        try:
+            if not _untouched(real, before):
+                raise AttachError(
+                    "the build file was changed by another program meanwhile", "attach again", file=real.name
+                )
+            draft.replace(real)
+        except BaseException:
+            # While the build file is still the old one, a copy of it is of no use.
+            if _untouched(real, before):
+                backup.unlink(missing_ok=True)
+            raise
+    finally:
+        draft.unlink(missing_ok=True)
+    _flush_folder(real.parent)
+    return Swapped(real, backup, result)
+
+
+def _sweep(real: Path) -> None:
+    """Remove drafts that killed processes left; nobody else can be at work while the lock is held."""
+    for leftover in real.parent.glob(hidden_name(real) + "-*.tmp"):
+        with suppress(OSError):
+            leftover.unlink()
+
+
+def _untouched(real: Path, before: os.stat_result) -> bool:
+    """Tell whether nobody saved or replaced the file since it was looked at."""
+    now = real.stat()
+    return (now.st_ino, now.st_size, now.st_mtime_ns) == (before.st_ino, before.st_size, before.st_mtime_ns)
+
+
+def _draft(real: Path, data: bytes) -> Path:
+    """Write a hidden file beside the build file, with its rights, down to the disk."""
+    handle, name = tempfile.mkstemp(dir=real.parent, prefix=hidden_name(real) + "-", suffix=".tmp")
+    draft = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            _take_rights(real, draft)
+            os.fsync(stream.fileno())
+    except BaseException:
+        draft.unlink(missing_ok=True)
+        raise
+    return draft
+
+
+def _take_rights(real: Path, draft: Path) -> None:
+    """Give a draft the build file's owner, mode and extended attributes, as far as allowed."""
+    status = real.stat()
+    if sys.platform != "win32":
+        with suppress(PermissionError):
+            os.chown(draft, status.st_uid, status.st_gid)
+    shutil.copystat(real, draft)
+    os.utime(draft)
+
+
+def _back_up(real: Path, old: bytes) -> Path:
+    """Keep the old file under the first free name ``NAME.before-flowkit.EXT``."""
+    copy = _draft(real, old)
+    try:
+        shutil.copystat(real, copy)
+        number = 1
+        while True:
+            backup = real.with_name(_backup_name(real, number))
+            if _claim(copy, backup):
+                break
+            number += 1
+    finally:
+        copy.unlink(missing_ok=True)
+    _flush_folder(real.parent)
+    return backup
+
+
+def _backup_name(real: Path, number: int) -> str:
+    """Return the name of a backup, shortened where the file system would not take it."""
+    tail = ".before-flowkit" + (f"-{number}" if number > 1 else "") + real.suffix
+    stem = os.fsencode(real.stem)[: _LONGEST_NAME - len(os.fsencode(tail))]
+    return stem.decode(errors="ignore") + tail
+
+
+def _claim(copy: Path, backup: Path) -> bool:
+    """Give a copy the backup's name, unless that name is taken."""
+    try:
+        backup.hardlink_to(copy)
+    except FileExistsError:
+        return False
+    except OSError as error:
+        if error.errno not in (errno.EPERM, errno.ENOTSUP, errno.ENOSYS, errno.EMLINK, errno.EACCES):
+            raise
+    else:
+        return True
+    # No hard links here (FAT, some network drives): take the name first, then fill it at one stroke.
+    try:
+        os.close(os.open(backup, os.O_WRONLY | os.O_CREAT | os.O_EXCL))
+    except FileExistsError:
+        return False
+    copy.replace(backup)
+    return True
+
+
+def _flush_folder(folder: Path) -> None:
+    """Have the folder's entries reach the disk, where the system can do that."""
+    if sys.platform == "win32":  # pragma: no cover
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        # Some network drives cannot flush a folder; the files themselves are flushed already.
+        with suppress(OSError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)
