@@ -228,7 +228,7 @@ def unit(text: str, *quantities: Quantity) -> Unit:
 
     Examples
     --------
-    >>> unit('"H2O', "pressure").factor
+    >>> round(unit('"H2O', "pressure").factor, 5)
     249.08891
     """
     found = find_unit(text)
