@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.analysis.lifts import merge_lifts
+from flowkit.analysis.propagation import student_t
 from flowkit.analysis.results import Repeatability
 from flowkit.analysis.sessions import session_of
-from flowkit.model import Bench, CorrectedTest
+from flowkit.model import Bench, CorrectedTest, Finding
 
-__all__ = ["pool_relative", "pool_repeatability", "runs_of", "why_not_assessed"]
+__all__ = ["pool_relative", "pool_repeatability", "repeatability_findings", "runs_of", "why_not_assessed"]
 
 Reading = tuple[int, int, float]
 """Number of the lift, number of the run, flow [m³/s] of one port."""
@@ -60,7 +61,7 @@ def pool_repeatability(tests: Sequence[CorrectedTest], bench: Bench) -> Repeatab
         return Repeatability(stated, math.inf, "stated", stated, 0.0)
     between, within = pooled.s_between_runs or 0.0, pooled.s_within_run or 0.0
     scale = stated / pooled.s_r
-    return Repeatability(stated, math.inf, "stated", between * scale, within * scale)
+    return Repeatability(stated, math.inf, "stated", between * scale, within * scale, pooled.run_degrees_of_freedom)
 
 
 def pool_relative(ports: Iterable[Sequence[Reading]]) -> Repeatability | None:
@@ -97,7 +98,7 @@ def pool_relative(ports: Iterable[Sequence[Reading]]) -> Repeatability | None:
     sums = np.sum([_sums_of_squares(rows) for port in ports if (rows := _relative(port))], axis=0)
     if not np.ndim(sums) or not sums[0]:
         return None
-    freedom, total, on_shift, on_scatter, scatter, scatter_freedom = (float(value) for value in sums)
+    freedom, total, on_shift, on_scatter, scatter, scatter_freedom, run_freedom = (float(value) for value in sums)
     within = scatter / scatter_freedom if scatter_freedom else 0.0
     between = (total - on_scatter * within) / on_shift
     if between < 0.0:
@@ -108,6 +109,7 @@ def pool_relative(ports: Iterable[Sequence[Reading]]) -> Repeatability | None:
         source="repeated runs",
         s_between_runs=math.sqrt(between),
         s_within_run=math.sqrt(within),
+        run_degrees_of_freedom=run_freedom,
     )
 
 
@@ -127,10 +129,10 @@ def _relative(readings: Sequence[Reading]) -> list[Reading]:
 def _sums_of_squares(rows: Sequence[Reading]) -> tuple[float, ...]:
     """Return what one port adds to the pool.
 
-    Degrees of freedom of the runs, squares about the lifts' means, what s_b² and s_w² count in
-    their expectation, squares left after lifts and runs, and their degrees of freedom.
+    Σ(n − 1) over its lifts, squares about the lifts' means, what s_b² and s_w² count in their
+    expectation, squares left after lifts and runs, their degrees of freedom, runs less one.
     """
-    lifts, runs = (_indicator([row[column] for row in rows]) for column in (0, 1))
+    lifts, runs = _indicator([row[0] for row in rows]), _indicator([row[1] for row in rows])
     residual = np.array([row[2] for row in rows])
     cells = lifts.T @ runs
     readings = cells.sum(axis=1)
@@ -140,7 +142,8 @@ def _sums_of_squares(rows: Sequence[Reading]) -> tuple[float, ...]:
     fitted, _, rank, _ = np.linalg.lstsq(design, residual, rcond=None)
     left = float(np.sum((residual - design @ fitted) ** 2))
     on_scatter = float(np.sum(readings - 1.0))
-    return freedom, float(residual @ residual), on_shift, on_scatter, left, float(len(rows) - int(rank))
+    squares = float(residual @ residual)
+    return freedom, squares, on_shift, on_scatter, left, float(len(rows) - int(rank)), float(runs.shape[1] - 1)
 
 
 def _indicator(labels: Sequence[int]) -> NDArray[np.float64]:
@@ -229,4 +232,53 @@ def why_not_assessed(repeatability: Repeatability) -> str | None:
     return (
         "Not assessed: the bench's repeatability is not known. Flow at least one port twice (valve closed and "
         "opened again between the runs), or state the bench's own figure as repeatability under [bench] in the job."
+    )
+
+
+TOO_NARROW = 1.15
+"""Factor on an interval from which too few repeats are reported."""
+
+
+def repeatability_findings(repeatability: Repeatability) -> tuple[Finding, ...]:
+    """Return a note where the runs' common shift is known from too few repeats.
+
+    Parameters
+    ----------
+    repeatability : Repeatability
+
+    Returns
+    -------
+    tuple of Finding
+        Rule ``few-repeats``, or none.
+
+    Notes
+    -----
+    ν = Σ(n − 1) counts every repeated point. Points of one run share its shift, so that the
+    shift is known only as well as the number of repeated runs, and intervals that rest on it
+    are too narrow by up to ``sqrt(s_b²/s_r²·(t95(ν_runs)/t95(ν))² + s_w²/s_r²)``.
+
+    Examples
+    --------
+    >>> repeatability_findings(Repeatability(0.005, 40.0, "repeated runs", 0.0, 0.005, 4.0))
+    ()
+    >>> repeatability_findings(Repeatability(0.005, 20.0, "repeated runs", 0.004, 0.003, 2.0))[0].rule
+    'few-repeats'
+    """
+    known, runs = repeatability.degrees_of_freedom, repeatability.run_degrees_of_freedom
+    if repeatability.source != "repeated runs" or not (known and runs and repeatability.s_r):
+        return ()
+    share = ((repeatability.s_between_runs or 0.0) / repeatability.s_r) ** 2
+    factor = math.sqrt(share * (student_t(runs) / student_t(known)) ** 2 + 1.0 - share)
+    if factor <= TOO_NARROW:
+        return ()
+    repeats = "one repeated run" if runs == 1 else f"{runs:.0f} repeated runs"
+    return (
+        Finding(
+            "few-repeats",
+            "note",
+            "repeatability",
+            f"The bench shifts from run to run by {repeatability.s_between_runs:.2%} (one standard deviation), and that "
+            f"is known from only {repeats}: intervals may be too narrow by a factor of up to {factor:.1f}, so take "
+            "a gain that is only just resolved as open; flow more ports twice, in every state, to be sure.",
+        ),
     )

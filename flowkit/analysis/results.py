@@ -264,6 +264,8 @@ class Repeatability:
     source : {"repeated runs", "stated", "none"}
     s_between_runs, s_within_run : float or None
         A run's common shift and the scatter of its points.
+    run_degrees_of_freedom : float or None
+        Σ(runs − 1) over the repeated ports: how well the runs' shift is known.
     """
 
     s_r: float | None
@@ -271,6 +273,7 @@ class Repeatability:
     source: Literal["repeated runs", "stated", "none"]
     s_between_runs: float | None = None
     s_within_run: float | None = None
+    run_degrees_of_freedom: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
