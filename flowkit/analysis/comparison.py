@@ -18,6 +18,7 @@ from flowkit.analysis.results import Comparison, Gain, RatioPoint, Repeatability
 from flowkit.analysis.sessions import session_findings
 from flowkit.analysis.uncertainty import SideUncertainty, assess_side
 from flowkit.analysis.valves import valve_contradictions
+from flowkit.analysis.wording import sentences
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
@@ -130,14 +131,16 @@ def compare(
         raise _nothing_left(variants, usable)
     at_lift, at_fraction = _ratios(sides)
     own += [*checks.ratio_unusual(at_fraction), *session_findings(usable_tests, bench)]
+    results = {side: computed.result for side, computed in sides.items()}
     return Comparison(
         reference=reference_state(reference),
-        sides={side: computed.result for side, computed in sides.items()},
+        sides=results,
         findings=tuple(dict.fromkeys((*findings, *own))),
         repeatability=setting.repeatability,
         ratio_at_lift=at_lift,
         ratio_at_fraction=at_fraction,
         area_method=area_method,
+        sentences=sentences(results, display=display),
         tests=tests,
     )
 

@@ -169,6 +169,7 @@ def gain_of_pair(
         ports=tuple(_port_gain(pair, port, range_m, method) for port in ports),
         bands=band_gains(before, after, ports, range_m, method),
         law_difference=pressure_law_difference(pair, reference),
+        unchanged=change.same,
     )
 
 

@@ -197,6 +197,8 @@ class Gain:
     changed : tuple of str
         Factors whose level changed; a factor not declared on one side is in `unknown`.
     unknown : tuple of str
+    unchanged : tuple of str
+        Factors declared in both with the same level.
     attributable : bool
         Exactly one factor changed and none is unknown.
     matched_ports : tuple of str
@@ -231,6 +233,7 @@ class Gain:
     ports: tuple[PortGain, ...]
     bands: tuple[BandGain, ...]
     law_difference: float | None
+    unchanged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,307 @@
+"""The comparison in words: plain sentences by fixed rules, none claiming more than the intervals.
+
+What was gained, by what, where on the curve, whether it is resolved, where the flow is limited,
+which port lags and what to test next: at most eight sentences.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Literal
+
+from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
+from flowkit.model import Side
+from flowkit.units import format_quantity
+
+__all__ = ["MOST_SENTENCES", "cause", "headline", "percent", "sentences", "signed_percent"]
+
+Display = Literal["US", "metric"]
+
+MOST_SENTENCES = 8
+MOST_STEPS = 4
+"""Steps told one by one; of more, the largest."""
+_UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1), "metric": ("mm", 2, "L/s", 1)}
+
+
+def percent(value: float, digits: int = 1) -> str:
+    """Write a fraction in per cent, without a sign for a plain zero.
+
+    Parameters
+    ----------
+    value : float
+        Fraction.
+    digits : int, optional
+        Decimals.
+
+    Examples
+    --------
+    >>> percent(0.118), percent(-0.0312), percent(-0.00001)
+    ('11.8 %', '−3.1 %', '0.0 %')
+    """
+    text = f"{abs(value) * 100:.{digits}f}"
+    return f"{'−' if value < 0 and float(text) else ''}{text} %"
+
+
+def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -> str:
+    """Write a gain in per cent with its sign and, where known, its interval.
+
+    Parameters
+    ----------
+    value : float
+        Gain as a fraction.
+    u95 : float, optional
+        Half its 95 % interval, as a fraction.
+    digits : int, optional
+        Decimals.
+
+    Examples
+    --------
+    >>> signed_percent(0.118, 0.009), signed_percent(-0.0312)
+    ('+11.8 % ± 0.9', '−3.1 %')
+    """
+    text = percent(value, digits)
+    if value > 0 and float(text.removesuffix(" %")):
+        text = f"+{text}"
+    return text if u95 is None else f"{text} ± {_half(u95, digits)}"
+
+
+def _half(u95: float, digits: int) -> str:
+    """Write half an interval in per cent; one that rounds to nothing as less than the last digit."""
+    text = f"{u95 * 100:.{digits}f}"
+    return text if float(text) or not u95 else f"<{10**-digits:.{digits}f}"
+
+
+def cause(gain: Gain) -> str:
+    """Say what a gain belongs to.
+
+    Parameters
+    ----------
+    gain : Gain
+
+    Returns
+    -------
+    str
+        Such as ``"seats alone"`` or ``"ports and seats together"``.
+    """
+    if gain.unknown:
+        return f"{_list(gain.unknown)} not declared for both"
+    if not gain.changed:
+        return "nothing changed" if gain.unchanged else "change not declared"
+    return f"{gain.changed[0]} alone" if len(gain.changed) == 1 else f"{_list(gain.changed)} together"
+
+
+def headline(gain: Gain, side: Side) -> str:
+    """Return the line that stands over a chart.
+
+    Parameters
+    ----------
+    gain : Gain
+    side : {"intake", "exhaust"}
+
+    Returns
+    -------
+    str
+        Such as ``"Intake: +11.8 % ± 0.9 mean flow, ports and seats together"``.
+    """
+    line = f"{side.capitalize()}: {signed_percent(gain.mean_flow_gain, gain.mean_flow_gain_u95)} mean flow"
+    if gain.resolved is None:
+        return f"{line}, {cause(gain)} (not assessed)"
+    return f"{line}, {cause(gain)}" if gain.resolved else f"{line}, within the bench's repeatability"
+
+
+def sentences(sides: Mapping[Side, SideComparison], *, display: Display = "US") -> tuple[str, ...]:
+    """Return a comparison in at most eight plain sentences.
+
+    Parameters
+    ----------
+    sides : mapping
+        Side to SideComparison.
+    display : {"US", "metric"}, optional
+        The units people see.
+
+    Returns
+    -------
+    tuple of str
+        In reading order; where there is more to say than eight sentences hold, the least
+        important is left out.
+    """
+    # Each sentence with its importance; the least are left out first.
+    told: list[tuple[int, str | None]] = []
+    for side, result in sides.items():
+        told += [(0, _total(side, result, display)), (2, _steps(side, result)), (4, _where(side, result, display))]
+    told += [(5, _limits(sides, display)), (3, _lagging(sides, display)), (1, _next(sides))]
+    kept = [(importance, text) for importance, text in told if text is not None]
+    while len(kept) > MOST_SENTENCES:
+        least = max(importance for importance, _ in kept)
+        kept.reverse()
+        kept.remove(next(item for item in kept if item[0] == least))
+        kept.reverse()
+    return tuple(text for _, text in kept)
+
+
+def _overall(result: SideComparison) -> Gain | None:
+    """Return the last variant's gain over the first."""
+    return result.totals[-1] if result.totals else None
+
+
+def _total(side: Side, result: SideComparison, display: Display) -> str:
+    """Say what was gained in all, and whether that is resolved."""
+    over = f"the mean over {_lift(result.range_m[0], display)} to {_lift(result.range_m[1], display)} of lift"
+    gain = _overall(result)
+    if gain is None:
+        only = result.variants[0]
+        interval = "" if only.mean_flow_u95 is None else f" ± {_half(only.mean_flow_u95, 1)} %"
+        return f"{side.capitalize()}: {only.name!r} flows {_flow(only.mean_flow_m3_s, display)}{interval} in {over}."
+    g, u95 = gain.mean_flow_gain, gain.mean_flow_gain_u95
+    if gain.resolved is False:
+        return (
+            f"{side.capitalize()}: between {gain.from_!r} and {gain.to!r} the difference in {over} is "
+            f"{signed_percent(g, u95)}, which is within the bench's repeatability{_attributed(gain)}."
+        )
+    more = f"{percent(abs(g))}{'' if u95 is None else f' ± {_half(u95, 1)}'} {'more' if g >= 0 else 'less'}"
+    told = f"{side.capitalize()}: {gain.to!r} flows {more} than {gain.from_!r} in {over}"
+    if gain.resolved is None:
+        told += "; whether that is more than the bench's scatter is not assessed"
+    return f"{told}{_attributed(gain)}."
+
+
+def _attributed(gain: Gain) -> str:
+    """Say what the whole gain belongs to."""
+    if gain.unknown:
+        return f"; whether {_list(gain.unknown)} changed is not declared for both"
+    if not gain.changed and gain.unchanged:
+        return "; nothing is declared as changed, so it is the bench's own repeatability" + (
+            " from session to session" if gain.resolved else ""
+        )
+    if not gain.changed:
+        return "; what changed is not declared"
+    if len(gain.changed) == 1:
+        return f"; {gain.changed[0]} alone changed"
+    return f"; {_list(gain.changed)} changed"
+
+
+def _steps(side: Side, result: SideComparison) -> str | None:
+    """Say what each step brought, where there is more than one."""
+    steps = result.steps
+    if len(steps) < 2:
+        return None
+    largest = sorted(steps, key=lambda gain: abs(gain.mean_flow_gain), reverse=True)[:MOST_STEPS]
+    told = [gain for gain in steps if gain in largest]
+    left = len(steps) - len(told)
+    more = f" (and {left} smaller step{'s' if left > 1 else ''})" if left else ""
+    return f"By step on the {side}: {'; '.join(_step(gain) for gain in told)}{more}."
+
+
+def _step(gain: Gain) -> str:
+    """Say what one step brought."""
+    words = f"{gain.to!r} {signed_percent(gain.mean_flow_gain, gain.mean_flow_gain_u95)}"
+    verdict = {True: cause(gain), False: "within the bench's repeatability", None: f"{cause(gain)}, not assessed"}
+    return f"{words} ({verdict[gain.resolved]})"
+
+
+def _where(side: Side, result: SideComparison, display: Display) -> str | None:
+    """Say where along the lift the gain over the first variant is largest and smallest."""
+    gain = _overall(result)
+    if gain is None or len(gain.per_lift) < 2:
+        return None
+    small, large = gain.smallest, gain.largest
+    if small.u95 is not None and large.u95 is not None and small.gain + small.u95 >= large.gain - large.u95:
+        return f"Along the lift the {side} gain shows no difference beyond its intervals."
+    told = " and ".join(
+        f"{signed_percent(item.gain, item.u95)} at {_at(item, gain, display)}" for item in (large, small)
+    )
+    scatter = "" if small.u95 is not None else " (not assessed)"
+    return f"Along the lift the {side} gain is between {told}{scatter}."
+
+
+def _at(item: LiftGain, gain: Gain, display: Display) -> str:
+    """Name a lift with its band."""
+    name = next((band.name for band in gain.bands if band.from_m <= item.lift_m <= band.to_m), None)
+    return _lift(item.lift_m, display) + (f" ({name} lift)" if name else "")
+
+
+def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
+    """Say which passage is the least below and above the takeover lift, in the last variant."""
+    clauses = []
+    for side, result in sides.items():
+        last = result.variants[-1]
+        if last.takeover_lift_m is None:
+            continue
+        if last.takeover_lift_m >= last.lifts_m[-1]:
+            clauses.append(f"on the {side} of {last.name!r} the seat is the least passage at every lift measured")
+        else:
+            clauses.append(
+                f"on the {side} of {last.name!r} the throat is the least passage above "
+                f"{_lift(last.takeover_lift_m, display)} of lift, the seat below"
+            )
+    return f"By geometry, {'; '.join(clauses)}." if clauses else None
+
+
+def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
+    """Say which port of the last variant flows less than the others, where that is beyond the interval."""
+    clauses = []
+    for side, variant in _laggards(sides):
+        lag = variant.lagging
+        assert lag is not None  # `_laggards` gives no others
+        scatter = "" if variant.port_spread_u95 is not None else " (not assessed)"
+        clauses.append(
+            f"{side} port {lag.port} of {variant.name!r} flows {percent(lag.below_mean)} less than the mean of the "
+            f"ports{scatter}, most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
+        )
+    return f"Lagging: {'; '.join(clauses)}." if clauses else None
+
+
+def _laggards(sides: Mapping[Side, SideComparison]) -> list[tuple[Side, VariantFlow]]:
+    """Return the last variants with a lagging port, unless the spread may be the bench's own scatter."""
+    return [
+        (side, last)
+        for side, result in sides.items()
+        if (last := result.variants[-1]).lagging is not None
+        and last.port_spread is not None
+        and (last.port_spread_u95 is None or last.port_spread > last.port_spread_u95)
+    ]
+
+
+def _next(sides: Mapping[Side, SideComparison]) -> str | None:
+    """Say what to test next: the first that applies."""
+    gains = [(side, gain) for side, result in sides.items() for gain in (*result.totals[-1:], *result.steps)]
+    if any(gain.resolved is None for _, gain in gains):
+        return (
+            "Next: flow at least one port twice, shutting and opening the valve in between, so that the gains can be "
+            "told from the bench's scatter."
+        )
+    for side, gain in gains:
+        if not gain.resolved:
+            return (
+                f"Next: repeat the runs of {gain.from_!r} and {gain.to!r} on the {side}; their "
+                f"{signed_percent(gain.mean_flow_gain)} is not resolved."
+            )
+    for side, gain in ((side, gain) for side, result in sides.items() for gain in result.steps):
+        if len(gain.changed) > 1 and not gain.unknown:
+            return (
+                f"Next: flow the {side} with only the {gain.changed[0]} of {gain.to!r} and the rest as in "
+                f"{gain.from_!r}, to tell {_list(gain.changed)} apart."
+            )
+    for side, variant in _laggards(sides):
+        assert variant.lagging is not None  # `_laggards` gives no others
+        return (
+            f"Next: flow {side} port {variant.lagging.port} of {variant.name!r} again and compare its seat and throat."
+        )
+    return None
+
+
+def _lift(lift_m: float, display: Display) -> str:
+    """Write a lift in the unit people see."""
+    unit, digits, _, _ = _UNITS[display]
+    return format_quantity(lift_m, unit, digits)
+
+
+def _flow(flow_m3_s: float, display: Display) -> str:
+    """Write a flow in the unit people see."""
+    _, _, unit, digits = _UNITS[display]
+    return format_quantity(flow_m3_s, unit, digits)
+
+
+def _list(words: Sequence[str]) -> str:
+    """Join words as in a sentence."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
