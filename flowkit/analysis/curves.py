@@ -75,6 +75,7 @@ class PortCurve:
     runs_at_lift: NDArray[np.int_]
     sources: tuple[tuple[str, ...], ...]
     _spline: Any = field(init=False, repr=False, default=None)
+    _areas: dict[tuple[float, float, str], float] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         for array in (self.lifts_m, self.flow_m3_s, self.runs_at_lift):
@@ -130,9 +131,17 @@ class PortCurve:
         RangeError
             If the limits lie outside the measured lifts.
         """
+        # The same few areas are asked for by every gain a variant has part in.
+        key = (lo, hi, method)
+        if key not in self._areas:
+            self._areas[key] = self._area(lo, hi, method)
+        return self._areas[key]
+
+    def _area(self, lo: float, hi: float, method: AreaMethod) -> float:
+        """Integrate anew."""
         if method == "trapezoid" or self._spline is None:
             return integrate(self.lifts_m, self.flow_m3_s, lo, hi, "trapezoid")
-        lo, hi = (float(limit) for limit in within(np.asarray([lo, hi]), self.lifts_m))
+        lo, hi = within(np.asarray([lo, hi]), self.lifts_m).tolist()
         return float(self._spline.integrate(lo, hi)) if hi > lo else 0.0
 
     def mean_flow(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:

@@ -180,6 +180,9 @@ def within(lift: NDArray[np.float64], lifts: NDArray[np.float64]) -> NDArray[np.
     array([0.001])
     """
     low, high = float(lifts[0]), float(lifts[-1])
+    # The usual case, and the quick one; what is not a number fails both comparisons.
+    if lift.size and low <= lift.min() and lift.max() <= high:
+        return lift
     outside = (lift < low - SAME_LIFT_M) | (lift > high + SAME_LIFT_M) | ~np.isfinite(lift)
     if np.any(outside):
         asked = float(np.atleast_1d(lift)[np.atleast_1d(outside)][0])

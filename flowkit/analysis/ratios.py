@@ -36,7 +36,8 @@ def ratio_at_lift(
     points = []
     for one, other in _both(intake, exhaust):
         lifts = merge_lifts((*one.lifts_within(lo, hi), *other.lifts_within(lo, hi)))
-        points += [RatioPoint(one.name, lift, float(other.flow(lift) / one.flow(lift))) for lift in lifts]
+        ratios = other.flow(lifts) / one.flow(lifts)
+        points += [RatioPoint(one.name, lift, ratio) for lift, ratio in zip(lifts, ratios.tolist(), strict=True)]
     return tuple(points)
 
 
@@ -60,9 +61,8 @@ def ratio_at_fraction(
     inside = [fraction for fraction in FRACTIONS if all(fraction * hi >= lo and hi > 0 for lo, hi in ranges)]
     points = []
     for one, other in _both(intake, exhaust):
-        for fraction in inside:
-            ratio = other.flow(fraction * ranges[1][1]) / one.flow(fraction * ranges[0][1])
-            points.append(RatioPoint(one.name, fraction, float(ratio)))
+        ratios = other.flow([at * ranges[1][1] for at in inside]) / one.flow([at * ranges[0][1] for at in inside])
+        points += [RatioPoint(one.name, at, ratio) for at, ratio in zip(inside, ratios.tolist(), strict=True)]
     return tuple(points)
 
 
