@@ -10,6 +10,7 @@ from __future__ import annotations
 __all__ = [
     "MAX_ARCHIVE_MEMBERS",
     "MAX_CELLS",
+    "MAX_CELLS_IN_FILE",
     "MAX_COLUMNS",
     "MAX_FILE_BYTES",
     "MAX_INFLATED_BYTES",
@@ -38,25 +39,28 @@ MAX_QUOTED_LINES = 50
 MAX_ARCHIVE_MEMBERS = 5_000
 """Parts in a workbook's package."""
 
-MAX_PART_BYTES = 30_000_000
+MAX_PART_BYTES = 20_000_000
 """Inflated size of one part of a workbook's package that has to be read."""
 
-MAX_INFLATED_BYTES = 60_000_000
+MAX_INFLATED_BYTES = 40_000_000
 """Inflated size of all parts of a workbook's package that have to be read."""
 
 MAX_SHEETS = 1_000
 """Worksheets in a workbook."""
 
-MAX_ROWS = 100_000
+MAX_ROWS = 50_000
 """Rows of a sheet, down to its last filled cell."""
 
-MAX_COLUMNS = 2_000
+MAX_COLUMNS = 1_000
 """Columns of a sheet, up to its last filled cell."""
 
-MAX_CELLS = 1_000_000
+MAX_CELLS = 200_000
 """Cells of a sheet: rows times columns up to its last filled cell, empty ones included."""
 
-MAX_TEXT_IN_CELLS = 50_000_000
+MAX_CELLS_IN_FILE = 500_000
+"""Cells of all sheets of a workbook together, counted in the same way."""
+
+MAX_TEXT_IN_CELLS = 20_000_000
 """Characters in all cells of a sheet together, repeated texts counted each time."""
 
 

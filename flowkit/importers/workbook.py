@@ -1,28 +1,168 @@
-"""A workbook to grids (first cut)."""
+"""A workbook (xlsx, xlsm, xls, ods) to grids: its values by the reader, its facts by its own files."""
 
 from __future__ import annotations
 
+import datetime
 import io
+import math
+from collections.abc import Mapping, Sequence
 
-from python_calamine import CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
+from python_calamine import CalamineError, CalamineSheet, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
 
-from flowkit.importers.grid import Grid
+from flowkit.errors import SheetError
+from flowkit.importers.delimiters import decimal_comma
+from flowkit.importers.facts import Cell, SheetFacts
+from flowkit.importers.grid import CellValue, Grid
+from flowkit.importers.limits import MAX_CELLS
 
 __all__ = ["workbook_grids"]
 
+Rows = tuple[tuple[CellValue, ...], ...]
+Range = tuple[int, int, int, int]
+
+_MEND = "open it in the spreadsheet program and save it again as xlsx"
+_OTHER_PACKAGES = (
+    ("xl/workbook.bin", "this is a binary workbook (xlsb), which flowkit does not read", "save it as xlsx"),
+    ("word/document.xml", "this is a text document, not a sheet", "save its table as xlsx or csv"),
+    ("ppt/presentation.xml", "this is a presentation, not a sheet", "save its table as xlsx or csv"),
+)
+
 
 def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
-    """Read the bytes of a workbook into grids."""
-    grids = []
-    book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-    for index, meta in enumerate(book.sheets_metadata):
-        if meta.typ is not SheetTypeEnum.WorkSheet:
-            continue
-        sheet = book.get_sheet_by_index(index)
-        rows = tuple(
-            tuple(None if cell == "" else float(cell) if type(cell) is int else cell for cell in row)
-            for row in sheet.to_python(skip_empty_area=False)
-        )
-        merged = tuple((a, b, c, d) for (a, b), (c, d) in sheet.merged_cell_ranges or ())
-        grids.append(Grid(label, meta.name, rows, hidden=meta.visible is not SheetVisibleEnum.Visible, merged=merged))  # type: ignore[arg-type]
+    """Read the bytes of a workbook into grids.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    label : str
+        Its name in sources and messages.
+
+    Returns
+    -------
+    tuple of Grid
+        One for each worksheet; chart sheets and macro sheets are left out.
+
+    Raises
+    ------
+    SheetError
+        If it is broken, encrypted, no workbook, or larger than the limits.
+    """
+    facts = _facts(data, label)
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        sheets = [
+            (meta, book.get_sheet_by_index(index) if meta.typ is SheetTypeEnum.WorkSheet else None)
+            for index, meta in enumerate(book.sheets_metadata)
+        ]
+    except (CalamineError, OSError, ValueError) as error:
+        raise _unreadable(label, error) from error
+    except BaseException as error:
+        # The reader's own crashes arrive as a panic that is no Exception.
+        if type(error).__module__ != "pyo3_runtime":
+            raise
+        raise _unreadable(label, error) from error
+    if len(sheets) != len(facts):
+        raise _unreadable(label, ValueError("its list of sheets can be read in two ways"))
+    grids = [
+        _grid(sheet, label, meta.name, hidden=meta.visible is not SheetVisibleEnum.Visible, facts=fact or SheetFacts())
+        for (meta, sheet), fact in zip(sheets, facts, strict=True)
+        if sheet is not None
+    ]
+    if not grids:
+        raise SheetError("the file holds no worksheet, only charts or macros", "send the sheet itself", file=label)
     return tuple(grids)
+
+
+def _unreadable(label: str, error: BaseException) -> SheetError:
+    """Return the error for a workbook the reader gave up on."""
+    reason = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
+    return SheetError(f"the file is cut off or broken ({reason})", _MEND, file=label)
+
+
+def _facts(data: bytes, label: str) -> Sequence[SheetFacts | None]:
+    """Look at the file's own parts: what it is, how large, and what its cells are besides their values."""
+    if not data.startswith(b"PK"):
+        from flowkit.importers.xls_facts import xls_facts
+
+        return xls_facts(data, label)
+    from flowkit.importers.archive import package_parts
+
+    parts = package_parts(data, label)
+    if "xl/workbook.xml" in parts:
+        from flowkit.importers.xlsx_facts import xlsx_facts
+
+        return xlsx_facts(parts, label)
+    if "content.xml" in parts and b"spreadsheet" in parts.get("mimetype", b"spreadsheet"):
+        from flowkit.importers.ods_facts import ods_facts
+
+        return ods_facts(parts, label)
+    for part, problem, remedy in _OTHER_PACKAGES:
+        if part in parts:
+            raise SheetError(problem, remedy, file=label)
+    raise SheetError("this is a zip archive, not a sheet", "unpack it and name the sheets in it", file=label)
+
+
+def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: SheetFacts) -> Grid:
+    """Put a worksheet's values and facts together."""
+    end = sheet.end
+    if end is not None and (end[0] + 1) * (end[1] + 1) > MAX_CELLS:
+        raise SheetError(
+            f"the sheet spans more than the {MAX_CELLS} cells flowkit reads", _MEND, file=label, sheet=name
+        )
+    rows = tuple([tuple(map(_cell, row)) for row in sheet.to_python(skip_empty_area=False)])
+    if facts.errors:
+        rows = _with_errors(rows, facts.errors)
+    merged = facts.merged or tuple((*first, *last) for first, last in sheet.merged_cell_ranges or ())
+    texts = [cell for row in rows for cell in row if type(cell) is str]
+    return Grid(
+        label,
+        name,
+        rows,
+        hidden=hidden or facts.hidden,
+        hidden_rows=facts.hidden_rows,
+        hidden_columns=facts.hidden_columns,
+        merged=_within(merged, rows) if merged else (),
+        percent_cells=facts.percent_cells,
+        formula_gaps=facts.formula_gaps,
+        decimal_comma=decimal_comma(texts),
+    )
+
+
+def _cell(value: object) -> CellValue:
+    """Return a cell's value: no text is None, numbers are float, and what is no number is text."""
+    if type(value) is float:
+        return value if math.isfinite(value) else str(value)
+    if type(value) is str:
+        return value if value and not value.isspace() else None
+    if type(value) is int:
+        return float(value)
+    if isinstance(value, datetime.timedelta):
+        return str(value)
+    return value  # type: ignore[return-value]  # the reader gives nothing else
+
+
+def _with_errors(
+    rows: tuple[tuple[CellValue, ...], ...], errors: Mapping[Cell, str]
+) -> tuple[tuple[CellValue, ...], ...]:
+    """Put error values back into their cells, where the reader has nothing."""
+    changed = [list(row) for row in rows]
+    for (row, column), text in errors.items():
+        while len(changed) <= row:
+            changed.append([])
+        line = changed[row]
+        line.extend([None] * (column + 1 - len(line)))
+        if line[column] is None:
+            line[column] = text
+    return tuple(map(tuple, changed))
+
+
+def _within(merged: Sequence[Range], rows: Rows) -> tuple[Range, ...]:
+    """Cut merged ranges to the sheet's cells; what stands off them, or is one cell, is none."""
+    height, width = len(rows), max(map(len, rows), default=0)
+    cut = [
+        (top, left, min(bottom, height - 1), min(right, width - 1))
+        for top, left, bottom, right in merged
+        if 0 <= top < height and 0 <= left < width
+    ]
+    return tuple(item for item in cut if item[2] >= item[0] and item[3] >= item[1] and item[:2] != item[2:])
