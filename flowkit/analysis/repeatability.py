@@ -48,8 +48,9 @@ def pool_repeatability(tests: Sequence[CorrectedTest], bench: Bench) -> Repeatab
 
     Examples
     --------
-    >>> pool_repeatability([], Bench(repeatability=0.005))
-    Repeatability(s_r=0.005, degrees_of_freedom=inf, source='stated', s_between_runs=0.005, s_within_run=0.0)
+    >>> stated = pool_repeatability([], Bench(repeatability=0.005))
+    >>> stated.s_r, stated.degrees_of_freedom, stated.s_between_runs
+    (0.005, inf, 0.005)
     >>> pool_repeatability([], Bench()).source
     'none'
     """
@@ -277,8 +278,8 @@ def repeatability_findings(repeatability: Repeatability) -> tuple[Finding, ...]:
             "few-repeats",
             "note",
             "repeatability",
-            f"The bench shifts from run to run by {repeatability.s_between_runs:.2%} (one standard deviation), and that "
-            f"is known from only {repeats}: intervals may be too narrow by a factor of up to {factor:.1f}, so take "
-            "a gain that is only just resolved as open; flow more ports twice, in every state, to be sure.",
+            f"The bench shifts from run to run by {repeatability.s_between_runs:.2%} (one standard deviation), and "
+            f"that is known from only {repeats}: intervals may be too narrow by a factor of up to {factor:.1f}, so "
+            "take a gain that is only just resolved as open; flow more ports twice, in every state, to be sure.",
         ),
     )

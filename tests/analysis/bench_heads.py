@@ -78,8 +78,6 @@ def pair_of(before: SideVariant, after: SideVariant) -> MatchedPair:
     return MatchedPair(before, after, matched, tuple(lifts))
 
 
-def noisy_run(
-    rng: np.random.Generator, flows: np.ndarray, shift: float, scatter: float
-) -> np.ndarray:
+def noisy_run(rng: np.random.Generator, flows: np.ndarray, shift: float, scatter: float) -> np.ndarray:
     """One run of a port: the whole run shifted, each point scattered, both relative."""
     return flows * (1 + shift * rng.standard_normal() + scatter * rng.standard_normal(flows.shape))
