@@ -149,7 +149,8 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
     Raises
     ------
     CorrectionError
-        If the valve would touch the wall, or more flows than the gap could pass.
+        If the area is below zero, the valve would touch the wall, or more flows than the
+        gap could pass.
 
     Notes
     -----
@@ -161,16 +162,10 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
     500.0
     """
     _refuse_touching(bore_m, valve_diameter_m, offset_m)
-    gap = gap_area(bore_m, valve_diameter_m)
-    if not area_m2 < gap:
-        raise CorrectionError(
-            f"an effective area of {area_m2 * 1e6:.0f} mm² is more than the {gap * 1e6:.0f} mm² between valve and wall",
-            "check flow, bore and valve head and their units",
-        )
+    if area_m2 < 0:
+        raise CorrectionError(f"an effective area of {area_m2 * 1e6:.0f} mm² cannot be", "check the flow")
     if area_m2 == 0:
         return 0.0
-    from scipy.optimize import brentq
-
     inverse_gaps = 1 / _half_gaps(bore_m, valve_diameter_m, offset_m) ** 2
 
     def excess(relative: float) -> float:
@@ -178,8 +173,14 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
         resistance = (2 * math.pi * relative / area_m2) ** 2
         return _round(1 / np.sqrt(resistance + inverse_gaps)) / area_m2 - 1
 
-    if excess(0.0) <= 0:  # within rounding of the gap itself
-        raise CorrectionError("the flow fills the whole gap between valve and wall", "check flow, bore and valve head")
+    if not excess(0.0) > 0:
+        raise CorrectionError(
+            f"an effective area of {area_m2 * 1e6:.0f} mm² is not less than the "
+            f"{gap_area(bore_m, valve_diameter_m) * 1e6:.0f} mm² between valve and wall",
+            "check flow, bore and valve head and their units",
+        )
+    from scipy.optimize import brentq
+
     return area_m2 / float(brentq(excess, 0.0, 1.0, xtol=1e-15, rtol=1e-14))
 
 
