@@ -315,7 +315,7 @@ def _pages(reader: PdfReader, name: str) -> Counter[Any]:
     """Old pages: place among them, content, size, number of annotations, label."""
     own = {leaf.reference.idnum for leaf in _former(reader, name).pages}
     kept = [page for page in reader.pages if _number(page) not in own]
-    tags = _labels_of_others(reader, name) or [None] * len(kept)
+    tags: Sequence[Label | None] = _labels_of_others(reader, name) or [None] * len(kept)
     return Counter(
         (place, _print_of(page), str(page.mediabox), page.rotation, len(resolved(page.get("/Annots")) or ()), str(tag))
         for place, (page, tag) in enumerate(zip(kept, tags, strict=True))

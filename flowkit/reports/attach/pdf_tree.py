@@ -190,7 +190,7 @@ def add_outline_item(update: PdfUpdate, title: str, page: IndirectObject) -> Non
     """
     from pypdf.generic import ArrayObject, DictionaryObject, NameObject, NumberObject, TextStringObject
 
-    raw = update.root.raw_get("/Outlines") if "/Outlines" in update.root else None
+    raw: Any = update.root.raw_get("/Outlines") if "/Outlines" in update.root else None
     if not isinstance(resolved(raw), DictionaryObject):
         raw = update.add(DictionaryObject({NameObject("/Type"): NameObject("/Outlines")}))
     elif not hasattr(raw, "idnum"):

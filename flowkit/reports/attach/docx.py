@@ -1,0 +1,269 @@
+"""The flow chart and its tables added to a document.
+
+The block is made with python-docx; of what that saves, only the body, its relationships
+and the picture are taken over. Every other part stays byte for byte.
+"""
+
+from __future__ import annotations
+
+import io
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+from flowkit.errors import AttachError
+from flowkit.reports.attach.docx_block import build_block
+from flowkit.reports.attach.opc import (
+    CONTENT_TYPES,
+    PNG,
+    Package,
+    canonical,
+    read_package,
+    relationships,
+    rels_name,
+    typed,
+    written,
+)
+from flowkit.reports.attach.swap import Rewritten
+from flowkit.reports.attach.tables import tables
+from flowkit.reports.contents import ReportContents
+
+if TYPE_CHECKING:
+    from docx.document import Document
+
+__all__ = ["add_block", "verify_block"]
+
+_MARK = "_flowkit_flow_chart"
+_OFF = ("0", "false", "off")
+
+
+def add_block(old: bytes, contents: ReportContents, png: bytes, name: str, *, bookmark: str | None = None) -> Rewritten:
+    """Add a heading, the chart and the tables to a document, in place of former ones.
+
+    Parameters
+    ----------
+    old : bytes
+        The build file.
+    contents : ReportContents
+    png : bytes
+        The chart's picture.
+    name : str
+        The build file's name, for messages.
+    bookmark : str, optional
+        The bookmark they follow. Left out: where the former ones stand, else at the end.
+
+    Returns
+    -------
+    Rewritten
+
+    Raises
+    ------
+    AttachError
+        If the document is damaged, encrypted, signed or protected, or has no such bookmark.
+    """
+    package = read_package(old, name)
+    document = _opened(package, old)
+    _refuse_protected(document, name)
+    place = _placeholder(document, bookmark, name)
+    pictures = _take_out(document)
+    _mark(document, build_block(document, contents, png, place))
+    place.getparent().remove(place)
+    for identifier in pictures or ():
+        _drop_unused(document, identifier)
+    count = len(tables(contents))
+    added = ("heading", "picture", *([f"{count} tables"] if count else []))
+    return Rewritten(_grafted(package, document), added, 0 if pictures is None else 1)
+
+
+def _opened(package: Package, data: bytes) -> Document:
+    """Open a document with python-docx."""
+    import docx
+    from docx.opc.exceptions import OpcError
+
+    try:
+        return docx.Document(io.BytesIO(data))
+    except (OpcError, SyntaxError, KeyError, ValueError, AttributeError) as error:
+        raise AttachError(
+            f"the document is damaged ({error})", "open it in its program, save it anew", file=package.name
+        ) from error
+
+
+def _refuse_protected(document: Document, name: str) -> None:
+    """Refuse a document whose owner allows no editing."""
+    from docx.oxml.ns import qn
+
+    protection = document.settings.element.find(qn("w:documentProtection"))
+    if protection is not None and protection.get(qn("w:enforcement"), "0") not in _OFF:
+        raise AttachError(
+            "the document is protected against editing", "lift the protection in its program, then attach", file=name
+        )
+
+
+def _bookmarks(document: Document) -> dict[str, Any]:
+    """Return name and start of every bookmark in the document's main text."""
+    from docx.oxml.ns import qn
+
+    return {str(item.get(qn("w:name"))): item for item in document.element.body.iter(qn("w:bookmarkStart"))}
+
+
+def _placeholder(document: Document, bookmark: str | None, name: str) -> Any:
+    """Put an empty paragraph where the block is to stand."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    body = document.element.body
+    known = _bookmarks(document)
+    place = OxmlElement("w:p")
+    if bookmark is not None and bookmark not in known:
+        shown = sorted(item for item in known if not item.startswith("_"))
+        listed = "it has " + ", ".join(shown) if shown else "it has none"
+        raise AttachError(f"the main text has no bookmark {bookmark!r}", listed, file=name)
+    if bookmark is not None:
+        _block_of(known[bookmark]).addnext(place)
+    elif _MARK in known:
+        _block_of(known[_MARK]).addprevious(place)
+    else:
+        last = body.find(qn("w:sectPr"))
+        body.append(place) if last is None else last.addprevious(place)
+    return place
+
+
+def _block_of(element: Any) -> Any:
+    """Return the paragraph or table, in the text or in a table's cell, that an element stands in."""
+    from docx.oxml.ns import qn
+
+    nodes = [element, *element.iterancestors()]
+    found = None
+    for node, above in pairwise(nodes):
+        if above.tag == qn("w:txbxContent"):
+            found = None  # in a text box: what the box stands in counts
+        elif found is None and above.tag in (qn("w:body"), qn("w:tc")):
+            found = node
+    return found
+
+
+def _mark(document: Document, block: list[Any]) -> None:
+    """Put a hidden bookmark round the block: from its first paragraph's beginning to its last one's end."""
+    from docx.oxml import OxmlElement
+    from docx.oxml.ns import qn
+
+    numbers = [int(item.get(qn("w:id"), 0)) for item in document.element.body.iter(qn("w:bookmarkStart"))]
+    number = str(max(numbers, default=0) + 1)
+    start, end = OxmlElement("w:bookmarkStart"), OxmlElement("w:bookmarkEnd")
+    start.set(qn("w:id"), number)
+    start.set(qn("w:name"), _MARK)
+    end.set(qn("w:id"), number)
+    properties = block[0].find(qn("w:pPr"))
+    block[0].insert(0, start) if properties is None else properties.addnext(start)
+    block[-1].append(end)
+
+
+def _take_out(document: Document) -> set[str] | None:
+    """Take a former block out; return the ids of its pictures, or None where there was no block."""
+    from docx.oxml.ns import qn
+
+    start = _bookmarks(document).get(_MARK)
+    if start is None:
+        return None
+    ends = document.element.body.iter(qn("w:bookmarkEnd"))
+    end = next((item for item in ends if item.get(qn("w:id")) == start.get(qn("w:id"))), None)
+    first = _block_of(start)
+    last = None if end is None else _block_of(end)
+    following = [first, *first.itersiblings()]
+    if last is None or last not in following:
+        # Somebody took it apart; what is left of it is theirs now.
+        for item in (start, end):
+            if item is not None:
+                item.getparent().remove(item)
+        return None
+    block = following[: following.index(last) + 1]
+    pictures = {str(value) for item in block for value in item.xpath(".//a:blip/@r:embed")}
+    for item in block:
+        _remove(item, start if item is first else None, end if item is last else None)
+    return pictures
+
+
+def _remove(block: Any, start: Any, end: Any) -> None:
+    """Remove a paragraph or table but for what stands before the start or behind the end, or ends a section."""
+    from docx.oxml.ns import qn
+
+    children = list(block)
+    first = children.index(start) if start in children else -1 if start is None else 0
+    last = children.index(end) if end in children else len(children)
+    kept = [item for place, item in enumerate(children) if not first <= place <= last and item.tag != qn("w:pPr")]
+    theirs = any(item.xpath("self::w:r or .//w:r") for item in kept)
+    foreign = end is not None and block.tag != qn("w:p")
+    if foreign:
+        end.getparent().remove(end)
+    elif theirs or block.xpath("./w:pPr/w:sectPr"):
+        for place, item in enumerate(children):
+            if first <= place <= last and item.tag != qn("w:pPr"):
+                block.remove(item)
+    else:
+        block.getparent().remove(block)
+
+
+def _drop_unused(document: Document, identifier: str) -> None:
+    """Drop the relationship to a picture that nothing shows any more."""
+    element = document.element
+    if identifier in document.part.rels and not element.xpath(f".//@*[.='{identifier}']"):
+        del document.part.rels[identifier]
+
+
+def _grafted(package: Package, document: Document) -> bytes:
+    """Take body, relationships and picture from what python-docx saves, and all else from the old file."""
+    stream = io.BytesIO()
+    document.save(stream)
+    saved = read_package(stream.getvalue(), package.name)
+    main = package.document
+    before = {item.id: item for item in relationships(package.parts, main)}
+    after = {item.id: item for item in relationships(saved.parts, main)}
+    changes: dict[str, bytes | None] = {name: saved.parts[name] for name in (main, rels_name(main))}
+    pictures = {}
+    for identifier, item in after.items():
+        if identifier not in before and not item.external and item.target not in package.parts:
+            pictures[item.target] = PNG
+            changes[item.target] = saved.parts[item.target]
+    gone = [
+        item.target
+        for identifier, item in before.items()
+        if identifier not in after and not item.external and item.target not in saved.parts
+    ]
+    changes.update(dict.fromkeys(gone))
+    changes[CONTENT_TYPES] = typed(package.parts[CONTENT_TYPES], pictures, gone, package.name)
+    return written(package, changes)
+
+
+def verify_block(old: bytes, new: bytes, name: str) -> None:
+    """Make sure that the new document holds all of the old one, and the block.
+
+    Parameters
+    ----------
+    old, new : bytes
+        The build file before and after.
+    name : str
+        For messages.
+
+    Raises
+    ------
+    AttachError
+        If anything was lost.
+    """
+    before, after = read_package(old, name), read_package(new, name)
+    former, present = _opened(before, old), _opened(after, new)
+    dropped = _take_out(former) or set()
+    lost = [] if _take_out(present) else ["flow chart"]
+    if canonical(former.element) != canonical(present.element):
+        lost.append("text")
+    main = before.document
+    rels = relationships(before.parts, main)
+    lost += [item.target for item in rels if item not in relationships(after.parts, main) and item.id not in dropped]
+    may_go = {item.target for item in rels if item.id in dropped}
+    may_change = {CONTENT_TYPES, main, rels_name(main)}
+    for part, content in before.parts.items():
+        kept = after.parts.get(part)
+        if part not in may_change and kept != content and not (kept is None and part in may_go):
+            lost.append(part)
+    if lost:
+        raise AttachError(
+            f"the new file would lack {', '.join(lost)} of the old one", "save the document anew, then again", file=name
+        )

@@ -1,0 +1,192 @@
+"""The numbers of a comparison as tables, ready for a sheet or a document."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from flowkit.analysis.results import SideComparison
+from flowkit.model import Side
+from flowkit.reports.contents import ReportContents
+from flowkit.units import format_quantity, from_si
+
+__all__ = ["Figure", "Table", "figure_text", "notes", "plain", "tables"]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A number in the units people see.
+
+    Attributes
+    ----------
+    value : float
+        A gain is a fraction.
+    digits : int
+        Decimals; of the per cent where it is a gain.
+    gain : bool
+    u95 : float or None
+        Half its 95 % interval.
+    """
+
+    value: float
+    digits: int
+    gain: bool = False
+    u95: float | None = None
+
+
+Cell = Figure | str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table with one header row.
+
+    Attributes
+    ----------
+    title : str
+    header : tuple of str
+    rows : tuple of tuple of (Figure, str or None)
+    summary_rows : int
+        How many of the last rows sum the others up.
+    """
+
+    title: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    summary_rows: int
+
+
+def plain(text: str) -> str:
+    r"""Drop the control characters that XML cannot hold.
+
+    Parameters
+    ----------
+    text : str
+
+    Examples
+    --------
+    >>> plain("seats\x00 recut\ufffe")
+    'seats recut'
+    """
+    return "".join(
+        c for c in text if c in "\t\n\r" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
+    )
+
+
+def figure_text(cell: Cell) -> str:
+    """Write a cell for people.
+
+    Parameters
+    ----------
+    cell : Figure, str or None
+
+    Examples
+    --------
+    >>> figure_text(Figure(0.1184, 1, gain=True, u95=0.009)), figure_text(Figure(-0.02, 1, gain=True))
+    ('+11.8 ± 0.9', '−2.0')
+    """
+    if not isinstance(cell, Figure):
+        return plain(cell or "")
+    scale = 100 if cell.gain else 1
+    text = f"{cell.value * scale:{'+' if cell.gain else ''}.{cell.digits}f}".replace("-", "−")
+    return text if cell.u95 is None else f"{text} ± {cell.u95 * scale:.{cell.digits}f}"
+
+
+def tables(contents: ReportContents) -> tuple[Table, ...]:
+    """Return the tables of each side: flows, then gains over the first variant.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    """
+    found: list[Table] = []
+    for side, result in contents.comparison.sides.items():
+        found.append(_flows(contents, side, result))
+        if result.totals:
+            found.append(_gains(contents, side, result))
+    return tuple(found)
+
+
+def _flows(contents: ReportContents, side: Side, result: SideComparison) -> Table:
+    """Lift by variant: flow at the reference state, then mean flow over the common range."""
+    from flowkit.drawing.looks import DISPLAYS
+
+    show = DISPLAYS[contents.info.display]
+    by_variant = [dict(zip(item.lifts_m, item.flow_m3_s, strict=True)) for item in result.variants]
+    lifts = sorted({lift for flows in by_variant for lift in flows})
+    rows: list[tuple[Cell, ...]] = [
+        (
+            Figure(from_si(lift, show.lift), show.lift_digits),
+            *(
+                Figure(from_si(flows[lift], show.flow), show.flow_digits) if lift in flows else None
+                for flows in by_variant
+            ),
+        )
+        for lift in lifts
+    ]
+    means = (Figure(from_si(item.mean_flow_m3_s, show.flow), show.flow_digits) for item in result.variants)
+    rows.append(("mean flow", *means))
+    pressure = format_quantity(contents.comparison.reference.pressure_pa, show.pressure, 2).replace(".00 ", " ")
+    return Table(
+        f"{side.capitalize()} flow at {pressure}, {show.flow}",
+        (f"lift, {show.lift}", *(plain(item.name) for item in result.variants)),
+        tuple(rows),
+        1,
+    )
+
+
+def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Table:
+    """Lift by variant: gain over the first, then the gain in mean flow."""
+    from flowkit.drawing.looks import DISPLAYS
+
+    show = DISPLAYS[contents.info.display]
+    by_variant = [{item.lift_m: item for item in gain.per_lift} for gain in result.totals]
+    lifts = sorted({lift for gains in by_variant for lift in gains})
+    rows: list[tuple[Cell, ...]] = [
+        (
+            Figure(from_si(lift, show.lift), show.lift_digits),
+            *(
+                Figure(gains[lift].gain, 1, gain=True, u95=gains[lift].u95) if lift in gains else None
+                for gains in by_variant
+            ),
+        )
+        for lift in lifts
+    ]
+    totals = (Figure(gain.mean_flow_gain, 1, gain=True, u95=gain.mean_flow_gain_u95) for gain in result.totals)
+    rows.append(("mean flow", *totals))
+    return Table(
+        f"{side.capitalize()} gain over {plain(result.variants[0].name)}, %",
+        (f"lift, {show.lift}", *(plain(gain.to) for gain in result.totals)),
+        tuple(rows),
+        1,
+    )
+
+
+def notes(contents: ReportContents) -> tuple[str, ...]:
+    """Return what stands under the tables: intervals, findings, sources, the program.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    """
+    return tuple(plain(text) for text in _notes(contents))
+
+
+def _notes(contents: ReportContents) -> Iterator[str]:
+    """Yield the notes one by one."""
+    from flowkit.version import __version__
+
+    comparison = contents.comparison
+    yield from comparison.sentences
+    gains = [gain for side in comparison.sides.values() for gain in side.gains]
+    if any(gain.mean_flow_gain_u95 is not None for gain in gains):
+        yield "± are 95 % intervals."
+    elif gains:
+        reason = next((gain.not_assessed_because for gain in gains if gain.not_assessed_because), None)
+        yield "Intervals are not assessed" + (f": {reason}." if reason else ".")
+    for finding in contents.findings:
+        if finding.severity != "note":
+            yield f"{finding.severity.capitalize()}, {finding.where}: {finding.message}"
+    if contents.sources:
+        yield "Sources: " + ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources) + "."
+    yield f"flowkit {__version__}."
