@@ -179,7 +179,7 @@ def style() -> Iterator[None]:
         "text.hinting": "none",
         "text.color": INK,
         "axes.unicode_minus": True,
-        "pdf.fonttype": 42,
+        "pdf.fonttype": 3,
         "pdf.compression": 6,
         "svg.fonttype": "path",
         "svg.hashsalt": "flowkit",

@@ -6,9 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from flowkit.drawing import INK, RULE, SOFT, VariantStyle
+from flowkit.drawing import INK, RULE, SOFT, VariantStyle, text_width
 from flowkit.errors import FlowkitError
-from flowkit.reports.fitting import wrap
+from flowkit.model import JobInfo
+from flowkit.reports.fitting import clean, shorten, wrap
+from flowkit.reports.labels import job_words
 from flowkit.reports.text import Align, Cells, Words
 
 if TYPE_CHECKING:
@@ -160,21 +162,24 @@ class Page:
         w, h = self.paper.width, self.paper.height
         return self.figure.add_axes((left / w, 1 - (top + height) / h, width / w, height / h))
 
-    def finish(self, place: str, count: int, number: int) -> None:
+    def finish(self, info: JobInfo, count: int, number: int) -> None:
         """Write the running head, and draw the rules collected so far.
 
         Parameters
         ----------
-        place : str
-            The job in a few words.
+        info : JobInfo
+            The job: its shop, number and date are named.
         count, number : int
             Pages in all, and this one's number.
         """
         from matplotlib.collections import LineCollection
 
-        self.write(self.left, self.paper.top, self.title, size=SIZES.body, color=SOFT)
-        words = " · ".join(part for part in (place, f"page {number} of {count}") if part)
-        self.write(self.right, self.paper.top, words, size=SIZES.body, align="right", color=SOFT)
+        right = " · ".join(part for part in (clean(job_words(info)), f"page {number} of {count}") if part)
+        right = shorten(right, self.paper.inner_width * 0.6, SIZES.body)
+        self.write(self.right, self.paper.top, right, align="right", color=SOFT)
+        left = " · ".join(("Flow chart", clean(info.shop))) if info.shop else "Flow chart"
+        room = self.paper.inner_width - text_width(right, SIZES.body) - 16.0
+        self.write(self.left, self.paper.top, shorten(left, room, SIZES.body), color=SOFT)
         if self._rules:
             w, h = self.paper.width, self.paper.height
             lines: list[Any] = [[(x0 / w, 1 - y / h), (x1 / w, 1 - y / h)] for x0, x1, y, _, _ in self._rules]

@@ -50,7 +50,9 @@ def told(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int, dict[str, 
     groups: dict[tuple[str, str], list[CorrectedTest]] = {}
     for test in tests:
         groups.setdefault((test.variant, test.side or "side unknown"), []).append(test)
-    return [(variant, side, len(members), _corrections(members)) for (variant, side), members in groups.items()]
+    variants = list(dict.fromkeys(variant for variant, _ in groups))
+    ordered = sorted(groups.items(), key=lambda item: variants.index(item[0][0]))
+    return [(variant, side, len(members), _corrections(members)) for (variant, side), members in ordered]
 
 
 def _corrections(tests: Sequence[CorrectedTest]) -> dict[str, Told]:

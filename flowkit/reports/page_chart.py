@@ -44,7 +44,7 @@ def assumptions(findings: Sequence[Finding]) -> list[str]:
     return texts
 
 
-def _foot(contents: ReportContents, width: float, page_with_all: int) -> list[str]:
+def _foot(contents: ReportContents, width: float, all_sources: str) -> list[str]:
     """Return the footer's lines: sources, version, every assumption."""
     sources = ", ".join(f"{clean(source.name)} {source.sha256[:8]}" for source in contents.sources)
     assumed = assumptions(contents.findings)
@@ -61,7 +61,7 @@ def _foot(contents: ReportContents, width: float, page_with_all: int) -> list[st
     parts.append(f"flowkit {__version__}.")
     lines = wrap(" ".join(parts), width, SIZES.small)
     if len(lines) > FOOT_LINES:
-        more = f"… The rest of the sources and assumptions is on page {page_with_all}. flowkit {__version__}."
+        more = f"… The rest of the sources and assumptions is {all_sources}. flowkit {__version__}."
         lines = [*lines[: FOOT_LINES - 1], more]
     return lines
 
@@ -81,7 +81,7 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
         lines = wrap(f"Flow of the head {names.full[0] if names.full else ''}", width, SIZES.headline, bold=True, most=2)
         y = page.paragraph(page.left, y, width, lines, size=SIZES.headline, leading=16.0, bold=True)
     y += 3.0
-    job = " · ".join(clean(part) for part in (info.title, info.vehicle, info.customer, info.shop) if part)
+    job = " · ".join(clean(part) for part in (info.title, info.vehicle, info.customer) if part)
     y = page.paragraph(page.left, y, width, wrap(job, width, SIZES.title, most=2), size=SIZES.title)
     y += 1.0
     reference = f"{reference_words(contents.reference, display)} {method_words(contents.comparison, display)}"
@@ -106,10 +106,10 @@ def _list_names(page: Page, y: float, names: Names) -> float:
     return max(ends)
 
 
-def _bottom(page: Page, contents: ReportContents, page_with_all: int) -> float:
+def _bottom(page: Page, contents: ReportContents, all_sources: str) -> float:
     """Write cautions and footer at the foot of the page; return where they begin."""
     width = page.paper.inner_width
-    foot = _foot(contents, width, page_with_all)
+    foot = _foot(contents, width, all_sources)
     cautions = [line for text in CAUTIONS for line in wrap(text, width, SIZES.body)]
     leading = SIZES.body * 1.34
     start = page.paper.inner_bottom - len(foot) * SIZES.small * 1.36 - 4.0 - len(cautions) * leading - 2.0
@@ -131,7 +131,7 @@ def _flow_top(contents: ReportContents) -> float:
     return 1.05 * max(peaks, default=1.0) or 1.0
 
 
-def chart_page(contents: ReportContents, paper: Paper, names: Names, *, page_with_all: int) -> tuple[Page, Flowing]:
+def chart_page(contents: ReportContents, paper: Paper, names: Names, *, all_sources: str) -> tuple[Page, Flowing]:
     """Draw the first page.
 
     Parameters
@@ -139,8 +139,8 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names, *, page_wit
     contents : ReportContents
     paper : Paper
     names : Names
-    page_with_all : int
-        Number of the page that lists all sources and assumptions.
+    all_sources : str
+        Where all sources and assumptions are listed, in words.
 
     Returns
     -------
@@ -153,7 +153,7 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names, *, page_wit
     width = paper.inner_width
     column = (width - GAP * (len(sides) - 1)) / len(sides)
     y = _head(page, contents, names)
-    bottom = _bottom(page, contents, page_with_all)
+    bottom = _bottom(page, contents, all_sources)
     tables = [side_table(side, result, names, display, column) for side, result in sides]
     if sum(table.width for table in tables) + GAP * (len(sides) - 1) > width + 0.1:
         tables = [side_table(side, result, names, display, width) for side, result in sides]

@@ -25,7 +25,7 @@ from flowkit.reports.table import (
     rows_that_fit,
 )
 
-__all__ = ["Flowing", "flow_on", "side_table"]
+__all__ = ["Flowing", "flow_on", "side_table", "variant_columns"]
 
 PORTS_SHOWN = 6
 """More ports than this have their means on the port page instead."""
@@ -54,7 +54,7 @@ def side_table(
         *_mean_rows(result, totals, display),
         *(_port_rows(result, totals, display) if with_ports else ()),
     ]
-    columns = _columns(result, names, display, rows, width)
+    columns = variant_columns(f"lift, {display.lift}", result, names, display, rows, width)
     gained = totals.values()
     notes = []
     if any(item.interpolated for gain in gained for item in gain.per_lift):
@@ -64,11 +64,26 @@ def side_table(
     return Table(side.capitalize(), tuple(columns), tuple(rows), tuple(notes), side == "intake")
 
 
-def _columns(result: SideComparison, names: Names, display: Display, rows: Sequence[Row], width: float) -> list[Column]:
-    """Return the columns, wide enough for their cells, heads and groups, and no wider than looks well."""
+def variant_columns(
+    first: str, result: SideComparison, names: Names, display: Display, rows: Sequence[Row], width: float
+) -> list[Column]:
+    """Return the columns: the rows' names, a flow a variant, a gain over the first a variant.
+
+    Parameters
+    ----------
+    first : str
+        Head of the rows' names.
+    result : SideComparison
+    names : Names
+    display : Display
+    rows : sequence of Row
+        Columns are wide enough for their cells, heads and groups, and no wider than looks well.
+    width : float
+        Room there is [pt].
+    """
     variants = [variant.name for variant in result.variants]
     gained = [gain.to for gain in result.totals]
-    heads = [(f"lift, {display.lift}", "", None)]
+    heads: list[tuple[str, str, int | None]] = [(first, "", None)]
     heads += [(names.head(name), f"flow, {display.flow}", names.place[name]) for name in variants]
     heads += [(names.head(name), "gain, %", names.place[name]) for name in gained]
     columns = []
@@ -222,6 +237,9 @@ def flow_on(flowing: Flowing, paper: Paper, title: str) -> list[Page]:
     pages = []
     while not flowing.done:
         page = Page(paper, title)
-        flowing.draw(page, paper.top + 12.0, paper.inner_bottom, least=1)
+        y = page.paragraph(
+            page.left, paper.top + 9.0, paper.inner_width, [title], size=SIZES.headline, bold=True, leading=16.0
+        )
+        flowing.draw(page, y + 6.0, paper.inner_bottom, least=1)
         pages.append(page)
     return pages

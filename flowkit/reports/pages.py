@@ -8,15 +8,18 @@ from pathlib import Path
 from flowkit.drawing import style
 from flowkit.errors import FlowkitError
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.fitting import clean
-from flowkit.reports.labels import job_words, sides_of
+from flowkit.reports.labels import sides_of
 from flowkit.reports.layout import Page, paper_named
 from flowkit.reports.names import Names, name_variants
+from flowkit.reports.page_areas import areas_pages
 from flowkit.reports.page_chart import chart_page
+from flowkit.reports.page_engine import engine_pages
+from flowkit.reports.page_ledger import ledger_pages
+from flowkit.reports.page_ports import ports_pages
 from flowkit.reports.page_table import flow_on
 from flowkit.reports.write import pdf_bytes, png_bytes, svg_bytes, write_whole
 
-__all__ = ["make_pages", "write_pages"]
+__all__ = ["FORMATS", "make_pages", "page_files", "write_pages"]
 
 FORMATS = ("pdf", "png", "svg")
 
@@ -52,11 +55,51 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
     with style():
         names = _names(contents)
-        first, flowing = chart_page(contents, sheet, names, page_with_all=3)
-        pages = [first, *flow_on(flowing, sheet, "Flow chart")]
+        later = [
+            *ports_pages(contents, sheet, names),
+            *(engine_pages(contents.engine, sheet, names, contents.info) if contents.engine is not None else ()),
+            *areas_pages(contents, sheet, names),
+        ]
+        ledger = ledger_pages(contents, sheet, names)
+        first, flowing = chart_page(contents, sheet, names, all_sources="at the end of this report")
+        pages = [first, *flow_on(flowing, sheet, "Flow at every lift"), *later, *ledger]
         for number, page in enumerate(pages, 1):
-            page.finish(clean(job_words(contents.info)), len(pages), number)
+            page.finish(contents.info, len(pages), number)
     return pages
+
+
+def page_files(
+    contents: ReportContents, *, formats: Sequence[str] = ("pdf", "png"), paper: str = "letter"
+) -> dict[str, bytes]:
+    """Return the flow chart's files as bytes: all pages as PDF, the first as PNG and SVG.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    formats : sequence of {"pdf", "png", "svg"}, optional
+    paper : {"letter", "a4"}, optional
+
+    Returns
+    -------
+    dict
+        Format to content, in the order of the formats.
+
+    Raises
+    ------
+    FlowkitError
+        If nothing was compared, or there is no such format or paper.
+    """
+    for item in formats:
+        if item not in FORMATS:
+            raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
+    pages = make_pages(contents, paper)
+    files = {}
+    for item in dict.fromkeys(formats):
+        if item == "pdf":
+            files[item] = pdf_bytes(pages, contents)
+        else:
+            files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents)
+    return files
 
 
 def write_pages(
@@ -89,17 +132,5 @@ def write_pages(
     FlowkitError
         If nothing was compared, or there is no such format or paper.
     """
-    for item in formats:
-        if item not in FORMATS:
-            raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
-    pages = make_pages(contents, paper)
-    files: dict[Path, bytes] = {}
-    for item in dict.fromkeys(formats):
-        path = Path(folder) / f"{name}.{item}"
-        if item == "pdf":
-            files[path] = pdf_bytes(pages, contents)
-        elif item == "png":
-            files[path] = png_bytes(pages[0], contents)
-        else:
-            files[path] = svg_bytes(pages[0], contents)
-    return write_whole(files)
+    files = page_files(contents, formats=formats, paper=paper)
+    return write_whole({Path(folder) / f"{name}.{suffix}": content for suffix, content in files.items()})

@@ -1,0 +1,173 @@
+"""Port by port: small multiples on one scale, and what each port gained."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from flowkit.analysis.results import PortFlow, SideComparison
+from flowkit.drawing import Display, bare_axes, smooth, variant_style
+from flowkit.model import Side
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.fitting import clean, shorten
+from flowkit.reports.labels import (
+    NOTHING,
+    display_of,
+    flow_text,
+    lift_text,
+    percent,
+    port_text,
+    sides_of,
+    signed_percent,
+)
+from flowkit.reports.layout import SIZES, Page, Paper
+from flowkit.reports.names import Names
+from flowkit.reports.page_table import GAP, variant_columns
+from flowkit.reports.stream import Stream
+from flowkit.reports.table import Cell, Row, Table
+from flowkit.units import from_si
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["ports_pages"]
+
+PANEL_GAP = 10.0
+SCALE = 20.0
+
+
+def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
+    """Draw every port's curves on one scale, and the table of their mean flows.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    paper : Paper
+    names : Names
+    """
+    display = display_of(contents.info.display)
+    sides = sides_of(contents.comparison)
+    stream = Stream(
+        paper, "Port by port", f"All panels on one scale: flow in {display.flow} over valve lift in {display.lift}."
+    )
+    stream.key(names)
+    grids = [(side, result, _ports(result)) for side, result in sides]
+    rows = sum(_grid(len(ports))[1] for _, _, ports in grids)
+    height = min(128.0, (stream.room - 34.0 * len(grids)) / rows)
+    if rows <= 2:
+        height = min(height, 150.0)
+    top = 1.05 * max(
+        from_si(flow, display.flow)
+        for _, result, _ in grids
+        for variant in result.variants
+        for port in variant.ports
+        for flow in port.flow_m3_s
+    )
+    for side, result, ports in grids:
+        stream.heading(f"{side.capitalize()}", keep=height)
+        stream.y = _draw_grid(stream.page, stream.y, side, result, ports, names, display, (top, height))
+    column = (paper.inner_width - GAP * (len(sides) - 1)) / len(sides)
+    tables = [_table(side, result, names, display, column) for side, result in sides]
+    if sum(table.width for table in tables) + GAP * (len(tables) - 1) > paper.inner_width + 0.1:
+        tables = [_table(side, result, names, display, paper.inner_width) for side, result in sides]
+    stream.heading("Mean flow of each port, and its gain", keep=80.0)
+    stream.tables(tables)
+    for side, result in sides:
+        for variant in result.variants:
+            if variant.lagging is not None:
+                lag = variant.lagging
+                stream.text(
+                    f"{side.capitalize()}, {names.prefixed(variant.name)}: {clean(port_text(lag.port))} flows "
+                    f"{percent(lag.below_mean)} % less than the mean of its ports, most at "
+                    f"{lift_text(lag.worst_lift_m, display)} {display.lift} ({percent(lag.worst_below_mean)} %)."
+                )
+    return stream.pages
+
+
+def _ports(result: SideComparison) -> list[str]:
+    """Return the ports of any variant, in their order."""
+    return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
+
+
+def _grid(count: int) -> tuple[int, int]:
+    """Return columns and rows for so many panels."""
+    columns = max(2, count) if count <= 4 else 4 if count <= 8 else 6
+    return columns, -(-count // columns)
+
+
+def _draw_grid(
+    page: Page,
+    y: float,
+    side: Side,
+    result: SideComparison,
+    ports: Sequence[str],
+    names: Names,
+    display: Display,
+    scale: tuple[float, float],
+) -> float:
+    """Draw one side's panels from y on; return where they end."""
+    from matplotlib.ticker import MaxNLocator
+
+    top, height = scale
+    columns, rows = _grid(len(ports))
+    width = (page.paper.inner_width - SCALE - PANEL_GAP * (columns - 1)) / columns
+    right = 1.03 * max(from_si(v.lifts_m[-1], display.lift) for v in result.variants)
+    for number, port in enumerate(ports):
+        row, column = divmod(number, columns)
+        left = page.left + SCALE + column * (width + PANEL_GAP)
+        upper = y + row * height
+        page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
+        ax = page.axes(left, upper + 12.0, width, height - 26.0)
+        ax.set_xlim(0, right)
+        ax.set_ylim(0, top)
+        for variant in result.variants:
+            for item in variant.ports:
+                if item.port == port:
+                    _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
+        bare_axes(ax, size=SIZES.small)
+        ax.yaxis.set_major_locator(MaxNLocator(4))
+        ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
+        ax.tick_params(labelleft=column == 0, labelbottom=number + columns >= len(ports))
+        ax.grid(True, axis="y")
+    return y + rows * height + 2.0
+
+
+def _draw_port(ax: Axes, port: PortFlow, place: int, display: Display, *, filled: bool) -> None:
+    """Draw one port of one variant."""
+    import numpy as np
+
+    look = variant_style(place)
+    lifts = [from_si(lift, display.lift) for lift in port.lifts_m]
+    x, y = smooth(lifts, [from_si(flow, display.flow) for flow in port.flow_m3_s], points=40)
+    ax.plot(
+        x, y, color=look.color, linestyle=look.linestyle, linewidth=0.8, marker=look.marker,
+        markevery=[int(i) for i in np.searchsorted(x, lifts)], markersize=2.4 if len(lifts) <= 16 else 1.5,
+        markeredgewidth=0.5, markerfacecolor=look.color if filled else "white",
+    )  # fmt: skip
+
+
+def _table(side: Side, result: SideComparison, names: Names, display: Display, width: float) -> Table:
+    """Return mean flow and gain of each port, the mean, and the spread."""
+    totals = {gain.to: gain for gain in result.totals}
+    rows = []
+    for port in _ports(result):
+        cells = [Cell(shorten(clean(port) or "all", 60.0, SIZES.body))]
+        for variant in result.variants:
+            found = [item.mean_flow_m3_s for item in variant.ports if item.port == port]
+            cells.append(Cell(flow_text(found[0] if found else None, display)))
+        for gain in totals.values():
+            gains = [item.mean_flow_gain for item in gain.ports if item.port == port]
+            cells.append(Cell(signed_percent(gains[0]) if gains else NOTHING))
+        rows.append(Row(tuple(cells)))
+    means = [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
+    gained = [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
+    rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))
+    if any(variant.port_spread is not None for variant in result.variants):
+        blank = tuple(Cell("") for _ in totals)
+        spreads = [Cell(NOTHING if v.port_spread is None else percent(v.port_spread)) for v in result.variants]
+        rows.append(Row((Cell("spread, %"), *spreads, *blank)))
+        if any(variant.port_spread_u95 is not None for variant in result.variants):
+            halves = [Cell(percent(v.port_spread_u95), "dim") for v in result.variants]
+            rows.append(Row((Cell("± 95 %", "dim"), *halves, *blank)))
+    columns = variant_columns("port", result, names, display, rows, width)
+    return Table(side.capitalize(), tuple(columns), tuple(rows), filled=side == "intake")

@@ -1,0 +1,112 @@
+"""Headings, paragraphs, pictures and tables one under the other, over as many pages as they need."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flowkit.drawing import INK, SOFT, text_width, variant_style
+from flowkit.reports.fitting import wrap
+from flowkit.reports.layout import SIZES, Page, Paper
+from flowkit.reports.names import Names
+from flowkit.reports.page_table import Flowing
+from flowkit.reports.table import Table
+
+__all__ = ["Stream"]
+
+
+class Stream:
+    """A chapter of the report, written from top to bottom.
+
+    Parameters
+    ----------
+    paper : Paper
+    title : str
+        Over its first page, and with "continued" over the next.
+    lead : str, optional
+        A sentence under the title.
+    """
+
+    def __init__(self, paper: Paper, title: str, lead: str = "") -> None:
+        self.paper = paper
+        self.title = title
+        self.pages: list[Page] = []
+        self._open(title)
+        if lead:
+            self.text(lead, color=SOFT)
+            self.y += 4.0
+
+    @property
+    def page(self) -> Page:
+        """The page being written."""
+        return self.pages[-1]
+
+    @property
+    def room(self) -> float:
+        """What is left above the bottom margin [pt]."""
+        return self.paper.inner_bottom - self.y
+
+    def _open(self, title: str) -> None:
+        """Begin a page."""
+        self.pages.append(Page(self.paper, title))
+        self.y = self.page.paragraph(
+            self.page.left, self.paper.top + 9.0, self.paper.inner_width, [title], size=SIZES.headline, bold=True,
+            leading=16.0,
+        ) + 6.0  # fmt: skip
+
+    def need(self, height: float) -> None:
+        """Begin a new page where less room than this is left [pt]."""
+        if self.room < height:
+            self._open(f"{self.title}, continued")
+
+    def heading(self, text: str, *, keep: float = 24.0) -> None:
+        """Write a heading with at least so much room under it [pt]."""
+        self.need(SIZES.heading * 2 + keep)
+        self.y += SIZES.heading * 1.9
+        self.page.write(self.page.left, self.y, text, size=SIZES.heading, bold=True)
+        self.y += 2.5
+
+    def text(
+        self,
+        text: str,
+        *,
+        size: float = SIZES.body,
+        color: str = INK,
+        bold: bool = False,
+        indent: float = 0.0,
+        label: str = "",
+        label_color: str = INK,
+    ) -> None:
+        """Write a paragraph; a label stands in the indent of its first line."""
+        leading = size * 1.36
+        width = self.paper.inner_width - indent
+        for number, line in enumerate(wrap(text, width, size, bold=bold)):
+            self.need(leading)
+            self.y += leading
+            if label and number == 0:
+                self.page.write(self.page.left, self.y, label, size=size, bold=True, color=label_color)
+            self.page.write(self.page.left + indent, self.y, line, size=size, bold=bold, color=color)
+        self.y += 1.2
+
+    def tables(self, tables: Sequence[Table]) -> None:
+        """Draw tables, side by side where they fit, flowing onto further pages."""
+        flowing = Flowing([table for table in tables if table.rows], self.paper.inner_width)
+        while not flowing.done:
+            self.y = flowing.draw(self.page, self.y, self.paper.inner_bottom)
+            if not flowing.done:
+                self._open(f"{self.title}, continued")
+
+    def key(self, names: Names, *, filled: bool = True) -> None:
+        """Show each variant's line and marker with its name, in rows as wide as the page."""
+        x, right = self.page.left, self.page.right
+        self.y += 10.0
+        for name, place in names.place.items():
+            words = names.fitted(name, right - self.page.left - 30.0)[0]
+            need = 26.0 + text_width(words, SIZES.body) + 14.0
+            if x + need > right and x > self.page.left:
+                x = self.page.left
+                self.y += 10.5
+            look = variant_style(place)
+            self.page.sample(x + 10.0, self.y - 2.4, look, filled=filled)
+            self.page.write(x + 24.0, self.y, words, color=look.text_color)
+            x += need
+        self.y += 5.0
