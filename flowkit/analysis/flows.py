@@ -9,6 +9,7 @@ from flowkit.analysis.bands import bands
 from flowkit.analysis.checks import lagging_port
 from flowkit.analysis.coefficients import area_figures
 from flowkit.analysis.curves import AreaMethod, PortCurve, SideVariant
+from flowkit.analysis.repeatability import runs_of
 from flowkit.analysis.results import PortFlow, VariantFlow
 
 __all__ = ["variant_flow"]
@@ -89,7 +90,7 @@ def _port_flow(curve: PortCurve, range_m: tuple[float, float], method: AreaMetho
         port=curve.port,
         curve_area_m4_s=curve.area(*range_m, method),
         mean_flow_m3_s=curve.mean_flow(*range_m, method),
-        runs=len(curve.tests),
+        runs=len(runs_of(curve.tests)),
         lifts_m=tuple(curve.lifts_m.tolist()),
         flow_m3_s=tuple(curve.flow_m3_s.tolist()),
         sources=curve.sources,
