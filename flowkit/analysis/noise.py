@@ -88,10 +88,9 @@ class PortNoise:
     law: Array
     pressures_pa: tuple[frozenset[float], ...]
 
-    @property
-    def runs(self) -> Array:
-        """Runs behind each point; fewer than counted where a run was read there more often."""
-        return np.asarray(1.0 / np.sum(self.run_share**2, axis=1))
+    def runs(self, place: int) -> float:
+        """Return the runs behind a point; one counts once however often it was read there."""
+        return 1.0 / float(np.sum(self.run_share[place] ** 2))
 
     def at(self, lift_m: float) -> LiftNoise:
         """Return the port at a lift within its measured ones."""
@@ -110,7 +109,7 @@ class PortNoise:
         return LiftNoise(
             flow=float(curve_value(*curve, lift_m)),
             slope=float(curve_derivative(*curve, lift_m)),
-            runs=float(min(self.runs[left], self.runs[right])),
+            runs=min(self.runs(left), self.runs(right)),
             session_share=between(self.session_share),
             pressure_effect=between(self.pressure_effect),
             law=float(between(self.law)),
@@ -122,7 +121,7 @@ class PortNoise:
         return LiftNoise(
             flow=float(self.flow_m3_s[place]),
             slope=float(self.slope_m2_s[place]),
-            runs=float(self.runs[place]),
+            runs=self.runs(place),
             session_share=self.session_share[place],
             pressure_effect=self.pressure_effect[place],
             law=float(self.law[place]),

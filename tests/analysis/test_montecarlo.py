@@ -230,45 +230,34 @@ def test_swapping_baseline_and_variant_inverts_the_interval():
     assert back.gain_interval[0] == pytest.approx((1 / (1 + high) - 1, 1 / (1 + low) - 1), rel=1e-4)
 
 
-@pytest.mark.parametrize(
-    ("shift", "scatter", "expected_low"),
-    [(0.0, 0.004, 0.921), (0.002, 0.003, 0.921), (0.004, 0.001, 0.91)],
-)
-def test_intervals_cover_the_true_gain(shift, scatter, expected_low):
-    """500 invented comparisons with a true gain of 3 %: about 95 % of the intervals hold it.
+@pytest.mark.parametrize(("shift", "scatter"), [(0.0, 0.004), (0.003, 0.003)])
+def test_intervals_cover_the_true_gain(shift, scatter):
+    """400 invented comparisons with a true gain of 3 %: about 95 % of the intervals hold it.
 
-    Three binomial standard errors of 0.97 % to either side of 95 %. Where the shift prevails the
-    repeats are 24 but count as 192, which costs 1 % of coverage by Student's t; the figures from
-    few repeats are reported by the rule few-repeats.
+    Three binomial standard errors of 1.1 % to either side of 95 %, less 0.8 % below: the shift's
+    24 repeats count as 96, which is t95 = 1.98 for 2.06. Fewer repeats would show, and are
+    reported by the rule few-repeats.
     """
     rng = np.random.default_rng(20_260_101)
-    lifts, gain, experiments = LIFTS[::2], 0.03, 500
-    curves = [true_curve(lifts, 0.1 + 0.001 * port) for port in range(4)]
+    lifts, gain, experiments = LIFTS[::3], 0.03, 400
+    curves = [true_curve(lifts, 0.1 + 0.001 * port) for port in range(2)]
     held = held_at_lift = 0
     for _ in range(experiments):
         tests = {
             variant: [
                 corrected(variant, factor * noisy_run(rng, curve, shift, scatter), lifts=lifts, port=str(port), run=run)
                 for port, curve in enumerate(curves)
-                for run in range(1, 5)
+                for run in range(1, 8)
             ]
             for variant, factor in (("a", 1.0), ("b", 1.0 + gain))
         }
         sides = side_of(tests)
         pooled = pool_repeatability([test for group in tests.values() for test in group], Bench())
-        result = assess_side(
-            sides,
-            [pair_of(*sides)],
-            (lifts[0], lifts[-1]),
-            [list(lifts)] * 2,
-            Reference(),
-            Bench(),
-            pooled,
-            draws=2000,
-        )
+        pair, range_m = pair_of(*sides), (lifts[0], lifts[-1])
+        result = assess_side(sides, [pair], range_m, [[], []], Reference(), Bench(), pooled, draws=2000)
         low, high = result.gain_interval[0]
         held += low <= gain <= high
         measured = float(sides[1].flow(lifts[2]) / sides[0].flow(lifts[2])) - 1.0
         held_at_lift += abs(measured - gain) <= result.per_lift_u95[0][2]
-    assert expected_low <= held / experiments <= 0.979
-    assert expected_low <= held_at_lift / experiments <= 0.979
+    assert 0.909 <= held / experiments <= 0.983
+    assert 0.909 <= held_at_lift / experiments <= 0.983
