@@ -1,0 +1,337 @@
+"""Drafts of tests, with what the sheet and the user state, to flow tests in SI."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import Literal
+
+from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
+from flowkit.importers.layouts.lifts import Lifts
+from flowkit.importers.layouts.readings import Draft
+from flowkit.importers.scopes import Key
+from flowkit.importers.stated import Stated
+from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
+from flowkit.units import Unit
+
+__all__ = ["Place", "assemble"]
+
+SAME = 1e-6  # relative difference up to which a statement and the sheet say the same
+CONDITION_NAMES = tuple(item.name for item in fields(Conditions))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a table's tests come from, and what names them if nothing on the sheet does.
+
+    Attributes
+    ----------
+    file, sheet : str, str or None
+    variant : str
+        From the worksheet's or the file's name.
+    labelled : str or None
+        The variant a title gives.
+    side, port, run : optional
+        From the worksheet's name.
+    """
+
+    file: str
+    sheet: str | None
+    variant: str
+    labelled: str | None = None
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+
+
+def assemble(
+    drafts: Sequence[Draft], lifts: Lifts, items: Mapping[Key, Item], place: Place, stated: Stated
+) -> tuple[list[FlowTest], list[Finding]]:
+    """Make the tests of one table.
+
+    Parameters
+    ----------
+    drafts : sequence of Draft
+    lifts : Lifts
+        Of their table.
+    items : mapping
+        What the sheet says of the table: (kind, side) -> Item.
+    place : Place
+    stated : Stated
+
+    Returns
+    -------
+    tests : list of FlowTest
+        Not yet with ids of their own.
+    findings : list of Finding
+    """
+    maker = _Maker(lifts, items, place, stated)
+    tests = [test for draft in drafts if (test := maker.make(draft)) is not None]
+    return tests, maker.findings
+
+
+class _Maker:
+    """Makes the tests of one table; what they share is made once."""
+
+    def __init__(self, lifts: Lifts, items: Mapping[Key, Item], place: Place, stated: Stated) -> None:
+        self.lifts = lifts
+        self.items = items
+        self.place = place
+        self.stated = stated
+        self.findings: list[Finding] = []
+        self._told: set[tuple[str, str]] = set()
+        self._shared: dict[Side | None, dict[str, Item]] = {}
+        self._conditions: dict[tuple[object, ...], Conditions] = {}
+        self._units: dict[tuple[object, ...], Units] = {}
+        self._unresolved = {kind for kind, side in items if side is not None}
+
+    def tell(self, finding: Finding) -> None:
+        """Keep a finding, once."""
+        key = (finding.where, finding.message)
+        if key not in self._told:
+            self._told.add(key)
+            self.findings.append(finding)
+
+    def make(self, draft: Draft) -> FlowTest | None:
+        """Make one test, None where its numbers cannot become SI."""
+        side, port, run, head, variant = self._names(draft)
+        items = self._items_for(side)
+        if draft.items:
+            items = {**items, **draft.items}
+        conditions = self._conditions_of(items, draft)
+        factor = self._flow_factor(draft, conditions, draft.where)
+        scale = self._lift_factor(conditions, draft.where)
+        if factor is None or scale is None:
+            return None
+        points = tuple(map(Point, *self._columns(draft, factor, scale)))
+        pressure = draft.pressure_unit or self._pressure_unit(items)
+        return FlowTest(
+            id="",
+            file=self.place.file,
+            sheet=self.place.sheet,
+            head=head,
+            variant=variant,
+            side=side,
+            port=port,
+            run=run,
+            conditions=conditions,
+            units=self._units_of(draft, pressure),
+            points=points,
+        )
+
+    def _columns(
+        self, draft: Draft, factor: float, scale: float
+    ) -> tuple[list[float], list[float], list[float | None], list[str]]:
+        """The points' four columns in SI."""
+        lifts = draft.lifts if scale == 1.0 else [lift * scale for lift in draft.lifts]
+        inverse = round(1 / factor)
+        if abs(1 / factor - inverse) < 1e-9 * inverse and factor < 1:
+            # Dividing by a whole number rounds once, as `to_si` does.
+            flows = [flow / inverse for flow in draft.flows]
+        else:
+            flows = [flow * factor for flow in draft.flows]
+        return lifts, flows, draft.pressures, draft.sources
+
+    def _names(self, draft: Draft) -> tuple[Side | None, str | None, int, str | None, str]:
+        """Side, port, run, head and variant: from the column or row, the sheet's lines, its name, the user."""
+        items, place, stated = self.items, self.place, self.stated
+        side = draft.side or self._text("side") or place.side
+        port = draft.port or self._text("port") or place.port
+        run_item = items.get(("run", None))
+        run = draft.run or (int(run_item.value) if run_item is not None else None) or place.run
+        head = draft.head or self._text("head")
+        labelled = draft.variant or self._text("variant") or place.labelled
+        if (
+            draft.variant
+            and self._text("variant")
+            and draft.variant.casefold() != str(self._text("variant")).casefold()
+        ):
+            labelled = f"{self._text('variant')} {draft.variant}"
+        for name, found in (("side", side), ("port", port), ("run", run), ("head", head), ("variant", labelled)):
+            wanted = getattr(stated, name)
+            if wanted is not None and found is not None and str(wanted).casefold() != str(found).casefold():
+                self._contradiction(name, f"{found!r}", f"{wanted!r}", draft.where)
+        known_side: Side | None = side if side in ("intake", "exhaust") else None  # type: ignore[assignment]
+        return (
+            known_side or stated.side,
+            port or stated.port,
+            run or stated.run or 1,
+            head or stated.head,
+            labelled or stated.variant or place.variant,
+        )
+
+    def _text(self, kind: str) -> str | None:
+        """What the sheet's lines give as a name."""
+        item = self.items.get((kind, None))
+        return str(item.value) if item is not None and not str(item.value).startswith("?") else None
+
+    def _contradiction(self, name: str, found: str, wanted: str, where: str) -> None:
+        """Say that the user and the sheet differ."""
+        what = f"the sheet gives {name} {found}, but {wanted} was stated; correct the one that is wrong"
+        self.tell(Finding("stated-contradicts", "error", where, what))
+
+    def _items_for(self, side: Side | None) -> dict[str, Item]:
+        """The sheet's conditions for tests of one side."""
+        if side not in self._shared:
+            found = {kind: item for (kind, of), item in self.items.items() if of is None and kind in CONDITION_FIELDS}
+            found |= {
+                kind: item
+                for (kind, of), item in self.items.items()
+                if of == side and of is not None and kind in CONDITION_FIELDS
+            }
+            self._shared[side] = found
+        return self._shared[side]
+
+    def _conditions_of(self, items: Mapping[str, Item], draft: Draft) -> Conditions:
+        """Conditions in SI, with the user's where the sheet has none."""
+        common = self._common_pressure(draft) if "pressure" not in items else None
+        key = (common, *((kind, item.value, item.unit) for kind, item in items.items()))
+        if key in self._conditions:
+            return self._conditions[key]
+        values: dict[str, float | str | None] = {}
+        later = []
+        for kind, item in items.items():
+            if kind in FLOW_KINDS:
+                later.append((kind, item))
+            else:
+                values[CONDITION_FIELDS[kind]] = item.value
+        if common is not None:
+            values["test_pressure_pa"] = common
+        self._join_stated(values, items, draft.where)
+        without_flows = Conditions(**values)  # type: ignore[arg-type]
+        for kind, item in later:
+            factor = self._volume_factor(item.unit, without_flows, item.source)
+            if factor is not None and item.unit is not None:
+                name = CONDITION_FIELDS[kind]
+                values[name] = float(item.value) * factor
+                wanted = getattr(self.stated.conditions, name)
+                if wanted is not None and not _same(float(values[name] or 0.0), wanted):
+                    self._contradiction(
+                        kind.replace("_", " "), f"{values[name]:.6g} m³/s", f"{wanted:.6g} m³/s", item.source
+                    )
+        conditions = Conditions(**values) if later else without_flows  # type: ignore[arg-type]
+        self._conditions[key] = conditions
+        return conditions
+
+    def _common_pressure(self, draft: Draft) -> float | None:
+        """The one pressure of all points, None where they have none or differ."""
+        first = draft.pressures[0] if draft.pressures else None
+        return first if first is not None and all(value == first for value in draft.pressures) else None
+
+    def _join_stated(self, values: dict[str, float | str | None], items: Mapping[str, Item], where: str) -> None:
+        """Add what the user states; where both speak they must agree."""
+        stated = self.stated.conditions
+        if stated == Conditions():
+            return
+        places = {CONDITION_FIELDS[kind]: item.source for kind, item in items.items()}
+        flow_fields = {CONDITION_FIELDS[kind] for kind in FLOW_KINDS if kind in items}
+        for name in CONDITION_NAMES:
+            wanted, found = getattr(stated, name), values.get(name)
+            if wanted is None or name in flow_fields:
+                continue
+            if found is None:
+                values[name] = wanted
+            elif not _same(found, wanted):
+                self._contradiction(_plain_name(name), _shown(found), _shown(wanted), places.get(name, where))
+
+    def _flow_factor(self, draft: Draft, conditions: Conditions, where: str) -> float | None:
+        """What turns the draft's flows into m³/s."""
+        if draft.flow_unit is None:
+            return None
+        if draft.flow_stated and self.stated.flow_unit and draft.flow_unit.name != self.stated.flow_unit:
+            self._contradiction("flow unit", draft.flow_unit.name, self.stated.flow_unit, where)
+        return self._volume_factor(draft.flow_unit, conditions, where)
+
+    def _volume_factor(self, unit: Unit | None, conditions: Conditions, where: str) -> float | None:
+        """What turns a flow in some unit into m³/s at the inlet."""
+        if unit is None or unit.quantity == "flow":
+            return unit.factor if unit is not None else None
+        if unit.quantity == "standard flow":
+            return self._standard_factor(unit, conditions, where)
+        air = self._air(conditions, where)
+        if air is None:
+            what = (
+                f"flow in {unit.name} is a mass; its volume needs the air's temperature and barometer: "
+                "add both to the sheet or to the job's conditions"
+            )
+            self.tell(refused(where, what))
+            return None
+        from flowkit.moist_air import density
+
+        return unit.factor / density(air)
+
+    def _standard_factor(self, unit: Unit, conditions: Conditions, where: str) -> float | None:
+        """What turns standard cubic feet into m³/s: the declared standard air over the air at the inlet."""
+        standard = self.stated.standard_air
+        if standard is None:
+            what = (
+                "SCFM is a volume at a standard state that the sheet does not give; declare it in the job file as "
+                "[bench] standard_air, or ask the bench for actual CFM"
+            )
+            self.tell(refused(where, what))
+            return None
+        air = self._air(conditions, where)
+        if air is None:
+            self.tell(
+                assumed(where, "SCFM was read as flow in the standard air, since the sheet gives no air of its own")
+            )
+            return unit.factor
+        from flowkit.moist_air import density
+
+        return unit.factor * density(standard) / density(air)
+
+    def _air(self, conditions: Conditions, where: str) -> AirState | None:
+        """The air at the inlet, None where temperature or barometer are missing."""
+        if conditions.air_temperature_k is None or conditions.barometer_pa is None:
+            return None
+        if conditions.relative_humidity is None:
+            self.tell(assumed(where, "the air's humidity is not known and was taken as dry"))
+        return AirState(conditions.air_temperature_k, conditions.barometer_pa, conditions.relative_humidity or 0.0)
+
+    def _lift_factor(self, conditions: Conditions, where: str) -> float | None:
+        """What turns the draft's lifts into metres."""
+        if not self.lifts.ratio:
+            return 1.0
+        if conditions.valve_diameter_m is None:
+            what = "lifts are fractions of the valve's diameter, which is not known; add the valve head to the sheet or state --valve-head"
+            self.tell(refused(where, what))
+        return conditions.valve_diameter_m
+
+    def _pressure_unit(self, items: Mapping[str, Item]) -> UnitSource | None:
+        """The unit of the test pressure the sheet states."""
+        item = items.get("pressure")
+        if item is None or item.unit is None:
+            return None
+        return UnitSource(item.unit.name, "stated" if item.stated else "assumed")
+
+    def _units_of(self, draft: Draft, pressure: UnitSource | None) -> Units:
+        """The units of a test."""
+        assert draft.flow_unit is not None and self.lifts.unit is not None
+        key = (draft.flow_unit.name, draft.flow_stated, pressure)
+        if key not in self._units:
+            source: Literal["stated", "assumed"] = "stated" if draft.flow_stated else "assumed"
+            self._units[key] = Units(
+                UnitSource(self.lifts.unit.name, self.lifts.source), UnitSource(draft.flow_unit.name, source), pressure
+            )
+        return self._units[key]
+
+
+def _same(found: float | str, wanted: float | str) -> bool:
+    """Whether a sheet and a statement agree."""
+    if isinstance(found, str) or isinstance(wanted, str):
+        return str(found).casefold() == str(wanted).casefold()
+    return abs(found - wanted) <= SAME * max(abs(found), abs(wanted))
+
+
+_SHOWN = {"_m3_s": "CFM", "_pa": "inH2O", "_m": "mm", "_k": "°C", "_deg": "°"}
+
+
+def _plain_name(name: str) -> str:
+    for ending in _SHOWN:
+        name = name.removesuffix(ending)
+    return name.replace("_", " ")
+
+
+def _shown(value: float | str) -> str:
+    """A value for a message."""
+    return repr(value) if isinstance(value, str) else f"{value:.6g} (SI)"

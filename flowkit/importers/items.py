@@ -1,0 +1,267 @@
+"""One stated value of a sheet -> SI: a test pressure, a bore, a date, whose unit is stated or plain to see."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from flowkit.importers.cells import GAP_MARKS, as_text, iso_date, read_cell
+from flowkit.importers.grid import CellValue
+from flowkit.importers.labels import Label, parse_label
+from flowkit.model import Finding, Side
+from flowkit.units import UNITS, Quantity, Unit, find_unit, to_si
+
+__all__ = ["CONDITION_FIELDS", "FLOW_KINDS", "Item", "assumed", "read_item", "refused"]
+
+CONDITION_FIELDS: dict[str, str] = {
+    "pressure": "test_pressure_pa",
+    "fixture_bore": "fixture_bore_m",
+    "valve_head": "valve_diameter_m",
+    "stem": "stem_diameter_m",
+    "throat": "throat_diameter_m",
+    "seat_angle": "seat_angle_deg",
+    "seat_width": "seat_width_m",
+    "air_temperature": "air_temperature_k",
+    "barometer": "barometer_pa",
+    "humidity": "relative_humidity",
+    "leak": "leak_m3_s",
+    "leak_pressure": "leak_pressure_pa",
+    "check_reading": "check_reading_m3_s",
+    "check_nominal": "check_nominal_m3_s",
+    "check_pressure": "check_pressure_pa",
+    "meter_temperature": "meter_temperature_k",
+    "meter_pressure": "meter_pressure_pa",
+    "date": "date",
+    "bench": "bench",
+    "operator": "operator",
+    "notes": "notes",
+    "entry_fitting": "entry_fitting",
+    "exit_fitting": "exit_fitting",
+}
+"""Kind of the vocabulary -> field of `Conditions`."""
+
+FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure"})
+_ABSOLUTE = frozenset({"barometer", "meter_pressure"})
+_TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"})
+_FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
+_QUANTITIES: dict[str, tuple[Quantity, ...]] = {
+    **{kind: ("pressure",) for kind in _GAUGE | _ABSOLUTE},
+    **{kind: ("length",) for kind in ("fixture_bore", "valve_head", "stem", "throat", "seat_width")},
+    **{kind: ("temperature",) for kind in ("air_temperature", "meter_temperature")},
+    **{kind: _FLOWS for kind in FLOW_KINDS},
+    "seat_angle": ("angle",),
+    "humidity": ("humidity",),
+}
+# What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
+_PLAIN: dict[str, dict[str, tuple[float, float]]] = {
+    "fixture_bore": {"in": (1.5, 8.0), "mm": (35.0, 200.0)},
+    "valve_head": {"in": (0.6, 3.5), "mm": (15.0, 90.0)},
+    "throat": {"in": (0.5, 3.2), "mm": (12.0, 80.0)},
+    "stem": {"in": (0.15, 0.6), "mm": (4.0, 15.0)},
+    "seat_width": {"in": (0.01, 0.25), "mm": (0.4, 6.0)},
+    "air_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)},
+    "meter_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)},
+    "barometer": {"inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5), "Pa": (85e3, 108.5e3)},
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A value a sheet states.
+
+    Attributes
+    ----------
+    kind : str
+    value : float or str
+        SI, except a flow: in `unit`, since a mass needs the air to become a volume.
+    unit : Unit or None
+        The unit it was written in.
+    source : str
+        Its cell.
+    side : {"intake", "exhaust"} or None
+        The side it holds for; None for both.
+    stated : bool
+        Whether the unit was stated.
+    """
+
+    kind: str
+    value: float | str
+    unit: Unit | None
+    source: str
+    side: Side | None = None
+    stated: bool = True
+
+
+def assumed(source: str, what: str) -> Finding:
+    """Say that a unit was assumed."""
+    return Finding("unit-assumed", "note", source, f"{what}; write the unit on the sheet if that is not meant")
+
+
+def refused(source: str, what: str) -> Finding:
+    """Say that something cannot be read in one way only."""
+    return Finding("sheet-ambiguous", "error", source, what)
+
+
+def read_item(
+    kind: str,
+    value: CellValue,
+    source: str,
+    *,
+    label: Label,
+    unit_text: str = "",
+    decimal_comma: bool | None = None,
+    percent: bool = False,
+    default_unit: str | None = None,
+) -> tuple[list[Item], list[Finding]]:
+    """Read one stated value.
+
+    Parameters
+    ----------
+    kind : str
+        What it is of the vocabulary.
+    value : cell value
+    source : str
+        Its cell.
+    label : Label
+        What stands before it; its unit counts behind the cell's own.
+    unit_text : str
+        A unit in a cell of its own.
+    decimal_comma : bool, optional
+    percent : bool
+        Whether the cell has a percent format.
+    default_unit : str, optional
+        A unit the user stated for bare numbers.
+
+    Returns
+    -------
+    items : list of Item
+        None for a gap, two where a leak's pressure stands beside the leak.
+    findings : list of Finding
+    """
+    text = as_text(value)
+    if not text or text.lower() in GAP_MARKS:
+        return [], []
+    if kind == "date":
+        return [Item(kind, iso_date(value) or text, None, source)], []
+    if kind in _TEXT:
+        return [Item(kind, text, None, source, label.side)], []
+    if kind in ("side", "port", "run"):
+        return _read_name(kind, value, text, source)
+    return _read_quantity(kind, value, text, source, label, unit_text, decimal_comma, percent, default_unit)
+
+
+def _read_name(kind: str, value: CellValue, text: str, source: str) -> tuple[list[Item], list[Finding]]:
+    """Read a side, a port or a run; a port may bring its side."""
+    said = parse_label(text)
+    if kind == "side":
+        if said.side is None and said.code is None:
+            if said.both_sides:
+                return [], []
+            return [], [refused(source, f"{text!r} names neither intake nor exhaust; write one of them")]
+        items = [Item("side", said.side or f"?{said.code}", None, source)]
+        return items + ([Item("port", said.port, None, source)] if said.port else []), []
+    if kind == "port":
+        items = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
+        if said.code and said.rest:
+            items = []
+        name = said.port if said.port and not said.rest else text
+        if items and not said.port:
+            return items, []
+        return [*items, Item("port", name, None, source)], []
+    digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
+    if digits is None or int(digits[1]) < 1:
+        return [], [refused(source, f"{text!r} is no run number; count runs from 1")]
+    return [Item("run", float(digits[1]), None, source)], []
+
+
+def _read_quantity(
+    kind: str,
+    value: CellValue,
+    text: str,
+    source: str,
+    label: Label,
+    unit_text: str,
+    decimal_comma: bool | None,
+    percent: bool,
+    default_unit: str | None,
+) -> tuple[list[Item], list[Finding]]:
+    """Read a number with its unit, from the cell, a cell of its own or the label."""
+    items: list[Item] = []
+    findings: list[Finding] = []
+    if kind in FLOW_KINDS and isinstance(value, str):
+        said = parse_label(text)
+        if said.pressure is not None:
+            beside = "leak_pressure" if kind == "leak" else "check_pressure"
+            more, found = read_item(beside, " ".join(said.pressure), source, label=Label(), decimal_comma=decimal_comma)
+            items, findings = items + more, findings + found
+            value = re.split(r"@|\bat\b|\bbei\b|[àa]\s", text, maxsplit=1)[0].strip()
+    cell = read_cell(value, decimal_comma)
+    if cell.value is None:
+        cell = _read_odd(kind, value, decimal_comma) or cell
+    if cell.value is None:
+        what = f"{text!r} is no number for {kind.replace('_', ' ')}; write it like {_EXAMPLE.get(kind, '28 inH2O')!r}"
+        return items, [*findings, Finding("not-a-number", "error", source, what)]
+    spelled = cell.unit or unit_text or label.unit_text or (default_unit or "")
+    if kind == "humidity" and (percent or not spelled):
+        fraction = cell.value if percent or cell.value <= 1 else cell.value / 100
+        return [*items, Item(kind, fraction, UNITS["%"], source, label.side)], findings
+    if kind == "seat_angle" and not spelled:
+        spelled = "°"
+    unit, notes = _unit(kind, cell.value, spelled, source)
+    findings += notes
+    if unit is None:
+        return items, findings
+    number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
+    if kind in _GAUGE:
+        number = abs(number)
+    elif number < 0 and kind not in FLOW_KINDS:
+        what = f"{text!r} is negative, which {kind.replace('_', ' ')} cannot be; correct the cell"
+        return items, [*findings, Finding("not-a-number", "error", source, what)]
+    return [*items, Item(kind, number, unit, source, label.side, stated=not notes)], findings
+
+
+_EXAMPLE = {
+    "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45", "seat_width": "1.4 mm",
+    "air_temperature": "21 °C", "meter_temperature": "21 °C", "barometer": "1002 hPa", "humidity": "45 %",
+    "leak": "0.4 CFM", "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
+}  # fmt: skip
+
+
+def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> object:
+    """Read ``45 deg``, ``28 in (water)`` and the like: the number, and what of the rest is a unit."""
+    if not isinstance(value, str):
+        return None
+    match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
+    if match is None:
+        return None
+    unit = find_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
+    cell = read_cell(match[1], decimal_comma)
+    return cell._replace(unit=match[2].strip()) if cell.value is not None and (unit or not match[2].strip()) else None
+
+
+def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
+    """Find the unit of a stated value: as spelled, or the only one its size leaves."""
+    quantities = _QUANTITIES[kind]
+    name = kind.replace("_", " ")
+    if spelled:
+        unit = find_unit(spelled, quantities)
+        if unit is not None:
+            return unit, []
+        inch = find_unit(spelled)
+        if inch is not None and inch.name == "in" and kind in _GAUGE | _ABSOLUTE:
+            column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
+            liquid = "water" if kind in _GAUGE else "mercury"
+            return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
+        return None, [
+            refused(source, f"{spelled!r} is no unit of {name}; write it like {_EXAMPLE.get(kind, '28 inH2O')!r}")
+        ]
+    plain = [unit for unit, (low, high) in _PLAIN.get(kind, {}).items() if low <= value <= high]
+    if len(plain) == 1:
+        return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
+    option = "--" + {"pressure": "test-pressure"}.get(kind, kind.replace("_", "-"))
+    what = (
+        f"{name} {value:g} has no unit; write it on the sheet like {_EXAMPLE.get(kind, '28 inH2O')!r}, "
+        f"or state it with {option} or in the job's conditions"
+    )
+    return None, [refused(source, what)]

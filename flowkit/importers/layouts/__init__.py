@@ -1,0 +1,61 @@
+"""How tables are laid out: each layout says how well it fits, and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from flowkit.importers.layouts.across import find_across
+from flowkit.importers.tables import Table, find_tables
+from flowkit.importers.view import View
+from flowkit.model import Finding
+
+__all__ = ["Detection", "find_layouts"]
+
+
+@dataclass(frozen=True, slots=True)
+class Detection:
+    """A table and the layout it was found to have.
+
+    Attributes
+    ----------
+    table : Table
+    score : int
+        Lifts that stand where the layout has them.
+    reason : str
+    aside : frozenset of int
+        Rows of the grid inside the table that do not belong to it.
+    """
+
+    table: Table
+    score: int
+    reason: str
+    aside: frozenset[int] = field(default_factory=frozenset)
+
+
+def find_layouts(view: View) -> tuple[list[Detection], list[Finding]]:
+    """Find every table of a sheet with its layout.
+
+    Parameters
+    ----------
+    view : View
+        Upright.
+
+    Returns
+    -------
+    detections : list of Detection
+        Top to bottom, left to right.
+    findings : list of Finding
+        Tables whose direction cannot be told.
+    """
+    down = find_tables(view)
+    across, refused_tables, findings = find_across(view, down)
+    found = [
+        Detection(table, table.last - table.first + 1, "the lifts stand under their heading")
+        for table in down
+        if id(table) not in refused_tables
+    ]
+    found += [
+        Detection(table, table.last - table.first + 1, "the lifts stand beside their heading", aside)
+        for table, aside in across
+    ]
+    return sorted(found, key=lambda detection: detection.table.corners()[:2]), findings

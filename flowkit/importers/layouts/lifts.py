@@ -1,0 +1,224 @@
+"""The lifts of a table: their rows, their unit and what stands between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from flowkit.importers.cells import as_text, read_cell
+from flowkit.importers.items import assumed, refused
+from flowkit.importers.labels import Label, parse_label
+from flowkit.importers.tables import Table
+from flowkit.importers.view import View
+from flowkit.model import Finding
+from flowkit.units import UNITS, Unit, find_unit, from_si, to_si
+
+__all__ = ["LiftRow", "Lifts", "read_lifts"]
+
+INCH_RANGE = (0.05, 1.0)
+MM_RANGE = (1.5, 25.0)
+AGREE = 0.02  # two columns of lifts, each rounded for printing
+
+
+@dataclass(frozen=True, slots=True)
+class LiftRow:
+    """A row with a lift.
+
+    Attributes
+    ----------
+    row : int
+    lift : float
+        [m], or lift over valve diameter.
+    section : Label or None
+        What a line above it inside the table says of it.
+    """
+
+    row: int
+    lift: float
+    section: Label | None = None
+
+
+@dataclass(slots=True)
+class Lifts:
+    """All lifts of a table.
+
+    Attributes
+    ----------
+    rows : list of LiftRow
+    unit : Unit or None
+        None where it cannot be told; then there are no rows.
+    source : {"stated", "assumed"}
+    findings : list of Finding
+    """
+
+    rows: list[LiftRow] = field(default_factory=list)
+    unit: Unit | None = None
+    source: Literal["stated", "assumed"] = "stated"
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def ratio(self) -> bool:
+        """Whether the lifts are fractions of the valve's diameter."""
+        return self.unit is not None and self.unit.quantity == "lift ratio"
+
+
+def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | None) -> Lifts:
+    """Read a table's lifts.
+
+    Parameters
+    ----------
+    table : Table
+    flow_columns : sequence of int
+        Columns with readings: a row without any needs no lift.
+    default_unit : str, optional
+        A unit the sheet's own lines or the user state.
+    """
+    main = _main_column(table)
+    got = Lifts()
+    raw = _raw(table, main, flow_columns, got)
+    headed = _heading_unit(table, main)
+    _find_unit(table, main, raw, headed or (find_unit(default_unit) if default_unit else None), got)
+    if got.unit is None:
+        return got
+    for row, value, spelled, section in raw:
+        unit = find_unit(spelled) if spelled else got.unit
+        if unit is None or unit.quantity != got.unit.quantity:
+            what = f"{as_text(table.view.value(row, main))!r} is no lift in {got.unit.name}; correct the cell"
+            got.findings.append(Finding("not-a-number", "error", table.view.source(row, main), what))
+            continue
+        if value < 0:
+            what = f"the lift {value:g} is negative; a valve cannot open that way: correct the cell"
+            got.findings.append(Finding("lift-negative", "error", table.view.source(row, main), what))
+            continue
+        got.rows.append(LiftRow(row, to_si(value, unit), section))
+    _check_others(table, main, got)
+    return got
+
+
+def _main_column(table: Table) -> int:
+    """The lifts that count: of several columns the first in a unit of length."""
+    if len(table.lifts) == 1:
+        return table.lifts[0]
+    units = [(index, _heading_unit(table, index)) for index in table.lifts]
+    return next((index for index, unit in units if unit is not None and unit.quantity == "length"), table.lifts[0])
+
+
+def _heading_unit(table: Table, index: int) -> Unit | None:
+    """The unit in the headings over a column of lifts, or left of it in a group's heading."""
+    found: Unit | None = None
+    for row in table.headers:
+        label = table.view.label(row, index)
+        if label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
+            found = label.unit
+    return found
+
+
+def _raw(
+    table: Table, main: int, flow_columns: Sequence[int], got: Lifts
+) -> list[tuple[int, float, str, Label | None]]:
+    """Read every row's lift as written: row, number, unit, and the section it stands in."""
+    view, comma = table.view, table.view.decimal_comma
+    rows = view.rows
+    raw: list[tuple[int, float, str, Label | None]] = []
+    section: Label | None = None
+    merged = {r0: r1 for r0, c0, r1, c1 in view.merged if c0 <= main <= c1 and r1 > r0}
+    held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
+    for row in range(table.first, table.last + 1):
+        value = rows[row][main]
+        if type(value) is float:
+            cell_value, spelled = value, ""
+        else:
+            cell = read_cell(value, comma)
+            if cell.value is None:
+                if held is not None and value is None and row <= held[0]:
+                    raw.append((row, held[1], held[2], section))
+                elif row not in table.named:
+                    section = _between(table, main, row, flow_columns, section, got)
+                continue
+            cell_value, spelled = cell.value, cell.unit
+        raw.append((row, cell_value, spelled, section))
+        held = (merged[row], cell_value, spelled) if row in merged else None
+    return raw
+
+
+def _between(
+    table: Table, main: int, row: int, flow_columns: Sequence[int], section: Label | None, got: Lifts
+) -> Label | None:
+    """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""
+    view = table.view
+    value = view.value(row, main)
+    readings = any(view.is_number(row, index) for index in flow_columns)
+    texts = [view.value(row, c) for c in range(table.left, table.right + 1) if view.value(row, c) is not None]
+    if not readings and len(texts) == 1 and isinstance(texts[0], str):
+        said = parse_label(texts[0])
+        if said.names and not said.rest:
+            return said
+    if value is None and not readings:
+        return section
+    if isinstance(value, str) and read_cell(value, view.decimal_comma).gap and not readings:
+        what = f"the lift {value.strip()!r} is a gap; the row gives no point"
+        got.findings.append(Finding("not-a-number", "note", view.source(row, main), what))
+        return section
+    found = (
+        "is empty, though its row has readings" if value is None else f"holds {as_text(value)!r}, which is no number"
+    )
+    what = f"the cell of the lift {found}; write the lift or empty the row"
+    got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
+    return section
+
+
+def _find_unit(
+    table: Table, main: int, raw: Sequence[tuple[int, float, str, Label | None]], headed: Unit | None, got: Lifts
+) -> None:
+    """Find the unit of lifts: from the heading, the cells, or the one their size leaves."""
+    in_cells = {unit.name: unit for _, _, spelled, _ in raw if spelled and (unit := find_unit(spelled)) is not None}
+    if headed is not None:
+        got.unit = headed
+        return
+    where = table.view.source(table.row, main)
+    if len(in_cells) == 1:
+        got.unit = next(iter(in_cells.values()))
+        if any(not spelled for _, _, spelled, _ in raw):
+            got.source = "assumed"
+            got.findings.append(
+                assumed(where, f"lifts without a unit were read in {got.unit.name}, as the others of their column")
+            )
+        return
+    largest = max((value for _, value, _, _ in raw), default=0.0)
+    for name, (low, high) in (("in", INCH_RANGE), ("mm", MM_RANGE)):
+        if low <= largest <= high and not in_cells:
+            got.unit, got.source = UNITS[name], "assumed"
+            got.findings.append(
+                assumed(
+                    where, f"lifts up to {largest:g} have no unit and were read in {'inches' if name == 'in' else 'mm'}"
+                )
+            )
+            return
+    if raw:
+        what = (
+            f"lifts up to {largest:g} have no unit and could be meant in more than one; "
+            "write it in their heading, or state it with --lift-unit or lift_unit in the job's conditions"
+        )
+        got.findings.append(refused(where, what))
+
+
+def _check_others(table: Table, main: int, got: Lifts) -> None:
+    """Hold the other columns of lifts against the one that counts."""
+    view = table.view
+    for index in table.lifts:
+        if index == main or got.unit is None:
+            continue
+        source = view.source(table.row, index)
+        unit = _heading_unit(table, index) or got.unit
+        if unit.quantity == got.unit.quantity:
+            for entry in got.rows:
+                other = read_cell(view.value(entry.row, index), view.decimal_comma).value
+                if other is not None and abs(to_si(other, unit) - entry.lift) > max(AGREE * entry.lift, 3e-5):
+                    what = (
+                        f"two columns of lifts disagree: {from_si(entry.lift, got.unit):g} {got.unit.name} and "
+                        f"{other:g} {unit.name} in one row; correct the wrong one"
+                    )
+                    got.findings.append(refused(view.source(entry.row, index), what))
+                    break
+        got.findings.append(Finding("column-ignored", "note", source, "a second column of lifts was left out"))

@@ -1,0 +1,277 @@
+"""Where what stands on a sheet, told by the user: the ``[variant.columns]`` of a job file."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+from flowkit.errors import JobError, UnitError
+from flowkit.model import Side
+from flowkit.units import Quantity, unit
+
+__all__ = ["CellRange", "ColumnMapping", "FlowColumn", "TableMapping"]
+
+PLACE = "columns"
+
+
+@dataclass(frozen=True, slots=True)
+class CellRange:
+    """A column or row of cells; rows and columns are counted from 1, as on the sheet.
+
+    Attributes
+    ----------
+    text : str
+        As written, such as ``"B5:B16"``.
+    top, left, bottom, right : int
+        Ends included. In a text file a row is a line and a column a field.
+    """
+
+    text: str
+    top: int
+    left: int
+    bottom: int
+    right: int
+
+    @classmethod
+    def parse(cls, text: Any, place: str = PLACE) -> CellRange:
+        """Read ``"B5:B16"``, ``"B5"`` or, for text files, ``"5:2-16:2"`` (line:field).
+
+        Parameters
+        ----------
+        text : str
+        place : str
+            For the message.
+
+        Raises
+        ------
+        JobError
+            If it is no range of one row or one column.
+
+        Examples
+        --------
+        >>> CellRange.parse("B5:B16").bottom, len(CellRange.parse("5:2-16:2").cells())
+        (16, 12)
+        """
+        spelled = str(text).strip().replace("$", "").upper()
+        match = re.fullmatch(r"([A-Z]{1,3})([1-9]\d{0,6})(?::([A-Z]{1,3})([1-9]\d{0,6}))?", spelled)
+        if match:
+            ends = [_number(match[1]), int(match[2]), _number(match[3] or match[1]), int(match[4] or match[2])]
+        else:
+            match = re.fullmatch(r"([1-9]\d{0,6}):([1-9]\d{0,4})(?:\s*-\s*([1-9]\d{0,6}):([1-9]\d{0,4}))?", spelled)
+            if match is None:
+                raise JobError(
+                    f"{place}: {str(text)!r} is no range of cells",
+                    'write it like "B5:B16", or "5:2-16:2" in a text file',
+                )
+            ends = [int(match[2]), int(match[1]), int(match[4] or match[2]), int(match[3] or match[1])]
+        left, right = sorted((ends[0], ends[2]))
+        top, bottom = sorted((ends[1], ends[3]))
+        if left != right and top != bottom:
+            raise JobError(f"{place}: {str(text)!r} is a block of cells", "name one column or one row of cells")
+        return cls(str(text), top, left, bottom, right)
+
+    def cells(self) -> list[tuple[int, int]]:
+        """Return the (row, column) of each cell, counted from 1."""
+        return [
+            (row, column) for row in range(self.top, self.bottom + 1) for column in range(self.left, self.right + 1)
+        ]
+
+
+def _number(letters: str) -> int:
+    """A column's number, from 1."""
+    value = 0
+    for letter in letters:
+        value = value * 26 + ord(letter) - 64
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class FlowColumn:
+    """The flows of one test; None where the sheet's own labels or the table's entries count.
+
+    Attributes
+    ----------
+    cells : CellRange
+    side, port, run, variant : optional
+    unit : str or None
+    pressure : CellRange or None
+        The test pressure of each flow, or of all in one cell.
+    """
+
+    cells: CellRange
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    variant: str | None = None
+    unit: str | None = None
+    pressure: CellRange | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TableMapping:
+    """One table of a sheet.
+
+    Attributes
+    ----------
+    lift : CellRange
+    flows : tuple of FlowColumn
+    sheet : str or None
+        The worksheet; None for every one.
+    lift_unit, flow_unit, pressure_unit : str or None
+    """
+
+    lift: CellRange
+    flows: tuple[FlowColumn, ...]
+    sheet: str | None = None
+    lift_unit: str | None = None
+    flow_unit: str | None = None
+    pressure_unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMapping:
+    """The tables of a file, as the user describes them.
+
+    Attributes
+    ----------
+    tables : tuple of TableMapping
+
+    Examples
+    --------
+    >>> mapping = ColumnMapping.from_mapping(
+    ...     {"lift": "A5:A16", "lift_unit": "mm", "flow_unit": "CFM", "flow": {"cells": "B5:B16", "port": 1}}
+    ... )
+    >>> mapping.tables[0].flows[0].port
+    '1'
+    """
+
+    tables: tuple[TableMapping, ...]
+
+    @classmethod
+    def from_mapping(cls, given: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> ColumnMapping:
+        """Read a mapping, or a list of them, as it stands in a job file.
+
+        Parameters
+        ----------
+        given : mapping or sequence of mapping
+            Keys ``sheet``, ``lift``, ``lift_unit``, ``flow``, ``flow_unit``, ``pressure``, ``pressure_unit``,
+            ``side``, ``port``, ``run``, ``variant``. A ``flow`` is a range, a table with ``cells`` and names, or a list of either.
+
+        Raises
+        ------
+        JobError
+            If a key is not known (with the nearest known one), missing, or cannot be understood.
+        """
+        tables = [given] if isinstance(given, Mapping) else list(given)
+        if not tables:
+            raise JobError(f"{PLACE} is empty", 'add lift = "A5:A16" and flow = "B5:B16"')
+        return cls(tuple(_table(table) for table in tables))
+
+
+_TABLE_KEYS = (
+    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit", "side", "port", "run", "variant",
+)  # fmt: skip
+_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "unit", "pressure")
+
+
+def _table(given: Any) -> TableMapping:
+    """Read one table's mapping."""
+    if not isinstance(given, Mapping):
+        raise JobError(f"{PLACE} holds {given!r}, which is no table", 'write lift = "A5:A16" and flow = "B5:B16" in it')
+    _refuse_unknown(given, _TABLE_KEYS, PLACE)
+    for key in ("lift", "flow"):
+        if key not in given:
+            raise JobError(f"{PLACE} has no {key!r}", f'add {key} = "A5:A16", the cells it stands in')
+    lift = CellRange.parse(given["lift"], f"{PLACE}, lift")
+    flows = given["flow"]
+    flows = [flows] if isinstance(flows, (str, Mapping)) else flows
+    if not isinstance(flows, Sequence) or not flows:
+        raise JobError(f"{PLACE}, flow: {flows!r} is no range of cells", 'write it like "B5:B16"')
+    common = {key: given[key] for key in ("side", "port", "run", "variant", "pressure") if key in given}
+    return TableMapping(
+        lift=lift,
+        flows=tuple(_flow(item, common, lift) for item in flows),
+        sheet=_text(given.get("sheet")),
+        lift_unit=_unit(given, "lift_unit", ("length", "lift ratio")),
+        flow_unit=_unit(given, "flow_unit", ("flow", "mass flow", "standard flow")),
+        pressure_unit=_unit(given, "pressure_unit", ("pressure",)),
+    )
+
+
+def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
+    """Read one flow column's mapping."""
+    own = {"cells": item} if isinstance(item, str) else item
+    if not isinstance(own, Mapping):
+        raise JobError(f"{PLACE}, flow: {item!r} is no range of cells", 'write it like "B5:B16"')
+    place = f"{PLACE}, flow"
+    _refuse_unknown(own, _FLOW_KEYS, place)
+    if "cells" not in own:
+        raise JobError(f"{place} has no 'cells'", 'add cells = "B5:B16"')
+    named = {**common, **own}
+    cells = CellRange.parse(own["cells"], place)
+    pressure = CellRange.parse(named["pressure"], f"{place}, pressure") if "pressure" in named else None
+    _same_length(cells, lift, place)
+    if pressure is not None and len(pressure.cells()) > 1:
+        _same_length(pressure, lift, f"{place}, pressure")
+    return FlowColumn(
+        cells=cells,
+        side=_side(named.get("side"), place),
+        port=_text(named.get("port")),
+        run=_run(named.get("run"), place),
+        variant=_text(named.get("variant")),
+        unit=_unit(own, "unit", ("flow", "mass flow", "standard flow")),
+        pressure=pressure,
+    )
+
+
+def _same_length(cells: CellRange, lift: CellRange, place: str) -> None:
+    """Refuse a range with another number of cells than the lifts'."""
+    mine, lifts = len(cells.cells()), len(lift.cells())
+    if mine != lifts:
+        raise JobError(
+            f"{place}: {cells.text!r} has {mine} cells and the lifts {lift.text!r} have {lifts}",
+            "make them equally long",
+        )
+
+
+def _refuse_unknown(given: Iterable[str], known: Sequence[str], place: str) -> None:
+    """Refuse a key that is not known, with the nearest known one."""
+    for key in given:
+        if key not in known:
+            close = difflib.get_close_matches(str(key), known, n=1, cutoff=0.5)
+            remedy = f"did you mean {close[0]!r}?" if close else "known are " + ", ".join(known)
+            raise JobError(f"{place} has an unknown key {key!r}", remedy)
+
+
+def _text(value: Any) -> str | None:
+    """A name; numbers as they are written."""
+    return None if value is None else str(value)
+
+
+def _side(value: Any, place: str) -> Side | None:
+    """A side by its name."""
+    if value is None or value in ("intake", "exhaust"):
+        return cast("Side | None", value)
+    raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
+
+
+def _run(value: Any, place: str) -> int | None:
+    """A run's number, from 1."""
+    if value is None:
+        return None
+    if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
+        raise JobError(f"{place}, run: {value!r} is no run number", "count runs from 1")
+    return int(value)
+
+
+def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) -> str | None:
+    """A unit by any of its spellings, as its own name."""
+    if given.get(key) is None:
+        return None
+    try:
+        return unit(str(given[key]), *quantities).name
+    except UnitError as error:
+        raise JobError(f"{PLACE}, {key}: {error.problem}", error.remedy) from error

@@ -1,0 +1,87 @@
+"""What reading a file gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from flowkit.model import Finding, FlowTest
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+__all__ = ["ReadResult"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadResult:
+    """The tests of one file, and what was doubtful.
+
+    Attributes
+    ----------
+    tests : tuple of FlowTest
+        In the file's order.
+    findings : tuple of Finding
+
+    Examples
+    --------
+    >>> from flowkit.importers import read
+    >>> result = read("sample_sheets/as_received.csv")
+    >>> len(result.tests), result.tests[0].port
+    (12, '1')
+    """
+
+    tests: tuple[FlowTest, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per point.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Columns ``test, file, sheet, head, variant, side, port, run, lift_m, flow_m3_s,
+            pressure_pa, source``; the pressure is the one that counts at the point [Pa].
+        """
+        import pandas as pd
+
+        columns = ["test", "file", "sheet", "head", "variant", "side", "port", "run"]
+        columns += ["lift_m", "flow_m3_s", "pressure_pa", "source"]
+        rows = [
+            (
+                *(test.id, test.file, test.sheet, test.head, test.variant, test.side, test.port, test.run),
+                *(point.lift_m, point.flow_m3_s, test.pressure_at(point), point.source),
+            )
+            for test in self.tests
+            for point in test.points
+        ]
+        return pd.DataFrame(rows, columns=columns)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the readings, flow against lift.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure otherwise.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from flowkit.drawing import plot_tests
+
+        return plot_tests(self.tests, ax=ax)
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return one JSON document of kind ``"read"``.
+
+        Parameters
+        ----------
+        indent : int, optional
+            As for `json.dumps`.
+        """
+        from flowkit.serial import document, jsonable
+
+        return document("read", jsonable(self), indent=indent)

@@ -1,0 +1,65 @@
+"""Repeated runs that stand as rows: the same lifts again, or each lift several times."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from flowkit.importers.layouts.readings import Draft
+from flowkit.model import Finding
+
+__all__ = ["split_runs"]
+
+MICRON = 1e-6  # lifts closer than this are one
+
+
+def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
+    """Part tests whose every lift occurs equally often into runs.
+
+    Parameters
+    ----------
+    drafts : sequence of Draft
+
+    Returns
+    -------
+    drafts : list of Draft
+    findings : list of Finding
+        A note for each test that was parted.
+    """
+    found: list[Draft] = []
+    findings: list[Finding] = []
+    for draft in drafts:
+        runs = _run_of_each(draft) if draft.run is None else None
+        if runs is None:
+            found.append(draft)
+            continue
+        count = max(runs)
+        what = f"every lift occurs {count} times: the rows were read as {count} runs of one port"
+        findings.append(Finding("lift-repeated", "note", draft.sources[0], what))
+        found += [_part(draft, runs, run) for run in range(1, count + 1)]
+    return found, findings
+
+
+def _run_of_each(draft: Draft) -> list[int] | None:
+    """The run of each point, None where the lifts are not repeated or not equally often."""
+    seen: dict[int, int] = {}
+    runs = []
+    for lift in draft.lifts:
+        key = round(lift / MICRON)
+        seen[key] = seen.get(key, 0) + 1
+        runs.append(seen[key])
+    counts = set(seen.values())
+    return runs if len(counts) == 1 and counts != {1} and len(seen) > 1 else None
+
+
+def _part(draft: Draft, runs: Sequence[int], run: int) -> Draft:
+    """The points of one run."""
+    keep = [index for index, of in enumerate(runs) if of == run]
+    return replace(
+        draft,
+        run=run,
+        lifts=[draft.lifts[i] for i in keep],
+        flows=[draft.flows[i] for i in keep],
+        pressures=[draft.pressures[i] for i in keep],
+        sources=[draft.sources[i] for i in keep],
+    )
