@@ -15,6 +15,7 @@ from flowkit.analysis.coefficients import largest_possible_area
 from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.factors import Change, what_changed
 from flowkit.analysis.gains import MatchedPair
+from flowkit.analysis.phrases import listed, ports_named
 from flowkit.analysis.results import PortLag, RatioPoint
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, Variant
 
@@ -270,18 +271,13 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
     step = f"From {pair.before.name!r} to {pair.after.name!r} on the {pair.before.side}"
     if change.unknown:
         return (
-            f"{step} it is not known whether {_list(change.unknown)} changed, being declared for one of the two only, "
+            f"{step} it is not known whether {listed(change.unknown)} changed, being declared for one of the two only, "
             "so the gain cannot be put down to one factor; declare the state of both."
         )
     return (
-        f"{step} {_list(change.changed)} changed together, so the gain belongs to all of them and to none alone; a "
+        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; a "
         "test with only one of them changed would tell them apart."
     )
-
-
-def _list(words: Sequence[str]) -> str:
-    """Join words as in a sentence."""
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def unmatched_ports(
@@ -309,19 +305,16 @@ def unmatched_ports(
     ]
     steps = [pair for pair in pairs if pair.kind != "total"]
     if len(steps) > 1 and any(set(pair.ports) != set(shared) or not pair.ports for pair in steps):
-        over = f"over port{'s' if len(shared) > 1 else ''} {_list(shared)}, which all of them have"
+        over = (
+            f"only over {ports_named(shared)}, which all of them have" if shared else "over no port, and have no shares"
+        )
         findings.append(
             Finding(
                 "steps-unmatched",
                 "note",
                 f"{variants[-1].name}, {variants[-1].side}",
                 f"The steps on the {variants[0].side} were taken over different ports, so they multiply to the total "
-                + (
-                    f"only {over}; the shares of the total are those."
-                    if shared
-                    else "over no port, and have no shares."
-                )
-                + " Test the same ports in every state of the head.",
+                f"{over}. Test the same ports in every state of the head.",
             )
         )
     return tuple(findings)
@@ -332,21 +325,16 @@ def _unmatched_message(pair: MatchedPair) -> str:
     names = f"{pair.before.name!r} and {pair.after.name!r} on the {pair.before.side}"
     if not pair.ports:
         return (
-            f"{names} have no port in common ({_ports(pair.before.port_names)} against "
-            f"{_ports(pair.after.port_names)}), so the means of all their ports were compared, which mixes the "
+            f"{names} have no port in common ({ports_named(pair.before.port_names)} against "
+            f"{ports_named(pair.after.port_names)}), so the means of all their ports were compared, which mixes the "
             "difference between ports into the gain; name the ports alike or test the same ones."
         )
     alone = [
-        f"{_ports([port for port in one.port_names if port not in pair.ports])} only in {one.name!r}"
+        f"{ports_named([port for port in one.port_names if port not in pair.ports])} only in {one.name!r}"
         for one in (pair.before, pair.after)
         if set(one.port_names) - set(pair.ports)
     ]
-    return f"{names} were compared over {_ports(pair.ports)}; {_list(alone)}. Test the same ports in both."
-
-
-def _ports(names: Sequence[str]) -> str:
-    """Name ports in a sentence."""
-    return f"port{'s' if len(names) > 1 else ''} {_list([name or '(unnamed)' for name in names])}"
+    return f"{names} were compared over {ports_named(pair.ports)}; {listed(alone)}. Test the same ports in both."
 
 
 def duplicate_names(variants: Sequence[Variant]) -> str | None:

@@ -6,9 +6,10 @@ which port lags and what to test next: at most eight sentences.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Literal
 
+from flowkit.analysis.phrases import listed
 from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
 from flowkit.model import Side
 from flowkit.units import format_quantity
@@ -84,10 +85,10 @@ def cause(gain: Gain) -> str:
         Such as ``"seats alone"`` or ``"ports and seats together"``.
     """
     if gain.unknown:
-        return f"{_list(gain.unknown)} not declared for both"
+        return f"{listed(gain.unknown)} not declared for both"
     if not gain.changed:
         return "nothing changed" if gain.unchanged else "change not declared"
-    return f"{gain.changed[0]} alone" if len(gain.changed) == 1 else f"{_list(gain.changed)} together"
+    return f"{gain.changed[0]} alone" if len(gain.changed) == 1 else f"{listed(gain.changed)} together"
 
 
 def headline(gain: Gain, side: Side) -> str:
@@ -168,7 +169,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
 def _attributed(gain: Gain) -> str:
     """Say what the whole gain belongs to."""
     if gain.unknown:
-        return f"; whether {_list(gain.unknown)} changed is not declared for both"
+        return f"; whether {listed(gain.unknown)} changed is not declared for both"
     if not gain.changed and gain.unchanged:
         return "; nothing is declared as changed, so it is the bench's own repeatability" + (
             " from session to session" if gain.resolved else ""
@@ -177,7 +178,7 @@ def _attributed(gain: Gain) -> str:
         return "; what changed is not declared"
     if len(gain.changed) == 1:
         return f"; {gain.changed[0]} alone changed"
-    return f"; {_list(gain.changed)} changed"
+    return f"; {listed(gain.changed)} changed"
 
 
 def _steps(side: Side, result: SideComparison) -> str | None:
@@ -280,7 +281,7 @@ def _next(sides: Mapping[Side, SideComparison]) -> str | None:
         if len(gain.changed) > 1 and not gain.unknown:
             return (
                 f"Next: flow the {side} with only the {gain.changed[0]} of {gain.to!r} and the rest as in "
-                f"{gain.from_!r}, to tell {_list(gain.changed)} apart."
+                f"{gain.from_!r}, to tell {listed(gain.changed)} apart."
             )
     for side, variant in _laggards(sides):
         assert variant.lagging is not None  # `_laggards` gives no others
@@ -300,8 +301,3 @@ def _flow(flow_m3_s: float, display: Display) -> str:
     """Write a flow in the unit people see."""
     _, _, unit, digits = _UNITS[display]
     return format_quantity(flow_m3_s, unit, digits)
-
-
-def _list(words: Sequence[str]) -> str:
-    """Join words as in a sentence."""
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

@@ -1,0 +1,39 @@
+"""Small pieces that sentences are put together from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["listed", "ports_named"]
+
+
+def listed(words: Sequence[str]) -> str:
+    """Join words as in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+        At least one.
+
+    Examples
+    --------
+    >>> listed(["ports"]), listed(["ports", "seats", "valves"])
+    ('ports', 'ports, seats and valves')
+    """
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def ports_named(names: Sequence[str]) -> str:
+    """Name ports as in a sentence.
+
+    Parameters
+    ----------
+    names : sequence of str
+        At least one; "" for a port without a name.
+
+    Examples
+    --------
+    >>> ports_named(["1", "2"]), ports_named([""])
+    ('ports 1 and 2', 'port (unnamed)')
+    """
+    return f"port{'s' if len(names) > 1 else ''} {listed([name or '(unnamed)' for name in names])}"
