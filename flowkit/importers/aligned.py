@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flowkit.errors import SheetError
+from flowkit.importers.decode import check_width
 from flowkit.importers.delimiters import is_numeric
 
 __all__ = ["aligned_rows"]
@@ -34,13 +35,15 @@ class _Piece:
 Span = tuple[int, int]
 
 
-def aligned_rows(lines: Sequence[str], label: str) -> list[Row]:
+def aligned_rows(lines: Sequence[str], numbers: Sequence[int], label: str) -> list[Row]:
     """Cut lines whose columns are aligned by blanks.
 
     Parameters
     ----------
     lines : sequence of str
         Without comments; a blank one, or one that only rules off, gives an empty row.
+    numbers : sequence of int
+        Their physical lines, for messages.
     label : str
         The file's name in messages.
 
@@ -56,12 +59,14 @@ def aligned_rows(lines: Sequence[str], label: str) -> list[Row]:
 
     Examples
     --------
-    >>> aligned_rows(["Lift   Flow   Note", "0.100  45.2", "0.200         NT"], "a.txt")
+    >>> aligned_rows(["Lift   Flow   Note", "0.100  45.2", "0.200         NT"], [1, 2, 3], "a.txt")
     [('Lift', 'Flow', 'Note'), ('0.100', '45.2'), ('0.200', None, 'NT')]
     """
     spread = [line.expandtabs(8) for line in lines]
     data = [_data_pieces(line) for line in spread]
     rows: list[Row] = [_in_order(_pieces(_WIDE, line)) for line in spread]
+    for number, row, pieces in zip(numbers, rows, data, strict=True):
+        check_width(max(len(row), len(pieces or ())), number, label)
     index = 0
     while index < len(spread):
         if data[index] is None:
@@ -74,7 +79,13 @@ def aligned_rows(lines: Sequence[str], label: str) -> list[Row]:
                 block.append(end)
             end += 1
         heads = _heading_lines(spread, index)
-        _place_block(rows, spread, heads, {at: data[at] or [] for at in block}, label)
+        if not _place_block(rows, spread, heads, {at: data[at] or [] for at in block}):
+            raise SheetError(
+                "the columns of this table are aligned by blanks, and they cannot be told apart",
+                "export it as csv, or put the same mark (such as -) where a value is missing",
+                file=label,
+                cell=f"{numbers[index]}:1",
+            )
         index = end
     return rows
 
@@ -116,19 +127,11 @@ def _heading_lines(spread: list[str], first: int) -> list[int]:
     return heads
 
 
-def _place_block(
-    rows: list[Row], spread: list[str], heads: list[int], block: dict[int, list[_Piece]], label: str
-) -> None:
-    """Put a table's numbers, and the headings above it, into their columns."""
+def _place_block(rows: list[Row], spread: list[str], heads: list[int], block: dict[int, list[_Piece]]) -> bool:
+    """Put a table's numbers, and the headings above it, into their columns; tell whether that can be done."""
     spans = _columns(block, [_pieces(_WIDE, spread[at]) for at in heads])
     if spans is None:
-        at = next(iter(block))
-        raise SheetError(
-            "the columns of this table are aligned by blanks, and they cannot be told apart",
-            "export it as csv, or put the same mark (such as -) where a value is missing",
-            file=label,
-            cell=f"{at + 1}:1",
-        )
+        return False
     counts = {len(pieces) for pieces in block.values()}
     for at, pieces in block.items():
         rows[at] = _in_order(pieces) if counts == {len(spans)} else _by_place(pieces, spans)
@@ -141,6 +144,7 @@ def _place_block(
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
             rows[at] = _by_place(wide, spans)
+    return True
 
 
 def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[Span] | None:

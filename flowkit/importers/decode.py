@@ -7,13 +7,14 @@ import re
 
 from flowkit.errors import SheetError
 from flowkit.importers.limits import (
+    MAX_COLUMNS,
     MAX_LINE_CHARACTERS,
     MAX_ROWS,
     MAX_TEXT_BYTES,
     megabytes,
 )
 
-__all__ = ["decode_text", "text_lines"]
+__all__ = ["check_width", "decode_text", "text_lines"]
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -155,3 +156,30 @@ def text_lines(text: str, label: str) -> list[str]:
                     file=label,
                 )
     return lines
+
+
+def check_width(cells: int, line: int, label: str) -> None:
+    """Hold the limit on the cells of a line.
+
+    Parameters
+    ----------
+    cells, line : int
+        How many the line has, and its number.
+    label : str
+        The file's name in messages.
+
+    Raises
+    ------
+    SheetError
+        If there are more than the limit.
+
+    Examples
+    --------
+    >>> check_width(9, 1, "a.csv")
+    """
+    if cells > MAX_COLUMNS:
+        raise SheetError(
+            f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads",
+            "send the bench's table alone",
+            file=label,
+        )

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from functools import cache
 
 from flowkit.errors import SheetError
-from flowkit.importers.decode import decode_text, text_lines
+from flowkit.importers.decode import check_width, decode_text, text_lines
 from flowkit.importers.delimiters import decimal_comma, find_delimiter, is_numeric
 from flowkit.importers.grid import Grid
-from flowkit.importers.limits import MAX_CELLS, MAX_COLUMNS, MAX_QUOTED_LINES
+from flowkit.importers.limits import MAX_CELLS, MAX_QUOTED_LINES
 
 __all__ = ["text_grid"]
 
@@ -106,9 +106,10 @@ def _cut(
         comments = [(n, _uncommented(line)) for n, line in enumerate(lines, 1) if line.lstrip()[:1] in ("#", ";")]
         skipped = {n for n, _ in comments}
         kept = [(n, line) for n, line in enumerate(lines, 1) if n not in skipped and n > body]
-        return aligned_rows([line for _, line in kept], label), [n for n, _ in kept], comments
+        numbers = [n for n, _ in kept]
+        return aligned_rows([line for _, line in kept], numbers, label), numbers, comments
     rows: list[TextRow] = []
-    numbers: list[int] = []
+    numbers = []
     comments = []
     index = body
     while index < len(lines):
@@ -123,7 +124,9 @@ def _cut(
             cells = []
         else:
             cells = line.split(delimiter) if delimiter else [line]
-        rows.append(_row(cells))
+        row = _row(cells)
+        check_width(len(row), number, label)
+        rows.append(row)
         numbers.append(number)
     return rows, numbers, comments
 
@@ -194,15 +197,8 @@ def _header_from_comment(
 
 
 def _check_size(rows: list[TextRow], label: str) -> None:
-    """Hold the limits on columns and cells."""
-    widest = max(rows, key=len, default=())
-    if len(widest) > MAX_COLUMNS:
-        raise SheetError(
-            f"a line has {len(widest)} cells, more than the {MAX_COLUMNS} columns flowkit reads",
-            "send the bench's table alone",
-            file=label,
-        )
-    if len(widest) * len(rows) > MAX_CELLS and sum(map(len, rows)) > MAX_CELLS:
+    """Hold the limit on cells."""
+    if sum(map(len, rows)) > MAX_CELLS:
         raise SheetError(
             f"the file has more than {MAX_CELLS} cells, the most flowkit reads",
             "send the bench's table alone",

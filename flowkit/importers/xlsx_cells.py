@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
+from flowkit.errors import SheetError
 from flowkit.importers.facts import Cell
 from flowkit.importers.limits import MAX_CELLS, MAX_COLUMNS, MAX_ROWS
 from flowkit.importers.safe_xml import Attributes, parse_xml
 
 __all__ = ["CellFacts", "parse_cells", "parse_reference"]
 
+_REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
 _TRUE = ("1", "true", "on")
 
 
@@ -21,14 +24,13 @@ def parse_reference(reference: str) -> Cell | None:
     >>> parse_reference("B7"), parse_reference("AA1"), parse_reference("7")
     ((6, 1), (0, 26), None)
     """
-    letters = reference.rstrip("0123456789")
-    digits = reference[len(letters) :]
-    if not letters or not digits or not letters.isascii() or not letters.isalpha() or len(reference) > 20:
+    match = _REFERENCE.fullmatch(reference)
+    if match is None:
         return None
     column = 0
-    for letter in letters.upper():
+    for letter in match[1].upper():
         column = column * 26 + ord(letter) - 64
-    return int(digits) - 1, column - 1
+    return int(match[2]) - 1, column - 1
 
 
 @dataclass(slots=True)
@@ -46,6 +48,8 @@ class CellFacts:
     """
 
     percent_styles: frozenset[str]
+    label: str
+    sheet: str | None
     rows: int = 0
     columns: int = 0
     zeros: int = 0
@@ -105,8 +109,13 @@ class CellFacts:
 
     def _start_row(self, attributes: Attributes) -> None:
         """Take a row: its number, and whether it is hidden."""
-        stated = attributes.get("r", "")
-        self.row = int(stated) - 1 if stated.isdecimal() and len(stated) < 10 else self.row + 1
+        stated = attributes.get("r")
+        if stated is None:
+            self.row += 1
+        elif stated.isdecimal() and len(stated) < 10:
+            self.row = int(stated) - 1
+        else:
+            raise self._misplaced(stated)
         self.column = -1
         if attributes.get("hidden") in _TRUE and 0 <= self.row < MAX_ROWS:
             self.hidden_rows.add(self.row)
@@ -121,11 +130,11 @@ class CellFacts:
 
     def _start_cell(self, attributes: Attributes) -> None:
         """Take a cell's place, kind and style."""
-        place = parse_reference(attributes.get("r", ""))
+        stated = attributes.get("r")
+        place = (self.row, self.column + 1) if stated is None else parse_reference(stated)
         if place is None:
-            self.column += 1
-        else:
-            self.row, self.column = place
+            raise self._misplaced(stated or "")
+        self.row, self.column = place
         self.kind = attributes.get("t", "n")
         self.style = attributes.get("s", "")
         self.filled = self.formula = self.valued = False
@@ -150,6 +159,15 @@ class CellFacts:
             if not self.valued or (self.kind != "str" and not self.value):
                 self.formula_gaps.add(cell)
 
+    def _misplaced(self, reference: str) -> SheetError:
+        """Return the error for a reference that is none."""
+        return SheetError(
+            f"the file is broken: {reference[:40]!r} is the place of no cell",
+            "open it in the spreadsheet program and save it again",
+            file=self.label,
+            sheet=self.sheet,
+        )
+
     def add_array_gaps(self) -> None:
         """Add the cells that an array formula fills, where the file holds no value for them."""
         for (top, left), (bottom, right) in self.arrays:
@@ -157,31 +175,33 @@ class CellFacts:
                 self.formula_gaps.update(c for c in self.empty_cells if top <= c[0] <= bottom and left <= c[1] <= right)
 
 
-def parse_cells(xml: bytes, label: str, part: str, percent_styles: frozenset[str]) -> CellFacts:
+def parse_cells(
+    xml: bytes, label: str, *, part: str, sheet: str | None = None, percent_styles: frozenset[str] = frozenset()
+) -> CellFacts:
     """Pass over a worksheet's XML.
 
     Parameters
     ----------
     xml : bytes
         The part.
-    label, part : str
+    label, part, sheet : str
         For messages.
-    percent_styles : frozenset of str
+    percent_styles : frozenset of str, optional
         Indices of the cell styles that show a number in per cent.
 
     Raises
     ------
     SheetError
-        If it is not well-formed.
+        If it is not well-formed, or a cell's place is none.
 
     Examples
     --------
     >>> xml = b'<sheetData><row r="2" hidden="1"><c r="B2"><f>A1</f></c></row></sheetData>'
-    >>> facts = parse_cells(xml, "a.xlsx", "sheet1.xml", frozenset())
+    >>> facts = parse_cells(xml, "a.xlsx", part="sheet1.xml")
     >>> facts.hidden_rows, facts.formula_gaps, (facts.rows, facts.columns)
     ({1}, {(1, 1)}, (2, 2))
     """
-    facts = CellFacts(percent_styles)
+    facts = CellFacts(percent_styles, label, sheet)
     parse_xml(xml, label, part, start=facts.start, end=facts.end, text=facts.text)
     facts.add_array_gaps()
     return facts

@@ -190,7 +190,7 @@ def _sheet_facts(
     )
     if bound is not None and not doubtful:
         return SheetFacts(), bound
-    cells = parse_cells(xml, label, part, percent)
+    cells = parse_cells(xml, label, part=part, sheet=sheet, percent_styles=percent)
     check_extent(cells.rows, cells.columns, label, sheet)
     gaps = cells.formulas if recalculate and _never_computed(cells) else cells.formula_gaps
     return (
