@@ -209,7 +209,7 @@ def _where(side: Side, result: SideComparison, display: Display) -> str | None:
     if small.u95 is not None and large.u95 is not None and small.gain + small.u95 >= large.gain - large.u95:
         return f"Along the lift the {side} gain shows no difference beyond its intervals."
     told = " and ".join(
-        f"{signed_percent(item.gain, item.u95)} at {_at(item, gain, display)}" for item in (large, small)
+        f"{signed_percent(item.gain, item.u95)} at {_at(item, gain, display)}" for item in (small, large)
     )
     scatter = "" if small.u95 is not None else " (not assessed)"
     return f"Along the lift the {side} gain is between {told}{scatter}."

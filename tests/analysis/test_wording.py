@@ -1,0 +1,301 @@
+"""Sentences by fixed rules, none claiming more than the intervals."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from flowkit.analysis import compare
+from flowkit.analysis.results import Comparison, Gain
+from flowkit.analysis.wording import MOST_SENTENCES, cause, headline, percent, sentences, signed_percent
+from flowkit.model import Bench, Side, Variant
+from tests.analysis.heads import VALVE, head
+
+STATED = Bench(repeatability=0.003)
+BOTH: tuple[Side, ...] = ("intake", "exhaust")
+START = {"ports": "cast", "seats": "worn"}
+
+
+def compared(*heads: Variant, **options: object) -> Comparison:
+    """Compare with a stated repeatability."""
+    return compare(heads, bench=STATED, **options)  # type: ignore[arg-type]
+
+
+def only(result: Comparison, start: str) -> str:
+    """The one sentence that starts so."""
+    (found,) = [text for text in result.sentences if text.startswith(start)]
+    return found
+
+
+def none(result: Comparison, start: str) -> bool:
+    """No sentence starts so."""
+    return not any(text.startswith(start) for text in result.sentences)
+
+
+# --- numbers -------------------------------------------------------------------------------------
+
+
+def test_numbers() -> None:
+    assert percent(0.11849) == "11.8 %"
+    assert percent(-0.0004) == "0.0 %"
+    assert percent(-0.0006) == "−0.1 %"
+    assert signed_percent(0.118, 0.009) == "+11.8 % ± 0.9"
+    assert signed_percent(0.0004, 0.0002) == "0.0 % ± <0.1"
+    assert signed_percent(-0.05, 0.0) == "−5.0 % ± 0.0"
+    assert signed_percent(0.12345, digits=2) == "+12.35 %" or signed_percent(0.12345, digits=2) == "+12.34 %"
+
+
+# --- headline ------------------------------------------------------------------------------------
+
+
+def gain_of(result: Comparison, side: Side = "intake") -> Gain:
+    """The last total of a side."""
+    return result.sides[side].totals[-1]
+
+
+def test_headline_of_two_factors_together() -> None:
+    result = compared(head("a", state=START), head("b", 1.118, state={"ports": "blended", "seats": "recut"}))
+    assert re.fullmatch(
+        r"Intake: \+11\.8 % ± 0\.\d mean flow, ports and seats together", headline(gain_of(result), "intake")
+    )
+
+
+def test_headline_of_one_factor() -> None:
+    result = compared(head("a", state=START), head("b", 0.9, state={**START, "seats": "recut"}))
+    assert re.fullmatch(r"Exhaust: −10\.0 % ± 0\.\d mean flow, seats alone", headline(gain_of(result), "exhaust"))
+
+
+def test_headline_within_repeatability_names_no_cause() -> None:
+    result = compared(head("a", state=START), head("b", 1.002, state={**START, "seats": "recut"}))
+    assert re.fullmatch(
+        r"Intake: \+0\.2 % ± 0\.\d mean flow, within the bench's repeatability", headline(gain_of(result), "intake")
+    )
+
+
+def test_headline_not_assessed() -> None:
+    result = compare([head("a", state=START), head("b", 1.1, state={**START, "seats": "recut"})])
+    assert headline(gain_of(result), "intake") == "Intake: +10.0 % mean flow, seats alone (not assessed)"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"changed": ("ports", "seats", "valves")}, "ports, seats and valves together"),
+        ({"changed": ("seats",), "unknown": ("valves",)}, "valves not declared for both"),
+        ({"unchanged": ("seats",)}, "nothing changed"),
+        ({}, "change not declared"),
+    ],
+)
+def test_causes(changes: dict[str, tuple[str, ...]], words: str) -> None:
+    gain = gain_of(compare([head("a"), head("b", 1.1)]))
+    assert cause(replace(gain, **changes)) == words  # type: ignore[arg-type]
+
+
+# --- the total -----------------------------------------------------------------------------------
+
+
+def test_total_resolved_says_how_much_and_by_what() -> None:
+    result = compared(head("a", state=START), head("b", 1.1, state={**START, "seats": "recut"}))
+    assert re.fullmatch(
+        r"Intake: 'b' flows 10\.0 % ± 0\.\d more than 'a' in the mean over 0\.079 in to 0\.394 in of lift; "
+        r"seats alone changed\.",
+        only(result, "Intake"),
+    )
+
+
+def test_total_in_metric_units() -> None:
+    result = compared(head("a"), head("b", 0.9), display="metric")
+    assert "flows 10.0 %" in only(result, "Intake") and "less than 'a'" in only(result, "Intake")
+    assert "over 2.00 mm to 10.00 mm of lift; what changed is not declared." in only(result, "Intake")
+
+
+def test_total_within_repeatability_claims_no_gain() -> None:
+    result = compared(head("a", state=START), head("b", 1.002, state={**START, "seats": "recut"}))
+    text = only(result, "Intake")
+    assert "the difference in the mean over" in text
+    assert "which is within the bench's repeatability; seats alone changed." in text
+    assert "more than" not in text
+
+
+def test_total_not_assessed_says_so() -> None:
+    result = compare([head("a", state=START), head("b", 1.1, state={"ports": "blended", "seats": "recut"})])
+    assert "10.0 % more than 'a'" in only(result, "Intake")
+    assert only(result, "Intake").endswith(
+        "; whether that is more than the bench's scatter is not assessed; ports and seats changed."
+    )
+
+
+def test_nothing_changed_is_repeatability() -> None:
+    near = compared(head("a", state=START), head("b", 1.002, state=START))
+    assert "nothing is declared as changed, so it is the bench's own repeatability." in only(near, "Intake")
+    far = compared(head("a", state=START), head("b", 1.05, state=START))
+    assert "the bench's own repeatability from session to session." in only(far, "Intake")
+
+
+def test_an_undeclared_factor_is_said() -> None:
+    result = compared(head("a", state=START), head("b", 1.1, state={"ports": "blended"}))
+    assert "whether seats changed is not declared for both." in only(result, "Intake")
+
+
+def test_one_variant_has_its_flow() -> None:
+    # By hand: 0.05 m³/s is 50 L/s and 105.9 CFM.
+    flat = {0.002: 0.05, 0.010: 0.05}
+    assert only(compared(head("a", base=flat)), "Intake").startswith("Intake: 'a' flows 105.9 CFM ± ")
+    plain = compare([head("a", base=flat)], display="metric")
+    assert plain.sentences == ("Intake: 'a' flows 50.0 L/s in the mean over 2.00 mm to 10.00 mm of lift.",)
+
+
+# --- steps ---------------------------------------------------------------------------------------
+
+
+def test_steps_are_told_with_their_verdict() -> None:
+    result = compared(
+        head("a", state=START),
+        head("b", 1.10, state={**START, "seats": "recut"}),
+        head("c", 1.102, state={"ports": "blended", "seats": "recut"}),
+    )
+    assert re.fullmatch(
+        r"By step on the intake: 'b' \+10\.0 % ± 0\.\d \(seats alone\); "
+        r"'c' \+0\.2 % ± 0\.\d \(within the bench's repeatability\)\.",
+        only(result, "By step"),
+    )
+
+
+def test_steps_not_assessed() -> None:
+    result = compare([head("a"), head("b", 1.1), head("c", 1.2)])
+    assert "'b' +10.0 % (change not declared, not assessed)" in only(result, "By step")
+
+
+def test_of_many_steps_the_largest_are_told() -> None:
+    result = compared(*(head(str(place), factor) for place, factor in enumerate((1, 1.1, 1.11, 1.2, 1.3, 1.4, 1.41))))
+    text = only(result, "By step")
+    assert [name for name in "123456" if f"'{name}'" in text] == ["1", "3", "4", "5"]
+    assert text.endswith("(and 2 smaller steps).")
+
+
+def test_one_step_needs_no_list() -> None:
+    assert none(compared(head("a"), head("b", 1.1)), "By step")
+
+
+# --- where ---------------------------------------------------------------------------------------
+
+
+def test_where_the_gain_is_largest_only_beyond_the_intervals() -> None:
+    even = compared(head("a"), head("b", lambda lift: 1.10 + lift * 0.1))
+    assert only(even, "Along the lift") == "Along the lift the intake gain shows no difference beyond its intervals."
+    slanted = compared(head("a", valve=VALVE), head("b", lambda lift: 1.20 - lift * 10, valve=VALVE))
+    assert re.fullmatch(
+        r"Along the lift the intake gain is between \+10\.0 % ± 0\.\d at 0\.394 in \(high lift\) and "
+        r"\+18\.0 % ± 0\.\d at 0\.079 in \(low lift\)\.",
+        only(slanted, "Along the lift"),
+    )
+
+
+def test_where_not_assessed_is_what_was_measured() -> None:
+    result = compare([head("a"), head("b", lambda lift: 1.20 - lift * 10)])
+    assert only(result, "Along the lift").endswith("+18.0 % at 0.079 in (low lift) (not assessed).")
+
+
+def test_one_lift_has_no_where() -> None:
+    base = {0.005: 0.04}
+    assert none(compared(head("a", base=base), head("b", 1.1, base=base)), "Along")
+
+
+# --- limits --------------------------------------------------------------------------------------
+
+
+def test_where_the_flow_is_limited() -> None:
+    result = compared(head("a", valve=VALVE), head("b", 1.1, valve=replace(VALVE, seat_width_m=0.0016)))
+    # The takeover lift itself is held against the book in test_areas; here that it is the last variant's.
+    takeover = result.sides["intake"].variants[1].takeover_lift_m
+    assert only(result, "By geometry") == (
+        f"By geometry, on the intake of 'b' the throat is the least passage above {takeover / 0.0254:.3f} in of lift, "
+        "the seat below."
+    )
+
+
+def test_a_throat_beyond_the_lifts_leaves_the_seat() -> None:
+    wide = replace(VALVE, stem_m=0.001, throat_m=0.038)
+    text = only(compared(head("a", valve=wide), head("b", valve=wide)), "By geometry")
+    assert "the seat is the least passage at every lift measured" in text
+
+
+def test_without_dimensions_nothing_is_said_of_limits() -> None:
+    assert none(compared(head("a"), head("b")), "By geometry")
+
+
+# --- ports ---------------------------------------------------------------------------------------
+
+
+def test_the_lagging_port_of_the_last_variant() -> None:
+    result = compared(head("a", character=(1.0, 0.8)), head("b", character=(1.0, 0.9)))
+    # By hand: 0.9 against a mean of 0.95 is 5.3 % less.
+    assert only(result, "Lagging").startswith(
+        "Lagging: intake port 2 of 'b' flows 5.3 % less than the mean of the ports"
+    )
+    assert "not assessed" not in only(result, "Lagging")
+    assert none(compared(head("a", character=(1.0, 0.8)), head("b", character=(1.0, 0.99))), "Lagging")
+
+
+def test_a_lag_within_the_benchs_scatter_is_not_told() -> None:
+    heads = (head("a", character=(1.0, 0.94)), head("b", character=(1.0, 0.94)))
+    assert none(compare(heads, bench=Bench(repeatability=0.05)), "Lagging")
+    assert "(not assessed)" in only(compare(heads), "Lagging")
+
+
+# --- next ----------------------------------------------------------------------------------------
+
+
+def test_next_is_repeats_where_nothing_is_assessed() -> None:
+    assert "flow at least one port twice" in only(compare([head("a"), head("b", 1.1)]), "Next")
+
+
+def test_next_is_repeats_of_what_is_not_resolved() -> None:
+    result = compared(head("a"), head("b", 1.1), head("c", 1.102))
+    assert only(result, "Next") == "Next: repeat the runs of 'b' and 'c' on the intake; their +0.2 % is not resolved."
+
+
+def test_next_is_the_test_that_tells_factors_apart() -> None:
+    result = compared(head("a", state=START), head("b", 1.1, state={"ports": "blended", "seats": "recut"}))
+    assert only(result, "Next") == (
+        "Next: flow the intake with only the ports of 'b' and the rest as in 'a', to tell ports and seats apart."
+    )
+
+
+def test_next_is_the_lagging_port() -> None:
+    result = compared(head("a", state=START), head("b", 1.1, state={**START, "seats": "recut"}, character=(1, 0.9)))
+    assert only(result, "Next").startswith("Next: flow intake port 2 of 'b' again")
+
+
+def test_nothing_next_where_all_is_clear() -> None:
+    assert none(compared(head("a", state=START), head("b", 1.1, state={**START, "seats": "recut"})), "Next")
+    assert none(compared(head("a")), "Next")
+
+
+# --- all together --------------------------------------------------------------------------------
+
+
+def test_at_most_eight_and_the_least_important_left_out() -> None:
+    heads = [
+        head(name, factor, sides=BOTH, valve=VALVE, character=(1.0, 0.9), state={"ports": name, "seats": name})
+        for name, factor in (("a", 0.9), ("b", lambda lift: 1.0 - lift), ("c", lambda lift: 1.1 - 10 * lift))
+    ]
+    result = compared(*heads)
+    assert len(result.sentences) == MOST_SENTENCES == 8
+    starts = [text.split()[0] for text in result.sentences]
+    assert starts == ["Intake:", "By", "Along", "Exhaust:", "By", "Along", "Lagging:", "Next:"]
+    assert all(text.endswith(".") and "\n" not in text for text in result.sentences)
+
+
+def test_seven_sentences_are_all_kept() -> None:
+    heads = [head(name, factor, sides=BOTH, valve=VALVE) for name, factor in (("a", 1.0), ("b", 1.1), ("c", 1.2))]
+    result = compared(*heads)
+    assert [text.split()[0] for text in result.sentences] == [
+        "Intake:", "By", "Along", "Exhaust:", "By", "Along", "By",
+    ]  # fmt: skip
+
+
+def test_no_sides_no_words() -> None:
+    assert sentences({}) == ()
