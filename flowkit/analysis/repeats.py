@@ -1,0 +1,279 @@
+"""How many repeated runs a gain needs to be resolved."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowkit.analysis.curves import SideVariant
+from flowkit.analysis.lifts import AreaMethod
+from flowkit.analysis.montecarlo import mean_flow
+from flowkit.analysis.noise import PortNoise, port_noise
+from flowkit.analysis.power import power_of, smallest_effect
+from flowkit.analysis.propagation import Component, combine
+from flowkit.analysis.repeatability import why_not_assessed
+from flowkit.analysis.results import Repeatability
+from flowkit.analysis.sessions import sessions_of
+from flowkit.analysis.untangle import listed
+from flowkit.errors import FlowkitError
+from flowkit.model import Bench, Reference, Side
+
+__all__ = ["MOST_RUNS", "RepeatPlan", "check_aim", "plan_repeats"]
+
+Array = NDArray[np.float64]
+
+MOST_RUNS = 50
+"""More runs of every port than this are not worth planning."""
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatPlan:
+    """How many runs of every port a gain in mean flow needs to be resolved.
+
+    Attributes
+    ----------
+    side : {"intake", "exhaust"}
+    from_, to : str or None
+        The two states; `to` is None for work that is still to be done.
+    gain, power : float
+        The size of gain, and the chance to resolve it [-].
+    ports : tuple of str
+        The ports it is about.
+    runs_now : tuple of two int
+        Fewest runs of any of them in each state.
+    power_now : float or None
+        Chance to resolve the gain with the tests there are [-].
+    smallest_gain_now : float or None
+        Smallest gain the tests there are resolve with `power` [-].
+    runs_needed : int or None
+        Runs of every port in both states; None where no number up to `MOST_RUNS` is enough.
+    power_then : float or None
+        Chance with that many [-].
+    smallest_gain_ever : float or None
+        Smallest gain that any number of runs could resolve with `power`, because of what
+        repeats do not reduce [-].
+    limited_by : tuple of str
+        What that is: "lift setting", "drift", "pressure reading", "pressure law".
+    not_planned_because : str or None
+    """
+
+    side: Side
+    from_: str
+    to: str | None
+    gain: float
+    power: float
+    ports: tuple[str, ...]
+    runs_now: tuple[int, int]
+    power_now: float | None = None
+    smallest_gain_now: float | None = None
+    runs_needed: int | None = None
+    power_then: float | None = None
+    smallest_gain_ever: float | None = None
+    limited_by: tuple[str, ...] = ()
+    not_planned_because: str | None = None
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return the plan in words."""
+        step = f"{self.side.capitalize()}, {self.from_!r} → " + (repr(self.to) if self.to else "the next state")
+        if self.not_planned_because or self.smallest_gain_now is None:
+            return (f"{step}: {self.not_planned_because}",)
+        now = f"as it is, a gain of {self.smallest_gain_now:.1%} would be resolved with a chance of {self.power:.0%}"
+        wanted = f"{step}: a gain of {self.gain:.1%}"
+        if self.runs_needed is None:
+            if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
+                hidden = f"{listed(self.limited_by)} alone can hide a gain below {self.smallest_gain_ever:.1%}"
+                return (f"{wanted} cannot be resolved by repeating runs: {hidden} ({now}).",)
+            return (f"{wanted} needs more than {MOST_RUNS} runs of every port ({now}).",)
+        if self.runs_needed <= min(self.runs_now):
+            return (f"{wanted} needs no further runs ({now}).",)
+        times = {1: "once", 2: "twice"}.get(self.runs_needed, f"{self.runs_needed} times")
+        runs = f"{self.runs_now[0]} and {self.runs_now[1]}" if self.to else f"{self.runs_now[0]}"
+        return (f"{wanted} needs every port flowed {times} in both states ({runs} now; {now}).",)
+
+
+def check_aim(gain: float, power: float) -> None:
+    """Refuse a gain or a power that cannot be."""
+    if not (math.isfinite(gain) and gain > 0.0):
+        raise FlowkitError("a gain to be resolved must be above zero", "give it in percent, such as 1 %")
+    if not 0.05 < power < 1.0:
+        raise FlowkitError("the chance to resolve a gain must lie between 5 % and 100 %", "give it such as 80 %")
+
+
+def plan_repeats(
+    variants: Sequence[SideVariant],
+    range_m: tuple[float, float],
+    reference: Reference,
+    bench: Bench,
+    repeatability: Repeatability,
+    *,
+    gain: float,
+    power: float = 0.8,
+    method: AreaMethod = "pchip",
+) -> tuple[RepeatPlan, ...]:
+    """Return for each step of one side how many runs a gain in mean flow needs.
+
+    Parameters
+    ----------
+    variants : sequence of SideVariant
+        In the job's order; with one alone the next state is taken to be flowed on the same
+        ports in another session.
+    range_m : tuple of two floats
+        The side's common range [m].
+    reference : Reference
+    bench : Bench
+    repeatability : Repeatability
+    gain : float
+        [-]
+    power : float, optional
+        [-]
+    method : {"pchip", "trapezoid"}, optional
+
+    Returns
+    -------
+    tuple of RepeatPlan
+
+    Raises
+    ------
+    FlowkitError
+        If gain or power cannot be.
+
+    Notes
+    -----
+    The standard uncertainty of ``ln(1 + g)`` in mean flow, to first order (JCGM 100:2008): of
+    each port ``W²·(s_b²/n + Σa²·s_w²/n + Σ(∂M/∂Q·dQ/dL·u_L/M)²)``, W the port's share of the
+    sum of the mean flows M and ``a = ∂M/∂Q·Q/M`` a point's share of its port's; then session
+    and pressure law as for the intervals. More runs add their degrees of freedom. The power is
+    that of the two-sided t test, see `flowkit.analysis.power.power_of`.
+    """
+    check_aim(gain, power)
+    sessions = sessions_of(test for variant in variants for curve in variant.ports for test in curve.tests)
+    noise = {
+        variant.name: {curve.port: port_noise(curve, sessions, reference, bench) for curve in variant.ports}
+        for variant in variants
+    }
+    names = [variant.name for variant in variants]
+    steps: list[tuple[str, str | None]] = list(pairwise(names)) if len(names) > 1 else [(name, None) for name in names]
+    plans = []
+    for before, after in steps:
+        other = noise[after] if after else noise[before]
+        common = tuple(port for port in noise[before] if port in other)
+        sides = [[ports[name] for name in common or ports] for ports in (noise[before], other)]
+        budget = _budget(sides, range_m, repeatability, bench, method, same=after is None)
+        step = RepeatPlan(variants[0].side, before, after, gain, power, common, budget.runs_now())
+        plans.append(_planned(step, budget, repeatability))
+    return tuple(plans)
+
+
+@dataclass(frozen=True, slots=True)
+class _Budget:
+    """Variances of the logarithm of a gain, for one run of every port and as it is."""
+
+    now: float
+    one_run: float
+    fixed: Mapping[str, float]
+    runs: tuple[tuple[tuple[int, ...], ...], tuple[tuple[int, ...], ...]]
+
+    @property
+    def kept(self) -> float:
+        """What no repeat reduces."""
+        return sum(self.fixed.values())
+
+    def runs_now(self) -> tuple[int, int]:
+        """Return the fewest runs of a port in each state."""
+        before, after = (min(min(port) for port in side) for side in self.runs)
+        return before, after
+
+    def added(self, runs: int) -> int:
+        """Return the degrees of freedom that so many runs of every port would add."""
+        return sum(max(runs - now, 0) for side in self.runs for port in side for now in port)
+
+
+def _budget(
+    sides: Sequence[Sequence[PortNoise]],
+    range_m: tuple[float, float],
+    repeatability: Repeatability,
+    bench: Bench,
+    method: AreaMethod,
+    *,
+    same: bool,
+) -> _Budget:
+    """Gather the variances of two states; `same` where the second is the first once more."""
+    shift, scatter = (repeatability.s_between_runs or 0.0) ** 2, (repeatability.s_within_run or 0.0) ** 2
+    now = one = setting = 0.0
+    means = []
+    for ports in sides:
+        flows = [float(mean_flow(port.lifts_m, port.flow_m3_s, range_m, method)) for port in ports]
+        total = sum(flows)
+        sums = np.zeros((2, ports[0].session_share.shape[1]))
+        law = 0.0
+        for port, flow in zip(ports, flows, strict=True):
+            slope = _gradient(port, range_m, method) / total
+            share = slope * port.flow_m3_s
+            now += shift * float(np.sum((share @ port.run_share) ** 2))
+            now += scatter * float(np.sum(share**2 * port.scatter_share))
+            one += shift * (flow / total) ** 2 + scatter * float(np.sum(share**2))
+            setting += float(np.sum((slope * port.slope_m2_s) ** 2))
+            sums += np.array([share @ port.session_share, share @ port.pressure_effect])
+            law += float(share @ port.law)
+        means.append((sums, law))
+    (first, law_before), (second, law_after) = means
+    session, pressure = (2.0 * np.sum(first**2, axis=1)) if same else np.sum((second - first) ** 2, axis=1)
+    fixed = {
+        "lift setting": setting * (bench.lift_setting_m or 0.0) ** 2,
+        "drift": float(session) * (bench.drift or 0.0) ** 2,
+        "pressure reading": float(pressure),
+        "pressure law": (law_after - law_before) ** 2 / 3.0,
+    }
+    runs = tuple(tuple(tuple(round(port.runs(j)) for j in range(len(port.lifts_m))) for port in side) for side in sides)
+    return _Budget(now, one, fixed, (runs[0], runs[1]))
+
+
+def _gradient(port: PortNoise, range_m: tuple[float, float], method: AreaMethod) -> Array:
+    """Return the derivative of a port's mean flow by each of its points."""
+    size = len(port.lifts_m)
+    step = 1e-4 * float(np.max(np.abs(port.flow_m3_s)))
+    moved = np.repeat(port.flow_m3_s[:, np.newaxis], 2 * size, axis=1)
+    moved[:, :size] += step * np.eye(size)
+    moved[:, size:] -= step * np.eye(size)
+    means = mean_flow(port.lifts_m, moved, range_m, method)
+    return np.asarray((means[:size] - means[size:]) / (2.0 * step))
+
+
+def _planned(step: RepeatPlan, budget: _Budget, repeatability: Repeatability) -> RepeatPlan:
+    """Return a step with what its gain needs."""
+    known = repeatability.degrees_of_freedom
+    if known is None or repeatability.s_r is None:
+        return replace(step, not_planned_because=why_not_assessed(repeatability))
+
+    def chance(repeats: float, freedom: float) -> float:
+        return power_of(math.log1p(step.gain), *_whole(repeats, budget.kept, freedom))
+
+    now = chance(budget.now, known)
+    needed = min(budget.runs_now()) if now >= step.power else None
+    then = now if needed else None
+    for runs in range(1, MOST_RUNS + 1) if needed is None else ():
+        then = chance(budget.one_run / runs, known + budget.added(runs))
+        if then >= step.power:
+            needed = runs
+            break
+    kept = {name: variance for name, variance in budget.fixed.items() if variance > 0.1 * budget.kept}
+    return replace(
+        step,
+        power_now=now,
+        smallest_gain_now=math.expm1(smallest_effect(*_whole(budget.now, budget.kept, known), step.power)),
+        runs_needed=needed,
+        power_then=then if needed else None,
+        smallest_gain_ever=math.expm1(smallest_effect(math.sqrt(budget.kept), math.inf, step.power)),
+        limited_by=tuple(sorted(kept, key=lambda name: -kept[name])),
+    )
+
+
+def _whole(repeats: float, kept: float, freedom: float) -> tuple[float, float]:
+    """Return the standard uncertainty and its degrees of freedom from both kinds of variances."""
+    combined = combine((Component("repeats", math.sqrt(repeats), 1.0, freedom), Component("kept", math.sqrt(kept))))
+    return combined.uncertainty, combined.degrees_of_freedom

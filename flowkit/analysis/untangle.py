@@ -1,0 +1,183 @@
+"""Which extra test would tell apart the changes that were made together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import islice, pairwise, permutations
+
+from flowkit.analysis.factors import find_corners, what_changed
+
+__all__ = ["ExtraTest", "listed", "untangle"]
+
+State = Mapping[str, str]
+ORDERS = 720
+"""Orders of the changes that are looked through; all of them up to six factors."""
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraTest:
+    """What would remove the confounding of one step.
+
+    Attributes
+    ----------
+    from_, to : str
+        Names of the two variants.
+    factors : tuple of str
+        What changed together.
+    unknown : tuple of str
+        What is declared in one of them only, so that nothing can be planned.
+    states : tuple of mapping
+        The states to test, in order: one for two factors, one less than the factors for more.
+        The first alone already separates one factor from the rest.
+    already_tested : tuple of str
+        Variants that are such a state already and only need to be compared with.
+    completes : tuple of tuple of two str
+        Pairs of factors of which all four corners are known with these tests.
+    otherwise : mapping or None
+        For two factors the other state that would do as well.
+    """
+
+    from_: str
+    to: str
+    factors: tuple[str, ...]
+    unknown: tuple[str, ...]
+    states: tuple[State, ...]
+    already_tested: tuple[str, ...]
+    completes: tuple[tuple[str, str], ...]
+    otherwise: State | None
+
+    def sentences(self) -> tuple[str, ...]:
+        """Return what to do, in words."""
+        step = f"{self.from_!r} → {self.to!r}"
+        if self.unknown:
+            known = listed(self.unknown)
+            return (f"{step}: {known} not declared in both states; declare them in the job to know what changed.",)
+        together = f"{step}: {listed(self.factors)} changed together, so the gain belongs to all of them."
+        if not self.states:
+            through = listed([repr(name) for name in self.already_tested])
+            return (f"{together} No extra test is needed: {through} lies between the two, compare through it.",)
+        words = [together, self._to_test()]
+        if self.completes:
+            pairs = listed([f"{one} × {other}" for one, other in self.completes])
+            words.append(f"This also completes the four corners of {pairs}, so that their interaction is known.")
+        return (" ".join(words),)
+
+    def _to_test(self) -> str:
+        """Say which states to test."""
+        first = _described(self.states[0])
+        other = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
+        if len(self.states) == 1:
+            return f"One extra test tells them apart: the head with {first}{other}."
+        rest = "; then ".join(_described(state) for state in self.states[1:])
+        return f"{len(self.states)} extra tests tell them apart: the head with {first}; then {rest}."
+
+
+def untangle(states: Sequence[tuple[str, State]]) -> tuple[ExtraTest, ...]:
+    """Return for each step with several changes the tests that would tell them apart.
+
+    Parameters
+    ----------
+    states : sequence of (str, mapping)
+        Name and state (factor → level) of each variant of one side, in the job's order.
+
+    Returns
+    -------
+    tuple of ExtraTest
+        None for a step with one change or none. Of the orders in which the changes could have
+        been made, the one with the fewest new tests, then with the most pairs of factors of
+        which all four corners become known, then as declared.
+
+    Notes
+    -----
+    One factor at a time between the two states; two-level factorial where the corners allow
+    (Box, Hunter & Hunter, Statistics for Experimenters, 2nd ed. 2005, ch. 5).
+
+    Examples
+    --------
+    >>> before, after = {"ports": "as cast", "seats": "worn"}, {"ports": "blended", "seats": "recut"}
+    >>> extra, = untangle([("as received", before), ("ported", after)])
+    >>> dict(extra.states[0])
+    {'ports': 'blended', 'seats': 'worn'}
+    >>> untangle([("as received", before), ("cut", before | {"seats": "recut"}), ("ported", after)])
+    ()
+    """
+    found = []
+    for (name, before), (other, after) in pairwise(states):
+        change = what_changed(before, after)
+        if change.unknown:
+            found.append(ExtraTest(name, other, change.changed, change.unknown, (), (), (), None))
+        elif len(change.changed) > 1:
+            found.append(_separate(states, (name, before), (other, after), change.changed))
+    return tuple(found)
+
+
+def _separate(
+    states: Sequence[tuple[str, State]],
+    before: tuple[str, State],
+    after: tuple[str, State],
+    factors: tuple[str, ...],
+) -> ExtraTest:
+    """Return the best way from one state to the other, one factor at a time."""
+    tested = [state for _, state in states]
+    ways: list[tuple[int, int, int, list[State], list[State]]] = []
+    for order in islice(permutations(factors), ORDERS):
+        way = _between(before[1], after[1], order)
+        new = [state for state in way if _name_of(state, states) is None]
+        ways.append((len(new), -len(_completed(tested, new)), len(ways), new, way))
+    *_, new, way = min(ways, key=lambda entry: entry[:3])
+    otherwise = None
+    if len(factors) == 2 and new:
+        otherwise = next(state for _, _, _, _, (state,) in ways if state != way[0])
+    return ExtraTest(
+        from_=before[0],
+        to=after[0],
+        factors=factors,
+        unknown=(),
+        states=tuple(new),
+        already_tested=tuple(name for state in way if (name := _name_of(state, states)) is not None),
+        completes=_completed(tested, new),
+        otherwise=otherwise,
+    )
+
+
+def _between(before: State, after: State, order: Sequence[str]) -> list[State]:
+    """Return the states between two, changing one factor after the other."""
+    way: list[State] = []
+    state = dict(before)
+    for factor in order[:-1]:
+        state = {**state, factor: after[factor]}
+        way.append(state)
+    return way
+
+
+def _name_of(state: State, states: Sequence[tuple[str, State]]) -> str | None:
+    """Return the first variant that is in a state."""
+    return next((name for name, other in states if what_changed(state, other).nothing), None)
+
+
+def _completed(tested: Sequence[State], new: Sequence[State]) -> tuple[tuple[str, str], ...]:
+    """Return the pairs of factors of which all four corners become known by new states."""
+    known = {(corners.factors, corners.places) for corners in find_corners(tested)}
+    every = find_corners([*tested, *new])
+    return tuple(dict.fromkeys(item.factors for item in every if (item.factors, item.places) not in known))
+
+
+def _described(state: State) -> str:
+    """Return a state in words."""
+    return listed([f"{factor} {level!r}" for factor, level in state.items()])
+
+
+def listed(words: Sequence[str]) -> str:
+    """Return words joined with commas and an "and".
+
+    Parameters
+    ----------
+    words : sequence of str
+
+    Examples
+    --------
+    >>> listed(["ports", "seats", "valves"])
+    'ports, seats and valves'
+    """
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
