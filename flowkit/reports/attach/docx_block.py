@@ -18,6 +18,7 @@ __all__ = ["build_block"]
 
 _EMU_PER_INCH = 914_400
 _EMU_PER_TWIP = 635
+_ROWS_KEPT_TOGETHER = 30
 _FOR_HEADING = int(0.9 * _EMU_PER_INCH)
 _LETTER = (int(8.5 * _EMU_PER_INCH), 11 * _EMU_PER_INCH)
 
@@ -142,8 +143,12 @@ def _add_table(document: Document, table: Table, width: int) -> None:
     for item in made.columns:
         item.width = column
     first_summary = len(texts) - table.summary_rows
+    together = len(texts) <= _ROWS_KEPT_TOGETHER
     for number, (row, cells) in enumerate(zip(made.rows, texts, strict=True)):
         _fill(row, cells, points, column, bold=number == 0 or number >= first_summary)
+        if together and number < len(texts) - 1:
+            for cell in row.cells:
+                cell.paragraphs[0].paragraph_format.keep_with_next = True
     made.rows[0]._tr.get_or_add_trPr().append(parse_xml(f"<w:tblHeader {nsdecls('w')}/>"))
     # Two tables with nothing between them would become one.
     document.add_paragraph()

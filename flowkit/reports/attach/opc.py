@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import posixpath
 import zipfile
+import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -156,13 +157,13 @@ def serialised(root: Any) -> bytes:
 
 
 def canonical(element: Any) -> bytes:
-    """Return an element in a form in which equal ones are equal bytes (Canonical XML 1.0).
+    """Return an element in a form in which equal ones are equal bytes (Exclusive XML Canonicalization 1.0).
 
     Parameters
     ----------
     element : lxml element
     """
-    data: bytes = _etree().tostring(element, method="c14n")
+    data: bytes = _etree().tostring(element, method="c14n", exclusive=True)
     return data
 
 
@@ -204,7 +205,7 @@ def read_package(data: bytes, name: str) -> Package:
                 raise AttachError("the file unpacks to more than 4 GB", "attach to a smaller one", file=name)
             parts = {info.filename: archive.read(info) for info in infos}
             comment = archive.comment
-    except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, ValueError) as error:
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, OSError, ValueError) as error:
         raise AttachError(
             f"the file is damaged ({error})", "open it in its program, save it anew, then again", file=name
         ) from error

@@ -21,7 +21,7 @@ from flowkit.reports.attach.pdf_tree import (
     set_labels,
     tree_entries,
 )
-from flowkit.reports.attach.pdf_update import PDF_ERRORS, PdfUpdate, open_pdf, resolved
+from flowkit.reports.attach.pdf_update import PDF_ERRORS, PdfUpdate, damage_named, open_pdf, resolved
 from flowkit.reports.attach.swap import Rewritten
 
 if TYPE_CHECKING:
@@ -71,7 +71,13 @@ def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -
         If the PDF is damaged, encrypted or signed, or has no such page.
     """
     reader = open_pdf(old, name)
-    _refuse_protected(reader, name)
+    with damage_named(name):
+        _refuse_protected(reader, name)
+        return _added(reader, old, flow, name, after=after)
+
+
+def _added(reader: PdfReader, old: bytes, flow: bytes, name: str, *, after: int | None) -> Rewritten:
+    """Add the flow pages to a PDF that may be extended."""
     former = _former(reader, name)
     position = former.position if after is None else after
     if not 0 <= position <= len(former.others):

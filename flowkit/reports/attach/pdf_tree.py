@@ -69,10 +69,11 @@ def leaves(reader: PdfReader, name: str) -> list[Leaf]:
         reference, parent = pending.pop()
         node = resolved(reference)
         sound = isinstance(reference, IndirectObject) and isinstance(node, DictionaryObject)
-        if not sound or (reference.idnum in seen and "/Kids" in node):
+        inner = sound and "/Kids" in node
+        if not sound or (inner and reference.idnum in seen) or not (inner or parent):
             raise AttachError("the PDF is damaged (its page tree)", "save it anew in its program", file=name)
         seen.add(reference.idnum)
-        if "/Kids" in node:
+        if inner:
             pending += [(kid, reference) for kid in reversed(resolved(node["/Kids"]))]
         else:
             found.append(Leaf(reference, parent))

@@ -10,7 +10,8 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, cast
 
 from flowkit.errors import AttachError
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pypdf import PdfReader
     from pypdf.generic import DictionaryObject, IndirectObject, PdfObject, StreamObject
 
-__all__ = ["PDF_ERRORS", "PdfUpdate", "open_pdf", "resolved"]
+__all__ = ["PDF_ERRORS", "PdfUpdate", "damage_named", "open_pdf", "resolved"]
 
 PDF_ERRORS = (
     ArithmeticError,
@@ -52,20 +53,39 @@ def open_pdf(data: bytes, name: str) -> PdfReader:
         If it is damaged or encrypted.
     """
     from pypdf import PdfReader
-    from pypdf.errors import PyPdfError
 
-    try:
+    with damage_named(name):
         reader = PdfReader(io.BytesIO(data))
         encrypted = reader.is_encrypted
         if not encrypted:
             _ = reader.root_object, len(reader.pages)
+    if encrypted:
+        raise AttachError("the PDF is encrypted", "save it without a password or restrictions, then attach", file=name)
+    return reader
+
+
+@contextmanager
+def damage_named(name: str) -> Iterator[None]:
+    """Say in plain words that a PDF is damaged, whatever the reading library stumbles over.
+
+    Parameters
+    ----------
+    name : str
+        The file's name.
+
+    Raises
+    ------
+    AttachError
+        In place of the library's error.
+    """
+    from pypdf.errors import PyPdfError
+
+    try:
+        yield
     except (PyPdfError, *PDF_ERRORS) as error:
         raise AttachError(
             f"the PDF is damaged ({error})", "open it in its program, save it anew, then again", file=name
         ) from error
-    if encrypted:
-        raise AttachError("the PDF is encrypted", "save it without a password or restrictions, then attach", file=name)
-    return reader
 
 
 def resolved(value: Any) -> Any:

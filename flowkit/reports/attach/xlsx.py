@@ -338,7 +338,7 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
 
 def _sheet_list(book: _Book) -> set[Any]:
     """Place, title, number and state of every sheet, and the part of all but flow sheets."""
-    own = {id(item) for item in book.former().values()}
+    own = {item.get("name") for item in book.former().values()}
     targets = {item.id: item.target for item in relationships(book.package.parts, book.part)}
     return {
         (
@@ -346,7 +346,7 @@ def _sheet_list(book: _Book) -> set[Any]:
             item.get("name"),
             item.get("sheetId"),
             item.get("state"),
-            None if id(item) in own else targets[str(item.get(f"{{{OFFICE}}}id"))],
+            None if item.get("name") in own else targets[str(item.get(f"{{{OFFICE}}}id"))],
         )
         for place, item in enumerate(book.sheets())
     }

@@ -23,6 +23,8 @@ _EMU_PER_INCH = 914_400
 _HEAD = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
 _LONGEST_TEXT = 32_767
 _DEFAULT_DPI = 200
+_POINTS_A_LINE = 15
+_LETTERS_A_LINE = 12
 
 EMPTY_STYLES = (
     f'{_HEAD}<styleSheet xmlns="{MAIN}"><fonts count="1"><font><sz val="11"/><name val="Calibri"/></font></fonts>'
@@ -51,11 +53,11 @@ class Formats:
 
     def listed(self) -> set[tuple[str, int, bytes]]:
         """Return every font, fill, border and cell format with its number, by which others call it."""
-        return {
-            (tag, place, entry)
-            for tag in ("fonts", "fills", "borders", "cellStyleXfs", "cellXfs", "cellStyles", "dxfs")
-            for place, entry in enumerate(map(_alone, self._root.find(qualified(self._root, tag)) or ()))
-        }
+        found = set()
+        for tag in ("fonts", "fills", "borders", "cellStyleXfs", "cellXfs", "cellStyles", "dxfs"):
+            entries = self._root.find(qualified(self._root, tag))
+            found |= {(tag, place, _alone(entry)) for place, entry in enumerate(entries if entries is not None else ())}
+        return found
 
     def format(
         self,
@@ -106,7 +108,7 @@ class Formats:
 
     def _new(self, tag: str, attributes: dict[str, str] | None = None) -> Any:
         """Make an element in the part's namespace."""
-        return self._root.makeelement(qualified(self._root, tag), attributes or {})
+        return self._root.makeelement(qualified(self._root, tag), attributes or {}, nsmap=self._root.nsmap)
 
     def _list(self, tag: str) -> Any:
         """Return a list of the styles, made at its place where there is none."""
@@ -253,13 +255,18 @@ def numbers_sheet(title: str, content: Sequence[Table], below: Iterable[str], fo
     formats : Formats
     """
     rows: list[list[str]] = [[_text(title, formats.format(bold=True, size=14))], []]
+    tall: dict[int, int] = {}
     widest = 2
     for table in content:
         lines = _table(table, formats)
         widest = max(widest, *(len(line) for line in lines))
-        rows += [[_text(table.title, formats.format(bold=True, size=12))], *lines, []]
+        rows.append([_text(table.title, formats.format(bold=True, size=12))])
+        # A header row says how tall it is: not every program works that out for wrapped text.
+        tall[len(rows) + 1] = _POINTS_A_LINE * max(1 + len(text) // _LETTERS_A_LINE for text in table.header)
+        rows += [*lines, []]
     rows += [[_text(text, formats.format())] for text in below]
-    body = "".join(_row(number, row) for number, row in enumerate(rows, 1))
+    body = "".join(_row(number, row, tall.get(number)) for number, row in enumerate(rows, 1))
+    orientation = "portrait" if widest <= 8 else "landscape"
     return (
         f'{_HEAD}<worksheet xmlns="{MAIN}"><sheetPr><pageSetUpPr fitToPage="1"/></sheetPr>'
         f'<dimension ref="A1:{_letters(widest - 1)}{len(rows)}"/>'
@@ -267,14 +274,15 @@ def numbers_sheet(title: str, content: Sequence[Table], below: Iterable[str], fo
         '<sheetFormatPr defaultRowHeight="15"/>'
         f'<cols><col min="1" max="{widest}" width="13.5" customWidth="1"/></cols><sheetData>{body}</sheetData>'
         '<pageMargins left="0.5" right="0.5" top="0.6" bottom="0.6" header="0.3" footer="0.3"/>'
-        '<pageSetup orientation="landscape" fitToHeight="0"/></worksheet>'
+        f'<pageSetup orientation="{orientation}" fitToHeight="0"/></worksheet>'
     ).encode()
 
 
-def _row(number: int, cells: Sequence[str]) -> str:
+def _row(number: int, cells: Sequence[str], height: int | None) -> str:
     """Return a sheet row, its cells' addresses filled in."""
     filled = (cell.format(ref=f"{_letters(place)}{number}") for place, cell in enumerate(cells) if cell)
-    return f'<row r="{number}">{"".join(filled)}</row>'
+    tall = f' ht="{height}" customHeight="1"' if height else ""
+    return f'<row r="{number}"{tall}>{"".join(filled)}</row>'
 
 
 def _table(table: Table, formats: Formats) -> list[list[str]]:
