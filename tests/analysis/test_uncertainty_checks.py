@@ -1,0 +1,46 @@
+"""Every published figure of uncertainty holds, and a figure that is off would not."""
+
+from dataclasses import replace
+
+import pytest
+
+from flowkit.validation.uncertainty import CHECKS, _one_way
+from tests.published import gum, nist_strd, power_tables, student_t
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])
+def test_holds(check):
+    assert check.holds(), (check.source, check.expected, check.compute())
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])
+def test_would_not_hold_for_a_figure_that_is_off(check):
+    off = check.expected + 2.5 * check.tolerance + 1e-6 * abs(check.expected)
+    assert not replace(check, expected=off).holds()
+
+
+def test_one_group_has_no_split():
+    with pytest.raises(ValueError, match="two groups"):
+        _one_way([(1.0, 2.0)])
+
+
+def test_names_are_unique():
+    assert len({check.name for check in CHECKS}) == len(CHECKS)
+
+
+def test_figures_are_those_of_the_published_tables():
+    between = nist_strd.SILICON_BETWEEN_SS / 4 - nist_strd.SILICON_WITHIN_SS / 20
+    published = {
+        *(value for row in (*student_t.T, *student_t.T_FINE) for value in row[1:]),
+        *(value for _, *row in gum.IMPEDANCE for value in row),
+        *(float(size) for _, size in power_tables.SAMPLE_SIZES),
+        *(gum.PRODUCT_UNCERTAINTY, gum.PRODUCT_FREEDOM, gum.PRODUCT_U95),
+        *(gum.END_GAUGE_LENGTH_NM, gum.END_GAUGE_UNCERTAINTY_NM, gum.END_GAUGE_DEGREES_OF_FREEDOM),
+        *(gum.ZENER_BETWEEN_V * 1e6, gum.ZENER_WITHIN_V * 1e6),
+        nist_strd.SILICON_RESIDUAL_SD,
+    }
+    figures = [check for check in CHECKS if "closed form" not in check.source and "variance" not in check.name]
+    assert len(figures) > 20
+    assert [check.name for check in figures if not any(check.expected == pytest.approx(p) for p in published)] == []
+    (variance,) = (check.expected for check in CHECKS if "variance" in check.name)
+    assert variance == pytest.approx(between / 5, rel=1e-7)
