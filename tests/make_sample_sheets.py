@@ -1,9 +1,10 @@
 """Make the invented sheets of sample_sheets/ anew: ``python tests/make_sample_sheets.py FOLDER``.
 
-Everything is invented. The flows follow from invented coefficients on the seat and throat areas of an
-invented valve (Heywood 1988, eqs 6.7-6.9, written out here on its own so that the sheets do not
-depend on the package that is tested with them), then pick up what a bench adds: a run's shift, the scatter of a point, a port's own character, a leak and the drift
-that a check plate shows.
+Everything is invented. The flows follow from invented coefficients on the seat and throat
+areas of an invented valve (Heywood 1988, eqs 6.7-6.9, written out here on its own so that the
+sheets do not depend on the package that is tested with them), then pick up what a bench adds: a
+run's shift, the scatter of a point, a port's own character, a leak and the drift that a check
+plate shows.
 """
 
 from __future__ import annotations
@@ -150,7 +151,7 @@ def write_as_received(folder: Path, chance: random.Random) -> None:
                 ["Bench", "bench A"],
                 ["Operator", "operator 1"],
                 ["Test pressure", "10 inH2O"],
-                ["Fixture bore", "3.268 in"],
+                ["Fixture bore", "3.209 in"],
                 ["Leak", f"{leak} CFM"],
                 ["Check plate reading", "60.5 CFM"],
                 ["Check plate nominal", "60.0 CFM"],
@@ -188,7 +189,7 @@ def write_after_work(folder: Path, chance: random.Random) -> None:
             ("Bench", "bench B"),
             ("Operator", "operator 2"),
             ("Test pressure", "28 inH2O"),
-            ("Fixture bore", "80 mm"),
+            ("Fixture bore", "81 mm"),
             ("Leak", f"{leak} CFM"),
             ("Check plate reading", f"{check} CFM"),
             ("Check plate nominal", "100 CFM"),
