@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from flowkit.analysis.results import Coefficients, SideComparison, VariantFlow
 from flowkit.drawing import Display, text_width, variant_style
@@ -13,7 +14,7 @@ from flowkit.reports.labels import display_of, lift_text, numeral, sides_of
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.lines import Series, draw_lines
 from flowkit.reports.names import Names
-from flowkit.reports.page_table import GAP
+from flowkit.reports.page_table import GAP, fitted_tables
 from flowkit.reports.stream import Stream
 from flowkit.reports.table import Cell, Column, Row, Table, fit_columns, needed_width
 from flowkit.units import from_si
@@ -62,10 +63,8 @@ def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
         return stream.pages
     _write_takeover(stream, sides, names, display)
     for kind, words in _KINDS:
-        tables = [_table(side, result, names, display, column, kind, words) for side, result in sides]
-        if sum(table.width for table in tables) + GAP * (len(tables) - 1) > paper.inner_width + 0.1:
-            width = paper.inner_width
-            tables = [_table(side, result, names, display, width, kind, words) for side, result in sides]
+        make = partial(_table, names=names, display=display, kind=kind, words=words)
+        tables = fitted_tables(sides, paper.inner_width, make)
         stream.tables([table for table in tables if len(table.columns) > 1])
     return stream.pages
 
@@ -137,20 +136,21 @@ def _write_takeover(
     """Say at which lift the throat takes over from the seat."""
     for side, result in sides:
         told = [
-            f"{names.prefixed(v.name)} {lift_text(v.takeover_lift_m, display)}"
+            f"{names.head(v.name)} {lift_text(v.takeover_lift_m, display)} {display.lift}"
             for v in result.variants
             if v.takeover_lift_m is not None
         ]
         if told:
-            stream.text(f"{side.capitalize()}: the throat takes over from the seat at {display.lift} " + ", ".join(told) + ".")
+            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(told)}.")
 
 
 def _table(
     side: Side,
     result: SideComparison,
+    width: float,
+    *,
     names: Names,
     display: Display,
-    width: float,
     kind: str,
     words: str,
 ) -> Table:

@@ -12,8 +12,8 @@ from flowkit.reports.fitting import clean, missing_letters, wrap
 from flowkit.reports.labels import display_of, headline, method_words, reference_words, sides_of
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
-from flowkit.reports.page_table import GAP, Flowing, side_table
-from flowkit.reports.panels import draw_flow_panel, draw_gain_panel, draw_steps, steps_height
+from flowkit.reports.page_table import GAP, Flowing, fitted_tables, side_table
+from flowkit.reports.panels import END_PITCH, draw_flow_panel, draw_gain_panel, draw_steps, end_lines, steps_height
 from flowkit.units import from_si
 from flowkit.version import __version__
 
@@ -154,17 +154,18 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names, *, all_sour
     column = (width - GAP * (len(sides) - 1)) / len(sides)
     y = _head(page, contents, names)
     bottom = _bottom(page, contents, all_sources)
-    tables = [side_table(side, result, names, display, column) for side, result in sides]
-    if sum(table.width for table in tables) + GAP * (len(sides) - 1) > width + 0.1:
-        tables = [side_table(side, result, names, display, width) for side, result in sides]
+    tables = fitted_tables(sides, width, lambda side, result, room: side_table(side, result, names, display, room))
     flowing = Flowing(tables, width)
     steps = max(steps_height(result, names, column) for _, result in sides)
     gained = any(result.steps for _, result in sides)
-    least = FLOW_LEAST + (GAIN_LEAST if gained else 0.0)
-    most = FLOW_MOST + (GAIN_MOST if gained else 60.0)
+    lines = max(end_lines(names), len(names.full))
+    flow_least = max(FLOW_LEAST, 34.0 + END_PITCH * (lines - 1.5))
+    gain_least = max(GAIN_LEAST, 37.0 + END_PITCH * (len(names.full) - 2.5)) if gained else 0.0
+    least = flow_least + gain_least
+    most = max(least, FLOW_MOST + (GAIN_MOST if gained else 60.0))
     spare = bottom - y - steps - flowing.height()
     charts = min(max(spare, least), most)
-    flow_height = charts * (0.62 if gained else 1.0)
+    flow_height = flow_least + (charts - least) * (0.62 if gained else 1.0)
     gain_height = charts - flow_height
     top = _flow_top(contents)
     for index, (side, result) in enumerate(sides):

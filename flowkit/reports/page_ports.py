@@ -22,7 +22,7 @@ from flowkit.reports.labels import (
 )
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
-from flowkit.reports.page_table import GAP, variant_columns
+from flowkit.reports.page_table import fitted_tables, variant_columns
 from flowkit.reports.stream import Stream
 from flowkit.reports.table import Cell, Row, Table
 from flowkit.units import from_si
@@ -66,22 +66,33 @@ def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
     for side, result, ports in grids:
         stream.heading(f"{side.capitalize()}", keep=height)
         stream.y = _draw_grid(stream.page, stream.y, side, result, ports, names, display, (top, height))
-    column = (paper.inner_width - GAP * (len(sides) - 1)) / len(sides)
-    tables = [_table(side, result, names, display, column) for side, result in sides]
-    if sum(table.width for table in tables) + GAP * (len(tables) - 1) > paper.inner_width + 0.1:
-        tables = [_table(side, result, names, display, paper.inner_width) for side, result in sides]
+    tables = fitted_tables(
+        sides, paper.inner_width, lambda side, result, room: _table(side, result, names, display, room)
+    )
     stream.heading("Mean flow of each port, and its gain", keep=80.0)
     stream.tables(tables)
     for side, result in sides:
-        for variant in result.variants:
-            if variant.lagging is not None:
-                lag = variant.lagging
-                stream.text(
-                    f"{side.capitalize()}, {names.prefixed(variant.name)}: {clean(port_text(lag.port))} flows "
-                    f"{percent(lag.below_mean)} % less than the mean of its ports, most at "
-                    f"{lift_text(lag.worst_lift_m, display)} {display.lift} ({percent(lag.worst_below_mean)} %)."
-                )
+        _write_lagging(stream, side, result, names, display)
     return stream.pages
+
+
+def _write_lagging(
+    stream: Stream, side: Side, result: SideComparison, names: Names, display: Display
+) -> None:
+    """Say which port flows least, and where, in the variants where it is worth naming."""
+    lagging: dict[str, list[str]] = {}
+    for variant in result.variants:
+        lag = variant.lagging
+        if lag is not None:
+            words = (
+                f"{names.head(variant.name)} {percent(lag.below_mean)} % "
+                f"(most at {lift_text(lag.worst_lift_m, display)} {display.lift}: {percent(lag.worst_below_mean)} %)"
+            )
+            lagging.setdefault(lag.port, []).append(words)
+    for port, told in lagging.items():
+        stream.text(
+            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(told)}."
+        )
 
 
 def _ports(result: SideComparison) -> list[str]:
@@ -91,7 +102,10 @@ def _ports(result: SideComparison) -> list[str]:
 
 def _grid(count: int) -> tuple[int, int]:
     """Return columns and rows for so many panels."""
-    columns = max(2, count) if count <= 4 else 4 if count <= 8 else 6
+    if count <= 8:
+        columns = max(2, count) if count <= 4 else 4
+    else:
+        columns = min((5, 6, 7, 8), key=lambda wide: (-count % wide, wide))
     return columns, -(-count // columns)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
@@ -25,7 +25,7 @@ from flowkit.reports.table import (
     rows_that_fit,
 )
 
-__all__ = ["Flowing", "flow_on", "side_table", "variant_columns"]
+__all__ = ["Flowing", "fitted_tables", "flow_on", "side_table", "variant_columns"]
 
 PORTS_SHOWN = 6
 """More ports than this have their means on the port page instead."""
@@ -83,6 +83,7 @@ def variant_columns(
     """
     variants = [variant.name for variant in result.variants]
     gained = [gain.to for gain in result.totals]
+    base = result.totals[0].from_ if gained else variants[0]
     heads: list[tuple[str, str, int | None]] = [(first, "", None)]
     heads += [(names.head(name), f"flow, {display.flow}", names.place[name]) for name in variants]
     heads += [(names.head(name), "gain, %", names.place[name]) for name in gained]
@@ -97,7 +98,7 @@ def variant_columns(
         columns.append(Column((head,), needed, group, variant))
     columns = list(fit_columns(columns, width, most=44.0))
     room = sum(column.width for column in columns if column.group == "gain, %")
-    longer = f"gain over {names.head(variants[0])}, %"
+    longer = f"gain over {names.head(base)}, %"
     if text_width(longer, SIZES.small) + 8.0 <= room:
         columns = [replace(c, group=longer) if c.group == "gain, %" else c for c in columns]
     gap = 3.0
@@ -176,6 +177,50 @@ def _port_rows(result: SideComparison, totals: dict[str, Gain], display: Display
     return rows
 
 
+def beside(tables: Sequence[Table], width: float) -> bool:
+    """Whether tables fit side by side in a width [pt]."""
+    return sum(table.width for table in tables) + GAP * (len(tables) - 1) <= width + 0.1
+
+
+def fitted_tables(
+    sides: Sequence[tuple[Side, SideComparison]], width: float, build: Callable[[Side, SideComparison, float], Table]
+) -> list[Table]:
+    """Return a table a side: side by side where they fit, else each as wide as the page, else in parts.
+
+    Parameters
+    ----------
+    sides : sequence of tuple
+    width : float
+        Of the page, between its margins [pt].
+    build : callable
+        Makes a side's table for a width.
+    """
+    column = (width - GAP * (len(sides) - 1)) / len(sides)
+    tables = [build(side, result, column) for side, result in sides]
+    if beside(tables, width):
+        return tables
+    return [table for side, result in sides for table in _parts(side, result, width, build)]
+
+
+def _parts(
+    side: Side, result: SideComparison, width: float, build: Callable[[Side, SideComparison, float], Table]
+) -> list[Table]:
+    """Return one side's table, split by variants until each part fits a width."""
+    count = len(result.variants)
+    for parts in range(1, count + 1):
+        size = -(-count // parts)
+        tables = []
+        for start in range(0, count, size):
+            some = result.variants[start : start + size]
+            kept = {variant.name for variant in some}
+            gains = tuple(gain for gain in result.gains if gain.to in kept)
+            table = build(side, replace(result, variants=some, gains=gains), width)
+            tables.append(replace(table, title=f"{table.title}, part {start // size + 1}") if parts > 1 else table)
+        if all(table.width <= width + 0.1 for table in tables):
+            break
+    return tables
+
+
 class Flowing:
     """Tables on their way down the pages: side by side where they fit, else one after the other.
 
@@ -187,8 +232,7 @@ class Flowing:
     """
 
     def __init__(self, tables: Sequence[Table], width: float) -> None:
-        beside = sum(table.width for table in tables) + GAP * (len(tables) - 1) <= width + 0.1
-        self.bands: list[list[Table]] = [list(tables)] if beside else [[table] for table in tables]
+        self.bands: list[list[Table]] = [list(tables)] if beside(tables, width) else [[table] for table in tables]
         self.step = (width + GAP) / max(len(tables), 1)
         self.place = 0
 

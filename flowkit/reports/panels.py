@@ -32,6 +32,8 @@ __all__ = ["draw_gain_panel", "draw_flow_panel", "draw_steps", "steps_height"]
 
 GUTTER_MOST = 84.0
 """Right of the axes, for the curves' names, at most [pt]."""
+END_PITCH = 9.4
+"""Room one line of a curve's name takes [pt]."""
 LEFT = 24.0
 """Left of the axes, for the scale's figures [pt]."""
 
@@ -42,10 +44,17 @@ def gutter(names: Names) -> float:
     return min(widest + 14.0, GUTTER_MOST)
 
 
+def end_lines(names: Names) -> int:
+    """Return how many lines the names of all variants take beside the flow panel."""
+    most = 2 if len(names.full) <= 5 else 1
+    return sum(len(names.fitted(name, gutter(names) - 11.0, most=most)) for name in names.place)
+
+
 def end_label(names: Names, name: str, x: float, y: float, lines: int = 2) -> EndLabel:
     """Return the label of a variant's curve that ends at (x, y)."""
     look = variant_style(names.place[name])
-    words = names.fitted(name, gutter(names) - 11.0, size=SIZES.body, most=lines)
+    most = lines if len(names.full) <= 5 else 1
+    words = names.fitted(name, gutter(names) - 11.0, size=SIZES.body, most=most)
     return EndLabel(x, y, tuple(words), look.text_color, look.color)
 
 

@@ -97,16 +97,18 @@ class Stream:
 
     def key(self, names: Names, *, filled: bool = True) -> None:
         """Show each variant's line and marker with its name, in rows as wide as the page."""
+        width = self.paper.inner_width
+        needs = [38.0 + text_width(names.prefixed(name), SIZES.body) for name in names.place]
+        column = width / 2 if max(needs) > width / 3 else 0.0
         x, right = self.page.left, self.page.right
         self.y += 10.0
-        for name, place in names.place.items():
-            words = names.fitted(name, right - self.page.left - 30.0)[0]
-            need = 26.0 + text_width(words, SIZES.body) + 14.0
-            if x + need > right and x > self.page.left:
+        for (name, place), need in zip(names.place.items(), needs, strict=True):
+            step = column or need
+            if x + step > right + 0.1 and x > self.page.left:
                 x = self.page.left
                 self.y += 10.5
             look = variant_style(place)
             self.page.sample(x + 10.0, self.y - 2.4, look, filled=filled)
-            self.page.write(x + 24.0, self.y, words, color=look.text_color)
-            x += need
+            self.page.write(x + 24.0, self.y, names.fitted(name, step - 28.0)[0], color=look.text_color)
+            x += step
         self.y += 5.0
