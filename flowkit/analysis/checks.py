@@ -15,7 +15,7 @@ from flowkit.analysis.coefficients import largest_possible_area
 from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.factors import Change, what_changed
 from flowkit.analysis.gains import MatchedPair
-from flowkit.analysis.phrases import listed, ports_named
+from flowkit.analysis.phrases import listed, percent, ports_named
 from flowkit.analysis.results import PortLag, RatioPoint
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, Variant
 
@@ -184,10 +184,10 @@ def port_uneven(variant: SideVariant, spread: float | None, lag: PortLag | None)
             "port-uneven",
             "warning",
             f"{variant.name}, {variant.side}",
-            f"The {variant.side} ports of {variant.name!r} differ by {spread:.1%} in mean flow; port {lag.port} flows "
-            f"{lag.below_mean:.1%} less than their mean, most at {lag.worst_lift_m * 1e3:.2f} mm "
-            f"({lag.worst_below_mean:.1%}). The cylinders will not fill alike: look at that port, its seat and its "
-            "valve, and flow it again.",
+            f"The {variant.side} ports of {variant.name!r} differ by {percent(spread)} in mean flow; port "
+            f"{lag.port} flows {percent(lag.below_mean)} less than their mean, most at {lag.worst_lift_m * 1e3:.2f} mm "
+            f"({percent(lag.worst_below_mean)}). The cylinders will not fill alike: look at that port, its seat and "
+            "its valve, and flow it again.",
         ),
     )
 
@@ -239,9 +239,10 @@ def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
                 "ratio-unusual",
                 "warning",
                 name,
-                f"The exhaust of {name!r} flows {worst.ratio:.0%} of the intake at {worst.at:.0%} of peak lift "
-                f"({len(outside)} of {len(own)} fractions outside {low:.0%} to {high:.0%}); that is unusual, so check "
-                "that sides, test pressures and units are not mixed up before drawing conclusions on the ports.",
+                f"The exhaust of {name!r} flows {percent(worst.ratio, 0)} of the intake at {percent(worst.at, 0)} of "
+                f"peak lift ({len(outside)} of {len(own)} fractions outside {percent(low, 0)} to {percent(high, 0)}); "
+                "that is unusual, so check that sides, test pressures and units are not mixed up before drawing "
+                "conclusions on the ports.",
             )
         )
     return tuple(findings)

@@ -312,7 +312,7 @@ def pressure_law_difference(pair: MatchedPair, reference: Reference) -> float | 
 def _law_differences(test: CorrectedTest, side: Side, reference: Reference) -> list[tuple[float, float]]:
     """Return each test pressure of a test with ln(f_square-root/f_compressible), where corrected for."""
     line = next((item for item in test.ledger if item.correction == "test-pressure"), None)
-    if line is not None and line.factor is None:
+    if line is None or line.factor is None:
         return []
     barometer = test.conditions.barometer_pa or STANDARD_BAROMETER_PA
     found = []

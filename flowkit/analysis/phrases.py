@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["listed", "ports_named"]
+__all__ = ["listed", "percent", "ports_named"]
 
 
 def listed(words: Sequence[str]) -> str:
@@ -37,3 +37,22 @@ def ports_named(names: Sequence[str]) -> str:
     ('ports 1 and 2', 'port (unnamed)')
     """
     return f"port{'s' if len(names) > 1 else ''} {listed([name or '(unnamed)' for name in names])}"
+
+
+def percent(value: float, digits: int = 1) -> str:
+    """Write a fraction in per cent, without a sign for a plain zero.
+
+    Parameters
+    ----------
+    value : float
+        Fraction.
+    digits : int, optional
+        Decimals.
+
+    Examples
+    --------
+    >>> percent(0.118), percent(-0.0312), percent(-0.00001)
+    ('11.8 %', '−3.1 %', '0.0 %')
+    """
+    text = f"{abs(value) * 100:.{digits}f}"
+    return f"{'−' if value < 0 and float(text) else ''}{text} %"

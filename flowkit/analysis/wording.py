@@ -6,10 +6,11 @@ which port lags and what to test next: at most eight sentences.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Literal
 
-from flowkit.analysis.phrases import listed
+from flowkit.analysis.phrases import listed, percent
 from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
 from flowkit.model import Side
 from flowkit.units import format_quantity
@@ -22,25 +23,6 @@ MOST_SENTENCES = 8
 MOST_STEPS = 4
 """Steps told one by one; of more, the largest."""
 _UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1), "metric": ("mm", 2, "L/s", 1)}
-
-
-def percent(value: float, digits: int = 1) -> str:
-    """Write a fraction in per cent, without a sign for a plain zero.
-
-    Parameters
-    ----------
-    value : float
-        Fraction.
-    digits : int, optional
-        Decimals.
-
-    Examples
-    --------
-    >>> percent(0.118), percent(-0.0312), percent(-0.00001)
-    ('11.8 %', '−3.1 %', '0.0 %')
-    """
-    text = f"{abs(value) * 100:.{digits}f}"
-    return f"{'−' if value < 0 and float(text) else ''}{text} %"
 
 
 def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -> str:
@@ -283,12 +265,26 @@ def _next(sides: Mapping[Side, SideComparison]) -> str | None:
                 f"Next: flow the {side} with only the {gain.changed[0]} of {gain.to!r} and the rest as in "
                 f"{gain.from_!r}, to tell {listed(gain.changed)} apart."
             )
+    for side, gain in gains:
+        if _law_dominates(gain):
+            return (
+                f"Next: flow {gain.from_!r} and {gain.to!r} on the {side} at one test pressure; between the two laws "
+                f"that convert it lie {percent(gain.law_difference or 0.0)}, which is most of the interval."
+            )
     for side, variant in _laggards(sides):
         assert variant.lagging is not None  # `_laggards` gives no others
         return (
             f"Next: flow {side} port {variant.lagging.port} of {variant.name!r} again and compare its seat and throat."
         )
     return None
+
+
+def _law_dominates(gain: Gain) -> bool:
+    """Tell whether the choice of pressure law makes up most of a gain's interval."""
+    if gain.law_difference is None or gain.mean_flow_gain_u95 is None:
+        return False
+    # Half the 95 % interval of a uniform distribution of that half-width, taken as normal.
+    return 1.96 / math.sqrt(3) * gain.law_difference * (1 + gain.mean_flow_gain) > gain.mean_flow_gain_u95 / 2
 
 
 def _lift(lift_m: float, display: Display) -> str:

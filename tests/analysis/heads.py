@@ -24,6 +24,10 @@ TYPICAL = {0.002: 0.020, 0.004: 0.036, 0.006: 0.048, 0.008: 0.056, 0.010: 0.060}
 VALVE = ValveGeometry(head_m=0.038, stem_m=0.008, throat_m=0.033, seat_angle_deg=45.0, seat_width_m=0.0014)
 
 
+BROUGHT = LedgerLine("test-pressure", "square-root", {}, factor=(1.0,))
+"""The ledger line of a flow brought to the reference pressure."""
+
+
 def corrected(
     flows: Mapping[float, float] | Iterable[tuple[float, float]],
     *,
@@ -34,7 +38,7 @@ def corrected(
     conditions: Conditions | None = None,
     pressure_pa: float = 28 * INH2O_PA,
     file: str = "head.csv",
-    ledger: tuple[LedgerLine, ...] = (),
+    ledger: tuple[LedgerLine, ...] = (BROUGHT,),
 ) -> CorrectedTest:
     """A corrected test with the given lift [m] -> flow [m³/s]."""
     pairs = list(flows.items()) if isinstance(flows, Mapping) else list(flows)
@@ -100,5 +104,5 @@ def head(
         name=name,
         tests=tests,
         state={side: dict(state) for side in sides} if state is not None else {},
-        valves={side: valve for side in sides} if valve is not None else {},
+        valves=dict.fromkeys(sides, valve) if valve is not None else {},
     )

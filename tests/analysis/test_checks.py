@@ -139,7 +139,7 @@ def test_uneven_ports_are_named_with_where_they_lag() -> None:
     # By hand: at 8 mm the mean of 1, 1 and 0.85 is 0.95, and 0.85/0.95 = 0.895.
     assert lagging.worst_below_mean == pytest.approx(1 - 0.85 / 0.95)
     assert lagging.worst_lift_m in (0.008, 0.010)
-    assert "port 2 flows" in found.message and "(10.5%)" in found.message
+    assert "port 2 flows" in found.message and "(10.5 %)" in found.message
 
 
 @pytest.mark.parametrize(("low", "uneven"), [(0.97, False), (0.95, True)])
@@ -172,7 +172,7 @@ def test_ratio_of_exhaust_to_intake(ratio: float, unusual: bool) -> None:
     assert bool(found) is unusual
     if found:
         assert (found[0].severity, found[0].where) == ("warning", "a")
-        assert f"flows {ratio:.0%} of the intake" in found[0].message
+        assert f"flows {ratio * 100:.0f} % of the intake" in found[0].message
 
 
 def test_ratio_needs_both_sides() -> None:

@@ -10,7 +10,7 @@ import pytest
 from flowkit.analysis import compare
 from flowkit.analysis.results import Comparison, Gain
 from flowkit.analysis.wording import MOST_SENTENCES, cause, headline, percent, sentences, signed_percent
-from flowkit.model import Bench, Side, Variant
+from flowkit.model import INH2O_PA, Bench, Side, Variant
 from tests.analysis.heads import VALVE, head
 
 STATED = Bench(repeatability=0.003)
@@ -262,6 +262,22 @@ def test_next_is_the_test_that_tells_factors_apart() -> None:
     assert only(result, "Next") == (
         "Next: flow the intake with only the ports of 'b' and the rest as in 'a', to tell ports and seats apart."
     )
+
+
+def test_next_is_one_test_pressure_where_the_law_is_most_of_the_interval() -> None:
+    states = (START, {**START, "seats": "recut"})
+    low = {"pressure_pa": 10 * INH2O_PA}
+    result = compared(head("a", state=states[0], **low), head("b", 1.2, state=states[1]))
+    # From 10 to 28 inH2O the laws differ by 2.5 % on the intake (closed forms).
+    assert only(result, "Next") == (
+        "Next: flow 'a' and 'b' on the intake at one test pressure; between the two laws that convert it lie 2.5 %, "
+        "which is most of the interval."
+    )
+    coarse = compare(
+        (head("a", state=states[0], **low), head("b", 1.4, state=states[1])), bench=Bench(repeatability=0.03)
+    )
+    assert none(coarse, "Next")
+    assert none(compared(head("a", state=states[0], **low), head("b", 1.2, state=states[1], **low)), "Next")
 
 
 def test_next_is_the_lagging_port() -> None:
