@@ -183,18 +183,35 @@ def _step(gain: Gain) -> str:
 
 
 def _where(side: Side, result: SideComparison, display: Display) -> str | None:
-    """Say where along the lift the gain over the first variant is largest and smallest."""
+    """Say where along the lift the gain is smallest and largest, as far as the intervals tell.
+
+    The gain over the first variant is told; where its intervals do not tell the lifts apart, the
+    step that differs most along the lift does.
+    """
     gain = _overall(result)
     if gain is None or len(gain.per_lift) < 2:
         return None
+    if gain.smallest.u95 is None:
+        return f"Along the lift the {side} gain is {_extremes(gain, display)} (not assessed)."
+    if _contrast(gain) > 0:
+        return f"Along the lift the {side} gain is {_extremes(gain, display)}."
+    step = max(result.steps, key=_contrast)
+    if _contrast(step) > 0:
+        return f"Along the lift {step.to!r} brings the {side} {_extremes(step, display)}."
+    return f"Along the lift the {side} gain shows no difference beyond its intervals."
+
+
+def _contrast(gain: Gain) -> float:
+    """Return by how much the intervals of the smallest and the largest gain stand apart."""
     small, large = gain.smallest, gain.largest
-    if small.u95 is not None and large.u95 is not None and small.gain + small.u95 >= large.gain - large.u95:
-        return f"Along the lift the {side} gain shows no difference beyond its intervals."
-    told = " and ".join(
-        f"{signed_percent(item.gain, item.u95)} at {_at(item, gain, display)}" for item in (small, large)
+    return (large.gain - (large.u95 or 0.0)) - (small.gain + (small.u95 or 0.0))
+
+
+def _extremes(gain: Gain, display: Display) -> str:
+    """Tell the smallest and the largest gain with their lifts."""
+    return "between " + " and ".join(
+        f"{signed_percent(item.gain, item.u95)} at {_at(item, gain, display)}" for item in (gain.smallest, gain.largest)
     )
-    scatter = "" if small.u95 is not None else " (not assessed)"
-    return f"Along the lift the {side} gain is between {told}{scatter}."
 
 
 def _at(item: LiftGain, gain: Gain, display: Display) -> str:

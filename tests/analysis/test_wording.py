@@ -193,6 +193,20 @@ def test_where_the_gain_is_largest_only_beyond_the_intervals() -> None:
     )
 
 
+def test_where_the_total_tells_nothing_the_most_slanted_step_does() -> None:
+    """The laws of pressure blur the total, but not the last step, taken at one pressure."""
+    result = compared(
+        head("a", pressure_pa=10 * INH2O_PA),
+        head("b", 1.1),
+        head("c", lambda lift: 1.1 * (1.02 + lift * 3)),
+    )
+    assert re.fullmatch(
+        r"Along the lift 'c' brings the intake between \+2\.6 % ± 0\.\d at 0\.079 in \(low lift\) and "
+        r"\+5\.0 % ± 0\.\d at 0\.394 in \(high lift\)\.",
+        only(result, "Along the lift"),
+    )
+
+
 def test_where_not_assessed_is_what_was_measured() -> None:
     result = compare([head("a"), head("b", lambda lift: 1.20 - lift * 10)])
     assert only(result, "Along the lift").endswith("+18.0 % at 0.079 in (low lift) (not assessed).")
