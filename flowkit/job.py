@@ -6,27 +6,28 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from flowkit.errors import FlowkitError, JobError, SheetError
-from flowkit.jobread import JobVariant, SheetChoice, choose_sheets, read_variants
-from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, Side, ValveGeometry, Variant, VariantInput
+from flowkit.errors import FlowkitError, JobError
+from flowkit.jobload import parts_of_file, variants_of_files
+from flowkit.jobread import JobVariant, read_variants
+from flowkit.jobreport import contents_of
+from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, VariantInput
 
 if TYPE_CHECKING:
+    from flowkit.analysis.plan import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
-    from flowkit.engine import Cam, EngineData, EngineResult
+    from flowkit.engine.cam import Cam
+    from flowkit.engine.data import EngineData
+    from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
-    from flowkit.jobfile import AirTable, JobFile, ValvesTable, VariantTable
-    from flowkit.reports.contents import ReportContents
+    from flowkit.reports.attach import AttachReport
 
-__all__ = ["Job", "JobResults", "refuse_errors", "report"]
-
-SIDES: tuple[Side, Side] = ("intake", "exhaust")
+__all__ = ["Job", "JobResults", "report"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +110,7 @@ class Job:
         path = Path(path)
         content = parse(path)
         try:
-            return _from_file(content, path)
+            return cls(**parts_of_file(content, path.parent), path=path)
         except FlowkitError as error:
             if error.file is None:
                 error.file = path.name
@@ -146,12 +147,8 @@ class Job:
         """
         from flowkit.importers import Stated
 
-        stated = stated or Stated()
-        variants = [variant for path in paths for variant in _variants_of(Path(path), stated)]
-        _refuse_duplicates([variant.name for variant in variants])
-        if not variants:
-            raise JobError("no sheets were given", "name at least one file")
-        return cls(info or JobInfo(), reference or Reference(), bench or Bench(), tuple(variants), tuple(switched_off))
+        variants = variants_of_files([Path(path) for path in paths], stated or Stated())
+        return cls(info or JobInfo(), reference or Reference(), bench or Bench(), variants, tuple(switched_off))
 
     def read(self) -> tuple[tuple[VariantInput, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
@@ -205,28 +202,68 @@ class Job:
         assert result is not None  # for the type checker: there is an engine
         return result
 
-    def contents(self, results: JobResults | None = None) -> ReportContents:
-        """Gather what reports show.
+    def plan(self, gain: float, power: float = 0.8) -> Plan:
+        """Say how many repeats a gain needs, and which extra tests would untangle the steps.
 
         Parameters
         ----------
-        results : JobResults, optional
-            What `run` gave; run anew if not given.
-        """
-        from flowkit.reports.contents import ReportContents, SourceFile
+        gain : float
+            The gain to be resolved, as a fraction.
+        power : float, optional
+            The chance to resolve it.
 
-        results = results or self.run()
-        paths = dict.fromkeys(choice.path for variant in self.variants for choice in variant.sheets)
-        return ReportContents(
-            info=self.info,
-            reference=self.reference,
-            bench=self.bench,
-            variants=results.variants,
-            comparison=results.comparison,
-            engine=results.engine,
-            sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths if path.is_file()),
-            findings=results.findings,
-        )
+        Raises
+        ------
+        FlowkitError
+            If nothing can be compared.
+        """
+        from flowkit.analysis.plan import plan
+
+        variants, findings = self.read()
+        correction, corrected = self._correct(variants, findings)
+        comparison = self._compare(corrected, correction.findings)
+        return plan(comparison, corrected, gain, power, bench=self.bench)
+
+    def attach(
+        self,
+        build_file: str | Path,
+        *,
+        after: int | None = None,
+        bookmark: str | None = None,
+        paper: Literal["letter", "a4"] | None = None,
+    ) -> AttachReport:
+        """Put the flow chart into the customer's build file; former flow pages are replaced.
+
+        Parameters
+        ----------
+        build_file : str or Path
+            A PDF, XLSX, XLSM or DOCX.
+        after : int, optional
+            PDF: the page the flow pages follow; at the end unless given.
+        bookmark : str, optional
+            DOCX: where they go; at the end unless given.
+        paper : {"letter", "a4"}, optional
+            As for `report`.
+
+        Raises
+        ------
+        FlowkitError
+            If anything in the job is an error, or the build file cannot be extended without
+            losing something: then it stays as it was.
+        """
+        from flowkit.reports.attach import attach, build_file_kind
+        from flowkit.reports.pages import page_files
+
+        build_file = Path(build_file)
+        wanted = "pdf" if build_file_kind(build_file) == "pdf" else "png"
+        contents = contents_of(self, self.run())
+        made = page_files(contents, formats=[wanted], paper=paper or self._paper())[wanted]
+        pages, picture = (made, None) if wanted == "pdf" else (None, made)
+        return attach(build_file, contents, pages, picture, after=after, bookmark=bookmark)
+
+    def _paper(self) -> Literal["letter", "a4"]:
+        """The paper of the display units."""
+        return "a4" if self.info.display == "metric" else "letter"
 
     def report(
         self,
@@ -260,10 +297,8 @@ class Job:
         """
         from flowkit.reports import write_report
 
-        contents = self.contents(results)
-        refuse_errors(contents.findings)
-        paper = paper or ("a4" if self.info.display == "metric" else "letter")
-        return write_report(contents, Path(folder), formats=formats, paper=paper)
+        contents = contents_of(self, results or self.run())
+        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper())
 
     def _correct(
         self, variants: Sequence[VariantInput], findings: Sequence[Finding]
@@ -304,7 +339,7 @@ class Job:
 
     def _run_engine(self, comparison: Comparison, variants: Sequence[VariantInput]) -> EngineResult:
         """Carry the comparison into the engine."""
-        from flowkit.engine import run_engine
+        from flowkit.engine.run import run_engine
 
         assert self.engine is not None  # callers ask first
         valves = {variant.name: variant.valves for variant in variants}
@@ -336,153 +371,6 @@ def report(
     """
     loaded = job if isinstance(job, Job) else Job.load(job)
     return loaded.report(folder, formats=formats)
-
-
-def refuse_errors(findings: Sequence[Finding]) -> None:
-    """Refuse to go on where a finding is an error.
-
-    Raises
-    ------
-    JobError
-        Naming the first error and how many there are.
-    """
-    errors = [finding for finding in findings if finding.severity == "error"]
-    if errors:
-        more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
-        raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
-
-
-def _from_file(content: JobFile, path: Path) -> Job:
-    """Make a job of what its file says."""
-    bench_air = content.bench.standard_air
-    bench = Bench(
-        air=content.bench.air,
-        standard_air=_air(bench_air) if bench_air else None,
-        repeatability=content.bench.repeatability,
-        drift=content.bench.drift,
-        lift_setting_m=content.bench.lift_setting,
-        pressure_reading_pa=content.bench.pressure_reading,
-    )
-    reference = Reference(
-        pressure_pa=content.reference.pressure,
-        pressure_law=content.reference.pressure_law,
-        bore_m=content.reference.bore,
-        air=_air(content.reference.air),
-    )
-    _refuse_duplicates([variant.name for variant in content.variant])
-    engine, cams = _engine(content, path.parent)
-    return Job(
-        info=JobInfo(**content.job.model_dump()),
-        reference=reference,
-        bench=bench,
-        variants=tuple(_variant(item, content.valves, bench, path.parent) for item in content.variant),
-        switched_off=tuple(content.reference.switched_off),
-        area_method=content.reference.curve_area,
-        engine=engine,
-        cams=cams,
-        path=path,
-    )
-
-
-def _engine(content: JobFile, folder: Path) -> tuple[EngineData | None, Mapping[Side, Cam]]:
-    """Read the engine and the cams of a job file, where it has them."""
-    written = {side: getattr(content.cam, side) for side in SIDES}
-    if content.engine is None and not any(written.values()):
-        return None, {}
-    from flowkit.engine import Cam, EngineData
-
-    if content.engine is None:
-        raise JobError("the job has a cam but no engine", "add an [engine] table")
-    cams: dict[Side, Cam] = {
-        side: Cam.from_mapping(table, folder) for side, table in written.items() if table is not None
-    }
-    return EngineData.from_mapping(content.engine), cams
-
-
-def _variant(item: VariantTable, valves: ValvesTable, bench: Bench, folder: Path) -> JobVariant:
-    """Make a variant of what the job file says of it."""
-    place = f"variant {item.name!r}"
-    return JobVariant(
-        name=item.name,
-        sheets=tuple(choice for pattern in item.sheets for choice in choose_sheets(pattern, folder)),
-        stated=_stated(item, place, bench),
-        state=_state(item),
-        valves={side: _valve(valves, item.valves, side) for side in SIDES},
-    )
-
-
-def _stated(item: VariantTable, place: str, bench: Bench) -> Stated:
-    """What a variant's conditions and columns state of its sheets."""
-    from flowkit.stating import stated_from
-
-    return stated_from(item.conditions, columns=item.columns, standard_air=bench.standard_air, place=place)
-
-
-def _state(item: VariantTable) -> Mapping[Side, Mapping[str, str]]:
-    """A variant's state per side: what holds for both, then what one side says of its own."""
-    common = {factor: level for factor, level in item.state.items() if isinstance(level, str)}
-    own: dict[Side, dict[str, str]] = {}
-    for side in SIDES:
-        level = item.state.get(side, {})
-        if isinstance(level, str):
-            raise JobError(
-                f"variant {item.name!r}: state.{side} is {level!r}, which is not a table of factors",
-                f'write it like state.{side} = {{ valves = "slim stem" }}',
-            )
-        own[side] = {**common, **level}
-    strange = [name for name, level in item.state.items() if isinstance(level, dict) and name not in SIDES]
-    if strange:
-        raise JobError(
-            f"variant {item.name!r}: the state of {strange[0]!r} is a table", "only intake and exhaust may be tables"
-        )
-    return own
-
-
-def _valve(valves: ValvesTable, override: ValvesTable, side: Side) -> ValveGeometry:
-    """The job's valve on one side, with the variant's own dimensions put over it."""
-    merged = {**getattr(valves, side).model_dump(), **getattr(override, side).model_dump(exclude_none=True)}
-    return ValveGeometry(
-        head_m=merged["head"],
-        stem_m=merged["stem"],
-        throat_m=merged["throat"],
-        seat_angle_deg=merged["seat_angle"],
-        seat_width_m=merged["seat_width"],
-        offset_m=merged["offset"],
-        port_area_m2=merged["port_area"],
-    )
-
-
-def _air(table: AirTable) -> AirState:
-    """An air state of a job file."""
-    return AirState(table.temperature, table.pressure, table.humidity)
-
-
-def _variants_of(path: Path, stated: Stated) -> list[JobVariant]:
-    """The variants of one bare file: one named after it, or those it labels itself."""
-    from flowkit import importers
-
-    choice = (SheetChoice(path),)
-    try:
-        labels = list(dict.fromkeys(test.variant for test in importers.read(path, stated).tests))
-    except SheetError:
-        # Said again, and as a finding, when the job is read: the other files still count.
-        labels = []
-    if len(labels) <= 1:
-        return [JobVariant(path.stem, choice, stated)]
-    return [JobVariant(label, choice, stated, named_by_label=True) for label in labels]
-
-
-def _refuse_duplicates(names: Sequence[str]) -> None:
-    """Refuse two variants of one name."""
-    folded = [" ".join(name.casefold().split()) for name in names]
-    for name, key in zip(names, folded, strict=True):
-        if folded.count(key) > 1:
-            raise JobError(f"two variants are named {name!r}", "give each variant a name of its own")
-
-
-def _sha256(path: Path) -> str:
-    """Fingerprint of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def _name(path: Path | None) -> str | None:

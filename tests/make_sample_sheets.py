@@ -137,7 +137,7 @@ def readings(
 def write_as_received(folder: Path, chance: random.Random) -> None:
     """The first bench's sheet: CSV, inches, 10 inH2O."""
     lifts = [0.05 * step for step in range(1, 9)]
-    leak = 0.3
+    leak = 0.1
     rows = readings(STATES[0], [lift * 25.4 for lift in lifts], 10 * INH2O, 1.008, leak, chance)
     path = folder / "as_received.csv"
     with path.open("w", newline="", encoding="utf-8") as stream:
@@ -180,7 +180,7 @@ def write_after_work(folder: Path, chance: random.Random) -> None:
     lifts = [float(step) for step in range(1, 11)]
     for state, check in zip(STATES[1:], (99.7, 100.2, 100.1), strict=True):
         sheet = book.create_sheet(state.name)
-        leak = 0.4
+        leak = 0.2
         rows = readings(state, lifts, 28 * INH2O, check / 100, leak, chance)
         heading = [
             ("Invented data: no such head, bench or job exists", None),

@@ -12,7 +12,6 @@ import typer
 
 from flowkit.cli import (
     attach,
-    blank,
     check,
     compare,
     correct,
@@ -22,7 +21,6 @@ from flowkit.cli import (
     read,
     report,
     start,
-    whatif,
 )
 from flowkit.cli.common import complain
 from flowkit.errors import FlowkitError
@@ -60,7 +58,7 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for verb in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo):
+for verb in (read, check, start, compare, correct, report, attach, plan, engine, demo):
     verb.register(app)
 
 

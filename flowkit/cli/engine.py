@@ -1,0 +1,57 @@
+"""``flowkit engine``: what the flows mean for the job's engine with its cam."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flowkit.cli.common import (
+    JsonOption,
+    exit_code,
+    print_document,
+    print_failure,
+    report_errors,
+    show,
+)
+from flowkit.errors import FlowkitError
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command."""
+    app.command("engine", epilog="Example: flowkit engine job.toml --plot engine.png")(engine)
+
+
+def engine(
+    path: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file with an [engine] table.")],
+    json_: JsonOption = False,
+    plot: Annotated[Path | None, typer.Option("--plot", metavar="PNG", help="Draw the engine's curves.")] = None,
+) -> int:
+    """Say what the flows mean for the engine: cam-weighted flow, Mach index, filling, power.
+
+    Figures are estimates of a model; an estimated speed is no safe speed.
+    """
+    from flowkit.job import Job
+
+    try:
+        job = Job.load(path)
+        result = job.run_engine()
+    except FlowkitError as error:
+        if json_:
+            return print_failure("engine", error, {"variants": []})
+        raise
+    if json_:
+        print_document(result.to_json())
+    else:
+        from flowkit.reports.terminal_engine import engine_text
+
+        show(*engine_text(result, job.info.display))
+    if plot is not None:
+        from flowkit.drawing import save_figure
+
+        save_figure(result.plot().figure, plot)
+    report_errors(result.findings)
+    return exit_code(result.findings)
