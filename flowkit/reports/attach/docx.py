@@ -64,14 +64,12 @@ def add_block(old: bytes, contents: ReportContents, png: bytes, name: str, *, bo
     document = _opened(package, old)
     _refuse_protected(document, name)
     place = _placeholder(document, bookmark, name)
-    pictures = _take_out(document)
+    former = _take_out(document)
     _mark(document, build_block(document, contents, png, place))
     place.getparent().remove(place)
-    for identifier in pictures or ():
-        _drop_unused(document, identifier)
     count = len(tables(contents))
     added = ("heading", "picture", *([f"{count} tables"] if count else []))
-    return Rewritten(_grafted(package, document), added, 0 if pictures is None else 1)
+    return Rewritten(_grafted(package, document), added, 0 if former is None else 1)
 
 
 def _opened(package: Package, data: bytes) -> Document:
@@ -158,7 +156,7 @@ def _mark(document: Document, block: list[Any]) -> None:
 
 
 def _take_out(document: Document) -> set[str] | None:
-    """Take a former block out; return the ids of its pictures, or None where there was no block."""
+    """Take a former block out; return the relationships to pictures dropped with it, or None where there was none."""
     from docx.oxml.ns import qn
 
     start = _bookmarks(document).get(_MARK)
@@ -167,9 +165,10 @@ def _take_out(document: Document) -> set[str] | None:
     ends = document.element.body.iter(qn("w:bookmarkEnd"))
     end = next((item for item in ends if item.get(qn("w:id")) == start.get(qn("w:id"))), None)
     first = _block_of(start)
-    last = None if end is None else _block_of(end)
     following = [first, *first.itersiblings()]
-    if last is None or last not in following:
+    around = [] if end is None else [end, *end.iterancestors()]
+    last = next((item for item in around if item in following), None)
+    if last is None:
         # Somebody took it apart; what is left of it is theirs now.
         for item in (start, end):
             if item is not None:
@@ -179,7 +178,10 @@ def _take_out(document: Document) -> set[str] | None:
     pictures = {str(value) for item in block for value in item.xpath(".//a:blip/@r:embed")}
     for item in block:
         _remove(item, start if item is first else None, end if item is last else None)
-    return pictures
+    unused = {identifier for identifier in pictures if not document.element.xpath(f".//@*[.='{identifier}']")}
+    for identifier in unused & set(document.part.rels):
+        del document.part.rels[identifier]
+    return unused
 
 
 def _remove(block: Any, start: Any, end: Any) -> None:
@@ -202,32 +204,22 @@ def _remove(block: Any, start: Any, end: Any) -> None:
         block.getparent().remove(block)
 
 
-def _drop_unused(document: Document, identifier: str) -> None:
-    """Drop the relationship to a picture that nothing shows any more."""
-    element = document.element
-    if identifier in document.part.rels and not element.xpath(f".//@*[.='{identifier}']"):
-        del document.part.rels[identifier]
-
-
 def _grafted(package: Package, document: Document) -> bytes:
     """Take body, relationships and picture from what python-docx saves, and all else from the old file."""
     stream = io.BytesIO()
     document.save(stream)
     saved = read_package(stream.getvalue(), package.name)
     main = package.document
-    before = {item.id: item for item in relationships(package.parts, main)}
-    after = {item.id: item for item in relationships(saved.parts, main)}
+    before, after = relationships(package.parts, main), relationships(saved.parts, main)
     changes: dict[str, bytes | None] = {name: saved.parts[name] for name in (main, rels_name(main))}
     pictures = {}
-    for identifier, item in after.items():
-        if identifier not in before and not item.external and item.target not in package.parts:
-            pictures[item.target] = PNG
-            changes[item.target] = saved.parts[item.target]
-    gone = [
-        item.target
-        for identifier, item in before.items()
-        if identifier not in after and not item.external and item.target not in saved.parts
-    ]
+    for item in after:
+        if item.type.endswith("/image") and not item.external:
+            content = saved.parts[item.target]
+            if package.parts.get(item.target) != content:
+                pictures[item.target] = PNG
+                changes[item.target] = content
+    gone = [item.target for item in before if not item.external and item.target not in saved.parts]
     changes.update(dict.fromkeys(gone))
     changes[CONTENT_TYPES] = typed(package.parts[CONTENT_TYPES], pictures, gone, package.name)
     return written(package, changes)
@@ -251,18 +243,18 @@ def verify_block(old: bytes, new: bytes, name: str) -> None:
     before, after = read_package(old, name), read_package(new, name)
     former, present = _opened(before, old), _opened(after, new)
     dropped = _take_out(former) or set()
-    lost = [] if _take_out(present) else ["flow chart"]
+    lost = ["flow chart"] if _take_out(present) is None else []
     if canonical(former.element) != canonical(present.element):
         lost.append("text")
     main = before.document
-    rels = relationships(before.parts, main)
-    lost += [item.target for item in rels if item not in relationships(after.parts, main) and item.id not in dropped]
-    may_go = {item.target for item in rels if item.id in dropped}
-    may_change = {CONTENT_TYPES, main, rels_name(main)}
-    for part, content in before.parts.items():
-        kept = after.parts.get(part)
-        if part not in may_change and kept != content and not (kept is None and part in may_go):
-            lost.append(part)
+    rels = {part: relationships(before.parts, part) for part in before.parts}
+    kept = [item for part in rels for item in rels[part] if part != main or item.id not in dropped]
+    lost += [item.target for item in set(rels[main]) & set(kept) - set(relationships(after.parts, main))]
+    may_go = {item.target for item in rels[main]} - {item.target for item in kept}
+    may_change = {CONTENT_TYPES, main, rels_name(main), *may_go}
+    lost += [
+        part for part, content in before.parts.items() if part not in may_change and after.parts.get(part) != content
+    ]
     if lost:
         raise AttachError(
             f"the new file would lack {', '.join(lost)} of the old one", "save the document anew, then again", file=name

@@ -133,7 +133,7 @@ def _add_table(document: Document, table: Table, width: int) -> None:
     title = document.add_paragraph()
     title.add_run(table.title).bold = True
     title.paragraph_format.keep_with_next = True
-    made = document.add_table(rows=len(table.rows) + 1, cols=len(table.header))
+    made = document._body.add_table(len(table.rows) + 1, len(table.header), Emu(width))
     made.autofit = False
     lines = "".join(f'<w:{edge} w:val="single" w:sz="4" w:color="999999"/>' for edge in ("top", "bottom", "insideH"))
     made._tbl.tblPr.append(parse_xml(f"<w:tblBorders {nsdecls('w')}>{lines}</w:tblBorders>"))

@@ -127,7 +127,7 @@ def _refuse_open_elsewhere(real: Path) -> None:
     # Word drops up to two letters of a long name from its mark, Excel none.
     marks = ["~$" + name, "~$" + name[1:], "~$" + name[2:], f".~lock.{name}#"]
     for mark in marks:
-        if real.with_name(mark).exists():
+        if os.path.lexists(real.with_name(mark)):
             program = next(words for start, words in _OWNERS.items() if mark.startswith(start))
             raise AttachError(
                 f"the build file is open in {program}",
