@@ -7,7 +7,6 @@ import sys
 from collections.abc import Sequence
 from typing import Annotated
 
-import click
 import typer
 
 from flowkit.cli import (
@@ -58,8 +57,8 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for verb in (read, check, start, compare, correct, report, attach, plan, engine, demo):
-    verb.register(app)
+for module in (read, check, start, compare, correct, report, attach, plan, engine, demo):
+    module.register(app)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -82,13 +81,9 @@ def run(arguments: Sequence[str]) -> int:
     0
     """
     try:
-        result = app(args=list(arguments), prog_name="flowkit", standalone_mode=False)
-    except click.ClickException as error:
-        error.show()
-        return error.exit_code
-    except (click.Abort, KeyboardInterrupt):
-        print("stopped", file=sys.stderr)
-        return 130
+        app(args=list(arguments), prog_name="flowkit")
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
     except FlowkitError as error:
         complain(str(error))
         return 1
@@ -96,4 +91,4 @@ def run(arguments: Sequence[str]) -> int:
         # Whoever was reading has enough; nothing more can be written, not even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    return result if isinstance(result, int) else 0
+    return 0

@@ -7,14 +7,14 @@ from typing import Annotated, Literal
 
 import typer
 
-from flowkit.cli.common import show
+from flowkit.cli.common import show, verb
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("attach", epilog="Example: flowkit attach job.toml build_file.pdf --after 3")(attach)
+    app.command("attach", epilog="Example: flowkit attach job.toml build_file.pdf --after 3")(verb(attach))
 
 
 def attach(
@@ -24,7 +24,7 @@ def attach(
     bookmark: Annotated[str | None, typer.Option("--bookmark", help="DOCX: the bookmark they follow.")] = None,
     paper: Annotated[
         Literal["letter", "a4"] | None,
-        typer.Option("--paper", help="Letter for US display, A4 for metric unless given."),
+        typer.Option("--paper", help="Unless given, by the display units."),
     ] = None,
 ) -> int:
     """Put the flow chart into a build file; nothing of the file is lost, former flow pages are replaced.

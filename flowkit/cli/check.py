@@ -15,6 +15,7 @@ from flowkit.cli.common import (
     print_document,
     show,
     stated_of,
+    verb,
     with_statements,
 )
 from flowkit.errors import FlowkitError
@@ -25,7 +26,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("check", epilog="Example: flowkit check job.toml")(check)
+    app.command("check", epilog="Example: flowkit check job.toml")(verb(check))
 
 
 @with_statements

@@ -34,6 +34,7 @@ __all__ = [
     "report_errors",
     "show",
     "stated_of",
+    "verb",
     "with_reference",
     "with_statements",
 ]
@@ -42,6 +43,16 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON documen
 JobOrFiles = Annotated[
     list[Path], typer.Argument(metavar="JOB.toml | FILE…", help="A job file, or sheets: the first is the baseline.")
 ]
+
+
+def verb(function: Callable[..., int]) -> Callable[..., None]:
+    """Make the exit status of a command of what its function returns."""
+
+    @functools.wraps(function)
+    def wrapper(*arguments: Any, **options: Any) -> None:
+        raise typer.Exit(function(*arguments, **options))
+
+    return wrapper
 
 
 def complain(message: str) -> None:

@@ -15,6 +15,7 @@ from flowkit.cli.common import (
     print_failure,
     report_errors,
     show,
+    verb,
     with_reference,
     with_statements,
 )
@@ -25,7 +26,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("correct", epilog="Example: flowkit correct job.toml")(correct)
+    app.command("correct", epilog="Example: flowkit correct job.toml")(verb(correct))
 
 
 @with_statements

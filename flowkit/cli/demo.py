@@ -7,14 +7,14 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli.common import show
+from flowkit.cli.common import show, verb
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("demo", epilog="Example: flowkit demo flowkit-demo")(demo)
+    app.command("demo", epilog="Example: flowkit demo flowkit-demo")(verb(demo))
 
 
 def demo(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or empty folder.")]) -> int:

@@ -14,6 +14,7 @@ from flowkit.cli.common import (
     print_failure,
     report_errors,
     show,
+    verb,
 )
 from flowkit.errors import FlowkitError
 
@@ -22,7 +23,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("engine", epilog="Example: flowkit engine job.toml --plot engine.png")(engine)
+    app.command("engine", epilog="Example: flowkit engine job.toml --plot engine.png")(verb(engine))
 
 
 def engine(

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli.common import JsonOption, print_document, show
+from flowkit.cli.common import JsonOption, print_document, show, verb
 from flowkit.errors import UnitError
 from flowkit.units import parse_quantity
 
@@ -16,7 +16,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("plan", epilog="Example: flowkit plan job.toml --gain '1.5 %'")(plan)
+    app.command("plan", epilog="Example: flowkit plan job.toml --gain '1.5 %'")(verb(plan))
 
 
 def plan(

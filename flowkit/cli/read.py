@@ -17,6 +17,7 @@ from flowkit.cli.common import (
     report_errors,
     show,
     stated_of,
+    verb,
     with_statements,
 )
 from flowkit.model import Finding
@@ -29,7 +30,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("read", epilog="Example: flowkit read as_received.csv --fixture-bore '83 mm'")(read)
+    app.command("read", epilog="Example: flowkit read as_received.csv --fixture-bore '83 mm'")(verb(read))
 
 
 @with_statements

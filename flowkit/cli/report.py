@@ -7,14 +7,14 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from flowkit.cli.common import JobOrFiles, load_job, show, with_reference, with_statements
+from flowkit.cli.common import JobOrFiles, load_job, show, verb, with_reference, with_statements
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("report", epilog="Example: flowkit report job.toml -o reports")(report)
+    app.command("report", epilog="Example: flowkit report job.toml -o reports")(verb(report))
 
 
 @with_statements
@@ -23,8 +23,10 @@ def report(
     paths: JobOrFiles,
     folder: Annotated[Path, typer.Option("-o", "--output", metavar="DIR", help="Where the files go.")] = Path(),
     formats: Annotated[
-        list[Literal["pdf", "png", "svg", "xlsx"]] | None,
-        typer.Option("--format", help="A format to write; may be given again. PDF, PNG and xlsx unless given."),
+        list[str] | None,
+        typer.Option(
+            "--format", metavar="[pdf|png|svg|xlsx]", help="May be given again. Unless given: pdf, png, xlsx."
+        ),
     ] = None,
     paper: Annotated[
         Literal["letter", "a4"] | None,

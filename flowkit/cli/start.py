@@ -7,14 +7,14 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli.common import show
+from flowkit.cli.common import show, verb
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Add the verb to the command."""
-    app.command("start", epilog="Example: flowkit start sheets -o sheets/job.toml")(start)
+    app.command("start", epilog="Example: flowkit start sheets -o sheets/job.toml")(verb(start))
 
 
 def start(

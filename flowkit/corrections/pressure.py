@@ -14,6 +14,7 @@ from flowkit.corrections.step import STANDARD_BAROMETER_PA, Setting, Step
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
 from flowkit.moist_air import density
+from flowkit.units import format_quantity
 
 __all__ = [
     "GAMMA",
@@ -327,7 +328,8 @@ def _method_uncertainty(
         "law-difference",
         "note",
         test.id,
-        f"From {pressure:.0f} Pa to {target:.0f} Pa the square-root and the compressible law differ by "
+        f"From {format_quantity(pressure, 'inH2O')} to {format_quantity(target, 'inH2O')} "
+        "the square-root and the compressible law differ by "
         f"{words or 'an unknown amount'}: that is the uncertainty of the method; "
         "test nearer to the reference pressure to make it smaller.",
     )
