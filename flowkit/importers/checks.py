@@ -1,0 +1,201 @@
+"""What the readings alone show to be doubtful, with no correction made.
+
+Limits: common practice, no source. Data is never changed here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from flowkit.importers.curve_checks import MICRON, check_curve
+from flowkit.importers.lift_checks import check_lifts
+from flowkit.importers.wording import flow_text, lift_text
+from flowkit.model import Finding, FlowTest, Severity
+from flowkit.units import format_quantity
+
+__all__ = ["check_tests"]
+
+LEAK_LARGE = 0.02
+CHECK_WARNING = 0.03
+CHECK_ERROR = 0.10
+PRESSURE_MIXED = 0.05
+_ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
+
+
+def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
+    """Look over tests as they were read.
+
+    Parameters
+    ----------
+    tests : sequence of FlowTest
+        The tests of one file, or of several.
+
+    Returns
+    -------
+    tuple of Finding
+        Rules ``pressure-missing``, ``pressure-mixed``, ``flow-negative``, ``lift-order``,
+        ``lift-repeated``, ``typing-slip``, ``falling-flow``, ``leak-large`` and
+        ``check-off``; nothing on clean data. What holds for a whole sheet is said once.
+
+    Examples
+    --------
+    >>> check_tests([])
+    ()
+    """
+    findings: list[Finding] = []
+    together = _Together()
+    for test in tests:
+        _check_pressure(test, findings, together)
+        _check_negative(test, findings)
+        lift_findings, misplaced = check_lifts(test)
+        findings += lift_findings
+        findings += check_curve(test, without=misplaced)
+        _check_leak(test, together)
+        _check_plate(test, together)
+    return tuple(findings + together.findings())
+
+
+@dataclass(slots=True)
+class _Case:
+    """One doubt that several tests of a sheet may share."""
+
+    rule: str
+    severity: Severity
+    size: float
+    tests: list[FlowTest]
+    message: Callable[[str], str]
+
+
+@dataclass(slots=True)
+class _Together:
+    """Doubts gathered over the tests of a sheet, so that each is said once."""
+
+    cases: dict[tuple[object, ...], _Case] = field(default_factory=dict)
+
+    def add(self, key: tuple[object, ...], case: _Case) -> None:
+        """Add a test's doubt; of one key the largest is kept."""
+        known = self.cases.setdefault(key, case)
+        if known is not case:
+            if case.size > known.size:
+                known.size, known.message = case.size, case.message
+                known.tests.insert(0, case.tests[0])
+            else:
+                known.tests.append(case.tests[0])
+
+    def findings(self) -> list[Finding]:
+        """Return one finding for each doubt."""
+        return [
+            Finding(case.rule, case.severity, case.tests[0].id, case.message(_others(len(case.tests) - 1)))
+            for case in self.cases.values()
+        ]
+
+
+def _others(count: int) -> str:
+    """Say how many more tests of the sheet are meant."""
+    if count == 0:
+        return ""
+    return " (and in one more test of this sheet)" if count == 1 else f" (and in {count} more tests of this sheet)"
+
+
+def _check_pressure(test: FlowTest, findings: list[Finding], together: _Together) -> None:
+    """Report points with no test pressure, and tests at several."""
+    own = [point for point in test.points if point.pressure_pa is not None]
+    stated = test.conditions.test_pressure_pa
+    if not own:
+        if stated is None:
+            case = _Case("pressure-missing", "error", 0.0, [test], _no_pressure)
+            together.add(("pressure-missing", test.file, test.sheet), case)
+        return
+    for point in test.points:
+        if stated is None and point.pressure_pa is None:
+            text = (
+                f"the point at lift {lift_text(test, point.lift_m)} has no test pressure while others have; fill it "
+                'in, or state the test pressure of the whole table, such as "Test pressure: 28 inH2O"'
+            )
+            findings.append(Finding("pressure-missing", "error", point.source, text))
+    pressures = [(pressure, point) for point in test.points if (pressure := test.pressure_at(point)) is not None]
+    lowest, highest = min(pressures, key=lambda item: item[0]), max(pressures, key=lambda item: item[0])
+    if highest[0] > (1 + PRESSURE_MIXED) * lowest[0]:
+        unit = test.units.pressure.unit if test.units.pressure else "Pa"
+        odd = lowest if _alone(lowest[0], pressures) <= _alone(highest[0], pressures) else highest
+        text = (
+            f"this test was taken at different test pressures, {format_quantity(lowest[0], unit)} to "
+            f"{format_quantity(highest[0], unit)}; each point is brought to the reference from its own, so make sure "
+            "that none is mistyped"
+        )
+        findings.append(Finding("pressure-mixed", "warning", odd[1].source, text))
+
+
+def _alone(pressure: float, pressures: Sequence[tuple[float, object]]) -> int:
+    """Count the points at about this pressure."""
+    return sum(1 for other, _ in pressures if abs(other / pressure - 1) <= PRESSURE_MIXED)
+
+
+def _no_pressure(others: str) -> str:
+    """Say what to do about a missing test pressure."""
+    return (
+        f"no test pressure is stated for this test{others}; write it on the sheet, such as "
+        '"Test pressure: 28 inH2O", or state it with --test-pressure or under conditions in the job file'
+    )
+
+
+def _check_negative(test: FlowTest, findings: list[Finding]) -> None:
+    """Report flows below zero."""
+    for point in test.points:
+        if point.flow_m3_s < 0:
+            text = (
+                f"the flow at lift {lift_text(test, point.lift_m)} is {flow_text(test, point.flow_m3_s)}, below zero; "
+                "write flows without sign, and - for what was not tested"
+            )
+            findings.append(Finding("flow-negative", "error", point.source, text))
+
+
+def _check_leak(test: FlowTest, together: _Together) -> None:
+    """Report a leak that is large beside the flow at the lowest lift."""
+    leak = test.conditions.leak_m3_s
+    points = [point for point in test.points if point.lift_m > MICRON and point.flow_m3_s > 0]
+    if not leak or leak <= 0 or not points:
+        return
+    lowest = min(points, key=lambda point: point.lift_m)
+    pressure, leak_pressure = test.pressure_at(lowest), test.conditions.leak_pressure_pa
+    if leak_pressure and pressure and leak_pressure > 0 and pressure > 0:
+        leak *= math.sqrt(pressure / leak_pressure)
+    share = leak / lowest.flow_m3_s
+    if share <= LEAK_LARGE * (1 + _ROUNDING):
+        return
+    start = (
+        f"the leak of {flow_text(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
+        f"{lift_text(test, lowest.lift_m)}"
+    )
+    end = "; above 2 % the low lifts hang on how well it is known: seal the fixture, or measure it again"
+    case = _Case("leak-large", "warning", share, [test], lambda others: start + others + end)
+    together.add(("leak-large", test.file, test.sheet, test.conditions.leak_m3_s), case)
+
+
+def _check_plate(test: FlowTest, together: _Together) -> None:
+    """Report a check plate that reads off its nominal flow.
+
+    The nominal flow may be declared for another pressure; the reading goes there by the
+    square-root law (common practice, no source).
+    """
+    at = test.conditions
+    if not at.check_reading_m3_s or not at.check_nominal_m3_s:
+        return
+    ratio = at.check_reading_m3_s / at.check_nominal_m3_s
+    if at.check_pressure_pa and at.test_pressure_pa:
+        ratio *= math.sqrt(at.check_pressure_pa / at.test_pressure_pa)
+    off = abs(ratio - 1)
+    if off <= CHECK_WARNING + _ROUNDING:
+        return
+    severe = off > CHECK_ERROR + _ROUNDING
+    start = (
+        f"the check plate reads {flow_text(test, at.check_reading_m3_s)} where "
+        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {'high' if ratio > 1 else 'low'}"
+    )
+    end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
+    end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"
+    case = _Case("check-off", "error" if severe else "warning", off, [test], lambda others: start + others + end)
+    key = ("check-off", test.file, test.sheet, at.check_reading_m3_s, at.check_nominal_m3_s, at.check_pressure_pa)
+    together.add(key, case)
