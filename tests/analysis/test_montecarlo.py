@@ -83,11 +83,14 @@ def test_lift_setting_averages_out_over_points_but_not_over_runs():
     assert half(ports, exact, Bench(lift_setting_m=5e-5))[0] == pytest.approx(expected, rel=TOLERANCE)
 
 
-def test_few_degrees_of_freedom_widen_to_students_t():
+@pytest.mark.parametrize(("shift", "scatter"), [(0.005, 0.0), (0.0, 0.005)])
+def test_few_degrees_of_freedom_widen_to_students_t(shift, scatter):
     ports = noise_of({"a": [corrected("a", FLOWS)]})
-    pooled = Repeatability(0.005, 4.0, "repeated runs", 0.005, 0.0)
+    terms = trapezoid_weights() * FLOWS
+    known = math.hypot(shift, scatter * math.sqrt(np.sum(terms**2)) / terms.sum())
+    pooled = Repeatability(0.005, 4.0, "repeated runs", shift, scatter)
     # heavier tails: the standard error is 0.35 % at 4 degrees of freedom
-    assert half(ports, pooled)[0] == pytest.approx(stats.t.ppf(0.975, 4) * 0.005, rel=0.014)
+    assert half(ports, pooled)[0] == pytest.approx(stats.t.ppf(0.975, 4) * known, rel=0.014)
 
 
 def test_pchip_mean_flow_equals_the_uncertainties_package_to_first_order():
