@@ -16,6 +16,7 @@ from flowkit.corrections.pressure import reference_velocity
 from flowkit.corrections.step import Setting, Step, incomplete, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
+from flowkit.units import format_quantity
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -36,19 +37,25 @@ FORMULA = (
 )
 AZIMUTHS = 720
 """Quadrature points round the valve; the trapezoid converges spectrally on a period."""
+_THETA = np.linspace(0.0, math.pi, AZIMUTHS // 2 + 1)
+_COSINE, _SINE = np.cos(_THETA), np.sin(_THETA)
 
 
 def _half_gaps(bore_m: float, valve_diameter_m: float, offset_m: float) -> NDArray[np.float64]:
     """Return the gap per radian [m²] at azimuths from 0 to π; the other half mirrors it."""
-    theta = np.linspace(0.0, math.pi, AZIMUTHS // 2 + 1)
     radius = bore_m / 2
-    wall = -offset_m * np.cos(theta) + np.sqrt(radius**2 - (offset_m * np.sin(theta)) ** 2)
+    wall = -offset_m * _COSINE + np.sqrt(radius**2 - (offset_m * _SINE) ** 2)
     return np.asarray((wall**2 - (valve_diameter_m / 2) ** 2) / 2)
 
 
 def _round(values: NDArray[np.float64]) -> float:
     """Integrate over the full turn what is given from 0 to π (trapezoid on a period)."""
     return float((values.sum() - (values[0] + values[-1]) / 2) * (4 * math.pi / AZIMUTHS))
+
+
+def _both(length_m: float) -> str:
+    """Write a length in both units of the trade."""
+    return f"{format_quantity(length_m, 'mm', 2)} ({format_quantity(length_m, 'in', 3)})"
 
 
 def _refuse_touching(bore_m: float, valve_diameter_m: float, offset_m: float) -> None:
@@ -59,8 +66,8 @@ def _refuse_touching(bore_m: float, valve_diameter_m: float, offset_m: float) ->
     reach = abs(offset_m) + valve_diameter_m / 2
     if not reach < bore_m / 2:
         raise CorrectionError(
-            f"a {valve_diameter_m * 1000:.2f} mm valve {abs(offset_m) * 1000:.2f} mm off the axis "
-            f"would touch the wall of a {bore_m * 1000:.2f} mm bore",
+            f"a valve of {_both(valve_diameter_m)}, {_both(abs(offset_m))} off the axis, would touch the wall of "
+            f"a bore of {_both(bore_m)}",
             "check bore, valve head and offset and their units",
         )
 
@@ -344,7 +351,7 @@ def _fixture_differs(test: FlowTest, setting: Setting) -> tuple[Finding, ...]:
             "fixture-differs",
             "warning",
             test.id,
-            f"The fixture's bore of {fixture * 1000:.2f} mm and the engine's of {engine * 1000:.2f} mm differ by "
+            f"The fixture's bore of {_both(fixture)} and the engine's of {_both(engine)} differ by "
             f"{abs(fixture / engine - 1):.1%}, and the flows were not corrected for it; "
             "give the engine's bore as the reference's bore to have them corrected.",
         ),

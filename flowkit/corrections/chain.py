@@ -293,24 +293,22 @@ def _negative(point: Point, line: LedgerLine) -> Finding:
 
 
 def _merged(findings: list[tuple[FlowTest, Finding]]) -> tuple[Finding, ...]:
-    """Say once what is said of several tests in the same words."""
-    groups: dict[tuple[str, str, str], list[tuple[FlowTest, Finding]]] = {}
+    """Say once, at the first test, what is said of several tests of a sheet in the same words."""
+    counts: dict[tuple[str | None, ...], int] = {}
+    firsts: list[tuple[tuple[str | None, ...], Finding]] = []
     for test, finding in findings:
-        groups.setdefault((finding.rule, finding.severity, finding.message), []).append((test, finding))
-    merged = []
-    for group in groups.values():
-        finding = group[0][1]
-        if len(group) > 1:
-            finding = dataclasses.replace(finding, where=_several(group))
-        merged.append(finding)
-    return tuple(merged)
+        # What holds at a point is told apart by its cell; it is said of every point.
+        place = (test.file, test.sheet) if finding.where == test.id else (finding.where,)
+        key = (finding.rule, finding.severity, finding.message, *place)
+        if key not in counts:
+            firsts.append((key, finding))
+        counts[key] = counts.get(key, 0) + 1
+    return tuple(_and_more(finding, counts[key] - 1) for key, finding in firsts)
 
 
-def _several(group: list[tuple[FlowTest, Finding]]) -> str:
-    """Return in words where several findings are: all places if few, else the files."""
-    places = list(dict.fromkeys(finding.where for _, finding in group))
-    if len(places) <= 3:
-        return ", ".join(places)
-    sheets = dict.fromkeys(f"{test.file}!{test.sheet}" if test.sheet else test.file for test, _ in group)
-    what = "tests" if all(finding.where == test.id for test, finding in group) else "places"
-    return f"{', '.join(sheets)} ({len(places)} {what})"
+def _and_more(finding: Finding, others: int) -> Finding:
+    """Add of how many more tests of the sheet a finding holds."""
+    if not others:
+        return finding
+    tests = "one more test" if others == 1 else f"{others} more tests"
+    return dataclasses.replace(finding, message=f"{finding.message} The same holds for {tests} of this sheet.")

@@ -303,7 +303,8 @@ def _barometer_assumed(test: FlowTest) -> Finding:
         "barometer-assumed",
         "note",
         test.id,
-        f"The barometer is not stated, so the compressible pressure law took {STANDARD_BAROMETER_PA:.0f} Pa; "
+        f"The barometer is not stated, so the compressible pressure law took {STANDARD_BAROMETER_PA:.0f} Pa "
+        f"({format_quantity(STANDARD_BAROMETER_PA, 'inHg', 2)}); "
         "state the day's barometer to be rid of the assumption.",
     )
 
@@ -324,11 +325,12 @@ def _method_uncertainty(
             continue  # a suction beyond the barometer: the compressible law has no value to compare with
     words = ", ".join(f"{abs(value):.1%} on the {side}" for side, value in worst.items())
     pressure = max(far, key=lambda p: abs(math.log(target / p)))
+    unit = test.units.pressure.unit if test.units.pressure else "inH2O"
     finding = Finding(
         "law-difference",
         "note",
         test.id,
-        f"From {format_quantity(pressure, 'inH2O')} to {format_quantity(target, 'inH2O')} "
+        f"From {format_quantity(pressure, unit)} to {format_quantity(target, unit)} "
         "the square-root and the compressible law differ by "
         f"{words or 'an unknown amount'}: that is the uncertainty of the method; "
         "test nearer to the reference pressure to make it smaller.",
