@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
 from flowkit.importers.layouts.lifts import Lifts
@@ -70,6 +70,17 @@ def assemble(
     return tests, maker.findings
 
 
+class _Said(NamedTuple):
+    """Names that hold for a whole table; `line` is the variant that a line of the sheet gives."""
+
+    side: Side | None
+    port: str | None
+    run: int | None
+    head: str | None
+    variant: str | None
+    line: str | None
+
+
 class _Maker:
     """Makes the tests of one table; what they share is made once."""
 
@@ -82,8 +93,12 @@ class _Maker:
         self._told: set[tuple[str, str]] = set()
         self._shared: dict[Side | None, dict[str, Item]] = {}
         self._conditions: dict[tuple[object, ...], Conditions] = {}
+        self._plain_conditions: dict[tuple[Side | None, float | None], Conditions] = {}
         self._units: dict[tuple[object, ...], Units] = {}
-        self._unresolved = {kind for kind, side in items if side is not None}
+        self._said = self._names_said()
+        self._names_stated = any(
+            getattr(stated, name) is not None for name in ("side", "port", "run", "head", "variant")
+        )
 
     def tell(self, finding: Finding) -> None:
         """Keep a finding, once."""
@@ -98,26 +113,20 @@ class _Maker:
         items = self._items_for(side)
         if draft.items:
             items = {**items, **draft.items}
-        conditions = self._conditions_of(items, draft)
+            conditions = self._conditions_of(items, draft)
+        else:
+            key = (side, self._common_pressure(draft))
+            known = self._plain_conditions.get(key)
+            conditions = known if known is not None else self._conditions_of(items, draft)
+            self._plain_conditions[key] = conditions
         factor = self._flow_factor(draft, conditions, draft.where)
-        scale = self._lift_factor(conditions, draft.where)
+        scale = self._lift_factor(conditions, draft.where) if self.lifts.ratio else 1.0
         if factor is None or scale is None:
             return None
         points = tuple(map(Point, *self._columns(draft, factor, scale)))
-        pressure = draft.pressure_unit or self._pressure_unit(items)
-        return FlowTest(
-            id="",
-            file=self.place.file,
-            sheet=self.place.sheet,
-            head=head,
-            variant=variant,
-            side=side,
-            port=port,
-            run=run,
-            conditions=conditions,
-            units=self._units_of(draft, pressure),
-            points=points,
-        )
+        units = self._units_of(draft, draft.pressure_unit or self._pressure_unit(items))
+        place = self.place
+        return FlowTest("", place.file, place.sheet, head, variant, side, port, run, conditions, units, points)
 
     def _columns(
         self, draft: Draft, factor: float, scale: float
@@ -134,30 +143,40 @@ class _Maker:
 
     def _names(self, draft: Draft) -> tuple[Side | None, str | None, int, str | None, str]:
         """Side, port, run, head and variant: from the column or row, the sheet's lines, its name, the user."""
-        items, place, stated = self.items, self.place, self.stated
-        side = draft.side or self._text("side") or place.side
-        port = draft.port or self._text("port") or place.port
-        run_item = items.get(("run", None))
-        run = draft.run or (int(run_item.value) if run_item is not None else None) or place.run
-        head = draft.head or self._text("head")
-        labelled = draft.variant or self._text("variant") or place.labelled
-        if (
-            draft.variant
-            and self._text("variant")
-            and draft.variant.casefold() != str(self._text("variant")).casefold()
-        ):
-            labelled = f"{self._text('variant')} {draft.variant}"
-        for name, found in (("side", side), ("port", port), ("run", run), ("head", head), ("variant", labelled)):
-            wanted = getattr(stated, name)
-            if wanted is not None and found is not None and str(wanted).casefold() != str(found).casefold():
-                self._contradiction(name, f"{found!r}", f"{wanted!r}", draft.where)
-        known_side: Side | None = side if side in ("intake", "exhaust") else None  # type: ignore[assignment]
+        stated, said = self.stated, self._said
+        side = draft.side or said.side
+        port = draft.port or said.port
+        run = draft.run or said.run
+        head = draft.head or said.head
+        labelled = draft.variant or said.variant
+        if draft.variant and said.line and draft.variant.casefold() != said.line.casefold():
+            labelled = f"{said.line} {draft.variant}"
+        if self._names_stated:
+            found = {"side": side, "port": port, "run": run, "head": head, "variant": labelled}
+            for name, value in found.items():
+                wanted = getattr(stated, name)
+                if wanted is not None and value is not None and str(wanted).casefold() != str(value).casefold():
+                    self._contradiction(name, repr(value), repr(wanted), draft.where)
         return (
-            known_side or stated.side,
+            side or stated.side,
             port or stated.port,
             run or stated.run or 1,
             head or stated.head,
-            labelled or stated.variant or place.variant,
+            labelled or stated.variant or self.place.variant,
+        )
+
+    def _names_said(self) -> _Said:
+        """The names that hold for the whole table: from the sheet's lines, then from its own name."""
+        side = self._text("side") or self.place.side
+        run = self.items.get(("run", None))
+        line = self._text("variant")
+        return _Said(
+            side if side in ("intake", "exhaust") else None,  # type: ignore[arg-type]
+            self._text("port") or self.place.port,
+            int(run.value) if run is not None else self.place.run,
+            self._text("head"),
+            line or self.place.labelled,
+            line,
         )
 
     def _text(self, kind: str) -> str | None:
@@ -185,7 +204,7 @@ class _Maker:
     def _conditions_of(self, items: Mapping[str, Item], draft: Draft) -> Conditions:
         """Conditions in SI, with the user's where the sheet has none."""
         common = self._common_pressure(draft) if "pressure" not in items else None
-        key = (common, *((kind, item.value, item.unit) for kind, item in items.items()))
+        key = (common, *[(kind, item.value, item.unit and item.unit.name) for kind, item in items.items()])
         if key in self._conditions:
             return self._conditions[key]
         values: dict[str, float | str | None] = {}
@@ -273,7 +292,11 @@ class _Maker:
         air = self._air(conditions, where)
         if air is None:
             self.tell(
-                assumed(where, "SCFM was read as flow in the standard air, since the sheet gives no air of its own")
+                assumed(
+                    where,
+                    "SCFM was read as flow in the standard air, since the sheet gives no air of its own",
+                    "add temperature and barometer to the sheet",
+                )
             )
             return unit.factor
         from flowkit.moist_air import density
@@ -285,13 +308,15 @@ class _Maker:
         if conditions.air_temperature_k is None or conditions.barometer_pa is None:
             return None
         if conditions.relative_humidity is None:
-            self.tell(assumed(where, "the air's humidity is not known and was taken as dry"))
+            self.tell(
+                assumed(
+                    where, "the air's humidity is not known and it was taken as dry", "add the humidity to the sheet"
+                )
+            )
         return AirState(conditions.air_temperature_k, conditions.barometer_pa, conditions.relative_humidity or 0.0)
 
     def _lift_factor(self, conditions: Conditions, where: str) -> float | None:
-        """What turns the draft's lifts into metres."""
-        if not self.lifts.ratio:
-            return 1.0
+        """What turns lifts over the valve's diameter into metres."""
         if conditions.valve_diameter_m is None:
             what = "lifts are fractions of the valve's diameter, which is not known; add the valve head to the sheet or state --valve-head"
             self.tell(refused(where, what))

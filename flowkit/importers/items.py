@@ -11,7 +11,7 @@ from flowkit.importers.labels import Label, parse_label
 from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, find_unit, to_si
 
-__all__ = ["CONDITION_FIELDS", "FLOW_KINDS", "Item", "assumed", "read_item", "refused"]
+__all__ = ["CONDITION_FIELDS", "FLOW_KINDS", "MAPPING_HINT", "Item", "assumed", "read_item", "refused", "unreadable"]
 
 CONDITION_FIELDS: dict[str, str] = {
     "pressure": "test_pressure_pa",
@@ -46,10 +46,10 @@ _ABSOLUTE = frozenset({"barometer", "meter_pressure"})
 _TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"})
 _FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 _QUANTITIES: dict[str, tuple[Quantity, ...]] = {
-    **{kind: ("pressure",) for kind in _GAUGE | _ABSOLUTE},
-    **{kind: ("length",) for kind in ("fixture_bore", "valve_head", "stem", "throat", "seat_width")},
-    **{kind: ("temperature",) for kind in ("air_temperature", "meter_temperature")},
-    **{kind: _FLOWS for kind in FLOW_KINDS},
+    **dict.fromkeys(_GAUGE | _ABSOLUTE, ("pressure",)),
+    **dict.fromkeys(("fixture_bore", "valve_head", "stem", "throat", "seat_width"), ("length",)),
+    **dict.fromkeys(("air_temperature", "meter_temperature"), ("temperature",)),
+    **dict.fromkeys(FLOW_KINDS, _FLOWS),
     "seat_angle": ("angle",),
     "humidity": ("humidity",),
 }
@@ -93,14 +93,22 @@ class Item:
     stated: bool = True
 
 
-def assumed(source: str, what: str) -> Finding:
+def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
     """Say that a unit was assumed."""
-    return Finding("unit-assumed", "note", source, f"{what}; write the unit on the sheet if that is not meant")
+    return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
 
 
 def refused(source: str, what: str) -> Finding:
     """Say that something cannot be read in one way only."""
     return Finding("sheet-ambiguous", "error", source, what)
+
+
+MAPPING_HINT = "; or say in the job file where what stands"
+
+
+def unreadable(source: str, what: str) -> Finding:
+    """Say that a table cannot be read by its headings, so that the user may map it."""
+    return refused(source, what + MAPPING_HINT)
 
 
 def read_item(

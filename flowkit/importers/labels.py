@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
@@ -94,15 +95,19 @@ class _Segment(NamedTuple):
 
 _TOKEN = re.compile(r"[^\W\d_]+|\d+(?:[.,]\d+)*|[#%+@⌀°&]")
 _BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
+_WATER = r"(?:h2o|h20|h₂o|water|w\.?c\.?|w\.?g\.?)"
 _AT = re.compile(
-    r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s*\d))\s*(?P<number>\d+(?:[.,]\d+)?)\s*"
-    r"(?P<unit>[\"″”]\s*(?:h2o|h20|h₂o|w\.?c\.?|w\.?g\.?)?|in(?:ch(?:es)?)?\.?(?:\s*(?:of\s+)?(?:h2o|h20|h₂o|water|w\.?c\.?|w\.?g\.?))?"
-    r"|[mc]m\s*(?:h2o|h20|h₂o|ws|wc|wg|ce|ca)|[hk]?pa|mbar|psi)?(?![\w])",
+    r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s))\s*(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"(?P<unit>[\"″”]\s*{_WATER}?|in(?:ch(?:es)?)?\.?(?:\s*(?:of\s+)?{_WATER})?"
+    r"|[mc]m\s*(?:h2o|h20|h₂o|ws|wc|wg|ce|ca)|[hk]?pa|mbar|psi)(?!\w)",
     re.IGNORECASE,
 )
+_AT_BARE = re.compile(
+    r"(?:@|\bat\b|\bbei\b)\s*(?P<number>\d+(?:[.,]\d+)?)(?P<unit>)(?=\s*(?:$|[,;)\]]))", re.IGNORECASE
+)
 _PRESSURE = re.compile(
-    r"(?<![\w.,])(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>[\"″”]\s*(?:h2o|h20|h₂o|w\.?c\.?|w\.?g\.?)"
-    r"|(?:in(?:ch(?:es)?)?\.?|[mc]m)\s*(?:of\s+)?(?:h2o|h20|h₂o|water|w\.?c\.?|w\.?g\.?)|mm\s*(?:ws|ce|ca)|kpa|mbar)(?![\w])",
+    rf"(?<![\w.,])(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>[\"″”]\s*{_WATER}|(?:in(?:ch(?:es)?)?\.?|[mc]m)\s*(?:of\s+)?{_WATER}"
+    r"|mm\s*(?:ws|ce|ca)|[hk]pa|mbar)(?!\w)",
     re.IGNORECASE,
 )
 _INCH = re.compile(r"[\s,/]+in\.?$", re.IGNORECASE)
@@ -131,7 +136,7 @@ def parse_label(text: str) -> Label:
     >>> parse_label("Ventilhub [mm]").kind, parse_label("Cyl 1 Ex").side, parse_label("Port 01").port
     ('lift', 'exhaust', '01')
     """
-    clean = " ".join(text.split()).strip(" :=")
+    clean = " ".join(text.replace("_", " ").split()).strip(" :=")
     if not clean or len(clean) > 200:
         return Label(rest=clean)
     pressure, clean = _take_pressure(_ORDINAL.sub(r"\2 \1", _QUOTE.sub(" ", clean)))
@@ -156,7 +161,7 @@ def _whole_unit(text: str) -> Unit | None:
 
 def _take_pressure(text: str) -> tuple[tuple[str, str] | None, str]:
     """Take a test pressure such as ``@ 28" H2O`` out of a label."""
-    found = _AT.search(text) or _PRESSURE.search(text)
+    found = _AT.search(text) or _PRESSURE.search(text) or _AT_BARE.search(text)
     if found is None:
         return None, text
     return (found["number"], (found["unit"] or "").strip()), (text[: found.start()] + " " + text[found.end() :]).strip()
@@ -181,9 +186,9 @@ def _take_unit(text: str) -> tuple[Unit | None, str, str]:
         unit = find_unit(tail) if slash and len(head) > 2 and place == len(words) - 1 else None
         if unit is not None and find_unit(word) is None:
             return unit, tail, _tidy(" ".join([*words[:-1], head]))
-        unit = _free_unit(word)
+        unit = _free_unit(word.strip(",;:"))
         if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or (place == 0 and len(word) > 1)):
-            return unit, word, _tidy(" ".join(words[:place] + words[place + 1 :]))
+            return unit, word.strip(",;:"), _tidy(" ".join(words[:place] + words[place + 1 :]))
     return None, "", " ".join(words)
 
 
@@ -422,29 +427,30 @@ def _kind(got: _Reader, segments: list[_Segment], rest: str) -> str | None:
     return kinds[0] if len(kinds) == 1 else None
 
 
-def resolve_codes(codes: Iterable[str], votes: Mapping[str, int]) -> dict[str, Side] | None:
+def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
     """Say which side each letter stands for, None where the sheet leaves it open.
 
     Parameters
     ----------
     codes : iterable of str
         The letters used together, such as ``{"e", "a"}``.
-    votes : mapping
-        Language to the number of words of it on the sheet.
+    languages : iterable of str
+        The languages of the sheet's words, one entry for each word and language it belongs to.
 
     Examples
     --------
-    >>> resolve_codes({"i", "e"}, {})
+    >>> resolve_codes({"i", "e"}, [])
     {'e': 'exhaust', 'i': 'intake'}
-    >>> resolve_codes({"e"}, {"de": 3})
+    >>> resolve_codes({"e"}, ["de", "de"])
     {'e': 'intake'}
-    >>> resolve_codes({"e", "a"}, {}) is None
+    >>> resolve_codes({"e", "a"}, []) is None
     True
     """
     used = sorted(set(codes))
     speaking = [lang for lang in ("en", "de", "fr", "es", "it") if all(lang in SIDE_CODES[code] for code in used)]
     if not speaking:
         return None
-    most = max(votes.get(lang, 0) for lang in speaking)
-    readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes.get(lang, 0) == most]
+    votes = Counter(languages)
+    most = max(votes[lang] for lang in speaking)
+    readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes[lang] == most]
     return readings[0] if all(reading == readings[0] for reading in readings) else None

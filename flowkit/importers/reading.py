@@ -8,10 +8,15 @@ from dataclasses import replace
 from pathlib import Path
 
 from flowkit.errors import SheetError
+from flowkit.importers.checks import check_tests
 from flowkit.importers.grid import Grid, read_grids
+from flowkit.importers.items import MAPPING_HINT, refused
+from flowkit.importers.mapped import read_mapped
 from flowkit.importers.result import ReadResult
 from flowkit.importers.sheet import SheetReading, read_sheet
+from flowkit.importers.stanza import has_numbers, stanza
 from flowkit.importers.stated import Stated
+from flowkit.importers.view import upright
 from flowkit.model import Finding, FlowTest
 
 __all__ = ["read", "read_grid"]
@@ -53,23 +58,57 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     findings = [finding for reading in readings for finding in reading.findings]
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise _no_table(grids)
-    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *_checks(tests)])))
-
-
-def _checks(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
-    """The checks of the data themselves."""
-    from importlib.util import find_spec
-
-    if find_spec("flowkit.importers.checks") is None:
-        return ()
-    from flowkit.importers.checks import check_tests
-
-    return check_tests(tests)
+    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])))
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
-    """Read every grid of a file."""
-    return [read_sheet(grid, stated) for grid in grids]
+    """Read every grid of a file, hidden worksheets left out.
+
+    Parameters
+    ----------
+    grids : sequence of Grid
+    stated : Stated
+    """
+    readings = []
+    for grid in grids:
+        if grid.hidden:
+            reading = SheetReading(grid, upright(grid))
+            if any(value is not None for row in grid.rows for value in row):
+                what = "a hidden worksheet was left out; show it and read the file again if it belongs to the test"
+                reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
+        elif stated.columns is not None:
+            reading = read_mapped(grid, stated)
+        else:
+            reading = read_sheet(grid, stated)
+            _help(reading)
+        readings.append(reading)
+    if stated.columns is not None:
+        _refuse_missing_sheets(readings, stated)
+    return readings
+
+
+def _refuse_missing_sheets(readings: Sequence[SheetReading], stated: Stated) -> None:
+    """Report a worksheet that the mapping names and the file does not have."""
+    assert stated.columns is not None
+    names = [reading.grid.sheet or "" for reading in readings]
+    folded = {name.casefold() for name in names}
+    for table in stated.columns.tables:
+        if table.sheet is not None and table.sheet.casefold() not in folded:
+            what = (
+                f"the mapping names the worksheet {table.sheet!r}, which this file does not have; "
+                f"it has {', '.join(repr(name) for name in names)}"
+            )
+            readings[0].findings.append(refused(readings[0].grid.file, what))
+
+
+def _help(reading: SheetReading) -> None:
+    """Show, with the first refusal of a sheet's headings, the mapping to start from."""
+    for place, finding in enumerate(reading.findings):
+        if finding.message.endswith(MAPPING_HINT):
+            start = f"; or put this into its [[variant]] and correct it: {stanza(reading.grid)}"
+            message = finding.message.removesuffix(MAPPING_HINT) + start
+            reading.findings[place] = replace(finding, message=message)
+            return
 
 
 def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
@@ -80,30 +119,41 @@ def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
     grid : Grid
     stated : Stated, optional
     """
-    reading = read_sheet(grid, stated or Stated())
+    (reading,) = read_sheets([grid], stated or Stated())
     return ReadResult(tuple(_with_ids(reading.tests)), tuple(dict.fromkeys(reading.findings)))
 
 
 def _no_table(grids: Sequence[Grid]) -> SheetError:
     """Say that a file holds no table."""
+    remedy = "head the lifts with the word lift and each flow with its side, port or unit"
+    numbers = [grid for grid in grids if not grid.hidden and has_numbers(grid)]
+    if numbers:
+        remedy += f"; or put this into its [[variant]] and correct it: {stanza(numbers[0])}"
     return SheetError(
-        "there is no table of lifts and flows in this file",
-        "head the lifts with the word lift and each flow with its side, port or unit",
-        file=grids[0].file if grids else None,
+        "there is no table of lifts and flows in this file", remedy, file=grids[0].file if grids else None
     )
 
 
 def _with_ids(tests: Sequence[FlowTest]) -> list[FlowTest]:
     """Give every test a name of its own."""
-    runs = Counter((t.sheet, t.variant, t.side, t.port) for t in tests)
-    taken: Counter[str] = Counter()
+    runs = Counter([(t.sheet, t.variant, t.side, t.port) for t in tests])
+    taken: set[str] = set()
     named = []
-    for test in tests:
-        several = runs[test.sheet, test.variant, test.side, test.port] > 1 or test.run > 1
-        words = [test.side or "", test.port or "", f"run {test.run}" if several else ""]
-        who = " ".join(word for word in words if word) or "test"
-        where = test.file if test.sheet is None else f"{test.file}!{test.sheet}"
-        name = f"{where}!{who}" if test.variant == test.sheet else f"{where}!{test.variant}, {who}"
-        taken[name] += 1
-        named.append(replace(test, id=name if taken[name] == 1 else f"{name} ({taken[name]})"))
+    for t in tests:
+        who = f"{t.side} {t.port}" if t.side and t.port else t.side or t.port or ""
+        if t.run > 1 or runs[t.sheet, t.variant, t.side, t.port] > 1:
+            who = f"{who} run {t.run}".lstrip()
+        where = t.file if t.sheet is None else f"{t.file}!{t.sheet}"
+        name = f"{where}!{who or 'test'}" if t.variant == t.sheet else f"{where}!{t.variant}, {who or 'test'}"
+        again = 1
+        while name in taken:
+            again += 1
+            name = f"{name.removesuffix(f' ({again - 1})')} ({again})"
+        taken.add(name)
+        named.append(
+            # Quicker than `dataclasses.replace`, which counts over thousands of sheets.
+            FlowTest(
+                name, t.file, t.sheet, t.head, t.variant, t.side, t.port, t.run, t.conditions, t.units, t.points
+            )  # fmt: skip
+        )
     return named

@@ -42,6 +42,8 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
 
 def _run_of_each(draft: Draft) -> list[int] | None:
     """The run of each point, None where the lifts are not repeated or not equally often."""
+    if len(set(draft.lifts)) == len(draft.lifts) and not _close(draft.lifts):
+        return None
     seen: dict[int, int] = {}
     runs = []
     for lift in draft.lifts:
@@ -50,6 +52,12 @@ def _run_of_each(draft: Draft) -> list[int] | None:
         runs.append(seen[key])
     counts = set(seen.values())
     return runs if len(counts) == 1 and counts != {1} and len(seen) > 1 else None
+
+
+def _close(lifts: Sequence[float]) -> bool:
+    """Whether two different lifts are one all the same."""
+    ordered = sorted(lifts)
+    return any(b - a < MICRON for a, b in zip(ordered, ordered[1:], strict=False))
 
 
 def _part(draft: Draft, runs: Sequence[int], run: int) -> Draft:

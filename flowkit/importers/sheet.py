@@ -2,28 +2,30 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.grid import Grid
-from flowkit.importers.items import Item, refused
-from flowkit.importers.labels import resolve_codes
+from flowkit.importers.items import Item, refused, unreadable
+from flowkit.importers.labels import FLOW_QUANTITIES, resolve_codes
 from flowkit.importers.layouts import Detection, find_layouts
 from flowkit.importers.layouts.columns import Column, describe, heading_labels
 from flowkit.importers.layouts.lifts import Lifts, read_lifts
 from flowkit.importers.layouts.readings import Draft, Units, read_drafts
-from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.metadata import Metadata, read_metadata
 from flowkit.importers.names import SheetName, file_variant, sheet_name
 from flowkit.importers.runs import split_runs
 from flowkit.importers.scopes import Key, Scope, scopes
+from flowkit.importers.stanza import has_numbers
 from flowkit.importers.stated import Stated
 from flowkit.importers.tables import Table
 from flowkit.importers.view import View, upright
 from flowkit.model import Finding, FlowTest, Side
 
-__all__ = ["SheetReading", "TableReading", "read_sheet"]
+__all__ = ["SheetReading", "TableReading", "read_sheet", "unit_of"]
+
+UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,23 +93,43 @@ def read_sheet(grid: Grid, stated: Stated) -> SheetReading:
     layouts, trouble = find_layouts(view)
     reading.findings += trouble
     if not layouts:
+        _refuse_unheaded(reading)
         return reading
     tables = [layout.table for layout in layouts]
     said = read_metadata(view, _taken(view, layouts), stated.pressure_unit)
     reading.metadata = said
     reading.findings += said.findings
     name = sheet_name(grid.sheet)
-    votes = Counter(said.words)
+    words = list(said.words)
     for table in tables:
         for label in heading_labels(table):
-            votes.update(label.languages)
+            words += label.languages
     scoped, clashes = scopes(tables, said)
     reading.findings += clashes
     titles = _title_variants(scoped)
     for layout, scope, title in zip(layouts, scoped, titles, strict=True):
-        _read_table(reading, layout, scope, title, name, votes, stated)
+        _read_table(reading, layout, scope, title, name, words, stated)
     _refuse_twins(reading)
     return reading
+
+
+def _refuse_unheaded(reading: SheetReading) -> None:
+    """Refuse a sheet that speaks of flow and has columns of numbers but no heading of lifts."""
+    if reading.findings or not has_numbers(reading.grid):
+        return
+    view = reading.view
+    for row in range(min(len(view.rows), UNHEADED_SEARCH)):
+        for column in range(min(view.width, UNHEADED_SEARCH)):
+            label = view.label(row, column)
+            if label is None:
+                continue
+            flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+            if flow or label.kind == "flow" or (label.side is not None and not label.rest):
+                what = (
+                    "this sheet speaks of flow, but none of its columns or rows of numbers is headed as lift; head it"
+                )
+                reading.findings.append(unreadable(view.source(row, column), what))
+                return
 
 
 def _taken(view: View, layouts: Sequence[Detection]) -> list[list[tuple[int, int]]]:
@@ -153,31 +175,31 @@ def _read_table(
     scope: Scope,
     title: str | None,
     name: SheetName,
-    votes: Mapping[str, int],
+    words: Sequence[str],
     stated: Stated,
 ) -> None:
     """Read one table of a sheet."""
     table = layout.table
     items = scope.items
-    _resolve_side(items, votes, reading.findings)
+    _resolve_side(items, words, reading.findings)
     side = _side_of(items) or name.side or stated.side
-    columns, trouble = describe(table, side, votes)
+    columns, trouble = describe(table, side, words)
     reading.findings += trouble
     units = Units(
-        _unit_of(items, "flow_unit") or stated.flow_unit, _unit_of(items, "pressure_unit") or stated.pressure_unit
+        unit_of(items, "flow_unit") or stated.flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit
     )
     lifts = read_lifts(
-        table, [c.index for c in columns if c.role == "flow"], _unit_of(items, "lift_unit") or stated.lift_unit
+        table, [c.index for c in columns if c.role == "flow"], unit_of(items, "lift_unit") or stated.lift_unit
     )
     reading.findings += lifts.findings
     drafts: list[Draft] = []
     tests: list[FlowTest] = []
     if lifts.unit is not None:
-        drafts, trouble = read_drafts(table, columns, lifts, units, votes)
+        drafts, trouble = read_drafts(table, columns, lifts, units, words)
         reading.findings += trouble
         drafts, trouble = split_runs(drafts)
         reading.findings += trouble
-        place = _place(reading.grid, drafts, items, name, title, votes)
+        place = _place(reading.grid, drafts, items, name, title, words)
         tests, trouble = assemble(drafts, lifts, items, place, stated)
         reading.findings += trouble
     if not any(column.role == "flow" for column in columns) and not any(c.role == "trouble" for c in columns):
@@ -186,7 +208,7 @@ def _read_table(
             any(column.role == "ignored" and column.kind not in ("average", "gain", "derived") for column in columns)
             or not columns
         ):
-            reading.findings.append(refused(table.view.source(table.row, table.lifts[0]), what))
+            reading.findings.append(unreadable(table.view.source(table.row, table.lifts[0]), what))
     reading.tables.append(TableReading(table, layout, columns, lifts, tests))
 
 
@@ -196,13 +218,13 @@ def _place(
     items: Mapping[Key, Item],
     name: SheetName,
     title: str | None,
-    votes: Mapping[str, int],
+    words: Sequence[str],
 ) -> Place:
     """Say what names a table's tests where their own headings do not."""
     told = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
     side: Side | None = name.side
     if name.code is not None and side is None:
-        sides = resolve_codes([name.code], votes)
+        sides = resolve_codes([name.code], words)
         side = sides[name.code] if sides else None
     ports_told = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
     needed = (side is not None and not told) or (name.port is not None and not ports_told) or name.run is not None
@@ -212,13 +234,13 @@ def _place(
     )
 
 
-def _resolve_side(items: dict[Key, Item], votes: Mapping[str, int], findings: list[Finding]) -> None:
+def _resolve_side(items: dict[Key, Item], words: Sequence[str], findings: list[Finding]) -> None:
     """Say which side a letter stands for that a title or a label gives."""
     item = items.get(("side", None))
     if item is None or not str(item.value).startswith("?"):
         return
     code = str(item.value)[1:]
-    sides = resolve_codes([code], votes)
+    sides = resolve_codes([code], words)
     if sides is None:
         what = (
             f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write intake or exhaust"
@@ -236,7 +258,7 @@ def _side_of(items: Mapping[Key, Item]) -> Side | None:
     return value if value in ("intake", "exhaust") else None  # type: ignore[return-value]
 
 
-def _unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
+def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
     """A unit that a line of the sheet states."""
     item = items.get((kind, None))
     return str(item.value) if item is not None else None

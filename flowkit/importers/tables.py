@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -19,7 +20,9 @@ __all__ = [
     "Anchor",
     "Table",
     "find_anchors",
+    "find_headers",
     "find_tables",
+    "lift_headings",
 ]
 
 CONDITION_KINDS = frozenset(
@@ -73,6 +76,8 @@ class Table:
         Rows with a value for each column, such as a leak or a port: row -> their label.
     first, last : int
         First and last row of its numbers.
+    lift_label : Label or None
+        The heading of its lifts, where it does not stand over their column.
     """
 
     view: View
@@ -84,6 +89,7 @@ class Table:
     last: int
     headers: list[int] = field(default_factory=list)
     named: dict[int, Label] = field(default_factory=dict)
+    lift_label: Label | None = None
 
     @property
     def top(self) -> int:
@@ -102,19 +108,20 @@ class Table:
         return top, left, bottom, right
 
 
-def find_anchors(view: View) -> list[Anchor]:
+def find_anchors(view: View, heads: Sequence[tuple[int, int]]) -> list[Anchor]:
     """Find every heading of lifts that has numbers under it.
 
     Parameters
     ----------
     view : View
+    heads : sequence of (row, column)
+        The headings, as `lift_headings` finds them.
 
     Returns
     -------
     list of Anchor
         Row by row.
     """
-    heads = lift_headings(view)
     by_column: dict[int, list[int]] = {}
     for row, column in heads:
         by_column.setdefault(column, []).append(row)
@@ -168,7 +175,7 @@ def _bare_units(view: View, row: int, labels: list[tuple[int, Label]]) -> list[i
     before: Label | None = None
     for column, label in labels:
         bare = label.only_unit or (label.code == "in" and label.port is None and not exhaust_only)
-        if bare and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
+        if bare and label.unit is not None and _may_be_lift(label) and label.unit.name != "m":
             neighbour = before if before is not None and view.value(row, column - 1) is not None else None
             if neighbour is None or neighbour.kind in WHO_KINDS or neighbour.kind == "counter" or found:
                 found.append(column)
@@ -198,7 +205,8 @@ def first_number(view: View, row: int, column: int, end: int) -> int | None:
                 if blanks > BLANK_DEPTH:
                     return None
             continue
-        if not (label.only_unit or label.kind in ROW_KINDS | LEFT_OUT or label.code == "in"):
+        section = label.names and not label.rest
+        if not (label.only_unit or section or label.kind in ROW_KINDS | LEFT_OUT):
             return None
     return None
 
@@ -211,13 +219,14 @@ def _last_number(view: View, column: int, first: int, end: int) -> int:
     return first
 
 
-def find_tables(view: View) -> list[Table]:
+def find_tables(view: View, heads: Sequence[tuple[int, int]]) -> list[Table]:
     """Find the upright tables of a view.
 
     Parameters
     ----------
     view : View
-        Tables that lie across are found in a turned view.
+    heads : sequence of (row, column)
+        The headings of lifts, as `lift_headings` finds them.
 
     Returns
     -------
@@ -225,7 +234,7 @@ def find_tables(view: View) -> list[Table]:
         Top to bottom, left to right.
     """
     by_row: dict[int, list[Anchor]] = {}
-    for anchor in find_anchors(view):
+    for anchor in find_anchors(view, heads):
         by_row.setdefault(anchor.row, []).append(anchor)
     tables: list[Table] = []
     running: list[Table] = []
@@ -245,7 +254,7 @@ def find_tables(view: View) -> list[Table]:
         tables += new
         running += new
     for table in tables:
-        _find_headers(table)
+        find_headers(table)
     return tables
 
 
@@ -333,29 +342,48 @@ def _goes_on(view: View, anchor: Anchor, column: int) -> bool:
     return headed and 2 * numbers >= len(rows)
 
 
-def _find_headers(table: Table) -> None:
-    """Find a table's rows of headings and the rows that hold a value for each of its columns."""
+def find_headers(table: Table, *, across: bool = False) -> None:
+    """Find a table's rows of headings and the rows that hold a value for each of its columns.
+
+    Parameters
+    ----------
+    table : Table
+        Changed in place.
+    across : bool
+        The view is turned: what stands before the lifts are labels of rows, not lines of the sheet.
+    """
     view = table.view
     lift = table.lifts[0]
     for row in range(table.row + 1, table.first):
         label = _row_label(table, row)
         if label is not None:
             table.named[row] = label
+        elif _is_section(table, row):
+            table.first = row
+            break
         elif any(value is not None for value in view.rows[row][table.left : table.right + 1]):
             table.headers.append(row)
     table.headers.insert(0, table.row)
     for row in range(table.row - 1, max(table.row - 1 - GROUP_DEPTH, -1), -1):
         label = view.label(row, lift)
         filled = [c for c in range(lift + 1, table.right + 1) if view.value(row, c) is not None]
-        if label is not None and label.kind in ROW_KINDS and not (label.names or label.rest) and len(filled) > 1:
-            if not _is_pairs(view, row, lift, filled):
+        headed = label is not None and label.kind in ROW_KINDS and not (label.names or label.rest)
+        if headed and label is not None and len(filled) > (0 if across else 1):
+            if across or not _is_pairs(view, row, lift, filled):
                 table.named[row] = label
                 continue
             break
-        if not filled or not _is_group_row(table, row, filled):
+        if not filled or not (across or _is_group_row(table, row, filled)):
             break
         table.headers.insert(0, row)
     _find_trailing(table)
+
+
+def _is_section(table: Table, row: int) -> bool:
+    """Whether a row holds nothing but a line that names the test of the rows below it."""
+    filled = [c for c in range(table.left, table.right + 1) if table.view.value(row, c) is not None]
+    label = table.view.label(row, filled[0]) if len(filled) == 1 and filled[0] <= table.lifts[0] else None
+    return label is not None and label.names and not label.rest and table.right > table.lifts[0]
 
 
 def _row_label(table: Table, row: int) -> Label | None:

@@ -30,6 +30,8 @@ class View:
         The grid's row and column of the view's first cell.
     merged : tuple
         Merged ranges in the view's own rows and columns.
+    places : sequence of sequence, optional
+        The grid's row and column of each cell, where the cells were picked one by one.
     """
 
     grid: Grid
@@ -39,6 +41,7 @@ class View:
     top: int = 0
     left: int = 0
     merged: tuple[Span, ...] = ()
+    places: Sequence[Sequence[tuple[int, int]]] | None = None
 
     @property
     def width(self) -> int:
@@ -47,6 +50,8 @@ class View:
 
     def place(self, row: int, column: int) -> tuple[int, int]:
         """Return the grid's row and column of a cell of the view."""
+        if self.places is not None:
+            return self.places[max(row, 0)][column]
         if self.turned:
             return self.top + column, self.left + row
         return self.top + row, self.left + column
@@ -81,15 +86,18 @@ class View:
             return None
         return parse_label(value)
 
-    def turn(self, top: int, left: int, bottom: int, right: int) -> View:
+    def turn(self, top: int, left: int, bottom: int, right: int, without: frozenset[int] = frozenset()) -> View:
         """Return a block of an upright view turned over its diagonal.
 
         Parameters
         ----------
         top, left, bottom, right : int
             Ends included.
+        without : frozenset of int
+            Rows to be left empty.
         """
-        block = [self.rows[row][left : right + 1] for row in range(top, bottom + 1)]
+        empty = (None,) * (right + 1 - left)
+        block = [empty if row in without else self.rows[row][left : right + 1] for row in range(top, bottom + 1)]
         merged = tuple(
             (c0 - left, r0 - top, c1 - left, r1 - top)
             for r0, c0, r1, c1 in self.merged

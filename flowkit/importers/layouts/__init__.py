@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from flowkit.importers.layouts.across import find_across
-from flowkit.importers.tables import Table, find_tables
+from flowkit.importers.tables import Table, find_tables, lift_headings
 from flowkit.importers.view import View
 from flowkit.model import Finding
 
@@ -47,15 +47,16 @@ def find_layouts(view: View) -> tuple[list[Detection], list[Finding]]:
     findings : list of Finding
         Tables whose direction cannot be told.
     """
-    down = find_tables(view)
-    across, refused_tables, findings = find_across(view, down)
+    heads = lift_headings(view)
+    down = find_tables(view, heads)
+    across, refused_tables, findings = find_across(view, heads, down)
     found = [
         Detection(table, table.last - table.first + 1, "the lifts stand under their heading")
         for table in down
         if id(table) not in refused_tables
     ]
     found += [
-        Detection(table, table.last - table.first + 1, "the lifts stand beside their heading", aside)
-        for table, aside in across
+        Detection(a.table, a.table.last - a.table.first + 1, "the lifts stand beside their heading", a.aside)
+        for a in across
     ]
     return sorted(found, key=lambda detection: detection.table.corners()[:2]), findings

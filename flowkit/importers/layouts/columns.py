@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from flowkit.importers.cells import as_text, read_cell
-from flowkit.importers.items import refused
+from flowkit.importers.items import unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label, resolve_codes
 from flowkit.importers.tables import CONDITION_KINDS, LEFT_OUT, WHO_KINDS, Table
 from flowkit.importers.view import View
@@ -39,6 +39,10 @@ class Column:
         The cell of the lowest heading.
     why : str
         Why it is left out.
+    trouble : list of str
+        What in its headings contradicts itself.
+    flows : list of int or None
+        Of pressures: the columns of flows they were taken with, where that is known.
     """
 
     index: int
@@ -59,6 +63,7 @@ class Column:
     source: str = ""
     why: str = ""
     trouble: list[str] = field(default_factory=list)
+    flows: list[int] | None = None
 
 
 def heading_labels(table: Table) -> list[Label]:
@@ -68,7 +73,7 @@ def heading_labels(table: Table) -> list[Label]:
     return [label for label in found if label is not None] + list(table.named.values())
 
 
-def describe(table: Table, side: Side | None, votes: Mapping[str, int]) -> tuple[list[Column], list[Finding]]:
+def describe(table: Table, side: Side | None, words: Sequence[str]) -> tuple[list[Column], list[Finding]]:
     """Say what each column is.
 
     Parameters
@@ -76,7 +81,7 @@ def describe(table: Table, side: Side | None, votes: Mapping[str, int]) -> tuple
     table : Table
     side : {"intake", "exhaust"} or None
         What a title or a label says of the whole table.
-    votes : mapping
+    words : sequence of str
         Languages of the sheet's words.
 
     Returns
@@ -95,7 +100,7 @@ def describe(table: Table, side: Side | None, votes: Mapping[str, int]) -> tuple
             _first_role(table, column)
             if column.role != "empty":
                 columns.append(column)
-    findings = _decide_sides(columns, votes)
+    findings = _decide_sides(columns, words)
     _decide_averages(columns)
     findings += _decide_bare(columns, side)
     _decide_unknown(columns)
@@ -252,7 +257,7 @@ def _first_role(table: Table, column: Column) -> None:
         column.role = "empty"
     elif column.trouble:
         column.role = "trouble"
-    elif kind in LEFT_OUT or quantity == "humidity" and kind in (None, "flow") or _all_percent(table, column.index):
+    elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
         column.role = "ignored"
         column.why = {"average": "an average", "total": "a total", "derived": "a figure worked out from readings"}.get(
             kind or "", "a gain or percentage"
@@ -278,12 +283,12 @@ def _first_role(table: Table, column: Column) -> None:
         column.role = "bare" if column.bare and not column.variant else "unknown"
 
 
-def _decide_sides(columns: list[Column], votes: Mapping[str, int]) -> list[Finding]:
+def _decide_sides(columns: list[Column], words: Sequence[str]) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
     coded = [column for column in columns if column.code is not None and column.side is None]
     if not coded:
         return []
-    sides = resolve_codes({column.code for column in coded if column.code}, votes)
+    sides = resolve_codes({column.code for column in coded if column.code}, words)
     findings = []
     for column in coded:
         if sides is None:
@@ -291,7 +296,7 @@ def _decide_sides(columns: list[Column], votes: Mapping[str, int]) -> list[Findi
                 f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
                 "the language; write intake or exhaust in the heading"
             )
-            findings.append(refused(column.source, what))
+            findings.append(unreadable(column.source, what))
             column.role = "trouble"
         else:
             column.side = sides[str(column.code)]
@@ -321,7 +326,7 @@ def _decide_bare(columns: list[Column], side: Side | None) -> list[Finding]:
                 f"the heading {column.text!r} may be a port, a run or something else; "
                 "write it like 'Intake 1' or 'Run 1'"
             )
-            findings.append(refused(column.source, what))
+            findings.append(unreadable(column.source, what))
             column.role = "trouble"
     return findings
 
@@ -361,11 +366,8 @@ def _decide_twins(table: Table, columns: Iterable[Column]) -> list[Finding]:
                 other.role, other.why = "ignored", f"the same flow as {first.text!r} in another unit"
             continue
         names = " and ".join(repr(column.text or "no heading") for column in group)
-        what = (
-            f"the columns headed {names} could each be the flow; head each with its side, port, run or variant, "
-            "or name the right one in the job file"
-        )
-        findings.append(refused(first.source or table.view.source(table.row, first.index), what))
+        what = f"the columns headed {names} could each be the flow; head each with its side, port, run or variant"
+        findings.append(unreadable(first.source or table.view.source(table.row, first.index), what))
         for column in group:
             column.role = "trouble"
     return findings

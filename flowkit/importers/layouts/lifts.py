@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from flowkit.importers.cells import as_text, read_cell
-from flowkit.importers.items import assumed, refused
+from flowkit.importers.items import assumed, refused, unreadable
 from flowkit.importers.labels import Label, parse_label
 from flowkit.importers.tables import Table
-from flowkit.importers.view import View
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, find_unit, from_si, to_si
 
@@ -107,8 +106,8 @@ def _main_column(table: Table) -> int:
 def _heading_unit(table: Table, index: int) -> Unit | None:
     """The unit in the headings over a column of lifts, or left of it in a group's heading."""
     found: Unit | None = None
-    for row in table.headers:
-        label = table.view.label(row, index)
+    labels = [table.lift_label, *(table.view.label(row, index) for row in table.headers)]
+    for label in labels:
         if label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
             found = label.unit
     return found
@@ -200,7 +199,7 @@ def _find_unit(
             f"lifts up to {largest:g} have no unit and could be meant in more than one; "
             "write it in their heading, or state it with --lift-unit or lift_unit in the job's conditions"
         )
-        got.findings.append(refused(where, what))
+        got.findings.append(unreadable(where, what))
 
 
 def _check_others(table: Table, main: int, got: Lifts) -> None:

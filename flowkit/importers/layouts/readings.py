@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from flowkit.importers.cells import as_text, read_cell
 from flowkit.importers.grid import CellValue, column_letters
-from flowkit.importers.items import FLOW_KINDS, Item, assumed, read_item, refused
+from flowkit.importers.items import FLOW_KINDS, Item, assumed, read_item, refused, unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, resolve_codes
 from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.lifts import LiftRow, Lifts
@@ -73,8 +73,11 @@ class _Who(NamedTuple):
     head: str | None = None
 
 
+_NOBODY = _Who()
+
+
 def read_drafts(
-    table: Table, columns: Sequence[Column], lifts: Lifts, units: Units, votes: Mapping[str, int]
+    table: Table, columns: Sequence[Column], lifts: Lifts, units: Units, words: Sequence[str]
 ) -> tuple[list[Draft], list[Finding]]:
     """Read all flows of a table.
 
@@ -84,8 +87,8 @@ def read_drafts(
     columns : sequence of Column
     lifts : Lifts
     units : Units
-    votes : mapping
-        Languages of the sheet, for letters that stand for sides.
+    words : sequence of str
+        Languages of the sheet's words, for letters that stand for sides.
 
     Returns
     -------
@@ -94,7 +97,7 @@ def read_drafts(
     """
     findings: list[Finding] = []
     flows = [column for column in columns if column.role == "flow"]
-    groups = _group_rows(table, columns, lifts, votes, findings)
+    groups = _group_rows(table, columns, lifts, words, findings)
     pressures = _pressure_columns(table, columns, lifts, units, findings)
     named = _named_rows(table, flows, units, findings)
     common_unit = _common_unit(table, flows, units, findings)
@@ -116,13 +119,13 @@ def read_drafts(
 
 
 def _group_rows(
-    table: Table, columns: Sequence[Column], lifts: Lifts, votes: Mapping[str, int], findings: list[Finding]
+    table: Table, columns: Sequence[Column], lifts: Lifts, words: Sequence[str], findings: list[Finding]
 ) -> list[tuple[_Who, list[LiftRow]]]:
     """Group the rows by the test their own cells name; an empty cell means as above."""
     who_columns = [column for column in columns if column.role == "who"]
     sectioned = any(row.section is not None for row in lifts.rows)
     if not who_columns and not sectioned:
-        return [(_Who(), lifts.rows)]
+        return [(_NOBODY, lifts.rows)]
     view = table.view
     known: dict[tuple[object, ...], _Who | None] = {}
     held: list[CellValue] = [None] * len(who_columns)
@@ -135,7 +138,7 @@ def _group_rows(
                 held[place] = value
         key = (*held, id(entry.section))
         if key not in known:
-            known[key] = _who(table, who_columns, held, entry, votes, findings)
+            known[key] = _who(table, who_columns, held, entry, words, findings)
         who = known[key]
         if who is not None:
             groups.setdefault(who, []).append(entry)
@@ -147,7 +150,7 @@ def _who(
     columns: Sequence[Column],
     values: Sequence[CellValue],
     entry: LiftRow,
-    votes: Mapping[str, int],
+    words: Sequence[str],
     findings: list[Finding],
 ) -> _Who | None:
     """Read the cells that say which test a row belongs to."""
@@ -155,7 +158,7 @@ def _who(
     if entry.section is not None:
         found = {"side": entry.section.side, "port": entry.section.port, "run": entry.section.run}
         if entry.section.code is not None and found["side"] is None:
-            sides = resolve_codes([entry.section.code], votes)
+            sides = resolve_codes([entry.section.code], words)
             found["side"] = sides[entry.section.code] if sides else None
     for column, value in zip(columns, values, strict=True):
         if value is None:
@@ -169,7 +172,7 @@ def _who(
             if item.kind == "run" and isinstance(item.value, float):
                 found["run"] = int(item.value)
             elif isinstance(item.value, str) and item.value.startswith("?") and item.kind == "side":
-                sides = resolve_codes([item.value[1:]], votes)
+                sides = resolve_codes([item.value[1:]], words)
                 if sides is None:
                     what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; write intake or exhaust"
                     findings.append(refused(source, what))
@@ -219,6 +222,8 @@ def _pressure_columns(
 
 def _flows_of(column: Column, place: int, pressures: Sequence[Column], flows: Sequence[Column]) -> list[int]:
     """The columns of flows a column of pressures stands for: of its name, or beside it."""
+    if column.flows is not None:
+        return column.flows
     if column.side or column.port or column.run or column.variant:
         same = [
             flow.index
@@ -352,16 +357,12 @@ def _start(
     """Begin the test of one column and one group of rows."""
     view = table.view
     where = column.source or view.source(table.first, column.index)
-    for name, mine, theirs in (
-        ("side", column.side, who.side),
-        ("port", column.port, who.port),
-        ("run", column.run, who.run),
-    ):
-        if mine is not None and theirs is not None and mine != theirs:
-            findings.append(
-                refused(where, f"heading and row name two {name}s, {mine} and {theirs}; keep the right one")
-            )
-            return None
+    if who is not _NOBODY:
+        for name, mine, theirs in zip(_Who._fields, (column.side, column.port, column.run), who, strict=False):
+            if mine is not None and theirs is not None and mine != theirs:
+                what = f"heading and row name two {name}s, {mine} and {theirs}; keep the right one"
+                findings.append(refused(where, what))
+                return None
     variant = column.variant or who.variant
     if column.variant and who.variant and column.variant.casefold() != who.variant.casefold():
         variant = f"{who.variant} {column.variant}"
@@ -392,55 +393,66 @@ def _read_flows(
 ) -> None:
     """Read one column's flows in some rows of a table into a draft."""
     view, index = table.view, column.index
-    cells, comma = view.rows, view.decimal_comma
-    source = _addresser(view, index)
-    lifts, flows, sources, own = draft.lifts, draft.flows, draft.sources, draft.pressures
+    cells = view.rows
+    plain = _all_plain([cells[entry.row][index] for entry in rows], view.decimal_comma)
     zero: list[tuple[float, int]] = []
-    for entry in rows:
-        row = entry.row
-        value = cells[row][index]
-        if value is None:
-            continue
-        flow: float | None = None
-        if type(value) is float:
-            flow = value if isfinite(value) else None
-        elif type(value) is str and not comma and value[-1:].isdigit():
-            try:
-                flow = float(value)
-            except ValueError:
-                flow = None
-            if flow is not None and (not isfinite(flow) or "_" in value):
-                flow = None
-        if flow is None:
-            flow = _odd_flow(view, row, index, draft, findings)
+    if plain is not None and all(entry.lift for entry in rows):
+        draft.flows = plain
+        draft.lifts = [entry.lift for entry in rows]
+        places = [entry.row for entry in rows]
+    else:
+        places = []
+        for entry in rows:
+            flow = _odd_flow(view, entry.row, index, draft, findings)
             if flow is None:
                 continue
-        if entry.lift == 0:
-            zero.append((flow, row))
-            continue
-        lifts.append(entry.lift)
-        flows.append(flow)
-        own.append(pressures.get(row))
-        sources.append(source(row))
+            if entry.lift == 0:
+                zero.append((flow, entry.row))
+                continue
+            draft.lifts.append(entry.lift)
+            draft.flows.append(flow)
+            places.append(entry.row)
+    draft.pressures = [pressures.get(row) for row in places] if pressures else [None] * len(places)
+    draft.sources = _addresses(view, index, places)
     _leak(view, index, zero, pressures, draft)
     if draft.flow_unit is None and draft.flows:
         what = (
             f"the flows under {column.text!r} have no unit; write it in the heading, or state it with --flow-unit "
             "or flow_unit in the job's conditions"
         )
-        findings.append(refused(draft.where, what))
+        findings.append(unreadable(draft.where, what))
         draft.lifts, draft.flows, draft.pressures, draft.sources = [], [], [], []
         draft.items.pop("leak", None)
 
 
-def _addresser(view: View, index: int):  # type: ignore[no-untyped-def]
-    """A quick way from a row to the address of its cell in one column."""
+def _all_plain(values: list[CellValue], decimal_comma: bool | None) -> list[float] | None:
+    """All cells of a column at once, where each is a plain number; None where any needs a closer look."""
+    kinds = set(map(type, values))
+    if kinds == {float}:
+        numbers: list[float] = values  # type: ignore[assignment]
+    elif kinds == {str} and not decimal_comma:
+        text: list[str] = values  # type: ignore[assignment]
+        if "_" in "".join(text):
+            return None
+        try:
+            numbers = list(map(float, text))
+        except ValueError:
+            return None
+    else:
+        return None
+    return numbers if isfinite(sum(numbers)) else None
+
+
+def _addresses(view: View, index: int, rows: Sequence[int]) -> list[str]:
+    """The addresses of cells of one column."""
     grid = view.grid
-    if view.turned or grid.lines is not None:
-        return lambda row: view.source(row, index)
+    if view.turned or view.places is not None or (grid.lines is not None and len(grid.lines) < len(view.rows)):
+        return [view.source(row, index) for row in rows]
+    if grid.lines is not None:
+        lines, field = grid.lines, index + view.left + 1
+        return [f"{grid.file}:{lines[row]}:{field}" for row in rows]
     head = f"{grid.file}!{grid.sheet}!{column_letters(index + view.left)}"
-    top = view.top + 1
-    return lambda row: f"{head}{row + top}"
+    return [f"{head}{row + 1}" for row in rows]
 
 
 def _odd_flow(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:

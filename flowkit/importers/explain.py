@@ -1,0 +1,251 @@
+"""What was taken for what on a sheet, as plain text: a wrong reading is seen at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from flowkit.importers.cells import as_text
+from flowkit.importers.grid import Grid, column_letters, read_grids
+from flowkit.importers.layouts.columns import Column
+from flowkit.importers.reading import read_sheets
+from flowkit.importers.sheet import SheetReading, TableReading
+from flowkit.importers.stated import Stated
+from flowkit.model import Finding
+
+__all__ = ["explain"]
+
+MAX_ROWS = 120
+MAX_COLUMNS = 30
+WIDTH = 14
+MARKS = {
+    "lift": "L",
+    "flow": "F",
+    "pressure": "P",
+    "who": "W",
+    "condition": "C",
+    "heading": "H",
+    "said": "S",
+    "title": "T",
+    "hidden": "x",
+    "": " ",
+}
+LEGEND = "H heading, L lift, F flow, P pressure, W which test, C condition, S said of the sheet, T title, x hidden; unmarked cells were left out"
+
+Roles = dict[tuple[int, int], str]
+
+
+def explain(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> str:
+    """Say how a file is read, and print its cells with what each was taken for.
+
+    Parameters
+    ----------
+    path : str or Path
+    stated : Stated, optional
+        What the file does not say.
+    label : str, optional
+        The file's name in the text; its base name unless given.
+
+    Returns
+    -------
+    str
+        Several lines of plain text.
+
+    Raises
+    ------
+    SheetError
+        If the file cannot be opened as a sheet.
+
+    Examples
+    --------
+    >>> print(explain("sample_sheets/as_received.csv").splitlines()[0])
+    as_received.csv
+    """
+    grids = read_grids(Path(path), label=label)
+    readings = read_sheets(grids, stated or Stated())
+    return "\n\n".join(_sheet(reading) for reading in readings)
+
+
+def _sheet(reading: SheetReading) -> str:
+    """Explain one sheet."""
+    grid = reading.grid
+    lines = [_safe(grid.file) + (f", sheet {_safe(grid.sheet)}" if grid.sheet else "")]
+    if grid.hidden:
+        return "\n".join([*lines, "  hidden: left out"])
+    if not reading.tables:
+        lines.append("  no table of lifts and flows was found: left out")
+    for number, table in enumerate(reading.tables, start=1):
+        lines += _table(number, table)
+    if reading.metadata.placed:
+        lines.append("  Said of the sheet:")
+        lines += [
+            f"    {grid.address(entry.row, entry.column):<8} {entry.item.kind.replace('_', ' ')}"
+            + (f" ({entry.item.side})" if entry.item.side else "")
+            + f" = {_said(grid, entry.row, entry.column, entry.item.value)}"
+            for entry in sorted(reading.metadata.placed, key=lambda e: (e.row, e.column))
+        ]
+    lines += [_finding(finding) for finding in reading.findings]
+    return "\n".join([*lines, *_cells(reading)])
+
+
+def _said(grid: Grid, row: int, column: int, value: float | str) -> str:
+    """A value as it stands in its cell."""
+    return _safe(as_text(grid.value(row, column)) or str(value))
+
+
+def _finding(finding: Finding) -> str:
+    return _safe(f"  {finding.severity} {finding.rule} at {finding.where}: {finding.message}")
+
+
+def _table(number: int, reading: TableReading) -> list[str]:
+    """Explain one table: its layout, its lifts and each of its columns."""
+    table, grid = reading.table, reading.table.view.grid
+    corners = [table.view.place(table.top, table.left), table.view.place(table.bottom, table.right)]
+    place = f"{grid.address(*corners[0])} to {grid.address(*corners[1])}"
+    if table.view.places is not None:
+        place = "cells of the mapping"
+    detection = reading.detection
+    lines = [f"  Table {number}, {place}: {layout_name(reading)}; {detection.reason} ({detection.score} lifts)"]
+    lifts = reading.lifts
+    unit = f"{lifts.unit.name}, {lifts.source}" if lifts.unit is not None else "unit not known"
+    lines.append(f"    {_span(reading, table.lifts[0]):<12} lift ({unit})")
+    for column in reading.columns:
+        lines.append(f"    {_span(reading, column.index):<12} {_column(column)}")
+    lines += [
+        f"    {test.id}: {len(test.points)} points, {_units(test.units.flow.unit, test.units.flow.source)}"
+        for test in reading.tests
+    ]
+    return [_safe(line) for line in lines]
+
+
+def _units(unit: str, source: str) -> str:
+    return f"{unit} ({source})"
+
+
+def layout_name(reading: TableReading) -> str:
+    """Return the layout's name in words: long, wide, variants as columns, or across.
+
+    Parameters
+    ----------
+    reading : TableReading
+    """
+    flows = [column for column in reading.columns if column.role == "flow"]
+    if reading.table.view.places is not None:
+        return "as mapped"
+    if reading.table.view.turned:
+        return "lifts across"
+    if len({column.variant for column in flows if column.variant}) > 1:
+        return "variants as columns"
+    if any(column.role == "who" for column in reading.columns):
+        return "long, a row for each point"
+    return "wide, a column for each test" if len(flows) > 1 else "one test"
+
+
+def _span(reading: TableReading, index: int) -> str:
+    """The grid's column, or row where the table lies across, of a column of the view."""
+    view = reading.table.view
+    row, column = view.place(reading.table.first, index)
+    if view.places is not None or view.grid.lines is not None:
+        return view.grid.address(row, column)
+    return f"row {row + 1}" if view.turned else f"column {column_letters(column)}"
+
+
+def _column(column: Column) -> str:
+    """What a column is, in words."""
+    who = [column.side, column.port and f"port {column.port}", column.run and f"run {column.run}", column.variant]
+    name = ", ".join(str(word) for word in who if word)
+    unit = f" ({column.unit.name})" if column.unit is not None else ""
+    heading = f" from {column.text!r}" if column.text else ""
+    if column.role == "flow":
+        return f"flow{unit}: {name or 'no name'}{heading}"
+    if column.role == "pressure":
+        return f"test pressure{unit}{heading}"
+    if column.role in ("who", "condition"):
+        return f"{str(column.kind).replace('_', ' ')} of each row{heading}"
+    return f"left out: {column.why or 'cannot be told apart'}{heading}"
+
+
+def _roles(reading: SheetReading) -> Roles:
+    """What each cell of the grid was taken for."""
+    roles: Roles = {}
+    for line in reading.metadata.lines:
+        roles[line.row, line.column] = "title"
+    for entry in reading.metadata.placed:
+        roles[entry.row, entry.column] = "said"
+        if not entry.title and entry.column:
+            left = next(
+                (c for c in range(entry.column - 1, -1, -1) if reading.view.value(entry.row, c) is not None), None
+            )
+            if left is not None:
+                roles.setdefault((entry.row, left), "heading")
+    for table in reading.tables:
+        _table_roles(table, roles)
+    for row in reading.grid.hidden_rows:
+        roles.update({(row, column): "hidden" for column in range(reading.view.width)})
+    for column in reading.grid.hidden_columns:
+        roles.update({(row, column): "hidden" for row in range(len(reading.view.rows))})
+    return roles
+
+
+def _table_roles(reading: TableReading, roles: Roles) -> None:
+    """Mark the cells of one table."""
+    table = reading.table
+    view = table.view
+    if view.places is None:
+        for row in table.headers:
+            roles.update({view.place(row, column): "heading" for column in range(table.left, table.right + 1)})
+    by_column = {column.index: column.role for column in reading.columns}
+    by_column[table.lifts[0]] = "lift"
+    for row in range(table.first, table.last + 1):
+        for column, role in by_column.items():
+            if role in MARKS and row not in table.named:
+                roles[view.place(row, column)] = role
+    for row, label in table.named.items():
+        for column in range(table.left, table.right + 1):
+            kept = label.kind not in ("average", "total", "gain", "derived")
+            roles[view.place(row, column)] = (
+                "condition" if kept and column != table.lifts[0] else "heading" if kept else ""
+            )
+
+
+def _cells(reading: SheetReading) -> list[str]:
+    """Print the grid, each cell with its mark."""
+    grid = reading.grid
+    roles = _roles(reading)
+    rows = grid.rows[:MAX_ROWS]
+    width = min(max((len(row) for row in rows), default=0), MAX_COLUMNS)
+    if not width:
+        return []
+    text: list[Sequence[str]] = []
+    for row, values in enumerate(rows):
+        cells = [as_text(value) for value in values[:width]] + [""] * (width - len(values))
+        text.append([_cell(MARKS.get(roles.get((row, c), ""), " "), value) for c, value in enumerate(cells)])
+    widths = [max((len(row[c]) for row in text), default=0) for c in range(width)]
+    names = [str(c + 1) if grid.lines is not None else column_letters(c) for c in range(width)]
+    widths = [max(w, len(name) + 2) for w, name in zip(widths, names, strict=True)]
+    gutter = len(str(len(rows))) if grid.lines is None else len(str(max(grid.lines, default=0)))
+    lines = [
+        "  " + LEGEND,
+        " " * (gutter + 3) + " ".join(f"  {n}".ljust(w) for n, w in zip(names, widths, strict=True)).rstrip(),
+    ]
+    for row, cells in enumerate(text):
+        number = row + 1 if grid.lines is None or row >= len(grid.lines) else grid.lines[row]
+        lines.append(
+            f"  {number:>{gutter}} " + " ".join(c.ljust(w) for c, w in zip(cells, widths, strict=True)).rstrip()
+        )
+    rest = len(grid.rows) - len(rows)
+    if rest > 0:
+        lines.append(f"  … and {rest} more rows")
+    return lines
+
+
+def _cell(mark: str, text: str) -> str:
+    """A cell's mark and its text, cut to a readable width."""
+    text = _safe(text)
+    cut = text if len(text) <= WIDTH else text[: WIDTH - 1] + "…"
+    return f"{mark if text else ' '} {cut}"
+
+
+def _safe(text: str | None) -> str:
+    """A text of a sheet without what a terminal might obey."""
+    return "".join(mark if mark.isprintable() else "·" for mark in text or "")

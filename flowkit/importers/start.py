@@ -1,0 +1,270 @@
+"""A job file to start from: what the sheets of a folder give, and what is left to fill in."""
+
+from __future__ import annotations
+
+import glob
+import os
+import re
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flowkit.errors import FlowkitError, JobError, SheetError
+from flowkit.importers.cells import iso_date
+from flowkit.importers.reading import read
+from flowkit.importers.result import ReadResult
+from flowkit.model import Conditions, FlowTest
+from flowkit.units import format_quantity
+
+__all__ = ["SUFFIXES", "start_job"]
+
+SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods"})
+"""Endings of the files taken for sheets."""
+
+# What a job can state, in its order: key, field, unit to show, digits, example.
+_CONDITIONS: tuple[tuple[str, str, str, int, str], ...] = (
+    ("test_pressure", "test_pressure_pa", "inH2O", 2, "28 inH2O"),
+    ("fixture_bore", "fixture_bore_m", "mm", 3, "83 mm"),
+    ("air_temperature", "air_temperature_k", "°C", 1, "21 °C"),
+    ("barometer", "barometer_pa", "hPa", 1, "1002 hPa"),
+    ("humidity", "relative_humidity", "%", 0, "45 %"),
+    ("leak", "leak_m3_s", "CFM", 2, "0.4 CFM"),
+    ("check_reading", "check_reading_m3_s", "CFM", 2, "101.2 CFM"),
+    ("check_nominal", "check_nominal_m3_s", "CFM", 2, "100 CFM"),
+    ("date", "date", "", 0, "2026-03-14"),
+    ("bench", "bench", "", 0, "bench B"),
+)
+_WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
+
+
+@dataclass(slots=True)
+class _Variant:
+    """A variant with the tests found of it."""
+
+    name: str
+    tests: list[FlowTest] = field(default_factory=list)
+    sheets: list[str] = field(default_factory=list)
+
+    @property
+    def date(self) -> str | None:
+        """The first date on its sheets that can be put in order."""
+        dates = [date for test in self.tests if (date := iso_date(test.conditions.date))]
+        return min(dates, default=None)
+
+
+def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
+    """Write a job file from the sheets of a folder.
+
+    Variants stand in the order of their dates, undated ones last. What a sheet does not say is
+    left as a comment with an example.
+
+    Parameters
+    ----------
+    folder : str or Path
+    out : str or Path, optional
+        The job file; ``job.toml`` in the folder unless given. An existing file is never overwritten.
+
+    Returns
+    -------
+    Path
+        The job file written.
+
+    Raises
+    ------
+    JobError
+        If the folder has no sheet that can be read, or the job file exists.
+    """
+    folder = Path(folder)
+    target = Path(out) if out is not None else folder / "job.toml"
+    if not folder.is_dir():
+        raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
+    if target.exists():
+        raise JobError("this file exists and is not overwritten", "choose another name with --out", file=str(target))
+    results, failures = _read_all(folder)
+    variants = _variants(results, folder, target)
+    if not variants:
+        reasons = "".join(f" {failure}" for failure in failures[:3])
+        raise JobError(
+            f"no sheet in this folder can be read.{reasons}", "put the bench's sheets there", file=str(folder)
+        )
+    _write(target, _text(variants, failures))
+    return target
+
+
+def _read_all(folder: Path) -> tuple[list[tuple[Path, ReadResult]], list[FlowkitError]]:
+    """Read every sheet of a folder, in the order of their names."""
+    results: list[tuple[Path, ReadResult]] = []
+    failures: list[FlowkitError] = []
+    for path in sorted(folder.iterdir(), key=lambda p: _natural(p.name)):
+        if path.suffix.lower() not in SUFFIXES or path.name.startswith(("~$", ".")) or not path.is_file():
+            continue
+        try:
+            results.append((path, read(path)))
+        except SheetError as error:
+            failures.append(error)
+    return results, failures
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """Sort key that puts sheet 2 before sheet 10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
+
+
+def _variants(results: Sequence[tuple[Path, ReadResult]], folder: Path, target: Path) -> list[_Variant]:
+    """Gather the tests of each variant with the sheets they stand on."""
+    found: dict[str, _Variant] = {}
+    for path, result in results:
+        by_variant: dict[str, list[FlowTest]] = {}
+        for test in result.tests:
+            by_variant.setdefault(" ".join(test.variant.split()).casefold(), []).append(test)
+        for key, tests in by_variant.items():
+            variant = found.setdefault(key, _Variant(" ".join(tests[0].variant.split())))
+            variant.tests += tests
+            variant.sheets += _entries(path, target, tests, result.tests)
+    order = list(found.values())
+    return sorted(order, key=lambda variant: (variant.date is None, variant.date or "", order.index(variant)))
+
+
+def _entries(path: Path, target: Path, tests: Sequence[FlowTest], all_tests: Sequence[FlowTest]) -> list[str]:
+    """The entries of ``sheets`` that give these tests of a file and no others."""
+    relative = os.path.relpath(path, target.parent)
+    name = glob.escape(Path(relative).as_posix())
+    if len(tests) == len(all_tests):
+        return [name]
+    sheets = list(dict.fromkeys(test.sheet for test in tests))
+    alone = all(sum(t.sheet == sheet for t in tests) == sum(t.sheet == sheet for t in all_tests) for sheet in sheets)
+    if alone and all(sheet and "!" not in sheet for sheet in sheets):
+        return [f"{name}!{sheet}" for sheet in sheets]
+    # The file labels its variants itself: the variant's name picks its tests.
+    return [name]
+
+
+def _text(variants: Sequence[_Variant], failures: Sequence[FlowkitError]) -> str:
+    """The job file."""
+    lines = [
+        "# A job file made from the sheets of this folder. Lines behind # are comments: fill in",
+        "# what is known and take the # away. Lengths, pressures and flows are text with a unit.",
+        "",
+        "[job]",
+        'title = ""',
+        '# customer = "…"',
+        '# vehicle = "…"',
+        'display = "US"                 # or "metric"; what people see',
+        "",
+        "[reference]",
+        'pressure = "28 inH2O"          # all flows are brought to this test pressure',
+        "# bore = \"80.5 mm\"             # the engine's bore, where the fixture's differs",
+        "",
+        "[bench]",
+        '# repeatability = "0.5 %"      # only where the sheets hold no repeated runs',
+        "",
+        *_valves(variants),
+    ]
+    for failure in failures:
+        lines.append(f"# Not read: {_comment(str(failure))}")
+    if failures:
+        lines.append("")
+    for place, variant in enumerate(variants):
+        lines += _variant_lines(variant, first=place == 0)
+    return "\n".join(lines) + "\n"
+
+
+def _valves(variants: Sequence[_Variant]) -> list[str]:
+    """Tables of the valves on each side that was tested, to be filled in."""
+    lines: list[str] = []
+    for side in ("intake", "exhaust"):
+        if any(test.side == side for variant in variants for test in variant.tests):
+            lines += [
+                f"[valves.{side}]                # for coefficients; what a sheet states need not be repeated",
+                '# head = "38 mm"',
+                '# stem = "8 mm"',
+                '# throat = "33 mm"',
+                "# seat_angle = 45",
+                '# seat_width = "1.8 mm"',
+                "",
+            ]
+    return lines
+
+
+def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
+    """One variant: its sheets, its state to fill in, its conditions found and missing."""
+    date = f"   # {_comment(variant.date)}" if variant.date else "   # no date on its sheets: put it where it belongs"
+    lines = [
+        "[[variant]]" + ("                    # the first is the baseline" if first else ""),
+        f"name = {_quoted(variant.name)}{date}",
+        f"sheets = [{', '.join(_quoted(sheet) for sheet in variant.sheets)}]",
+        'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
+    ]
+    missing: list[str] = []
+    for key, name, unit, digits, example in _CONDITIONS:
+        values = list(dict.fromkeys(_shown(test.conditions, name, unit, digits) for test in variant.tests))
+        known = [value for value in values if value is not None]
+        if known:
+            lines.append(_comment(f"# found: {key} = {', '.join(known[:4])}{' …' if len(known) > 4 else ''}"))
+        if None in values and key in _WANTED:
+            missing.append(f'{key} = "{example}"')
+    if any(test.side is None for test in variant.tests):
+        missing.append('side = "intake"')
+    if any(test.port is None for test in variant.tests):
+        missing.append('port = "1"')
+    if missing:
+        lines += [
+            "# missing on some or all of its sheets; state what is known:",
+            f"# conditions = {{ {', '.join(missing)} }}",
+        ]
+    return [*lines, ""]
+
+
+def _shown(conditions: Conditions, name: str, unit: str, digits: int) -> str | None:
+    """A condition as people write it."""
+    value = getattr(conditions, name)
+    if value is None:
+        return None
+    return format_quantity(value, unit, digits) if unit else str(value)
+
+
+def _comment(text: str) -> str:
+    """A text on one line, without what TOML forbids in a comment."""
+    return " ".join("".join(mark if mark.isprintable() else " " for mark in text).split())
+
+
+def _quoted(text: str) -> str:
+    """A string as TOML writes it."""
+    escaped = []
+    for mark in text:
+        if mark in '"\\':
+            escaped.append("\\" + mark)
+        elif mark.isprintable():
+            escaped.append(mark)
+        else:
+            escaped.append(f"\\u{ord(mark):04X}" if ord(mark) <= 0xFFFF else f"\\U{ord(mark):08X}")
+    return f'"{"".join(escaped)}"'
+
+
+def _write(target: Path, text: str) -> None:
+    """Write the file whole or not at all, and never over another."""
+    data = text.encode("utf-8")
+    try:
+        handle, name = tempfile.mkstemp(prefix=".job", suffix=".toml", dir=target.parent)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise JobError(
+            f"the job file cannot be written ({reason})", "choose another place with --out", file=str(target)
+        ) from error
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        os.chmod(name, 0o644)
+        os.link(name, target)
+    except FileExistsError:
+        raise JobError(
+            "this file exists and is not overwritten", "choose another name with --out", file=str(target)
+        ) from None
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise JobError(
+            f"the job file cannot be written ({reason})", "choose another place with --out", file=str(target)
+        ) from error
+    finally:
+        Path(name).unlink(missing_ok=True)
