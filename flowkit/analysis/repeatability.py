@@ -278,8 +278,9 @@ def repeatability_findings(repeatability: Repeatability) -> tuple[Finding, ...]:
             "few-repeats",
             "note",
             "repeatability",
-            f"The bench shifts from run to run by {repeatability.s_between_runs:.2%} (one standard deviation), and "
-            f"that is known from only {repeats}: intervals may be too narrow by a factor of up to {factor:.1f}, so "
-            "take a gain that is only just resolved as open; flow more ports twice, in every state, to be sure.",
+            f"The bench shifts from run to run by {100 * (repeatability.s_between_runs or 0.0):.2f} % (one standard "
+            f"deviation), and that is known from only {repeats}: intervals may be too narrow by a factor of up to "
+            f"{factor:.1f}, so take a gain that is only just resolved as open; flow more ports twice, in every state, "
+            "to be sure.",
         ),
     )

@@ -30,6 +30,14 @@ Array = NDArray[np.float64]
 MOST_RUNS = 50
 """More runs of every port than this are not worth planning."""
 
+REMEDIES = {
+    "lift setting": "set the lift more exactly",
+    "drift": "flow both states in one session, or take the drift out with a check plate and state what is left",
+    "pressure reading": "read the test pressure more exactly, or flow both states in one session",
+    "pressure law": "flow both states at one test pressure",
+}
+"""What to do about what repeats do not reduce."""
+
 
 @dataclass(frozen=True, slots=True)
 class RepeatPlan:
@@ -82,18 +90,25 @@ class RepeatPlan:
         step = f"{self.side.capitalize()}, {self.from_!r} → " + (repr(self.to) if self.to else "the next state")
         if self.not_planned_because or self.smallest_gain_now is None:
             return (f"{step}: {self.not_planned_because}",)
-        now = f"as it is, a gain of {self.smallest_gain_now:.1%} would be resolved with a chance of {self.power:.0%}"
-        wanted = f"{step}: a gain of {self.gain:.1%}"
+        smallest, chance = _percent(self.smallest_gain_now), f"{100 * self.power:.0f} %"
+        now = f"as it is, a gain of {smallest} would be resolved with a chance of {chance}"
+        wanted = f"{step}: a gain of {_percent(self.gain)}"
         if self.runs_needed is None:
             if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
-                hidden = f"{listed(self.limited_by)} alone can hide a gain below {self.smallest_gain_ever:.1%}"
-                return (f"{wanted} cannot be resolved by repeating runs: {hidden} ({now}).",)
+                ever = f"{listed(self.limited_by)} alone can hide a gain below {_percent(self.smallest_gain_ever)}"
+                remedy = REMEDIES[self.limited_by[0]]
+                return (f"{wanted} cannot be resolved by repeating runs, since {ever}; {remedy} ({now}).",)
             return (f"{wanted} needs more than {MOST_RUNS} runs of every port ({now}).",)
         if self.runs_needed <= min(self.runs_now):
             return (f"{wanted} needs no further runs ({now}).",)
         times = {1: "once", 2: "twice"}.get(self.runs_needed, f"{self.runs_needed} times")
         runs = f"{self.runs_now[0]} and {self.runs_now[1]}" if self.to else f"{self.runs_now[0]}"
         return (f"{wanted} needs every port flowed {times} in both states ({runs} now; {now}).",)
+
+
+def _percent(fraction: float) -> str:
+    """Write a fraction in percent."""
+    return f"{100 * fraction:.1f} %"
 
 
 def check_aim(gain: float, power: float) -> None:

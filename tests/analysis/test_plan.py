@@ -94,7 +94,7 @@ def test_the_whole_plan_in_words_and_as_json():
     result = plan(comparison, variants, 0.01, bench=Bench(drift=0.001))
     assert [(item.side, item.from_, item.to) for item in result.repeats] == [("intake", "a", "c")]
     assert [extra.factors for extra in result.extra_tests["intake"]] == [("ports", "seats")]
-    assert any(sentence.startswith("Intake, 'a' → 'c': a gain of 1.0%") for sentence in result.sentences)
+    assert any(sentence.startswith("Intake, 'a' → 'c': a gain of 1.0 %") for sentence in result.sentences)
     assert any("changed together" in sentence for sentence in result.sentences)
     data = json.loads(result.to_json())
     assert data["kind"] == "plan"

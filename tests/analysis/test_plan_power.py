@@ -118,6 +118,7 @@ def test_what_repeats_do_not_reduce_is_named():
     assert plan.runs_needed is None and plan.power_then is None
     assert plan.limited_by == ("drift", "pressure law")
     assert "drift and pressure law alone can hide a gain below" in plan.sentences()[0]
+    assert "flow both states in one session" in plan.sentences()[0]
     # drift alone: 2.80·√2·1 %
     (alone,) = plans(variants(date="2025-04-01"), known, Bench(drift=0.01), gain=0.01)
     assert alone.smallest_gain_ever == pytest.approx(math.expm1(2.8016 * math.sqrt(2) * 0.01), rel=1e-3)
