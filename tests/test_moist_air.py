@@ -128,7 +128,7 @@ def test_carbon_dioxide_makes_air_heavier_by_its_molar_mass() -> None:
         ),
         (
             AirState(373.15, 90e3, 1.0),
-            "air at 100.0 °C, 90000 Pa and 100% humidity would be more vapour than air; "
+            "air at 100.0 °C, 90000 Pa and 100 % humidity would be more vapour than air; "
             "check temperature, barometer and humidity and their units.",
         ),
     ],

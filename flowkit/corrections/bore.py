@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flowkit.corrections.pressure import reference_velocity
-from flowkit.corrections.step import Setting, Step, incomplete, skipped
+from flowkit.corrections.step import Setting, Step, incomplete, percent, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
 from flowkit.units import format_quantity
@@ -287,7 +287,8 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
     Notes
     -----
     Model, see `shrouded_area`. The valve's diameter on the sheet counts before the one
-    given for its side; without an offset the valve is taken to stand on the axis.
+    given for its side; without an offset the valve is taken to stand on the axis (which
+    does not matter where both bores are the same).
     """
     engine, fixture = setting.reference.bore_m, test.conditions.fixture_bore_m
     geometry = setting.valves.get(test.side) if test.side else None
@@ -303,6 +304,7 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
         "engine_bore_m": engine,
         "valve_diameter_m": valve,
         "offset_m": offset if offset is not None else 0.0,
+        "offset": "stated" if offset is not None else "not stated, taken to be on the axis",
     }
     if fixture is None or valve is None:
         missing = f"the {'fixture bore' if fixture is None else 'valve head diameter'} is not known"
@@ -326,7 +328,7 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
         return skipped("bore", FORMULA, flow, problem.problem, inputs=inputs, findings=(finding,))
     inputs["velocity_m_s"] = velocity
     line = LedgerLine("bore", FORMULA, inputs, factor=factors)
-    note_on_axis = () if offset is not None else (_on_axis(test),)
+    note_on_axis = () if offset is not None or fixture == engine else (_on_axis(test),)
     return Step(line, tuple(q * factor for q, factor in zip(flow, factors, strict=True)), note_on_axis)
 
 
@@ -352,7 +354,7 @@ def _fixture_differs(test: FlowTest, setting: Setting) -> tuple[Finding, ...]:
             "warning",
             test.id,
             f"The fixture's bore of {_both(fixture)} and the engine's of {_both(engine)} differ by "
-            f"{abs(fixture / engine - 1):.1%}, and the flows were not corrected for it; "
+            f"{percent(abs(fixture / engine - 1))}, and the flows were not corrected for it; "
             "give the engine's bore as the reference's bore to have them corrected.",
         ),
     )

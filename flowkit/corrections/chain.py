@@ -237,7 +237,7 @@ def _with_pressure(test: FlowTest, setting: Setting) -> tuple[FlowTest, tuple[Fi
     bad = [_unusable(pressure, needed) for pressure in pressures]
     kept = tuple(point for point, rule in zip(test.points, bad, strict=True) if not rule)
     if not kept and len(set(bad)) == 1 and len(set(pressures)) == 1:
-        finding = _left_out(bad[0], test.id, pressures[0], "and the test was left out")
+        finding = _left_out(bad[0], test.id, pressures[0], "so the test was left out")
         return dataclasses.replace(test, points=()), (finding,)
     findings = tuple(
         _left_out(rule, point.source, pressure, "so the point was left out")

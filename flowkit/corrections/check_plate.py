@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from flowkit.corrections.air import air_factor
-from flowkit.corrections.step import Setting, Step, incomplete, skipped
+from flowkit.corrections.step import Setting, Step, incomplete, percent, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
 
@@ -139,16 +139,16 @@ def _judged(
     flow: tuple[float, ...], test: FlowTest, inputs: dict[str, float | str | None], factor: float, off: float
 ) -> Step:
     """Return the corrected flows, or the refusal where the plate is off by too much."""
-    words = f"The check plate reads {abs(off):.1%} {'above' if off > 0 else 'below'} its nominal flow"
+    words = f"The check plate reads {percent(abs(off))} {'above' if off > 0 else 'below'} its nominal flow"
     if abs(off) > ERROR_ABOVE + _ROUNDING:
         finding = Finding(
             "check-off",
             "error",
             test.id,
-            f"{words}, more than {ERROR_ABOVE:.0%}: that is a fault, not drift, and nothing was corrected; "
+            f"{words}, more than {percent(ERROR_ABOVE, 0)}: that is a fault, not drift, and nothing was corrected; "
             "look for a leak, a wrong range or a wrong nominal flow, and test again.",
         )
-        reason = f"the plate is off by {abs(off):.1%}, more than {ERROR_ABOVE:.0%}"
+        reason = f"the plate is off by {percent(abs(off))}, more than {percent(ERROR_ABOVE, 0)}"
         return skipped("check-plate", FORMULA, flow, reason, inputs=inputs, findings=(finding,))
     findings: tuple[Finding, ...] = ()
     if abs(off) > WARNING_ABOVE + _ROUNDING:
@@ -157,7 +157,7 @@ def _judged(
                 "check-off",
                 "warning",
                 test.id,
-                f"{words}, more than {WARNING_ABOVE:.0%}: the flows were corrected for it, but the bench has "
+                f"{words}, more than {percent(WARNING_ABOVE, 0)}: the flows were corrected for it, but the bench has "
                 "drifted; look for the cause before the next test.",
             ),
         )

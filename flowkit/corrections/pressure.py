@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.step import STANDARD_BAROMETER_PA, Setting, Step
+from flowkit.corrections.step import STANDARD_BAROMETER_PA, Setting, Step, percent
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
 from flowkit.moist_air import density
@@ -323,7 +323,7 @@ def _method_uncertainty(
             worst[side] = max((law_difference(side, p, target, barometer) for p in far), key=abs)
         except CorrectionError:
             continue  # a suction beyond the barometer: the compressible law has no value to compare with
-    words = ", ".join(f"{abs(value):.1%} on the {side}" for side, value in worst.items())
+    words = ", ".join(f"{percent(abs(value))} on the {side}" for side, value in worst.items())
     pressure = max(far, key=lambda p: abs(math.log(target / p)))
     unit = test.units.pressure.unit if test.units.pressure else "inH2O"
     finding = Finding(

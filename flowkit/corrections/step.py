@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from flowkit.model import Bench, Finding, FlowTest, LedgerLine, Reference, Side, ValveGeometry
 
-__all__ = ["STANDARD_BAROMETER_PA", "Setting", "Step", "skipped"]
+__all__ = ["STANDARD_BAROMETER_PA", "Setting", "Step", "incomplete", "percent", "skipped"]
 
 STANDARD_BAROMETER_PA = 101_325.0
 """Taken for the room's pressure where the sheet does not state it [Pa]."""
@@ -80,3 +80,8 @@ def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Fi
         test.id,
         f"The {correction} correction was not made: {missing}; {remedy}.",
     )
+
+
+def percent(fraction: float, digits: int = 1) -> str:
+    """Write a fraction in per cent, for people."""
+    return f"{100 * fraction:.{digits}f} %"

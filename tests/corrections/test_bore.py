@@ -182,6 +182,7 @@ def test_step_with_offset() -> None:
         "engine_bore_m": 0.083,
         "valve_diameter_m": VALVE,
         "offset_m": 0.012,
+        "offset": "stated",
         "velocity_m_s": velocity,
     }
     assert min(expected) > 1
@@ -191,6 +192,7 @@ def test_step_on_the_axis_says_so_and_follows_the_closed_form() -> None:
     step = correct_bore(FLOWS, flow_test(**SHEET), setting(ENGINE))
     (finding,) = step.findings
     assert (finding.rule, finding.severity) == ("valve-on-axis", "note")
+    assert step.line.inputs["offset"] == "not stated, taken to be on the axis"
     area = FLOWS[-1] / float(step.line.inputs["velocity_m_s"])  # type: ignore[arg-type]
     fixture, engine = (math.pi / 4 * (bore**2 - VALVE**2) for bore in (BORE, 0.083))
     head = 1 / math.sqrt(1 / area**2 - 1 / fixture**2)
@@ -201,6 +203,11 @@ def test_step_on_the_axis_says_so_and_follows_the_closed_form() -> None:
 def test_valve_in_the_centre_by_statement_is_no_note() -> None:
     valves = {"intake": ValveGeometry(offset_m=0.0)}
     assert correct_bore(FLOWS, flow_test(**SHEET), setting(ENGINE, valves=valves)).findings == ()
+
+
+def test_where_the_bores_are_the_same_the_offset_does_not_matter() -> None:
+    step = correct_bore(FLOWS, flow_test(**SHEET), setting(Reference(bore_m=BORE)))
+    assert (step.flow_m3_s, step.findings) == (FLOWS, ())
 
 
 def test_the_sheet_s_valve_counts_before_the_side_s() -> None:

@@ -87,18 +87,18 @@ def test_limits(off: float, severity: str | None) -> None:
     assert not step.fatal
 
 
-@pytest.mark.parametrize(("factor", "direction"), [(1.05, "5.0% above"), (0.95, "5.0% below")])
+@pytest.mark.parametrize(("factor", "direction"), [(1.05, "5.0 % above"), (0.95, "5.0 % below")])
 def test_words_of_the_warning(factor: float, direction: str) -> None:
     (finding,) = correct_check_plate(FLOWS, flow_test(**plate(NOMINAL * factor)), setting()).findings
     assert finding.message == (
-        f"The check plate reads {direction} its nominal flow, more than 3%: the flows were corrected for it, but the "
+        f"The check plate reads {direction} its nominal flow, more than 3 %: the flows were corrected for it, but the "
         "bench has drifted; look for the cause before the next test."
     )
 
 
 def test_words_of_the_error() -> None:
     step = correct_check_plate(FLOWS, flow_test(**plate(NOMINAL * 1.2)), setting())
-    assert step.line.skipped == "the plate is off by 20.0%, more than 10%"
+    assert step.line.skipped == "the plate is off by 20.0 %, more than 10 %"
     assert "that is a fault, not drift, and nothing was corrected" in step.findings[0].message
 
 

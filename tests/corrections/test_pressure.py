@@ -246,7 +246,7 @@ def test_step_square_root() -> None:
     (finding,) = step.findings
     assert (finding.rule, finding.severity, finding.where) == ("law-difference", "note", "a.csv!intake 1")
     assert finding.message == (
-        "From 10.0 inH2O to 28.0 inH2O the square-root and the compressible law differ by 2.5% on the intake: that is "
+        "From 10.0 inH2O to 28.0 inH2O the square-root and the compressible law differ by 2.5 % on the intake: that is "
         "the uncertainty of the method; test nearer to the reference pressure to make it smaller."
     )
     assert step.line.inputs["law_difference"] == pytest.approx(0.025, abs=5e-4)
