@@ -85,8 +85,8 @@ def vapour_mole_fraction(air: AirState) -> float:
     fraction = air.relative_humidity * enhancement * saturation_pressure(air.temperature_k) / air.pressure_pa
     if fraction >= 1:
         raise CorrectionError(
-            f"air at {celsius:.1f} °C, {air.pressure_pa:.0f} Pa and {100 * air.relative_humidity:.0f} % humidity would be "
-            "more vapour than air",
+            f"air at {celsius:.1f} °C, {air.pressure_pa:.0f} Pa and {100 * air.relative_humidity:.0f} % humidity would "
+            "be more vapour than air",
             "check temperature, barometer and humidity and their units",
         )
     return fraction
