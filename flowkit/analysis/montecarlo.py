@@ -19,7 +19,16 @@ from flowkit.analysis.pchip import curve_integral, curve_value, slopes
 from flowkit.analysis.results import Repeatability
 from flowkit.model import Bench
 
-__all__ = ["DRAWS", "SEED", "Interval", "draw_mean_flows", "gain_interval", "interval_of", "spread_interval"]
+__all__ = [
+    "DRAWS",
+    "SEED",
+    "Interval",
+    "draw_mean_flows",
+    "gain_interval",
+    "interval_of",
+    "mean_flow",
+    "spread_interval",
+]
 
 Array = NDArray[np.float64]
 

@@ -151,6 +151,13 @@ def port_noise(curve: PortCurve, sessions: Sequence[Session], reference: Referen
     -----
     Flow goes with the root of the test pressure, so a reading error u_P changes it by
     ``½·u_P/ΔP`` (JCGM 100:2008, equation (10), applied to the incompressible orifice).
+
+    Examples
+    --------
+    >>> x = np.array([0.001, 0.003])
+    >>> untested = PortCurve("as received", "intake", "1", (), x, 10 * x, np.array([1, 1]), ())
+    >>> port_noise(untested, (), Reference(), Bench()).slope_m2_s.round(6).tolist()
+    [10.0, 10.0]
     """
     runs = runs_of(curve.tests)
     shape = len(curve.lifts_m)

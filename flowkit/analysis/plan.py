@@ -78,6 +78,13 @@ def plan(
     Notes
     -----
     See `flowkit.analysis.repeats.plan_repeats` and `flowkit.analysis.untangle.untangle`.
+
+    Examples
+    --------
+    >>> from flowkit.corrections import reference_state
+    >>> nothing = Comparison(reference_state(Reference()), {}, (), Repeatability(None, None, "none"))
+    >>> plan(nothing, (), 0.01).sentences
+    ()
     """
     check_aim(gain, power)
     repeats: list[RepeatPlan] = []

@@ -112,7 +112,25 @@ def _percent(fraction: float) -> str:
 
 
 def check_aim(gain: float, power: float) -> None:
-    """Refuse a gain or a power that cannot be."""
+    """Refuse a gain or a power that cannot be.
+
+    Parameters
+    ----------
+    gain, power : float
+        [-]
+
+    Raises
+    ------
+    FlowkitError
+        If the gain is not above zero, or the power not between 5 % and 100 %.
+
+    Examples
+    --------
+    >>> check_aim(0.01, 1.0)
+    Traceback (most recent call last):
+    ...
+    flowkit.errors.FlowkitError: the chance to resolve a gain must lie between 5 % and 100 %; give it such as 80 %.
+    """
     if not (math.isfinite(gain) and gain > 0.0):
         raise FlowkitError("a gain to be resolved must be above zero", "give it in percent, such as 1 %")
     if not 0.05 < power < 1.0:
@@ -164,6 +182,11 @@ def plan_repeats(
     sum of the mean flows M and ``a = ∂M/∂Q·Q/M`` a point's share of its port's; then session
     and pressure law as for the intervals. More runs add their degrees of freedom. The power is
     that of the two-sided t test, see `flowkit.analysis.power.power_of`.
+
+    Examples
+    --------
+    >>> plan_repeats((), (0.001, 0.010), Reference(), Bench(), Repeatability(None, None, "none"), gain=0.01)
+    ()
     """
     check_aim(gain, power)
     sessions = sessions_of(test for variant in variants for curve in variant.ports for test in curve.tests)

@@ -112,6 +112,12 @@ def assess_side(  # noqa: PLR0917
     Notes
     -----
     See `gain_uncertainty` and `flowkit.analysis.montecarlo.draw_mean_flows`.
+
+    Examples
+    --------
+    >>> unknown = Repeatability(None, None, "none")
+    >>> assess_side((), (), (0.001, 0.010), (), Reference(), Bench(), unknown).resolved
+    ()
     """
     if repeatability.s_r is None:
         return _not_assessed(variants, pairs, variant_lifts)
@@ -251,6 +257,13 @@ def flow_uncertainty(
     Notes
     -----
     As `gain_uncertainty`, with the terms of one side.
+
+    Examples
+    --------
+    >>> x, one = np.array([0.001, 0.003]), np.ones((2, 1))
+    >>> port = PortNoise(x, 10 * x, np.full(2, 10.0), one, one[:, 0], one, 0 * one, 0 * x, (frozenset(),) * 2)
+    >>> round(flow_uncertainty([port], 0.002, Repeatability(0.005, np.inf, "stated"), Bench()), 4)
+    0.0098
     """
     mean = _mean(ports, lift_m)
     return None if mean is None else _combine((mean,), mean.law, repeatability, bench).expanded()
@@ -290,6 +303,13 @@ def gain_uncertainty(
     share of a session cancels, in proportion where a side was flowed in several sessions: one
     session at one test pressure leaves nothing of it. The interval is ``(1 + g)·t95(ν_eff)·u``
     with the degrees of freedom of Welch and Satterthwaite, all other terms being known.
+
+    Examples
+    --------
+    >>> x, one = np.array([0.001, 0.003]), np.ones((2, 1))
+    >>> port = PortNoise(x, 10 * x, np.full(2, 10.0), one, one[:, 0], one, 0 * one, 0 * x, (frozenset(),) * 2)
+    >>> round(gain_uncertainty([port], [port], 0.002, Repeatability(0.005, 4.0, "repeated runs"), Bench()), 4)
+    0.0196
     """
     first, second = _mean(before, lift_m), _mean(after, lift_m)
     if first is None or second is None:
