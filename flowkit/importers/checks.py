@@ -101,9 +101,8 @@ def _others(count: int) -> str:
 
 def _check_pressure(test: FlowTest, findings: list[Finding], together: _Together) -> None:
     """Report points with no test pressure, and tests at several."""
-    own = [point for point in test.points if point.pressure_pa is not None]
     stated = test.conditions.test_pressure_pa
-    if not own:
+    if not any(point.pressure_pa is not None for point in test.points):
         if stated is None:
             case = _Case("pressure-missing", "error", 0.0, [test], _no_pressure)
             together.add(("pressure-missing", test.file, test.sheet), case)

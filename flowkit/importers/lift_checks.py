@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from itertools import pairwise
+from operator import sub
 
 from flowkit.importers.digits import candidates, decimals_of, typed_figure
 from flowkit.importers.wording import lift_in_unit, lift_text
@@ -29,37 +29,46 @@ def check_lifts(test: FlowTest) -> tuple[list[Finding], list[Point]]:
     findings : list of Finding
         ``lift-repeated`` and ``lift-order``.
     misplaced : list of Point
-        The few points whose lifts are out of order.
+        The few points whose lifts are out of order, or repeated with another flow.
     """
     lifts = [point.lift_m for point in test.points]
     # Rising all the way, or falling all the way, is an order; both are common.
-    steps = [b - a for a, b in pairwise(lifts)]
+    steps = [*map(sub, lifts[1:], lifts)]
     if not steps or min(steps) > MICRON or max(steps) < -MICRON:
         return [], []
-    repeated = _repeated(test)
+    repeated, unlike = _repeated(test)
+    others = [point.lift_m for point in test.points if point not in unlike]
+    if unlike and (others == sorted(others) or others == sorted(others, reverse=True)):
+        return repeated, unlike
     order, misplaced = _order(test)
-    return repeated + order, misplaced
+    return repeated + order, unlike + [point for point in misplaced if point not in unlike]
 
 
-def _repeated(test: FlowTest) -> list[Finding]:
-    """Report lifts that occur more than once."""
+def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:
+    """Report lifts that occur more than once; return the points too where they look like a slip."""
     groups: dict[int, list[Point]] = {}
     for point in test.points:
         groups.setdefault(round(point.lift_m / MICRON), []).append(point)
     again = [group for group in groups.values() if len(group) > 1]
     if not again:
-        return []
+        return [], []
     whole = len({len(group) for group in groups.values()}) == 1
-    agree = all(max(p.flow_m3_s for p in g) <= (1 + SAME_FLOW) * min(p.flow_m3_s for p in g) for g in again)
+    unlike = [group for group in again if _differ(group)]
     lifts = ", ".join(lift_text(test, group[0].lift_m) for group in again[:4]) + (" …" if len(again) > 4 else "")
-    if whole or (agree and len(again) > 1):
+    if whole or (not unlike and len(again) > 1):
         text = f"lifts stand more than once ({lifts}): they were taken as repeated runs, and are averaged"
-        return [Finding("lift-repeated", "note", again[0][1].source, text)]
+        return [Finding("lift-repeated", "note", again[0][1].source, text)], []
     text = (
         f"the lift {lifts} stands more than once; if one of them is mistyped, mend it, and if the reading was "
         "repeated, give it a run number (the readings of one lift are averaged)"
     )
-    return [Finding("lift-repeated", "warning", again[0][1].source, text)]
+    return [Finding("lift-repeated", "warning", again[0][1].source, text)], [p for group in unlike for p in group]
+
+
+def _differ(group: Sequence[Point]) -> bool:
+    """Tell whether readings of one lift differ by more than repeated readings do."""
+    flows = [point.flow_m3_s for point in group]
+    return max(flows) > (1 + SAME_FLOW) * min(flows)
 
 
 def _order(test: FlowTest) -> tuple[list[Finding], list[Point]]:

@@ -1,0 +1,197 @@
+"""Many files: read one after the other, or on several cores, with memory that does not grow."""
+
+from __future__ import annotations
+
+import glob
+import os
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from pathlib import Path
+
+from flowkit.errors import FlowkitError, SheetError
+from flowkit.importers.result import ReadResult
+from flowkit.importers.stated import Stated
+
+__all__ = ["FileReading", "expand_paths", "labels_of", "read_many"]
+
+_BATCH = 8
+_IN_FLIGHT = 3  # batches for each worker
+
+Item = tuple[Path, str]
+
+
+@dataclass(frozen=True, slots=True)
+class FileReading:
+    """What became of one file.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    result : ReadResult or None
+        What was read.
+    error : SheetError or None
+        Why nothing was read.
+    """
+
+    path: Path
+    result: ReadResult | None
+    error: SheetError | None
+
+
+def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
+    """Expand patterns into the files they stand for.
+
+    Parameters
+    ----------
+    paths : iterable of str or Path
+        ``*``, ``?``, ``[…]`` and ``**`` (any depth of folders) are understood; what is the
+        name of a file as it stands is taken as it is, and so is a pattern nothing matches.
+
+    Returns
+    -------
+    list of Path
+        In the order given, a pattern's files in the order of their names; each file once.
+
+    Examples
+    --------
+    >>> [path.name for path in expand_paths(["sample_sheets/*.csv", "sample_sheets/as_received.csv"])]
+    ['as_received.csv']
+    """
+    found: dict[Path, None] = {}
+    for path in paths:
+        text = os.fspath(path)
+        if glob.has_magic(text) and not os.path.lexists(text):
+            # The files a spreadsheet program leaves beside an open one begin with ~$.
+            matches = sorted(m for m in glob.glob(text, recursive=True) if os.path.isfile(m))  # noqa: PTH113, PTH207
+            matches = [match for match in matches if not os.path.basename(match).startswith("~$")]  # noqa: PTH119
+            found.update((Path(match), None) for match in matches or [text])
+        else:
+            found[Path(path)] = None
+    return list(found)
+
+
+def labels_of(paths: Sequence[Path]) -> list[str]:
+    """Name files in sources: by their base name, where two share it by the path as given.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+
+    Examples
+    --------
+    >>> labels_of([Path("a/1.csv"), Path("b/1.csv"), Path("b/2.csv")])
+    ['a/1.csv', 'b/1.csv', '2.csv']
+    """
+    count: dict[str, int] = {}
+    for path in paths:
+        count[path.name] = count.get(path.name, 0) + 1
+    return [path.name if count[path.name] == 1 else str(path) for path in paths]
+
+
+def read_many(
+    paths: str | Path | Iterable[str | Path], stated: Stated | None = None, *, workers: int = 1
+) -> Iterator[FileReading]:
+    """Read many files, each as soon as it is asked for.
+
+    A file that cannot be read does not stop the rest. Nothing is kept once it was yielded,
+    so memory does not grow with the number of files.
+
+    Parameters
+    ----------
+    paths : str, Path, or iterable of them
+        Files and patterns such as ``"archive/**/*.xlsx"``.
+    stated : Stated, optional
+        What holds for every file.
+    workers : int, optional
+        Processes to read with; 1 reads in this one.
+
+    Yields
+    ------
+    FileReading
+        In the order of the paths.
+
+    Examples
+    --------
+    >>> for reading in read_many("sample_sheets/as_*.csv"):
+    ...     print(reading.path.name, len(reading.result.tests))
+    as_received.csv 12
+    """
+    given = [paths] if isinstance(paths, (str, Path)) else paths
+    files = expand_paths(given)
+    items = list(zip(files, labels_of(files), strict=True))
+    if workers <= 1 or len(items) <= 1:
+        for item in items:
+            yield _read_one(item, stated)
+    else:
+        yield from _read_with_workers(items, stated, workers)
+
+
+def _read_one(item: Item, stated: Stated | None) -> FileReading:
+    """Read one file; trouble with it is a result too."""
+    from flowkit.importers.reading import read
+
+    path, label = item
+    if glob.has_magic(str(path)) and not path.exists():
+        return FileReading(path, None, SheetError("no file matches this pattern", "check the folder", file=str(path)))
+    try:
+        return FileReading(path, read(path, stated, label=label), None)
+    except SheetError as error:
+        return FileReading(path, None, error)
+    except FlowkitError as error:
+        sheet_error = SheetError(
+            error.problem, error.remedy, file=error.file or label, sheet=error.sheet, cell=error.cell
+        )
+        return FileReading(path, None, sheet_error)
+
+
+def _read_batch(items: Sequence[Item], stated: Stated | None) -> list[FileReading]:
+    """Read a few files, in a worker."""
+    return [_read_one(item, stated) for item in items]
+
+
+def _read_with_workers(items: Sequence[Item], stated: Stated | None, workers: int) -> Iterator[FileReading]:
+    """Read with several processes, a few batches ahead of what is asked for."""
+    batches = [items[at : at + _BATCH] for at in range(0, len(items), _BATCH)]
+    waiting: deque[tuple[Sequence[Item], Future[list[FileReading]]]] = deque()
+    pool = ProcessPoolExecutor(max_workers=workers)
+    try:
+        for batch in batches:
+            if len(waiting) >= workers * _IN_FLIGHT:
+                yield from _finished(*waiting.popleft(), stated)
+            try:
+                future = pool.submit(_read_batch, batch, stated)
+            except BrokenProcessPool:
+                pool.shutdown(wait=False)
+                pool = ProcessPoolExecutor(max_workers=workers)
+                future = pool.submit(_read_batch, batch, stated)
+            waiting.append((batch, future))
+        while waiting:
+            yield from _finished(*waiting.popleft(), stated)
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _finished(batch: Sequence[Item], future: Future[list[FileReading]], stated: Stated | None) -> list[FileReading]:
+    """Return a batch's readings; where its worker died, each file is tried once more in a process of its own."""
+    try:
+        return future.result()
+    except BrokenProcessPool:
+        return [_read_alone(item, stated) for item in batch]
+
+
+def _read_alone(item: Item, stated: Stated | None) -> FileReading:
+    """Read one file in a process of its own."""
+    with ProcessPoolExecutor(max_workers=1) as pool:
+        try:
+            return pool.submit(_read_one, item, stated).result()
+        except BrokenProcessPool:
+            error = SheetError(
+                "reading the file brought the reading process down",
+                "open it in the spreadsheet program and save it again",
+                file=item[1],
+            )
+            return FileReading(item[0], None, error)
