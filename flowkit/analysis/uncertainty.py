@@ -126,7 +126,8 @@ def assess_side(  # noqa: PLR0917
         variant.name: {curve.port: port_noise(curve, sessions, reference, bench) for curve in variant.ports}
         for variant in variants
     }
-    flat = [port for ports in noise.values() for port in ports.values()]
+    # By name, so that the order of the variants does not matter even where two curves are the same.
+    flat = [noise[name][port] for name in sorted(noise) for port in sorted(noise[name])]
     drawn = draw_mean_flows(flat, range_m, repeatability, bench, draws=draws, seed=seed, method=area_method)
     rows = {id(port): row for port, row in zip(flat, drawn, strict=True)}
 

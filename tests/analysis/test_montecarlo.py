@@ -203,6 +203,12 @@ def test_order_of_variants_tests_and_runs_changes_nothing():
     assert turned.spread_u95[::-1] == pytest.approx(plain.spread_u95, rel=1e-12)
 
 
+def test_order_changes_nothing_where_two_states_flow_the_same():
+    tests = {name: [replace(test, variant=name) for test in head()["a"]] for name in "ab"}
+    turned = dict(reversed(tests.items()))
+    assert assess(turned).gain_interval == assess(tests).gain_interval
+
+
 def test_names_of_ports_and_scale_of_flows_change_nothing():
     plain = assess(head())
     for other in (assess(head(names=("rear", "10", "2"))), assess(head(scale=0.3048**3))):

@@ -138,6 +138,13 @@ def test_a_lift_read_twice_in_one_run_is_one_run():
     assert before[0].scatter_share[3] == 0.5
 
 
+def test_lifts_within_a_micrometre_belong_to_one_point():
+    near = [lift + 0.9e-6 for lift in LIFTS]
+    tests = {"a": [corrected("a", FLOWS), corrected("a", FLOWS, lifts=near, run=2)], "b": [corrected("b", FLOWS)]}
+    before, _ = noise_of(tests)
+    assert [before[0].runs(place) for place in range(len(LIFTS))] == [2.0] * len(LIFTS)
+
+
 def test_no_flow_has_no_interval():
     tests = two(np.zeros(len(LIFTS)), FLOWS)
     before, after = noise_of(tests)
