@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast, get_args
 
 from flowkit.engine.data import ENGINE_KEYS, EngineKey, GammaModel, HeatTransfer
@@ -48,23 +48,28 @@ def engine_fields(mapping: Mapping[str, Any], place: str, required: Sequence[str
 
 def _value(key: EngineKey, written: Any, place: str) -> Any:
     """Read one key."""
-    if key.kind == "count":
-        return count(written, place, key.name)
-    if key.kind == "number":
-        return plain_number(written, place, key.name)
-    if key.kind == "fraction":
-        return plain_number(written, place, key.name, highest=1.0, open_below=False)
-    if key.kind == "speeds":
-        return speeds(written, place, key.name)
-    if key.kind in ("fuel consumption", "heating value"):
-        return engine_quantity(written, key.kind, place, key.name)
-    if key.kind == "heat transfer":
-        return choice(written, get_args(HeatTransfer), place, key.name)
-    if key.kind == "gamma":
-        return choice(written, get_args(GammaModel), place, key.name)
-    if key.kind == "angle":
-        return quantity(written, "angle", place, key.name, positive=key.name == "wiebe_duration")
-    return quantity(written, cast(Quantity, key.kind), place, key.name)
+    read = _READERS.get(key.kind)
+    if read is not None:
+        return read(written, place, key.name)
+    positive = key.name != "wiebe_start"
+    return quantity(written, cast(Quantity, key.kind), place, key.name, positive=positive)
+
+
+def _fraction(written: Any, place: str, key: str) -> float:
+    """Read a fraction of 0 to 1."""
+    return plain_number(written, place, key, highest=1.0, open_below=False)
+
+
+_READERS: dict[str, Callable[[Any, str, str], Any]] = {
+    "count": count,
+    "number": plain_number,
+    "fraction": _fraction,
+    "speeds": speeds,
+    "fuel consumption": lambda written, place, key: engine_quantity(written, "fuel consumption", place, key),
+    "heating value": lambda written, place, key: engine_quantity(written, "heating value", place, key),
+    "heat transfer": lambda written, place, key: choice(written, get_args(HeatTransfer), place, key),
+    "gamma": lambda written, place, key: choice(written, get_args(GammaModel), place, key),
+}
 
 
 def _check(values: Mapping[str, Any], place: str) -> None:

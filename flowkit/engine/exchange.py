@@ -1,0 +1,183 @@
+"""Filling and emptying of the cylinder through its valves, quasi-steady and without waves (model).
+
+A state has eleven rows over (copies, variants, speeds), of one copy except where slopes are
+formed: mass [kg], temperature [K] and burned mass [kg] in the cylinder; mass, enthalpy [J] and
+burned mass of the gas pushed back into the intake port; and what has passed since the cycle
+began: work done by the gas [J], heat lost [J], air drawn from the intake [kg], and mass and
+enthalpy gone out through the exhaust [kg], [J].
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from flowkit.engine.cylinder import Motored, burn_rate, heat_coefficient, kinematics
+from flowkit.engine.data import EngineData
+from flowkit.engine.gas import Gas, flow_function
+from flowkit.engine.passage import Passage, PassagePair
+
+__all__ = ["ROWS", "WATCHED", "Exchange", "closed_right_side"]
+
+Array = NDArray[np.float64]
+
+MASS, TEMPERATURE, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
+WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
+ROWS, WATCHED = 11, 6
+
+MIXING_ZONE = 0.01
+"""Gas pushed back returns first; it gives way to fresh air within this share of the displaced air."""
+
+
+class Exchange:
+    """The right side of the equations from exhaust opening to intake closing.
+
+    Parameters
+    ----------
+    engine : EngineData
+    gas : Gas
+    intake, exhaust : Passage
+        Of the same variants.
+    speeds_rpm : array, shape (speeds,)
+    """
+
+    def __init__(self, engine: EngineData, gas: Gas, intake: Passage, exhaust: Passage, speeds_rpm: Array) -> None:
+        self.engine, self.gas = engine, gas
+        self.intake, self.exhaust = intake, exhaust
+        self.passages = PassagePair(intake, exhaust)
+        self.seconds_per_degree = 1.0 / (6.0 * speeds_rpm)
+        self.degrees_per_second = 6.0 * speeds_rpm
+        self.piston_speed = 2.0 * engine.stroke_m * speeds_rpm / 60.0
+        outside_t = np.array([engine.intake_temperature_k, engine.exhaust_temperature_k])
+        shape = (2, 1, 1, 1)
+        self.outside_p = np.array([engine.intake_pressure_pa, engine.exhaust_pressure_pa]).reshape(shape)
+        self.outside_rt = (gas.gas_constant * outside_t).reshape(shape)
+        self.outside_gamma = gas.gamma(outside_t).reshape(shape)
+        self.intake_h, self.exhaust_h = (float(value) for value in gas.h(outside_t))
+        self.inward = np.array([1.0, engine.exhaust_reverse]).reshape(shape)
+        self.outward = np.array([-engine.intake_reverse, -1.0]).reshape(shape)
+        air = engine.intake_pressure_pa * engine.displacement_m3 / float(self.outside_rt.flat[0])
+        self.displaced_air = air
+        self.mixing_mass = MIXING_ZONE * air
+        self.tabulated_t = np.arange(100.0, 6001.0, 2.0)
+        self.tabulated_h = gas.h(self.tabulated_t)
+
+    def flows(self, theta: Array, pressure: Array, rt: Array, gamma: Array, port_rt: Array) -> Array:
+        """Return the mass flows into the cylinder [kg/s], intake and exhaust: shape (2, copies, variants, speeds)."""
+        inward = self.outside_p > pressure
+        upstream = np.maximum(self.outside_p, pressure)
+        ratio = np.minimum(self.outside_p, pressure) / upstream
+        outside_rt = np.stack((port_rt, np.broadcast_to(self.outside_rt[1], port_rt.shape)))
+        upstream_rt = np.where(inward, outside_rt, rt)
+        psi = flow_function(ratio, np.where(inward, self.outside_gamma, gamma))
+        direction = np.where(inward, self.inward, self.outward)
+        return np.asarray(direction * self.passages.areas(theta) * upstream * psi / np.sqrt(upstream_rt))
+
+    def pressure_gradient(self, theta: Array, state: Array) -> tuple[Array, Array]:
+        """Return the derivatives of the pressure by mass [Pa/kg] and by temperature [Pa/K]."""
+        volume, _, _ = kinematics(self.engine, theta)
+        per_volume = self.gas.gas_constant / volume
+        return per_volume * state[TEMPERATURE], per_volume * state[MASS]
+
+    def __call__(self, theta: Array, state: Array) -> Array:
+        """Return the derivative of the rows per degree."""
+        engine, gas, r = self.engine, self.gas, self.gas.gas_constant
+        mass, temperature, burned, port_mass, port_enthalpy, port_burned = state[:WATCHED]
+        volume, volume_rate, walls = kinematics(engine, theta)
+        cv, u = gas.cv_and_u(temperature)
+        rt = r * temperature
+        pressure = mass * rt / volume
+
+        # What comes in through the intake: gas pushed back before, then fresh air.
+        held = np.maximum(port_mass, 1e-15)
+        returned = held / (held + self.mixing_mass)
+        returned_h = port_enthalpy / held
+        port_t = np.interp(returned_h, self.tabulated_h, self.tabulated_t)
+        port_rt = returned * (r * port_t) + (1.0 - returned) * self.outside_rt[0]
+
+        intake, exhaust = self.flows(theta, pressure, rt, 1.0 + r / cv, port_rt)
+        intake_in, intake_out = np.maximum(intake, 0.0), np.maximum(-intake, 0.0)
+        exhaust_in, exhaust_out = np.maximum(exhaust, 0.0), np.maximum(-exhaust, 0.0)
+        from_port = returned * intake_in
+        fresh = intake_in - from_port
+        h = u + rt
+        out = intake_out + exhaust_out
+        burned_share = burned / mass
+        work = pressure * volume_rate
+        coefficient: Array | float = 0.0
+        if engine.heat_transfer != "none":
+            coefficient = heat_coefficient(
+                engine,
+                pressure=pressure,
+                temperature=temperature,
+                volume=volume,
+                piston_speed=self.piston_speed,
+                open_valves=True,
+            )
+        lost = coefficient * walls * (temperature - engine.wall_temperature_k)
+        returned_energy = from_port * returned_h
+        energy_in = returned_energy + fresh * self.intake_h + exhaust_in * self.exhaust_h
+        mass_rate = intake + exhaust
+        returned_burned = from_port * (port_burned / held)
+
+        slope = np.empty_like(state)
+        slope[MASS] = mass_rate
+        slope[TEMPERATURE] = (energy_in - out * h - u * mass_rate - work * self.degrees_per_second - lost) / (mass * cv)
+        slope[BURNED] = returned_burned + exhaust_in - out * burned_share
+        slope[PORT_MASS] = intake_out - from_port
+        slope[PORT_ENTHALPY] = intake_out * h - returned_energy
+        slope[PORT_BURNED] = intake_out * burned_share - returned_burned
+        slope[HEAT_LOST] = lost
+        slope[DRAWN] = fresh
+        slope[GONE] = -exhaust
+        slope[GONE_ENTHALPY] = exhaust_out * h - exhaust_in * self.exhaust_h
+        slope *= self.seconds_per_degree
+        slope[WORK] = work
+        return slope
+
+
+def closed_right_side(
+    exchange: Exchange, mass: Array, heat: Array | None, motored: Motored | None
+) -> Callable[[Array, Array], Array]:
+    """Return the right side with both valves closed: rows temperature [K], work [J], heat lost [J].
+
+    Parameters
+    ----------
+    exchange : Exchange
+        For engine, gas and speeds.
+    mass : array, shape (variants, speeds)
+        In the cylinder [kg].
+    heat : array, shape (variants, speeds), or None
+        Released by the whole combustion [J]; None before and after it.
+    motored : Motored or None
+        From the start of combustion on.
+    """
+    engine, gas = exchange.engine, exchange.gas
+
+    def right_side(theta: Array, state: Array) -> Array:
+        temperature = state[0]
+        volume, volume_rate, walls = kinematics(engine, theta)
+        cv, _ = gas.cv_and_u(temperature)
+        pressure = mass * gas.gas_constant * temperature / volume
+        slope = np.empty_like(state)
+        slope[1] = pressure * volume_rate
+        slope[2] = 0.0
+        if engine.heat_transfer != "none":
+            coefficient = heat_coefficient(
+                engine,
+                pressure=pressure,
+                temperature=temperature,
+                volume=volume,
+                piston_speed=exchange.piston_speed,
+                open_valves=False,
+                motored=motored,
+            )
+            lost = coefficient * walls * (temperature - engine.wall_temperature_k)
+            slope[2] = lost * exchange.seconds_per_degree
+        released: Array | float = 0.0 if heat is None else heat * burn_rate(engine, theta)
+        slope[0] = (released - slope[1] - slope[2]) / (mass * cv)
+        return slope
+
+    return right_side
