@@ -162,7 +162,10 @@ def test_a_missing_dimension_gives_no_area(missing: str) -> None:
     [
         (ValveGeometry(throat_m=0.008, stem_m=0.008), r"the stem \(8 mm\) fills the throat \(8 mm\)"),
         (ValveGeometry(head_m=0.03, throat_m=0.033), r"the throat \(33 mm\) is wider than the valve head \(30 mm\)"),
-        (ValveGeometry(head_m=0.03, seat_angle_deg=45.0, seat_width_m=0.03), "a seat of 45° and 30 mm does not fit"),
+        (
+            ValveGeometry(head_m=0.03, seat_angle_deg=45.0, seat_width_m=0.03),
+            "a seat of 45° and 30 mm does not fit on a valve head of 30 mm",
+        ),
         (ValveGeometry(head_m=0.03, seat_angle_deg=90.0, seat_width_m=0.001), "a seat of 90° and 1 mm does not fit"),
     ],
 )
@@ -171,6 +174,14 @@ def test_impossible_dimensions_are_said_and_not_used(valve: ValveGeometry, why: 
 
     assert re.search(why, impossible_dimensions(valve) or "")
     assert minimum_area([0.002], valve) is None
+
+
+def test_a_wide_seat_fits_by_its_radial_width() -> None:
+    # By hand: 20 mm along a face of 45° are 14.1 mm radially, twice that fits on 30 mm; 22 mm do not.
+    assert impossible_dimensions(ValveGeometry(head_m=0.03, seat_angle_deg=45.0, seat_width_m=0.020)) is None
+    assert impossible_dimensions(ValveGeometry(head_m=0.03, seat_angle_deg=45.0, seat_width_m=0.022)) is not None
+    assert impossible_dimensions(ValveGeometry(head_m=0.03, seat_angle_deg=-1.0, seat_width_m=0.002)) is not None
+    assert impossible_dimensions(ValveGeometry(head_m=0.03, seat_angle_deg=0.0, seat_width_m=0.0)) is None
 
 
 def test_possible_dimensions_are_silent() -> None:
