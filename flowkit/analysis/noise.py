@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.analysis.curves import PortCurve
-from flowkit.analysis.lifts import SAME_LIFT_M, lift_key
+from flowkit.analysis.lifts import lift_key
 from flowkit.analysis.pchip import curve_derivative, curve_value, slopes
 from flowkit.analysis.repeatability import runs_of
 from flowkit.analysis.sessions import Session, session_of
@@ -199,8 +199,8 @@ def port_noise(curve: PortCurve, sessions: Sequence[Session], reference: Referen
 def _places(curve: PortCurve, test: CorrectedTest) -> list[int]:
     """Return the place of each point's lift among the curve's lifts."""
     lifts = np.array([point.lift_m for point in test.points])
-    places = np.searchsorted(curve.lifts_m, lifts + SAME_LIFT_M / 2, side="right") - 1
-    return [int(place) for place in np.clip(places, 0, None)]
+    # A curve's lift is the smallest of those that are one, so each lies at or above its own.
+    return [int(place) for place in np.searchsorted(curve.lifts_m, lifts, side="right") - 1]
 
 
 def _pressure_corrected(test: CorrectedTest) -> bool:
