@@ -4,7 +4,7 @@ Matplotlib is imported where something is drawn, never at import. No global stat
 touched: figures are made directly, and a style holds only while its context is open.
 """
 
-from flowkit.drawing.curves import bare_axes, draw_flow, plot_comparison, plot_tests, smooth
+from flowkit.drawing.curves import bare_axes, draw_curve, draw_flow, plot_comparison, plot_tests, save_plot, smooth
 from flowkit.drawing.ends import EndLabel, label_ends, place_labels, text_width
 from flowkit.drawing.looks import (
     DISPLAYS,
@@ -31,12 +31,14 @@ __all__ = [
     "EndLabel",
     "VariantStyle",
     "bare_axes",
+    "draw_curve",
     "draw_flow",
     "label_ends",
     "place_labels",
     "plot_comparison",
     "plot_tests",
     "readable",
+    "save_plot",
     "smooth",
     "style",
     "text_width",

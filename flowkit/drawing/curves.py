@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.drawing.ends import EndLabel, label_ends, text_width
@@ -14,12 +16,11 @@ from flowkit.units import from_si
 if TYPE_CHECKING:
     import numpy as np
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
     from flowkit.analysis.results import Comparison, VariantFlow
     from flowkit.model import CorrectedTest, FlowTest
 
-__all__ = ["bare_axes", "draw_flow", "plot_comparison", "plot_tests", "smooth"]
+__all__ = ["bare_axes", "draw_flow", "plot_comparison", "plot_tests", "save_plot", "smooth"]
 
 
 def smooth(lifts: Sequence[float], values: Sequence[float], points: int = 100) -> tuple[np.ndarray, np.ndarray]:
@@ -87,26 +88,51 @@ def draw_flow(
         upper = smooth(lifts, [q * (1 + (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
         lower = smooth(lifts, [q * (1 - (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
         ax.fill_between(upper[0], lower[1], upper[1], color=look.color, alpha=0.16, linewidth=0)
-    size = (3.6 if len(lifts) <= 16 else 2.4) * scale
-    ax.plot(*smooth(lifts, flows), color=look.color, linestyle=look.linestyle, linewidth=1.0)
-    ax.plot(
-        lifts,
-        flows,
-        linestyle="none",
-        marker=look.marker,
-        markersize=size,
-        markeredgewidth=0.7,
-        markeredgecolor=look.color,
-        markerfacecolor=look.color if filled else "white",
-    )
+    draw_curve(ax, lifts, flows, look, filled=filled, scale=scale)
     return lifts[-1], flows[-1]
 
 
-def _new_axes(width: float = 7.0, height: float = 4.6) -> Axes:
+def draw_curve(
+    ax: Axes,
+    lifts: Sequence[float],
+    values: Sequence[float],
+    look: VariantStyle,
+    *,
+    filled: bool = True,
+    scale: float = 1.0,
+    points: int = 100,
+) -> None:
+    """Draw a smooth curve with a marker at each given point, as one line.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    lifts, values : sequence of float
+        In the units drawn, lifts ascending.
+    look : VariantStyle
+    filled : bool, optional
+        Filled markers; open ones otherwise.
+    scale : float, optional
+        Of line width and markers.
+    points : int, optional
+        Of the curve.
+    """
+    import numpy as np
+
+    x, y = smooth(lifts, values, points=points)
+    size = (3.6 if len(lifts) <= 16 else 2.4) * scale
+    ax.plot(
+        x, y, color=look.color, linestyle=look.linestyle, linewidth=1.0 * scale, marker=look.marker, markersize=size,
+        markevery=[int(i) for i in np.searchsorted(x, lifts)], markeredgewidth=0.7 * scale,
+        markeredgecolor=look.color, markerfacecolor=look.color if filled else "white",
+    )  # fmt: skip
+
+
+def _new_axes(width: float = 7.2, height: float = 4.8) -> Axes:
     """Return axes on a new figure that belongs to nobody else."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), dpi=110).add_subplot()
+    return Figure(figsize=(width, height), dpi=110).add_axes((0.08, 0.11, 0.9, 0.72))
 
 
 def make_room(ax: Axes, labels: Sequence[str], *, size: float) -> None:
@@ -147,7 +173,8 @@ def plot_comparison(
         If there is nothing to draw, or no such side or display.
     """
     units = display_units(display)
-    sides = [item for item in ("intake", "exhaust") if item in comparison.sides and side in (None, item)]
+    order: tuple[Side, Side] = ("intake", "exhaust")
+    sides = [item for item in order if item in comparison.sides and side in (None, item)]
     if not sides:
         raise FlowkitError(
             f"there are no {side} curves to draw" if side else "there are no curves to draw",
@@ -213,20 +240,44 @@ def plot_tests(tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None
             points = sorted({point.lift_m: point.flow_m3_s for point in test.points}.items())
             lifts = [from_si(lift, units.lift) for lift, _ in points]
             flows = [from_si(flow, units.flow) for _, flow in points]
-            ax.plot(*smooth(lifts, flows), color=look.color, linestyle=look.linestyle, linewidth=0.9)
-            ax.plot(
-                [from_si(point.lift_m, units.lift) for point in test.points],
-                [from_si(point.flow_m3_s, units.flow) for point in test.points],
-                linestyle="none", marker=look.marker, markersize=3.2, markeredgewidth=0.7,
-                color=look.color, markerfacecolor=look.color if test.side == "intake" else "white",
-            )  # fmt: skip
+            draw_curve(ax, lifts, flows, look, filled=test.side == "intake", scale=0.9)
             ends.append(EndLabel(lifts[-1], flows[-1], (short(curve_name(test), 44),), look.text_color, look.color))
         bare_axes(ax, size=8)
+        ax.set_ylim(bottom=0)
         ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
         ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
         make_room(ax, [end.lines[0] for end in ends], size=6.5)
         label_ends(ax, ends, size=6.5, edge=max(end.x for end in ends))
     return ax
+
+
+def save_plot(tests: Sequence[FlowTest | CorrectedTest], path: str | Path, *, display: str = "US") -> None:
+    """Draw tests into a PNG file, written whole or not at all.
+
+    Parameters
+    ----------
+    tests : sequence of FlowTest or CorrectedTest
+    path : str or Path
+    display : {"US", "metric"}, optional
+
+    Raises
+    ------
+    FlowkitError
+        If no test has a point.
+    """
+    ax = plot_tests(tests, display=display)
+    figure = ax.get_figure(root=True)
+    assert figure is not None  # it was made with its figure
+    out = io.BytesIO()
+    with style():
+        figure.savefig(out, format="png", dpi=150, metadata={"Software": None})
+    target = Path(path)
+    waiting = target.with_name(f".{target.name}.part")
+    try:
+        waiting.write_bytes(out.getvalue())
+        waiting.replace(target)
+    finally:
+        waiting.unlink(missing_ok=True)
 
 
 def curve_name(test: FlowTest | CorrectedTest) -> str:

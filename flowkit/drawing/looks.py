@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any, Literal
 
 __all__ = [
     "DISPLAYS",
@@ -79,9 +80,9 @@ class VariantStyle:
     marker: str
 
     @property
-    def linestyle(self) -> tuple[float, tuple[float, ...] | None]:
+    def linestyle(self) -> Literal["-"] | tuple[float, tuple[float, ...]]:
         """The dashes as matplotlib takes them."""
-        return (0, self.dashes or None)
+        return (0, self.dashes) if self.dashes else "-"
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +152,7 @@ def variant_style(index: int) -> VariantStyle:
     Examples
     --------
     >>> variant_style(1).color, variant_style(1).marker, variant_style(0).linestyle
-    ('#0072B2', 's', (0, None))
+    ('#0072B2', 's', '-')
     """
     lap, place = divmod(index, len(PALETTE))
     color = PALETTE[place][1]
@@ -172,7 +173,7 @@ def style() -> Iterator[None]:
     """
     import matplotlib
 
-    settings = {
+    settings: Any = {
         "font.family": ["DejaVu Sans"],
         "font.size": 7.0,
         "text.parse_math": False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 
@@ -37,7 +38,7 @@ def missing_letters(texts: Iterable[str]) -> str:
 
 
 def clean(text: object) -> str:
-    """Return a text fit to be printed on one line.
+    r"""Return a text fit to be printed on one line.
 
     Parameters
     ----------
@@ -47,7 +48,7 @@ def clean(text: object) -> str:
 
     Examples
     --------
-    >>> clean("ports\\tblended\\n$x_1^2$ ")
+    >>> clean("ports\tblended\n$x_1^2$ ")
     'ports blended $x_1^2$'
     """
     letters = []
@@ -83,6 +84,10 @@ def shorten(text: str, width: float, size: float, *, bold: bool = False) -> str:
     while text and text_width(text + "…", size, bold=bold) > width:
         text = text[:-1]
     return text.rstrip(" ,;.") + "…"
+
+
+_KEPT = re.compile(r"(?<=\d) (?=%)|(?<=±) ")
+"""Spaces a line is not broken at: before a per cent sign, after plus-minus."""
 
 
 def _split_word(word: str, width: float, size: float, bold: bool) -> list[str]:
@@ -122,7 +127,9 @@ def wrap(text: str, width: float, size: float, *, bold: bool = False, most: int 
     """
     lines: list[str] = []
     line = ""
-    for word in text.split():
+    for word in _KEPT.sub("\u00a0", text).split(" "):
+        if not word:
+            continue
         for piece in [word] if text_width(word, size, bold=bold) <= width else _split_word(word, width, size, bold):
             longer = f"{line} {piece}" if line else piece
             if text_width(longer, size, bold=bold) <= width:

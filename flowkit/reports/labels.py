@@ -14,7 +14,6 @@ from flowkit.units import from_si
 __all__ = [
     "MINUS",
     "NOTHING",
-    "changed_words",
     "date_of",
     "date_words",
     "display_of",
@@ -29,8 +28,8 @@ __all__ = [
     "port_text",
     "reference_words",
     "resolved_words",
-    "signed_percent",
     "sides_of",
+    "signed_percent",
 ]
 
 MINUS = "−"
@@ -151,25 +150,6 @@ def joined(words: Sequence[str]) -> str:
     return ", ".join(words[:-1]) + " and " + words[-1]
 
 
-def changed_words(gain: Gain) -> str:
-    """Say to what a gain can be laid.
-
-    Returns
-    -------
-    str
-        Such as ``"seats alone"`` or ``"ports and valves together"``.
-    """
-    if gain.unknown and gain.changed:
-        return f"{joined(gain.changed)} changed, {joined(gain.unknown)} not declared: not attributable"
-    if gain.unknown:
-        return f"{joined(gain.unknown)} not declared: not attributable"
-    if not gain.changed:
-        return "nothing declared as changed: repeatability"
-    if gain.attributable:
-        return f"{gain.changed[0]} alone"
-    return f"{joined(gain.changed)} together"
-
-
 def resolved_words(gain: Gain) -> str:
     """Say whether the bench can tell a gain from nothing."""
     if gain.resolved is None:
@@ -204,9 +184,12 @@ def reference_words(reference: Reference, display: Display) -> str:
     """
     bore = "bore as tested"
     if reference.bore_m is not None:
-        bore = f"bore {numeral(from_si(reference.bore_m, display.diameter), display.diameter_digits)} {display.diameter}"
+        bore = (
+            f"bore {numeral(from_si(reference.bore_m, display.diameter), display.diameter_digits)} {display.diameter}"
+        )
     law = f"{reference.pressure_law} law"
-    return f"All flows at {pressure_words(reference.pressure_pa, display)} by the {law}, {_air_words(reference.air)}, {bore}."
+    where = pressure_words(reference.pressure_pa, display)
+    return f"All flows at {where} by the {law}, {_air_words(reference.air)}, {bore}."
 
 
 def method_words(comparison: Comparison, display: Display) -> str:
@@ -249,7 +232,10 @@ def date_of(text: str | None) -> datetime.date | None:
     return None
 
 
-_MONTHS = "January February March April May June July August September October November December".split()
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+    "December",
+)  # fmt: skip
 
 
 def date_words(text: str | None) -> str:
@@ -273,17 +259,3 @@ def job_words(info: JobInfo) -> str:
 def distinct(items: Iterable[str]) -> list[str]:
     """Return each text once, in order."""
     return list(dict.fromkeys(items))
-
-
-def headline(gain: Gain, side: Side) -> str:
-    """Say the headline in words: the gain in mean flow and what was changed.
-
-    Parameters
-    ----------
-    gain : Gain
-    side : {"intake", "exhaust"}
-    """
-    words = f"{side.capitalize()}: {gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95)} mean flow"
-    if gain.resolved is False:
-        return f"{words}, within the bench's repeatability"
-    return f"{words}, {changed_words(gain)}" if gain.changed else words

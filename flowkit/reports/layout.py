@@ -42,8 +42,8 @@ class Paper:
     height: float
     left: float = 43.0
     right: float = 43.0
-    top: float = 40.0
-    bottom: float = 36.0
+    top: float = 36.0
+    bottom: float = 31.0
 
     @property
     def inner_width(self) -> float:

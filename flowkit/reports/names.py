@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from flowkit.drawing import text_width
-from flowkit.reports.fitting import clean, shorten, wrap
+from flowkit.reports.fitting import STAND_IN, clean, shorten, wrap
 from flowkit.reports.layout import SIZES
 
 __all__ = ["Names", "name_variants"]
@@ -48,7 +48,9 @@ class Names:
         place = self.place[name]
         return f"{self.key(place)}  {self.full[place]}" if self.letters else self.full[place]
 
-    def fitted(self, name: str, width: float, *, size: float = SIZES.body, bold: bool = False, most: int = 1) -> list[str]:
+    def fitted(
+        self, name: str, width: float, *, size: float = SIZES.body, bold: bool = False, most: int = 1
+    ) -> list[str]:
         """Return the name, with its letter where letters are used, in at most so many lines of a width."""
         text = self.prefixed(name)
         if most == 1:
@@ -72,5 +74,6 @@ def name_variants(names: Sequence[str], *, head_width: float) -> Names:
     for name in full:
         lines = wrap(name, head_width, SIZES.small)
         whole = all(text_width(word, SIZES.small) <= head_width for word in name.split())
-        letters = letters or not whole or len(lines) > 3 or text_width(name, SIZES.body) > LONG
+        too_long = not whole or len(lines) > 3 or text_width(name, SIZES.body) > LONG
+        letters = letters or too_long or STAND_IN in name
     return Names(full, {name: place for place, name in enumerate(names)}, letters)

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from functools import partial
 
+from flowkit.analysis.lifts import pchip
 from flowkit.analysis.results import Coefficients, SideComparison, VariantFlow
 from flowkit.drawing import Display, text_width, variant_style
 from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import wrap
-from flowkit.reports.labels import display_of, lift_text, numeral, sides_of
+from flowkit.reports.flows import main_lifts
+from flowkit.reports.labels import NOTHING, display_of, lift_text, numeral, sides_of
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.lines import Series, draw_lines
 from flowkit.reports.names import Names
@@ -56,12 +58,13 @@ def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
         drawn = False
         for index, (side, result) in enumerate(sides):
             box = (stream.page.left + index * (column + GAP), stream.y, column, PANEL)
-            drawn = draw(stream.page, box, side, result, names, display) or drawn
+            drawn = draw(stream.page, box, side, result, names=names, display=display) or drawn
         stream.y += PANEL + 8.0 if drawn else 0.0
     if not any(variant.coefficients for _, result in sides for variant in result.variants):
         stream.text(MISSING)
         return stream.pages
     _write_takeover(stream, sides, names, display)
+    stream.y += 8.0
     for kind, words in _KINDS:
         make = partial(_table, names=names, display=display, kind=kind, words=words)
         tables = fitted_tables(sides, paper.inner_width, make)
@@ -70,7 +73,13 @@ def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
 
 
 def _draw_areas(
-    page: Page, box: tuple[float, float, float, float], side: Side, result: SideComparison, names: Names, display: Display
+    page: Page,
+    box: tuple[float, float, float, float],
+    side: Side,
+    result: SideComparison,
+    *,
+    names: Names,
+    display: Display,
 ) -> bool:
     """Draw effective areas, minimum areas and takeover lifts of one side."""
     series = []
@@ -100,7 +109,13 @@ def _areas(values: Sequence[float], display: Display) -> list[float]:
 
 
 def _draw_coefficients(
-    page: Page, box: tuple[float, float, float, float], side: Side, result: SideComparison, names: Names, display: Display
+    page: Page,
+    box: tuple[float, float, float, float],
+    side: Side,
+    result: SideComparison,
+    *,
+    names: Names,
+    display: Display,
 ) -> bool:
     """Draw the coefficients on the minimum area, on the curtain area where that is not known."""
     series = []
@@ -110,7 +125,9 @@ def _draw_coefficients(
     for variant in result.variants:
         values = _coefficient(variant.coefficients, kind)
         if variant.coefficients is not None and values is not None:
-            series.append(Series(variant.name, [from_si(x, display.lift) for x in variant.coefficients.lifts_m], values))
+            series.append(
+                Series(variant.name, [from_si(x, display.lift) for x in variant.coefficients.lifts_m], values)
+            )
     if not series:
         return False
     draw_lines(
@@ -160,10 +177,10 @@ def _table(
         for variant in result.variants
         if (values := _coefficient(variant.coefficients, kind)) is not None
     ]
-    lifts = sorted({round(x, 6) for v, _ in wanted if v.coefficients for x in v.coefficients.lifts_m})
-    known = [_by_lift(variant, values) for variant, values in wanted]
+    lifts = main_lifts(result)
     rows = [
-        Row((Cell(lift_text(lift, display)), *(Cell(numeral(item.get(lift), 3)) for item in known))) for lift in lifts
+        Row((Cell(lift_text(lift, display)), *(_cell(variant, values, lift) for variant, values in wanted)))
+        for lift in lifts
     ]
     head: Callable[[str], str] = names.head
     columns = [Column((f"lift, {display.lift}",), needed_width([f"lift, {display.lift}"], size=SIZES.small, gap=0.0))]
@@ -176,12 +193,15 @@ def _table(
         Column(tuple(wrap(c.head[0], max(c.width - 3.0, 12.0), SIZES.small)), c.width, c.group, c.variant, c.align)
         for c in fit_columns(columns, width, most=44.0)
     ]
-    return Table(side.capitalize(), tuple(fitted), tuple(rows), filled=side == "intake")
+    notes = ("italic: between measured lifts",) if any(c.style == "italic" for row in rows for c in row.cells) else ()
+    return Table(side.capitalize(), tuple(fitted), tuple(rows), notes, filled=side == "intake")
 
 
-def _by_lift(variant: VariantFlow, values: Sequence[float]) -> dict[float, float]:
-    """Return values by lift, lifts to the micrometre."""
-    lifts = variant.coefficients.lifts_m if variant.coefficients else ()
-    return {round(lift, 6): value for lift, value in zip(lifts, values, strict=True)}
-
-
+def _cell(variant: VariantFlow, values: Sequence[float], lift_m: float) -> Cell:
+    """Return a coefficient at a lift, italic where it lies between measured lifts."""
+    lifts = [round(lift, 6) for lift in variant.coefficients.lifts_m] if variant.coefficients else []
+    if lift_m in lifts:
+        return Cell(numeral(values[lifts.index(lift_m)], 3))
+    if len(lifts) < 2 or not lifts[0] <= lift_m <= lifts[-1]:
+        return Cell(NOTHING, "dim")
+    return Cell(numeral(float(pchip(lifts, values)(lift_m)), 3), "italic")

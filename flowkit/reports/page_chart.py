@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flowkit.drawing import SOFT
+from flowkit.analysis.wording import headline
+from flowkit.drawing import SOFT, text_width
 from flowkit.model import Finding
 from flowkit.reports.cautions import CAUTIONS
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.fitting import clean, missing_letters, wrap
-from flowkit.reports.labels import display_of, headline, method_words, reference_words, sides_of
+from flowkit.reports.fitting import STAND_IN, clean, missing_letters, shorten, wrap
+from flowkit.reports.labels import display_of, method_words, reference_words, sides_of
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
 from flowkit.reports.page_table import GAP, Flowing, fitted_tables, side_table
@@ -17,52 +18,59 @@ from flowkit.reports.panels import END_PITCH, draw_flow_panel, draw_gain_panel, 
 from flowkit.units import from_si
 from flowkit.version import __version__
 
-__all__ = ["assumptions", "chart_page"]
+__all__ = ["chart_page", "notes_told"]
 
-FLOW_LEAST, FLOW_MOST = 148.0, 236.0
-GAIN_LEAST, GAIN_MOST = 96.0, 132.0
-FOOT_LINES = 7
-NO_ASSUMPTION = ("lift-repeated", "column-ignored", "beyond-cam", "confounded", "not-a-number")
-"""Notes that report no assumption."""
+FLOW_LEAST, FLOW_MOST = 142.0, 236.0
+GAIN_LEAST, GAIN_MOST = 90.0, 132.0
+FOOT_LINES = 6
+STEPS_MOST = 340.0
+ASSUMED = ("correction-skipped", "valve-on-axis")
+"""Rules of notes that report an assumption, besides those that end in "-assumed"."""
+UNTOLD = ("lift-repeated", "column-ignored", "beyond-cam", "confounded", "not-a-number")
+"""Rules of notes that stand on the page of findings only."""
 
 
-def assumptions(findings: Sequence[Finding]) -> list[str]:
-    """Return every assumption in words, each once, with where it was made.
+def notes_told(findings: Sequence[Finding]) -> tuple[list[str], list[str]]:
+    """Return every assumption, and what else must be known, each once with where it applies.
 
     Parameters
     ----------
     findings : sequence of Finding
+
+    Returns
+    -------
+    tuple of two lists of str
     """
-    where: dict[str, list[str]] = {}
+    where: dict[tuple[bool, str], list[str]] = {}
     for finding in findings:
-        if finding.severity == "note" and finding.rule not in NO_ASSUMPTION:
-            where.setdefault(clean(finding.message), []).append(clean(finding.where))
-    texts = []
-    for message, places in where.items():
+        if finding.severity == "note" and finding.rule not in UNTOLD:
+            assumed = finding.rule.endswith("-assumed") or finding.rule in ASSUMED
+            where.setdefault((assumed, clean(finding.message)), []).append(clean(finding.where))
+    told: tuple[list[str], list[str]] = ([], [])
+    for (assumed, message), places in where.items():
         place = places[0] if len(set(places)) == 1 else f"{places[0]} and {len(set(places)) - 1} more"
-        texts.append(f"{message} ({place})" if place else message)
-    return texts
+        told[0 if assumed else 1].append(f"{place}: {message}" if place else message)
+    return told
 
 
 def _foot(contents: ReportContents, width: float, all_sources: str) -> list[str]:
     """Return the footer's lines: sources, version, every assumption."""
     sources = ", ".join(f"{clean(source.name)} {source.sha256[:8]}" for source in contents.sources)
-    assumed = assumptions(contents.findings)
-    parts = [
+    assumed, noted = notes_told(contents.findings)
+    parts = [shorten(clean(contents.info.notes), 2.0 * width, SIZES.small)] if contents.info.notes else []
+    parts += [
+        f"flowkit {__version__}.",
         f"Sources (SHA-256): {sources}." if sources else "Sources: none named.",
         "Assumed: " + " ".join(assumed) if assumed else "Assumed: nothing.",
     ]
+    if noted:
+        parts.append("Notes: " + " ".join(noted))
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
-    missing = missing_letters([*names, *(finding.message for finding in contents.findings)])
-    if missing:
-        parts.append("▯ stands for a letter this typeface has not; the data inside this file hold it.")
-    if contents.info.notes:
-        parts.append(f"Notes: {clean(contents.info.notes)}")
-    parts.append(f"flowkit {__version__}.")
+    if missing_letters([*names, *(finding.message for finding in contents.findings)]):
+        parts.append(f"{STAND_IN} stands for a letter this typeface has not; the data inside this file hold it.")
     lines = wrap(" ".join(parts), width, SIZES.small)
     if len(lines) > FOOT_LINES:
-        more = f"… The rest of the sources and assumptions is {all_sources}. flowkit {__version__}."
-        lines = [*lines[: FOOT_LINES - 1], more]
+        lines = [*lines[: FOOT_LINES - 1], f"… The rest of the sources, assumptions and notes is {all_sources}."]
     return lines
 
 
@@ -78,11 +86,14 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
             lines = wrap(words, width, size, bold=True, most=2)
             y = page.paragraph(page.left, y, width, lines, size=size, leading=16.0, bold=True)
     if not any(result.totals for _, result in sides_of(contents.comparison)):
-        lines = wrap(f"Flow of the head {names.full[0] if names.full else ''}", width, SIZES.headline, bold=True, most=2)
+        lines = wrap(
+            f"Flow of the head {names.full[0] if names.full else ''}", width, SIZES.headline, bold=True, most=2
+        )
         y = page.paragraph(page.left, y, width, lines, size=SIZES.headline, leading=16.0, bold=True)
     y += 3.0
     job = " · ".join(clean(part) for part in (info.title, info.vehicle, info.customer) if part)
-    y = page.paragraph(page.left, y, width, wrap(job, width, SIZES.title, most=2), size=SIZES.title)
+    size = SIZES.title if text_width(job, SIZES.title) <= width else SIZES.heading
+    y = page.paragraph(page.left, y, width, wrap(job, width, size, most=2), size=size)
     y += 1.0
     reference = f"{reference_words(contents.reference, display)} {method_words(contents.comparison, display)}"
     y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
@@ -154,25 +165,28 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names, *, all_sour
     column = (width - GAP * (len(sides) - 1)) / len(sides)
     y = _head(page, contents, names)
     bottom = _bottom(page, contents, all_sources)
+    # The short table of the most measured lifts; `every_lift_pages` has the long one.
     tables = fitted_tables(sides, width, lambda side, result, room: side_table(side, result, names, display, room))
     flowing = Flowing(tables, width)
-    steps = max(steps_height(result, names, column) for _, result in sides)
+    steps = max(steps_height(result, names, min(column, STEPS_MOST)) for _, result in sides)
     gained = any(result.steps for _, result in sides)
     lines = max(end_lines(names), len(names.full))
     flow_least = max(FLOW_LEAST, 34.0 + END_PITCH * (lines - 1.5))
     gain_least = max(GAIN_LEAST, 37.0 + END_PITCH * (len(names.full) - 2.5)) if gained else 0.0
     least = flow_least + gain_least
     most = max(least, FLOW_MOST + (GAIN_MOST if gained else 60.0))
-    spare = bottom - y - steps - flowing.height()
+    spare = bottom - y - steps - flowing.height() - 9.0
     charts = min(max(spare, least), most)
     flow_height = flow_least + (charts - least) * (0.62 if gained else 1.0)
     gain_height = charts - flow_height
     top = _flow_top(contents)
     for index, (side, result) in enumerate(sides):
         left = page.left + index * (column + GAP)
-        draw_flow_panel(page, (left, y, column, flow_height), side, result, names, display, top)
+        draw_flow_panel(page, (left, y, column, flow_height), side, result, names=names, display=display, top=top)
         if result.steps:
-            draw_gain_panel(page, (left, y + flow_height, column, gain_height), side, result, names, display)
-            draw_steps(page, left, y + charts + 4.0, column, side, result, names)
+            draw_gain_panel(
+                page, (left, y + flow_height, column, gain_height), side, result, names=names, display=display
+            )
+            draw_steps(page, (left, y + charts + 4.0, min(column, STEPS_MOST)), side, result, names)
     flowing.draw(page, y + charts + steps + 6.0, bottom)
     return page, flowing

@@ -26,7 +26,10 @@ from flowkit.reports.table import Cell, Column, Row, Table, needed_width
 __all__ = ["engine_pages"]
 
 PANEL = 142.0
-LEAD = "Estimates of a model, from the measured flows: what changes between the variants is worth more than any figure alone."
+LEAD = (
+    "Estimates of a model, from the measured flows: what changes between the variants is worth more than any "
+    "figure alone."
+)
 SPEED = "engine speed, 1/min"
 
 
@@ -87,7 +90,15 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names) -> None:
             stream.need(PANEL + 4.0)
         box = (stream.page.left + (place % 2) * (column + GAP), stream.y + 4.0, column, PANEL)
         draw_lines(
-            stream.page, box, title, series, names, x_label=SPEED, level=level, level_label=level_label, x_from_zero=False
+            stream.page,
+            box,
+            title,
+            series,
+            names,
+            x_label=SPEED,
+            level=level,
+            level_label=level_label,
+            x_from_zero=False,
         )
         place += 1
         if place % 2 == 0:
@@ -136,7 +147,9 @@ def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
         flows = variant.cam_weighted_mean_flow_m3_s
         at_half = numeral(variant.mach.speed_at_half_rpm, 0) if variant.mach else NOTHING
         known = variant.name in names.place
-        name = names.fitted(variant.name, 150.0)[0] if known else wrap(clean(variant.name), 150.0, SIZES.body, most=1)[0]
+        name = (
+            names.fitted(variant.name, 150.0)[0] if known else wrap(clean(variant.name), 150.0, SIZES.body, most=1)[0]
+        )
         more = speeds.get(variant.name)
         rows.append(
             Row(
@@ -159,7 +172,9 @@ def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
     columns = []
     for place, (head, group) in enumerate(heads):
         texts = [row.cells[place].text for row in rows]
-        width = max(needed_width(texts, gap=10.0), needed_width([head], size=SIZES.small, gap=10.0), 46.0 if group else 0)
+        width = max(
+            needed_width(texts, gap=10.0), needed_width([head], size=SIZES.small, gap=10.0), 46.0 if group else 0
+        )
         columns.append(Column((head,), width, group, align="right" if group else "left"))
     return Table("", tuple(columns), tuple(rows))
 
@@ -173,6 +188,6 @@ def _write_assumptions(stream: Stream, engine: EngineResult) -> None:
         items = [item for item in engine.assumptions if item.source == source]
         if items:
             text = "; ".join(f"{clean(item.name)} {clean(item.value)}" for item in items)
-            stream.text(f"{source.capitalize()}: {text}.", size=SIZES.small, color=SOFT if source == "stated" else "#1A1A1A")
-
-
+            stream.text(
+                f"{source.capitalize()}: {text}.", size=SIZES.small, color=SOFT if source == "stated" else "#1A1A1A"
+            )

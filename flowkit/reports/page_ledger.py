@@ -32,10 +32,6 @@ def ledger_pages(contents: ReportContents, paper: Paper, names: Names) -> list[P
     """
     tests = contents.comparison.tests
     stream = Stream(paper, "Corrections and findings", "What was done to the readings on their way to the reference.")
-    if contents.comparison.sentences:
-        stream.heading("In words")
-        for sentence in contents.comparison.sentences:
-            stream.text(clean(sentence))
     if tests:
         stream.heading("Corrections, in their order", keep=60.0)
         stream.tables([_ledger_table(contents, names)])
@@ -85,7 +81,8 @@ def _ledger_table(contents: ReportContents, names: Names) -> Table:
     tests = contents.comparison.tests
     display = display_of(contents.info.display)
     corrections = distinct(line.correction for test in tests for line in test.ledger)
-    rows, last = [], ""
+    rows: list[Row] = []
+    last = ""
     for variant, side, count, items in told(tests):
         members = [test for test in tests if test.variant == variant and (test.side or "side unknown") == side]
         known = variant in names.place
@@ -103,7 +100,9 @@ def _ledger_table(contents: ReportContents, names: Names) -> Table:
     columns = []
     for place, head in enumerate(heads):
         texts = [row.cells[place].text for row in rows]
-        width = max(needed_width(texts, gap=9.0, bold=False), needed_width([head], size=SIZES.small, gap=9.0, bold=False))
+        width = max(
+            needed_width(texts, gap=9.0, bold=False), needed_width([head], size=SIZES.small, gap=9.0, bold=False)
+        )
         columns.append(Column((head,), width, align="right" if head in ("tests", "at, inH2O") else "left"))
     return Table("", tuple(columns), tuple(rows))
 
@@ -127,6 +126,9 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
 
 def _write_sources(stream: Stream, contents: ReportContents) -> None:
     """List the files all this came from, each with its fingerprint."""
+    if contents.info.notes:
+        stream.heading("Notes")
+        stream.text(clean(contents.info.notes))
     if not contents.sources:
         return
     stream.heading("Sources")

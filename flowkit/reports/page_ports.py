@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import PortFlow, SideComparison
-from flowkit.drawing import Display, bare_axes, smooth, variant_style
+from flowkit.drawing import Display, bare_axes, draw_curve, variant_style
 from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import clean, shorten
@@ -65,7 +65,9 @@ def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
     )
     for side, result, ports in grids:
         stream.heading(f"{side.capitalize()}", keep=height)
-        stream.y = _draw_grid(stream.page, stream.y, side, result, ports, names, display, (top, height))
+        stream.y = _draw_grid(
+            stream.page, stream.y, side, result, ports=ports, names=names, display=display, scale=(top, height)
+        )
     tables = fitted_tables(
         sides, paper.inner_width, lambda side, result, room: _table(side, result, names, display, room)
     )
@@ -76,9 +78,7 @@ def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
     return stream.pages
 
 
-def _write_lagging(
-    stream: Stream, side: Side, result: SideComparison, names: Names, display: Display
-) -> None:
+def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Names, display: Display) -> None:
     """Say which port flows least, and where, in the variants where it is worth naming."""
     lagging: dict[str, list[str]] = {}
     for variant in result.variants:
@@ -114,6 +114,7 @@ def _draw_grid(
     y: float,
     side: Side,
     result: SideComparison,
+    *,
     ports: Sequence[str],
     names: Names,
     display: Display,
@@ -148,16 +149,15 @@ def _draw_grid(
 
 def _draw_port(ax: Axes, port: PortFlow, place: int, display: Display, *, filled: bool) -> None:
     """Draw one port of one variant."""
-    import numpy as np
-
-    look = variant_style(place)
-    lifts = [from_si(lift, display.lift) for lift in port.lifts_m]
-    x, y = smooth(lifts, [from_si(flow, display.flow) for flow in port.flow_m3_s], points=40)
-    ax.plot(
-        x, y, color=look.color, linestyle=look.linestyle, linewidth=0.8, marker=look.marker,
-        markevery=[int(i) for i in np.searchsorted(x, lifts)], markersize=2.4 if len(lifts) <= 16 else 1.5,
-        markeredgewidth=0.5, markerfacecolor=look.color if filled else "white",
-    )  # fmt: skip
+    draw_curve(
+        ax,
+        [from_si(lift, display.lift) for lift in port.lifts_m],
+        [from_si(flow, display.flow) for flow in port.flow_m3_s],
+        variant_style(place),
+        filled=filled,
+        scale=0.7,
+        points=40,
+    )
 
 
 def _table(side: Side, result: SideComparison, names: Names, display: Display, width: float) -> Table:
@@ -178,10 +178,13 @@ def _table(side: Side, result: SideComparison, names: Names, display: Display, w
     rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))
     if any(variant.port_spread is not None for variant in result.variants):
         blank = tuple(Cell("") for _ in totals)
-        spreads = [Cell(NOTHING if v.port_spread is None else percent(v.port_spread)) for v in result.variants]
-        rows.append(Row((Cell("spread, %"), *spreads, *blank)))
+        spreads = [Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants]
+        rows.append(Row((Cell("spread"), *spreads, *blank)))
         if any(variant.port_spread_u95 is not None for variant in result.variants):
-            halves = [Cell(percent(v.port_spread_u95), "dim") for v in result.variants]
+            halves = [
+                Cell(NOTHING if v.port_spread_u95 is None else f"{percent(v.port_spread_u95)} %", "dim")
+                for v in result.variants
+            ]
             rows.append(Row((Cell("± 95 %", "dim"), *halves, *blank)))
-    columns = variant_columns("port", result, names, display, rows, width)
-    return Table(side.capitalize(), tuple(columns), tuple(rows), filled=side == "intake")
+    columns = variant_columns("port", side, result, rows, width, names=names, display=display)
+    return Table("", tuple(columns), tuple(rows), filled=side == "intake")

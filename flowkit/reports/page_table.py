@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
-from flowkit.drawing import Display, text_width
+from flowkit.analysis.results import Gain, LiftGain, SideComparison
+from flowkit.drawing import SOFT, Display, text_width
 from flowkit.model import Side
+from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import clean, wrap
-from flowkit.reports.labels import NOTHING, flow_text, lift_text, percent, signed_percent
+from flowkit.reports.flows import all_lifts, flow_at, main_lifts, measured
+from flowkit.reports.labels import NOTHING, display_of, flow_text, lift_text, percent, sides_of, signed_percent
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
 from flowkit.reports.table import (
@@ -25,15 +27,16 @@ from flowkit.reports.table import (
     rows_that_fit,
 )
 
-__all__ = ["Flowing", "fitted_tables", "flow_on", "side_table", "variant_columns"]
+__all__ = ["Flowing", "every_lift", "fitted_tables", "side_table", "variant_columns"]
 
 PORTS_SHOWN = 6
 """More ports than this have their means on the port page instead."""
 GAP = 24.0
+NOTE_HEIGHT = 9.0
 
 
 def side_table(
-    side: Side, result: SideComparison, names: Names, display: Display, width: float, *, with_ports: bool = True
+    side: Side, result: SideComparison, names: Names, display: Display, width: float, *, every_lift: bool = False
 ) -> Table:
     """Return the table of one side.
 
@@ -45,27 +48,39 @@ def side_table(
     display : Display
     width : float
         Room there is [pt].
-    with_ports : bool, optional
-        Whether the means of each port stand under the mean.
+    every_lift : bool, optional
+        Every lift any variant was measured at, without the ports' means; otherwise the lifts most
+        were measured at, and the ports' means under them.
     """
     totals = {gain.to: gain for gain in result.totals}
+    lifts = all_lifts(result) if every_lift else main_lifts(result)
     rows = [
-        *_lift_rows(result, totals, display),
+        *_lift_rows(result, totals, display, lifts),
         *_mean_rows(result, totals, display),
-        *(_port_rows(result, totals, display) if with_ports else ()),
+        *(() if every_lift else _port_rows(result, totals, display)),
     ]
-    columns = variant_columns(f"lift, {display.lift}", result, names, display, rows, width)
-    gained = totals.values()
+    columns = variant_columns(f"lift, {display.lift}", side, result, rows, width, names=names, display=display)
     notes = []
-    if any(item.interpolated for gain in gained for item in gain.per_lift):
-        notes.append("italic: a lift not measured in both")
-    if any(_dim(item) for gain in gained for item in gain.per_lift):
+    if any("italic" in cell.style for row in rows for cell in row.cells):
+        notes.append("italic: between measured lifts")
+    if any(
+        "dim" in cell.style and cell.text not in (NOTHING, "± 95 %") for row in rows[: len(lifts)] for cell in row.cells
+    ):
         notes.append("grey: within the bench's repeatability")
-    return Table(side.capitalize(), tuple(columns), tuple(rows), tuple(notes), side == "intake")
+    if not every_lift and len(lifts) < len(all_lifts(result)):
+        notes.append("every lift: next page")
+    return Table("", tuple(columns), tuple(rows), tuple(notes), side == "intake")
 
 
 def variant_columns(
-    first: str, result: SideComparison, names: Names, display: Display, rows: Sequence[Row], width: float
+    first: str,
+    side: Side,
+    result: SideComparison,
+    rows: Sequence[Row],
+    width: float,
+    *,
+    names: Names,
+    display: Display,
 ) -> list[Column]:
     """Return the columns: the rows' names, a flow a variant, a gain over the first a variant.
 
@@ -73,19 +88,21 @@ def variant_columns(
     ----------
     first : str
         Head of the rows' names.
+    side : {"intake", "exhaust"}
     result : SideComparison
-    names : Names
-    display : Display
     rows : sequence of Row
         Columns are wide enough for their cells, heads and groups, and no wider than looks well.
     width : float
         Room there is [pt].
+    names : Names
+    display : Display
     """
     variants = [variant.name for variant in result.variants]
     gained = [gain.to for gain in result.totals]
+    flow = f"{side} flow"
     base = result.totals[0].from_ if gained else variants[0]
     heads: list[tuple[str, str, int | None]] = [(first, "", None)]
-    heads += [(names.head(name), f"flow, {display.flow}", names.place[name]) for name in variants]
+    heads += [(names.head(name), f"{flow}, {display.flow}", names.place[name]) for name in variants]
     heads += [(names.head(name), "gain, %", names.place[name]) for name in gained]
     columns = []
     for place, (head, group, variant) in enumerate(heads):
@@ -105,23 +122,22 @@ def variant_columns(
     return [replace(c, head=tuple(wrap(c.head[0], max(c.width - gap, 12.0), SIZES.small))) for c in columns]
 
 
-def _lift_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
-    """A row for every lift."""
-    lifts = sorted({round(lift, 6) for variant in result.variants for lift in variant.lifts_m})
-    flows = [_by_lift(variant) for variant in result.variants]
+def _lift_rows(result: SideComparison, totals: dict[str, Gain], display: Display, lifts: Sequence[float]) -> list[Row]:
+    """A row for every lift; flows not measured there are italic."""
+    flows = [measured(variant) for variant in result.variants]
     gains = [{round(item.lift_m, 6): item for item in gain.per_lift} for gain in totals.values()]
     rows = []
     for lift in lifts:
         cells = [Cell(lift_text(lift, display))]
-        cells += [Cell(flow_text(flow.get(lift), display)) for flow in flows]
+        for variant, known in zip(result.variants, flows, strict=True):
+            if lift in known:
+                cells.append(Cell(flow_text(known[lift], display)))
+            else:
+                between = flow_at(variant, lift)
+                cells.append(Cell(flow_text(between, display), "dim" if between is None else "italic"))
         cells += [_gain_cell(gain.get(lift)) for gain in gains]
         rows.append(Row(tuple(cells)))
     return rows
-
-
-def _by_lift(variant: VariantFlow) -> dict[float, float]:
-    """The variant's flow at each of its lifts, lifts to the micrometre."""
-    return {round(lift, 6): flow for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True)}
 
 
 def _dim(item: LiftGain) -> bool:
@@ -156,7 +172,7 @@ def _mean_rows(result: SideComparison, totals: dict[str, Gain], display: Display
 def _port_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
     """The mean flow of each port, and the spread between them."""
     ports = list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
-    rows = []
+    rows: list[Row] = []
     if 1 < len(ports) <= PORTS_SHOWN:
         for port in ports:
             cells = [Cell(clean(f"port {port}")[:12])]
@@ -169,9 +185,7 @@ def _port_rows(result: SideComparison, totals: dict[str, Gain], display: Display
             rows.append(Row(tuple(cells), rule_above=not rows))
     if any(variant.port_spread is not None for variant in result.variants):
         cells = [Cell("spread")]
-        cells += [
-            Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants
-        ]
+        cells += [Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants]
         cells += [Cell("") for _ in totals]
         rows.append(Row(tuple(cells), rule_above=not rows))
     return rows
@@ -215,7 +229,9 @@ def _parts(
             kept = {variant.name for variant in some}
             gains = tuple(gain for gain in result.gains if gain.to in kept)
             table = build(side, replace(result, variants=some, gains=gains), width)
-            tables.append(replace(table, title=f"{table.title}, part {start // size + 1}") if parts > 1 else table)
+            tables.append(
+                replace(table, title=f"{side.capitalize()}, part {start // size + 1}") if parts > 1 else table
+            )
         if all(table.width <= width + 0.1 for table in tables):
             break
     return tables
@@ -247,7 +263,8 @@ class Flowing:
         for index, band in enumerate(self.bands):
             start = self.place if index == 0 else 0
             rows = max(sum(map(row_height, table.rows[start:])) for table in band)
-            total += max(head_height(table) for table in band) + rows + 14.0
+            notes = NOTE_HEIGHT if any(table.notes for table in band) else 0.0
+            total += max(head_height(table) for table in band) + rows + notes + 6.0
         return total
 
     def draw(self, page: Page, y: float, bottom: float, *, least: int = 3) -> float:
@@ -258,7 +275,8 @@ class Flowing:
         while self.bands:
             band = self.bands[0]
             left = max(len(table.rows) for table in band) - self.place
-            fit = min(rows_that_fit(table, bottom - y - 2.0, self.place) for table in band)
+            room = bottom - y - 2.0 - (NOTE_HEIGHT if any(table.notes for table in band) else 0.0)
+            fit = min(rows_that_fit(table, room, self.place) for table in band)
             if fit < min(least, left):
                 break
             stop = self.place + min(fit, left)
@@ -266,7 +284,11 @@ class Flowing:
             for index, table in enumerate(band):
                 if self.place < len(table.rows):
                     x = page.left + index * self.step
-                    ends.append(draw_table(page, x, y, table, self.place, min(stop, len(table.rows))))
+                    end = draw_table(page, x, y, table, start=self.place, stop=min(stop, len(table.rows)))
+                    if table.notes and stop >= len(table.rows):
+                        end += NOTE_HEIGHT
+                        page.write(x, end - 1.0, "; ".join(table.notes), size=SIZES.small, color=SOFT)
+                    ends.append(end)
             y = max(ends) + 10.0
             if stop < max(len(table.rows) for table in band):
                 self.place = stop
@@ -276,14 +298,22 @@ class Flowing:
         return y
 
 
-def flow_on(flowing: Flowing, paper: Paper, title: str) -> list[Page]:
-    """Return the pages that take what is left of the tables."""
-    pages = []
-    while not flowing.done:
-        page = Page(paper, title)
-        y = page.paragraph(
-            page.left, paper.top + 9.0, paper.inner_width, [title], size=SIZES.headline, bold=True, leading=16.0
-        )
-        flowing.draw(page, y + 6.0, paper.inner_bottom, least=1)
-        pages.append(page)
-    return pages
+def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing | None:
+    """Return the tables with every measured lift, where the first page shows only some.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    paper : Paper
+    names : Names
+    """
+    sides = sides_of(contents.comparison)
+    if all(len(main_lifts(result)) == len(all_lifts(result)) for _, result in sides):
+        return None
+    display = display_of(contents.info.display)
+    tables = fitted_tables(
+        sides,
+        paper.inner_width,
+        lambda side, result, room: side_table(side, result, names, display, room, every_lift=True),
+    )
+    return Flowing(tables, paper.inner_width)

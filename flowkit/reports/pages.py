@@ -13,10 +13,10 @@ from flowkit.reports.layout import Page, paper_named
 from flowkit.reports.names import Names, name_variants
 from flowkit.reports.page_areas import areas_pages
 from flowkit.reports.page_chart import chart_page
+from flowkit.reports.page_detail import detail_pages
 from flowkit.reports.page_engine import engine_pages
 from flowkit.reports.page_ledger import ledger_pages
 from flowkit.reports.page_ports import ports_pages
-from flowkit.reports.page_table import flow_on
 from flowkit.reports.write import pdf_bytes, png_bytes, svg_bytes, write_whole
 
 __all__ = ["FORMATS", "make_pages", "page_files", "write_pages"]
@@ -62,7 +62,7 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         ]
         ledger = ledger_pages(contents, sheet, names)
         first, flowing = chart_page(contents, sheet, names, all_sources="at the end of this report")
-        pages = [first, *flow_on(flowing, sheet, "Flow at every lift"), *later, *ledger]
+        pages = [first, *detail_pages(contents, sheet, names, flowing), *later, *ledger]
         for number, page in enumerate(pages, 1):
             page.finish(contents.info, len(pages), number)
     return pages

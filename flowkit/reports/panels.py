@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Gain, SideComparison
+from flowkit.analysis.wording import cause
 from flowkit.drawing import (
     GRID,
     INK,
@@ -20,7 +21,7 @@ from flowkit.drawing import (
 )
 from flowkit.model import Side
 from flowkit.reports.fitting import wrap
-from flowkit.reports.labels import changed_words, gain_text, resolved_words
+from flowkit.reports.labels import gain_text, resolved_words
 from flowkit.reports.layout import SIZES, Page
 from flowkit.reports.names import Names
 from flowkit.units import from_si
@@ -28,7 +29,7 @@ from flowkit.units import from_si
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["draw_gain_panel", "draw_flow_panel", "draw_steps", "steps_height"]
+__all__ = ["draw_flow_panel", "draw_gain_panel", "draw_steps", "steps_height"]
 
 GUTTER_MOST = 84.0
 """Right of the axes, for the curves' names, at most [pt]."""
@@ -63,7 +64,8 @@ def _set_lift_axis(ax: Axes, result: SideComparison, display: Display) -> None:
     from matplotlib.ticker import MaxNLocator
 
     top = max(from_si(variant.lifts_m[-1], display.lift) for variant in result.variants)
-    ax.set_xlim(0, top * 1.02)
+    single = all(len(variant.lifts_m) == 1 for variant in result.variants)
+    ax.set_xlim(0, top * (1.3 if single else 1.02))
     ax.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 2.5, 5, 10]))
 
 
@@ -72,6 +74,7 @@ def draw_flow_panel(
     box: tuple[float, float, float, float],
     side: Side,
     result: SideComparison,
+    *,
     names: Names,
     display: Display,
     top: float,
@@ -109,6 +112,7 @@ def draw_gain_panel(
     box: tuple[float, float, float, float],
     side: Side,
     result: SideComparison,
+    *,
     names: Names,
     display: Display,
 ) -> None:
@@ -122,6 +126,8 @@ def draw_gain_panel(
     side, result, names, display :
         As for `draw_flow_panel`.
     """
+    from matplotlib.ticker import MaxNLocator
+
     left, upper, width, height = box
     page.write(left, upper + 8.0, "Gain of each step over the one before, %", size=SIZES.heading, bold=True)
     ax = page.axes(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
@@ -141,7 +147,7 @@ def draw_gain_panel(
     spare = 0.08 * ((high - low) or 1.0)
     ax.set_ylim(low - spare, high + spare)
     ax.axhline(0, color=INK, linewidth=0.8, zorder=1.5)
-    ax.yaxis.get_major_locator().set_params(nbins=5)  # type: ignore[attr-defined]
+    ax.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]))
     bare_axes(ax)
     page.write(left + LEFT, upper + height - 1.0, f"valve lift, {display.lift}", color=SOFT)
     label_ends(ax, ends)
@@ -177,7 +183,7 @@ def _step_lines(gain: Gain, names: Names, width: float, *, total: bool) -> tuple
     name = [f"all steps over {names.head(gain.from_)}"] if total else names.fitted(gain.to, room, bold=True)
     if total:
         name = wrap(name[0], room, SIZES.body, bold=True, most=1)
-    words = resolved_words(gain) if total else f"{changed_words(gain)}; {resolved_words(gain)}"
+    words = resolved_words(gain) if total else f"{cause(gain)}; {resolved_words(gain)}"
     return name, wrap(words, room, SIZES.small, most=3)
 
 
@@ -199,19 +205,18 @@ def steps_height(result: SideComparison, names: Names, width: float) -> float:
     return total + 26.0
 
 
-def draw_steps(
-    page: Page, left: float, top: float, width: float, side: Side, result: SideComparison, names: Names
-) -> None:
+def draw_steps(page: Page, place: tuple[float, float, float], side: Side, result: SideComparison, names: Names) -> None:
     """Draw what each step was worth: its name, what changed, a bar with its interval, the figure.
 
     Parameters
     ----------
     page : Page
-    left, top, width : float
-        [pt]
+    place : tuple of three floats
+        Left, top and width [pt].
     side, result, names :
         As for `draw_flow_panel`.
     """
+    left, top, width = place
     page.write(left, top + 8.0, "What each step was worth in mean flow, %", size=SIZES.heading, bold=True)
     y = top + 13.0
     marks = []
@@ -237,6 +242,8 @@ def _draw_step_bars(
     filled: bool,
 ) -> None:
     """Draw each step's gain as a marker with its interval against a zero line."""
+    from matplotlib.ticker import MaxNLocator
+
     upper, lower = span
     ax = page.axes(left, upper, STEP_BAR - 4.0, lower - upper)
     ax.set_ylim(lower, upper)
@@ -260,4 +267,4 @@ def _draw_step_bars(
     ax.grid(True, axis="x", color=GRID, linewidth=0.5)
     ax.spines["left"].set_visible(False)
     ax.set_yticks([])
-    ax.xaxis.get_major_locator().set_params(nbins=3)  # type: ignore[attr-defined]
+    ax.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10]))

@@ -25,11 +25,11 @@ __all__ = ["comparison_csv", "comparison_html", "printable"]
 
 
 def printable(words: object) -> str:
-    """Return words on one line without control characters, so that no sheet can steer a terminal.
+    r"""Return words on one line without control characters, so that no sheet can steer a terminal.
 
     Examples
     --------
-    >>> printable("a\\x1b[31m b")
+    >>> printable("a\x1b[31m b")
     'a [31m b'
     """
     letters = (" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in str(words))

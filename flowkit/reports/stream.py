@@ -89,7 +89,10 @@ class Stream:
 
     def tables(self, tables: Sequence[Table]) -> None:
         """Draw tables, side by side where they fit, flowing onto further pages."""
-        flowing = Flowing([table for table in tables if table.rows], self.paper.inner_width)
+        self.flow(Flowing([table for table in tables if table.rows], self.paper.inner_width))
+
+    def flow(self, flowing: Flowing) -> None:
+        """Draw what is left of tables on their way, onto as many pages as they need."""
         while not flowing.done:
             self.y = flowing.draw(self.page, self.y, self.paper.inner_bottom)
             if not flowing.done:

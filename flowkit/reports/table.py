@@ -6,16 +6,29 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from flowkit.drawing import INK, RULE, SOFT, text_width, variant_style
+from flowkit.drawing import INK, SOFT, text_width, variant_style
 from flowkit.reports.layout import SIZES, Page
 
-__all__ = ["Cell", "Column", "Row", "Table", "draw_table", "fit_columns", "head_height", "needed_width", "row_height", "rows_that_fit"]
+__all__ = [
+    "Cell",
+    "Column",
+    "Row",
+    "Table",
+    "draw_table",
+    "fit_columns",
+    "head_height",
+    "needed_width",
+    "row_height",
+    "rows_that_fit",
+]
 
 PITCH = 9.3
 HEAD_PITCH = 7.6
 GROUP_HEIGHT = 11.0
 SAMPLE_HEIGHT = 8.0
 RULE_ROOM = 2.2
+LEFT_GAP = 8.0
+"""Before the texts of a left-aligned column."""
 Style = Literal["plain", "bold", "dim", "italic", "dim italic"]
 
 
@@ -106,7 +119,7 @@ def row_height(row: Row) -> float:
     return PITCH + (RULE_ROOM if row.rule_above else 0.0)
 
 
-def draw_table(page: Page, x: float, y: float, table: Table, start: int = 0, stop: int | None = None) -> float:
+def draw_table(page: Page, x: float, y: float, table: Table, *, start: int = 0, stop: int | None = None) -> float:
     """Draw a table or a part of its rows under its head.
 
     Parameters
@@ -131,16 +144,17 @@ def draw_table(page: Page, x: float, y: float, table: Table, start: int = 0, sto
         y += row_height(row)
         edge = x
         for column, cell in zip(table.columns, row.cells, strict=True):
-            _write_cell(page, edge, y - 1.6, column, cell)
+            at = edge + column.width if column.align == "right" else edge if edge == x else edge + LEFT_GAP
+            _write_cell(page, at, y - 1.6, column, cell)
             edge += column.width
     page.rule(x, x + table.width, y + 1.4, weight=0.4)
     return y + 2.0
 
 
-def _write_cell(page: Page, edge: float, y: float, column: Column, cell: Cell) -> None:
-    """Write one cell, its column beginning at edge."""
+def _write_cell(page: Page, at: float, y: float, column: Column, cell: Cell) -> None:
+    """Write one cell from, or up to, a place."""
     page.write(
-        edge + column.width if column.align == "right" else edge + 2,
+        at,
         y,
         cell.text,
         align=column.align,
@@ -152,9 +166,9 @@ def _write_cell(page: Page, edge: float, y: float, column: Column, cell: Cell) -
 
 def _draw_head(page: Page, x: float, y: float, table: Table, *, continued: bool) -> float:
     """Draw title, groups, line samples and column heads; return where they end."""
-    if table.title:
+    title = f"{table.title}, continued" if table.title and continued else table.title
+    if title:
         y += SIZES.heading * 1.4
-        title = f"{table.title}, continued" if continued else table.title
         page.write(x, y - 3.0, title, size=SIZES.heading, bold=True)
     if any(column.group for column in table.columns):
         y += GROUP_HEIGHT
@@ -171,7 +185,7 @@ def _draw_head(page: Page, x: float, y: float, table: Table, *, continued: bool)
             page.sample(right - 8.5, y - 2.5, variant_style(column.variant), width=17, filled=table.filled)
         for row, line in enumerate(column.head):
             base = y + (lines - len(column.head) + row + 1) * HEAD_PITCH - 1.2
-            at = right if column.align == "right" else edge + 2
+            at = right if column.align == "right" else edge if edge == x else edge + LEFT_GAP
             page.write(at, base, line, size=SIZES.small, align=column.align, color=SOFT)
         edge = right
     y += lines * HEAD_PITCH + 2.5
@@ -210,9 +224,7 @@ def fit_columns(columns: Sequence[Column], width: float, *, most: float = 48.0) 
     if spare <= 0 or not columns:
         return tuple(columns)
     more = spare / len(columns)
-    return tuple(
-        Column(c.head, max(c.width, min(c.width + more, most)), c.group, c.variant, c.align) for c in columns
-    )
+    return tuple(Column(c.head, max(c.width, min(c.width + more, most)), c.group, c.variant, c.align) for c in columns)
 
 
 def needed_width(texts: Sequence[str], *, size: float = SIZES.body, gap: float = 7.0, bold: bool = True) -> float:

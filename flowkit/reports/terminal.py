@@ -9,11 +9,12 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison, VariantFlow
+from flowkit.analysis.wording import cause
 from flowkit.drawing import Display
 from flowkit.model import Finding, Side
+from flowkit.reports.flows import all_lifts, flow_at, measured
 from flowkit.reports.labels import (
     NOTHING,
-    changed_words,
     display_of,
     flow_text,
     gain_text,
@@ -114,7 +115,7 @@ class _SideTable:
         waiting: list[tuple[str, str, list[Any]]] = []
         used = first
         for block in self.blocks:
-            need = sum(max(max(len(cell) for cell in cells), _longest_word(head)) + 2 for head, _, cells in block)
+            need = sum(max(*(len(cell) for cell in cells), _longest_word(head)) + 2 for head, _, cells in block)
             if waiting and used + need > width:
                 yield self._one(waiting)
                 waiting, used = [], first
@@ -144,11 +145,6 @@ def _longest_word(text: str) -> int:
     return max(map(len, text.split()), default=0)
 
 
-def _lifts(result: SideComparison) -> list[float]:
-    """Return every lift of any variant, to the micrometre."""
-    return sorted({round(lift, 6) for variant in result.variants for lift in variant.lifts_m})
-
-
 def _ports(result: SideComparison) -> list[str]:
     """Return the ports of any variant, in their order."""
     return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
@@ -156,14 +152,14 @@ def _ports(result: SideComparison) -> list[str]:
 
 def _labels(result: SideComparison, display: Display) -> list[str]:
     """Return the head and the labels of all rows."""
-    lifts = [lift_text(lift, display) for lift in _lifts(result)]
+    lifts = [lift_text(lift, display) for lift in all_lifts(result)]
     ports = [port_text(printable(port)) for port in _ports(result)]
     return [f"lift, {display.lift}", *lifts, "mean flow", f"area, {display.flow}·{display.lift}", *ports, "spread, %"]
 
 
 def _rules(result: SideComparison) -> set[int]:
     """Return the rows that have a rule under them."""
-    lifts = len(_lifts(result))
+    lifts = len(all_lifts(result))
     return {lifts - 1, lifts + 1}
 
 
@@ -182,16 +178,24 @@ def _blocks(result: SideComparison, display: Display) -> list[list[tuple[str, st
 
 def _flow_cells(variant: VariantFlow, result: SideComparison, display: Display) -> list[Any]:
     """Return a variant's flows, mean, area, port means and spread."""
-    flows = {round(lift, 6): flow for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True)}
+    known = measured(variant)
     ports = {port.port: port.mean_flow_m3_s for port in variant.ports}
     area = from_si(1.0, display.flow) * from_si(1.0, display.lift) * variant.curve_area_m4_s
     return [
-        *(_text(flow_text(flows.get(lift), display)) for lift in _lifts(result)),
+        *(_text(_flow(variant, known, lift, display)) for lift in all_lifts(result)),
         _text(flow_text(variant.mean_flow_m3_s, display), "bold"),
         _text(numeral(area, display.flow_digits)),
         *(_text(flow_text(ports.get(port), display)) for port in _ports(result)),
         _text(percent(variant.port_spread)),
     ]
+
+
+def _flow(variant: VariantFlow, known: dict[float, float], lift: float, display: Display) -> str:
+    """Write the flow at a lift, marked where it was not measured there."""
+    if lift in known:
+        return flow_text(known[lift], display)
+    between = flow_at(variant, lift)
+    return NOTHING if between is None else "~" + flow_text(between, display)
 
 
 def _gain_cells(gain: Gain, result: SideComparison) -> list[Any]:
@@ -202,7 +206,7 @@ def _gain_cells(gain: Gain, result: SideComparison) -> list[Any]:
     room = max((len(percent(half)) for half in halves if half is not None), default=0)
     style = "dim" if gain.resolved is False else "bold"
     return [
-        *(_gain_cell(per_lift.get(lift), room) for lift in _lifts(result)),
+        *(_gain_cell(per_lift.get(lift), room) for lift in all_lifts(result)),
         _text(_with_interval(gain.mean_flow_gain, gain.mean_flow_gain_u95, room), style),
         _text(""),
         *(_text(_with_interval(ports.get(port), None, room)) for port in _ports(result)),
@@ -230,7 +234,7 @@ def _table_notes(result: SideComparison) -> str:
     items = [item for gain in result.totals for item in gain.per_lift]
     notes = [f"Gains over {printable(result.variants[0].name)}."] if result.totals else []
     if any(item.interpolated for item in items):
-        notes.append("~ interpolated: a lift not measured in both.")
+        notes.append("~ between measured lifts.")
     return " ".join(notes)
 
 
@@ -247,7 +251,7 @@ def _steps_table(result: SideComparison) -> Table | None:
         style = "dim" if gain.resolved is False else ""
         figure = gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95)
         table.add_row(
-            _text(name, style), _text(figure, style), _text(changed_words(gain), style), _text(resolved_words(gain), style)
+            _text(name, style), _text(figure, style), _text(cause(gain), style), _text(resolved_words(gain), style)
         )
     return table
 
@@ -349,7 +353,10 @@ def correction_text(result: CorrectionResult, display: str = "US") -> Parts:
     """
     units = display_of(display)
     parts: list[RenderableType] = [
-        _text(f"Flows at {pressure_words(result.reference.pressure_pa, units)}, {result.reference.pressure_law} law.", "dim")
+        _text(
+            f"Flows at {pressure_words(result.reference.pressure_pa, units)}, {result.reference.pressure_law} law.",
+            "dim",
+        )
     ]
     names = list(dict.fromkeys(line.correction for test in result.tests for line in test.ledger))
     table = _table(("variant", "left"), ("side", "left"), ("tests", "right"), *((name, "left") for name in names))

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import io
 import os
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,12 +50,11 @@ def write_whole(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
                 os.fsync(file.fileno())
         for name, path in waiting:
             # mkstemp makes private files; a report is for everybody the folder is for.
-            os.chmod(name, 0o666 & ~_umask())
-            os.replace(name, path)
+            Path(name).chmod(0o666 & ~_umask())
+            Path(name).replace(path)
     finally:
         for name, _ in waiting:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(name)
+            Path(name).unlink(missing_ok=True)
     return tuple(files)
 
 
@@ -102,7 +100,7 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
     drawn.seek(0)
     writer = PdfWriter(clone_from=PdfReader(drawn))
     for number, page in enumerate(pages):
-        writer.add_outline_item(page.title, number)
+        writer.add_outline_item(title=page.title, page_number=number)
     writer.add_attachment(DATA_NAME, report_data(contents).encode("utf-8"))
     writer.metadata = None
     metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
@@ -134,10 +132,3 @@ def svg_bytes(page: Page, contents: ReportContents) -> bytes:
             metadata={"Date": created, "Creator": f"flowkit {__version__}", "Title": _title(contents)},
         )
     return out.getvalue()
-
-
-@contextlib.contextmanager
-def building() -> Iterator[None]:
-    """Hold the style in which pages are made."""
-    with style():
-        yield

@@ -185,9 +185,7 @@ def make_tests(sides: Sequence[Side], named: Sequence[str], ports: int, lifts: S
                     ledger = (
                         LedgerLine("leakage", "Q1 = Q - Q_leak", {}, skipped="no leakage was measured"),
                         LedgerLine("air", "as stated", {}, skipped="the bench has already done it"),
-                        LedgerLine(
-                            "check-plate", "Q3 = Q2 Q_nominal/Q_check (common practice)", {}, (1.004,) * len(q)
-                        ),
+                        LedgerLine("check-plate", "Q3 = Q2 Q_nominal/Q_check (common practice)", {}, (1.004,) * len(q)),
                         LedgerLine(
                             "test-pressure",
                             "Q4 = Q3 sqrt(dP_ref/dP) (common practice, incompressible orifice law)",

@@ -1,0 +1,65 @@
+"""Where text lies on a page, by matplotlib's own extents: overlaps and clipping."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+
+from flowkit.drawing import style
+from flowkit.reports.text import Cells
+
+SLACK = 0.6
+"""Points two boxes may share: glyphs do not fill their boxes."""
+
+
+def text_boxes(figure: Figure) -> list[tuple[str, Bbox]]:
+    """Every visible text of a figure with its box, in points."""
+    with style():
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+        renderer = canvas.get_renderer()
+        scale = 72.0 / figure.dpi
+        found = []
+        hidden = _undrawn(figure)
+        for artist in figure.findobj(Text):
+            if artist.get_visible() and artist.get_text().strip() and id(artist) not in hidden:
+                found.append((artist.get_text(), artist.get_window_extent(renderer)))
+        for artist in figure.findobj(Cells):
+            found += artist.boxes(renderer)
+    return [(text, Bbox(box.get_points() * scale)) for text, box in found]
+
+
+def _undrawn(figure: Figure) -> set[int]:
+    """Identities of the tick labels that matplotlib keeps but does not draw."""
+    hidden: set[int] = set()
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            drawn = {id(tick) for tick in axis._update_ticks()}
+            for tick in (*axis.majorTicks, *axis.minorTicks):
+                if id(tick) not in drawn:
+                    hidden |= {id(tick.label1), id(tick.label2)}
+    return hidden
+
+
+def overlaps(boxes: list[tuple[str, Bbox]]) -> list[tuple[str, str]]:
+    """Pairs of texts whose boxes share more than the slack."""
+    bad = []
+    for (text_a, a), (text_b, b) in combinations(boxes, 2):
+        wide = min(a.x1, b.x1) - max(a.x0, b.x0)
+        high = min(a.y1, b.y1) - max(a.y0, b.y0)
+        if wide > SLACK and high > SLACK:
+            bad.append((text_a, text_b))
+    return bad
+
+
+def clipped(boxes: list[tuple[str, Bbox]], width: float, height: float, margin: float = 24.0) -> list[str]:
+    """Texts that run into the margin or off the page, all in points."""
+    return [
+        text
+        for text, box in boxes
+        if box.x0 < margin or box.y0 < margin or box.x1 > width - margin or box.y1 > height - margin
+    ]
