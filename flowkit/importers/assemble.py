@@ -7,8 +7,8 @@ from dataclasses import dataclass, fields
 from typing import Literal, NamedTuple
 
 from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
+from flowkit.importers.layouts.drafts import Draft
 from flowkit.importers.layouts.lifts import Lifts
-from flowkit.importers.layouts.readings import Draft
 from flowkit.importers.scopes import Key
 from flowkit.importers.stated import Stated
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
@@ -318,7 +318,10 @@ class _Maker:
     def _lift_factor(self, conditions: Conditions, where: str) -> float | None:
         """What turns lifts over the valve's diameter into metres."""
         if conditions.valve_diameter_m is None:
-            what = "lifts are fractions of the valve's diameter, which is not known; add the valve head to the sheet or state --valve-head"
+            what = (
+                "lifts are fractions of the valve's diameter, which is not known; add the valve head to the sheet "
+                "or state --valve-head"
+            )
             self.tell(refused(where, what))
         return conditions.valve_diameter_m
 

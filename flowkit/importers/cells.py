@@ -9,16 +9,18 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.grid import CellValue, Grid
-from flowkit.importers.vocabulary import fold
+from flowkit.importers.phrases import fold
 from flowkit.units import find_unit, number
 
 __all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "read_cell"]
 
 GAP_MARKS = frozenset(
     {
-        "-", "--", "---", "–", "—", "−", "/", "-/-", "...", "…", "x", "n/a", "na", "n.a.", "n.a", "#n/a", "nt", "n.t.", "n/t", "nd", "n.d.",
-        "not tested", "not measured", "none", "n.m.", "nm", "k.a.", "ka", "nicht gemessen", "nicht geprüft", "n.g.",
-        "non mesuré", "non testé", "non mesure", "no medido", "no probado", "s/d", "non misurato", "non provato", "n.p.", "tbd", "?",
+        "-", "--", "---", "–", "—", "−", "/", "-/-", "...", "…", "x", "?", "none", "tbd",
+        "n/a", "na", "n.a.", "n.a", "#n/a", "nt", "n.t.", "n/t", "nd", "n.d.", "n.m.", "nm",
+        "not tested", "not measured",
+        "k.a.", "ka", "n.g.", "nicht gemessen", "nicht geprüft", "non mesuré", "non mesure", "non testé",
+        "s/d", "no medido", "no probado", "n.p.", "non misurato", "non provato",
     }
 )  # fmt: skip
 """What people write where nothing was measured."""

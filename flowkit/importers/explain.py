@@ -30,7 +30,10 @@ MARKS = {
     "hidden": "x",
     "": " ",
 }
-LEGEND = "H heading, L lift, F flow, P pressure, W which test, C condition, S said of the sheet, T title, x hidden; unmarked cells were left out"
+LEGEND = (
+    "H heading, L lift, F flow, P pressure, W which test, C condition, S said of the sheet, T title, x hidden; "
+    "unmarked cells were left out"
+)
 
 Roles = dict[tuple[int, int], str]
 
@@ -228,10 +231,10 @@ def _cells(reading: SheetReading) -> list[str]:
         "  " + LEGEND,
         " " * (gutter + 3) + " ".join(f"  {n}".ljust(w) for n, w in zip(names, widths, strict=True)).rstrip(),
     ]
-    for row, cells in enumerate(text):
+    for row, line in enumerate(text):
         number = row + 1 if grid.lines is None or row >= len(grid.lines) else grid.lines[row]
         lines.append(
-            f"  {number:>{gutter}} " + " ".join(c.ljust(w) for c, w in zip(cells, widths, strict=True)).rstrip()
+            f"  {number:>{gutter}} " + " ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip()
         )
     rest = len(grid.rows) - len(rows)
     if rest > 0:

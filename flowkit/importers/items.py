@@ -5,13 +5,24 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from flowkit.importers.cells import GAP_MARKS, as_text, iso_date, read_cell
+from flowkit.importers.cells import GAP_MARKS, Cell, as_text, iso_date, read_cell
 from flowkit.importers.grid import CellValue
+from flowkit.importers.label_units import take_pressure
 from flowkit.importers.labels import Label, parse_label
 from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, find_unit, to_si
 
-__all__ = ["CONDITION_FIELDS", "FLOW_KINDS", "MAPPING_HINT", "Item", "assumed", "read_item", "refused", "unreadable"]
+__all__ = [
+    "CONDITION_FIELDS",
+    "FLOW_KINDS",
+    "MAPPING_HINT",
+    "Item",
+    "Written",
+    "assumed",
+    "read_item",
+    "refused",
+    "unreadable",
+]
 
 CONDITION_FIELDS: dict[str, str] = {
     "pressure": "test_pressure_pa",
@@ -62,7 +73,10 @@ _PLAIN: dict[str, dict[str, tuple[float, float]]] = {
     "seat_width": {"in": (0.01, 0.25), "mm": (0.4, 6.0)},
     "air_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)},
     "meter_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)},
-    "barometer": {"inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5), "Pa": (85e3, 108.5e3)},
+    "barometer": {
+        "inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5),
+        "Pa": (85e3, 108.5e3),
+    },
 }  # fmt: skip
 
 
@@ -93,6 +107,9 @@ class Item:
     stated: bool = True
 
 
+_NO_LABEL = Label()
+
+
 def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
     """Say that a unit was assumed."""
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
@@ -111,23 +128,12 @@ def unreadable(source: str, what: str) -> Finding:
     return refused(source, what + MAPPING_HINT)
 
 
-def read_item(
-    kind: str,
-    value: CellValue,
-    source: str,
-    *,
-    label: Label,
-    unit_text: str = "",
-    decimal_comma: bool | None = None,
-    percent: bool = False,
-    default_unit: str | None = None,
-) -> tuple[list[Item], list[Finding]]:
-    """Read one stated value.
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A value as a sheet has it.
 
-    Parameters
+    Attributes
     ----------
-    kind : str
-        What it is of the vocabulary.
     value : cell value
     source : str
         Its cell.
@@ -135,117 +141,145 @@ def read_item(
         What stands before it; its unit counts behind the cell's own.
     unit_text : str
         A unit in a cell of its own.
-    decimal_comma : bool, optional
+    decimal_comma : bool or None
     percent : bool
         Whether the cell has a percent format.
-    default_unit : str, optional
+    default_unit : str or None
         A unit the user stated for bare numbers.
+    """
+
+    value: CellValue
+    source: str
+    label: Label = _NO_LABEL
+    unit_text: str = ""
+    decimal_comma: bool | None = None
+    percent: bool = False
+    default_unit: str | None = None
+
+
+def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:
+    """Read one stated value.
+
+    Parameters
+    ----------
+    kind : str
+        What it is of the vocabulary.
+    written : Written
 
     Returns
     -------
     items : list of Item
         None for a gap, two where a leak's pressure stands beside the leak.
     findings : list of Finding
+
+    Examples
+    --------
+    >>> items, _ = read_item("fixture_bore", Written("83 mm", "a.csv:2:2"))
+    >>> items[0].value
+    0.083
     """
-    text = as_text(value)
+    text = as_text(written.value)
     if not text or text.lower() in GAP_MARKS:
         return [], []
     if kind == "date":
-        return [Item(kind, iso_date(value) or text, None, source)], []
+        return [Item(kind, iso_date(written.value) or text, None, written.source)], []
     if kind in _TEXT:
-        return [Item(kind, text, None, source, label.side)], []
-    if kind in ("side", "port", "run"):
-        return _read_name(kind, value, text, source)
-    return _read_quantity(kind, value, text, source, label, unit_text, decimal_comma, percent, default_unit)
+        return [Item(kind, text, None, written.source, written.label.side)], []
+    if kind == "run":
+        return _read_run(text, written.source)
+    if kind in ("side", "port"):
+        return _read_name(kind, text, written.source)
+    return _read_quantity(kind, written, text)
 
 
-def _read_name(kind: str, value: CellValue, text: str, source: str) -> tuple[list[Item], list[Finding]]:
-    """Read a side, a port or a run; a port may bring its side."""
-    said = parse_label(text)
-    if kind == "side":
-        if said.side is None and said.code is None:
-            if said.both_sides:
-                return [], []
-            return [], [refused(source, f"{text!r} names neither intake nor exhaust; write one of them")]
-        items = [Item("side", said.side or f"?{said.code}", None, source)]
-        return items + ([Item("port", said.port, None, source)] if said.port else []), []
-    if kind == "port":
-        items = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
-        if said.code and said.rest:
-            items = []
-        name = said.port if said.port and not said.rest else text
-        if items and not said.port:
-            return items, []
-        return [*items, Item("port", name, None, source)], []
+def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
+    """Read a run's number."""
     digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
     if digits is None or int(digits[1]) < 1:
         return [], [refused(source, f"{text!r} is no run number; count runs from 1")]
     return [Item("run", float(digits[1]), None, source)], []
 
 
-def _read_quantity(
-    kind: str,
-    value: CellValue,
-    text: str,
-    source: str,
-    label: Label,
-    unit_text: str,
-    decimal_comma: bool | None,
-    percent: bool,
-    default_unit: str | None,
-) -> tuple[list[Item], list[Finding]]:
+def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Finding]]:
+    """Read a side or a port; each may bring the other."""
+    said = parse_label(text)
+    sides = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
+    if kind == "side":
+        if sides:
+            return sides + ([Item("port", said.port, None, source)] if said.port else []), []
+        if said.both_sides or said.kind == "side":
+            return [], []
+        return [], [refused(source, f"{text!r} names neither intake nor exhaust; write one of them")]
+    if said.code and said.rest:
+        sides = []
+    if sides and not said.port:
+        return sides, []
+    return [*sides, Item("port", said.port if said.port and not said.rest else text, None, source)], []
+
+
+def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding]]:
     """Read a number with its unit, from the cell, a cell of its own or the label."""
-    items: list[Item] = []
-    findings: list[Finding] = []
-    if kind in FLOW_KINDS and isinstance(value, str):
-        said = parse_label(text)
-        if said.pressure is not None:
-            beside = "leak_pressure" if kind == "leak" else "check_pressure"
-            more, found = read_item(beside, " ".join(said.pressure), source, label=Label(), decimal_comma=decimal_comma)
-            items, findings = items + more, findings + found
-            value = re.split(r"@|\bat\b|\bbei\b|[àa]\s", text, maxsplit=1)[0].strip()
-    cell = read_cell(value, decimal_comma)
+    value, source, label = written.value, written.source, written.label
+    items, findings, value = _read_pressure_beside(kind, written, text)
+    cell = read_cell(value, written.decimal_comma)
     if cell.value is None:
-        cell = _read_odd(kind, value, decimal_comma) or cell
+        cell = _read_odd(kind, value, written.decimal_comma)
+    name = kind.replace("_", " ")
     if cell.value is None:
-        what = f"{text!r} is no number for {kind.replace('_', ' ')}; write it like {_EXAMPLE.get(kind, '28 inH2O')!r}"
+        what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
-    spelled = cell.unit or unit_text or label.unit_text or (default_unit or "")
-    if kind == "humidity" and (percent or not spelled):
-        fraction = cell.value if percent or cell.value <= 1 else cell.value / 100
+    spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
+    if kind == "humidity" and (written.percent or not spelled):
+        fraction = cell.value if written.percent or cell.value <= 1 else cell.value / 100
         return [*items, Item(kind, fraction, UNITS["%"], source, label.side)], findings
-    if kind == "seat_angle" and not spelled:
-        spelled = "°"
-    unit, notes = _unit(kind, cell.value, spelled, source)
+    unit, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)
     findings += notes
     if unit is None:
         return items, findings
     number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
     if kind in _GAUGE:
-        number = abs(number)
+        number = abs(number)  # a depression may be written with its sign
     elif number < 0 and kind not in FLOW_KINDS:
-        what = f"{text!r} is negative, which {kind.replace('_', ' ')} cannot be; correct the cell"
+        what = f"{text!r} is negative, which {name} cannot be; correct the cell"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     return [*items, Item(kind, number, unit, source, label.side, stated=not notes)], findings
 
 
+def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding], CellValue]:
+    """Take the pressure out of ``0.4 CFM @ 28 inH2O``; return it and the flow that is left."""
+    if kind not in FLOW_KINDS or not isinstance(written.value, str):
+        return [], [], written.value
+    pressure, rest = take_pressure(text)
+    if pressure is None:
+        return [], [], written.value
+    beside = "leak_pressure" if kind == "leak" else "check_pressure"
+    said = Written(" ".join(pressure), written.source, decimal_comma=written.decimal_comma)
+    return *read_item(beside, said), rest.strip(" ,;@")
+
+
+def _example(kind: str) -> str:
+    """How a value may be written, quoted."""
+    return repr(_EXAMPLE.get(kind, "28 inH2O"))
+
+
 _EXAMPLE = {
-    "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45", "seat_width": "1.4 mm",
+    "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45",
+    "seat_width": "1.4 mm",
     "air_temperature": "21 °C", "meter_temperature": "21 °C", "barometer": "1002 hPa", "humidity": "45 %",
     "leak": "0.4 CFM", "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
 }  # fmt: skip
 
 
-def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> object:
+def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
     """Read ``45 deg``, ``28 in (water)`` and the like: the number, and what of the rest is a unit."""
     if not isinstance(value, str):
-        return None
+        return Cell(None)
     match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
     if match is None:
-        return None
+        return Cell(None)
     unit = find_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
     cell = read_cell(match[1], decimal_comma)
-    return cell._replace(unit=match[2].strip()) if cell.value is not None and (unit or not match[2].strip()) else None
+    return cell._replace(unit=match[2].strip()) if unit or not match[2].strip() else Cell(None)
 
 
 def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
@@ -261,15 +295,13 @@ def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | No
             column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
             liquid = "water" if kind in _GAUGE else "mercury"
             return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
-        return None, [
-            refused(source, f"{spelled!r} is no unit of {name}; write it like {_EXAMPLE.get(kind, '28 inH2O')!r}")
-        ]
+        return None, [refused(source, f"{spelled!r} is no unit of {name}; write it like {_example(kind)}")]
     plain = [unit for unit, (low, high) in _PLAIN.get(kind, {}).items() if low <= value <= high]
     if len(plain) == 1:
         return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
     option = "--" + {"pressure": "test-pressure"}.get(kind, kind.replace("_", "-"))
     what = (
-        f"{name} {value:g} has no unit; write it on the sheet like {_EXAMPLE.get(kind, '28 inH2O')!r}, "
+        f"{name} {value:g} has no unit; write it on the sheet like {_example(kind)}, "
         f"or state it with {option} or in the job's conditions"
     )
     return None, [refused(source, what)]

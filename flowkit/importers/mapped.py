@@ -7,12 +7,13 @@ from bisect import bisect_left
 from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.cells import decimal_comma_of
 from flowkit.importers.grid import CellValue, Grid
-from flowkit.importers.items import Item, read_item
+from flowkit.importers.items import Item, Written, read_item
 from flowkit.importers.labels import Label
 from flowkit.importers.layouts import Detection
 from flowkit.importers.layouts.columns import Column
+from flowkit.importers.layouts.drafts import Draft, TableContext, Units
 from flowkit.importers.layouts.lifts import read_lifts
-from flowkit.importers.layouts.readings import Draft, Units, read_drafts
+from flowkit.importers.layouts.readings import read_drafts
 from flowkit.importers.mapping import CellRange, FlowColumn, TableMapping
 from flowkit.importers.metadata import read_metadata
 from flowkit.importers.names import file_variant, sheet_name
@@ -20,7 +21,7 @@ from flowkit.importers.runs import split_runs
 from flowkit.importers.scopes import Key
 from flowkit.importers.sheet import SheetReading, TableReading, unit_of
 from flowkit.importers.stated import Stated
-from flowkit.importers.tables import Table
+from flowkit.importers.table import Table
 from flowkit.importers.view import View, upright
 from flowkit.units import unit
 
@@ -114,8 +115,9 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     reading.findings += lifts.findings
     if lifts.unit is None:
         return
-    drafts, trouble = read_drafts(table, columns, lifts, units, [])
-    reading.findings += trouble
+    context = TableContext(table, columns, lifts, units, [])
+    drafts = read_drafts(context)
+    reading.findings += context.findings
     for draft in drafts:
         _single_pressure(reading, mapping, draft, units)
     drafts, trouble = split_runs(drafts)
@@ -167,13 +169,13 @@ def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft,
         if flow.pressure is None or len(flow.pressure.cells()) > 1 or grid.source(max(row, 0), column) != draft.where:
             continue
         at = _places(grid, flow.pressure)[0]
-        items, trouble = read_item(
-            "pressure",
+        written = Written(
             grid.value(*at),
             grid.source(max(at[0], 0), at[1]),
-            label=Label("pressure", unit_text=mapping.pressure_unit or ""),
+            unit_text=mapping.pressure_unit or "",
             decimal_comma=decimal_comma_of(grid),
             default_unit=units.pressure,
         )
+        items, trouble = read_item("pressure", written)
         reading.findings += trouble
         draft.items.update({item.kind: item for item in items})

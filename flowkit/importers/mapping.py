@@ -158,7 +158,8 @@ class ColumnMapping:
         ----------
         given : mapping or sequence of mapping
             Keys ``sheet``, ``lift``, ``lift_unit``, ``flow``, ``flow_unit``, ``pressure``, ``pressure_unit``,
-            ``side``, ``port``, ``run``, ``variant``. A ``flow`` is a range, a table with ``cells`` and names, or a list of either.
+            ``side``, ``port``, ``run``, ``variant``. A ``flow`` is a range, a table with
+            ``cells`` and names, or a list of either.
 
         Raises
         ------

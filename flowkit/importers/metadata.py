@@ -9,17 +9,14 @@ from dataclasses import dataclass, field
 
 from flowkit.importers.cells import as_text, read_cell
 from flowkit.importers.grid import CellValue
-from flowkit.importers.items import Item, read_item
+from flowkit.importers.items import Item, Written, read_item
+from flowkit.importers.kinds import ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label
-from flowkit.importers.tables import ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.view import View
 from flowkit.model import Finding
-from flowkit.units import Unit, find_unit
+from flowkit.units import find_unit
 
 __all__ = ["Line", "Metadata", "Placed", "read_metadata"]
-
-_LABELS = ROW_KINDS | UNIT_KINDS
-_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +79,7 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], pressu
     pressure_unit : str, optional
         A unit the user stated for bare pressures.
     """
-    got = Metadata()
-    done: set[tuple[int, int]] = set()
+    reader = _Reader(view, pressure_unit)
     for row, values in enumerate(view.rows):
         spans = taken[row]
         if spans and any(left == 0 and right >= len(values) - 1 for left, right in spans):
@@ -91,154 +87,148 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], pressu
         filled = [
             column
             for column, value in enumerate(values)
-            if value is not None and (row, column) not in done and not any(a <= column <= b for a, b in spans)
+            if value is not None and (row, column) not in reader.done and not any(a <= column <= b for a, b in spans)
         ]
         if filled:
-            _read_row(view, row, filled, got, done, pressure_unit)
-    _read_comments(view, got, pressure_unit)
-    return got
+            reader.read_row(row, filled)
+    reader.read_comments()
+    return reader.got
 
 
-def _read_comments(view: View, got: Metadata, pressure_unit: str | None) -> None:
-    """Read the comment lines of a text file as lines of their own."""
-    lines = view.grid.lines or ()
-    for line, text in view.grid.comments:
-        row = bisect_left(lines, line) - 1
-        _read_one(view, row, 0, text, f"{view.grid.file}:{line}:1", got, pressure_unit)
+_LABELS = ROW_KINDS | UNIT_KINDS
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure"})
+_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
+_PIECES = re.compile(r"\s*[;|\t]\s*|\s{3,}|,\s+(?=[^,:=]{2,30}[:=])")
+_RUN_ON = re.compile(r"(?P<label>[^\d]{3,40}?)\s+(?P<value>[-+−]?[.,]?\d.*)$")
+LONG_TITLE = 60
 
 
-def _read_row(
-    view: View, row: int, filled: list[int], got: Metadata, done: set[tuple[int, int]], pressure_unit: str | None
-) -> None:
-    """Read one row: labels with the values behind or under them, and texts."""
-    labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
-    heads = [c for c in filled if c in labels and _is_label(labels[c])]
-    for column in filled:
-        if column in heads or (heads and column > heads[0]):
-            continue
-        value = view.value(row, column)
-        if isinstance(value, str) and column in labels:
-            _read_one(view, row, column, value, view.source(row, column), got, pressure_unit)
-    for place, column in enumerate(heads):
-        end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
-        behind = [c for c in filled if column < c < end]
-        if behind:
-            _read_pair(view, row, column, labels[column], row, behind, got, pressure_unit)
-        elif _value_under(view, row, column, len(heads)):
-            done.add((row + 1, column))
-            _read_pair(view, row, column, labels[column], row + 1, [column], got, pressure_unit)
-        elif labels[column].names or labels[column].pressure:
-            _read_title(view, row, column, labels[column], view.source(row, column), got, pressure_unit)
+class _Reader:
+    """Reads what stands outside the tables of one sheet."""
+
+    def __init__(self, view: View, pressure_unit: str | None) -> None:
+        self.view = view
+        self.pressure_unit = pressure_unit
+        self.got = Metadata()
+        self.done: set[tuple[int, int]] = set()
+
+    def read_comments(self) -> None:
+        """Read the comment lines of a text file as lines of their own."""
+        grid = self.view.grid
+        for line, text in grid.comments:
+            row = bisect_left(grid.lines or (), line) - 1
+            self._read_text(row, 0, text, f"{grid.file}:{line}:1")
+
+    def read_row(self, row: int, filled: list[int]) -> None:
+        """Read one row: labels with the values behind or under them, and texts."""
+        view = self.view
+        labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
+        heads = [column for column in filled if column in labels and _is_label(labels[column])]
+        for column in filled:
+            value = view.value(row, column)
+            if column in labels and isinstance(value, str) and not (heads and column >= heads[0]):
+                self._read_text(row, column, value, view.source(row, column))
+        for place, column in enumerate(heads):
+            end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
+            behind = [c for c in filled if column < c < end]
+            if behind:
+                self._read_pair(labels[column], row, behind)
+            elif self._value_under(row, column, len(heads)):
+                self.done.add((row + 1, column))
+                self._read_pair(labels[column], row + 1, [column])
+            elif labels[column].names or labels[column].pressure:
+                self._read_title(row, column, labels[column], view.source(row, column))
+
+    def _value_under(self, row: int, column: int, heads: int) -> bool:
+        """Whether a row of labels has its values in the row below."""
+        if heads < 2 or self.view.value(row + 1, column) is None:
+            return False
+        under = self.view.label(row + 1, column)
+        return under is None or not (_is_label(under) or under.kind == "lift")
+
+    def _read_pair(self, label: Label, row: int, behind: list[int]) -> None:
+        """Read a label with the value (and perhaps the unit) in the cells behind it."""
+        unit_text = ""
+        if len(behind) > 1:
+            unit = parse_label(str(self.view.value(row, behind[1])))
+            if unit.only_unit or unit.code == "in":
+                unit_text = unit.unit_text
+        at = Placed(row, behind[0], _NO_ITEM)
+        self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, unit_text)
+
+    def _add(self, label: Label, value: CellValue, source: str, at: Placed, unit_text: str = "") -> None:
+        """Read one value and keep it with its place."""
+        kind = str(label.kind)
+        self.got.words += label.languages
+        text = as_text(value)
+        if kind in UNIT_KINDS:
+            self._add_units(kind, text, source, at)
+            return
+        no_number = isinstance(value, str) and read_cell(value, self.view.decimal_comma).value is None
+        if kind == "valve_head" and no_number and parse_label(text).side is not None:
+            kind = "side"  # "Valve: intake"
+        if kind == "date" and label.languages == ("it",) and not re.search(r"\d", text):
+            return  # "data" is a word of other languages too
+        written = Written(
+            value,
+            source,
+            label,
+            unit_text,
+            self.view.decimal_comma,
+            self.view.percent(at.row, at.column),
+            self.pressure_unit if kind in _GAUGE else None,
+        )
+        items, findings = read_item(kind, written)
+        self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
+        self.got.findings += findings
+
+    def _add_units(self, kind: str, text: str, source: str, at: Placed) -> None:
+        """Read ``Units: inches / CFM`` or the unit of one quantity."""
+        for part in [text, *re.split(r"[,;/|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b", text)]:
+            unit = find_unit(part.strip())
+            for name, quantities in _UNITS_OF.items():
+                if unit is not None and unit.quantity in quantities and kind in ("units", name):
+                    self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
+            if unit is not None and part == text:
+                return
+
+    def _read_text(self, row: int, column: int, text: str, source: str) -> None:
+        """Read a text that stands alone: ``Test pressure: 28 inH2O``, or a title."""
+        pairs = [pair for piece in _PIECES.split(text) if (pair := _inline(piece)) is not None]
+        for label, value in pairs:
+            self._add(label, value, source, Placed(row, column, _NO_ITEM))
+        if pairs:
+            return
+        label = parse_label(text)
+        self.got.words += label.languages
+        self.got.lines.append(Line(row, column, " ".join(text.split()), label, source))
+        self._read_title(row, column, label, source)
+
+    def _read_title(self, row: int, column: int, label: Label, source: str) -> None:
+        """Take side, port, run, flow unit and pressure out of a title."""
+        if len(label.rest) > LONG_TITLE:
+            return
+        found: list[Item] = []
+        if label.side or label.code:
+            found.append(Item("side", label.side or f"?{label.code}", None, source))
+        if label.port:
+            found.append(Item("port", label.port, None, source))
+        if label.run:
+            found.append(Item("run", float(label.run), None, source))
+        if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
+            found.append(Item("flow_unit", label.unit.name, label.unit, source))
+        self.got.placed += [Placed(row, column, item, title=True) for item in found]
+        if label.pressure is not None:
+            at = Placed(row, column, _NO_ITEM, title=True)
+            self._add(Label("pressure"), " ".join(label.pressure), source, at)
+
+
+_NO_ITEM = Item("", "", None, "")
 
 
 def _is_label(label: Label) -> bool:
     """Whether a text asks for a value behind it."""
     return label.kind in _LABELS and not label.rest and not (label.kind in WHO_KINDS and label.names)
-
-
-def _value_under(view: View, row: int, column: int, heads: int) -> bool:
-    """Whether a row of labels has its values in the row below."""
-    if heads < 2 or view.value(row + 1, column) is None:
-        return False
-    under = view.label(row + 1, column)
-    return under is None or not (_is_label(under) or under.kind == "lift")
-
-
-def _read_pair(
-    view: View,
-    row: int,
-    column: int,
-    label: Label,
-    value_row: int,
-    behind: list[int],
-    got: Metadata,
-    pressure_unit: str | None,
-) -> None:
-    """Read a label with the value (and perhaps the unit) in the cells behind it."""
-    first = behind[0]
-    value = view.value(value_row, first)
-    unit_text = ""
-    if len(behind) > 1:
-        unit = parse_label(str(view.value(value_row, behind[1])))
-        if unit.only_unit or unit.code == "in":
-            unit_text = unit.unit_text
-    source = view.source(value_row, first)
-    _add(
-        view,
-        value_row,
-        first,
-        label,
-        value,
-        unit_text,
-        source,
-        got,
-        pressure_unit,
-        percent=view.percent(value_row, first),
-    )
-
-
-def _add(
-    view: View,
-    row: int,
-    column: int,
-    label: Label,
-    value: CellValue,
-    unit_text: str,
-    source: str,
-    got: Metadata,
-    pressure_unit: str | None,
-    *,
-    percent: bool = False,
-    title: bool = False,
-) -> None:
-    """Read one value and keep it with its place."""
-    assert label.kind is not None
-    got.words += label.languages
-    if label.kind in UNIT_KINDS:
-        _add_units(row, column, label.kind, as_text(value), source, got)
-        return
-    kind = label.kind
-    if kind == "valve_head" and isinstance(value, str) and read_cell(value, view.decimal_comma).value is None:
-        if parse_label(value).side is not None:  # "Valve: intake"
-            kind = "side"
-    if kind == "date" and label.languages == ("it",) and not re.search(r"\d", as_text(value)):
-        return  # "data" is a word of other languages too
-    gauge = kind in ("pressure", "leak_pressure", "check_pressure")
-    items, findings = read_item(
-        kind, value, source, label=label, unit_text=unit_text, decimal_comma=view.decimal_comma, percent=percent,
-        default_unit=pressure_unit if gauge else None,
-    )  # fmt: skip
-    got.placed += [Placed(row, column, item, title) for item in items]
-    got.findings += findings
-
-
-def _add_units(row: int, column: int, kind: str, text: str, source: str, got: Metadata) -> None:
-    """Read ``Units: inches / CFM`` or the unit of one quantity."""
-    for part in [text, *re.split(r"[,;/|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b", text)]:
-        unit = find_unit(part.strip())
-        for name, quantities in _UNITS_OF.items():
-            if unit is not None and unit.quantity in quantities and kind in ("units", name):
-                got.placed.append(Placed(row, column, Item(name, unit.name, unit, source)))
-        if unit is not None and part == text:
-            return
-
-
-_PIECES = re.compile(r"\s*[;|\t]\s*|\s{3,}|,\s+(?=[^,:=]{2,30}[:=])")
-
-
-def _read_one(
-    view: View, row: int, column: int, text: str, source: str, got: Metadata, pressure_unit: str | None
-) -> None:
-    """Read a text that stands alone: ``Test pressure: 28 inH2O``, or a title."""
-    pairs = [pair for piece in _PIECES.split(text) if (pair := _inline(piece)) is not None]
-    for label, value in pairs:
-        _add(view, row, column, label, value, "", source, got, pressure_unit)
-    if pairs:
-        return
-    label = parse_label(text)
-    got.words += label.languages
-    got.lines.append(Line(row, column, " ".join(text.split()), label, source))
-    _read_title(view, row, column, label, source, got, pressure_unit)
 
 
 def _inline(text: str) -> tuple[Label, str] | None:
@@ -250,33 +240,10 @@ def _inline(text: str) -> tuple[Label, str] | None:
             if _is_label(label):
                 return label, right.strip()
     label = parse_label(text)
-    if label.kind is None and not label.names:
+    match = _RUN_ON.match(text.strip()) if label.kind is None and not label.names else None
+    if match is not None:
         # "Test pressure 28 inH2O": the label runs into its number.
-        match = re.match(r"(?P<label>[^\d]{3,40}?)\s+(?P<value>[-+−]?[.,]?\d.*)$", text.strip())
-        if match is not None:
-            left_label = parse_label(match["label"])
-            if _is_label(left_label) and left_label.kind not in WHO_KINDS:
-                return left_label, match["value"]
+        left_label = parse_label(match["label"])
+        if _is_label(left_label) and left_label.kind not in WHO_KINDS:
+            return left_label, match["value"]
     return None
-
-
-def _read_title(
-    view: View, row: int, column: int, label: Label, source: str, got: Metadata, pressure_unit: str | None
-) -> None:
-    """Take side, port, run, flow unit and pressure out of a title."""
-    if len(label.rest) > 60:
-        return
-    found: list[Item] = []
-    if label.side or label.code:
-        found.append(Item("side", label.side or f"?{label.code}", None, source))
-    if label.port:
-        found.append(Item("port", label.port, None, source))
-    if label.run:
-        found.append(Item("run", float(label.run), None, source))
-    unit: Unit | None = label.unit
-    if unit is not None and unit.quantity in FLOW_QUANTITIES:
-        found.append(Item("flow_unit", unit.name, unit, source))
-    got.placed += [Placed(row, column, item, title=True) for item in found]
-    if label.pressure is not None:
-        value = " ".join(label.pressure)
-        _add(view, row, column, Label("pressure"), value, "", source, got, pressure_unit, title=True)

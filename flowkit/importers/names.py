@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import PurePath
 
 from flowkit.importers.labels import Label, parse_label
-from flowkit.importers.vocabulary import fold
+from flowkit.importers.phrases import fold
 from flowkit.model import Side
 
 __all__ = ["SheetName", "file_variant", "sheet_name"]

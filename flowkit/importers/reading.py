@@ -150,10 +150,7 @@ def _with_ids(tests: Sequence[FlowTest]) -> list[FlowTest]:
             again += 1
             name = f"{name.removesuffix(f' ({again - 1})')} ({again})"
         taken.add(name)
-        named.append(
-            # Quicker than `dataclasses.replace`, which counts over thousands of sheets.
-            FlowTest(
-                name, t.file, t.sheet, t.head, t.variant, t.side, t.port, t.run, t.conditions, t.units, t.points
-            )  # fmt: skip
-        )
+        # Quicker than `dataclasses.replace`, which counts over thousands of sheets.
+        whose = (t.file, t.sheet, t.head, t.variant, t.side, t.port, t.run)
+        named.append(FlowTest(name, *whose, t.conditions, t.units, t.points))
     return named

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
-from flowkit.importers.layouts.readings import Draft
+from flowkit.importers.layouts.drafts import Draft
 from flowkit.model import Finding
 
 __all__ = ["split_runs"]
@@ -57,7 +58,7 @@ def _run_of_each(draft: Draft) -> list[int] | None:
 def _close(lifts: Sequence[float]) -> bool:
     """Whether two different lifts are one all the same."""
     ordered = sorted(lifts)
-    return any(b - a < MICRON for a, b in zip(ordered, ordered[1:], strict=False))
+    return any(b - a < MICRON for a, b in pairwise(ordered))
 
 
 def _part(draft: Draft, runs: Sequence[int], run: int) -> Draft:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from flowkit.importers.items import Item, refused
 from flowkit.importers.metadata import Line, Metadata, Placed
-from flowkit.importers.tables import Table
+from flowkit.importers.table import Table
 from flowkit.model import Finding
 
 __all__ = ["Scope", "scopes"]
@@ -120,9 +120,9 @@ def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
         else:
             tail.append(entry)
     for line in said.lines:
-        place = next((i for i, end in enumerate(ends) if line.row <= end), None)
-        if place is not None:
-            bands[place].lines.append(line)
+        at = next((i for i, end in enumerate(ends) if line.row <= end), None)
+        if at is not None:
+            bands[at].lines.append(line)
     return tail
 
 

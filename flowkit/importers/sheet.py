@@ -5,21 +5,25 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from flowkit.importers.anchors import lift_headings
 from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.grid import Grid
 from flowkit.importers.items import Item, refused, unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES, resolve_codes
 from flowkit.importers.layouts import Detection, find_layouts
-from flowkit.importers.layouts.columns import Column, describe, heading_labels
+from flowkit.importers.layouts.columns import Column, heading_labels
+from flowkit.importers.layouts.drafts import Draft, TableContext, Units
 from flowkit.importers.layouts.lifts import Lifts, read_lifts
-from flowkit.importers.layouts.readings import Draft, Units, read_drafts
+from flowkit.importers.layouts.readings import read_drafts
+from flowkit.importers.layouts.roles import describe
+from flowkit.importers.left_out import formula_gaps, hidden_content
 from flowkit.importers.metadata import Metadata, read_metadata
 from flowkit.importers.names import SheetName, file_variant, sheet_name
 from flowkit.importers.runs import split_runs
 from flowkit.importers.scopes import Key, Scope, scopes
 from flowkit.importers.stanza import has_numbers
 from flowkit.importers.stated import Stated
-from flowkit.importers.tables import Table
+from flowkit.importers.table import Table
 from flowkit.importers.view import View, upright
 from flowkit.model import Finding, FlowTest, Side
 
@@ -89,7 +93,7 @@ def read_sheet(grid: Grid, stated: Stated) -> SheetReading:
     """
     view = upright(grid)
     reading = SheetReading(grid, view)
-    reading.findings += _hidden(grid)
+    reading.findings += hidden_content(grid)
     layouts, trouble = find_layouts(view)
     reading.findings += trouble
     if not layouts:
@@ -99,22 +103,24 @@ def read_sheet(grid: Grid, stated: Stated) -> SheetReading:
     said = read_metadata(view, _taken(view, layouts), stated.pressure_unit)
     reading.metadata = said
     reading.findings += said.findings
-    name = sheet_name(grid.sheet)
     words = list(said.words)
     for table in tables:
         for label in heading_labels(table):
             words += label.languages
     scoped, clashes = scopes(tables, said)
     reading.findings += clashes
-    titles = _title_variants(scoped)
-    for layout, scope, title in zip(layouts, scoped, titles, strict=True):
-        _read_table(reading, layout, scope, title, name, words, stated)
+    reader = _TableReader(reading, sheet_name(grid.sheet), words, stated)
+    for layout, scope, title in zip(layouts, scoped, _title_variants(scoped), strict=True):
+        reading.tables.append(reader.read(layout, scope.items, title))
+    reading.findings += formula_gaps(reading)
     _refuse_twins(reading)
     return reading
 
 
 def _refuse_unheaded(reading: SheetReading) -> None:
     """Refuse a sheet that speaks of flow and has columns of numbers but no heading of lifts."""
+    if reading.grid.formula_gaps and lift_headings(reading.view):
+        reading.findings += formula_gaps(reading)
     if reading.findings or not has_numbers(reading.grid):
         return
     view = reading.view
@@ -143,22 +149,6 @@ def _taken(view: View, layouts: Sequence[Detection]) -> list[list[tuple[int, int
     return taken
 
 
-def _hidden(grid: Grid) -> list[Finding]:
-    """Report hidden rows and columns that hold something."""
-    found = []
-    rows = [r for r in sorted(grid.hidden_rows) if r < len(grid.rows) and any(v is not None for v in grid.rows[r])]
-    columns = [c for c in sorted(grid.hidden_columns) if any(c < len(row) and row[c] is not None for row in grid.rows)]
-    for name, places, cell in (
-        ("row", rows, lambda place: grid.source(place, 0)),
-        ("column", columns, lambda place: grid.source(0, place)),
-    ):
-        if places:
-            count = f"{len(places)} hidden {name}s hold" if len(places) > 1 else f"a hidden {name} holds"
-            what = f"{count} something and was left out; show it and read the sheet again if it belongs to the test"
-            found.append(Finding("hidden-content", "warning", cell(places[0]), what))
-    return found
-
-
 def _title_variants(scoped: Sequence[Scope]) -> list[str | None]:
     """The variants that the titles of several tables give; one table's title is no variant."""
     rests = [
@@ -169,86 +159,76 @@ def _title_variants(scoped: Sequence[Scope]) -> list[str | None]:
     return list(rests)
 
 
-def _read_table(
-    reading: SheetReading,
-    layout: Detection,
-    scope: Scope,
-    title: str | None,
-    name: SheetName,
-    words: Sequence[str],
-    stated: Stated,
-) -> None:
-    """Read one table of a sheet."""
-    table = layout.table
-    items = scope.items
-    _resolve_side(items, words, reading.findings)
-    side = _side_of(items) or name.side or stated.side
-    columns, trouble = describe(table, side, words)
-    reading.findings += trouble
-    units = Units(
-        unit_of(items, "flow_unit") or stated.flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit
-    )
-    lifts = read_lifts(
-        table, [c.index for c in columns if c.role == "flow"], unit_of(items, "lift_unit") or stated.lift_unit
-    )
-    reading.findings += lifts.findings
-    drafts: list[Draft] = []
-    tests: list[FlowTest] = []
-    if lifts.unit is not None:
-        drafts, trouble = read_drafts(table, columns, lifts, units, words)
-        reading.findings += trouble
-        drafts, trouble = split_runs(drafts)
-        reading.findings += trouble
-        place = _place(reading.grid, drafts, items, name, title, words)
-        tests, trouble = assemble(drafts, lifts, items, place, stated)
-        reading.findings += trouble
-    if not any(column.role == "flow" for column in columns) and not any(c.role == "trouble" for c in columns):
-        what = "this table has lifts but no column that is headed as a flow; head its flows with side, port or unit"
-        if (
-            any(column.role == "ignored" and column.kind not in ("average", "gain", "derived") for column in columns)
-            or not columns
-        ):
-            reading.findings.append(unreadable(table.view.source(table.row, table.lifts[0]), what))
-    reading.tables.append(TableReading(table, layout, columns, lifts, tests))
+class _TableReader:
+    """Reads the tables of one sheet."""
 
+    def __init__(self, reading: SheetReading, name: SheetName, words: Sequence[str], stated: Stated) -> None:
+        self.grid = reading.grid
+        self.findings = reading.findings
+        self.name = name
+        self.words = words
+        self.stated = stated
 
-def _place(
-    grid: Grid,
-    drafts: Sequence[Draft],
-    items: Mapping[Key, Item],
-    name: SheetName,
-    title: str | None,
-    words: Sequence[str],
-) -> Place:
-    """Say what names a table's tests where their own headings do not."""
-    told = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
-    side: Side | None = name.side
-    if name.code is not None and side is None:
-        sides = resolve_codes([name.code], words)
-        side = sides[name.code] if sides else None
-    ports_told = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
-    needed = (side is not None and not told) or (name.port is not None and not ports_told) or name.run is not None
-    variant = (name.rest if needed else name.whole) or file_variant(grid.file)
-    return Place(
-        grid.file, grid.sheet, variant, title, None if told else side, None if ports_told else name.port, name.run
-    )
+    def read(self, layout: Detection, items: dict[Key, Item], title: str | None) -> TableReading:
+        """Read one table, given what the sheet's lines say of it."""
+        table, stated = layout.table, self.stated
+        self._resolve_side(items)
+        columns, trouble = describe(table, _side_of(items) or self.name.side or stated.side, self.words)
+        self.findings += trouble
+        flow_unit = unit_of(items, "flow_unit") or stated.flow_unit
+        units = Units(flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit)
+        flows = [column.index for column in columns if column.role == "flow"]
+        lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
+        self.findings += lifts.findings
+        tests: list[FlowTest] = []
+        if lifts.unit is not None:
+            context = TableContext(table, columns, lifts, units, self.words)
+            drafts = read_drafts(context)
+            self.findings += context.findings
+            drafts, trouble = split_runs(drafts)
+            self.findings += trouble
+            tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
+            self.findings += trouble
+        if _lacks_flows(columns):
+            what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
+            self.findings.append(unreadable(table.view.source(table.row, table.lifts[0]), what))
+        return TableReading(table, layout, columns, lifts, tests)
 
+    def _place(self, drafts: Sequence[Draft], items: Mapping[Key, Item], title: str | None) -> Place:
+        """Say what names a table's tests where their own headings do not."""
+        name, grid = self.name, self.grid
+        told = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
+        side: Side | None = name.side
+        if name.code is not None and side is None:
+            sides = resolve_codes([name.code], self.words)
+            side = sides[name.code] if sides else None
+        ports_told = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
+        needed = (side is not None and not told) or (name.port is not None and not ports_told) or name.run is not None
+        variant = (name.rest if needed else name.whole) or file_variant(grid.file)
+        port = None if ports_told else name.port
+        return Place(grid.file, grid.sheet, variant, title, None if told else side, port, name.run)
 
-def _resolve_side(items: dict[Key, Item], words: Sequence[str], findings: list[Finding]) -> None:
-    """Say which side a letter stands for that a title or a label gives."""
-    item = items.get(("side", None))
-    if item is None or not str(item.value).startswith("?"):
-        return
-    code = str(item.value)[1:]
-    sides = resolve_codes([code], words)
-    if sides is None:
-        what = (
-            f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write intake or exhaust"
-        )
-        findings.append(refused(item.source, what))
+    def _resolve_side(self, items: dict[Key, Item]) -> None:
+        """Say which side a letter stands for that a title or a label gives."""
+        item = items.get(("side", None))
+        if item is None or not str(item.value).startswith("?"):
+            return
+        code = str(item.value)[1:]
+        sides = resolve_codes([code], self.words)
+        if sides is not None:
+            items["side", None] = replace(item, value=sides[code])
+            return
+        what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
+        self.findings.append(refused(item.source, what))
         del items["side", None]
-    else:
-        items["side", None] = replace(item, value=sides[code])
+
+
+def _lacks_flows(columns: Sequence[Column]) -> bool:
+    """Whether a table was meant to hold flows and none of its columns can be told to."""
+    if any(column.role in ("flow", "trouble") for column in columns):
+        return False
+    derived = ("average", "gain", "derived", "total")
+    return not columns or any(column.role == "ignored" and column.kind not in derived for column in columns)
 
 
 def _side_of(items: Mapping[Key, Item]) -> Side | None:
@@ -259,7 +239,15 @@ def _side_of(items: Mapping[Key, Item]) -> Side | None:
 
 
 def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
-    """A unit that a line of the sheet states."""
+    """Return a unit that a line of the sheet states.
+
+    Parameters
+    ----------
+    items : mapping
+        (kind, side) -> Item.
+    kind : str
+        ``"lift_unit"``, ``"flow_unit"`` or ``"pressure_unit"``.
+    """
     item = items.get((kind, None))
     return str(item.value) if item is not None else None
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import glob
 import os
 import re
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -244,27 +243,19 @@ def _quoted(text: str) -> str:
 
 def _write(target: Path, text: str) -> None:
     """Write the file whole or not at all, and never over another."""
-    data = text.encode("utf-8")
+    exists = JobError("this file exists and is not overwritten", "choose another name with --out", file=str(target))
+    part = target.with_name(f".{target.name}.part")
     try:
-        handle, name = tempfile.mkstemp(prefix=".job", suffix=".toml", dir=target.parent)
+        # Created anew or not at all, so that two starts at once cannot mix.
+        with part.open("x", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        try:
+            if target.exists():
+                raise exists
+            part.replace(target)
+        finally:
+            part.unlink(missing_ok=True)
     except OSError as error:
         reason = error.strerror or str(error)
-        raise JobError(
-            f"the job file cannot be written ({reason})", "choose another place with --out", file=str(target)
-        ) from error
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-        os.chmod(name, 0o644)
-        os.link(name, target)
-    except FileExistsError:
-        raise JobError(
-            "this file exists and is not overwritten", "choose another name with --out", file=str(target)
-        ) from None
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise JobError(
-            f"the job file cannot be written ({reason})", "choose another place with --out", file=str(target)
-        ) from error
-    finally:
-        Path(name).unlink(missing_ok=True)
+        remedy = "choose another place with --out"
+        raise JobError(f"the job file cannot be written ({reason})", remedy, file=str(target)) from error

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from flowkit.importers.anchors import lift_headings
 from flowkit.importers.layouts.across import find_across
-from flowkit.importers.tables import Table, find_tables, lift_headings
+from flowkit.importers.table import Table
+from flowkit.importers.tables import find_tables
 from flowkit.importers.view import View
 from flowkit.model import Finding
 

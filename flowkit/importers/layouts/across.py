@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from flowkit.importers.cells import read_cell
+from flowkit.importers.headers import find_headers
 from flowkit.importers.items import unreadable
-from flowkit.importers.tables import BLANK_DEPTH, ROW_KINDS, WHO_KINDS, Table, find_headers
+from flowkit.importers.kinds import BLANK_DEPTH, ROW_KINDS, WHO_KINDS
+from flowkit.importers.table import Table
 from flowkit.importers.view import View
 from flowkit.model import Finding
 from flowkit.units import find_unit
@@ -142,7 +145,7 @@ def _under(view: View, row: int, column: int) -> _Row | None:
         return None
     last = _stretch(view, below, column)
     values = [value for c in range(column, last + 1) if (value := _number(view, below, c)) is not None]
-    rising = all(a < b for a, b in zip(values, values[1:], strict=False))
+    rising = all(a < b for a, b in pairwise(values))
     return _Row(below, (row, column), column, last) if rising and len(values) >= LEAST else None
 
 
@@ -224,7 +227,7 @@ def _turn(view: View, found: _Row, following: int, busy: Sequence[tuple[int, int
     left = found.heading[1] if found.heading is not None and found.heading[0] == found.row else labels_end
     left = _labels_begin(view, found, min(left, labels_end), rows)
     top, bottom = found.row, rows[-1]
-    if any(t <= bottom and top <= b and l <= found.last and left <= r for t, l, b, r in busy):
+    if any(t <= bottom and top <= b and lead <= found.last and left <= r for t, lead, b, r in busy):
         return None
     aside = frozenset(row for row in range(top + 1, bottom + 1) if row not in rows and _is_line(view, found, row))
     turned = view.turn(top, left, bottom, found.last, aside)

@@ -1,19 +1,19 @@
-"""What each column of a table is: from the headings stacked over it."""
+"""One column of a table, with what the headings stacked over it say."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from flowkit.importers.cells import as_text, read_cell
-from flowkit.importers.items import unreadable
-from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label, resolve_codes
-from flowkit.importers.tables import CONDITION_KINDS, LEFT_OUT, WHO_KINDS, Table
+from flowkit.importers.cells import as_text
+from flowkit.importers.kinds import WHO_KINDS
+from flowkit.importers.labels import Label, parse_label
+from flowkit.importers.table import Table
 from flowkit.importers.view import View
-from flowkit.model import Finding, Side
+from flowkit.model import Side
 from flowkit.units import Unit
 
-__all__ = ["Column", "describe", "heading_labels"]
+__all__ = ["Column", "heading_labels", "stacked"]
 
 
 @dataclass(slots=True)
@@ -73,23 +73,17 @@ def heading_labels(table: Table) -> list[Label]:
     return [label for label in found if label is not None] + list(table.named.values())
 
 
-def describe(table: Table, side: Side | None, words: Sequence[str]) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is.
+def stacked(table: Table) -> list[Column]:
+    """Join the headings over every column but the lifts.
 
     Parameters
     ----------
     table : Table
-    side : {"intake", "exhaust"} or None
-        What a title or a label says of the whole table.
-    words : sequence of str
-        Languages of the sheet's words.
 
     Returns
     -------
-    columns : list of Column
-        Those that hold something, lifts left out.
-    findings : list of Finding
-        Columns that cannot be told apart or were left out.
+    list of Column
+        Without roles yet.
     """
     carried = _carried(table)
     columns = []
@@ -97,15 +91,8 @@ def describe(table: Table, side: Side | None, words: Sequence[str]) -> tuple[lis
         if index not in table.lifts:
             column = _stack(table, index, carried)
             _name_by_rows(table, column)
-            _first_role(table, column)
-            if column.role != "empty":
-                columns.append(column)
-    findings = _decide_sides(columns, words)
-    _decide_averages(columns)
-    findings += _decide_bare(columns, side)
-    _decide_unknown(columns)
-    findings += _decide_twins(table, columns)
-    return columns, findings + [_ignored(column) for column in columns if column.role == "ignored" and column.why]
+            columns.append(column)
+    return columns
 
 
 def _carried(table: Table) -> dict[int, list[int | None]]:
@@ -233,167 +220,3 @@ def _name_by_rows(table: Table, column: Column) -> None:
             column.variant = text
         else:
             column.head = text
-
-
-def _filled(table: Table, index: int) -> bool:
-    """Whether a column holds anything in the table's rows."""
-    rows = table.view.rows
-    return any(rows[row][index] is not None for row in range(table.first, table.last + 1))
-
-
-def _all_percent(table: Table, index: int) -> bool:
-    """Whether the numbers of a column are all shown as percentages."""
-    if not table.view.grid.percent_cells:
-        return False
-    rows = [row for row in range(table.first, table.last + 1) if isinstance(table.view.value(row, index), float)]
-    return bool(rows) and all(table.view.percent(row, index) for row in rows)
-
-
-def _first_role(table: Table, column: Column) -> None:
-    """Say what a column is as far as its own headings tell."""
-    kind, unit = column.kind, column.unit
-    quantity = unit.quantity if unit is not None else None
-    if not _filled(table, column.index):
-        column.role = "empty"
-    elif column.trouble:
-        column.role = "trouble"
-    elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
-        column.role = "ignored"
-        column.why = {"average": "an average", "total": "a total", "derived": "a figure worked out from readings"}.get(
-            kind or "", "a gain or percentage"
-        )
-    elif kind in ("counter", "notes"):
-        column.role, column.why = "ignored", "no reading"
-    elif kind in WHO_KINDS and not (column.side or column.port or column.run):
-        column.role = "who"
-    elif kind == "flow" or (kind is None and quantity in FLOW_QUANTITIES):
-        column.role = "flow"
-    elif kind == "pressure" or (kind is None and quantity == "pressure"):
-        column.role = "pressure"
-        column.kind = "pressure"
-    elif kind in CONDITION_KINDS:
-        column.role = "condition"
-    elif kind == "lift" or (kind is None and quantity in ("length", "lift ratio")):
-        column.role, column.why = "ignored", "a second column of lifts"
-    elif column.side or column.port or column.run or column.code or kind in WHO_KINDS:
-        column.role = "named"
-    elif quantity is not None:
-        column.role, column.why = "ignored", f"a {quantity}"
-    else:
-        column.role = "bare" if column.bare and not column.variant else "unknown"
-
-
-def _decide_sides(columns: list[Column], words: Sequence[str]) -> list[Finding]:
-    """Resolve letters such as E and A by each other and by the language of the sheet."""
-    coded = [column for column in columns if column.code is not None and column.side is None]
-    if not coded:
-        return []
-    sides = resolve_codes({column.code for column in coded if column.code}, words)
-    findings = []
-    for column in coded:
-        if sides is None:
-            what = (
-                f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
-                "the language; write intake or exhaust in the heading"
-            )
-            findings.append(unreadable(column.source, what))
-            column.role = "trouble"
-        else:
-            column.side = sides[str(column.code)]
-    return findings
-
-
-def _decide_averages(columns: list[Column]) -> None:
-    """Take an average for the flow where a table has no other flow."""
-    if any(column.role in ("flow", "named", "unknown", "bare") for column in columns):
-        return
-    averages = [c for c in columns if c.role == "ignored" and c.kind == "average"]
-    if len(averages) == 1:
-        averages[0].role, averages[0].why = "flow", ""
-
-
-def _decide_bare(columns: list[Column], side: Side | None) -> list[Finding]:
-    """Take a number over a column for its port where the side is known; alone it may be anything."""
-    findings = []
-    for column in columns:
-        if column.bare is None or column.role in ("ignored", "empty", "trouble", "who"):
-            continue
-        if (column.side or side) and column.port is None:
-            column.port = column.bare
-            column.role = "named" if column.role == "bare" else column.role
-        elif column.role == "bare":
-            what = (
-                f"the heading {column.text!r} may be a port, a run or something else; "
-                "write it like 'Intake 1' or 'Run 1'"
-            )
-            findings.append(unreadable(column.source, what))
-            column.role = "trouble"
-    return findings
-
-
-def _decide_unknown(columns: list[Column]) -> None:
-    """Take columns with unknown headings for variants where the known ones leave that open."""
-    known = [column for column in columns if column.role in ("flow", "named")]
-    pattern = {bool(column.side or column.port) for column in known if column.variant}
-    open_to_names = not known or (all(column.variant for column in known) and False in pattern)
-    for column in columns:
-        if column.role == "named":
-            column.role = "flow"
-        elif column.role == "unknown":
-            if open_to_names and column.variant:
-                column.role = "flow"
-            else:
-                column.role, column.why = "ignored", "not understood"
-
-
-def _identity(column: Column) -> tuple[object, ...]:
-    return column.side, column.port, column.run, column.variant.casefold(), column.head
-
-
-def _decide_twins(table: Table, columns: Iterable[Column]) -> list[Finding]:
-    """Keep one of two columns that give the same flow in two units; refuse those that cannot be told apart."""
-    groups: dict[tuple[object, ...], list[Column]] = {}
-    for column in columns:
-        if column.role == "flow":
-            groups.setdefault(_identity(column), []).append(column)
-    findings = []
-    for group in groups.values():
-        first, *others = group
-        if not others:
-            continue
-        if all(_same_flow(table, first, other) for other in others):
-            for other in others:
-                other.role, other.why = "ignored", f"the same flow as {first.text!r} in another unit"
-            continue
-        names = " and ".join(repr(column.text or "no heading") for column in group)
-        what = f"the columns headed {names} could each be the flow; head each with its side, port, run or variant"
-        findings.append(unreadable(first.source or table.view.source(table.row, first.index), what))
-        for column in group:
-            column.role = "trouble"
-    return findings
-
-
-def _same_flow(table: Table, one: Column, other: Column) -> bool:
-    """Whether two columns are the same readings in two units."""
-    if one.unit is None or other.unit is None or one.unit.name == other.unit.name:
-        return False
-    if one.unit.quantity != other.unit.quantity:
-        return False
-    pairs = []
-    for row in range(table.first, table.last + 1):
-        a, b = (_plain(table.view, row, column.index) for column in (one, other))
-        if a and b:
-            pairs.append((a * one.unit.factor, b * other.unit.factor))
-    # Both were rounded for printing: half a per cent, or a last digit of small readings.
-    return bool(pairs) and all(abs(a - b) <= 0.02 * max(abs(a), abs(b)) for a, b in pairs)
-
-
-def _plain(view: View, row: int, index: int) -> float | None:
-    return read_cell(view.value(row, index), view.decimal_comma).value
-
-
-def _ignored(column: Column) -> Finding:
-    """Say that a column was left out, and why."""
-    heading = repr(column.text) if column.text else "without a heading"
-    remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
-    return Finding("column-ignored", "note", column.source, f"the column {heading} was left out: {column.why}{remedy}")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from flowkit.importers.cells import as_text, read_cell
 from flowkit.importers.items import assumed, refused, unreadable
 from flowkit.importers.labels import Label, parse_label
-from flowkit.importers.tables import Table
+from flowkit.importers.table import Table
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, find_unit, from_si, to_si
 
@@ -36,6 +36,15 @@ class LiftRow:
     row: int
     lift: float
     section: Label | None = None
+
+
+class _Raw(NamedTuple):
+    """A lift as written, with the section it stands in."""
+
+    row: int
+    value: float
+    unit: str
+    section: Label | None
 
 
 @dataclass(slots=True)
@@ -75,7 +84,7 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
     """
     main = _main_column(table)
     got = Lifts()
-    raw = _raw(table, main, flow_columns, got)
+    raw = _Column(table, main, flow_columns, got).raw()
     headed = _heading_unit(table, main)
     _find_unit(table, main, raw, headed or (find_unit(default_unit) if default_unit else None), got)
     if got.unit is None:
@@ -113,63 +122,66 @@ def _heading_unit(table: Table, index: int) -> Unit | None:
     return found
 
 
-def _raw(
-    table: Table, main: int, flow_columns: Sequence[int], got: Lifts
-) -> list[tuple[int, float, str, Label | None]]:
-    """Read every row's lift as written: row, number, unit, and the section it stands in."""
-    view, comma = table.view, table.view.decimal_comma
-    rows = view.rows
-    raw: list[tuple[int, float, str, Label | None]] = []
-    section: Label | None = None
-    merged = {r0: r1 for r0, c0, r1, c1 in view.merged if c0 <= main <= c1 and r1 > r0}
-    held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
-    for row in range(table.first, table.last + 1):
-        value = rows[row][main]
-        if type(value) is float:
-            cell_value, spelled = value, ""
-        else:
-            cell = read_cell(value, comma)
-            if cell.value is None:
-                if held is not None and value is None and row <= held[0]:
-                    raw.append((row, held[1], held[2], section))
-                elif row not in table.named:
-                    section = _between(table, main, row, flow_columns, section, got)
-                continue
-            cell_value, spelled = cell.value, cell.unit
-        raw.append((row, cell_value, spelled, section))
-        held = (merged[row], cell_value, spelled) if row in merged else None
-    return raw
+class _Column:
+    """Reads the cells of one column of lifts."""
+
+    def __init__(self, table: Table, main: int, flow_columns: Sequence[int], got: Lifts) -> None:
+        self.table = table
+        self.main = main
+        self.flow_columns = flow_columns
+        self.got = got
+        self.section: Label | None = None
+
+    def raw(self) -> list[_Raw]:
+        """Read every row's lift as written."""
+        view, comma = self.table.view, self.table.view.decimal_comma
+        rows, main = view.rows, self.main
+        raw: list[_Raw] = []
+        merged = {r0: r1 for r0, c0, r1, c1 in view.merged if c0 <= main <= c1 and r1 > r0}
+        held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
+        for row in range(self.table.first, self.table.last + 1):
+            value = rows[row][main]
+            if type(value) is float:
+                number, spelled = value, ""
+            else:
+                cell = read_cell(value, comma)
+                if cell.value is None:
+                    if held is not None and value is None and row <= held[0]:
+                        raw.append(_Raw(row, held[1], held[2], self.section))
+                    elif row not in self.table.named:
+                        self._between(row)
+                    continue
+                number, spelled = cell.value, cell.unit
+            raw.append(_Raw(row, number, spelled, self.section))
+            held = (merged[row], number, spelled) if row in merged else None
+        return raw
+
+    def _between(self, row: int) -> None:
+        """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""
+        view, main = self.table.view, self.main
+        value = view.value(row, main)
+        readings = any(view.is_number(row, index) for index in self.flow_columns)
+        columns = range(self.table.left, self.table.right + 1)
+        texts = [view.value(row, c) for c in columns if view.value(row, c) is not None]
+        if not readings and len(texts) == 1 and isinstance(texts[0], str):
+            said = parse_label(texts[0])
+            if said.names and not said.rest:
+                self.section = said
+                return
+        if (value is None and not readings) or view.place(row, main) in view.grid.formula_gaps:
+            return
+        if isinstance(value, str) and read_cell(value, view.decimal_comma).gap and not readings:
+            what = f"the lift {value.strip()!r} is a gap; the row gives no point"
+            self.got.findings.append(Finding("not-a-number", "note", view.source(row, main), what))
+            return
+        found = "is empty, though its row has readings"
+        if value is not None:
+            found = f"holds {as_text(value)!r}, which is no number"
+        what = f"the cell of the lift {found}; write the lift or empty the row"
+        self.got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
 
 
-def _between(
-    table: Table, main: int, row: int, flow_columns: Sequence[int], section: Label | None, got: Lifts
-) -> Label | None:
-    """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""
-    view = table.view
-    value = view.value(row, main)
-    readings = any(view.is_number(row, index) for index in flow_columns)
-    texts = [view.value(row, c) for c in range(table.left, table.right + 1) if view.value(row, c) is not None]
-    if not readings and len(texts) == 1 and isinstance(texts[0], str):
-        said = parse_label(texts[0])
-        if said.names and not said.rest:
-            return said
-    if value is None and not readings:
-        return section
-    if isinstance(value, str) and read_cell(value, view.decimal_comma).gap and not readings:
-        what = f"the lift {value.strip()!r} is a gap; the row gives no point"
-        got.findings.append(Finding("not-a-number", "note", view.source(row, main), what))
-        return section
-    found = (
-        "is empty, though its row has readings" if value is None else f"holds {as_text(value)!r}, which is no number"
-    )
-    what = f"the cell of the lift {found}; write the lift or empty the row"
-    got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
-    return section
-
-
-def _find_unit(
-    table: Table, main: int, raw: Sequence[tuple[int, float, str, Label | None]], headed: Unit | None, got: Lifts
-) -> None:
+def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None, got: Lifts) -> None:
     """Find the unit of lifts: from the heading, the cells, or the one their size leaves."""
     in_cells = {unit.name: unit for _, _, spelled, _ in raw if spelled and (unit := find_unit(spelled)) is not None}
     if headed is not None:

@@ -1,0 +1,109 @@
+"""Units and pressures inside a label: ``Flow (CFM @ 28 inH2O)``."""
+
+from __future__ import annotations
+
+import re
+
+from flowkit.importers.phrases import PHRASES, fold
+from flowkit.units import Quantity, Unit, find_unit
+
+__all__ = ["FLOW_QUANTITIES", "take_pressure", "take_unit", "whole_unit"]
+
+FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
+
+
+_BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
+
+
+_WATER = r"(?:h2o|h20|h₂o|water|w\.?c\.?|w\.?g\.?)"
+
+
+_AT = re.compile(
+    r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s))\s*(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"(?P<unit>[\"″”]\s*{_WATER}?|in(?:ch(?:es)?)?\.?(?:\s*(?:of\s+)?{_WATER})?"
+    r"|[mc]m\s*(?:h2o|h20|h₂o|ws|wc|wg|ce|ca)|[hk]?pa|mbar|psi)(?!\w)",
+    re.IGNORECASE,
+)
+
+
+_AT_BARE = re.compile(
+    r"(?:@|\bat\b|\bbei\b)\s*(?P<number>\d+(?:[.,]\d+)?)(?P<unit>)(?=\s*(?:$|[,;)\]]))", re.IGNORECASE
+)
+
+
+_PRESSURE = re.compile(
+    r"(?<![\w.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"(?P<unit>[\"″”]\s*{_WATER}|(?:in(?:ch(?:es)?)?\.?|[mc]m)\s*(?:of\s+)?{_WATER}"
+    r"|mm\s*(?:ws|ce|ca)|[hk]pa|mbar)(?!\w)",
+    re.IGNORECASE,
+)
+
+
+_TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
+
+
+def whole_unit(text: str) -> Unit | None:
+    """The unit the whole text is; words of the vocabulary are words.
+
+    Parameters
+    ----------
+    text : str
+    """
+    plain = text.strip("()[]")
+    return None if fold(plain) in PHRASES and plain != "%" else find_unit(plain) if plain.lower() != "rh %" else None
+
+
+def take_pressure(text: str) -> tuple[tuple[str, str] | None, str]:
+    """Take a test pressure such as ``@ 28" H2O`` out of a label.
+
+    Parameters
+    ----------
+    text : str
+    """
+    found = _AT.search(text) or _PRESSURE.search(text) or _AT_BARE.search(text)
+    if found is None:
+        return None, text
+    return (found["number"], (found["unit"] or "").strip()), (text[: found.start()] + " " + text[found.end() :]).strip()
+
+
+def take_unit(text: str) -> tuple[Unit | None, str, str]:
+    """Take the unit out of a label: in brackets, at its end, at its beginning, between its words.
+
+    Parameters
+    ----------
+    text : str
+    """
+    for found in _BRACKET.finditer(text):
+        unit = find_unit(found[1])
+        if unit is not None:
+            return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :])
+    text = re.sub(r"[()\[\]{}<>]", " ", text)
+    words = text.split()
+    for count in (3, 2, 1):
+        if count < len(words):
+            tail = " ".join(words[-count:]).strip(",;:/-")
+            unit = _free_unit(tail)
+            if unit is not None:
+                return unit, tail, _tidy(" ".join(words[:-count]))
+    for place, word in enumerate(words):
+        head, slash, tail = word.partition("/")
+        unit = find_unit(tail) if slash and len(head) > 2 and place == len(words) - 1 else None
+        if unit is not None and find_unit(word) is None:
+            return unit, tail, _tidy(" ".join([*words[:-1], head]))
+        unit = _free_unit(word.strip(",;:"))
+        if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or (place == 0 and len(word) > 1)):
+            return unit, word.strip(",;:"), _tidy(" ".join(words[:place] + words[place + 1 :]))
+    return None, "", " ".join(words)
+
+
+def _free_unit(text: str) -> Unit | None:
+    """A unit that stands among words without brackets; too short ones are words."""
+    plain = text.lower().strip(" .")
+    if plain in _TOO_SHORT or (fold(text) in PHRASES and plain != "%"):
+        return None
+    return find_unit(text)
+
+
+def _tidy(text: str) -> str:
+    """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``, ``Flow,``."""
+    return re.sub(r"(?:\s+(?:in|en))?[\s,;:/\-–]*$", "", " ".join(text.split()), flags=re.IGNORECASE)
