@@ -8,8 +8,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 
-from flowkit.importers.curve_checks import MICRON, check_curve
+from flowkit.importers.curve_checks import MICRON, check_curve, clean_at_a_glance
 from flowkit.importers.lift_checks import check_lifts
 from flowkit.importers.wording import flow_text, lift_text
 from flowkit.model import Finding, FlowTest, Severity
@@ -21,6 +22,7 @@ LEAK_LARGE = 0.02
 CHECK_WARNING = 0.03
 CHECK_ERROR = 0.10
 PRESSURE_MIXED = 0.05
+_COLUMNS = attrgetter("lift_m", "flow_m3_s", "pressure_pa")
 _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
 
 
@@ -47,11 +49,15 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
     findings: list[Finding] = []
     together = _Together()
     for test in tests:
-        _check_pressure(test, findings, together)
-        _check_negative(test, findings)
-        lift_findings, misplaced = check_lifts(test)
-        findings += lift_findings
-        findings += check_curve(test, without=misplaced)
+        if not test.points:
+            continue
+        lifts, flows, pressures = zip(*map(_COLUMNS, test.points), strict=True)
+        _check_pressure(test, pressures, findings, together)
+        if not clean_at_a_glance(lifts, flows) or any(pressures):
+            _check_negative(test, findings)
+            lift_findings, misplaced = check_lifts(test)
+            findings += lift_findings
+            findings += check_curve(test, without=misplaced)
         _check_leak(test, together)
         _check_plate(test, together)
     return tuple(findings + together.findings())
@@ -99,10 +105,10 @@ def _others(count: int) -> str:
     return " (and in one more test of this sheet)" if count == 1 else f" (and in {count} more tests of this sheet)"
 
 
-def _check_pressure(test: FlowTest, findings: list[Finding], together: _Together) -> None:
+def _check_pressure(test: FlowTest, own: Sequence[float | None], findings: list[Finding], together: _Together) -> None:
     """Report points with no test pressure, and tests at several."""
     stated = test.conditions.test_pressure_pa
-    if not any(point.pressure_pa is not None for point in test.points):
+    if own.count(None) == len(own):
         if stated is None:
             case = _Case("pressure-missing", "error", 0.0, [test], _no_pressure)
             together.add(("pressure-missing", test.file, test.sheet), case)

@@ -9,25 +9,19 @@ from itertools import accumulate
 from operator import sub, truediv
 
 from flowkit.importers.digits import Candidate, best_candidate, decimals_of, typed_figure
-from flowkit.importers.local_curve import Expected, expected, robust_deviation, roughest
+from flowkit.importers.local_curve import OFF, Expected, expected, robust_deviation, smooth
 from flowkit.importers.wording import flow_in_unit, flow_text, lift_text
 from flowkit.model import Finding, FlowTest, Point
 
-__all__ = ["check_curve"]
+__all__ = ["MICRON", "check_curve", "clean_at_a_glance"]
 
 MICRON = 1e-6  # lifts closer than this are one
 FALL = 0.01
-OFF_CURVE = 0.04
-OFF_NEAR_END = 0.05  # with one neighbour on one side
-OFF_AT_FIRST = 0.15  # below the first point there is only the closed valve
-OFF_AT_LAST = 0.06  # and only where swapped digits or a moved point explain it
-OFF_AT_LAST_UNEXPLAINED = 0.15
+OFF_AT_LAST_UNEXPLAINED = 0.15  # else only where swapped digits or a moved point explain it
 FEWEST = 4  # three points are no curve
 ROBUST_DEVIATIONS = 4.0
 BEND = 1.5
 BEND_NEAR_END = 2.0
-
-_FLOORS = {"first": OFF_AT_FIRST, "near end": OFF_NEAR_END, "inner": OFF_CURVE, "last": OFF_AT_LAST}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +58,6 @@ def check_curve(test: FlowTest, *, without: Sequence[Point] = ()) -> list[Findin
     list of Finding
         ``typing-slip`` and ``falling-flow``; nothing on a clean curve.
     """
-    if not without and _clean_at_a_glance(test):
-        return []
     readings = _readings(test, without)
     slips: list[_Slip] = []
     left = readings
@@ -97,23 +89,26 @@ def _readings(test: FlowTest, without: Sequence[Point]) -> list[_Reading]:
     return readings
 
 
-def _clean_at_a_glance(test: FlowTest) -> bool:
-    """Tell quickly that a curve holds nothing doubtful: rising lifts, rising flows, no point off."""
-    lifts = tuple([point.lift_m for point in test.points])
-    flows = [point.flow_m3_s for point in test.points]
-    if len(lifts) < 2:
-        return True
-    if lifts[0] <= MICRON or min(map(sub, lifts[1:], lifts)) <= MICRON or min(flows) <= 0:
+def clean_at_a_glance(lifts: tuple[float, ...], flows: tuple[float, ...]) -> bool:
+    """Tell quickly that a curve holds nothing doubtful: rising lifts, no falling flow, no point off.
+
+    Parameters
+    ----------
+    lifts, flows : tuple of float
+        In the sheet's order [m], [m³/s].
+
+    Examples
+    --------
+    >>> clean_at_a_glance((0.002, 0.004, 0.006, 0.008), (0.02, 0.04, 0.055, 0.06))
+    True
+    """
+    if not lifts or lifts[0] <= MICRON or min(flows) <= 0:
+        return False
+    if len(lifts) > 1 and min(map(sub, lifts[1:], lifts)) <= MICRON:
         return False
     if min(map(truediv, flows, accumulate(flows, max))) < 1 - FALL:
         return False
-    if any(point.pressure_pa is not None for point in test.points):
-        return False
-    last = len(lifts) - 1
-    return last < FEWEST - 1 or (
-        roughest(lifts, flows) <= OFF_CURVE
-        and all(expected(lifts, flows, at).off(flows[at]) <= OFF_CURVE for at in (0, last - 1, last))
-    )
+    return len(lifts) < FEWEST or smooth(lifts, flows)
 
 
 def _merged(readings: Sequence[_Reading]) -> tuple[list[float], list[float]]:
@@ -159,7 +154,7 @@ def _seen_from(rest: Sequence[_Reading], reading: _Reading) -> Expected | None:
 
 def _floor(seen: Expected, *, explained: bool = False) -> float:
     """Return from which deviation on a reading is off, without regard to the curve's scatter."""
-    floor = _FLOORS[seen.place]
+    floor = OFF[seen.place]
     # Less is asked where swapped digits or a moved point would bring the reading back.
     bend = BEND if seen.place == "inner" else BEND_NEAR_END
     bend -= 0.5 if explained else 0.0
@@ -169,7 +164,7 @@ def _floor(seen: Expected, *, explained: bool = False) -> float:
 def _suspicious(readings: list[_Reading], reading: _Reading) -> bool:
     """Tell whether a reading may be a slip, seen from all the others."""
     seen = _seen_from([other for other in readings if other is not reading], reading)
-    return seen is not None and seen.off(reading.flow) > min(_floor(seen, explained=True), OFF_AT_FIRST)
+    return seen is not None and seen.off(reading.flow) > min(_floor(seen, explained=True), OFF["first"])
 
 
 def _roughness(readings: Sequence[_Reading]) -> float:

@@ -15,7 +15,7 @@ _NUMERIC = re.compile(
 )
 _MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
 _TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
-_MAYBE_ALIGNED = re.compile(r"[\d.]  +\S|\S  +[\d.]|\d,\d+ +\d")
+_BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
 _SAMPLE = 60
 
 
@@ -63,7 +63,7 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     ';'
     """
     present = [mark for mark in _DELIMITERS if mark in text]
-    if present == [","] and not _MAYBE_ALIGNED.search(text):
+    if present == [","] and "  " not in text and not _BLANK_BETWEEN_DIGITS.search(text):
         return ","
     sample = _sample(lines)
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}

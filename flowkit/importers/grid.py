@@ -8,6 +8,8 @@ formulas that were never computed). Nothing is interpreted here.
 from __future__ import annotations
 
 import datetime
+import os
+import stat
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -209,16 +211,15 @@ def read_bytes(path: Path, label: str) -> bytes:
     True
     """
     try:
-        if not path.exists():
-            raise SheetError("there is no such file", "check the name and the folder", file=label)
-        if path.is_dir():
-            raise SheetError(
-                "this is a folder, not a file", f"name the sheets in it, such as {path / '*.xlsx'}", file=label
-            )
-        if not path.is_file():
+        kind = os.stat(path).st_mode  # noqa: PTH116
+        if stat.S_ISDIR(kind):
+            raise SheetError("this is a folder, not a file", f"name the sheets in it: {path / '*.xlsx'}", file=label)
+        if not stat.S_ISREG(kind):
             raise SheetError("this is a device or a pipe, not a file", "save the sheet as a file first", file=label)
-        with path.open("rb") as stream:
+        with open(path, "rb") as stream:  # noqa: PTH123
             data = stream.read(MAX_FILE_BYTES + 1)
+    except FileNotFoundError as error:
+        raise SheetError("there is no such file", "check the name and the folder", file=label) from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise SheetError(

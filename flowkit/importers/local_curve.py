@@ -7,15 +7,19 @@ the neighbour below the first one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import median
 from typing import Literal
 
-__all__ = ["Expected", "expected", "robust_deviation", "roughest"]
+__all__ = ["OFF", "Expected", "expected", "robust_deviation", "smooth"]
 
 Place = Literal["first", "near end", "inner", "last"]
+OFF: Mapping[Place, float] = {"first": 0.15, "near end": 0.05, "inner": 0.04, "last": 0.06}
+"""How far off its neighbours' curve a reading may be, relative: below the first point there is
+only the closed valve, near an end one neighbour on one side, above the last none."""
+
 Weights = tuple[tuple[int, float], ...]
 
 
@@ -113,38 +117,61 @@ def _weights(lifts: tuple[float, ...], at: int) -> Weights:
     return tuple(weights)
 
 
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Weights for a quick look at all points of a row of lifts."""
+
+    inner: tuple[tuple[float, float, float, float], ...]
+    first: tuple[float, float, float]
+    near_last: tuple[float, float, float]
+    last: float
+
+
 @lru_cache(maxsize=64)
-def _inner_weights(lifts: tuple[float, ...]) -> tuple[tuple[float, float, float, float], ...]:
-    """Return the four weights of each point with two neighbours on both sides."""
-    found = []
+def _plan(lifts: tuple[float, ...]) -> _Plan:
+    """Work out the weights; sheets repeat one row of lifts over and over."""
+    inner = []
     for at in range(1, len(lifts) - 2):
         a, b, c, d = (weight for _, weight in _weights(lifts, at))
-        found.append((a, b, c, d))
-    return tuple(found)
+        inner.append((a, b, c, d))
+    (_, _), (_, second), (_, third) = _weights(lifts, 0)
+    x, y, z = (weight for _, weight in _weights(lifts, len(lifts) - 2))
+    reach = (lifts[-1] - lifts[-2]) / (lifts[-2] - lifts[-3])
+    return _Plan(tuple(inner), (second, third, lifts[0] / lifts[1]), (x, y, z), reach)
 
 
-def roughest(lifts: tuple[float, ...], flows: Sequence[float]) -> float:
-    """Return how far the roughest inner point is off, relative: a quick look at a curve.
+def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
+    """Tell at a glance that no point is further off what its neighbours foretell than `OFF` allows.
 
     Parameters
     ----------
     lifts, flows : sequence of float
-        In the order of lift.
+        At least four, in the order of lift, all above zero.
 
     Examples
     --------
-    >>> round(roughest((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 33.0, 40.0, 50.0)), 2)
-    0.1
+    >>> smooth((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 30.0, 40.0, 50.0))
+    True
+    >>> smooth((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 33.0, 40.0, 50.0))
+    False
     """
-    rough = 0.0
+    plan = _plan(lifts)
+    within, at_first, near_end, at_last = OFF["inner"], OFF["first"], OFF["near end"], OFF["last"]
     before = (0.0, *flows)
     for (a, b, c, d), q0, q1, q, q2, q3 in zip(
-        _inner_weights(lifts), before, before[1:], before[2:], before[3:], before[4:], strict=False
+        plan.inner, before, before[1:], before[2:], before[3:], before[4:], strict=False
     ):
-        off = abs(a * q0 + b * q1 + c * q2 + d * q3 - q)
-        if off > rough * q:
-            rough = off / q if q > 0 else 10.0
-    return rough
+        if abs(a * q0 + b * q1 + c * q2 + d * q3 - q) > within * q:
+            return False
+    second, third, share = plan.first
+    curved, straight = second * flows[1] + third * flows[2], share * flows[1]
+    if not min(curved, straight) * (1 - at_first) <= flows[0] <= max(curved, straight) * (1 + at_first):
+        return False
+    x, y, z = plan.near_last
+    if abs(x * flows[-4] + y * flows[-3] + z * flows[-1] - flows[-2]) > near_end * flows[-2]:
+        return False
+    ahead = flows[-2] + plan.last * (flows[-2] - flows[-3])
+    return min(ahead, flows[-2]) * (1 - at_last) <= flows[-1] <= max(ahead, flows[-2]) * (1 + at_last)
 
 
 def robust_deviation(lifts: Sequence[float], flows: Sequence[float]) -> float:

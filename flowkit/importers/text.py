@@ -208,18 +208,18 @@ def _check_size(rows: list[TextRow], label: str) -> None:
 
 def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int], label: str) -> None:
     """Refuse a table whose comma is both separator and decimal mark: ``Lift,Flow`` over ``1,5,30,2``."""
-    header = 0
+    above: TextRow = ()
     for row, number in zip(rows, numbers, strict=True):
-        bare = [cell.strip() for cell in row if cell]
-        if not bare:
-            continue
-        if any(cell.isdigit() for cell in bare) and all(is_numeric(cell, gaps=True) for cell in bare):
-            if len(row) > header >= 2 and len(bare) == len(row) and not any("." in cell for cell in bare):
-                raise SheetError(
-                    "the comma seems to be both the decimal mark and what separates the cells",
-                    "export the sheet again with semicolons, or with a decimal point",
-                    file=label,
-                    cell=f"{number}:1",
-                )
-        else:
-            header = len(row)
+        if (
+            len(row) > len(above) >= 2
+            and not any("." in cell for cell in row if cell)
+            and all(cell and is_numeric(cell, gaps=True) for cell in row)
+            and not all(cell and is_numeric(cell, gaps=True) for cell in above)
+        ):
+            raise SheetError(
+                "the comma seems to be both the decimal mark and what separates the cells",
+                "export the sheet again with semicolons, or with a decimal point",
+                file=label,
+                cell=f"{number}:1",
+            )
+        above = row or above

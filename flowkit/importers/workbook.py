@@ -110,7 +110,7 @@ def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: S
         raise SheetError(
             f"the sheet spans more than the {MAX_CELLS} cells flowkit reads", _MEND, file=label, sheet=name
         )
-    rows = tuple([tuple(map(_cell, row)) for row in sheet.to_python(skip_empty_area=False)])
+    rows = tuple([_row(row) for row in sheet.to_python(skip_empty_area=False)])
     if facts.errors:
         rows = _with_errors(rows, facts.errors)
     merged = facts.merged or tuple((*first, *last) for first, last in sheet.merged_cell_ranges or ())
@@ -127,6 +127,13 @@ def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: S
         formula_gaps=facts.formula_gaps,
         decimal_comma=decimal_comma(texts),
     )
+
+
+def _row(row: Sequence[object]) -> tuple[CellValue, ...]:
+    """Return a row's values; most rows are finite numbers throughout, which needs no look at each."""
+    if {*map(type, row)} == {float} and math.isfinite(sum(row)):  # type: ignore[arg-type]
+        return tuple(row)  # type: ignore[arg-type]
+    return tuple([_cell(value) for value in row])
 
 
 def _cell(value: object) -> CellValue:

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from flowkit.errors import SheetError
-from flowkit.importers.facts import Cell
+from flowkit.importers.facts import Cell, check_extent
 from flowkit.importers.limits import MAX_CELLS, MAX_COLUMNS, MAX_ROWS
 from flowkit.importers.safe_xml import Attributes, parse_xml
 
@@ -147,8 +147,9 @@ class CellFacts:
             if self.arrays:
                 self.empty_cells.add(cell)
             return
-        self.rows = max(self.rows, self.row + 1)
-        self.columns = max(self.columns, self.column + 1)
+        if self.row >= self.rows or self.column >= self.columns:
+            self.rows, self.columns = max(self.rows, self.row + 1), max(self.columns, self.column + 1)
+            check_extent(self.rows, self.columns, self.label, self.sheet)
         if self.kind == "e" and self.valued:
             self.errors[cell] = self.value or "#VALUE!"
         elif self.kind == "n" and self.style in self.percent_styles:

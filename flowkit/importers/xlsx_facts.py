@@ -13,17 +13,17 @@ import re
 from collections.abc import Mapping
 
 from flowkit.errors import SheetError
-from flowkit.importers.facts import SheetFacts, check_extent
+from flowkit.importers.facts import SheetFacts
 from flowkit.importers.limits import MAX_CELLS, MAX_CELLS_IN_FILE, MAX_COLUMNS, MAX_ROWS, MAX_SHEETS, MAX_TEXT_IN_CELLS
 from flowkit.importers.safe_xml import Attributes, parse_xml
 from flowkit.importers.xlsx_cells import CellFacts, parse_cells
 
 __all__ = ["xlsx_facts"]
 
-_REFERENCE = re.compile(rb"""\sr\s*=\s*["']([A-Za-z]*)(\d*)["']""")
+_REFERENCE = re.compile(rb' r="([A-Za-z]*)(\d*)"')
+_UNPLACED = re.compile(rb"<c[\t\r\n/>]")
 _STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
 _SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
-_ERROR_USE = re.compile(rb"""\st\s*=\s*["']e["']""")
 _QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
 _PERCENT_BUILTIN = ("9", "10")
 _MEND = "open it in the spreadsheet program and save it again"
@@ -127,7 +127,7 @@ def _targets(xml: bytes, label: str) -> dict[str, str]:
 
 def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
     """Return the indices of the cell styles that show per cent."""
-    if b"%" not in xml and not re.search(rb"""numFmtId\s*=\s*["'](?:9|10)["']""", xml):
+    if not any(sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")):
         return frozenset()
     formats = set(_PERCENT_BUILTIN)
     styles: set[str] = set()
@@ -184,14 +184,14 @@ def _sheet_facts(
         b"hidden" in xml
         or b"<f" in xml
         or b":f" in xml
-        or _ERROR_USE.search(xml) is not None
+        or b'"e"' in xml
+        or b"'e'" in xml
         or b"<!DOCTYPE" in xml
         or (percent and not percent.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
     )
     if bound is not None and not doubtful:
         return SheetFacts(), bound
     cells = parse_cells(xml, label, part=part, sheet=sheet, percent_styles=percent)
-    check_extent(cells.rows, cells.columns, label, sheet)
     gaps = cells.formulas if recalculate and _never_computed(cells) else cells.formula_gaps
     return (
         SheetFacts(
@@ -213,29 +213,24 @@ def _never_computed(cells: CellFacts) -> bool:
 def _bound(xml: bytes) -> int | None:
     """Return an upper bound of the cells a sheet spans, or None where a closer look is needed.
 
-    Rows and cells without a reference follow the one before, so their number is added.
+    A row or cell without a place of its own follows the one before; such a sheet is parsed.
     """
     references = _REFERENCE.findall(xml)
-    letters = {found.upper() for found, _ in references}
+    letters = {found for found, _ in references}
     numbers = {digits for _, digits in references}
+    prefixed = b":row" in xml or b":c" in xml or b":sheetData" in xml
+    if prefixed or len(references) < xml.count(b"<row") + xml.count(b"<c ") or _UNPLACED.search(xml):
+        return None
     if max(map(len, letters), default=0) > 2 or max(map(len, numbers), default=0) > 9:
         return None
     rows = max((int(digits) for digits in numbers if digits), default=0)
     columns = max(map(_column_number, letters), default=0)
-    if len(references) < _rows_and_cells(xml):
-        unnamed = xml.count(b"<")
-        rows, columns = rows + unnamed, columns + unnamed
     return rows * columns if rows <= MAX_ROWS and columns <= MAX_COLUMNS and rows * columns <= MAX_CELLS else None
-
-
-def _rows_and_cells(xml: bytes) -> int:
-    """Count the rows and cells of a sheet."""
-    return len(re.findall(rb"<(?:[\w.-]+:)?(?:row|c)[\s/>]", xml))
 
 
 def _column_number(letters: bytes) -> int:
     """Return a column's number from 1."""
     column = 0
-    for letter in letters:
+    for letter in letters.upper():
         column = column * 26 + letter - 64
     return column
