@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from flowkit.errors import JobError, UnitError
+from flowkit.model import INH2O_PA
 from flowkit.statements import nearest
 from flowkit.units import Quantity, parse_quantity
 
@@ -89,7 +90,7 @@ class AirTable(_Table):
 class ReferenceTable(_Table):
     """The state all tests are brought to, and how."""
 
-    pressure: Pressure = Field(28 * 25.4 * 9.80665, description='Reference test pressure; "28 inH2O" unless given.')
+    pressure: Pressure = Field(28 * INH2O_PA, description='Reference test pressure; "28 inH2O" unless given.')
     pressure_law: Literal["square-root", "compressible"] = Field("square-root", description="How pressures convert.")
     bore: Length | None = Field(None, description="The engine's bore; left out, no bore correction is made.")
     air: AirTable = Field(default=AirTable(), description="Reference air; dry, 101 325 Pa, 20 °C unless given.")

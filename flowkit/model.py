@@ -40,7 +40,7 @@ Severity = Literal["error", "warning", "note"]
 PressureLaw = Literal["square-root", "compressible"]
 AirMode = Literal["as stated", "actual", "metered"]
 
-INH2O_PA = 25.4 * 9.80665
+INH2O_PA = 249.088_91
 """Conventional inch of water in Pa (NIST SP 811, appendix B.8)."""
 
 
@@ -255,12 +255,8 @@ class AirState:
 
     Attributes
     ----------
-    temperature_k : float
-        Temperature [K].
-    pressure_pa : float
-        Absolute pressure [Pa].
-    relative_humidity : float
-        Fraction, 0 to 1.
+    temperature_k, pressure_pa, relative_humidity : float
+        Temperature [K], absolute pressure [Pa], fraction from 0 to 1.
     """
 
     temperature_k: float = 293.15
@@ -326,7 +322,7 @@ class Bench:
     Attributes
     ----------
     air : {"as stated", "actual", "metered"}
-        What the flow readings are (spec §3.2).
+        What the flow readings are: corrected by the bench, true volumes, or an orifice meter's.
     standard_air : AirState or None
         The air the meter is scaled for.
     repeatability : float or None
@@ -396,7 +392,7 @@ class VariantInput:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """A state of the head with its corrected tests; otherwise as `VariantInput`."""
+    """A state of the head with its corrected tests; else as `VariantInput`."""
 
     name: str
     tests: tuple[CorrectedTest, ...]

@@ -72,6 +72,11 @@ CONDITIONS: tuple[Statement, ...] = (
 def nearest(name: str, known: Iterable[str]) -> str | None:
     """Return the known name closest to a mistyped one, or None.
 
+    Parameters
+    ----------
+    name : str
+    known : iterable of str
+
     Examples
     --------
     >>> nearest("test_presure", ["test_pressure", "fixture_bore"])

@@ -23,7 +23,7 @@ from flowkit.cli.common import (
 from flowkit.model import Finding
 
 if TYPE_CHECKING:
-    from flowkit.importers import FileReading
+    from flowkit.importers import FileReading, Stated
 
 __all__ = ["register"]
 
@@ -50,16 +50,25 @@ def read(
     Exit status 1 where a file cannot be used or a finding is an error.
     """
     from flowkit import importers
+    from flowkit.importers.many import expand_paths
 
     stated = stated_of(statements)
+    paths = expand_paths(files)
     if explain:
-        for path in importers.expand(files):
-            show(importers.explain(path, stated))
-        return 0
-    readings = _with_progress(importers.read_many(files, stated, workers=workers), len(importers.expand(files)))
+        return _explain(paths, stated)
+    readings = _with_progress(importers.read_many(paths, stated, workers=workers), len(paths))
     if json_:
         return _print_json(readings)
     return _print_text(readings, plot)
+
+
+def _explain(paths: Sequence[Path], stated: Stated) -> int:
+    """Print the grids of files with what each region was taken for."""
+    from flowkit.importers.explain import explain
+
+    for path in paths:
+        print(explain(path, stated))
+    return 0
 
 
 def _with_progress(readings: Iterator[FileReading], total: int) -> Iterator[FileReading]:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.grid import CellValue, Grid, read_grids
-from flowkit.units import Unit, find_unit, number, to_si
+from flowkit.numerals import number
+from flowkit.units import Unit, find_unit, to_si
 
 __all__ = ["CamTable", "read_cam_table"]
 

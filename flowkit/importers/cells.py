@@ -10,7 +10,8 @@ from typing import NamedTuple
 
 from flowkit.importers.grid import CellValue, Grid
 from flowkit.importers.phrases import fold
-from flowkit.units import find_unit, number
+from flowkit.numerals import number
+from flowkit.units import find_unit
 
 __all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "read_cell"]
 

@@ -21,7 +21,9 @@ from flowkit.validation.check import Check
 __all__ = ["CHECKS"]
 
 _SP811 = "NIST SP 811 (2008), appendix B.8, seven figures; from memory"
-_STEAM = "steam tables after IAPWS-95 (saturated water by temperature), from memory; the formula is its own, hence 0.01 %"
+_STEAM = (
+    "steam tables after IAPWS-95 (saturated water by temperature), from memory; the formula is its own, hence 0.01 %"
+)
 _NACA = "NACA Report 1135 (1953), table I, four decimals; from memory"
 _OIML = "OIML R 111-1 (2004), equation (E.3-1), stated uncertainty 2e-4; from memory"
 _COMMON = "common practice, no source"

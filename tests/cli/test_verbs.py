@@ -1,0 +1,196 @@
+"""Each verb does its job, prints what it did and mirrors the library."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+import flowkit
+from flowkit.samples import copy_samples
+
+from .conftest import Outcome
+
+Command = Callable[..., Outcome]
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """The sample job in the clean folder."""
+    return copy_samples(tmp_path)
+
+
+def test_version_both_ways(command: Command) -> None:
+    assert command("--version").out == f"flowkit {flowkit.__version__}\n"
+    run = subprocess.run([sys.executable, "-m", "flowkit", "--version"], capture_output=True, text=True, check=True)
+    assert run.stdout == f"flowkit {flowkit.__version__}\n"
+
+
+def test_every_verb_has_help_with_an_example(command: Command) -> None:
+    verbs = [line.split()[0] for line in command("--help").out.partition("Commands:")[2].strip().splitlines()]
+    assert len(verbs) >= 12
+    for verb in verbs:
+        assert f"Example: flowkit {verb}" in command(verb, "--help").out
+
+
+def test_read_says_what_was_understood(command: Command, job: Path) -> None:
+    done = command("read", "as_received.csv", "after_work.xlsx")
+    assert done.code == 0
+    assert done.err == ""
+    assert "12 tests" in done.out
+    assert "36 tests" in done.out
+
+
+def test_read_json_is_what_the_library_gives(command: Command, job: Path) -> None:
+    done = command("read", "as_received.csv", "--json")
+    assert json.loads(done.out) == json.loads(flowkit.read("as_received.csv").to_json())
+
+
+def test_read_draws_and_explains(command: Command, job: Path, tmp_path: Path) -> None:
+    assert command("read", "as_received.csv", "--plot", "curves.png").code == 0
+    assert (tmp_path / "curves.png").read_bytes().startswith(b"\x89PNG")
+    assert "lift (in, stated)" in command("read", "as_received.csv", "--explain").out
+
+
+def test_read_globs_and_workers(command: Command, job: Path, tmp_path: Path) -> None:
+    for index in range(3):
+        shutil.copy(tmp_path / "as_received.csv", tmp_path / f"copy{index}.csv")
+    done = command("read", "copy*.csv", "--json", "--workers", "2")
+    assert len(json.loads(done.out)["tests"]) == 36
+
+
+def test_compare_prints_flows_gains_findings_and_sentences(command: Command, job: Path) -> None:
+    done = command("compare", "job.toml")
+    assert done.code == 0
+    for said in ("Intake", "Exhaust", "mean flow", "spread, %", "seats alone", "resolved", "[law-difference]"):
+        assert said in done.out
+    assert "\x1b" not in done.out
+
+
+def test_compare_csv_has_a_row_per_lift(command: Command, job: Path) -> None:
+    rows = list(csv.reader(io.StringIO(command("compare", "job.toml", "--csv").out)))
+    assert len({len(row) for row in rows}) == 1
+    assert len(rows) > 20
+
+
+def test_compare_json_is_what_the_library_gives(command: Command, job: Path) -> None:
+    done = command("compare", "job.toml", "--json")
+    assert json.loads(done.out) == json.loads(flowkit.Job.load("job.toml").compare().to_json())
+
+
+def test_compare_bare_files_with_options(command: Command, job: Path) -> None:
+    done = command("compare", "as_received.csv", "after_work.xlsx", "--json", "--reference-pressure", "10 inH2O")
+    document = json.loads(done.out)
+    assert document["reference"]["pressure_pa"] == pytest.approx(2490.8891)
+    assert [variant["name"] for variant in document["sides"]["intake"]["variants"]][0] == "as_received"
+
+
+def test_correct_prints_the_ledger(command: Command, job: Path) -> None:
+    done = command("correct", "job.toml")
+    assert done.code == 0
+    for said in ("leakage", "check-plate", "test-pressure", "bore"):
+        assert said in done.out
+
+
+def test_check_is_silent_on_a_clean_sheet_and_fails_on_an_error(command: Command, sheet: Path, tmp_path: Path) -> None:
+    assert command("check", sheet).code == 0
+    (tmp_path / "bad.csv").write_text(sheet.read_text().replace("60.0", "-60.0"))
+    done = command("check", "bad.csv")
+    assert done.code == 1
+    assert "flow-negative" in done.out
+    assert command("check", "none.csv").code == 1
+    assert json.loads(command("check", "bad.csv", "--json").out)["findings"][0]["severity"] == "error"
+
+
+def test_check_of_a_job_goes_the_whole_way(command: Command, job: Path) -> None:
+    done = command("check", "job.toml")
+    assert done.code == 0
+    assert "law-difference" in done.out
+
+
+def test_report_writes_pages_and_workbook(command: Command, job: Path, tmp_path: Path) -> None:
+    done = command("report", "job.toml", "-o", "out")
+    assert done.code == 0
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "flow_chart.pdf",
+        "flow_chart.png",
+        "flow_chart.xlsx",
+    ]
+    assert done.out.count("wrote ") == 3
+
+
+def test_report_refuses_an_unknown_format(command: Command, job: Path, tmp_path: Path) -> None:
+    done = command("report", "job.toml", "-o", "out", "--format", "bmp")
+    assert done.code != 0
+    assert "bmp" in done.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_demo_does_the_whole_job_and_never_twice_in_one_folder(command: Command, tmp_path: Path) -> None:
+    done = command("demo", "demo")
+    assert done.code == 0
+    assert (tmp_path / "demo" / "report" / "flow_chart.pdf").is_file()
+    assert "invented" in done.out
+    again = command("demo", "demo")
+    assert again.code == 1
+    assert "there is already" in again.err
+
+
+def test_plan_says_what_to_do_next(command: Command, job: Path) -> None:
+    done = command("plan", "job.toml", "--gain", "1.5")
+    assert done.code == 0
+    assert "1.5 %" in done.out
+    assert json.loads(command("plan", "job.toml", "--json").out)["kind"] == "plan"
+
+
+def test_engine_says_what_it_means(command: Command, job: Path, tmp_path: Path) -> None:
+    done = command("engine", "job.toml", "--plot", "engine.png")
+    assert done.code == 0
+    assert "no safe speed" in done.out
+    assert (tmp_path / "engine.png").is_file()
+    document = json.loads(command("engine", "job.toml", "--json").out)
+    assert [variant["name"] for variant in document["variants"]][0] == "as received"
+
+
+def test_start_writes_a_job_that_works(command: Command, job: Path, tmp_path: Path) -> None:
+    job.unlink()
+    done = command("start", ".")
+    assert done.code == 0
+    assert (tmp_path / "job.toml").is_file()
+    assert command("compare", "job.toml").code == 0
+    again = command("start", ".")
+    assert again.code == 1
+
+
+def test_blank_reads_back_once_filled_in(command: Command, tmp_path: Path) -> None:
+    assert command("blank", "to_bench.xlsx", "--top", "10 mm").code == 0
+    assert (tmp_path / "to_bench.xlsx").is_file()
+    assert command("blank", "to_bench.xlsx").code == 1
+
+
+def test_attach_to_a_pdf(command: Command, job: Path, tmp_path: Path) -> None:
+    from pypdf import PdfReader, PdfWriter
+
+    writer = PdfWriter()
+    writer.add_blank_page(612, 792)
+    writer.write(tmp_path / "build.pdf")
+    done = command("attach", "job.toml", "build.pdf")
+    assert done.code == 0
+    pages = len(PdfReader(tmp_path / "build.pdf").pages)
+    assert pages > 1
+    assert command("attach", "job.toml", "build.pdf").code == 0
+    assert len(PdfReader(tmp_path / "build.pdf").pages) == pages
+    assert len(list(tmp_path.glob("build*before-flowkit*"))) >= 1
+
+
+def test_a_report_is_read_back(command: Command, job: Path) -> None:
+    assert command("report", "job.toml", "-o", "out", "--format", "pdf").code == 0
+    document = json.loads(command("read", "out/flow_chart.pdf", "--json").out)
+    assert len(document["tests"]) == 48
