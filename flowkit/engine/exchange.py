@@ -61,18 +61,20 @@ class Exchange:
         air = engine.intake_pressure_pa * engine.displacement_m3 / float(self.outside_rt.flat[0])
         self.displaced_air = air
         self.mixing_mass = MIXING_ZONE * air
-        self.tabulated_t = np.arange(100.0, 6001.0, 2.0)
-        self.tabulated_h = gas.h(self.tabulated_t)
+        self.table_t = np.arange(60.0, 6000.5, 0.5)
+        self.table_cv, self.table_u = gas.cv_and_u(self.table_t)
+        self.table_h = self.table_u + gas.gas_constant * self.table_t
 
     def flows(self, theta: Array, pressure: Array, rt: Array, gamma: Array, port_rt: Array) -> Array:
         """Return the mass flows into the cylinder [kg/s], intake and exhaust: shape (2, copies, variants, speeds)."""
-        inward = self.outside_p > pressure
+        # Choosing by a factor of 0 or 1 is several times faster than np.where.
+        inward = (self.outside_p > pressure).astype(float)
         upstream = np.maximum(self.outside_p, pressure)
         ratio = np.minimum(self.outside_p, pressure) / upstream
-        outside_rt = np.stack((port_rt, np.broadcast_to(self.outside_rt[1], port_rt.shape)))
-        upstream_rt = np.where(inward, outside_rt, rt)
-        psi = flow_function(ratio, np.where(inward, self.outside_gamma, gamma))
-        direction = np.where(inward, self.inward, self.outward)
+        upstream_rt = rt + inward * (self.outside_rt - rt)
+        upstream_rt[0] += inward[0] * (port_rt - self.outside_rt[0])
+        psi = flow_function(ratio, gamma + inward * (self.outside_gamma - gamma))
+        direction = self.outward + inward * (self.inward - self.outward)
         return np.asarray(direction * self.passages.areas(theta) * upstream * psi / np.sqrt(upstream_rt))
 
     def pressure_gradient(self, theta: Array, state: Array) -> tuple[Array, Array]:
@@ -83,10 +85,11 @@ class Exchange:
 
     def __call__(self, theta: Array, state: Array) -> Array:
         """Return the derivative of the rows per degree."""
-        engine, gas, r = self.engine, self.gas, self.gas.gas_constant
+        engine, r = self.engine, self.gas.gas_constant
         mass, temperature, burned, port_mass, port_enthalpy, port_burned = state[:WATCHED]
         volume, volume_rate, walls = kinematics(engine, theta)
-        cv, u = gas.cv_and_u(temperature)
+        cv = np.interp(temperature, self.table_t, self.table_cv)
+        u = np.interp(temperature, self.table_t, self.table_u)
         rt = r * temperature
         pressure = mass * rt / volume
 
@@ -94,7 +97,7 @@ class Exchange:
         held = np.maximum(port_mass, 1e-15)
         returned = held / (held + self.mixing_mass)
         returned_h = port_enthalpy / held
-        port_t = np.interp(returned_h, self.tabulated_h, self.tabulated_t)
+        port_t = np.interp(returned_h, self.table_h, self.table_t)
         port_rt = returned * (r * port_t) + (1.0 - returned) * self.outside_rt[0]
 
         intake, exhaust = self.flows(theta, pressure, rt, 1.0 + r / cv, port_rt)

@@ -29,9 +29,12 @@ __all__ = ["CONVERGED", "Cycles", "simulate_filling"]
 Array = NDArray[np.float64]
 
 CONVERGED = 3e-7
-"""A cycle repeats itself when mass, temperature, burned mass and the gas in the port at intake closing do within this."""
+"""A cycle repeats itself when its state at intake closing does: mass, temperature, burned mass, gas in the port."""
 
-_TOLERANCE, _STIFF_TOLERANCE = 1e-6, 5e-6
+_FREEZE = 1e-3
+"""From this change on the steps of the last cycle are taken again."""
+
+_TOLERANCE, _STIFF_TOLERANCE = 5e-7, 2e-6
 """Per step, of the displaced air and of 300 K."""
 
 _STIFF_DEG = (330.0, 374.0)
@@ -83,13 +86,8 @@ class Cycles:
     evaluations: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Runs:
-    """The integrations of the parts of a cycle: valves closed, open, and open while stiff."""
-
-    closed: Integration
-    open: Integration
-    stiff: Integration
+_Runs = dict[tuple[float, float], Integration]
+"""The parts of a cycle by their crank angles, and how their integration goes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,11 +143,8 @@ def simulate_filling(
     model = Exchange(engine, gas, intake, exhaust, speeds_rpm)
     _check_order(engine, intake, exhaust)
     state = _first_guess(model, intake)
-    lanes = state.shape[1:]
-    runs = _Runs(
-        *(Integration(tolerance, np.full(lanes, 0.1)) for tolerance in (_TOLERANCE, _TOLERANCE, _STIFF_TOLERANCE))
-    )
-    converged = np.zeros(lanes, dtype=int)
+    runs: _Runs = {}
+    converged = np.zeros(state.shape[1:], dtype=int)
     last_step: Array | None = None
     for count in range(1, _MOST_CYCLES + 1):
         before = state
@@ -160,6 +155,9 @@ def simulate_filling(
         converged = np.where((converged == 0) & (change < CONVERGED), count, converged)
         if np.all(change < CONVERGED):
             break
+        if np.all(change < _FREEZE):
+            for run in runs.values():
+                run.frozen = True
         step = cycle.state[:WATCHED] - before[:WATCHED]
         state = cycle.state.copy()
         # Every other cycle jumps to where the last two steps lead.
@@ -234,20 +232,27 @@ def _run_cycle(model: Exchange, state: Array, runs: _Runs) -> _Cycle:
     state[WATCHED:] = 0.0
     pumping = np.zeros(state.shape[1:])
     heat = model.engine.heat_per_air_j_kg * (state[rows.MASS] - state[rows.BURNED])
-    state = _closed_part(model, state, heat, runs.closed)
+    state = _closed_part(model, state, heat, runs)
     if model.engine.combustion_efficiency > 0:
         state[rows.BURNED] = state[rows.MASS]
     scale = _scale(model, state)
     for low, high in pairwise(_breaks(model)):
         before = state[rows.WORK]
         if _STIFF_DEG[0] <= low and high <= _STIFF_DEG[1]:
+            run = _run(runs, (low, high), state, _STIFF_TOLERANCE)
             gradient = model.pressure_gradient
-            state = integrate_stiff(model, (low, high), state, scale=scale, progress=runs.stiff, gradient=gradient)
+            state = integrate_stiff(model, (low, high), state, scale=scale, run=run, gradient=gradient)
         else:
-            state = integrate(model, (low, high), state, scale=scale, progress=runs.open)
+            run = _run(runs, (low, high), state, _TOLERANCE)
+            state = integrate(model, (low, high), state, scale=scale, run=run)
         if low >= 180 and high <= 540:
             pumping = pumping - (state[rows.WORK] - before)
     return _Cycle(state, pumping, heat)
+
+
+def _run(runs: _Runs, span: tuple[float, float], state: Array, tolerance: float) -> Integration:
+    """Return the integration of one part of the cycle, a new one in the first cycle."""
+    return runs.setdefault(span, Integration(tolerance, np.full(state.shape[1:], 0.1)))
 
 
 def _breaks(model: Exchange) -> list[float]:
@@ -265,7 +270,7 @@ def _scale(model: Exchange, state: Array) -> Array:
     return scale
 
 
-def _closed_part(model: Exchange, state: Array, heat: Array, run: Integration) -> Array:
+def _closed_part(model: Exchange, state: Array, heat: Array, runs: _Runs) -> Array:
     """Run compression, combustion and expansion to exhaust opening."""
     engine = model.engine
     start, burn = model.intake.closes_deg - 720, engine.wiebe_start_deg
@@ -280,7 +285,8 @@ def _closed_part(model: Exchange, state: Array, heat: Array, run: Integration) -
         (burn + engine.wiebe_duration_deg, model.exhaust.opens_deg, None, motored),
     ):
         right_side = closed_right_side(model, mass, released, added)
-        closed = integrate(right_side, (low, high), closed, scale=scale, progress=run)
+        run = _run(runs, (low, high), closed, _TOLERANCE)
+        closed = integrate(right_side, (low, high), closed, scale=scale, run=run)
     state[rows.TEMPERATURE], state[rows.WORK], state[rows.HEAT_LOST] = closed
     return state
 
@@ -307,5 +313,5 @@ def _collect(model: Exchange, cycle: _Cycle, converged: NDArray[np.int_], change
         mass_error=np.abs(drawn - state[rows.GONE]) / drawn,
         energy_error=np.abs(missing) / (enthalpy_in + heat),
         change=change[0],
-        evaluations=runs.closed.evaluations + runs.open.evaluations + runs.stiff.evaluations,
+        evaluations=sum(run.evaluations for run in runs.values()),
     )

@@ -6,7 +6,6 @@ air by temperature, or with a constant ratio of specific heats.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -23,7 +22,7 @@ AIR_GAS_CONSTANT = 8.314_462_618 / 0.028_964_7
 _NITROGEN, _OXYGEN = 0.79, 0.21
 _THETA_NITROGEN, _THETA_OXYGEN = 3393.0, 2273.0
 
-SMALL_DIFFERENCE = 5e-4
+SMALL_DIFFERENCE = 1e-3
 """Below this relative pressure difference the flow passes smoothly into one linear in it."""
 
 
@@ -99,9 +98,9 @@ def flow_function(pressure_ratio: Array, gamma: Array) -> Array:
 
     Isentropic flow through a nozzle, choked below the critical pressure ratio (Heywood 1988,
     appendix C, eqs C.8–C.9, from memory): Ψ = √(2γ/(γ−1)·(r^(2/γ) − r^((γ+1)/γ))). At pressure
-    differences below 5e-4 of the pressure upstream the root of the difference is replaced by a
+    differences below 1e-3 of the pressure upstream the root of the difference is replaced by a
     polynomial that is linear through zero and meets it with equal value, slope and curvature, so
-    that the flow reverses smoothly (numerical; a flow at Mach 0.03).
+    that the flow reverses smoothly (numerical; a flow at Mach 0.04).
 
     Parameters
     ----------
@@ -121,14 +120,14 @@ def flow_function(pressure_ratio: Array, gamma: Array) -> Array:
     True
     """
     inverse = 1.0 / gamma
-    over = gamma / (gamma - 1.0)
-    critical = np.exp(-over * np.log(0.5 * (gamma + 1.0)))
-    ratio = np.maximum(pressure_ratio, critical)
-    drop = np.maximum(1.0 - ratio, 1e-12)
+    over = 1.0 / (1.0 - inverse)
+    critical = np.exp(-over * np.log(0.5 * gamma + 0.5))
+    drop = np.maximum(1.0 - np.maximum(pressure_ratio, critical), 1e-12)
     root = np.exp(inverse * np.log1p(-drop))
     # root − ratio tends to drop·(γ−1)/γ, so the quotient stays finite where both vanish.
-    steep = np.sqrt(2.0 * over * root * (root - 1.0 + drop) / drop)
-    x = np.minimum(drop / SMALL_DIFFERENCE, 1.0)
+    steep = over * root * (root - 1.0 + drop) / drop
+    x = np.minimum(drop * (1.0 / SMALL_DIFFERENCE), 1.0)
     square = x * x
-    smooth = math.sqrt(SMALL_DIFFERENCE) * x * (1.40625 - square * (0.5625 - 0.15625 * square))
-    return np.asarray(steep * np.where(x < 1.0, smooth, np.sqrt(drop)))
+    # Above the small difference the second factor is 1 and the third the drop itself.
+    smooth = x * (1.40625 - square * (0.5625 - 0.15625 * square))
+    return np.asarray(smooth * np.sqrt(2.0 * steep * np.maximum(drop, SMALL_DIFFERENCE)))

@@ -33,25 +33,31 @@ _STAGES = (
 _ERROR = np.array([71 / 57600, 0.0, -71 / 16695, 71 / 1920, -17253 / 339200, 22 / 525, -1 / 40])
 _MOST_STEPS = 100_000
 _SMALLEST_STEP = 1e-10
-_LONGEST_STEP = 10.0
 
 
 @dataclass(slots=True)
 class Integration:
-    """How the integration of a part of the cycle goes: its tolerance and what it learned.
+    """One part of the cycle, integrated again in every cycle: its tolerance and what it learned.
 
     Attributes
     ----------
     tolerance : float
         Error per step over scale.
     step : array of the lanes' shape
-        The step each lane tries next [degrees].
+        The first step each lane tries [degrees].
+    mesh : array, shape (steps, *lanes), or None
+        The steps taken last time [degrees], none of them refused.
+    frozen : bool
+        Take the steps of the mesh again, unasked. The end of a cycle is then a smooth function
+        of its beginning, and cycles can converge far below the tolerance.
     evaluations : int
         Of right sides so far.
     """
 
     tolerance: float
     step: Array
+    mesh: Array | None = None
+    frozen: bool = False
     evaluations: int = 0
 
 
@@ -60,36 +66,52 @@ class Lanes:
 
     Parameters
     ----------
-    start, end : float
-        [degrees]
-    progress : Integration
+    span : tuple of two floats
+        Start and end [degrees].
+    run : Integration
     """
 
-    def __init__(self, start: float, end: float, progress: Integration) -> None:
-        self.end, self.progress = end, progress
-        self.theta = np.full(progress.step.shape, start)
-        self.wanted = progress.step
-        self.step = np.minimum(self.wanted, end - start)
+    def __init__(self, span: tuple[float, float], run: Integration) -> None:
+        self.run, self.end = run, span[1]
+        self.theta = np.full(run.step.shape, span[0])
+        self._taken: list[Array] = []
+        self._wanted = run.step
+        self.step = np.minimum(self._wanted, self.end - span[0])
+        if run.frozen and run.mesh is not None:
+            self.step = run.mesh[0]
 
     def judge(self, error: Array, order: int) -> tuple[NDArray[np.bool_], bool]:
         """Take or refuse the lanes' steps by their error over tolerance; tell which, and whether all arrived."""
+        if self.run.frozen and self.run.mesh is not None:
+            return self._replay(self.run.mesh)
         error[~(error < 1e8)] = 1e8  # an error that is not a number comes from a step far too long
         accepted = error <= 1.0
         arriving = accepted & (self.step >= self.end - self.theta)
         self.theta = np.where(arriving, self.end, np.where(accepted, self.theta + self.step, self.theta))
-        factor = np.clip(0.9 * np.maximum(error, 1e-12) ** (-1.0 / order), 0.2, 4.0)
+        self._taken.append(self.step * accepted)
+        factor = np.minimum(np.maximum(0.9 * np.maximum(error, 1e-12) ** (-1.0 / order), 0.2), 4.0)
         # A step cut short by the end says nothing against the step that was wanted.
-        short = accepted & (self.step < self.wanted)
-        self.wanted = np.where(short, np.maximum(self.wanted, self.step * factor), self.step * factor)
+        short = accepted & (self.step < self._wanted)
+        self._wanted = np.where(short, np.maximum(self._wanted, self.step * factor), self.step * factor)
         arrived = self.theta >= self.end
         if bool(arrived.all()):
-            self.progress.step = np.minimum(self.wanted, _LONGEST_STEP)
+            self.run.mesh = _pack(np.array(self._taken))
+            self.run.step = self.run.mesh[0]
             return accepted, True
-        self.wanted = np.where(arrived, np.maximum(self.progress.step, _SMALLEST_STEP), self.wanted)
-        if float(np.min(self.wanted)) < _SMALLEST_STEP:
+        self._wanted = np.where(arrived, 1.0, self._wanted)
+        if float(np.min(self._wanted)) < _SMALLEST_STEP:
             raise self.lost()
-        self.step = np.minimum(self.wanted, self.end - self.theta)
+        self.step = np.minimum(self._wanted, self.end - self.theta)
         return accepted, False
+
+    def _replay(self, mesh: Array) -> tuple[NDArray[np.bool_], bool]:
+        """Go on to the next step of the mesh."""
+        self._taken.append(self.step)
+        self.theta = self.theta + self.step
+        done = len(self._taken) == len(mesh)
+        if not done:
+            self.step = mesh[len(self._taken)]
+        return np.ones(self.theta.shape, dtype=bool), done
 
     def lost(self) -> EngineError:
         """Return the error for a lane that gets no further."""
@@ -99,8 +121,15 @@ class Lanes:
         )
 
 
+def _pack(taken: Array) -> Array:
+    """Leave out refused steps, lane by lane, and wait at the end instead."""
+    # A stable sort by "was refused" moves what was taken forward and keeps its order.
+    packed = np.take_along_axis(taken, np.argsort(taken == 0, axis=0, kind="stable"), axis=0)
+    return np.ascontiguousarray(packed[: int(np.max(np.sum(taken > 0, axis=0)))])
+
+
 def integrate(
-    right_side: RightSide, span: tuple[float, float], state: Array, *, scale: Array, progress: Integration
+    right_side: RightSide, span: tuple[float, float], state: Array, *, scale: Array, run: Integration
 ) -> Array:
     """Integrate every lane from one crank angle to another.
 
@@ -117,7 +146,7 @@ def integrate(
         The rows at the start; not changed.
     scale : array, shape (k, *lanes)
         What the errors of the first k rows are measured by; the others follow unwatched.
-    progress : Integration
+    run : Integration
         Updated.
 
     Returns
@@ -132,25 +161,25 @@ def integrate(
 
     Examples
     --------
-    >>> progress = Integration(1e-9, np.array([0.1, 0.2]))
-    >>> integrate(lambda x, y: -y, (0.0, 1.0), np.ones((1, 2)), scale=np.ones((1, 2)), progress=progress).round(8)
+    >>> run = Integration(1e-9, np.array([0.1, 0.2]))
+    >>> integrate(lambda x, y: -y, (0.0, 1.0), np.ones((1, 2)), scale=np.ones((1, 2)), run=run).round(8)
     array([[0.36787944, 0.36787944]])
     """
     watched = scale.shape[0]
     slopes = np.empty((7, *state.shape))
     flat = slopes.reshape(7, -1)
-    per_tolerance = 1.0 / (scale * progress.tolerance)
-    lanes = Lanes(*span, progress)
+    per_tolerance = 1.0 / (scale * run.tolerance)
+    lanes = Lanes(span, run)
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         slopes[0] = right_side(lanes.theta, state)
-        progress.evaluations += 1
+        run.evaluations += 1
         for _ in range(_MOST_STEPS):
             for stage in range(1, 7):
                 trial = (_STAGES[stage] @ flat[:stage]).reshape(state.shape)
                 trial *= lanes.step
                 trial += state
                 slopes[stage] = right_side(lanes.theta + _NODES[stage] * lanes.step, trial)
-            progress.evaluations += 6
+            run.evaluations += 6
             wrong = (_ERROR @ slopes[:, :watched].reshape(7, -1)).reshape(scale.shape)
             error = lanes.step * np.max(np.abs(wrong * per_tolerance), axis=0)
             accepted, arrived = lanes.judge(error, 5)

@@ -81,17 +81,20 @@ class PassagePair:
     """
 
     def __init__(self, intake: Passage, exhaust: Passage) -> None:
-        self._table = np.stack((intake.coefficients, exhaust.coefficients), axis=1)
+        table = np.stack((intake.coefficients, exhaust.coefficients))
+        # One row of four coefficients for each cell of each variant of each valve.
+        self._rows = np.ascontiguousarray(np.moveaxis(table, 1, 3)).reshape(-1, 4)
+        cells = table.shape[3]
+        self._first_row = (np.arange(2 * intake.variants) * cells + 1).reshape(2, 1, intake.variants, 1)
         self._opens = np.array([intake.opens_deg, exhaust.opens_deg]).reshape(2, 1, 1, 1)
         spans = [intake.closes_deg - intake.opens_deg, exhaust.closes_deg - exhaust.opens_deg]
         self._cell_deg = np.array(spans).reshape(2, 1, 1, 1) / CELLS
-        self._valve = np.arange(2).reshape(2, 1, 1, 1)
-        self._variant = np.arange(intake.variants).reshape(1, 1, -1, 1)
+        self._per_cell = 1.0 / self._cell_deg
 
     def areas(self, theta_deg: Array) -> Array:
         """Return effective areas [m²] at crank angles [degrees], shape (2, copies, variants, speeds)."""
-        place = (theta_deg - self._opens) / self._cell_deg
-        cell = np.floor(np.clip(place, -1.0, CELLS)).astype(np.intp)
+        place = (theta_deg - self._opens) * self._per_cell
+        cell = np.floor(np.minimum(np.maximum(place, -1.0), CELLS))
         x = (place - cell) * self._cell_deg
-        c = self._table[:, self._valve, self._variant, cell + 1]
-        return np.asarray(((c[0] * x + c[1]) * x + c[2]) * x + c[3])
+        c = self._rows.take(cell.astype(np.intp) + self._first_row, axis=0)
+        return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])

@@ -45,7 +45,7 @@ def integrate_stiff(
     state: Array,
     *,
     scale: Array,
-    progress: Integration,
+    run: Integration,
     gradient: Callable[[Array, Array], tuple[Array, Array]],
 ) -> Array:
     """Integrate every lane through a part of the cycle in which the pressure is stiff.
@@ -66,7 +66,7 @@ def integrate_stiff(
         The rows at the start; not changed. Rows 0 and 1 are mass and temperature.
     scale : array, shape (k, 1, *lanes)
         What the errors of the first k rows are measured by.
-    progress : Integration
+    run : Integration
         Updated.
     gradient : callable
         Derivatives of the pressure by rows 0 and 1, at (crank angle, state).
@@ -83,18 +83,18 @@ def integrate_stiff(
 
     Examples
     --------
-    >>> progress = Integration(1e-6, np.array([[0.01]]))
+    >>> run = Integration(1e-6, np.array([[0.01]]))
     >>> pull = lambda x, y: np.stack((0 * y[0], -1000.0 * (y[1] - np.cos(x))))
-    >>> end = integrate_stiff(pull, (0.0, 1.0), np.ones((2, 1, 1)), scale=np.ones((2, 1, 1)), progress=progress,
+    >>> end = integrate_stiff(pull, (0.0, 1.0), np.ones((2, 1, 1)), scale=np.ones((2, 1, 1)), run=run,
     ...                       gradient=lambda x, y: (0 * x, 1 + 0 * x))
-    >>> round(float(end[1, 0, 0]), 4), progress.evaluations < 1000
+    >>> round(float(end[1, 0, 0]), 4), run.evaluations < 1000
     (0.5411, True)
     """
     watched = scale.shape[0]
     slopes = np.empty((4, *state.shape))
     flat = slopes.reshape(4, -1)
-    per_tolerance = 1.0 / (scale * progress.tolerance)
-    lanes = Lanes(*span, progress)
+    per_tolerance = 1.0 / (scale * run.tolerance)
+    lanes = Lanes(span, run)
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         for _ in range(_MOST_STEPS):
             step = lanes.step
@@ -111,7 +111,7 @@ def integrate_stiff(
                     right = right + by_pressure * (step * (by_mass * coupled[0] + by_temperature * coupled[1]))
                 right = right + by_angle * (step * _TIME[stage])
                 slopes[stage] = right + by_pressure * (inverse * (by_mass * right[0] + by_temperature * right[1]))
-            progress.evaluations += 6
+            run.evaluations += 6
             wrong = (_ERROR @ slopes[:, :watched].reshape(4, -1)).reshape(scale.shape)
             error = step * np.max(np.abs(wrong * per_tolerance), axis=0)
             trial = state + step * (_WEIGHTS @ flat).reshape(state.shape)
