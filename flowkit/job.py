@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from flowkit.errors import FlowkitError, JobError
+from flowkit.findings import joined
 from flowkit.jobload import parts_of_file, variants_of_files
 from flowkit.jobread import JobVariant, read_variants
 from flowkit.jobreport import contents_of
@@ -307,7 +308,7 @@ class Job:
         from flowkit.corrections import CorrectionResult, correct, reference_state
 
         corrected: list[Variant] = []
-        everything = list(findings)
+        found: list[Finding] = []
         for variant in variants:
             result = correct(
                 variant.tests,
@@ -317,10 +318,10 @@ class Job:
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 off=self.switched_off,
             )
-            everything += result.findings
+            found += result.findings
             corrected.append(Variant(variant.name, result.tests, variant.state, variant.valves))
         tests = tuple(test for variant in corrected for test in variant.tests)
-        merged = CorrectionResult(reference_state(self.reference), tests, tuple(dict.fromkeys(everything)))
+        merged = CorrectionResult(reference_state(self.reference), tests, joined(findings, found))
         return merged, tuple(variant for variant in corrected if variant.tests)
 
     def _compare(self, variants: Sequence[Variant], findings: Sequence[Finding]) -> Comparison:

@@ -17,7 +17,19 @@ import flowkit
 PACKAGE = Path(flowkit.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))
 STREET = ("ground", "importers", "corrections", "analysis", "engine", "reports", "top")
-GROUND = {"errors", "numerals", "model", "units", "serial", "version", "moist_air", "drawing", "statements", "files"}
+GROUND = {
+    "errors",
+    "findings",
+    "numerals",
+    "model",
+    "units",
+    "serial",
+    "version",
+    "moist_air",
+    "drawing",
+    "statements",
+    "files",
+}
 
 
 def room(parts: tuple[str, ...]) -> str:

@@ -13,7 +13,7 @@ from flowkit.analysis.flows import variant_flow
 from flowkit.analysis.gains import Interval, MatchedPair, common_ports, gain_of_pair, match_pairs, shares_of_total
 from flowkit.analysis.montecarlo import DRAWS, SEED
 from flowkit.analysis.ratios import ratio_at_fraction, ratio_at_lift
-from flowkit.analysis.repeatability import pool_repeatability, why_not_assessed
+from flowkit.analysis.repeatability import pool_repeatability, repeatability_findings, why_not_assessed
 from flowkit.analysis.results import Comparison, Gain, RatioPoint, Repeatability, SideComparison
 from flowkit.analysis.sessions import session_findings
 from flowkit.analysis.uncertainty import SideUncertainty, assess_side
@@ -22,6 +22,7 @@ from flowkit.analysis.wording import sentences
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
+from flowkit.findings import joined
 from flowkit.model import Bench, Finding, Reference, Side, Variant
 
 __all__ = ["compare"]
@@ -131,11 +132,12 @@ def compare(
         raise _nothing_left(variants, usable)
     at_lift, at_fraction = _ratios(sides)
     own += [*checks.ratio_unusual(at_fraction), *session_findings(usable_tests, bench)]
+    own += repeatability_findings(setting.repeatability)
     results = {side: computed.result for side, computed in sides.items()}
     return Comparison(
         reference=reference_state(reference),
         sides=results,
-        findings=tuple(dict.fromkeys((*findings, *own))),
+        findings=joined(findings, own),
         repeatability=setting.repeatability,
         ratio_at_lift=at_lift,
         ratio_at_fraction=at_fraction,
