@@ -1,0 +1,100 @@
+"""The workbook: from the raw readings to the headline in cell formulas.
+
+A reader who doubts a number can walk from it back to the cells of the flow sheets, change
+one there and see what becomes of the gain. What no cell formula can give (intervals, the
+density of moist air, the bore model) is written as a value and marked so.
+"""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from flowkit.reports.contents import ReportContents
+
+__all__ = ["workbook_bytes", "write_workbook"]
+
+
+def workbook_bytes(contents: ReportContents) -> bytes:
+    """Return the workbook of a job.
+
+    Parameters
+    ----------
+    contents : ReportContents
+
+    Returns
+    -------
+    bytes
+        An XLSX file; the same contents give the same bytes.
+
+    Notes
+    -----
+    Sources of the formulas stand beside them in the workbook.
+    """
+    from openpyxl import Workbook
+
+    from flowkit.reports.labels import date_of, display_of, sides_of
+    from flowkit.reports.workbook.areas import write_areas
+    from flowkit.reports.workbook.conditions import write_conditions
+    from flowkit.reports.workbook.corrections import write_corrections
+    from flowkit.reports.workbook.draft import FIRST_READING, Draft
+    from flowkit.reports.workbook.findings import write_findings
+    from flowkit.reports.workbook.flows import write_flows
+    from flowkit.reports.workbook.gains import write_gains
+    from flowkit.reports.workbook.pen import SHEETS, pens
+    from flowkit.reports.workbook.plan import plan_sides, plan_tests
+    from flowkit.reports.workbook.readings import write_readings
+    from flowkit.reports.workbook.reference import write_reference
+    from flowkit.reports.workbook.saved import workbook_bytes_of
+    from flowkit.reports.workbook.summary import write_summary
+
+    book = Workbook()
+    tests, readings = plan_tests(contents, FIRST_READING)
+    order = [side for side, _ in sides_of(contents.comparison)]
+    sides = sorted(plan_sides(contents, readings), key=lambda plan: order.index(plan.side))
+    draft = Draft(contents, display_of(contents.info.display), pens(book), tests, readings, tuple(sides))
+    # Each sheet calls cells of those written before it.
+    for write in (
+        write_reference,
+        write_conditions,
+        write_readings,
+        write_corrections,
+        write_flows,
+        write_gains,
+        write_areas,
+        write_findings,
+        write_summary,
+    ):
+        write(draft)
+    day = date_of(contents.info.date) or datetime.date(2000, 1, 1)
+    made = datetime.datetime(day.year, day.month, day.day, 12)
+    title = contents.info.title or "Flow chart"
+    return workbook_bytes_of(book, [draft.pens[name].cached for name in SHEETS], title=title, made=made)
+
+
+def write_workbook(contents: ReportContents, path: Path) -> Path:
+    """Write the workbook of a job.
+
+    Parameters
+    ----------
+    contents : ReportContents
+    path : Path
+        Written whole or not at all.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written there.
+    """
+    from flowkit.files import written_whole
+
+    data = workbook_bytes(contents)
+    with written_whole(path) as draft:
+        draft.write_bytes(data)
+    return path

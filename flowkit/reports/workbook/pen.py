@@ -1,0 +1,340 @@
+"""Writing cells: text as text, formulas with the value flowkit has for them, few styles."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from flowkit.reports.attach.tables import plain
+
+if TYPE_CHECKING:
+    from openpyxl.workbook import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
+
+__all__ = ["SHEETS", "Formula", "Pen", "Style", "decimals", "pens", "spans"]
+
+SHEETS = (
+    "Summary",
+    "Raw readings",
+    "Conditions",
+    "Corrections",
+    "Corrected flows",
+    "Curve slopes",
+    "Gains",
+    "Areas",
+    "Findings",
+    "Reference",
+)
+
+_FONT = "Calibri"
+_RAW_INK = "0B4F8A"
+_QUIET_INK = "5A5A5A"
+_LINE = "8C8C8C"
+_VALUE_FILL = "ECECEC"
+_LONGEST_TEXT = 32_767
+_FORMULA_STARTS = ("=", "+", "-", "@")
+_POINTS_A_LINE = 13.5
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A cell formula.
+
+    Attributes
+    ----------
+    text : str
+        Without the leading ``=``.
+    value : float or None
+        What flowkit has for it; shown by programs that do not calculate.
+    """
+
+    text: str
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a cell looks.
+
+    Attributes
+    ----------
+    kind : str
+        ``"formula"``, ``"raw"`` (as read), ``"value"`` (computed by flowkit), ``"between"``
+        (interpolated), ``"text"``, ``"header"``, ``"heading"``, ``"title"`` or ``"quiet"``.
+    digits : int or None
+        Decimals; None leaves the format to the program.
+    gain : bool
+        A fraction shown as per cent with its sign.
+    percent : bool
+        A fraction shown as per cent.
+    wrap, bold, left : bool
+    """
+
+    kind: str = "text"
+    digits: int | None = None
+    gain: bool = False
+    percent: bool = False
+    wrap: bool = False
+    bold: bool = False
+    left: bool = False
+
+
+def decimals(style: Style) -> str:
+    """Return the number format of a style.
+
+    Parameters
+    ----------
+    style : Style
+
+    Examples
+    --------
+    >>> decimals(Style("formula", 1)), decimals(Style("formula", 1, gain=True))
+    ('0.0', '+0.0%;-0.0%;0.0%')
+    """
+    if style.digits is None:
+        return "General"
+    places = "0." + "0" * style.digits if style.digits else "0"
+    if style.gain:
+        return f"+{places}%;-{places}%;{places}%"
+    return places + "%" if style.percent else places
+
+
+def spans(rows: Iterable[int]) -> list[tuple[int, int]]:
+    """Group rows into runs of neighbours, first and last.
+
+    Parameters
+    ----------
+    rows : iterable of int
+        In rising order.
+
+    Examples
+    --------
+    >>> spans([4, 5, 6, 9])
+    [(4, 6), (9, 9)]
+    """
+    found: list[tuple[int, int]] = []
+    for row in rows:
+        if found and row == found[-1][1] + 1:
+            found[-1] = (found[-1][0], row)
+        else:
+            found.append((row, row))
+    return found
+
+
+@dataclass(slots=True)
+class Pen:
+    """Writes one sheet.
+
+    Attributes
+    ----------
+    sheet : Worksheet
+    cached : dict
+        Address to the value of its formula, to be stored beside it.
+    """
+
+    sheet: Worksheet
+    cached: dict[str, float] = field(default_factory=dict)
+    _styles: dict[Style, Any] = field(default_factory=dict)
+    _model: Any = None
+
+    def put(self, row: int, column: int, value: Formula | str | float | None, style: Style | None = None) -> None:
+        """Write a cell; None writes nothing.
+
+        Parameters
+        ----------
+        row, column : int
+            From 1.
+        value : Formula, str, float or None
+            Text is always written as text.
+        style : Style, optional
+        """
+        if value is None:
+            return
+        cell = self.sheet.cell(row, column)
+        text = isinstance(value, str)
+        if isinstance(value, Formula):
+            cell.value = "=" + value.text
+            if value.value is not None:
+                self.cached[cell.coordinate] = value.value
+        elif isinstance(value, str):
+            shown = plain(value)[:_LONGEST_TEXT]
+            cell.value = shown
+            cell.data_type = "s"
+        else:
+            cell.value = float(value) if not isinstance(value, int) else value
+        cell._style = self._style(style or Style("text" if text else "formula"))
+        if isinstance(value, str) and value.startswith(_FORMULA_STARTS):
+            # Still text once somebody opens the cell and leaves it again.
+            cell._style = copy.copy(cell._style)
+            cell.quotePrefix = True
+
+    def row(
+        self, row: int, values: Sequence[Formula | str | float | None], style: Style | None = None, *, start: int = 1
+    ) -> None:
+        """Write neighbouring cells of one row.
+
+        Parameters
+        ----------
+        row : int
+        values : sequence
+        style : Style, optional
+        start : int, optional
+            First column.
+        """
+        for column, value in enumerate(values, start):
+            self.put(row, column, value, style)
+
+    def header(self, row: int, texts: Sequence[str], *, start: int = 1, widths: dict[int, float] | None = None) -> None:
+        """Write a header row, tall enough for its longest text.
+
+        Parameters
+        ----------
+        row : int
+        texts : sequence of str
+        start : int, optional
+        widths : dict, optional
+            Column to its width [characters], where not the usual eleven.
+        """
+        known = widths or {}
+        self.row(row, texts, Style("header", wrap=True), start=start)
+        lines = max(
+            (_lines(text, known.get(column, 11.0)) for column, text in enumerate(texts, start)),
+            default=1,
+        )
+        self.sheet.row_dimensions[row].height = max(lines * _POINTS_A_LINE, self.sheet.row_dimensions[row].height or 0)
+
+    def at(self, row: int, column: int, *, lock_row: bool = True, lock_column: bool = True) -> str:
+        """Return a cell's address as other sheets call it.
+
+        Parameters
+        ----------
+        row, column : int
+        lock_row, lock_column : bool, optional
+            Whether the address stays as it is when copied.
+        """
+        return f"'{self.sheet.title}'!{self.here(row, column, lock_row=lock_row, lock_column=lock_column)}"
+
+    def here(self, row: int, column: int, *, lock_row: bool = False, lock_column: bool = False) -> str:
+        """Return a cell's address as its own sheet calls it.
+
+        Parameters
+        ----------
+        row, column : int
+        lock_row, lock_column : bool, optional
+        """
+        from openpyxl.utils import get_column_letter
+
+        return f"{'$' if lock_column else ''}{get_column_letter(column)}{'$' if lock_row else ''}{row}"
+
+    def widths(self, widths: dict[int, float], rest: float = 11.0) -> None:
+        """Set column widths.
+
+        Parameters
+        ----------
+        widths : dict
+            Column to its width [characters].
+        rest : float, optional
+            Of all other columns in use.
+        """
+        from openpyxl.utils import get_column_letter
+
+        for column in range(1, self.sheet.max_column + 1):
+            self.sheet.column_dimensions[get_column_letter(column)].width = widths.get(column, rest)
+
+    def paper(self, *, title_rows: str | None = None, freeze: str | None = None, landscape: bool = True) -> None:
+        """Set up the sheet for paper: its area, one page wide, header rows repeated, name and page below.
+
+        Parameters
+        ----------
+        title_rows : str, optional
+            Such as ``"1:3"``.
+        freeze : str, optional
+            The first cell that scrolls.
+        landscape : bool, optional
+        """
+        sheet = self.sheet
+        sheet.print_area = f"A1:{self.here(max(sheet.max_row, 1), max(sheet.max_column, 1))}"
+        sheet.page_setup.orientation = "landscape" if landscape else "portrait"
+        sheet.page_setup.fitToWidth = 1
+        sheet.page_setup.fitToHeight = 0
+        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.print_title_rows = title_rows
+        sheet.freeze_panes = freeze
+        sheet.sheet_view.showGridLines = False
+        sheet.oddFooter.left.text = "&A"
+        sheet.oddFooter.right.text = "&P / &N"
+        margins = sheet.page_margins
+        margins.left = margins.right = 0.5
+        margins.top = margins.bottom = 0.6
+
+    def _style(self, style: Style) -> Any:
+        """Return openpyxl's form of a style, made once."""
+        if style not in self._styles:
+            self._model.style = "Normal"
+            _dress(self._model, style)
+            self._styles[style] = copy.copy(self._model._style)
+        return self._styles[style]
+
+
+def _lines(text: str, width: float) -> int:
+    """Return how many lines a text takes in a column, whole words a line."""
+    lines, used = 1, 0.0
+    for word in text.split():
+        size = len(word) * 1.1
+        if used and used + 1 + size > width:
+            lines, used = lines + 1, size
+        else:
+            used += size + (1 if used else 0)
+    return lines
+
+
+def _dress(cell: Any, style: Style) -> None:
+    """Give a cell the font, fill, border, alignment and number format of a style."""
+    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
+
+    kind = style.kind
+    size = {"title": 16, "heading": 12, "quiet": 9}.get(kind, 10)
+    ink = {"raw": _RAW_INK, "quiet": _QUIET_INK, "between": _QUIET_INK}.get(kind, "000000")
+    cell.font = Font(
+        name=_FONT,
+        size=size,
+        bold=style.bold or kind in ("title", "heading", "header"),
+        italic=kind in ("value", "between"),
+        color=ink,
+    )
+    if kind == "value":
+        cell.fill = PatternFill("solid", fgColor=_VALUE_FILL)
+    if kind == "header":
+        cell.border = Border(bottom=Side("thin", color=_LINE))
+    elif style.bold:
+        cell.border = Border(top=Side("thin", color=_LINE))
+    numeric = kind in ("formula", "raw", "value", "between")
+    right = (numeric or kind == "header") and not style.left
+    cell.alignment = Alignment(
+        horizontal="right" if right else "left",
+        vertical="bottom" if kind == "header" else "top",
+        wrap_text=style.wrap or None,
+    )
+    cell.number_format = decimals(style)
+
+
+def pens(book: Workbook) -> dict[str, Pen]:
+    """Make the sheets in their order and a pen for each.
+
+    Parameters
+    ----------
+    book : Workbook
+        New; its first sheet becomes the first of these.
+    """
+    styles: dict[Style, Any] = {}
+    draft = book.create_sheet("draft")
+    model = draft.cell(1, 1)
+    book.remove(draft)
+    made: dict[str, Pen] = {}
+    for place, title in enumerate(SHEETS):
+        sheet = book.active if place == 0 else book.create_sheet()
+        sheet.title = title
+        made[title] = Pen(sheet, _styles=styles, _model=model)
+    return made
