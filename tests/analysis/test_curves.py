@@ -268,6 +268,14 @@ def test_one_lift_in_common_is_a_range_of_no_width() -> None:
     assert common_range([curve({0.001: 0.01, 0.004: 0.03}), curve({0.004: 0.03, 0.008: 0.05})]) == (0.004, 0.004)
 
 
+def test_a_range_narrower_than_a_micrometre_is_one_lift() -> None:
+    below = curve({0.001: 0.01, 0.004: 0.03}), curve({0.0040005: 0.03, 0.008: 0.05})
+    above = curve({0.001: 0.01, 0.0040005: 0.03}), curve({0.004: 0.03, 0.008: 0.05})
+    assert common_range(below) == (0.0040005, 0.0040005)
+    assert common_range(above) == (0.004, 0.004)
+    assert below[0].mean_flow(*common_range(below)) == pytest.approx(0.03)
+
+
 def test_no_common_range_names_both_curves() -> None:
     low, high = curve({0.001: 0.01, 0.003: 0.03}, name="low"), curve({0.004: 0.03, 0.008: 0.05}, "2", "high")
     with pytest.raises(RangeError, match=r"'high' port 2 begins at 4.000 mm, 'low' port 1 ends at 3.000 mm"):

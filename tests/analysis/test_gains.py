@@ -241,6 +241,24 @@ def test_laws_differ_where_the_pressures_do() -> None:
         assert gain.law_difference == pytest.approx(abs(math.log(factors[0] / factors[1])), rel=1e-9)
 
 
+def test_of_several_pressures_the_largest_difference_of_laws_counts() -> None:
+    def law(pressure: float) -> float:
+        factors = [pressure_factor(name, "intake", pressure, 28 * INH2O_PA) for name in ("square-root", "compressible")]
+        return math.log(factors[0] / factors[1])
+
+    mixed = Variant(
+        "a",
+        tuple(
+            corrected(TYPICAL, variant="a", port=port, pressure_pa=inches * INH2O_PA)
+            for port, inches in (("1", 10), ("2", 20))
+        ),
+    )
+    higher = head("b", pressure_pa=35 * INH2O_PA)
+    expected = law(10 * INH2O_PA) - law(35 * INH2O_PA)
+    for pair in ((mixed, higher), (higher, mixed)):
+        assert compare(pair).sides["intake"].gains[0].law_difference == pytest.approx(expected, rel=1e-9)
+
+
 def test_no_difference_of_laws_at_one_pressure() -> None:
     before, after = head("a", pressure_pa=10 * INH2O_PA), head("b", pressure_pa=10 * INH2O_PA)
     assert compare([before, after]).sides["intake"].gains[0].law_difference is None
