@@ -91,9 +91,15 @@ def take_unit(text: str) -> tuple[Unit | None, str, str]:
         if unit is not None and find_unit(word) is None:
             return unit, tail, _tidy(" ".join([*words[:-1], head]))
         unit = _free_unit(word.strip(",;:"))
-        if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or (place == 0 and len(word) > 1)):
+        leads = place == 0 and len(word) > 1 and not _begins_phrase(words)
+        if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or leads):
             return unit, word.strip(",;:"), _tidy(" ".join(words[:place] + words[place + 1 :]))
     return None, "", " ".join(words)
+
+
+def _begins_phrase(words: list[str]) -> bool:
+    """Whether the words begin with a phrase of the vocabulary, such as ``Meter temperature``."""
+    return any(fold(" ".join(words[:count])) in PHRASES for count in range(2, len(words) + 1))
 
 
 def _free_unit(text: str) -> Unit | None:

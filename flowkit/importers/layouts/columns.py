@@ -91,6 +91,7 @@ def stacked(table: Table) -> list[Column]:
         if index not in table.lifts:
             column = _stack(table, index, carried)
             _name_by_rows(table, column)
+            column.source = column.source or table.view.source(table.row, index)
             columns.append(column)
     return columns
 

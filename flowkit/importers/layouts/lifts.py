@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import isfinite
 from typing import Literal, NamedTuple
 
 from flowkit.importers.cells import as_text, read_cell
@@ -141,7 +142,7 @@ class _Column:
         held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
         for row in range(self.table.first, self.table.last + 1):
             value = rows[row][main]
-            if type(value) is float:
+            if type(value) is float and isfinite(value):
                 number, spelled = value, ""
             else:
                 cell = read_cell(value, comma)
