@@ -143,4 +143,4 @@ def wrap(text: str, width: float, size: float, *, bold: bool = False, most: int 
     if most is not None and len(lines) > most:
         rest = " ".join(lines[most - 1 :])
         lines = [*lines[: most - 1], shorten(rest, width, size, bold=bold)]
-    return lines
+    return [line.replace("\u00a0", " ") for line in lines]

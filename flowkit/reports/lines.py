@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from flowkit.drawing import INK, SOFT, bare_axes, label_ends, smooth, variant_style
+from flowkit.reports.fitting import shorten
 from flowkit.reports.layout import SIZES, Page
 from flowkit.reports.names import Names
 from flowkit.reports.panels import LEFT, end_label, gutter
@@ -83,7 +84,7 @@ def draw_lines(
     import numpy as np
 
     left, upper, width, height = box
-    page.write(left, upper + 8.0, title, size=SIZES.heading, bold=True)
+    page.write(left, upper + 8.0, shorten(title, width, SIZES.heading, bold=True), size=SIZES.heading, bold=True)
     ax = page.axes(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
     for item in series:
         look = variant_style(names.place[item.name])

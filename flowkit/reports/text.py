@@ -10,7 +10,7 @@ from matplotlib.artist import Artist, allow_rasterization
 from matplotlib.font_manager import FontProperties
 from matplotlib.transforms import Bbox
 
-from flowkit.drawing import INK
+from flowkit.drawing import INK, text_width
 
 __all__ = ["Cells", "Words"]
 
@@ -71,13 +71,12 @@ class Cells(Artist):
         if words.text:
             self.items.append(words)
 
-    def _corner(self, renderer: Any, item: Words, scale: float) -> tuple[float, float, float, float, float]:
-        """Return left, baseline, width, height and descent in pixels, from the bottom left."""
-        width, height, descent = renderer.get_text_width_height_descent(
-            item.text, _font(item.size, item.bold, item.italic), False
-        )
-        shift = {"left": 0.0, "right": width, "center": width / 2}[item.align]
-        return item.x * scale - shift, (self._height - item.y) * scale, width, height, descent
+    def _left(self, item: Words) -> float:
+        """Return where a line begins, from the page's left [pt]."""
+        if item.align == "left":
+            return item.x
+        width = text_width(item.text, item.size, bold=item.bold)
+        return item.x - (width if item.align == "right" else width / 2)
 
     @allow_rasterization  # type: ignore[untyped-decorator]
     def draw(self, renderer: Any) -> None:
@@ -90,10 +89,7 @@ class Cells(Artist):
         gc = renderer.new_gc()
         for item in self.items:
             gc.set_foreground(item.color)
-            if item.align == "left":
-                x, y = item.x * scale, (self._height - item.y) * scale
-            else:
-                x, y, *_ = self._corner(renderer, item, scale)
+            x, y = self._left(item) * scale, (self._height - item.y) * scale
             if renderer.flipy():
                 y = page_height - y
             renderer.draw_text(gc, x, y, item.text, _font(item.size, item.bold, item.italic), 0, ismath=False)
@@ -106,8 +102,10 @@ class Cells(Artist):
         scale = 1.0 if figure is None else figure.dpi / 72.0
         result = []
         for item in self.items:
-            x, y, width, height, descent = self._corner(renderer, item, scale)
-            result.append((item.text, Bbox.from_bounds(x, y - descent, width, height)))
+            font = _font(item.size, item.bold, item.italic)
+            width, height, descent = renderer.get_text_width_height_descent(item.text, font, False)
+            y = (self._height - item.y) * scale - descent
+            result.append((item.text, Bbox.from_bounds(self._left(item) * scale, y, width, height)))
         return result
 
     def get_window_extent(self, renderer: Any = None) -> Bbox:

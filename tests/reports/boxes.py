@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import combinations
-
+import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -20,7 +19,7 @@ def text_boxes(figure: Figure) -> list[tuple[str, Bbox]]:
     """Every visible text of a figure with its box, in points."""
     with style():
         canvas = FigureCanvasAgg(figure)
-        canvas.draw()
+        figure.draw_without_rendering()
         renderer = canvas.get_renderer()
         scale = 72.0 / figure.dpi
         found = []
@@ -47,13 +46,12 @@ def _undrawn(figure: Figure) -> set[int]:
 
 def overlaps(boxes: list[tuple[str, Bbox]]) -> list[tuple[str, str]]:
     """Pairs of texts whose boxes share more than the slack."""
-    bad = []
-    for (text_a, a), (text_b, b) in combinations(boxes, 2):
-        wide = min(a.x1, b.x1) - max(a.x0, b.x0)
-        high = min(a.y1, b.y1) - max(a.y0, b.y0)
-        if wide > SLACK and high > SLACK:
-            bad.append((text_a, text_b))
-    return bad
+    corners = np.array([box.extents for _, box in boxes])
+    x0, y0, x1, y1 = corners.T
+    wide = np.minimum.outer(x1, x1) - np.maximum.outer(x0, x0)
+    high = np.minimum.outer(y1, y1) - np.maximum.outer(y0, y0)
+    pairs = np.argwhere(np.triu((wide > SLACK) & (high > SLACK), 1))
+    return [(boxes[a][0], boxes[b][0]) for a, b in pairs]
 
 
 def clipped(boxes: list[tuple[str, Bbox]], width: float, height: float, margin: float = 24.0) -> list[str]:

@@ -1,0 +1,74 @@
+"""An invented engine result for the engine's page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flowkit.engine.results import (
+    AirLimitedPower,
+    Assumption,
+    BandTime,
+    CamGain,
+    CamWeightedMeanFlow,
+    EngineDifference,
+    EngineResult,
+    EngineVariant,
+    Filling,
+    MachIndex,
+)
+from tests.reports.invented import CFM
+
+SPEEDS = tuple(range(2000, 8001, 500))
+
+
+def make_filling(place: int) -> Filling:
+    eta = tuple(0.82 + 0.02 * place - 1e-8 * (speed - 4500 - 200 * place) ** 2 for speed in SPEEDS)
+    mep = tuple(12.0e5 * value for value in eta)
+    torque = tuple(110.0 * value for value in eta)
+    power = tuple(t * speed * 0.1047 for t, speed in zip(torque, SPEEDS, strict=True))
+    flat = tuple(0.0 for _ in SPEEDS)
+    return Filling(
+        SPEEDS, eta, eta, eta, tuple(0.06 for _ in SPEEDS), tuple(4e4 for _ in SPEEDS), mep, mep, torque, power,
+        tuple(5 for _ in SPEEDS), flat, flat,
+    )  # fmt: skip
+
+
+def make_engine(names: Sequence[str], *, filling: bool = True, gains: bool = True) -> EngineResult:
+    """An engine result for some variants."""
+    variants = tuple(
+        EngineVariant(
+            name,
+            CamWeightedMeanFlow((60 + 3 * place) * CFM, (45 + 2 * place) * CFM if filling else None),
+            MachIndex(7200.0 + 150 * place, SPEEDS, tuple(s / 15000 - 0.005 * place for s in SPEEDS), 4e-4),
+            make_filling(place) if filling else None,
+            AirLimitedPower(SPEEDS, SPEEDS, SPEEDS) if filling else None,
+            {"intake": (BandTime(0.0, 0.005, 120.0, 0.5, 0.3),)},
+        )
+        for place, name in enumerate(names)
+    )
+    differences = []
+    cam_gains = []
+    for place in range(1, len(names)):
+        for start in dict.fromkeys((0, place - 1)):
+            kind = "step and total" if place == 1 else "total" if start == 0 else "step"
+            more = tuple(0.01 * (place - start) + 1e-6 * (s - 5000) for s in SPEEDS)
+            mep = tuple(-1000.0 for _ in SPEEDS)
+            if filling:
+                differences.append(EngineDifference(names[start], names[place], kind, 0.02, SPEEDS, more, more, mep))
+            for side in ("intake", "exhaust"):
+                cam_gains.append(CamGain(side, names[start], names[place], kind, 0.05, 0.011, True, None))
+    return EngineResult(
+        variants=variants,
+        findings=(),
+        cam_weighted_gains=tuple(cam_gains) if gains else (),
+        differences=tuple(differences),
+        sentences=("At 6000 1/min the head fills the cylinder 3.1 % better than as received.",),
+        assumptions=(
+            Assumption("compression_ratio", "10.2", "stated", "of the engine"),
+            Assumption("fuel", "petrol, 44 MJ/kg", "assumed", "what burns"),
+        ),
+        model_notes=("One cylinder, quasi-steady flow through the measured areas.",),
+        no_wave_effects="Waves in the pipes are left out.",
+        cautions=("An estimate is no safe speed.",),
+        prediction=None,
+    )

@@ -1,0 +1,127 @@
+"""Jobs that are hard to lay out: no text may overlap another or run into the margin."""
+
+from __future__ import annotations
+
+import pytest
+from matplotlib.figure import Figure
+
+from flowkit.model import Finding, JobInfo
+from flowkit.reports.layout import PAPERS
+from flowkit.reports.pages import make_pages
+from tests.reports.boxes import clipped, overlaps, text_boxes
+from tests.reports.invented import make_contents, names
+from tests.reports.invented_engine import make_engine
+
+LONG = [
+    f"{word} with a very long name that goes on and on to sixty letters"[:60]
+    for word in ("as received", "seats recut", "ports blended", "slim-stem valves")
+]
+MARKUP = [r"$x_1^2$ as received", r"\frac{a}{b}_c & <b>bold</b>", r"50% ^up_ {curly}", r'[red]markup[/red] #1 ~ "q"']
+MANY = [
+    *(
+        Finding("unit-assumed", "note", f"sheet {i}.csv", f"The lifts of sheet {i} can only be inches.")
+        for i in range(60)
+    ),
+    *(
+        Finding("typing-slip", "warning", f"f.xlsx!s!B{i}", "The value 21.5 lies off the curve by 4 %.")
+        for i in range(70)
+    ),
+]
+WORDY = JobInfo(
+    title="T" * 200, vehicle="long vehicle " * 20, customer="customer " * 20, shop="shop name " * 20, number="9" * 50,
+    date="a date in very many words " * 4, notes="notes " * 200,
+)  # fmt: skip
+
+CASES: dict[str, dict] = {
+    "demo": {},
+    "metric": {"display": "metric"},
+    "long names": {"variants": LONG},
+    "16 ports": {"ports": 16},
+    "8 variants": {"variants": 8},
+    "8 variants with long names": {"variants": [f"state number {i} ".ljust(60, "y") for i in range(8)]},
+    "12 variants": {"variants": 12, "ports": 2},
+    "40 lifts": {"lifts": 40},
+    "one lift": {"lifts": 1},
+    "one port": {"ports": 1},
+    "9 ports": {"ports": 9, "variants": 2},
+    "intake only": {"sides": ("intake",)},
+    "exhaust only": {"sides": ("exhaust",)},
+    "no uncertainty": {"known": False},
+    "no geometry": {"geometry": False},
+    "one variant": {"variants": 1},
+    "two variants": {"variants": 2},
+    "markup": {"variants": MARKUP, "info": JobInfo(title=r"$\alpha$_^\ <i>x</i>", number="$1_2$", shop=r"\a{}")},
+    "letters": {"variants": ["受け取ったまま", "シート修正", "прошивка каналов", "κεφαλή"]},
+    "no spaces": {"variants": ["A" * 60, "B" * 60]},
+    "wordy job": {"info": WORDY},
+    "nameless job": {"info": JobInfo()},
+    "many findings": {"findings": MANY},
+    "no findings": {"findings": ()},
+    "all at once": {
+        "variants": [f"variant {i} with a name of sixty letters".ljust(60, "z") for i in range(8)],
+        "ports": 16,
+        "lifts": 40,
+    },
+    "engine": {"engine": make_engine(names(4))},
+    "engine without filling": {"engine": make_engine(names(4), filling=False, gains=False)},
+    "engine, long names": {"variants": LONG, "engine": make_engine(LONG)},
+}
+ON_A4 = {"demo", "metric", "long names", "all at once", "wordy job"}
+RUNS = [(name, "letter") for name in CASES] + [(name, "a4") for name in CASES if name in ON_A4]
+
+
+@pytest.mark.parametrize(("name", "paper"), RUNS)
+def test_no_text_overlaps_or_is_clipped(name: str, paper: str) -> None:
+    sheet = PAPERS[paper]
+    for page in make_pages(make_contents(**CASES[name]), paper):
+        boxes = text_boxes(page.figure)
+        assert len(boxes) > 4, page.title
+        assert overlaps(boxes) == [], page.title
+        assert clipped(boxes, sheet.width, sheet.height) == [], page.title
+
+
+def test_the_check_itself_bites() -> None:
+    figure = Figure(figsize=(4, 3))
+    figure.text(0.3, 0.5, "as received")
+    assert overlaps(text_boxes(figure)) == []
+    figure.text(0.35, 0.51, "seats recut")
+    assert overlaps(text_boxes(figure)) == [("as received", "seats recut")]
+    figure.text(0.9, 0.9, "over the edge")
+    assert clipped(text_boxes(figure), 288, 216) == ["over the edge"]
+
+
+def shown(pages) -> list[str]:
+    return [item.text for page in pages for item in page.cells.items]
+
+
+def test_every_lift_of_forty_is_printed_once_a_side() -> None:
+    texts = shown(make_pages(make_contents(lifts=40, geometry=False)))
+    for i in range(40):
+        assert texts.count(f"{0.010 * (i + 1) / 40 / 0.0254:.3f}") == 2
+
+
+def test_a_missing_side_is_left_out_without_a_word() -> None:
+    texts = shown(make_pages(make_contents(sides=("exhaust",))))
+    assert not any("ntake" in text for text in texts if "valve" not in text and "[" not in text and ":" not in text)
+    assert any(text.startswith("Exhaust:") for text in texts)
+
+
+def test_long_names_get_letters_that_are_explained() -> None:
+    texts = shown(make_pages(make_contents(variants=LONG))[:1])
+    assert {"A", "B", "C", "D"} <= set(texts)
+    joined = " ".join(texts)
+    for letter, name in zip("ABCD", LONG, strict=True):
+        assert f"{letter} {name.split()[0]}" in joined.replace("  ", " ")
+
+
+def test_letters_the_typeface_has_not_are_said() -> None:
+    texts = shown(make_pages(make_contents(variants=["受け取った", "seats recut"]))[:1])
+    assert any("▯▯▯▯" in text for text in texts)
+    assert "this typeface has not" in " ".join(texts)
+
+
+def test_unknown_uncertainty_is_said_and_no_interval_invented() -> None:
+    texts = shown(make_pages(make_contents(known=False))[:1])
+    joined = " ".join(texts)
+    assert "not assessed" in joined
+    assert "±" not in joined.replace("Bands and ±", "")
