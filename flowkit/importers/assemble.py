@@ -12,7 +12,7 @@ from flowkit.importers.layouts.lifts import Lifts
 from flowkit.importers.scopes import Key
 from flowkit.importers.stated import Stated
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
-from flowkit.units import Unit
+from flowkit.units import Unit, from_si
 
 __all__ = ["Place", "assemble"]
 
@@ -119,7 +119,9 @@ class _Maker:
             known = self._plain_conditions.get(key)
             conditions = known if known is not None else self._conditions_of(items, draft)
             self._plain_conditions[key] = conditions
-        factor = self._flow_factor(draft, conditions, draft.where)
+        if self.stated.lift_unit or self.stated.flow_unit:
+            self._hold_units(draft)
+        factor = self._volume_factor(draft.flow_unit, conditions, draft.where)
         scale = self._lift_factor(conditions, draft.where) if self.lifts.ratio else 1.0
         if factor is None or scale is None:
             return None
@@ -224,10 +226,9 @@ class _Maker:
                 name = CONDITION_FIELDS[kind]
                 values[name] = float(item.value) * factor
                 wanted = getattr(self.stated.conditions, name)
-                if wanted is not None and not _same(float(values[name] or 0.0), wanted):
-                    self._contradiction(
-                        kind.replace("_", " "), f"{values[name]:.6g} m³/s", f"{wanted:.6g} m³/s", item.source
-                    )
+                found = float(values[name] or 0.0)
+                if wanted is not None and not _same(found, wanted):
+                    self._contradiction(_plain_name(name), _shown(name, found), _shown(name, wanted), item.source)
         conditions = Conditions(**values) if later else without_flows  # type: ignore[arg-type]
         self._conditions[key] = conditions
         return conditions
@@ -251,15 +252,17 @@ class _Maker:
             if found is None:
                 values[name] = wanted
             elif not _same(found, wanted):
-                self._contradiction(_plain_name(name), _shown(found), _shown(wanted), places.get(name, where))
+                self._contradiction(
+                    _plain_name(name), _shown(name, found), _shown(name, wanted), places.get(name, where)
+                )
 
-    def _flow_factor(self, draft: Draft, conditions: Conditions, where: str) -> float | None:
-        """What turns the draft's flows into m³/s."""
-        if draft.flow_unit is None:
-            return None
-        if draft.flow_stated and self.stated.flow_unit and draft.flow_unit.name != self.stated.flow_unit:
-            self._contradiction("flow unit", draft.flow_unit.name, self.stated.flow_unit, where)
-        return self._volume_factor(draft.flow_unit, conditions, where)
+    def _hold_units(self, draft: Draft) -> None:
+        """Hold the units the user states against those the sheet states."""
+        stated, lifts = self.stated, self.lifts
+        if stated.flow_unit and draft.flow_stated and draft.flow_unit and draft.flow_unit.name != stated.flow_unit:
+            self._contradiction("flow unit", draft.flow_unit.name, stated.flow_unit, draft.where)
+        if stated.lift_unit and lifts.source == "stated" and lifts.unit and lifts.unit.name != stated.lift_unit:
+            self._contradiction("lift unit", lifts.unit.name, stated.lift_unit, draft.where)
 
     def _volume_factor(self, unit: Unit | None, conditions: Conditions, where: str) -> float | None:
         """What turns a flow in some unit into m³/s at the inlet."""
@@ -355,11 +358,16 @@ _SHOWN = {"_m3_s": "CFM", "_pa": "inH2O", "_m": "mm", "_k": "°C", "_deg": "°"}
 
 
 def _plain_name(name: str) -> str:
+    """A field's name in words."""
     for ending in _SHOWN:
         name = name.removesuffix(ending)
     return name.replace("_", " ")
 
 
-def _shown(value: float | str) -> str:
-    """A value for a message."""
-    return repr(value) if isinstance(value, str) else f"{value:.6g} (SI)"
+def _shown(name: str, value: float | str) -> str:
+    """A condition as people write it."""
+    unit = next((unit for ending, unit in _SHOWN.items() if name.endswith(ending)), None)
+    if isinstance(value, str) or unit is None:
+        return repr(value) if isinstance(value, str) else f"{value:.6g}"
+    spelled = "hPa" if name in ("barometer_pa", "meter_pressure_pa") else unit
+    return f"{from_si(value, spelled):.6g} {spelled}"

@@ -114,15 +114,10 @@ def _table(number: int, reading: TableReading) -> list[str]:
     lines.append(f"    {_span(reading, table.lifts[0]):<12} lift ({unit})")
     for column in reading.columns:
         lines.append(f"    {_span(reading, column.index):<12} {_column(column)}")
-    lines += [
-        f"    {test.id}: {len(test.points)} points, {_units(test.units.flow.unit, test.units.flow.source)}"
-        for test in reading.tests
-    ]
+    for test in reading.tests:
+        who = " ".join(str(word) for word in (test.side, test.port, f"run {test.run}") if word)
+        lines.append(f"    gives {test.variant!r}, {who}: {len(test.points)} points")
     return [_safe(line) for line in lines]
-
-
-def _units(unit: str, source: str) -> str:
-    return f"{unit} ({source})"
 
 
 def layout_name(reading: TableReading) -> str:

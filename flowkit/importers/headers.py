@@ -112,13 +112,25 @@ def _find_trailing(table: Table) -> None:
             if label is not None:
                 table.named[row] = label
     columns = range(table.lifts[0] + 1, table.right + 1)
+    blank = False
     for row in range(table.last + 1, min(table.last + 1 + HEADER_DEPTH, len(view.rows))):
+        if all(value is None for value in view.rows[row][table.left : table.right + 1]):
+            if blank:
+                return
+            blank = True
+            continue
         label = _row_label(table, row)
-        if label is None:
-            break
-        values = sum(view.value(row, column) is not None for column in columns)
-        if values < 2 and not (label.kind in LEFT_OUT or (values and len(columns) == 1)):
-            break
-        if values > 1 and _is_pairs(view, row, table.lifts[0], [c for c in columns if view.value(row, c) is not None]):
-            break
+        filled = [column for column in columns if view.value(row, column) is not None]
+        if label is None or not _goes_with(table, row, label, filled, blank=blank):
+            return
         table.named[row] = label
+
+
+def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank: bool) -> bool:
+    """Whether a row under the numbers holds values of the columns, and is no line of the sheet."""
+    if len(filled) > 1:
+        return not _is_pairs(table.view, row, table.lifts[0], filled)
+    if label.kind in LEFT_OUT:
+        return bool(filled) or not blank
+    single = table.right == table.lifts[0] + 1
+    return single and bool(filled) and not blank

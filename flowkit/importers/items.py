@@ -16,7 +16,9 @@ __all__ = [
     "CONDITION_FIELDS",
     "FLOW_KINDS",
     "MAPPING_HINT",
+    "NO_UNITS",
     "Item",
+    "Units",
     "Written",
     "assumed",
     "read_item",
@@ -126,6 +128,22 @@ MAPPING_HINT = "; or say in the job file where what stands"
 def unreadable(source: str, what: str) -> Finding:
     """Say that a table cannot be read by its headings, so that the user may map it."""
     return refused(source, what + MAPPING_HINT)
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Units stated outside a table, for numbers that have none of their own.
+
+    Attributes
+    ----------
+    flow, pressure : str or None
+    """
+
+    flow: str | None = None
+    pressure: str | None = None
+
+
+NO_UNITS = Units()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ from bisect import bisect_left
 from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.cells import decimal_comma_of
 from flowkit.importers.grid import CellValue, Grid
-from flowkit.importers.items import Item, Written, read_item
+from flowkit.importers.items import Item, Units, Written, read_item
 from flowkit.importers.labels import Label
 from flowkit.importers.layouts import Detection
 from flowkit.importers.layouts.columns import Column
-from flowkit.importers.layouts.drafts import Draft, TableContext, Units
+from flowkit.importers.layouts.drafts import Draft, TableContext
 from flowkit.importers.layouts.lifts import read_lifts
 from flowkit.importers.layouts.readings import read_drafts
 from flowkit.importers.mapping import CellRange, FlowColumn, TableMapping
@@ -64,7 +64,7 @@ def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
             for row, column in _places(grid, cells):
                 if 0 <= row < len(taken):
                     taken[row].append((column, column))
-    said = read_metadata(view, taken, stated.pressure_unit)
+    said = read_metadata(view, taken, Units(stated.flow_unit, stated.pressure_unit))
     reading.metadata = said
     reading.findings += said.findings
     items: dict[Key, Item] = {

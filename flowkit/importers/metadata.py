@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from flowkit.importers.cells import as_text, read_cell
 from flowkit.importers.grid import CellValue
-from flowkit.importers.items import Item, Written, read_item
+from flowkit.importers.items import FLOW_KINDS, NO_UNITS, Item, Units, Written, read_item
 from flowkit.importers.kinds import ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label
 from flowkit.importers.view import View
@@ -67,7 +67,7 @@ class Metadata:
     words: list[str] = field(default_factory=list)
 
 
-def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], pressure_unit: str | None = None) -> Metadata:
+def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units: Units = NO_UNITS) -> Metadata:
     """Read what stands outside the tables.
 
     Parameters
@@ -76,10 +76,10 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], pressu
         Upright.
     taken : sequence
         For each row the column ranges (ends included) that belong to tables.
-    pressure_unit : str, optional
-        A unit the user stated for bare pressures.
+    units : Units, optional
+        What the user stated for bare numbers; units that lines of the sheet state count before it.
     """
-    reader = _Reader(view, pressure_unit)
+    reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
         spans = taken[row]
         if spans and any(left == 0 and right >= len(values) - 1 for left, right in spans):
@@ -92,23 +92,26 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], pressu
         if filled:
             reader.read_row(row, filled)
     reader.read_comments()
-    return reader.got
+    return reader.finish()
 
 
 _LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
 _PIECES = re.compile(r"\s*[;|\t]\s*|\s{3,}|,\s+(?=[^,:=]{2,30}[:=])")
+_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _RUN_ON = re.compile(r"(?P<label>[^\d]{3,40}?)\s+(?P<value>[-+−]?[.,]?\d.*)$")
+_ANSWERED = re.compile(r"[:=]\s*\S")
 LONG_TITLE = 60
 
 
 class _Reader:
     """Reads what stands outside the tables of one sheet."""
 
-    def __init__(self, view: View, pressure_unit: str | None) -> None:
+    def __init__(self, view: View, units: Units) -> None:
         self.view = view
-        self.pressure_unit = pressure_unit
+        self.units = units
+        self.later: list[tuple[str, Written, Placed]] = []
         self.got = Metadata()
         self.done: set[tuple[int, int]] = set()
 
@@ -123,7 +126,11 @@ class _Reader:
         """Read one row: labels with the values behind or under them, and texts."""
         view = self.view
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
-        heads = [column for column in filled if column in labels and _is_label(labels[column])]
+        heads = [
+            column
+            for column in filled
+            if column in labels and _is_label(labels[column]) and not _ANSWERED.search(str(view.value(row, column)))
+        ]
         for column in filled:
             value = view.value(row, column)
             if column in labels and isinstance(value, str) and not (heads and column >= heads[0]):
@@ -176,21 +183,36 @@ class _Reader:
             unit_text,
             self.view.decimal_comma,
             self.view.percent(at.row, at.column),
-            self.pressure_unit if kind in _GAUGE else None,
         )
+        if kind in _GAUGE or kind in FLOW_KINDS:
+            self.later.append((kind, written, at))
+        else:
+            self._read(kind, written, at)
+
+    def finish(self) -> Metadata:
+        """Read the pressures and flows, now that all lines with units are known."""
+        stated = {entry.item.kind: str(entry.item.value) for entry in self.got.placed if entry.item.kind in _UNITS_OF}
+        pressure = stated.get("pressure_unit", self.units.pressure)
+        flow = stated.get("flow_unit", self.units.flow)
+        for kind, written, at in self.later:
+            self._read(kind, replace(written, default_unit=pressure if kind in _GAUGE else flow), at)
+        return self.got
+
+    def _read(self, kind: str, written: Written, at: Placed) -> None:
+        """Read one value and keep it."""
         items, findings = read_item(kind, written)
         self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
         self.got.findings += findings
 
     def _add_units(self, kind: str, text: str, source: str, at: Placed) -> None:
         """Read ``Units: inches / CFM`` or the unit of one quantity."""
-        for part in [text, *re.split(r"[,;/|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b", text)]:
+        parts = [part.strip() for part in _LIST.split(text)]
+        parts = [half for part in parts for half in ([part] if find_unit(part) else part.split("/"))]
+        for part in [text] if find_unit(text) is not None else parts:
             unit = find_unit(part.strip())
             for name, quantities in _UNITS_OF.items():
                 if unit is not None and unit.quantity in quantities and kind in ("units", name):
                     self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
-            if unit is not None and part == text:
-                return
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
         """Read a text that stands alone: ``Test pressure: 28 inH2O``, or a title."""

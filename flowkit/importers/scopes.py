@@ -47,6 +47,7 @@ class _Band:
     top: int
     bottom: int
     entries: list[Placed] = field(default_factory=list)
+    under: list[Placed] = field(default_factory=list)
     lines: list[Line] = field(default_factory=list)
 
 
@@ -83,7 +84,7 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
             scope.items = {key: item for key, item in general.items() if not (repeated and key[0] in OWN)}
             if "side" in kinds and place > 0:
                 scope.items.pop(("side", None), None)
-            scope.items |= _gather(own, findings)
+            scope.items |= _gather(own, findings) | _gather(band.under, findings)
             scope.title = _title(band, index)
             found[id(table)] = scope
     return [found[id(table)] for table in tables], findings
@@ -114,7 +115,7 @@ def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
         before = bands[place - 1] if place else None
         if before is not None and entry.item.kind in UNDER and entry.row - under[before.bottom] <= 1:
             under[before.bottom] = entry.row
-            before.entries.append(entry)
+            before.under.append(entry)
         elif place < len(bands):
             bands[place].entries.append(entry)
         else:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 from flowkit.importers.anchors import lift_headings
 from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.grid import Grid
-from flowkit.importers.items import Item, refused, unreadable
+from flowkit.importers.items import Item, Units, refused, unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES, resolve_codes
 from flowkit.importers.layouts import Detection, find_layouts
 from flowkit.importers.layouts.columns import Column, heading_labels
-from flowkit.importers.layouts.drafts import Draft, TableContext, Units
+from flowkit.importers.layouts.drafts import Draft, TableContext
 from flowkit.importers.layouts.lifts import Lifts, read_lifts
 from flowkit.importers.layouts.readings import read_drafts
 from flowkit.importers.layouts.roles import describe
@@ -100,7 +100,7 @@ def read_sheet(grid: Grid, stated: Stated) -> SheetReading:
         _refuse_unheaded(reading)
         return reading
     tables = [layout.table for layout in layouts]
-    said = read_metadata(view, _taken(view, layouts), stated.pressure_unit)
+    said = read_metadata(view, _taken(view, layouts), Units(stated.flow_unit, stated.pressure_unit))
     reading.metadata = said
     reading.findings += said.findings
     words = list(said.words)

@@ -61,4 +61,10 @@ def find_layouts(view: View) -> tuple[list[Detection], list[Finding]]:
         Detection(a.table, a.table.last - a.table.first + 1, "the lifts stand beside their heading", a.aside)
         for a in across
     ]
-    return sorted(found, key=lambda detection: detection.table.corners()[:2]), findings
+    return sorted(found, key=_place), findings
+
+
+def _place(detection: Detection) -> tuple[int, int]:
+    """Where a table's lifts are headed on the grid: tables side by side have their headings in one row."""
+    table = detection.table
+    return table.view.place(table.row, table.lifts[0])

@@ -5,22 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from flowkit.importers.items import Item
+from flowkit.importers.items import Item, Units
 from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.lifts import Lifts
 from flowkit.importers.table import Table
 from flowkit.model import Finding, Side, UnitSource
 from flowkit.units import Unit
 
-__all__ = ["Draft", "TableContext", "Units"]
-
-
-@dataclass(frozen=True, slots=True)
-class Units:
-    """Units stated outside the table, for numbers that have none of their own."""
-
-    flow: str | None = None
-    pressure: str | None = None
+__all__ = ["Draft", "TableContext"]
 
 
 @dataclass(slots=True)

@@ -38,6 +38,7 @@ def read_drafts(context: TableContext) -> list[Draft]:
     named = named_rows(context)
     common = _common_unit(context)
     drafts = []
+    unitless: dict[int, Column] = {}
     for who, rows in groups:
         conditions = row_conditions(context, rows)
         for column in context.of_role("flow"):
@@ -50,9 +51,23 @@ def read_drafts(context: TableContext) -> list[Draft]:
             if own is not None:
                 draft.pressure_unit = own.unit
             _read_flows(context, column, rows, own.values if own is not None else {}, draft)
-            if draft.flows or "leak" in draft.items:
+            if draft.flow_unit is None and draft.flows:
+                unitless[column.index] = column
+            elif draft.flows or "leak" in draft.items:
                 drafts.append(draft)
+    if unitless:
+        context.findings.append(_no_unit(list(unitless.values())))
     return drafts
+
+
+def _no_unit(columns: Sequence[Column]) -> Finding:
+    """Refuse flows without a unit."""
+    headings = ", ".join(repr(column.text) for column in columns[:4]) + (", …" if len(columns) > 4 else "")
+    what = (
+        f"the flows under {headings} have no unit; write it in the heading, or state it with --flow-unit "
+        "or flow_unit in the job's conditions"
+    )
+    return unreadable(columns[0].source, what)
 
 
 def _common_unit(context: TableContext) -> Unit | None:
@@ -131,14 +146,6 @@ def _read_flows(
     draft.sources = _addresses(view, index, places)
     if zero:
         _take_leak(view.source(zero[0][1], index), zero[0], pressures, draft)
-    if draft.flow_unit is None and draft.flows:
-        what = (
-            f"the flows under {column.text!r} have no unit; write it in the heading, or state it with --flow-unit "
-            "or flow_unit in the job's conditions"
-        )
-        context.findings.append(unreadable(draft.where, what))
-        draft.lifts, draft.flows, draft.pressures, draft.sources = [], [], [], []
-        draft.items.pop("leak", None)
 
 
 def all_plain(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
