@@ -1,1 +1,50 @@
-"""."""
+"""Numbers to what the engine feels: cam, Mach index, filling, power, and what if."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from flowkit.engine.cam import Cam
+    from flowkit.engine.data import EngineData
+    from flowkit.engine.lifting import cam_weighted_mean_flow
+    from flowkit.engine.mach import mean_inlet_mach_index
+    from flowkit.engine.power import air_limited_power
+    from flowkit.engine.results import EngineResult
+    from flowkit.engine.run import run_engine
+    from flowkit.engine.whatif import Change, parse_change, whatif
+
+__all__ = [
+    "Cam",
+    "Change",
+    "EngineData",
+    "EngineResult",
+    "air_limited_power",
+    "cam_weighted_mean_flow",
+    "mean_inlet_mach_index",
+    "parse_change",
+    "run_engine",
+    "whatif",
+]
+
+_HOMES = {
+    "Cam": "cam",
+    "Change": "whatif",
+    "EngineData": "data",
+    "EngineResult": "results",
+    "air_limited_power": "power",
+    "cam_weighted_mean_flow": "lifting",
+    "mean_inlet_mach_index": "mach",
+    "parse_change": "whatif",
+    "run_engine": "run",
+    "whatif": "whatif",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import numpy and the rest only once an engine is asked for."""
+    if name in _HOMES:
+        from importlib import import_module
+
+        return getattr(import_module(f"flowkit.engine.{_HOMES[name]}"), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

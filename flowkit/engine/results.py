@@ -210,6 +210,7 @@ class EngineDifference:
         Of the speed at Z = 0.5.
     speeds_rpm : tuple of float
     volumetric_efficiency, indicated_torque : tuple of float
+        Empty where a variant has no filling, or no torque because it is motored.
     pumping_mep_pa : tuple of float
         Difference, not a ratio [Pa].
     """
