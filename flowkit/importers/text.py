@@ -209,17 +209,16 @@ def _check_size(rows: list[TextRow], label: str) -> None:
 def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int], label: str) -> None:
     """Refuse a table whose comma is both separator and decimal mark: ``Lift,Flow`` over ``1,5,30,2``."""
     above: TextRow = ()
-    for row, number in zip(rows, numbers, strict=True):
-        if (
-            len(row) > len(above) >= 2
-            and not any("." in cell for cell in row if cell)
-            and all(cell and is_numeric(cell, gaps=True) for cell in row)
-            and not all(cell and is_numeric(cell, gaps=True) for cell in above)
-        ):
-            raise SheetError(
-                "the comma seems to be both the decimal mark and what separates the cells",
-                "export the sheet again with semicolons, or with a decimal point",
-                file=label,
-                cell=f"{number}:1",
-            )
+    for at, row in enumerate(rows):
+        if len(row) > len(above) >= 2 and all(cell and not is_numeric(cell, gaps=True) for cell in above):
+            # Every figure with a decimal comma makes two cells of one.
+            below = rows[at : at + 3]
+            longer = all(1.5 * len(above) <= len(cells) <= 2 * len(above) for cells in below)
+            if longer and all(cell and cell.strip().isdigit() for cells in below for cell in cells):
+                raise SheetError(
+                    "the comma seems to be both the decimal mark and what separates the cells",
+                    "export the sheet again with semicolons, or with a decimal point",
+                    file=label,
+                    cell=f"{numbers[at]}:1",
+                )
         above = row or above
