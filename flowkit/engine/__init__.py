@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from flowkit.engine.power import air_limited_power
     from flowkit.engine.results import EngineResult
     from flowkit.engine.run import run_engine
-    from flowkit.engine.whatif import Change, parse_change, whatif
+    from flowkit.engine.scenario import Change, parse_change, whatif
 
 __all__ = [
     "Cam",
@@ -29,15 +29,15 @@ __all__ = [
 
 _HOMES = {
     "Cam": "cam",
-    "Change": "whatif",
+    "Change": "scenario",
     "EngineData": "data",
     "EngineResult": "results",
     "air_limited_power": "power",
     "cam_weighted_mean_flow": "lifting",
     "mean_inlet_mach_index": "mach",
-    "parse_change": "whatif",
+    "parse_change": "scenario",
     "run_engine": "run",
-    "whatif": "whatif",
+    "whatif": "scenario",
 }
 
 

@@ -188,35 +188,45 @@ def coverage_findings(cases: Sequence[Case]) -> list[Finding]:
         ``short-of-cam`` (error) and ``beyond-cam`` (note).
     """
     found = []
-    for case in cases:
-        for side, flow in case.flows.items():
-            cam = case.cams.get(side)
-            if cam is None:
+    for side in _SIDES:
+        beyond = []
+        for case in cases:
+            cam, flow = case.cams.get(side), case.flows.get(side)
+            if cam is None or flow is None:
                 continue
-            peak, top = cam.peak_lift_m, flow.lifts_m[-1]
-            both = f"{top * 1e3:.2f} mm ({top / 0.0254:.3f} in) and the cam lifts to {peak * 1e3:.2f} mm"
             if not case.usable(side):
-                found.append(
-                    Finding(
-                        "short-of-cam",
-                        "error",
-                        f"{case.name}, {side}",
-                        f"The flow was measured up to {both} ({peak / 0.0254:.3f} in): curves are never continued "
-                        "beyond what was measured, so this variant's engine figures of that side and its filling are "
-                        "not made; flow it up to the cam's lift.",
-                    )
+                found.append(_short(case.name, side, flow.lifts_m[-1], cam.peak_lift_m))
+            elif flow.lifts_m[-1] > cam.peak_lift_m + SAME_LIFT_M:
+                beyond.append((flow.lifts_m[-1], case))
+        if beyond:
+            top, peak = max(top for top, _ in beyond), max(case.cams[side].peak_lift_m for _, case in beyond)
+            found.append(
+                Finding(
+                    "beyond-cam",
+                    "note",
+                    f"[cam.{side}]",
+                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}: what flows above the "
+                    "cam's lift does not reach the engine.",
                 )
-            elif top > peak + SAME_LIFT_M:
-                found.append(
-                    Finding(
-                        "beyond-cam",
-                        "note",
-                        f"{case.name}, {side}",
-                        f"The flow was measured up to {both} ({peak / 0.0254:.3f} in): what flows above the cam's lift "
-                        "does not reach the engine.",
-                    )
-                )
+            )
     return found
+
+
+def _both(lift_m: float) -> str:
+    """Write a lift in both units."""
+    return f"{lift_m * 1e3:.2f} mm ({lift_m / 0.0254:.3f} in)"
+
+
+def _short(name: str, side: Side, top_m: float, peak_m: float) -> Finding:
+    """Say that a variant was not measured up to the cam's lift."""
+    return Finding(
+        "short-of-cam",
+        "error",
+        f"{name}, {side}",
+        f"The flow was measured up to {_both(top_m)} and the cam lifts to {_both(peak_m)}: curves are never continued "
+        "beyond what was measured, so this variant's engine figures of that side and its filling are not made; flow "
+        "it up to the cam's lift.",
+    )
 
 
 def _cam_notes(cams: Mapping[Side, Cam]) -> list[Finding]:
