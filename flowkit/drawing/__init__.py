@@ -4,7 +4,16 @@ Matplotlib is imported where something is drawn, never at import. No global stat
 touched: figures are made directly, and a style holds only while its context is open.
 """
 
-from flowkit.drawing.curves import bare_axes, draw_curve, draw_flow, plot_comparison, plot_tests, save_plot, smooth
+from flowkit.drawing.curves import (
+    bare_axes,
+    draw_curve,
+    draw_flow,
+    plot_comparison,
+    plot_tests,
+    save_figure,
+    save_plot,
+    smooth,
+)
 from flowkit.drawing.ends import EndLabel, label_ends, place_labels, text_width
 from flowkit.drawing.looks import (
     DISPLAYS,
@@ -38,6 +47,7 @@ __all__ = [
     "plot_comparison",
     "plot_tests",
     "readable",
+    "save_figure",
     "save_plot",
     "smooth",
     "style",

@@ -16,11 +16,12 @@ from flowkit.units import from_si
 if TYPE_CHECKING:
     import numpy as np
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from flowkit.analysis.results import Comparison, VariantFlow
     from flowkit.model import CorrectedTest, FlowTest
 
-__all__ = ["bare_axes", "draw_flow", "plot_comparison", "plot_tests", "save_plot", "smooth"]
+__all__ = ["bare_axes", "draw_flow", "plot_comparison", "plot_tests", "save_figure", "save_plot", "smooth"]
 
 
 def smooth(lifts: Sequence[float], values: Sequence[float], points: int = 100) -> tuple[np.ndarray, np.ndarray]:
@@ -265,12 +266,24 @@ def save_plot(tests: Sequence[FlowTest | CorrectedTest], path: str | Path, *, di
     FlowkitError
         If no test has a point.
     """
-    ax = plot_tests(tests, display=display)
-    figure = ax.get_figure(root=True)
-    assert figure is not None  # it was made with its figure
+    figure = plot_tests(tests, display=display).get_figure(root=True)
+    assert figure is not None  # it was made with its axes
+    save_figure(figure, path)
+
+
+def save_figure(figure: Figure, path: str | Path, *, dpi: float = 150) -> None:
+    """Write a figure into a PNG file, whole or not at all.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    path : str or Path
+    dpi : float, optional
+        Dots an inch.
+    """
     out = io.BytesIO()
     with style():
-        figure.savefig(out, format="png", dpi=150, metadata={"Software": None})
+        figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
     target = Path(path)
     waiting = target.with_name(f".{target.name}.part")
     try:

@@ -53,7 +53,7 @@ def engine_pages(engine: EngineResult, paper: Paper, names: Names, info: JobInfo
     stream.tables([_table(engine, names, info)])
     _draw_panels(stream, engine, names)
     for heading, texts in (
-        ("Before anybody runs it so", engine.cautions),
+        ("Cautions", engine.cautions),
         ("What the model does, and leaves out", (*engine.model_notes, engine.no_wave_effects)),
     ):
         if any(texts):
