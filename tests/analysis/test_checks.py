@@ -139,7 +139,11 @@ def test_uneven_ports_are_named_with_where_they_lag() -> None:
     # By hand: at 8 mm the mean of 1, 1 and 0.85 is 0.95, and 0.85/0.95 = 0.895.
     assert lagging.worst_below_mean == pytest.approx(1 - 0.85 / 0.95)
     assert lagging.worst_lift_m in (0.008, 0.010)
-    assert "port 2 flows" in found.message and "(10.5 %)" in found.message
+    assert "port 2 flows" in found.message
+    assert f"most at {lagging.worst_lift_m * 1e3:.2f} mm (10.5 %)" in found.message
+    # The mean of the ports' means, and what port 2 lacks of it, by the curves themselves.
+    means = [port.mean_flow_m3_s for port in result.sides["intake"].variants[0].ports]
+    assert lagging.below_mean == pytest.approx(1 - means[1] / (sum(means) / 3))
 
 
 @pytest.mark.parametrize(("low", "uneven"), [(0.97, False), (0.95, True)])
@@ -173,6 +177,21 @@ def test_ratio_of_exhaust_to_intake(ratio: float, unusual: bool) -> None:
     if found:
         assert (found[0].severity, found[0].where) == ("warning", "a")
         assert f"flows {ratio * 100:.0f} % of the intake" in found[0].message
+
+
+def test_the_worst_ratio_is_told() -> None:
+    """Usual to half lift, then rising to 1.2 times the intake, once falling to 0.5."""
+    for end, words in (
+        (1.2, "flows 120 % of the intake at 100 % of peak lift"),
+        (0.5, "flows 50 % of the intake at 100 %"),
+    ):
+        exhaust = {
+            lift: flow * (0.8 if lift < 0.005 else 0.97 if lift < 0.009 else end) for lift, flow in TYPICAL.items()
+        }
+        variant = Variant("a", (corrected(TYPICAL, variant="a"), corrected(exhaust, variant="a", side="exhaust")))
+        (found,) = findings(variant, rule="ratio-unusual")
+        assert words in found.message
+        assert "of 9 fractions outside 60 % to 95 %)" in found.message
 
 
 def test_ratio_needs_both_sides() -> None:
@@ -226,6 +245,7 @@ def test_steps_over_other_ports_are_said() -> None:
     heads = [head("a"), head("b"), head("c", ports=("1",))]
     (found,) = findings(*heads, rule="steps-unmatched")
     assert (found.severity, found.where) == ("note", "c, intake")
+    assert found.message.startswith("The steps on the intake were taken over different ports")
     assert "only over port 1, which all of them have" in found.message
 
 
