@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flowkit.analysis.curves import SideVariant, merge_lifts
+from flowkit.analysis.curves import SAME_LIFT_M, SideVariant, merge_lifts
 from flowkit.analysis.results import RatioPoint
 
 __all__ = ["FRACTIONS", "ratio_at_fraction", "ratio_at_lift"]
@@ -58,7 +58,9 @@ def ratio_at_fraction(
     tuple of RatioPoint
         `at` is the fraction; only where both sides were measured.
     """
-    inside = [fraction for fraction in FRACTIONS if all(fraction * hi >= lo and hi > 0 for lo, hi in ranges)]
+    inside = [
+        fraction for fraction in FRACTIONS if all(fraction * hi >= lo - SAME_LIFT_M and hi > 0 for lo, hi in ranges)
+    ]
     points = []
     for one, other in _both(intake, exhaust):
         ratios = other.flow([at * ranges[1][1] for at in inside]) / one.flow([at * ranges[0][1] for at in inside])

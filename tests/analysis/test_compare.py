@@ -144,6 +144,13 @@ def test_ratios_at_equal_lift_and_fraction() -> None:
     assert [point.ratio for point in result.ratio_at_fraction] == pytest.approx([0.8 / 1.2] * 9)
 
 
+@pytest.mark.parametrize("tenth", range(1, 10))
+def test_a_fraction_at_the_lowest_lift_counts(tenth: int) -> None:
+    """Whatever the rounding of tenth times the highest lift."""
+    variant = head("a", sides=BOTH, base={tenth * 0.0012: 0.02, 0.012: 0.06})
+    assert compare([variant]).ratio_at_fraction[0].at == tenth / 10
+
+
 def test_ratios_without_a_lift_in_common() -> None:
     intake = corrected({0.008: 0.05, 0.012: 0.06})
     exhaust = corrected({0.002: 0.02, 0.006: 0.04}, side="exhaust")
