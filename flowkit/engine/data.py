@@ -17,6 +17,7 @@ __all__ = ["ENGINE_KEYS", "EngineData", "EngineKey", "HeatTransfer"]
 
 HeatTransfer = Literal["woschni", "hohenberg", "none"]
 GammaModel = Literal["temperature", "constant"]
+Backflow = Literal["returns", "fresh"]
 
 KW_HOUR = 3.6e6
 _DEFAULT_SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
@@ -34,7 +35,7 @@ class EngineKey:
         Its field in `EngineData`.
     kind : str
         A quantity of `flowkit.units`, ``"count"``, ``"number"``, ``"fraction"``, ``"speeds"``,
-        ``"fuel consumption"``, ``"heating value"``, ``"heat transfer"`` or ``"gamma"``.
+        ``"fuel consumption"``, ``"heating value"``, ``"heat transfer"``, ``"gamma"`` or ``"backflow"``.
     unit, scale : str, float
         How people read it: the SI value times scale, in this unit.
     meaning : str
@@ -89,6 +90,14 @@ ENGINE_KEYS: tuple[EngineKey, ...] = (
     EngineKey("wiebe_a", "wiebe_a", "number", "", 1, "Efficiency parameter of the Wiebe function."),
     EngineKey("wiebe_m", "wiebe_m", "number", "", 1, "Form factor of the Wiebe function."),
     EngineKey(
+        "intake_backflow",
+        "intake_backflow",
+        "backflow",
+        "",
+        1,
+        "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).",
+    ),
+    EngineKey(
         "intake_reverse", "intake_reverse", "number", "", 1, "Reverse over forward effective area, intake valve."
     ),
     EngineKey(
@@ -101,7 +110,8 @@ _REQUIRED = ("cylinders", "bore", "stroke", "rod", "compression_ratio")
 _POSITIVE = tuple(
     item.field
     for item in ENGINE_KEYS
-    if item.kind not in ("speeds", "heat transfer", "gamma", "angle") and item.field != "combustion_efficiency"
+    if item.kind not in ("speeds", "heat transfer", "gamma", "backflow", "angle")
+    and item.field != "combustion_efficiency"
 )
 
 
@@ -139,6 +149,8 @@ class EngineData:
         Where constant.
     wiebe_start_deg, wiebe_duration_deg, wiebe_a, wiebe_m : float
         a = 5, m = 2 as Heywood (1988), eq. 9.30, has them (from memory).
+    intake_backflow : {"returns", "fresh"}
+        Whether gas pushed back into the intake port comes back first, or is lost among fresh air.
     intake_reverse, exhaust_reverse : float
         Effective area of reverse flow over that of forward flow.
     stated : tuple of str or None
@@ -176,6 +188,7 @@ class EngineData:
     wiebe_duration_deg: float = 60.0
     wiebe_a: float = 5.0
     wiebe_m: float = 2.0
+    intake_backflow: Backflow = "returns"
     intake_reverse: float = 1.0
     exhaust_reverse: float = 1.0
     stated: tuple[str, ...] | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, cast, get_args
 
-from flowkit.engine.data import ENGINE_KEYS, EngineKey, GammaModel, HeatTransfer
+from flowkit.engine.data import ENGINE_KEYS, Backflow, EngineKey, GammaModel, HeatTransfer
 from flowkit.engine.fields import choice, count, engine_quantity, plain_number, quantity, speeds
 from flowkit.errors import JobError
 from flowkit.statements import refuse_unknown
@@ -68,6 +68,7 @@ _READERS: dict[str, Callable[[Any, str, str], Any]] = {
     "fuel consumption": lambda written, place, key: engine_quantity(written, "fuel consumption", place, key),
     "heating value": lambda written, place, key: engine_quantity(written, "heating value", place, key),
     "heat transfer": lambda written, place, key: choice(written, get_args(HeatTransfer), place, key),
+    "backflow": lambda written, place, key: choice(written, get_args(Backflow), place, key),
     "gamma": lambda written, place, key: choice(written, get_args(GammaModel), place, key),
 }
 

@@ -61,6 +61,7 @@ class Exchange:
         air = engine.intake_pressure_pa * engine.displacement_m3 / float(self.outside_rt.flat[0])
         self.displaced_air = air
         self.mixing_mass = MIXING_ZONE * air
+        self.keeps = 1.0 if engine.intake_backflow == "returns" else 0.0
         self.table_t = np.arange(60.0, 6000.5, 0.5)
         self.table_cv, self.table_u = gas.cv_and_u(self.table_t)
         self.table_h = self.table_u + gas.gas_constant * self.table_t
@@ -95,7 +96,7 @@ class Exchange:
 
         # What comes in through the intake: gas pushed back before, then fresh air.
         held = np.maximum(port_mass, 1e-15)
-        returned = held / (held + self.mixing_mass)
+        returned = self.keeps * held / (held + self.mixing_mass)
         returned_h = port_enthalpy / held
         port_t = np.interp(returned_h, self.table_h, self.table_t)
         port_rt = returned * (r * port_t) + (1.0 - returned) * self.outside_rt[0]
@@ -129,13 +130,16 @@ class Exchange:
         slope[MASS] = mass_rate
         slope[TEMPERATURE] = (energy_in - out * h - u * mass_rate - work * self.degrees_per_second - lost) / (mass * cv)
         slope[BURNED] = returned_burned + exhaust_in - out * burned_share
-        slope[PORT_MASS] = intake_out - from_port
-        slope[PORT_ENTHALPY] = intake_out * h - returned_energy
-        slope[PORT_BURNED] = intake_out * burned_share - returned_burned
+        kept = self.keeps * intake_out
+        slope[PORT_MASS] = kept - from_port
+        slope[PORT_ENTHALPY] = kept * h - returned_energy
+        slope[PORT_BURNED] = kept * burned_share - returned_burned
         slope[HEAT_LOST] = lost
-        slope[DRAWN] = fresh
+        # What is pushed back and not kept goes for so much air not drawn, and takes its warmth away.
+        lost_back = intake_out - kept
+        slope[DRAWN] = fresh - lost_back
         slope[GONE] = -exhaust
-        slope[GONE_ENTHALPY] = exhaust_out * h - exhaust_in * self.exhaust_h
+        slope[GONE_ENTHALPY] = exhaust_out * h - exhaust_in * self.exhaust_h + lost_back * (h - self.intake_h)
         slope *= self.seconds_per_degree
         slope[WORK] = work
         return slope

@@ -205,8 +205,8 @@ def coverage_findings(cases: Sequence[Case]) -> list[Finding]:
                     "beyond-cam",
                     "note",
                     f"[cam.{side}]",
-                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}: what flows above the "
-                    "cam's lift does not reach the engine.",
+                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}: what flows above "
+                    "the cam's lift does not reach the engine.",
                 )
             )
     return found

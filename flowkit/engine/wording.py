@@ -67,15 +67,19 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
         if engine.combustion_efficiency > 0
         else "no combustion (motored)"
     )
+    backflow = {
+        "returns": "returns first, with a mixing zone of 1 % of the displaced air",
+        "fresh": "is lost among fresh air",
+    }[engine.intake_backflow]
     return (
         f"Effective areas are the measured flows at {inches:.4g} inH2O over the velocity of the "
         f"{reference.pressure_law} law, taken to hold at every pressure difference.",
         f"Flow through the valves is quasi-steady, compressible and choked where it must be, in both directions, "
         f"{reverse} for reverse flow.",
         f"One ideal gas with {gas}; {burning}; {heat}.",
-        "Burned gas is followed: what is pushed back into the intake port returns first, with a mixing zone of 1 % of "
-        "the displaced air; what flows back from the exhaust is burned gas at the exhaust temperature; the cylinder is "
-        "well mixed. The fuel releases its heat but adds no mass.",
+        f"Burned gas is followed: what is pushed back into the intake port {backflow}; what flows back from the "
+        "exhaust is burned gas at the exhaust temperature; the cylinder is well mixed. The fuel releases its heat but "
+        "adds no mass.",
         "Indicated figures are net, over the whole cycle, without friction; pumping work is that of the exhaust and "
         "intake strokes.",
         f"Cycles are run until the state at intake closing repeats itself within {CONVERGED:g}.",
@@ -106,7 +110,8 @@ def engine_sentences(
     said = []
     for side in ("intake", "exhaust"):
         total = [gain for gain in gains if gain.side == side and gain.kind != "step"]
-        if total:
+        # A side of a what-if that nothing changes is not worth a sentence.
+        if total and not (total[-1].gain == 0 and total[-1].u95 is None):
             said.append(_gain_sentence(total[-1]))
     overall = [item for item in differences if item.kind != "step"]
     if overall:
