@@ -54,6 +54,7 @@ CONDITION_FIELDS: dict[str, str] = {
 """Kind of the vocabulary -> field of `Conditions`."""
 
 FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
+_NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure"})
 _ABSOLUTE = frozenset({"barometer", "meter_pressure"})
 _TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"})
@@ -197,7 +198,7 @@ def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:
     0.083
     """
     text = as_text(written.value)
-    if not text or text.lower() in GAP_MARKS:
+    if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
         return [], []
     if kind == "date":
         return [Item(kind, iso_date(written.value) or text, None, written.source)], []

@@ -150,7 +150,7 @@ def _split(band: _Band) -> tuple[list[Placed], list[list[Placed]]]:
     for entry in band.entries:
         by_kind.setdefault(entry.item.kind, []).append(entry)
     for entries in by_kind.values():
-        owners = [_owner(band, entry.column) for entry in entries]
+        owners = [_owner(band, entry) for entry in entries]
         if len(set(owners)) == 1:
             shared += entries
         else:
@@ -159,13 +159,13 @@ def _split(band: _Band) -> tuple[list[Placed], list[list[Placed]]]:
     return shared, per_table
 
 
-def _owner(band: _Band, column: int) -> int:
-    """The table a column belongs to: the last that begins at or before it."""
-    owner = 0
-    for index, table in enumerate(band.tables):
-        if table.corners()[1] <= column:
-            owner = index
-    return owner
+def _owner(band: _Band, entry: Placed) -> int:
+    """The table a line belongs to: over its columns, the next one below it."""
+    corners = [table.corners() for table in band.tables]
+    lead = max((left for _, left, _, _ in corners if left <= entry.column), default=corners[0][1])
+    over = [index for index, (_, left, _, _) in enumerate(corners) if left == lead]
+    below = [index for index in over if corners[index][2] >= entry.row]
+    return below[0] if below else over[-1]
 
 
 def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:

@@ -130,6 +130,8 @@ def _beside(view: View, row: int, column: int) -> _Row | None:
             count = sum(view.is_number(row, c) for c in range(first, last + 1))
             return _Row(row, (row, column), first, last) if count >= LEAST else None
         label = view.label(row, first)
+        if first > column + 1 and label is None:
+            return None
         if label is not None and not label.only_unit and label.code != "in":
             return None
     return None
@@ -237,9 +239,13 @@ def _turn(view: View, found: _Row, following: int, busy: Sequence[tuple[int, int
     row = heading[1] - left if heading is not None and anchored else first - 1
     table = Table(turned, row, [0], 0, turned.width - 1, first, found.last - left)
     find_headers(table, across=True)
-    if heading is not None and not anchored:
-        table.lift_label = view.label(*heading)
+    if not anchored:
+        # No heading of lifts among the labels: each of them says something of its row.
+        last = turned.label(row, 0)
+        if last is not None and last.kind in ROW_KINDS and not last.names:
+            table.named[row] = last
         table.headers = [r for r in table.headers if r not in table.named]
+        table.lift_label = view.label(*heading) if heading is not None else None
     return Across(table, aside)
 
 
