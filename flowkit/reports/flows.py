@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
-from flowkit.analysis.lifts import pchip
 from flowkit.analysis.results import SideComparison, VariantFlow
 
 __all__ = ["all_lifts", "flow_at", "main_lifts", "measured"]
@@ -35,6 +34,9 @@ def flow_at(variant: VariantFlow, lift_m: float) -> float | None:
     float or None
         Mean of the ports' monotone cubics [m³/s]; None beyond the lifts of any port.
     """
+    # Here and not at the top: the terminal's tables need no numpy where everything was measured.
+    from flowkit.analysis.lifts import pchip
+
     flows = []
     for port in variant.ports:
         if len(port.lifts_m) < 2 or not port.lifts_m[0] <= lift_m <= port.lifts_m[-1]:

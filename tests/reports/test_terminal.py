@@ -1,0 +1,276 @@
+from __future__ import annotations
+
+import csv
+import io
+import re
+import subprocess
+import sys
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from flowkit.corrections import CorrectionResult
+from flowkit.errors import FlowkitError
+from flowkit.importers.result import ReadResult
+from flowkit.model import Conditions, Finding, UnitSource
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.terminal import (
+    comparison_csv,
+    comparison_html,
+    comparison_text,
+    correction_text,
+    findings_text,
+    reading_text,
+    sentences_text,
+)
+from flowkit.reports.terminal_engine import engine_text
+from tests.reports.invented import CFM, make_contents, names
+from tests.reports.invented_engine import make_engine
+
+
+def printed(parts, *, width: int = 200, color: bool = False) -> str:
+    """What rich prints of the parts: plain, or with its codes."""
+    out = io.StringIO()
+    console = Console(
+        file=out, width=width, highlight=False, force_terminal=color, color_system="truecolor" if color else None
+    )
+    for part in parts:
+        console.print(part, markup=False)
+    return out.getvalue()
+
+
+def row(text: str, label: str) -> str:
+    return next(line for line in text.splitlines() if line.strip().startswith(label))
+
+
+def test_flows_and_gains_stand_under_their_variants(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison))
+    side = contents.comparison.sides["intake"]
+    lift = side.variants[0].lifts_m[-1] / 0.0254
+    cells = row(text, f"{lift:.3f}").split()
+    flows = [variant.flow_m3_s[-1] / CFM for variant in side.variants]
+    gains = [100 * gain.per_lift[-1].gain for gain in side.totals]
+    shown = [f"{flows[0]:.1f}"]
+    for flow, gain in zip(flows[1:], gains, strict=True):
+        shown += [f"{flow:.1f}", f"{gain:+.1f}", "±", "1.1"]
+    assert cells[1:] == shown
+
+
+def test_decimals_are_aligned(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison))
+    lines = text.splitlines()
+    start = next(i for i, line in enumerate(lines) if "lift, in" in line) + 2
+    rows = lines[start : start + 10]
+    places = [[match.start() for match in re.finditer(r"\.", line)] for line in rows]
+    assert all(len(place) == 11 for place in places)
+    assert len({tuple(place) for place in places}) == 1
+
+
+def test_gains_carry_a_sign_and_those_not_resolved_are_dim() -> None:
+    contents = make_contents(variants=2)
+    side = contents.comparison.sides["intake"]
+    gain = side.gains[0]
+    faint = replace(gain.per_lift[0], gain=0.004)
+    gain = replace(gain, per_lift=(faint, *gain.per_lift[1:]), mean_flow_gain=0.005, resolved=False)
+    side = replace(side, gains=(gain,))
+    comparison = replace(contents.comparison, sides={"intake": side})
+    text = printed(comparison_text(comparison), color=True)
+    dim = re.findall(r"\x1b\[2m *([+−]\d+\.\d) (?:% )?± 1\.1", text)
+    assert dim == ["+0.4", "+0.5", "+0.5"]  # at one lift, in the mean, and as a step
+    assert "within the bench's repeatability" in text
+
+
+def test_a_gain_between_measured_lifts_is_marked(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison))
+    assert re.search(r"~\+\d+\.\d ± 1\.1", text)
+    assert "~ between measured lifts." in text
+
+
+def test_means_area_ports_and_spread_are_there(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison))
+    side = contents.comparison.sides["intake"]
+    first = side.variants[0]
+    assert row(text, "mean flow").split()[2] == f"{first.mean_flow_m3_s / CFM:.1f}"
+    area = first.curve_area_m4_s / CFM / 0.0254
+    assert row(text, "area, CFM·in").split()[2] == f"{area:.1f}"
+    assert row(text, "port 3").split()[2] == f"{first.ports[2].mean_flow_m3_s / CFM:.1f}"
+    assert row(text, "spread, %").split()[2] == f"{100 * first.port_spread:.1f}"
+
+
+def test_steps_and_the_total_follow_the_table(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison))
+    assert re.search(r"as received → seats recut +\+7\.6 % ± 1\.1 +seats alone +resolved", text)
+    assert re.search(r"all: as received → slim-stem valves +\+12\.0 % ± 1\.1 +ports, seats and valves together", text)
+
+
+def test_findings_then_sentences_end_it(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison))
+    warning, note = text.index("warning  after_work"), text.index("note  as_received")
+    assert warning < note < text.index("The seats were worth most")
+    assert "[falling-flow]" in text
+    assert printed(sentences_text(contents.comparison)).startswith("The seats were worth most")
+
+
+def test_plain_when_piped(contents: ReportContents) -> None:
+    assert "\x1b" not in printed(comparison_text(contents.comparison))
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_narrow_terminal_gets_whole_variants_in_several_tables(width: int) -> None:
+    contents = make_contents(variants=8)
+    text = printed(comparison_text(contents.comparison), width=width)
+    assert max(map(len, text.splitlines())) <= width
+    tables = text.count("lift, in")
+    assert tables >= 4
+    for variant in contents.comparison.sides["intake"].variants:
+        assert f"{variant.flow_m3_s[-1] / CFM:.1f}" in text
+
+
+def test_no_uncertainty_is_said_once_with_its_reason() -> None:
+    text = printed(comparison_text(make_contents(known=False).comparison))
+    assert "not assessed: no port was measured twice" in text
+    assert "±" not in text
+
+
+def test_metric_shows_the_same_flows_in_litres_a_second(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison, "metric"))
+    mean = contents.comparison.sides["intake"].variants[0].mean_flow_m3_s
+    assert row(text, "mean flow").split()[2] == f"{1000 * mean:.2f}"
+    assert "6.974 kPa" in text
+
+
+def test_markup_and_control_characters_from_sheets_are_inert() -> None:
+    contents = make_contents(variants=["[bold red]a[/]", "b\x1b[31m\nc"])
+    text = printed(comparison_text(contents.comparison), color=True)
+    assert "[bold red]a[/]" in text
+    assert "\x1b[31m" not in text
+
+
+def test_one_variant_has_flows_and_no_gains() -> None:
+    text = printed(comparison_text(make_contents(variants=1).comparison))
+    assert "gain %" not in text and "gain in mean flow" not in text
+    assert "as received" in text
+
+
+def test_unknown_display() -> None:
+    with pytest.raises(FlowkitError, match="'US' or 'metric'"):
+        comparison_text(make_contents().comparison, "imperial")
+
+
+def test_csv_holds_every_flow_and_gain(contents: ReportContents) -> None:
+    rows = list(csv.DictReader(io.StringIO(comparison_csv(contents.comparison))))
+    assert len(rows) == 2 * 4 * 11
+    side = contents.comparison.sides["exhaust"]
+    mine = [item for item in rows if item["side"] == "exhaust" and item["variant"] == "ports blended"]
+    gain = next(item for item in side.totals if item.to == "ports blended")
+    for item, lift, flow, expected in zip(
+        mine, side.variants[2].lifts_m, side.variants[2].flow_m3_s, gain.per_lift, strict=False
+    ):
+        assert float(item["lift (in)"]) == pytest.approx(lift / 0.0254, rel=1e-9)
+        assert float(item["flow (CFM)"]) == pytest.approx(flow / CFM, rel=1e-9)
+        assert float(item["gain (%)"]) == pytest.approx(100 * expected.gain, rel=1e-9)
+        assert item["interpolated"] == ("yes" if expected.interpolated else "no")
+    assert mine[-1]["lift (in)"] == "mean"
+    assert float(mine[-1]["gain (%)"]) == pytest.approx(100 * gain.mean_flow_gain, rel=1e-9)
+    first = [item for item in rows if item["variant"] == "as received"]
+    assert all(item["gain (%)"] == "" for item in first)
+
+
+def test_csv_without_uncertainty_in_metric_units() -> None:
+    contents = make_contents(known=False, variants=['odd "name", a', "b"])
+    rows = list(csv.DictReader(io.StringIO(comparison_csv(contents.comparison, "metric"))))
+    assert rows[0]["variant"] == 'odd "name", a'
+    assert {item["gain u95 (%)"] for item in rows} == {""}
+    assert float(rows[0]["lift (mm)"]) == pytest.approx(1.0)
+
+
+def test_html_is_escaped_and_whole() -> None:
+    contents = make_contents(
+        variants=["<script>alert(1)</script>", "a & b"], findings=[Finding("x", "note", "<b>", "&")]
+    )
+    text = comparison_html(contents.comparison)
+    assert "<script>" not in text and "&lt;script&gt;" in text and "a &amp; b" in text and "&lt;b&gt;" in text
+    assert text.count("<table>") == 2 == text.count("</table>")
+    variant = contents.comparison.sides["intake"].variants[1]
+    assert f"{variant.mean_flow_m3_s / CFM:.1f}" in text
+
+
+def test_html_dims_what_is_not_resolved() -> None:
+    contents = make_contents(variants=2)
+    side = contents.comparison.sides["intake"]
+    gain = replace(side.gains[0], mean_flow_gain=0.005, resolved=False)
+    text = comparison_html(replace(contents.comparison, sides={"intake": replace(side, gains=(gain,))}))
+    assert '<span style="color:#767676">+0.5 ± 1.1</span>' in text
+    assert "<ul>" not in comparison_html(make_contents(variants=1).comparison)
+
+
+def test_html_without_uncertainty() -> None:
+    assert "±" not in comparison_html(make_contents(known=False).comparison)
+
+
+def test_findings_are_sorted_by_gravity_and_said_once() -> None:
+    findings = [Finding("a", "note", "x", "n"), Finding("b", "error", "y", "e"), Finding("b", "error", "y", "e")]
+    assert printed(findings_text(findings)) == "error  y  e [b]\nnote  x  n [a]\n"
+    assert findings_text([]) == ()
+
+
+def test_what_was_read_is_a_row_a_test(contents: ReportContents) -> None:
+    tests = contents.variants[0].tests
+    odd = replace(
+        tests[0],
+        side=None,
+        port=None,
+        conditions=Conditions(fixture_bore_m=0.083),
+        units=replace(tests[0].units, lift=UnitSource("in", "assumed"), flow=UnitSource("kg/h", "stated")),
+    )
+    text = printed(reading_text(ReadResult((*tests[1:4], odd), contents.findings)))
+    assert "as_received.csv: 4 tests" in text
+    line = row(text, "as received   intake")
+    assert "1–10 mm" in line and "10 inH2O" in line
+    last = next(line for line in text.splitlines() if "?" in line)
+    assert "0.03937–0.3937 in (assumed)" in last and "kg/h" in last and "missing" in last and "3.27 in" in last
+    assert "[falling-flow]" in text
+    assert "no tests" in printed(reading_text(ReadResult((), ())))
+
+
+def test_corrections_are_told_once_for_all_that_had_them(contents: ReportContents) -> None:
+    comparison = contents.comparison
+    result = CorrectionResult(comparison.reference, comparison.tests, contents.findings)
+    text = printed(correction_text(result))
+    assert re.search(r"as received +intake +6 .*× 1\.0040 +× 1\.6733", text)
+    assert "leakage: not made in 48 of 48 tests, no leakage was measured" in text
+    assert "test-pressure: Q4 = Q3 sqrt(dP_ref/dP)" in text
+    point = comparison.tests[0].points[0]
+    line = row(text, comparison.tests[0].id)
+    assert f"{point.reading_m3_s / CFM:.1f}" in line and f"{point.flow_m3_s / CFM:.1f}" in line
+    empty = printed(correction_text(CorrectionResult(comparison.reference, (), ())))
+    assert "Flows at 28 inH2O" in empty
+
+
+def test_the_engine_is_told_with_differences_and_assumptions() -> None:
+    text = printed(engine_text(make_engine(names(3)), "metric"))
+    assert re.search(r"seats recut .*\+5\.0 ± 1\.1 .* 7350 +\+2\.0", text)
+    assert "Over as received, % (estimates of a model)" in text
+    assert "Assumed: fuel petrol, 44 MJ/kg." in text and "Stated: compression_ratio 10.2." in text
+    assert "An estimate is no safe speed." in text
+    assert re.search(r"^ *8000 .*\+1\.3", text, re.MULTILINE)
+
+
+def test_the_engine_without_filling_or_gains() -> None:
+    engine = replace(
+        make_engine(names(2), filling=False, gains=False),
+        prediction="Not measured: larger valves.",
+        findings=(Finding("short-of-cam", "warning", "x", "y"),),
+        assumptions=(),
+    )
+    text = printed(engine_text(engine))
+    assert text.startswith("Not measured") and "filling" not in text.split("One cylinder")[0]
+    assert "[short-of-cam]" in text
+
+
+def test_a_terminal_needs_no_numbers_library() -> None:
+    heavy = ("matplotlib", "scipy", "pandas", "numpy", "openpyxl", "pypdf")
+    code = f"import sys, flowkit.reports.terminal; print([m for m in {heavy} if m in sys.modules])"
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert result.stdout.strip() == "[]"
