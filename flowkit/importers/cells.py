@@ -91,8 +91,19 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
     spelled = (match["unit"] or "").strip()
     if spelled and find_unit(spelled) is None:
         return EMPTY
-    value = number(match["number"].strip().rstrip(".,"), decimal_comma=decimal_comma)
+    value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)
+
+
+def _number(text: str, decimal_comma: bool | None) -> float | None:
+    """Read a number by the mark of its sheet; one with a single reading needs no mark."""
+    if _LEADING_ZERO.match(text):
+        return number(text)  # 0.350 and 0,350: no group of thousands begins with zero
+    value = number(text, decimal_comma=decimal_comma)
+    return number(text) if value is None else value
+
+
+_LEADING_ZERO = re.compile(r"[-+−–]?0[.,]\d+$")
 
 
 def decimal_comma_of(grid: Grid) -> bool | None:
