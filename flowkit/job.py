@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.findings import joined
@@ -71,6 +71,8 @@ class Job:
     engine : EngineData or None
     cams : mapping
         Side to Cam.
+    cam_tables : mapping
+        Side to the cam's table as the job file has it.
     path : Path or None
         The job file.
 
@@ -90,6 +92,7 @@ class Job:
     area_method: Literal["pchip", "trapezoid"] = "pchip"
     engine: EngineData | None = None
     cams: Mapping[Side, Cam] = field(default_factory=dict)
+    cam_tables: Mapping[Side, Mapping[str, Any]] = field(default_factory=dict)
     path: Path | None = None
 
     @classmethod
@@ -172,8 +175,13 @@ class Job:
         correction, corrected = self._correct(variants, findings)
         return self._compare(corrected, correction.findings)
 
-    def run(self) -> JobResults:
+    def run(self, *, engine: bool = True) -> JobResults:
         """Go the whole way once: read, correct, compare, engine.
+
+        Parameters
+        ----------
+        engine : bool, optional
+            Whether to go on to the engine, where the job has one.
 
         Raises
         ------
@@ -183,9 +191,9 @@ class Job:
         variants, findings = self.read()
         correction, corrected = self._correct(variants, findings)
         comparison = self._compare(corrected, correction.findings)
-        engine = self._run_engine(comparison, variants) if self.engine is not None else None
-        everything = (*comparison.findings, *(engine.findings if engine else ()))
-        return JobResults(variants, correction, comparison, engine, tuple(dict.fromkeys(everything)))
+        felt = self._run_engine(comparison, variants) if engine and self.engine is not None else None
+        everything = joined(comparison.findings, felt.findings if felt else ())
+        return JobResults(variants, correction, comparison, felt, everything)
 
     def run_engine(self) -> EngineResult:
         """Say what the flows mean for the job's engine.
@@ -321,6 +329,9 @@ class Job:
             found += result.findings
             corrected.append(Variant(variant.name, result.tests, variant.state, variant.valves))
         tests = tuple(test for variant in corrected for test in variant.tests)
+        if "check-plate" not in self.switched_off:
+            # The sheet alone shows the plate's raw reading; here it went through the correction for air as well.
+            findings = [finding for finding in findings if finding.rule != "check-off"]
         merged = CorrectionResult(reference_state(self.reference), tests, joined(findings, found))
         return merged, tuple(variant for variant in corrected if variant.tests)
 

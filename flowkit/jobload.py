@@ -66,6 +66,7 @@ def parts_of_file(content: JobFile, folder: Path) -> dict[str, Any]:
         "area_method": content.reference.curve_area,
         "engine": engine,
         "cams": cams,
+        "cam_tables": {side: table for side in SIDES if (table := getattr(content.cam, side)) is not None},
     }
 
 
@@ -101,7 +102,9 @@ def _engine(content: JobFile, folder: Path) -> tuple[EngineData | None, Mapping[
     if content.engine is None:
         raise JobError("the job has a cam but no engine", "add an [engine] table")
     cams: dict[Side, Cam] = {
-        side: Cam.from_mapping(table, folder) for side, table in written.items() if table is not None
+        side: Cam.from_mapping(table, folder, place=f"[cam.{side}]")
+        for side, table in written.items()
+        if table is not None
     }
     return EngineData.from_mapping(content.engine), cams
 

@@ -11,7 +11,7 @@ import glob
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
 from flowkit.model import Finding, FlowTest, Side, ValveGeometry, VariantInput
@@ -257,7 +257,7 @@ def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tupl
     if valve is None:
         return test, []
     findings: list[Finding] = []
-    values: dict[str, float] = {}
+    values: dict[str, Any] = {}
     for in_test, in_valve, name, unit in _GEOMETRY:
         stated: float | None = getattr(valve, in_valve)
         written: float | None = getattr(test.conditions, in_test)

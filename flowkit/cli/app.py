@@ -11,6 +11,7 @@ import typer
 
 from flowkit.cli import (
     attach,
+    blank,
     check,
     compare,
     correct,
@@ -20,6 +21,7 @@ from flowkit.cli import (
     read,
     report,
     start,
+    whatif,
 )
 from flowkit.cli.common import complain
 from flowkit.errors import FlowkitError
@@ -57,7 +59,7 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for module in (read, check, start, compare, correct, report, attach, plan, engine, demo):
+for module in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo):
     module.register(app)
 
 

@@ -53,6 +53,8 @@ def engine(
     if plot is not None:
         from flowkit.drawing import save_figure
 
-        save_figure(result.plot().figure, plot)
+        figure = result.plot().get_figure(root=True)
+        assert figure is not None  # it was made with its axes
+        save_figure(figure, plot)
     report_errors(result.findings)
     return exit_code(result.findings)

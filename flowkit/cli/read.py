@@ -20,7 +20,7 @@ from flowkit.cli.common import (
     verb,
     with_statements,
 )
-from flowkit.model import Finding
+from flowkit.model import Finding, FlowTest
 
 if TYPE_CHECKING:
     from flowkit.importers import FileReading, Stated
@@ -117,7 +117,8 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
     """Print a summary of each file and draw the curves where asked."""
     from flowkit.reports.terminal import reading_text
 
-    status, tests = 0, []
+    status = 0
+    tests: list[FlowTest] = []
     for reading in readings:
         found = _findings(reading)
         if reading.error is not None:

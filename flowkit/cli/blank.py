@@ -1,0 +1,84 @@
+"""``flowkit blank``: the sheet to send to the bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import typer
+
+from flowkit.cli.common import show, verb
+from flowkit.errors import UnitError
+from flowkit.model import Side
+from flowkit.units import parse_quantity
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command."""
+    app.command("blank", epilog="Example: flowkit blank to_bench.xlsx --top '10 mm' --runs 3")(verb(blank))
+
+
+def blank(
+    out: Annotated[Path, typer.Argument(metavar="OUT.xlsx|OUT.csv", help="Never written over an existing file.")],
+    *,
+    top: Annotated[str, typer.Option("--top", metavar="LENGTH", help="Highest lift.")] = "10 mm",
+    step: Annotated[str, typer.Option("--step", metavar="LENGTH", help="Step of the lifts.")] = "1 mm",
+    valve_head: Annotated[
+        str | None,
+        typer.Option("--valve-head", metavar="LENGTH", help="Valve head: lifts at fractions of it instead of steps."),
+    ] = None,
+    ports: Annotated[str, typer.Option("--ports", help="How many, or their names with commas.")] = "4",
+    side: Annotated[
+        Literal["intake", "exhaust"] | None, typer.Option("--side", help="One side only; both unless given.")
+    ] = None,
+    runs: Annotated[int, typer.Option("--runs", min=1, help="Runs of the first port; the others are run once.")] = 3,
+    lift_unit: Annotated[str, typer.Option("--lift-unit", metavar="UNIT")] = "mm",
+    flow_unit: Annotated[str, typer.Option("--flow-unit", metavar="UNIT")] = "CFM",
+    pressure_unit: Annotated[str, typer.Option("--pressure-unit", metavar="UNIT")] = "inH2O",
+) -> int:
+    """Make the sheet to send to the bench: header fields, a column per port and run, leak, check plate."""
+    from flowkit.importers.blank import write_blank
+
+    names = _names(ports)
+    sides: tuple[Side, ...] = (side,) if side else ("intake", "exhaust")
+    lifts: dict[str, Any] = (
+        {"valve_diameter_m": _length(valve_head, "--valve-head"), "top_m": _length(top, "--top")}
+        if valve_head
+        else {"step_m": _length(step, "--step"), "top_m": _length(top, "--top")}
+    )
+    written = write_blank(
+        out,
+        **lifts,
+        ports=names,
+        sides=sides,
+        runs={names[0]: runs},
+        lift_unit=lift_unit,
+        flow_unit=flow_unit,
+        pressure_unit=pressure_unit,
+    )
+    show(f"wrote {written}", f"Once it is filled in: flowkit check {written}")
+    return 0
+
+
+def _names(ports: str) -> tuple[str, ...]:
+    """Port names: a count, or names with commas between."""
+    if ports.strip().isdecimal():
+        names = tuple(str(index) for index in range(1, int(ports) + 1))
+    else:
+        names = tuple(name.strip() for name in ports.split(",") if name.strip())
+    if not 1 <= len(names) <= 64:
+        raise typer.BadParameter("--ports: give 1 to 64 ports, as a number or as names with commas")
+    return names
+
+
+def _length(text: str, option: str) -> float:
+    """Read a length into metres."""
+    try:
+        value = parse_quantity(text, "length")
+    except UnitError as error:
+        raise typer.BadParameter(f"{option}: {error}") from error
+    if value <= 0:
+        raise typer.BadParameter(f"{option}: {text!r} is not above zero")
+    return value

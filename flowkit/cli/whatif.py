@@ -1,0 +1,59 @@
+"""``flowkit whatif``: what a changed valve, cam or bore would mean, as a prediction."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flowkit.cli.common import JsonOption, exit_code, print_document, print_failure, report_errors, show, verb
+from flowkit.errors import FlowkitError
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command."""
+    app.command("whatif", epilog="Example: flowkit whatif job.toml --valve intake.stem=6mm")(verb(whatif))
+
+
+def whatif(
+    path: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file with an [engine] table.")],
+    *,
+    valve: Annotated[
+        list[str] | None,
+        typer.Option("--valve", metavar="SIDE.KEY=VALUE", help="Such as intake.stem=6mm; may be given again."),
+    ] = None,
+    cam: Annotated[
+        list[str] | None,
+        typer.Option("--cam", metavar="SIDE.KEY=VALUE", help="Such as intake.peak_lift=9.5mm; may be given again."),
+    ] = None,
+    bore: Annotated[str | None, typer.Option("--bore", metavar="LENGTH", help="Another bore.")] = None,
+    variant: Annotated[str | None, typer.Option("--variant", help="To start from; the last unless given.")] = None,
+    json_: JsonOption = False,
+) -> int:
+    """Predict flow and filling with a changed valve, cam or bore, from geometry and measured coefficients.
+
+    A prediction, not a measurement; an estimated speed is no safe speed.
+    """
+    from flowkit import jobengine
+    from flowkit.job import Job
+
+    if not (valve or cam or bore):
+        raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")
+    try:
+        job = Job.load(path)
+        result = jobengine.whatif(job, valves=valve or (), cams=cam or (), bore=bore, variant=variant)
+    except FlowkitError as error:
+        if json_:
+            return print_failure("engine", error, {"variants": []})
+        raise
+    if json_:
+        print_document(result.to_json())
+    else:
+        from flowkit.reports.terminal_engine import engine_text
+
+        show(*engine_text(result, job.info.display))
+    report_errors(result.findings)
+    return exit_code(result.findings)
