@@ -143,7 +143,7 @@ def _place_block(rows: list[Row], spread: list[str], heads: list[int], block: di
         elif nth == 0 and len(wide) == 1 and len(words) == len(spans) and ":" not in spread[at]:
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
-            rows[at] = _by_place(wide, spans)
+            rows[at] = _headings_by_place(wide, spans)
     return True
 
 
@@ -196,6 +196,19 @@ def _by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+    while cells and cells[-1] is None:
+        cells.pop()
+    return tuple(cells)
+
+
+def _headings_by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
+    """Put headings over their columns; one over several columns stands at the first of them."""
+    cells: list[str | None] = [None] * len(spans)
+    for piece in pieces:
+        under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
+        free = [nth for nth in under if cells[nth] is None]
+        nth = free[0] if free else _overlapping(piece, spans)
         cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()

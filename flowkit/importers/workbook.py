@@ -152,15 +152,14 @@ def _cell(value: object) -> CellValue:
 def _with_errors(
     rows: tuple[tuple[CellValue, ...], ...], errors: Mapping[Cell, str]
 ) -> tuple[tuple[CellValue, ...], ...]:
-    """Put error values back into their cells, where the reader has nothing."""
+    """Put error values back into their cells, where the reader has nothing or a text of its own."""
     changed = [list(row) for row in rows]
     for (row, column), text in errors.items():
         while len(changed) <= row:
             changed.append([])
         line = changed[row]
         line.extend([None] * (column + 1 - len(line)))
-        if line[column] is None:
-            line[column] = text
+        line[column] = text
     return tuple(map(tuple, changed))
 
 

@@ -1,0 +1,508 @@
+"""Files made to do harm, and broken ones: refused with a plain sentence, quickly and in little memory."""
+
+from __future__ import annotations
+
+import io
+import os
+import random
+import resource
+import struct
+import subprocess
+import sys
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import openpyxl
+import pytest
+import xlwt
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from flowkit.errors import SheetError
+from flowkit.importers.grid import read_grids
+from tests.importers.packages import ONE_CELL, ods_number, ods_table, worksheet, write_ods, write_xlsx
+
+FAR = '<sheetData><row r="1"><c r="A1"><v>1</v></c></row>{}</sheetData>'
+ENTITIES = "".join(f'<!ENTITY e{n + 1} "{f"&e{n};" * 10}">' for n in range(1, 9))
+BOMB = f'<!DOCTYPE x [<!ENTITY e1 "ha">{ENTITIES}]>'
+
+
+def row(cells: str) -> str:
+    return f'<sheetData><row r="1">{cells}</row></sheetData>'
+
+
+XLSX: dict[str, tuple[Callable[[Path], Path], str]] = {
+    "zip bomb": (
+        lambda p: write_xlsx(p, worksheet(f"<sheetData>{' ' * 60_000_000}</sheetData>")),
+        r"inflates beyond .* \(20 MB a part, 40 MB in all\)",
+    ),
+    "many middling parts": (
+        lambda p: write_xlsx(p, parts={f"xl/a{n}.xml": " " * 15_000_000 for n in range(4)}),
+        "40 MB in all",
+    ),
+    "bomb in a comment part": (lambda p: write_xlsx(p, parts={"xl/comments1.xml": " " * 30_000_000}), "inflates"),
+    "bomb named as a picture": (
+        lambda p: write_xlsx(p, parts={"xl/worksheets/sheet2.png": " " * 30_000_000}),
+        "inflates",
+    ),
+    "last cell of the sheet": (
+        lambda p: write_xlsx(p, worksheet(FAR.format('<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'))),
+        "row 1048576; flowkit reads 50000 rows",
+    ),
+    "far cell in an unlisted part": (
+        lambda p: write_xlsx(p, parts={"xl/worksheets/x.xml": worksheet(row('<c r="XFD1"><v>1</v></c>'))}),
+        "column 16384; flowkit reads 1000 columns",
+    ),
+    "million rows": (
+        lambda p: write_xlsx(p, worksheet(f"<sheetData>{'<row><c><v>1</v></c></row>' * 300_000}</sheetData>")),
+        "flowkit reads 50000 rows",
+    ),
+    "100 000 columns": (
+        lambda p: write_xlsx(p, worksheet(row("<c><v>1</v></c>" * 100_000))),
+        "flowkit reads 1000 columns",
+    ),
+    "wide and long": (
+        lambda p: write_xlsx(p, worksheet(FAR.format('<row r="900"><c r="ZZ900"><v>1</v></c></row>'))),
+        "900 × 702 cells; flowkit reads 200000",
+    ),
+    "row number too large": (
+        lambda p: write_xlsx(p, worksheet(FAR.format('<row r="99999999999"/>'))),
+        "is the place of no cell",
+    ),
+    "reference too large": (
+        lambda p: write_xlsx(p, worksheet(row('<c r="A99999999999999999999"><v>1</v></c>'))),
+        "is the place of no cell",
+    ),
+    "reference too wide": (
+        lambda p: write_xlsx(p, worksheet(row('<c r="AAAAAAAA1"><v>1</v></c>'))),
+        "is the place of no cell",
+    ),
+    "row nought": (
+        lambda p: write_xlsx(p, worksheet('<sheetData><row r="0"><c r="A0"><v>1</v></c></row></sheetData>')),
+        "broken",
+    ),
+    "XML bomb": (
+        lambda p: write_xlsx(p, worksheet(row('<c r="A1"><v>&e8;</v></c>'), BOMB)),
+        "declares a document type",
+    ),
+    "XML bomb in the workbook": (
+        lambda p: write_xlsx(p, parts={"xl/workbook.xml": f"{BOMB}<workbook>&e8;</workbook>"}),
+        "declares a document type",
+    ),
+    "long text in every cell": (
+        lambda p: write_xlsx(
+            p,
+            worksheet(row("".join(f'<c r="A{n}" t="s"><v>0</v></c>' for n in range(1, 5000)))),
+            parts={"xl/sharedStrings.xml": f"<sst><si><t>{'x' * 15_000}</t></si></sst>"},
+        ),
+        "20000000 characters",
+    ),
+    "missing shared text": (
+        lambda p: write_xlsx(p, worksheet(row('<c r="A1" t="s"><v>99</v></c>'))),
+        "cut off or broken",
+    ),
+    "no XML at all": (lambda p: write_xlsx(p, "garbage"), "broken"),
+    "XML cut off": (lambda p: write_xlsx(p, worksheet("<sheetData><row><c><v>1</v></c>")), "not proper XML|broken"),
+    "UTF-16": (lambda p: write_xlsx(p, worksheet(ONE_CELL).encode("utf-16")), "encoding"),
+    "no sheets": (lambda p: write_xlsx(p, sheets=""), "no worksheet"),
+    "too many sheets": (
+        lambda p: write_xlsx(p, sheets='<sheet name="A" sheetId="1" r:id="rId1"/>' * 1001),
+        "1001 sheets; flowkit reads up to 1000",
+    ),
+    "sheet without its part": (lambda p: write_xlsx(p, target="worksheets/sheet9.xml"), "missing or holds no cells"),
+    "one part twice": (lambda p: write_xlsx(p, parts={"XL/Workbook.xml": "<workbook/>"}), "twice"),
+    "half a million cells": (
+        lambda p: write_xlsx(
+            p,
+            parts={
+                f"xl/worksheets/s{n}.xml": worksheet(FAR.format('<row r="50000"><c r="D50000"><v>1</v></c></row>'))
+                for n in range(4)
+            },
+        ),
+        "flowkit reads 500000",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", XLSX)
+def test_hostile_xlsx(tmp_path: Path, name: str) -> None:
+    make, message = XLSX[name]
+    with pytest.raises(SheetError, match=message) as caught:
+        read_grids(make(tmp_path / "a.xlsx"))
+    assert str(caught.value).startswith("a.xlsx")
+
+
+def test_dimension_that_lies_is_not_believed(tmp_path: Path) -> None:
+    for dimension in ("A1:XFD1048576", "Z9:A1", "nonsense!"):
+        path = write_xlsx(tmp_path / "a.xlsx", worksheet(f'<dimension ref="{dimension}"/>{ONE_CELL}'))
+        try:
+            assert read_grids(path)[0].rows == ((1.0,),)
+        except SheetError as error:
+            assert "broken" in str(error)
+
+
+def test_size_that_the_directory_hides(tmp_path: Path) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx", worksheet(f"<sheetData>{' ' * 30_000_000}</sheetData>"))
+    size = zipfile.ZipFile(path).getinfo("xl/worksheets/sheet1.xml").file_size
+    path.write_bytes(path.read_bytes().replace(struct.pack("<I", size), struct.pack("<I", 1000)))
+    with pytest.raises(SheetError, match="inflates beyond"):
+        read_grids(path)
+    small = write_xlsx(tmp_path / "b.xlsx", worksheet(ONE_CELL))
+    size = zipfile.ZipFile(small).getinfo("xl/worksheets/sheet1.xml").file_size
+    small.write_bytes(small.read_bytes().replace(struct.pack("<I", size), struct.pack("<I", 10)))
+    with pytest.raises(SheetError, match="broken at its part"):
+        read_grids(small)
+
+
+def test_more_parts_than_any_workbook_has(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    with zipfile.ZipFile(path, "w") as archive:
+        for n in range(5001):
+            archive.writestr(f"{n}.xml", "")
+    with pytest.raises(SheetError, match="5001 parts; flowkit reads up to 5000"):
+        read_grids(path)
+
+
+def test_packed_in_another_way(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_LZMA) as archive:
+        archive.writestr("xl/workbook.xml", "<workbook/>")
+    with pytest.raises(SheetError, match="packed in a way"):
+        read_grids(path)
+
+
+def test_encrypted_zip(tmp_path: Path) -> None:
+    path = write_xlsx(tmp_path / "a.xlsx")
+    data = bytearray(path.read_bytes())
+    for start in (b"PK\x03\x04", b"PK\x01\x02"):
+        at = data.find(start)
+        data[at + (6 if start[2] == 3 else 8)] |= 1
+    path.write_bytes(bytes(data))
+    with pytest.raises(SheetError, match="encrypted"):
+        read_grids(path)
+
+
+ODS = {
+    "columns repeated": (f"<table:table-row>{ods_number(1, 900_000)}</table:table-row>", "1000 columns"),
+    "rows repeated": (
+        f'<table:table-row table:number-rows-repeated="99999999">{ods_number(1)}</table:table-row>',
+        "50000 rows",
+    ),
+    "far cell": (
+        '<table:table-row table:number-rows-repeated="1048575"><table:table-cell/></table:table-row>'
+        f"<table:table-row>{ods_number(1)}</table:table-row>",
+        "row 1048576",
+    ),
+    "count beyond counting": (
+        f"<table:table-row>{ods_number(1, 10**20)}</table:table-row>",
+        "repeats a cell",
+    ),
+    "text repeated": (
+        '<table:table-row table:number-rows-repeated="200"><table:table-cell table:number-columns-repeated="900" '
+        f'office:value-type="string"><text:p>{"x" * 1000}</text:p></table:table-cell></table:table-row>',
+        "20000000 characters",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ODS)
+def test_hostile_ods(tmp_path: Path, name: str) -> None:
+    rows, message = ODS[name]
+    with pytest.raises(SheetError, match=message):
+        read_grids(write_ods(tmp_path / "a.ods", ods_table(rows)))
+
+
+def test_ods_of_too_many_cells(tmp_path: Path) -> None:
+    rows = f'<table:table-row table:number-rows-repeated="40000">{ods_number(1, 5)}</table:table-row>'
+    with pytest.raises(SheetError, match="500000 cells"):
+        read_grids(write_ods(tmp_path / "a.ods", "".join(ods_table(rows, f"T{n}") for n in range(3))))
+
+
+def test_encrypted_ods(tmp_path: Path) -> None:
+    manifest = '<m:manifest xmlns:m="x"><m:file-entry><m:encryption-data/></m:file-entry></m:manifest>'
+    with pytest.raises(SheetError, match="encrypted"):
+        read_grids(write_ods(tmp_path / "a.ods", ods_table(""), manifest=manifest))
+
+
+def xls_bytes(rows: int = 5) -> bytes:
+    book = xlwt.Workbook()
+    sheet = book.add_sheet("A")
+    for n in range(rows):
+        sheet.write(n, 0, n + 0.5)
+        sheet.write(n, 1, f"text {n}")
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def patched(data: bytes, old: bytes, new: bytes) -> bytes:
+    assert len(old) == len(new) and old in data
+    return data.replace(old, new)
+
+
+def test_encrypted_xls_and_wrapped_xlsx(tmp_path: Path) -> None:
+    path = tmp_path / "a.xls"
+    # The record after the workbook's BOF becomes FILEPASS.
+    data = xls_bytes()
+    bof = data.find(b"\x09\x08\x10\x00\x00\x06\x05\x00")
+    path.write_bytes(data[: bof + 20] + b"\x2f\x00" + data[bof + 22 :])
+    with pytest.raises(SheetError, match="encrypted"):
+        read_grids(path)
+    name = "Workbook".encode("utf-16-le") + bytes(64 - 16) + struct.pack("<H", 18)
+    other = "EncryptedPackage".encode("utf-16-le") + bytes(64 - 32) + struct.pack("<H", 34)
+    path.write_bytes(patched(xls_bytes(), name, other))
+    with pytest.raises(SheetError, match="encrypted"):
+        read_grids(path)
+    document = "WordDoc\0".encode("utf-16-le") + bytes(64 - 16) + struct.pack("<H", 16)
+    path.write_bytes(patched(xls_bytes(), name, document))
+    with pytest.raises(SheetError, match="no spreadsheet"):
+        read_grids(path)
+
+
+def test_far_cell_of_an_xls(tmp_path: Path) -> None:
+    book = xlwt.Workbook()
+    sheet = book.add_sheet("A")
+    sheet.write(0, 0, 1)
+    sheet.write(65535, 255, 2)
+    path = tmp_path / "a.xls"
+    book.save(str(path))
+    with pytest.raises(SheetError, match="row 65536"):
+        read_grids(path)
+
+
+@pytest.mark.parametrize("keep", [10, 200, 511, 600, 1500, 4000])
+def test_xls_cut_off(tmp_path: Path, keep: int) -> None:
+    path = tmp_path / "a.xls"
+    path.write_bytes(xls_bytes(200)[:keep])
+    with pytest.raises(SheetError, match="cut off or broken"):
+        read_grids(path)
+
+
+def test_xls_whose_chain_bites_its_tail(tmp_path: Path) -> None:
+    data = bytearray(xls_bytes(400))
+    (fat,) = struct.unpack_from("<I", data, 76)
+    at = (fat + 1) * 512
+    data[at : at + 4] = struct.pack("<I", 0)
+    path = tmp_path / "a.xls"
+    path.write_bytes(bytes(data))
+    with pytest.raises(SheetError, match="cut off or broken"):
+        read_grids(path)
+
+
+TEXT = {
+    "one 50 MB line": (b"1," * 24_000_000, "48 MB of text, more than the 10 MB"),
+    "one long line": (b"1" * 300_000, "line 1 is 300000 characters long, more than the 200000"),
+    "100 000 columns": (b"1," * 99_999 + b"1\n1,2\n", "line 1 has 100000 cells, more than the 1000 columns"),
+    "many quoted columns": (b'"a",' * 40_000 + b'"a"\n', "40001 cells"),
+    "quotes that never close": (b'"x,' * 60_000 + b"\n", "1000 columns"),
+    "many aligned columns": (b"1  " * 30_000 + b"\n" + b"2  " * 30_000, "1000 columns"),
+    "many lines": (b"1,2\n" * 60_000, "60000 lines, more than the 50000"),
+    "many cells": ((b"1," * 700 + b"1\n") * 400, "more than 200000 cells"),
+}
+
+
+@pytest.mark.parametrize("name", TEXT)
+def test_hostile_text(tmp_path: Path, name: str) -> None:
+    data, message = TEXT[name]
+    (tmp_path / "a.csv").write_bytes(data)
+    with pytest.raises(SheetError, match=message):
+        read_grids(tmp_path / "a.csv")
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b'"\n' * 40_000,
+        b'"a\n' * 40_000,
+        (b',"' * 900 + b"\n") * 40,
+        b"1'111 " * 30_000,
+        (b"1" + b" " * 9000 + b"2\n") * 20,
+    ],
+)
+def test_text_that_makes_simple_patterns_slow(tmp_path: Path, data: bytes) -> None:
+    (tmp_path / "a.csv").write_bytes(data)
+    try:
+        read_grids(tmp_path / "a.csv")
+    except SheetError as error:
+        assert str(error)
+
+
+def test_places_that_are_no_files(tmp_path: Path) -> None:
+    with pytest.raises(SheetError, match="no such file"):
+        read_grids(tmp_path / "missing.csv")
+    with pytest.raises(SheetError, match="a folder"):
+        read_grids(tmp_path)
+    with pytest.raises(SheetError, match="device or a pipe"):
+        read_grids("/dev/zero")
+    with pytest.raises(SheetError, match="cannot be opened"):
+        read_grids("a\0b.csv")
+    with pytest.raises(SheetError, match="cannot be opened"):
+        read_grids("x" * 5000)
+    (tmp_path / "empty.xlsx").touch()
+    with pytest.raises(SheetError, match="empty"):
+        read_grids(tmp_path / "empty.xlsx")
+    os.mkfifo(tmp_path / "pipe.csv")
+    with pytest.raises(SheetError, match="device or a pipe"):
+        read_grids(tmp_path / "pipe.csv")
+
+
+def test_file_without_permission(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.csv"
+    path.write_text("1,2")
+
+    def deny(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("builtins.open", deny)
+    with pytest.raises(SheetError, match="Permission denied"):
+        read_grids(path)
+
+
+def test_file_larger_than_any_sheet(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    with path.open("wb") as stream:
+        stream.truncate(60_000_000)
+    with pytest.raises(SheetError, match="larger than 50 MB"):
+        read_grids(path)
+
+
+def test_pdf_is_no_sheet(tmp_path: Path) -> None:
+    (tmp_path / "a.pdf").write_bytes(b"%PDF-1.7\n")
+    with pytest.raises(SheetError, match="a PDF, not a sheet"):
+        read_grids(tmp_path / "a.pdf")
+
+
+def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from flowkit.importers import workbook
+
+    class Panic(BaseException):
+        pass
+
+    Panic.__module__ = "pyo3_runtime"
+
+    class Reader:
+        @staticmethod
+        def from_filelike(_: object) -> None:
+            raise Panic("index out of bounds")
+
+    monkeypatch.setattr(workbook, "CalamineWorkbook", Reader)
+    path = write_xlsx(tmp_path / "a.xlsx")
+    with pytest.raises(SheetError, match="index out of bounds"):
+        read_grids(path)
+    Panic.__module__ = "elsewhere"
+    with pytest.raises(Panic):
+        read_grids(path)
+
+
+MEMORY = """
+import resource, sys
+from flowkit.importers.grid import read_grids
+from flowkit.errors import SheetError
+before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+try:
+    read_grids(sys.argv[1])
+except SheetError:
+    print((resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) // 1024)
+"""
+
+
+@pytest.mark.parametrize("name", ["zip bomb", "million rows", "long text in every cell", "half a million cells"])
+def test_memory_stays_small(tmp_path: Path, name: str) -> None:
+    path = XLSX[name][0](tmp_path / "a.xlsx")
+    limit = (resource.RLIMIT_AS, (1_500_000_000, 1_500_000_000))
+    done = subprocess.run(
+        [sys.executable, "-c", MEMORY, str(path)],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+        preexec_fn=lambda: resource.setrlimit(*limit),
+    )
+    assert int(done.stdout) < 400  # MB
+
+
+def xlsx_bytes() -> bytes:
+    book = openpyxl.Workbook()
+    sheet = book.worksheets[0]
+    sheet.append(["Lift", "Intake 1"])
+    for n in range(6):
+        sheet.append([n + 1.0, n * 13.7])
+    sheet.merge_cells("D1:E1")
+    sheet["C2"] = "=A2*2"
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def stored(data: bytes) -> bytes:
+    """The same package without packing, so that a changed byte is a changed sheet."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w") as new:
+        for name in old.namelist():
+            new.writestr(name, old.read(name))
+    return out.getvalue()
+
+
+SEEDS = {"xlsx": stored(xlsx_bytes()), "xlsx packed": xlsx_bytes(), "xls": xls_bytes(20), "random": b""}
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_any_change_to_a_workbook_gives_grids_or_a_plain_error(tmp_path: Path, data: st.DataObject) -> None:
+    kind = data.draw(st.sampled_from(sorted(SEEDS)))
+    content = bytearray(SEEDS[kind]) or bytearray(
+        data.draw(st.sampled_from([b"PK\x03\x04", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b""])) + data.draw(st.binary())
+    )
+    for _ in range(data.draw(st.integers(0, 8))):
+        if content:
+            content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
+    suffix = data.draw(st.sampled_from([".xlsx", ".xls", ".ods", ".csv"]))
+    path = tmp_path / f"a{suffix}"
+    path.write_bytes(bytes(content))
+    try:
+        read_grids(path)
+    except SheetError as error:
+        assert str(error).startswith("a.")
+
+
+def mutate_part(seed: int) -> bytes:
+    """Change one XML part as text, and make the package's sizes and checksums right again."""
+    random_ = random.Random(seed)
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(SEEDS["xlsx"])) as old, zipfile.ZipFile(out, "w") as new:
+        chosen = random_.choice([name for name in old.namelist() if name.startswith("xl/") and "theme" not in name])
+        for name in old.namelist():
+            part = bytearray(old.read(name))
+            if name == chosen:
+                for _ in range(random_.randint(1, 5)):
+                    at = random_.randrange(len(part))
+                    part[at : at + random_.randint(0, 3)] = random_.choice(
+                        [
+                            b"9",
+                            b'"',
+                            b"<",
+                            b"",
+                            b"99999",
+                            b"XFD",
+                            b"-1",
+                            b"&#0;",
+                            b" hidden='1'",
+                            bytes([random_.randrange(256)]),
+                        ]
+                    )
+            new.writestr(name, bytes(part))
+    return out.getvalue()
+
+
+def test_changed_parts_give_grids_or_a_plain_error(tmp_path: Path) -> None:
+    path = tmp_path / "a.xlsx"
+    refused = 0
+    for seed in range(300):
+        path.write_bytes(mutate_part(seed))
+        try:
+            read_grids(path)
+        except SheetError as error:
+            refused += 1
+            assert str(error).startswith("a.xlsx")
+    assert 0 < refused < 300
