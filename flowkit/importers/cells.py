@@ -150,6 +150,9 @@ def as_text(value: CellValue) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
+        if not value.isprintable():
+            # What a terminal might obey has no place in a name.
+            value = "".join(mark if mark.isprintable() else " " for mark in value)
         return " ".join(value.split())
     if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
         return iso_date(value) or str(value)

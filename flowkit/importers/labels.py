@@ -155,6 +155,7 @@ def _assemble(
         if index not in got.used:
             _take(got, segments, index)
     _loose_numbers(got, segments)
+    _words_of_names(got, segments)
     rest = _rest(got, segments, text)
     kind = _kind(got, segments, rest)
     both = len(set(got.sides)) > 1
@@ -242,7 +243,7 @@ def _name_after(segments: list[Segment], index: int, kinds: set[str]) -> int | N
 
 def _take_name(got: _Reader, segments: list[Segment], index: int) -> bool:
     """Take a port's name behind a side or a port word: a number, one letter, or both."""
-    at = _name_after(segments, index, {"number", "unknown"})
+    at = _name_after(segments, index, {"number", "unknown", "position"})
     if at is None or (segments[at].kind == "unknown" and len(segments[at].text) > 1):
         return False
     name = segments[at].text
@@ -258,6 +259,15 @@ def _take_name(got: _Reader, segments: list[Segment], index: int) -> bool:
         got.used.add(at + 1)
     got.port = name if got.port is None else f"{got.port} {name}"
     return True
+
+
+def _words_of_names(got: _Reader, segments: list[Segment]) -> None:
+    """Leave the word flow to a name that has it in its middle: "high flow valves"."""
+    for index in range(1, len(segments) - 1):
+        inside = segments[index - 1].kind == "unknown" and segments[index + 1].kind in ("unknown", "filler")
+        if segments[index].kind == "flow" and inside:
+            got.kinds.remove("flow")
+            got.unknown = sorted({*got.unknown, index})
 
 
 def _loose_numbers(got: _Reader, segments: list[Segment]) -> None:
@@ -304,8 +314,8 @@ def _rest(got: _Reader, segments: list[Segment], text: str) -> str:
 def _kind(got: _Reader, segments: list[Segment], rest: str) -> str | None:
     """The one kind a label has, None where it has none or several."""
     kinds = list(dict.fromkeys(got.kinds))
-    if len(kinds) > 1 and "counter" in kinds:
-        kinds.remove("counter")
+    if "counter" in kinds and set(kinds) & WHO:
+        kinds.remove("counter")  # "Run no."
     for kind in LEFT_OUT:
         if kind in kinds:
             return kind
