@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import pairwise
 from typing import Literal
 
@@ -43,11 +44,14 @@ def typed_figure(value: float) -> str | None:
     >>> typed_figure(212.50000000000003), typed_figure(1 / 3), typed_figure(0.00035)
     ('212.5', None, '0.00035')
     """
-    rounded = float(f"{value:.{_SIGNIFICANT}g}")
-    if value <= 0 or abs(rounded - value) > 1e-9 * value:
-        return None
-    text = f"{rounded:.12f}".rstrip("0").rstrip(".")
-    return text if float(text) == rounded else None
+    text = _plain(f"{value:.{_SIGNIFICANT}g}")
+    return text if value > 0 and abs(float(text) - value) <= 1e-9 * value else None
+
+
+def _plain(figure: str) -> str:
+    """Write a figure without an exponent and without zeros at its end."""
+    text = format(Decimal(figure), "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def decimals_of(texts: Iterable[str]) -> int:
@@ -94,9 +98,8 @@ def candidates(text: str, decimals: int = 0) -> list[Candidate]:
         if not (swapped.startswith("0") and swapped[1:2].isdigit()):
             found.append(Candidate(swapped, float(swapped), "digits"))
     for power in (-1, -2, 1, 2):
-        moved = f"{float(text) * 10**power:.{_SIGNIFICANT}g}"
-        plain = f"{float(moved):.12f}".rstrip("0").rstrip(".")
-        found.append(Candidate(plain, float(moved), "point"))
+        moved = _plain(f"{Decimal(text).scaleb(power):f}")
+        found.append(Candidate(moved, float(moved), "point"))
     return found
 
 
