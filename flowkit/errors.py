@@ -7,7 +7,7 @@ error; nothing of it ever needs a traceback to be understood.
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 __all__ = [
     "AttachError",
@@ -33,6 +33,11 @@ class FlowkitError(Exception):
     file, sheet, cell : str, optional
         Where it is. For text files `cell` is ``line:field``, both counted from 1.
 
+    Attributes
+    ----------
+    findings : tuple of Finding
+        What had been found before nothing more could be done.
+
     Examples
     --------
     >>> print(FlowkitError("no flow in this row", "fill it in", file="a.xlsx", sheet="S", cell="B7"))
@@ -56,6 +61,7 @@ class FlowkitError(Exception):
         self.file = file
         self.sheet = sheet
         self.cell = cell
+        self.findings: tuple[Any, ...] = ()
         super().__init__(problem)
 
     @property

@@ -336,18 +336,22 @@ class Job:
         return merged, tuple(variant for variant in corrected if variant.tests)
 
     def _compare(self, variants: Sequence[Variant], findings: Sequence[Finding]) -> Comparison:
-        """Compare corrected variants."""
+        """Compare corrected variants; an error carries what was found before."""
         from flowkit.analysis import compare
 
-        return compare(
-            variants,
-            self.reference,
-            self.bench,
-            area_method=self.area_method,
-            engine_bore_m=self.engine.bore_m if self.engine else None,
-            findings=findings,
-            display=self.info.display,
-        )
+        try:
+            return compare(
+                variants,
+                self.reference,
+                self.bench,
+                area_method=self.area_method,
+                engine_bore_m=self.engine.bore_m if self.engine else None,
+                findings=findings,
+                display=self.info.display,
+            )
+        except FlowkitError as error:
+            error.findings = tuple(findings)
+            raise
 
     def _run_engine(self, comparison: Comparison, variants: Sequence[VariantInput]) -> EngineResult:
         """Carry the comparison into the engine."""

@@ -112,6 +112,7 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, .
     used: set[tuple[Path, str]] = set()
     for variant in variants:
         tests: list[FlowTest] = []
+        before = len(findings)
         for choice in variant.sheets:
             try:
                 result = files.read(choice.path, variant.stated)
@@ -128,7 +129,7 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, .
         findings += more
         if joined:
             found.append(VariantInput(variant.name, joined, variant.state, variant.valves))
-        else:
+        elif not any(finding.severity == "error" for finding in findings[before:]):
             message = f"variant {variant.name!r} has no test that can be used; look at its sheets in the job"
             findings.append(Finding("variant-empty", "error", variant.name, message))
     findings += files.unused(used)

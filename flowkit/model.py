@@ -324,7 +324,6 @@ class Bench:
     air : {"as stated", "actual", "metered"}
         What the flow readings are: corrected by the bench, true volumes, or an orifice meter's.
     standard_air : AirState or None
-        The air the meter is scaled for.
     repeatability : float or None
         Relative standard deviation of a repeated reading.
     drift : float or None

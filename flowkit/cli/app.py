@@ -23,7 +23,7 @@ from flowkit.cli import (
     start,
     whatif,
 )
-from flowkit.cli.common import complain
+from flowkit.cli.common import complain_of
 from flowkit.errors import FlowkitError
 
 __all__ = ["app", "run"]
@@ -87,7 +87,7 @@ def run(arguments: Sequence[str]) -> int:
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
     except FlowkitError as error:
-        complain(str(error))
+        complain_of(error)
         return 1
     except BrokenPipeError:
         # Whoever was reading has enough; nothing more can be written, not even at exit.

@@ -51,12 +51,7 @@ def _findings(path: Path, statements: dict[str, Any]) -> list[Finding]:
 
     try:
         if path.suffix.lower() == ".toml":
-            job = Job.load(path)
-            read = list(job.read()[1])
-            try:
-                return list(job.run().findings)
-            except FlowkitError as error:
-                return [*read, finding_of(error)]
+            return list(Job.load(path).run().findings)
         return list(importers.read(path, stated_of(statements)).findings)
     except FlowkitError as error:
-        return [finding_of(error)]
+        return [*error.findings, finding_of(error)]

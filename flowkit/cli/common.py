@@ -25,6 +25,7 @@ __all__ = [
     "JobOrFiles",
     "JsonOption",
     "complain",
+    "complain_of",
     "console",
     "exit_code",
     "finding_of",
@@ -91,10 +92,17 @@ def print_failure(kind: str, error: FlowkitError, rest: dict[str, Any]) -> int:
     """Print the document of a verb that could do nothing, with the error as its finding."""
     from flowkit.serial import document
 
-    finding = finding_of(error)
-    print_document(document(kind, {**rest, "findings": [finding]}))
-    complain(str(error))
+    print_document(document(kind, {**rest, "findings": [*error.findings, finding_of(error)]}))
+    complain_of(error)
     return 1
+
+
+def complain_of(error: FlowkitError) -> None:
+    """Print what was found before an error, or else the error itself, which follows from it."""
+    if exit_code(error.findings):
+        report_errors(error.findings)
+    else:
+        complain(str(error))
 
 
 def report_errors(findings: Sequence[Finding]) -> None:

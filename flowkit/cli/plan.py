@@ -28,7 +28,8 @@ def plan(
     """Say how many repeated runs would resolve a gain, and which extra test would remove each confounding."""
     from flowkit.job import Job
 
-    result = Job.load(job).plan(_fraction(gain, "--gain"), _fraction(power, "--power"))
+    wanted, chance = _fraction(gain, "--gain"), _fraction(power, "--power")
+    result = Job.load(job).plan(wanted, chance)
     if json_:
         print_document(result.to_json())
     else:
