@@ -14,7 +14,7 @@ from flowkit.drawing.curves import (
     save_plot,
     smooth,
 )
-from flowkit.drawing.ends import EndLabel, label_ends, place_labels, text_width
+from flowkit.drawing.ends import EndLabel, figure_of, label_ends, place_labels, text_width
 from flowkit.drawing.looks import (
     DISPLAYS,
     GRID,
@@ -42,6 +42,7 @@ __all__ = [
     "bare_axes",
     "draw_curve",
     "draw_flow",
+    "figure_of",
     "label_ends",
     "place_labels",
     "plot_comparison",

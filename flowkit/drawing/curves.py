@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from flowkit.drawing.ends import EndLabel, label_ends, text_width
+from flowkit.drawing.ends import EndLabel, figure_of, label_ends, text_width
 from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, style, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
@@ -138,8 +138,7 @@ def _new_axes(width: float = 7.2, height: float = 4.8) -> Axes:
 
 def make_room(ax: Axes, labels: Sequence[str], *, size: float) -> None:
     """Widen the lift axis to the right so that the longest of the labels fits inside the axes."""
-    figure = ax.get_figure(root=True)
-    assert figure is not None
+    figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi
     share = min(0.6, (max(text_width(label, size) for label in labels) + 16.0) / width)
     low, high = ax.get_xlim()
@@ -266,9 +265,7 @@ def save_plot(tests: Sequence[FlowTest | CorrectedTest], path: str | Path, *, di
     FlowkitError
         If no test has a point.
     """
-    figure = plot_tests(tests, display=display).get_figure(root=True)
-    assert figure is not None  # it was made with its axes
-    save_figure(figure, path)
+    save_figure(figure_of(plot_tests(tests, display=display)), path)
 
 
 def save_figure(figure: Figure, path: str | Path, *, dpi: float = 150) -> None:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
-__all__ = ["EndLabel", "label_ends", "place_labels", "text_width", "typeface"]
+__all__ = ["EndLabel", "figure_of", "label_ends", "place_labels", "text_width", "typeface"]
 
 
 _WIDTHS: tuple[dict[str, float], dict[str, float]] = ({}, {})
@@ -19,10 +20,19 @@ _WIDTHS: tuple[dict[str, float], dict[str, float]] = ({}, {})
 
 @lru_cache(maxsize=2)
 def typeface(bold: bool) -> Any:
-    """Return the font that all text is set in."""
-    from matplotlib.font_manager import FontProperties, findfont, get_font
+    """Return the font that all text is set in, at 100 pt; not the object matplotlib draws with."""
+    from matplotlib.font_manager import FontProperties, findfont
+    from matplotlib.ft2font import FT2Font
 
-    return get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font = FT2Font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font.set_size(100.0, 72.0)
+    return font
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure axes belong to, the outermost one."""
+    figure: Figure = ax.figure.figure
+    return figure
 
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
@@ -51,11 +61,8 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     for letter in text:
         width = known.get(letter)
         if width is None:
-            from matplotlib.ft2font import LoadFlags
-
-            font = typeface(bold)
-            glyph = font.load_char(ord(letter), flags=LoadFlags.NO_SCALE)
-            width = known[letter] = glyph.horiAdvance / font.units_per_EM
+            # The advance before hinting, in 1/65536 of a pixel, which is a point here.
+            width = known[letter] = typeface(bold).load_char(ord(letter)).linearHoriAdvance / 65536.0 / 100.0
         total += width
     return total * size
 
@@ -135,8 +142,7 @@ def label_ends(
         return
     from matplotlib.collections import LineCollection
 
-    figure = ax.get_figure(root=True)
-    assert figure is not None
+    figure = figure_of(ax)
     box = ax.get_window_extent()
     points = 72.0 / figure.dpi
     width, height = box.width * points, box.height * points

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison
 from flowkit.analysis.wording import headline
-from flowkit.drawing import INK, SOFT, plot_comparison, style
+from flowkit.drawing import INK, SOFT, figure_of, plot_comparison, style
 from flowkit.model import Side
 from flowkit.reports.fitting import clean, wrap
 from flowkit.reports.labels import display_of, method_words, pressure_words, sides_of
@@ -41,8 +41,7 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     """
     units = display_of(display)
     ax = plot_comparison(comparison, ax, side, display=display)
-    figure = ax.get_figure(root=True)
-    assert figure is not None  # axes drawn on belong to one
+    figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi
     heads = [
         line

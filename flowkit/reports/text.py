@@ -81,7 +81,7 @@ class Cells(Artist):
     @allow_rasterization  # type: ignore[untyped-decorator]
     def draw(self, renderer: Any) -> None:
         """Draw all lines."""
-        figure = self.get_figure(root=True)
+        figure = self.figure
         if not self.get_visible() or figure is None:
             return
         scale = figure.dpi / 72.0
@@ -98,7 +98,7 @@ class Cells(Artist):
 
     def boxes(self, renderer: Any) -> list[tuple[str, Bbox]]:
         """Return each text with its box in pixels, as the renderer measures it."""
-        figure = self.get_figure(root=True)
+        figure = self.figure
         scale = 1.0 if figure is None else figure.dpi / 72.0
         result = []
         for item in self.items:
@@ -110,7 +110,7 @@ class Cells(Artist):
 
     def get_window_extent(self, renderer: Any = None) -> Bbox:
         """Return the box round all lines."""
-        figure = self.get_figure(root=True)
+        figure = self.figure
         if renderer is None and figure is not None:
             renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
         boxes = [box for _, box in self.boxes(renderer)]

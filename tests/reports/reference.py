@@ -8,8 +8,10 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import matplotlib
 import numpy as np
 from PIL import Image, ImageFilter
+from PIL.PngImagePlugin import PngInfo
 
 from flowkit.drawing import style
 from flowkit.reports.layout import Page
@@ -24,6 +26,16 @@ PAGES = {
     "engine": "What it means for the engine (estimates)",
 }
 DPI = 60
+
+
+def drawn_here() -> bool:
+    """Whether the references were drawn by this release of matplotlib: others set type a little otherwise."""
+    with Image.open(FOLDER / "flow_chart.png") as image:
+        return image.info.get("Software") == _release()
+
+
+def _release() -> str:
+    return "matplotlib " + ".".join(matplotlib.__version__.split(".")[:2])
 
 
 def pages() -> dict[str, Page]:
@@ -48,4 +60,6 @@ def difference(a: Image.Image, b: Image.Image) -> float:
 
 if __name__ == "__main__":
     for name, page in pages().items():
-        picture(page).quantize(16).save(FOLDER / f"{name}.png", optimize=True)
+        note = PngInfo()
+        note.add_text("Software", _release())
+        picture(page).save(FOLDER / f"{name}.png", optimize=True, pnginfo=note)

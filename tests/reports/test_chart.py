@@ -18,7 +18,7 @@ def test_the_headline_stands_over_the_curves() -> None:
     assert any(line.startswith("Intake: +12.0 % ± 1.1 mean flow") for line in words(ax))
     assert any(line.startswith("Exhaust: +12.0 % ± 1.1 mean flow") for line in words(ax))
     assert any("28 inH2O, square-root law" in line for line in words(ax))
-    figure = ax.get_figure(root=True)
+    figure = ax.figure
     boxes = text_boxes(figure)
     assert not overlaps(boxes)
     width, height = (72 * size for size in figure.get_size_inches())

@@ -109,7 +109,7 @@ def test_a_comparison_is_drawn_with_curves_points_bands_and_names() -> None:
     variant = comparison.sides["intake"].variants[0]
     assert marked[:, 0] == pytest.approx([lift / 0.0254 for lift in variant.lifts_m])
     assert marked[:, 1] == pytest.approx([flow / (0.3048**3 / 60) for flow in variant.flow_m3_s])
-    assert not overlaps(text_boxes(ax.get_figure(root=True)))
+    assert not overlaps(text_boxes(ax.figure))
 
 
 def test_one_side_on_given_axes_in_metric_units() -> None:
@@ -153,7 +153,7 @@ def test_tests_are_drawn_as_they_are() -> None:
 def test_sheet_text_is_never_taken_for_mathematics() -> None:
     contents = make_contents(variants=["$x_1^2$", r"\frac{a}{b}"])
     ax = drawing.plot_comparison(contents.comparison)
-    boxes = dict(text_boxes(ax.get_figure(root=True)))
+    boxes = dict(text_boxes(ax.figure))
     assert "intake, $x_1^2$" in boxes
     assert all(not text.get_parse_math() for text in ax.texts)
 
