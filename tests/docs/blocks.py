@@ -142,17 +142,33 @@ class Runner:
 
 
 def command(words: list[str]) -> tuple[int, str]:
-    """Run flowkit in this process; its exit status and all it printed."""
-    raw = io.BytesIO()
-    out = io.TextIOWrapper(raw, encoding="utf-8", write_through=True)
+    """Run flowkit in this process; its exit status and all it printed, as a terminal shows it."""
+    out = _stream()
+    return _run(words, out, out), _text(out)
+
+
+def results_of(words: list[str]) -> tuple[int, str]:
+    """Run flowkit in this process; its exit status and what it printed on standard output alone."""
+    out = _stream()
+    return _run(words, out, _stream()), _text(out)
+
+
+def _run(words: list[str], out: io.TextIOWrapper, error: io.TextIOWrapper) -> int:
     kept = sys.stdout, sys.stderr
-    sys.stdout = sys.stderr = out
+    sys.stdout, sys.stderr = out, error
     try:
-        status = run(words)
+        return run(words)
     finally:
         sys.stdout, sys.stderr = kept
-    out.flush()
-    return status, raw.getvalue().decode("utf-8")
+
+
+def _stream() -> io.TextIOWrapper:
+    return io.TextIOWrapper(io.BytesIO(), encoding="utf-8", write_through=True)
+
+
+def _text(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    return stream.buffer.getvalue().decode("utf-8")  # type: ignore[attr-defined]
 
 
 def compare(wanted: str, printed: str) -> None:
