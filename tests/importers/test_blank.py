@@ -1,0 +1,329 @@
+"""The blank sheet: what stands on it, and that it reads back filled in without one assumption."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import math
+import os
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pytest
+from openpyxl.worksheet.worksheet import Worksheet
+from pypdf import PdfReader
+
+from flowkit.errors import SheetError, UnitError
+from flowkit.importers import read
+from flowkit.importers.blank import write_blank
+from flowkit.importers.blank_plan import lifts_by_fraction, lifts_by_step
+from flowkit.units import to_si
+
+IN = 0.0254
+SHEETS: dict[str, dict[str, Any]] = {
+    "plain": {"step_m": 0.001, "top_m": 0.012},
+    "inches, first port three times": {
+        "step_m": 0.05 * IN,
+        "top_m": 0.5 * IN,
+        "lift_unit": "in",
+        "runs": {"1": 3},
+    },
+    "one port by fractions": {
+        "valve_diameter_m": 0.035,
+        "ports": ["1"],
+        "sides": ["intake"],
+        "flow_unit": "L/s",
+        "pressure_unit": "Pa",
+    },
+    "eight ports twice": {
+        "step_m": 0.001,
+        "top_m": 0.012,
+        "ports": list("12345678"),
+        "runs": 2,
+        "flow_unit": "m³/h",
+        "pressure_unit": "mbar",
+    },
+    "named ports": {"lifts_m": [0.004, 0.002], "ports": ["front", "rear"], "sides": ["exhaust"], "lift_unit": "thou"},
+    "numbers with a nought": {"step_m": 0.002, "top_m": 0.01, "ports": ["01", "02"]},
+}
+TEXTS = {
+    "Head": "hill-climb head",
+    "Variant": "ports blended",
+    "Bench": "bench B",
+    "Operator": "operator 2",
+    "Entry fitting": "radius 12 mm",
+    "Exit fitting": "straight, 100 mm",
+    "Notes": "third port repeated; it wobbled, twice",
+}
+FIGURES = {
+    "Test pressure": (28.0, "inH2O", 28.0, "inH2O"),
+    "Fixture bore": (81.5, "mm", 3.209, "in"),
+    "Air temperature": (21.0, "°C", 70.0, "°F"),
+    "Barometer": (1001.0, "hPa", 29.6, "inHg"),
+    "Humidity": (45.0, "%", 45.0, "%"),
+    "Check plate reading": (60.4, "CFM", 60.4, "CFM"),
+    "Check plate nominal": (60.0, "CFM", 60.0, "CFM"),
+    "valve head": (35.0, "mm", 1.378, "in"),
+    "stem": (7.0, "mm", 0.276, "in"),
+    "throat": (30.0, "mm", 1.181, "in"),
+    "seat angle": (45.0, "°", 45.0, "°"),
+    "seat width": (1.5, "mm", 0.059, "in"),
+}
+
+
+def value_for(label: str) -> str | float | datetime.date:
+    """What an operator writes behind a label."""
+    name, _, unit = label.partition(" [")
+    unit = unit.rstrip("]")
+    if name == "Date":
+        return datetime.date(2026, 3, 18)
+    if name in TEXTS:
+        return TEXTS[name]
+    known = next(figures for key, figures in FIGURES.items() if name == key or name.endswith(" " + key))
+    if unit in (known[1], known[3]):
+        return known[0] if unit == known[1] else known[2]
+    if name == "Test pressure":
+        return {"Pa": 6970.0, "mbar": 70.0}[unit]
+    return known[0]
+
+
+def flow_at(nth: int, column: int) -> float:
+    return round(140 * math.tanh(nth / 5) * (1 + 0.002 * (column % 3)), 1)
+
+
+def fill_xlsx(path: Path) -> int:
+    """Fill a workbook in; return how many flows were written."""
+    book = openpyxl.load_workbook(path)
+    sheet = book.worksheets[0]
+    top = next(row for row in range(1, 60) if sheet.cell(row, 1).value == "Lift")
+    for row in range(2, top):
+        for column in range(1, sheet.max_column + 1, 4):
+            label = sheet.cell(row, column).value
+            if isinstance(label, str):
+                assert not sheet.cell(row, column + 2).protection.locked
+                sheet.cell(row, column + 2).value = value_for(label)
+    written, nth = 0, 0
+    for row in range(top + 2, sheet.max_row):
+        if sheet.cell(row, 1).value is None:
+            break
+        nth += 1
+        leak = sheet.cell(row, 1).value == "Leak"
+        for column in range(2, sheet.max_column + 1):
+            if sheet.cell(top, column).value is not None:
+                assert not sheet.cell(row, column).protection.locked
+                sheet.cell(row, column).value = 0.1 if leak else flow_at(nth, column)
+                written += not leak
+    book.save(path)
+    return written
+
+
+def fill_csv(path: Path) -> int:
+    """Fill a text file in; return how many flows were written."""
+    rows = list(csv.reader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
+    out = io.StringIO()
+    written, nth, table = 0, 0, False
+    for row in rows:
+        if row and row[0].startswith("#"):
+            out.write(",".join(row) + "\n")
+            continue
+        filled = row
+        table = table or row[:1] == ["Lift"]
+        if row and not table:
+            filled = [row[0], str(value_for(row[0]))]
+        elif table and row[1] == "":
+            nth += 1
+            leak = row[0] == "Leak"
+            filled = [row[0], *("0.1" if leak else str(flow_at(nth, n)) for n in range(2, len(row) + 1))]
+            written += 0 if leak else len(row) - 1
+        csv.writer(out, lineterminator="\n").writerow(filled)
+    path.write_text(out.getvalue(), encoding="utf-8-sig")
+    return written
+
+
+@pytest.mark.parametrize("suffix", ["xlsx", "csv"])
+@pytest.mark.parametrize("name", SHEETS)
+def test_filled_in_it_reads_back_without_one_assumption(tmp_path: Path, name: str, suffix: str) -> None:
+    asked = SHEETS[name]
+    path = write_blank(tmp_path / f"bench.{suffix}", **asked)
+    written = fill_xlsx(path) if suffix == "xlsx" else fill_csv(path)
+    result = read(path)
+    assert result.findings == ()
+    assert sum(len(test.points) for test in result.tests) == written > 0
+    sides, ports = asked.get("sides", ["intake", "exhaust"]), asked.get("ports", ["1", "2", "3", "4"])
+    runs = asked.get("runs", 1)
+    expected = [
+        (side, port, run)
+        for side in sides
+        for port in ports
+        for run in range(1, (runs if isinstance(runs, int) else runs.get(port, 1)) + 1)
+    ]
+    assert [(test.side, test.port, test.run) for test in result.tests] == expected
+    test = result.tests[0]
+    assert (test.variant, test.head) == ("ports blended", "hill-climb head")
+    assert test.units.lift.unit == asked.get("lift_unit", "mm")
+    assert {test.units.lift.source, test.units.flow.source} == {"stated"}
+    unit = asked.get("flow_unit", "CFM")
+    assert test.points[0].flow_m3_s == pytest.approx(to_si(flow_at(1, 2), unit), rel=1e-12)
+    known = test.conditions
+    assert known.leak_m3_s == pytest.approx(to_si(0.1, unit))
+    assert known.relative_humidity == pytest.approx(0.45)
+    assert known.seat_angle_deg == 45.0
+    assert known.fixture_bore_m == pytest.approx(0.0815, abs=1e-5)
+    assert known.valve_diameter_m == pytest.approx(0.035, abs=1e-5)
+    assert known.test_pressure_pa == pytest.approx(6974.49, rel=0.005)
+    assert known.air_temperature_k == pytest.approx(294.2, abs=0.1)
+    assert known.barometer_pa == pytest.approx(100_150, rel=2e-3)
+    assert (known.date, known.bench, known.operator) == ("2026-03-18", "bench B", "operator 2")
+    assert (known.entry_fitting, known.exit_fitting) == (TEXTS["Entry fitting"], TEXTS["Exit fitting"])
+    assert known.notes == TEXTS["Notes"]
+    assert known.check_reading_m3_s == pytest.approx(to_si(60.4, unit))
+
+
+def sheet_of(path: Path) -> Worksheet:
+    return openpyxl.load_workbook(path).worksheets[0]
+
+
+def test_cells_take_no_negative_figures_and_labels_are_protected(tmp_path: Path) -> None:
+    sheet = sheet_of(write_blank(tmp_path / "a.xlsx", step_m=0.002, top_m=0.012))
+    assert sheet.protection.sheet
+    top = next(row for row in range(1, 60) if sheet.cell(row, 1).value == "Lift")
+    rules = {rule.type: rule for rule in sheet.data_validations.dataValidation if rule.operator != "between"}
+    flows = rules["decimal"]
+    assert (flows.operator, flows.formula1) == ("greaterThanOrEqual", "0")
+    assert "zero up" in (flows.error or "")
+    for column in range(2, 10):
+        for row in range(top + 2, top + 9):
+            place = sheet.cell(row, column)
+            assert place.coordinate in flows.sqref
+            assert not place.protection.locked
+    assert sheet.cell(top, 2).protection.locked and sheet.cell(top + 2, 1).protection.locked
+    assert [sheet.cell(top + 2 + n, 1).value for n in range(7)] == [2, 4, 6, 8, 10, 12, "Leak"]
+
+
+def test_known_values_are_filled_in_and_never_as_formulas(tmp_path: Path) -> None:
+    known = {"head": '=HYPERLINK("x")', "test pressure": 28.0}
+    path = write_blank(tmp_path / "a.xlsx", step_m=0.002, top_m=0.012, known=known)
+    values = {cell.value: cell.data_type for row in sheet_of(path).iter_rows() for cell in row if cell.value}
+    assert values['=HYPERLINK("x")'] == "s"
+    assert values[28.0] == "n"
+    text = write_blank(tmp_path / "a.csv", step_m=0.002, top_m=0.012, known=known).read_text(encoding="utf-8-sig")
+    assert "Test pressure [inH2O],28.0" in text
+
+
+@pytest.mark.parametrize("name", ["plain", "eight ports twice"])
+def test_page_is_one_page(tmp_path: Path, name: str) -> None:
+    sheet = sheet_of(write_blank(tmp_path / "a.xlsx", **SHEETS[name]))
+    assert sheet.page_setup.fitToWidth == sheet.page_setup.fitToHeight == 1
+    assert sheet.sheet_properties.pageSetUpPr is not None and sheet.sheet_properties.pageSetUpPr.fitToPage
+    assert sheet.page_setup.orientation == ("portrait" if name == "plain" else "landscape")
+    assert sheet.print_area
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="needs a spreadsheet program that prints")
+def test_printed_it_is_one_page(tmp_path: Path) -> None:
+    path = write_blank(tmp_path / "a.xlsx", **SHEETS["eight ports twice"])
+    profile = f"-env:UserInstallation=file://{tmp_path}/profile"
+    subprocess.run(
+        ["soffice", profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), str(path)],
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    pages = PdfReader(tmp_path / "a.pdf").pages
+    assert len(pages) == 1
+    text = pages[0].extract_text()
+    assert "Flow test sheet" in text and "Exhaust 8 run 2" in text and "Leave empty" in text
+
+
+def test_never_over_an_existing_file(tmp_path: Path) -> None:
+    for suffix in (".xlsx", ".csv"):
+        path = tmp_path / f"a{suffix}"
+        path.write_text("filled in")
+        with pytest.raises(SheetError, match="the file exists"):
+            write_blank(path, step_m=0.001, top_m=0.01)
+        assert path.read_text() == "filled in"
+    link = tmp_path / "link.csv"
+    link.symlink_to(tmp_path / "nowhere.csv")
+    with pytest.raises(SheetError, match="the file exists"):
+        write_blank(link, step_m=0.001, top_m=0.01)
+
+
+def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "a.csv"
+    real = os.link
+
+    def late(source: Path, target: Path) -> None:
+        path.write_text("filled in")
+        real(source, target)
+
+    monkeypatch.setattr(os, "link", late)
+    with pytest.raises(SheetError, match="the file exists"):
+        write_blank(path, step_m=0.001, top_m=0.01)
+    assert path.read_text() == "filled in"
+    assert [item.name for item in tmp_path.iterdir()] == ["a.csv"]
+
+
+def test_where_there_are_no_links(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def none(*_: object) -> None:
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "link", none)
+    assert write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01).exists()
+    assert [item.name for item in tmp_path.iterdir()] == ["a.csv"]
+
+
+def test_place_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(SheetError, match="cannot be written"):
+        write_blank(tmp_path / "missing" / "a.csv", step_m=0.001, top_m=0.01)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "chmod", full)
+    with pytest.raises(SheetError, match="No space left"):
+        write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("asked", "message"),
+    [
+        ({}, "needs its lifts"),
+        ({"step_m": 0.001}, "needs its lifts"),
+        ({"step_m": 0.0, "top_m": 0.01}, "above zero"),
+        ({"step_m": 0.001, "top_m": math.inf}, "above zero"),
+        ({"step_m": 0.00001, "top_m": 0.01}, "a page holds 60"),
+        ({"valve_diameter_m": -1.0}, "above zero"),
+        ({"valve_diameter_m": 0.035, "top_m": 0.001}, "no lift is left"),
+        ({"lifts_m": []}, "needs a lift"),
+        ({"lifts_m": [0.0]}, "must be above zero"),
+        ({"lifts_m": [0.001], "ports": []}, "needs a lift, a side, a port"),
+        ({"lifts_m": [0.001], "runs": 0}, "needs a lift, a side, a port and a run"),
+        ({"lifts_m": [0.001], "runs": 30}, "do not fit on a page"),
+        ({"lifts_m": [0.001], "ports": [" "]}, "no name for a port"),
+    ],
+)
+def test_sheets_that_cannot_be(tmp_path: Path, asked: dict[str, Any], message: str) -> None:
+    with pytest.raises(SheetError, match=message):
+        write_blank(tmp_path / "a.csv", **asked)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_units_and_endings_that_are_none(tmp_path: Path) -> None:
+    with pytest.raises(UnitError, match="bananas"):
+        write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01, flow_unit="bananas")
+    with pytest.raises(UnitError, match="not of flow"):
+        write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01, flow_unit="mm")
+    with pytest.raises(SheetError, match=r"not '\.pdf'"):
+        write_blank(tmp_path / "a.pdf", step_m=0.001, top_m=0.01)
+
+
+def test_lifts() -> None:
+    assert lifts_by_step(0.001, 0.003) == (0.001, 0.002, 0.003)
+    assert lifts_by_step(0.1 * IN, 0.25 * IN) == pytest.approx((0.1 * IN, 0.2 * IN, 0.25 * IN))
+    assert lifts_by_step(0.02, 0.01) == (0.01,)
+    assert lifts_by_fraction(0.04, (0.1, 0.05, 0.1), None) == (0.002, 0.004)
