@@ -35,6 +35,7 @@ def workbook_bytes(contents: ReportContents) -> bytes:
     """
     from openpyxl import Workbook
 
+    from flowkit.reports.attach.tables import plain
     from flowkit.reports.labels import date_of, display_of, sides_of
     from flowkit.reports.workbook.areas import write_areas
     from flowkit.reports.workbook.conditions import write_conditions
@@ -70,7 +71,7 @@ def workbook_bytes(contents: ReportContents) -> bytes:
         write(draft)
     day = date_of(contents.info.date) or datetime.date(2000, 1, 1)
     made = datetime.datetime(day.year, day.month, day.day, 12)
-    title = contents.info.title or "Flow chart"
+    title = plain(contents.info.title or "Flow chart")
     return workbook_bytes_of(book, [draft.pens[name].cached for name in SHEETS], title=title, made=made)
 
 

@@ -18,6 +18,10 @@ _SOURCE = (
     "measured along its face. Coefficient: effective over geometric area."
 )
 
+_ROWS_A_PAGE = 48
+_SEAT = {"head", "passage", "w"}
+"""What the least passage follows from."""
+
 
 def write_areas(draft: Draft) -> None:
     """Write areas and coefficients of every variant.
@@ -26,15 +30,30 @@ def write_areas(draft: Draft) -> None:
     ----------
     draft : Draft
     """
+    from openpyxl.worksheet.pagebreak import Break
+
     pen = draft.pens["Areas"]
-    pen.put(1, 1, "Areas and flow coefficients", Style("title"))
-    pen.put(2, 1, _SOURCE, Style("quiet"))
-    row = 4
+    pen.title("Areas and flow coefficients", _SOURCE, width=100)
+    row, used = 4, 3
     for side in draft.sides:
         for variant in side.variants:
+            height = len(variant.flow.lifts_m) + 8
+            if used > 3 and used + height > _ROWS_A_PAGE:
+                pen.sheet.row_breaks.append(Break(row - 1))
+                used = 0
+            used += height
             row = _Block(draft, pen, side, variant, row).write() + 2
-    pen.widths({1: 16.0}, 13.0)
+    pen.widths({}, 12.5)
     pen.paper(freeze="B4")
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    """A column: its head, its formula with {lift}, {area} and {least} open, and its values."""
+
+    head: str
+    formula: str | None
+    values: tuple[float | None, ...]
 
 
 @dataclass
@@ -56,7 +75,7 @@ class _Block:
         self.row += 3
         heads = [f"lift, {show.lift}", f"flow, {show.flow}", f"effective area, {show.area}"]
         columns = self._columns(cells)
-        self.pen.header(self.row, [*heads, *(head for head, _, _ in columns)])
+        self.pen.header(self.row, [*heads, *(column.head for column in columns)])
         for lift_m, flow in zip(self.variant.flow.lifts_m, self.variant.flow.effective_area_m2, strict=True):
             self.row += 1
             self._line(lift_m, flow, columns)
@@ -89,43 +108,43 @@ class _Block:
         if valve.seat_angle_deg is not None:
             put("angle", "seat angle, °", valve.seat_angle_deg, Style("raw"))
         flow = self.variant.flow
-        coefficients = flow.coefficients
-        if coefficients is not None and coefficients.throat is not None:
+        if {"throat", "stem"} <= set(cells):
             text = f"PI()/4*({cells['throat']}^2-{cells['stem']}^2)"
             put("passage", f"throat area, {show.area}", Formula(text), Style("formula", show.area_digits))
-        if flow.minimum_area_m2 is not None:
+        if {"width", "angle"} <= set(cells):
             put("w", f"radial seat width, {unit}", Formula(_radial(cells)), Style("formula", show.diameter_digits))
-        if flow.takeover_lift_m is not None:
+        if flow.takeover_lift_m is not None and set(cells) >= _SEAT:
             value = from_si(flow.takeover_lift_m, show.lift)
             style = Style("formula", show.lift_digits)
             put("takeover", f"throat takes over at, {show.lift}", Formula(_takeover(cells), value), style)
         self.row += 1
         return cells
 
-    def _columns(self, cells: dict[str, str]) -> list[tuple[str, str, tuple[float | None, ...]]]:
-        """Return head, formula (with {lift}, {area} and {least} open) and values of the further columns."""
+    def _columns(self, cells: dict[str, str]) -> list[_Column]:
+        """Return the further columns: those whose dimensions are known as formulas, others as values."""
         flow: VariantFlow = self.variant.flow
         known = flow.coefficients
         area = self.draft.display.area
-        columns: list[tuple[str, str, tuple[float | None, ...]]] = []
+        columns: list[_Column] = []
         if flow.minimum_area_m2 is not None:
             values = tuple(from_si(value, area) for value in flow.minimum_area_m2)
-            columns.append((f"minimum area, {area}", _least(cells), values))
+            columns.append(_Column(f"minimum area, {area}", _least(cells) if set(cells) >= _SEAT else None, values))
         if known is None:
             return columns
         # The coefficients are given at open lifts only.
         shut = (None,) * (len(flow.lifts_m) - len(known.lifts_m))
-        for head, formula, values_known in (
-            ("on curtain area", f"{{area}}/(PI()*{cells.get('head')}*{{lift}})", known.curtain),
-            ("on throat area", f"{{area}}/{cells.get('passage')}", known.throat),
-            ("on valve area", f"{{area}}/(PI()/4*{cells.get('head')}^2)", known.valve),
-            ("on minimum area", "{area}/{least}", known.minimum),
+        for over, needed, formula, figures in (
+            ("curtain", "head", "{{area}}/(PI()*{head}*{{lift}})", known.curtain),
+            ("throat", "passage", "{{area}}/{passage}", known.throat),
+            ("valve", "head", "{{area}}/(PI()/4*{head}^2)", known.valve),
+            ("minimum", "", "{{area}}/{{least}}", known.minimum),
         ):
-            if values_known is not None:
-                columns.append((f"coefficient {head}", formula, (*shut, *values_known)))
+            if figures is not None:
+                text = formula.format(**cells) if not needed or needed in cells else None
+                columns.append(_Column(f"coefficient on {over} area", text, (*shut, *figures)))
         return columns
 
-    def _line(self, lift_m: float, effective: float, columns: list[tuple[str, str, tuple[float | None, ...]]]) -> None:
+    def _line(self, lift_m: float, effective: float, columns: list[_Column]) -> None:
         """Write one lift."""
         draft, pen, row, show = self.draft, self.pen, self.row, self.draft.display
         block = draft.blocks[self.side.side, self.variant.name]
@@ -141,10 +160,13 @@ class _Block:
         pen.put(row, 3, Formula(text, from_si(effective, show.area)), Style("formula", digits))
         opened = {"lift": pen.here(row, 1, lock_column=True), "area": pen.here(row, 3, lock_column=True)}
         opened["least"] = pen.here(row, 4, lock_column=True)
-        for column, (head, formula, values) in enumerate(columns, 4):
-            if values[index] is not None:
-                style = Style("formula", digits if head.startswith("minimum") else 3)
-                pen.put(row, column, Formula(formula.format(**opened), values[index]), style)
+        for place, column in enumerate(columns, 4):
+            value = column.values[index]
+            if value is not None:
+                kind = "value" if column.formula is None else "formula"
+                style = Style(kind, digits if column.head.startswith("minimum") else 3)
+                formula = column.formula.format(**opened) if column.formula else None
+                pen.put(row, place, Formula(formula, value) if formula else value, style)
 
 
 def _radial(cells: dict[str, str]) -> str:

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from flowkit.drawing import variant_style
 from flowkit.reports.attach.tables import plain
 from flowkit.reports.workbook.draft import Draft
 from flowkit.reports.workbook.plan import SidePlan
 
-if TYPE_CHECKING:
-    from openpyxl.chart import ScatterChart
-
 __all__ = ["flow_chart", "gain_chart"]
 
-_MARKERS = {
+_MARKERS: dict[str, Any] = {
     "o": "circle",
     "s": "square",
     "^": "triangle",
@@ -27,7 +24,7 @@ _MARKERS = {
 """Matplotlib's markers to those a spreadsheet has."""
 _DASHES = ("solid", "dash", "sysDash", "dashDot", "lgDash", "sysDot", "lgDashDot", "sysDashDot")
 _LINE_EMU = 19_050
-_WIDTH_CM, _HEIGHT_CM = 17.5, 8.6
+_WIDTH_CM, _HEIGHT_CM = 11.6, 8.8
 
 
 def flow_chart(draft: Draft, side: SidePlan, anchor: str) -> None:
@@ -72,19 +69,19 @@ def gain_chart(draft: Draft, side: SidePlan, rows: tuple[int, int], columns: dic
     sheet.add_chart(chart, anchor)
 
 
-def _chart(title: str, across: str, up: str) -> ScatterChart:
+def _chart(title: str, across: str, up: str) -> Any:
     """Make an empty chart in the house's plain look."""
     from openpyxl.chart import ScatterChart
     from openpyxl.chart.shapes import GraphicalProperties
 
-    chart = ScatterChart()
+    chart: Any = ScatterChart()
     chart.style = 2
     chart.scatterStyle = "lineMarker"
-    chart.title = title
+    chart.title = _words(title, 1100, bold=True)
     chart.width, chart.height = _WIDTH_CM, _HEIGHT_CM
-    chart.legend.position = "r"
+    chart.legend.position = "b"
     for axis, words in ((chart.x_axis, across), (chart.y_axis, up)):
-        axis.title = words
+        axis.title = _words(words, 900)
         # Left to itself, the library says nothing, and some programs then hide the axis.
         axis.delete = False
         axis.number_format = "General"
@@ -95,16 +92,27 @@ def _chart(title: str, across: str, up: str) -> ScatterChart:
     return chart
 
 
-def _line(color: str, dash: str, width: int) -> Any:
+def _words(text: str, size: int, *, bold: bool = False) -> Any:
+    """Make a title in sober type; the size is in hundredths of a point."""
+    from openpyxl.chart.text import RichText, Text
+    from openpyxl.chart.title import Title
+    from openpyxl.drawing.text import CharacterProperties, Paragraph, ParagraphProperties, RegularTextRun
+
+    look = CharacterProperties(sz=size, b=bold)
+    paragraph = Paragraph(pPr=ParagraphProperties(defRPr=look), r=[RegularTextRun(rPr=look, t=text)])
+    title = Title(tx=Text(rich=RichText(p=[paragraph])))
+    title.overlay = False
+    return title
+
+
+def _line(color: str, dash: Any, width: int) -> Any:
     """Make a line's properties."""
     from openpyxl.drawing.line import LineProperties
 
     return LineProperties(solidFill=color, prstDash=dash, w=width)
 
 
-def _add(
-    chart: ScatterChart, sheet: Any, rows: tuple[int, int], columns: tuple[int, int], *, name: str, index: int
-) -> None:
+def _add(chart: Any, sheet: Any, rows: tuple[int, int], columns: tuple[int, int], *, name: str, index: int) -> None:
     """Add a variant's curve in its own colour, line style and marker."""
     from openpyxl.chart import Reference, Series
     from openpyxl.chart.marker import Marker
@@ -116,7 +124,7 @@ def _add(
     color = look.color.lstrip("#")
     series.smooth = False
     series.graphicalProperties = GraphicalProperties(ln=_line(color, _DASHES[index % len(_DASHES)], _LINE_EMU))
-    marker = Marker(symbol=_MARKERS.get(look.marker, "circle"), size=6)
+    marker = Marker(symbol=_MARKERS.get(look.marker, "circle"), size=5)
     marker.graphicalProperties = GraphicalProperties(solidFill=color, ln=_line(color, "solid", 6_350))
     series.marker = marker
     chart.series.append(series)

@@ -18,6 +18,7 @@ __all__ = ["agrees", "write_conditions"]
 
 _HEAD_ROW = 4
 _CLOSE = 1e-9
+_ONE_PAGE = 200.0  # characters
 
 Value = Formula | str | float | None
 
@@ -54,11 +55,13 @@ def write_conditions(draft: Draft) -> None:
         Its `conditions` are filled.
     """
     pen = draft.pens["Conditions"]
-    pen.put(1, 1, "Conditions of every test", Style("title"))
-    pen.put(2, 1, "Flows and pressures are in the units of the test; factors turn them into SI.", Style("quiet"))
+    pen.title(
+        "Conditions of every test", "Flows and pressures are in the units of the test; factors turn them into SI."
+    )
     column = 1
     widths: dict[int, float] = {}
     heads: list[str] = []
+    words: list[int] = []
     for item in _columns(draft):
         # A formula calls cells further left, so each column is known before the next is made.
         made = [(row, plan, item.value(draft, plan)) for row, plan in enumerate(draft.tests, _HEAD_ROW + 1)]
@@ -70,11 +73,15 @@ def write_conditions(draft: Draft) -> None:
             if value is not None:
                 draft.conditions[plan.number, item.key] = pen.at(row, column)
         heads.append(item.head)
+        if item.style.kind in ("text", "quiet"):
+            words.append(column)
         widths[column] = item.width
         column += 1
-    pen.header(_HEAD_ROW, heads, widths=widths)
+    pen.header(_HEAD_ROW, heads, widths=widths, words=words)
     pen.widths(widths)
-    pen.paper(title_rows=f"{_HEAD_ROW}:{_HEAD_ROW}", freeze=f"F{_HEAD_ROW + 1}")
+    wide = 2 if sum(widths.values()) > _ONE_PAGE else 1
+    rows = f"{_HEAD_ROW}:{_HEAD_ROW}"
+    pen.paper(title_rows=rows, title_columns="A:E", freeze=f"F{_HEAD_ROW + 1}", pages_wide=wide)
 
 
 def _columns(draft: Draft) -> list[_Column]:
@@ -89,7 +96,7 @@ def _columns(draft: Draft) -> list[_Column]:
         _Column("side", "side", lambda _, plan: plan.test.side, text, 9.0),
         _Column("port", "port", lambda _, plan: plan.test.port, text, 7.0),
         _Column("run", "run", lambda _, plan: plan.test.run, text, 5.0),
-        _Column("id", "read from", lambda _, plan: plan.test.id, Style("quiet"), 38.0),
+        _Column("id", "read from", lambda _, plan: plan.test.id, Style("quiet"), 40.0),
         _Column("date", "date", lambda _, plan: plan.test.conditions.date, text),
         _Column("bench", "bench", lambda _, plan: plan.test.conditions.bench, text),
         _Column("operator", "operator", lambda _, plan: plan.test.conditions.operator, text),
@@ -117,7 +124,7 @@ def _columns(draft: Draft) -> list[_Column]:
         _in_own_unit("check_pressure_pa", "nominal is for"),
         _Column("air", "air factor", _air, formula),
         _Column("check-plate", "check plate factor", _check_plate, formula),
-        _Column("not made", "corrections not made", _not_made, Style("quiet", wrap=True), 60.0),
+        _Column("not made", "corrections not made", _not_made, Style("quiet", wrap=True, left=True), 70.0),
     ]
 
 

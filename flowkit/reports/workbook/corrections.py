@@ -14,7 +14,7 @@ from flowkit.units import from_si
 
 __all__ = ["write_corrections"]
 
-_WIDTHS = {1: 6.0, 2: 20.0, 3: 9.0, 4: 7.0, 5: 5.0, 14: 36.0}
+_WIDTHS = {1: 5.0, 2: 18.0, 3: 8.0, 4: 7.0, 5: 5.0, **dict.fromkeys(range(6, 14), 9.5), 14: 24.0}
 _LIFT, _READ, _LEAK, _AIR, _PLATE, _PRESSURE, _BORE, _DONE, _REMARK = range(6, 15)
 
 
@@ -28,15 +28,14 @@ def write_corrections(draft: Draft) -> None:
     """
     pen = draft.pens["Corrections"]
     show = draft.display
-    pen.put(1, 1, "Corrections, a reading a row, in the order they are made", Style("title"))
-    pen.put(
-        2, 1, "Corrected flow = (flow as read + leakage) × the factors; an empty cell is a correction not made.",
-        Style("quiet"),
-    )  # fmt: skip
+    pen.title(
+        "Corrections, in the order they are made",
+        "Corrected flow = (flow as read + leakage) × the factors. An empty cell is a correction that was not made.",
+    )
     heads = ["test", "variant", "side", "port", "run", f"lift, {show.lift}", f"flow as read, {show.flow}"]
     heads += [f"leakage, {show.flow}", "air factor", "check plate factor", "test pressure factor", "bore factor"]
     heads += [f"corrected flow, {show.flow}", "remark"]
-    pen.header(FIRST_READING - 1, heads, widths=_WIDTHS)
+    pen.header(FIRST_READING - 1, heads, widths=_WIDTHS, words=(1, 2, 3, 4, 5), apart=(_REMARK,))
     for reading in draft.readings:
         _write_row(draft, pen, reading)
     pen.widths(_WIDTHS)
@@ -58,7 +57,7 @@ def _write_row(draft: Draft, pen: Pen, reading: Reading) -> None:
     text = f"{raw.at(row, 8, lock_row=False)}*{factors['flow']}/{draft.units[show.flow]}"
     pen.put(row, _READ, Formula(text, from_si(reading.point.flow_m3_s, show.flow)), Style("formula", digits))
     if reading.corrected is None or reading.place is None:
-        pen.put(row, _REMARK, "left out, see the findings", Style("quiet"))
+        pen.put(row, _REMARK, "left out, see the findings", Style("quiet", left=True))
         return
     chain = pen.here(row, _READ)
     leak = _leakage(draft, reading)
@@ -74,8 +73,8 @@ def _write_row(draft: Draft, pen: Pen, reading: Reading) -> None:
         if value is not None:
             _put(pen, row, column, value, 6)
             chain += f"*{pen.here(row, column)}"
-    done = Formula(chain, from_si(reading.corrected.flow_m3_s, show.flow))
-    pen.put(row, _DONE, done, Style("formula", digits))
+    done = from_si(reading.corrected.flow_m3_s, show.flow)
+    _put(pen, row, _DONE, Formula(chain, done) if _whole(reading) else done, digits)
     draft.corrected[row] = pen.at(row, _DONE)
 
 
@@ -90,6 +89,17 @@ def _ledger_factor(reading: Reading, correction: str) -> float | None:
     if line is None or line.factor is None or reading.place is None:
         return None
     return float(line.factor[reading.place])
+
+
+def _whole(reading: Reading) -> bool:
+    """Tell whether the ledger's corrections make the corrected flow from the reading."""
+    assert reading.corrected is not None  # for the type checker: callers ask first
+    flow = reading.point.flow_m3_s
+    for line in reading.test.corrected.ledger if reading.test.corrected else ():
+        if line.offset_m3_s is not None and reading.place is not None:
+            flow += line.offset_m3_s[reading.place]
+        flow *= _ledger_factor(reading, line.correction) or 1.0
+    return agrees(flow, reading.corrected.flow_m3_s)
 
 
 def _of_test(draft: Draft, reading: Reading, correction: str) -> Formula | float | None:

@@ -20,8 +20,9 @@ def write_findings(draft: Draft) -> None:
     draft : Draft
     """
     pen = draft.pens["Findings"]
-    pen.put(1, 1, "Findings", Style("title"))
-    pen.header(3, ["severity", "rule", "where", "what it means and what to do"], widths=_WIDTHS)
+    pen.title("Findings")
+    heads = ["severity", "rule", "where", "what it means and what to do"]
+    pen.header(3, heads, widths=_WIDTHS, words=_WIDTHS)
     row = 4
     left = Style(wrap=True)
     for finding in sorted(draft.contents.findings, key=lambda item: _ORDER.index(item.severity)):
@@ -35,11 +36,9 @@ def write_findings(draft: Draft) -> None:
         pen.put(row, 1, "Nothing was doubtful.")
         row += 1
     pen.put(row + 1, 1, "Sources", Style("heading"))
-    pen.header(row + 2, ["file", "", "", "SHA-256"], widths=_WIDTHS)
+    pen.header(row + 2, ["file", "", "", "SHA-256"], widths=_WIDTHS, words=_WIDTHS)
     for number, source in enumerate(draft.contents.sources, row + 3):
         pen.put(number, 1, source.name)
         pen.put(number, 4, source.sha256, Style("quiet"))
-    for column in (1, 2, 3, 4):
-        pen.sheet.cell(3, column).alignment = pen.sheet.cell(1, 1).alignment.copy(wrap_text=True)
     pen.widths(_WIDTHS)
     pen.paper(title_rows="3:3", freeze="A4")

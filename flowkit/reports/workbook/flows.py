@@ -29,16 +29,20 @@ def write_flows(draft: Draft) -> None:
     """
     flows, slopes = draft.pens[_FLOWS], draft.pens[_SLOPES]
     pressure = format_quantity(draft.contents.comparison.reference.pressure_pa, draft.display.pressure, 2)
-    show = draft.display
-    flows.put(1, 1, f"Corrected flows at {pressure}: mean of the runs at every lift", Style("title"))
-    slopes.put(1, 1, "Slopes of the curves through the corrected flows", Style("title"))
     method = draft.contents.comparison.area_method
     words = "exact, of the monotone cubic" if method == "pchip" else "of straight lines between the points"
-    flows.put(
-        2, 1, f"Between measured lifts (in italics) the monotone cubic speaks; areas are {words}.", Style("quiet")
+    flows.title(
+        f"Corrected flows at {pressure}",
+        "Mean of the runs at every lift. Lifts at which a port was not measured (in italics) are read from the "
+        f"monotone cubic through its points; areas are {words}.",
+        width=66,
     )
-    source = "Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300; end slopes by three points"
-    slopes.put(2, 1, f"Monotone cubic: {source}. Each slope is in the cell of its flow.", Style("quiet"))
+    slopes.title(
+        "Slopes of the curves",
+        "Of the monotone cubic through each port's flows, in the cell its flow has on the sheet before: Fritsch & "
+        "Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes by three points.",
+        width=66,
+    )
     row = 4
     for side in draft.sides:
         row = _write_side(draft, side, row)
@@ -46,7 +50,6 @@ def write_flows(draft: Draft) -> None:
         pen.widths({1: 13.0})
         pen.paper(freeze="B4")
     _break_pages(draft)
-    flows.sheet.oddHeader.right.text = f"lift, {show.lift}; flow, {show.flow}"
 
 
 def _write_side(draft: Draft, side: SidePlan, row: int) -> int:
@@ -178,13 +181,14 @@ def _break_pages(draft: Draft) -> None:
     from openpyxl.worksheet.pagebreak import Break
 
     for name in (_FLOWS, _SLOPES):
-        used = 0
+        used = 3
+        upright = draft.pens[name].sheet.page_setup.orientation == "portrait"
         for block in draft.blocks.values():
             height = block.flow + 2 - (block.top - 2)
-            if used and used + height > _ROWS_A_PAGE:
+            if used > 3 and used + height > (_ROWS_UPRIGHT if upright else _ROWS_ACROSS):
                 draft.pens[name].sheet.row_breaks.append(Break(block.top - 3))
                 used = 0
             used += height
 
 
-_ROWS_A_PAGE = 44
+_ROWS_UPRIGHT, _ROWS_ACROSS = 48, 34

@@ -8,7 +8,7 @@ from flowkit.analysis.results import Gain
 from flowkit.reports.labels import resolved_words
 from flowkit.reports.workbook.charts import gain_chart
 from flowkit.reports.workbook.draft import Block, Draft
-from flowkit.reports.workbook.pen import Formula, Pen, Style, spans
+from flowkit.reports.workbook.pen import Formula, Pen, Style, lines_of, spans
 from flowkit.reports.workbook.plan import SidePlan
 from flowkit.reports.workbook.words import changed_words
 from flowkit.units import from_si
@@ -31,7 +31,7 @@ _HEADS = (
     "expected from geometry",
     "share of the total",
 )
-_WIDTHS = {1: 22.0, 2: 22.0, 5: 16.0, 6: 24.0}
+_WIDTHS = {1: 18.0, 2: 18.0}
 
 
 def write_gains(draft: Draft) -> None:
@@ -42,20 +42,25 @@ def write_gains(draft: Draft) -> None:
     draft : Draft
         Its `gains` are filled.
     """
+    from openpyxl.worksheet.pagebreak import Break
+
     pen = draft.pens["Gains"]
-    pen.put(1, 1, "Gains", Style("title"))
-    pen.put(
-        2, 1, "Ratios of mean flows over the ports tested in both, less 1. Intervals are computed by flowkit "
-        "(JCGM 101, Monte Carlo; per lift JCGM 100).", Style("quiet"),
-    )  # fmt: skip
+    pen.title(
+        "Gains",
+        "Ratios of mean flows over the ports tested in both, less 1. Intervals are computed by flowkit: in mean flow "
+        "by Monte Carlo (JCGM 101:2008), per lift by JCGM 100:2008.",
+        width=130,
+    )
     row = 4
     for side in draft.sides:
         if side.result.gains:
+            if row > 4:
+                pen.sheet.row_breaks.append(Break(row - 1))
             row = _write_side(draft, pen, side, row)
     if row == 4:
         pen.put(4, 1, "There is one variant only, so there is no gain.")
-    pen.widths(_WIDTHS)
-    pen.paper(freeze="C4")
+    pen.widths(_WIDTHS, 12.0)
+    pen.paper(freeze="B4", last_row=row)
 
 
 def _write_side(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
@@ -63,7 +68,7 @@ def _write_side(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
     gains = side.result.gains
     pen.put(row, 1, f"{side.side.capitalize()}: gains in mean flow", Style("heading"))
     heads = [f"{head}, {draft.display.flow}" if head.startswith("mean flow") else head for head in _HEADS]
-    pen.header(row + 1, heads, widths=_WIDTHS)
+    pen.header(row + 1, heads, widths=_WIDTHS, words=(1, 2, 6), apart=(5,))
     table = row + 2
     lifts = table + len(gains) + 3
     _write_lifts(draft, pen, side, lifts)
@@ -72,7 +77,7 @@ def _write_side(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
     places = _shown_places(side)
     below = lifts + len(places) + 1
     columns = {gain.to: 2 + 3 * number for number, gain in enumerate(gains) if gain.kind != "step"}
-    gain_chart(draft, side, (lifts, lifts + len(places) - 1), columns, f"A{below}")
+    gain_chart(draft, side, (lifts, lifts + len(places) - 1), columns, f"B{below}")
     return below + 18
 
 
@@ -122,8 +127,8 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
     row, lifts, number = where
     show = draft.display
     before, after = (draft.blocks[side.side, name] for name in (gain.from_, gain.to))
-    pen.put(row, 1, gain.to)
-    pen.put(row, 2, gain.from_)
+    pen.put(row, 1, gain.to, Style(wrap=True))
+    pen.put(row, 2, gain.from_, Style(wrap=True))
     means = [_mean(draft, block, gain.matched_ports, block.flow) for block in (before, after)]
     for column, text in ((7, means[0]), (8, means[1])):
         pen.put(
@@ -143,6 +148,9 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
     pen.put(row, 4, gain.mean_flow_gain_u95, Style("value", 1, percent=True))
     pen.put(row, 5, resolved_words(gain), Style("value", left=True, wrap=True))
     pen.put(row, 6, changed_words(gain), Style(wrap=True))
+    words = (resolved_words(gain), changed_words(gain))
+    pen.tall(row, max(lines_of(text, 10.0) for text in words))
+    pen.tall(row, max(lines_of(name, _WIDTHS[1]) for name in (gain.to, gain.from_)))
     places = [side.place(item.lift_m) for item in gain.per_lift]
     order = {place: lifts + index for index, place in enumerate(_shown_places(side))}
     column = 2 + 3 * number

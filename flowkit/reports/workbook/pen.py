@@ -11,9 +11,8 @@ from flowkit.reports.attach.tables import plain
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
-    from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = ["SHEETS", "Formula", "Pen", "Style", "decimals", "pens", "spans"]
+__all__ = ["SHEETS", "Formula", "Pen", "Style", "decimals", "lines_of", "pens", "spans"]
 
 SHEETS = (
     "Summary",
@@ -36,6 +35,11 @@ _VALUE_FILL = "ECECEC"
 _LONGEST_TEXT = 32_767
 _FORMULA_STARTS = ("=", "+", "-", "@")
 _POINTS_A_LINE = 13.5
+_PROSE, _BOLD = 0.88, 1.1  # width of a letter against that of a digit
+_UPRIGHT, _ACROSS = 92.0, 130.0
+"""Characters of the usual size that fit on a page."""
+_PORTRAIT_WIDTH = 130.0
+"""Characters up to which a sheet is shrunk onto an upright page rather than turned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +138,7 @@ class Pen:
         Address to the value of its formula, to be stored beside it.
     """
 
-    sheet: Worksheet
+    sheet: Any
     cached: dict[str, float] = field(default_factory=dict)
     _styles: dict[Style, Any] = field(default_factory=dict)
     _model: Any = None
@@ -186,7 +190,60 @@ class Pen:
         for column, value in enumerate(values, start):
             self.put(row, column, value, style)
 
-    def header(self, row: int, texts: Sequence[str], *, start: int = 1, widths: dict[int, float] | None = None) -> None:
+    def title(self, text: str, *notes: str, width: float = 110.0) -> None:
+        """Write the sheet's title in row 1, and notes in the rows under it.
+
+        Parameters
+        ----------
+        text : str
+        *notes : str
+        width : float, optional
+            How far the notes may run [characters].
+        """
+        self.put(1, 1, text, Style("title"))
+        self.sheet.row_dimensions[1].height = 24
+        for row, note in enumerate(notes, 2):
+            self.long_text(row, note, Style("quiet", wrap=True), width=width)
+
+    def long_text(self, row: int, text: str, style: Style, *, width: float, columns: int = 0) -> None:
+        """Write a text that runs over several columns, and on several lines where it must.
+
+        Parameters
+        ----------
+        row : int
+        text : str
+        style : Style
+        width : float
+            How far it may run [characters].
+        columns : int, optional
+            How many columns that is; left out, as many usual ones as fit.
+        """
+        self.put(row, 1, text, style)
+        last = columns or max(1, int(width / 11))
+        self.sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=last)
+        self.tall(row, _lines(text, width, _PROSE))
+
+    def tall(self, row: int, lines: int) -> None:
+        """Make a row tall enough for so many lines: not every program works that out for itself.
+
+        Parameters
+        ----------
+        row : int
+        lines : int
+        """
+        dimensions = self.sheet.row_dimensions[row]
+        dimensions.height = max(_POINTS_A_LINE * lines, dimensions.height or 0)
+
+    def header(
+        self,
+        row: int,
+        texts: Sequence[str],
+        *,
+        start: int = 1,
+        widths: dict[int, float] | None = None,
+        words: Iterable[int] = (),
+        apart: Iterable[int] = (),
+    ) -> None:
         """Write a header row, tall enough for its longest text.
 
         Parameters
@@ -196,14 +253,18 @@ class Pen:
         start : int, optional
         widths : dict, optional
             Column to its width [characters], where not the usual eleven.
+        words : iterable of int, optional
+            Columns that hold words: their heads stand on the left.
+        apart : iterable of int, optional
+            Such columns that follow numbers, and stand off a little.
         """
-        known = widths or {}
-        self.row(row, texts, Style("header", wrap=True), start=start)
-        lines = max(
-            (_lines(text, known.get(column, 11.0)) for column, text in enumerate(texts, start)),
-            default=1,
-        )
-        self.sheet.row_dimensions[row].height = max(lines * _POINTS_A_LINE, self.sheet.row_dimensions[row].height or 0)
+        known, stand_off = widths or {}, set(apart)
+        worded = {*words, *stand_off}
+        for column, text in enumerate(texts, start):
+            style = Style("header", wrap=True, left=column in worded, bold=column in stand_off)
+            self.put(row, column, text, style)
+        lines = (_lines(text, known.get(column, 11.0), _BOLD) for column, text in enumerate(texts, start))
+        self.tall(row, max(lines, default=1))
 
     def at(self, row: int, column: int, *, lock_row: bool = True, lock_column: bool = True) -> str:
         """Return a cell's address as other sheets call it.
@@ -243,31 +304,51 @@ class Pen:
         for column in range(1, self.sheet.max_column + 1):
             self.sheet.column_dimensions[get_column_letter(column)].width = widths.get(column, rest)
 
-    def paper(self, *, title_rows: str | None = None, freeze: str | None = None, landscape: bool = True) -> None:
-        """Set up the sheet for paper: its area, one page wide, header rows repeated, name and page below.
+    def paper(
+        self,
+        *,
+        title_rows: str | None = None,
+        title_columns: str | None = None,
+        freeze: str | None = None,
+        last_row: int = 0,
+        pages_wide: int = 1,
+    ) -> None:
+        """Set up the sheet for paper: its area, as wide as the page, headers repeated, name and page below.
 
         Parameters
         ----------
-        title_rows : str, optional
-            Such as ``"1:3"``.
+        title_rows, title_columns : str, optional
+            Such as ``"1:3"`` and ``"A:E"``.
         freeze : str, optional
             The first cell that scrolls.
-        landscape : bool, optional
+        last_row : int, optional
+            Where a chart reaches below the last cell.
+        pages_wide : int, optional
         """
+        from openpyxl.utils import get_column_letter
+
         sheet = self.sheet
-        sheet.print_area = f"A1:{self.here(max(sheet.max_row, 1), max(sheet.max_column, 1))}"
-        sheet.page_setup.orientation = "landscape" if landscape else "portrait"
-        sheet.page_setup.fitToWidth = 1
-        sheet.page_setup.fitToHeight = 0
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        last = (max(sheet.max_row, last_row), sheet.max_column)
+        width = sum(sheet.column_dimensions[get_column_letter(column)].width for column in range(1, last[1] + 1))
+        sheet.print_area = f"A1:{self.here(*last)}"
+        across = width / pages_wide > _PORTRAIT_WIDTH
+        sheet.page_setup.orientation = "landscape" if across else "portrait"
+        # Told to fit, some programs also blow up what is narrower than the page.
+        if width / pages_wide > (_ACROSS if across else _UPRIGHT):
+            sheet.page_setup.fitToWidth = pages_wide
+            sheet.page_setup.fitToHeight = 0
+            sheet.sheet_properties.pageSetUpPr.fitToPage = True
         sheet.print_title_rows = title_rows
+        sheet.print_title_cols = title_columns
         sheet.freeze_panes = freeze
         sheet.sheet_view.showGridLines = False
+        sheet.sheet_format.defaultRowHeight = _POINTS_A_LINE
+        sheet.sheet_format.customHeight = True
         sheet.oddFooter.left.text = "&A"
         sheet.oddFooter.right.text = "&P / &N"
         margins = sheet.page_margins
         margins.left = margins.right = 0.5
-        margins.top = margins.bottom = 0.6
+        margins.top, margins.bottom, margins.footer = 0.6, 0.75, 0.4
 
     def _style(self, style: Style) -> Any:
         """Return openpyxl's form of a style, made once."""
@@ -278,11 +359,28 @@ class Pen:
         return self._styles[style]
 
 
-def _lines(text: str, width: float) -> int:
-    """Return how many lines a text takes in a column, whole words a line."""
+def lines_of(text: str, width: float) -> int:
+    """Return how many lines a text takes in a column.
+
+    Parameters
+    ----------
+    text : str
+    width : float
+        Of the column [characters].
+
+    Examples
+    --------
+    >>> lines_of("seats, ports, valves (together)", 12.0)
+    3
+    """
+    return _lines(text, width, _PROSE)
+
+
+def _lines(text: str, width: float, scale: float) -> int:
+    """Return how many lines a text takes in a column, whole words a line; a letter is `scale` wide."""
     lines, used = 1, 0.0
     for word in text.split():
-        size = len(word) * 1.1
+        size = len(word) * scale
         if used and used + 1 + size > width:
             lines, used = lines + 1, size
         else:
@@ -311,11 +409,13 @@ def _dress(cell: Any, style: Style) -> None:
     elif style.bold:
         cell.border = Border(top=Side("thin", color=_LINE))
     numeric = kind in ("formula", "raw", "value", "between")
+    # Words beside numbers stand off a little, or they would touch.
     right = (numeric or kind == "header") and not style.left
     cell.alignment = Alignment(
         horizontal="right" if right else "left",
         vertical="bottom" if kind == "header" else "top",
         wrap_text=style.wrap or None,
+        indent=1 if style.left and (style.bold or kind != "header") else 0,
     )
     cell.number_format = decimals(style)
 
@@ -330,11 +430,11 @@ def pens(book: Workbook) -> dict[str, Pen]:
     """
     styles: dict[Style, Any] = {}
     draft = book.create_sheet("draft")
-    model = draft.cell(1, 1)
+    model: Any = draft.cell(1, 1)
     book.remove(draft)
     made: dict[str, Pen] = {}
     for place, title in enumerate(SHEETS):
-        sheet = book.active if place == 0 else book.create_sheet()
+        sheet: Any = book.active if place == 0 else book.create_sheet()
         sheet.title = title
         made[title] = Pen(sheet, _styles=styles, _model=model)
     return made

@@ -8,7 +8,8 @@ from flowkit.reports.workbook.plan import TestPlan, rounded
 
 __all__ = ["flow_factor", "lift_factor", "write_readings"]
 
-_WIDTHS = {1: 6.0, 2: 20.0, 3: 9.0, 4: 7.0, 5: 5.0, 6: 9.0, 7: 7.0, 8: 9.0, 9: 7.0, 10: 10.0, 11: 8.0, 12: 40.0}
+_WIDTHS = {1: 5.0, 2: 18.0, 3: 8.0, 4: 7.0, 5: 5.0, 6: 9.0, 7: 6.0, 8: 9.0, 9: 6.0, 10: 10.0, 11: 8.0, 12: 34.0}
+_WORDS = (1, 2, 3, 4, 5, 7, 9, 11, 12)
 _HEADS = ("test", "variant", "side", "port", "run", "lift", "unit", "flow", "unit", "test pressure", "unit", "cell")
 
 
@@ -21,8 +22,8 @@ def write_readings(draft: Draft) -> None:
         With its conditions written.
     """
     pen = draft.pens["Raw readings"]
-    pen.put(1, 1, "Raw readings, in the units of their sheets", Style("title"))
-    pen.header(FIRST_READING - 1, _HEADS, widths=_WIDTHS)
+    pen.title("Raw readings", "Every point as it was read, in the units of its sheet.")
+    pen.header(FIRST_READING - 1, _HEADS, widths=_WIDTHS, words=_WORDS)
     raw, quiet = Style("raw"), Style("quiet")
     for reading in draft.readings:
         plan, point, row = reading.test, reading.point, reading.row

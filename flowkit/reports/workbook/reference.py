@@ -12,6 +12,7 @@ from flowkit.units import UNITS, Unit, from_si
 
 __all__ = ["nozzle_flow", "write_reference"]
 
+_WIDTHS = {1: 30.0, 2: 20.0, 3: 12.0, 4: 30.0}
 _SI = {
     "length": "m",
     "flow": "m³/s",
@@ -31,19 +32,18 @@ def write_reference(draft: Draft) -> None:
         Its `units` and `reference` are filled.
     """
     pen = draft.pens["Reference"]
-    pen.put(1, 1, "Units and reference state", Style("title"))
-    pen.put(2, 1, "A value times its factor is the value in SI. Change a number here and every sheet follows.")
-    pen.header(4, ["unit", "factor", "SI unit"])
+    pen.title("Units and reference state", "A value times its factor is the value in SI. Every sheet follows these.")
+    pen.header(4, ["unit", "factor", "SI unit"], widths=_WIDTHS, words=(1,), apart=(3,))
     row = 5
     for unit in _units_in_use(draft):
         pen.put(row, 1, unit.name)
         pen.put(row, 2, unit.factor, Style("raw"))
-        pen.put(row, 3, _SI[unit.quantity])
+        pen.put(row, 3, _SI[unit.quantity], Style(left=True))
         draft.units[unit.name] = pen.at(row, 2)
         row += 1
     _write_state(draft, row + 1)
-    pen.widths({1: 34.0, 2: 20.0, 3: 26.0, 4: 60.0})
-    pen.paper(freeze="A4", landscape=False)
+    pen.widths(_WIDTHS)
+    pen.paper(freeze="A4")
 
 
 def _units_in_use(draft: Draft) -> list[Unit]:
@@ -62,7 +62,7 @@ def _write_state(draft: Draft, row: int) -> None:
     contents, display, pen = draft.contents, draft.display, draft.pens["Reference"]
     reference, state = contents.reference, contents.comparison.reference
     pen.put(row, 1, "Reference state", Style("heading"))
-    pen.header(row + 1, ["quantity", "value", "unit", "remark"])
+    pen.header(row + 1, ["quantity", "value", "unit", "remark"], widths=_WIDTHS, words=(1, 4), apart=(3,))
     row += 2
 
     def line(
@@ -71,7 +71,7 @@ def _write_state(draft: Draft, row: int) -> None:
         nonlocal row
         pen.put(row, 1, name)
         pen.put(row, 2, value, style)
-        pen.put(row, 3, unit)
+        pen.put(row, 3, unit, Style(left=True))
         pen.put(row, 4, remark, Style("quiet", wrap=True))
         draft.reference[key] = pen.at(row, 2)
         row += 1

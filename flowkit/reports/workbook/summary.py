@@ -6,15 +6,17 @@ from flowkit.reports.labels import job_words, method_words, reference_words
 from flowkit.reports.workbook.charts import flow_chart
 from flowkit.reports.workbook.draft import Draft
 from flowkit.reports.workbook.flows import row_ranges
-from flowkit.reports.workbook.pen import Formula, Pen, Style
+from flowkit.reports.workbook.pen import Formula, Pen, Style, lines_of
 from flowkit.reports.workbook.plan import SidePlan, VariantPlan
 from flowkit.reports.workbook.words import changed_words
 from flowkit.units import from_si
 
 __all__ = ["write_summary"]
 
-_WIDTHS = {1: 24.0, 11: 20.0}
-_CHART_ROWS = 18
+_NARROW = 8.6
+_WIDTHS = {1: 20.0, **dict.fromkeys(range(2, 11), _NARROW), 11: 24.0}
+_WIDTH = sum(_WIDTHS.values())
+_CHART_ROWS = 19
 _HEADS = (
     "variant",
     "mean flow",
@@ -41,27 +43,25 @@ def write_summary(draft: Draft) -> None:
 
     pen, contents = draft.pens["Summary"], draft.contents
     info = contents.info
-    pen.put(1, 1, info.title or "Flow chart", Style("title"))
     named = (info.vehicle, info.customer, info.shop, job_words(info))
-    pen.put(2, 1, "  ·  ".join(text for text in named if text))
-    pen.put(3, 1, reference_words(contents.reference, draft.display), Style("quiet"))
-    pen.put(4, 1, method_words(contents.comparison, draft.display), Style("quiet"))
+    notes = (reference_words(contents.reference, draft.display), method_words(contents.comparison, draft.display))
+    pen.title(info.title or "Flow chart", "  ·  ".join(text for text in named if text), *notes, width=_WIDTH)
     row = 6
     for side in draft.sides:
         row = _write_side(draft, pen, side, row) + 1
-    for side in draft.sides:
-        flow_chart(draft, side, f"A{row}")
-        row += _CHART_ROWS
-    lines = [*contents.comparison.sentences, *_caution(draft)]
-    for text in lines:
-        pen.put(row, 1, text, Style("text"))
+    for side, column in zip(draft.sides, "AG", strict=False):
+        flow_chart(draft, side, f"{column}{row}")
+    row += _CHART_ROWS
+    for text in (*contents.comparison.sentences, *_caution(draft)):
+        pen.long_text(row, text, Style(wrap=True), width=_WIDTH, columns=len(_HEADS))
         row += 1
     row = _legend(pen, row + 1)
     sources = ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources)
     ending = f"Sources: {sources}.  " if sources else ""
-    pen.put(row + 1, 1, f"{ending}flowkit {__version__}.  {info.notes or ''}".rstrip(), Style("quiet"))
-    pen.widths(_WIDTHS, 10.5)
-    pen.paper(landscape=False)
+    last = f"{ending}flowkit {__version__}.  {info.notes or ''}".rstrip()
+    pen.long_text(row + 1, last, Style("quiet", wrap=True), width=_WIDTH, columns=len(_HEADS))
+    pen.widths(_WIDTHS)
+    pen.paper()
     pen.sheet.page_setup.fitToHeight = 1
 
 
@@ -72,8 +72,7 @@ def _write_side(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
     words = f"{side.side.capitalize()}, lifts {low:.{show.lift_digits}f} to {high:.{show.lift_digits}f} {show.lift}"
     pen.put(row, 1, words, Style("heading"))
     heads = [f"{head}, {show.flow}" if head in ("mean flow", "peak flow") else head for head in _HEADS]
-    pen.header(row + 1, heads, widths=_WIDTHS)
-    pen.sheet.cell(row + 1, 1).alignment = pen.sheet.cell(row, 1).alignment.copy(wrap_text=True)
+    pen.header(row + 1, heads, widths=_WIDTHS, words=(1,), apart=(11,))
     row += 2
     for variant in side.variants:
         _write_variant(draft, pen, side, variant, row)
@@ -87,7 +86,8 @@ def _write_variant(draft: Draft, pen: Pen, side: SidePlan, variant: VariantPlan,
     block, known = draft.blocks[side.side, variant.name], variant.flow
     flow = Style("formula", show.flow_digits)
     relative = Style("value", 1, percent=True)
-    pen.put(row, 1, variant.name)
+    pen.put(row, 1, variant.name, Style(wrap=True))
+    pen.tall(row, lines_of(variant.name, _WIDTHS[1]))
     pen.put(row, 2, Formula(flows.at(block.flow, block.mean), from_si(known.mean_flow_m3_s, show.flow)), flow)
     pen.put(row, 3, known.mean_flow_u95, relative)
     places = [side.place(lift) for lift in known.lifts_m]
@@ -108,6 +108,7 @@ def _write_variant(draft: Draft, pen: Pen, side: SidePlan, variant: VariantPlan,
             pen.put(row, column + 1, gain.mean_flow_gain_u95, relative)
     if step is not None:
         pen.put(row, 11, changed_words(step), Style(left=True, wrap=True))
+        pen.tall(row, lines_of(changed_words(step), _WIDTHS[11] - 2))
 
 
 def _caution(draft: Draft) -> list[str]:
@@ -141,5 +142,5 @@ def _legend(pen: Pen, row: int) -> int:
     ):
         row += 1
         pen.put(row, 1, name, Style(kind, left=True))
-        pen.put(row, 2, meaning, Style("quiet"))
+        pen.put(row, 2, meaning, Style("quiet", left=True))
     return row + 1

@@ -1,0 +1,404 @@
+"""The workbook: its formulas, recalculated by LibreOffice, give flowkit's own numbers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import shutil
+import subprocess
+import zipfile
+from dataclasses import replace
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from flowkit.files import OutputError
+from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, VariantInput
+from flowkit.moist_air import density
+from flowkit.reports.workbook import workbook_bytes, write_workbook
+from flowkit.reports.workbook.pen import SHEETS, lines_of
+from flowkit.samples import sample_folder
+from flowkit.units import from_si, to_si
+from tests.reports.chains import awkward, flow_test, plain_job, run, sample
+from tests.reports.invented import make_contents
+
+CHANGED = "one reading changed"
+LIBREOFFICE = pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
+
+
+def standard_volume():
+    """SCFM with the air known, and without."""
+    standard = AirState(288.7, 101_325.0, 0.0)
+    room = density(AirState(298.0, 100_000.0, 0.0))
+    factor = to_si(1, "SCFM") * density(standard) / room
+    air = {"air_temperature_k": 298.0, "barometer_pa": 100_000.0, "test_pressure_pa": 7000.0}
+    lifts = {2.0: 30.0, 5.0: 60.0}
+    tests = (
+        flow_test("a", "exhaust", "", lifts, units=("mm", "SCFM", "inH2O"), factor=factor, **air),
+        flow_test("a", "intake", "", lifts, units=("mm", "SCFM", "inH2O"), test_pressure_pa=7000.0),
+    )
+    return run((VariantInput("a", tests),), Reference(), Bench(standard_air=standard))
+
+
+def one_lift():
+    """Two variants at one lift."""
+    tests = [
+        flow_test(name, "intake", "1", {5.0: q}, test_pressure_pa=7000.0) for name, q in (("a", 50.0), ("b", 54.0))
+    ]
+    return run(tuple(VariantInput(test.variant, (test,)) for test in tests), Reference(), Bench())
+
+
+CASES = {
+    "sample": sample,
+    "compressible, metered, trapezoid": awkward,
+    "compressible, metered, monotone cubic": lambda: awkward(display="metric", area_method="pchip"),
+    "true volume, no leakage": lambda: plain_job(actual=True, off=("leakage",)),
+    "trapezoid, all at the same lifts": lambda: plain_job(area_method="trapezoid"),
+    "as it is": lambda: plain_job(off=("test-pressure",)),
+    "standard volume": standard_volume,
+    "one lift": one_lift,
+}
+
+
+@cache
+def sample_book() -> bytes:
+    """The sample job's workbook."""
+    return workbook_bytes(sample())
+
+
+def uncalculated(data: bytes) -> bytes:
+    """The workbook without the values beside its formulas, so that nothing can be copied from them."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            new.writestr(name, re.sub(rb"(</f>)<v>[^<]*</v>", rb"\1", old.read(name)))
+    return out.getvalue()
+
+
+def opened(data: bytes, **more):
+    return openpyxl.load_workbook(io.BytesIO(data), **more)
+
+
+@pytest.fixture(scope="module")
+def recalculated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[bytes, object]]:
+    """Every case's workbook, and what LibreOffice makes of it."""
+    folder = tmp_path_factory.mktemp("workbooks")
+    made = {name: workbook_bytes(case()) for name, case in CASES.items()}
+    book = opened(workbook_bytes(plain_job()))
+    row = next(row for row in book["Raw readings"].iter_rows() if row[11].value == "b!intake 1 run 1!B3")
+    assert row[7].value == 65.0
+    row[7].value = 70.0
+    out = io.BytesIO()
+    book.save(out)
+    made[CHANGED] = out.getvalue()
+    paths = []
+    for number, data in enumerate(made.values()):
+        paths.append(folder / f"{number}.xlsx")
+        paths[-1].write_bytes(uncalculated(data))
+    profile = f"-env:UserInstallation=file://{folder}/profile"
+    command = ["soffice", profile, "--headless", "--convert-to", "xlsx", "--outdir", folder / "out", *paths]
+    subprocess.run(command, capture_output=True, check=True)
+    return {
+        name: (data, openpyxl.load_workbook(folder / "out" / f"{number}.xlsx", data_only=True))
+        for number, (name, data) in enumerate(made.items())
+    }
+
+
+@LIBREOFFICE
+@pytest.mark.parametrize("name", CASES)
+def test_recalculated_formulas_give_flowkits_own_numbers(recalculated, name: str) -> None:
+    data, fresh = recalculated[name]
+    formulas, known = opened(data), opened(data, data_only=True)
+    compared = 0
+    for sheet in formulas:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    value = known[sheet.title][cell.coordinate].value
+                    got = fresh[sheet.title][cell.coordinate].value
+                    where = f"{sheet.title}!{cell.coordinate} {cell.value[:120]}"
+                    assert isinstance(got, (int, float)), where
+                    if value is not None:
+                        assert got == pytest.approx(value, rel=1e-9, abs=1e-12), where
+                        compared += 1
+    assert compared > {"sample": 5000, "one lift": 40, "standard volume": 70}.get(name, 90)
+
+
+def near(value: float | None):
+    """The same number, but for what the last digits of a file lose."""
+    return None if value is None else pytest.approx(value, rel=1e-9)
+
+
+@LIBREOFFICE
+@pytest.mark.parametrize("name", CASES)
+def test_the_headline_is_that_of_the_comparison(recalculated, name: str) -> None:
+    contents, (_, fresh) = CASES[name](), recalculated[name]
+    unit = "L/s" if contents.info.display == "metric" else "CFM"
+    rows = [[cell.value for cell in row] for row in fresh["Summary"].iter_rows()]
+    for side, result in contents.comparison.sides.items():
+        top = next(i for i, row in enumerate(rows) if str(row[0]).startswith(f"{side.capitalize()}, lifts"))
+        for row, variant in zip(rows[top + 2 :], result.variants, strict=False):
+            assert row[0] == variant.name
+            assert row[1] == pytest.approx(from_si(variant.mean_flow_m3_s, unit), rel=1e-9)
+            assert row[2] == near(variant.mean_flow_u95)
+            assert row[3] == pytest.approx(from_si(variant.peak_flow_m3_s, unit), rel=1e-9)
+            assert row[4] == near(variant.port_spread)
+            total = next((gain for gain in result.totals if gain.to == variant.name), None)
+            step = next((gain for gain in result.steps if gain.to == variant.name), None)
+            for gain, column in ((total, 6), (step, 8)):
+                if gain is None:
+                    assert row[column] is None
+                else:
+                    assert row[column] == pytest.approx(gain.mean_flow_gain, rel=1e-9)
+                    assert row[column + 1] == near(gain.mean_flow_gain_u95)
+
+
+@LIBREOFFICE
+def test_a_reading_changed_in_its_cell_changes_the_headline_as_flowkit_would(recalculated) -> None:
+    before = plain_job().comparison.sides["intake"]
+    after = plain_job(flows={2.0: 33.0, 5.0: 70.0, 8.0: 74.0}).comparison.sides["intake"]
+    assert abs(after.gains[0].mean_flow_gain - before.gains[0].mean_flow_gain) > 0.01
+    _, fresh = recalculated[CHANGED]
+    rows = [[cell.value for cell in row] for row in fresh["Summary"].iter_rows()]
+    row = next(row for row in rows if row[0] == "b")
+    assert row[6] == pytest.approx(after.gains[0].mean_flow_gain, rel=1e-9)
+    assert row[1] == pytest.approx(from_si(after.variant("b").mean_flow_m3_s, "CFM"), rel=1e-9)
+
+
+@LIBREOFFICE
+def test_areas_are_those_of_the_comparison(recalculated) -> None:
+    contents, (_, fresh) = sample(), recalculated["sample"]
+    rows = [[cell.value for cell in row] for row in fresh["Areas"].iter_rows()]
+    for side, result in contents.comparison.sides.items():
+        for variant in result.variants:
+            top = next(i for i, row in enumerate(rows) if row[0] == f"{side.capitalize()}, {variant.name}")
+            assert rows[top + 2][7] == pytest.approx(variant.takeover_lift_m * 1e3, rel=1e-9)
+            for place, row in enumerate(rows[top + 5 : top + 5 + len(variant.lifts_m)]):
+                known = variant.coefficients
+                expected = [variant.effective_area_m2[place] * 1e6, variant.minimum_area_m2[place] * 1e6]
+                expected += [figures[place] for figures in (known.curtain, known.throat, known.valve, known.minimum)]
+                assert row[2:8] == pytest.approx(expected, rel=1e-9)
+
+
+@LIBREOFFICE
+def test_the_trapezoid_is_that_of_plain_arithmetic(recalculated) -> None:
+    """Mean flow worked out here from the corrected flows in the workbook, by the school rule."""
+    _, fresh = recalculated["compressible, metered, trapezoid"]
+    rows = [[cell.value for cell in row] for row in fresh["Corrected flows"].iter_rows()]
+    top = next(i for i, row in enumerate(rows) if row[0] == "Intake, first: flow, CFM")
+    end = next(i for i, row in enumerate(rows) if i > top and row[0] == "mean flow")
+    lo, hi = (from_si(lift, "in") for lift in awkward().comparison.sides["intake"].range_m)
+    curve = [(row[0], row[1]) for row in rows[top + 2 : end - 1] if row[0] in measured_lifts(rows, top, end)]
+    area = sum(
+        (min(b, hi) - max(a, lo)) * (at(max(a, lo), a, p, b, q) + at(min(b, hi), a, p, b, q)) / 2
+        for (a, p), (b, q) in pairwise(curve)
+        if min(b, hi) > max(a, lo)
+    )
+    assert rows[end][1] == pytest.approx(area / (hi - lo), rel=1e-9)
+
+
+def measured_lifts(rows, top: int, end: int) -> list[float]:
+    """The lifts of port 1 of the first variant, as its sheet has them, as the workbook shows them."""
+    wanted = [1.5, 3, 5, 7, 9]
+    return [row[0] for row in rows[top + 2 : end - 1] if any(abs(row[0] * 25.4 - lift) < 1e-6 for lift in wanted)]
+
+
+def at(x: float, a: float, p: float, b: float, q: float) -> float:
+    """A straight line's value."""
+    return p + (q - p) * (x - a) / (b - a)
+
+
+def test_raw_cells_are_the_sheets_own() -> None:
+    """Compared with the CSV file itself."""
+    with (sample_folder() / "as_received.csv").open(encoding="utf-8-sig", newline="") as file:
+        lines = list(csv.reader(file))
+    rows = list(opened(sample_book())["Raw readings"].iter_rows(values_only=True))
+    seen = 0
+    for row in rows:
+        place = re.fullmatch(r"as_received\.csv:(\d+):(\d+)", str(row[11]))
+        if place:
+            line = lines[int(place[1]) - 1]
+            assert (row[5], row[6]) == (float(line[0]), "in")
+            assert (row[7], row[8]) == (float(line[int(place[2]) - 1]), "CFM")
+            seen += 1
+    assert seen == 96
+
+
+def test_sheets_are_ready_for_paper_and_screen() -> None:
+    contents = sample()
+    book = opened(workbook_bytes(contents))
+    assert tuple(book.sheetnames) == SHEETS
+    for sheet in book:
+        assert sheet.print_area
+        assert sheet.oddFooter.left.text == "&A"
+        assert not sheet.sheet_view.showGridLines
+        if sheet.title != "Summary":
+            assert sheet.freeze_panes
+    assert book["Raw readings"].print_title_rows == "$3:$3"
+    assert [cell.value for cell in book["Corrections"][3]][5:8] == ["lift, mm", "flow as read, L/s", "leakage, L/s"]
+    assert len(book["Summary"]._charts) == len(book["Gains"]._charts) == 2
+    colors = {series.graphicalProperties.ln.solidFill.srgbClr for series in book["Summary"]._charts[0].series}
+    dashes = {series.graphicalProperties.ln.prstDash for series in book["Summary"]._charts[0].series}
+    markers = {series.marker.symbol for series in book["Summary"]._charts[0].series}
+    assert len(colors) == len(dashes) == len(markers) == 4
+    assert book.calculation.fullCalcOnLoad
+    assert book.properties.title == contents.info.title
+
+
+def test_what_is_no_formula_is_marked() -> None:
+    book = opened(sample_book())
+    corrections = book["Corrections"]
+    for column, formula in (("H", True), ("J", True), ("K", True), ("L", False), ("M", True)):
+        cell = corrections[f"{column}4"]
+        assert (cell.data_type == "f") is formula
+        assert cell.font.italic is not formula
+        assert (cell.fill.fgColor.rgb == "00ECECEC") is not formula
+    assert book["Raw readings"]["H4"].font.color.rgb == "000B4F8A"
+    legend = [row[0].value for row in book["Summary"].iter_rows()]
+    assert "computed by flowkit" in legend
+
+
+@pytest.mark.parametrize("name", ["compressible, metered, trapezoid", "true volume, no leakage"])
+def test_factors_are_formulas_where_their_law_is_elementary(name: str) -> None:
+    book = opened(workbook_bytes(CASES[name]()))
+    text = " ".join(str(cell.value) for row in book["Conditions"].iter_rows() for cell in row if cell.data_type == "f")
+    assert "SQRT(" in text
+    pressure = book["Corrections"]["K4"].value
+    assert pressure.startswith("=SQRT(")
+    assert ("MAX(1-" in pressure) is name.startswith("compressible")
+
+
+def test_values_stand_beside_the_formulas_for_programs_that_do_not_calculate() -> None:
+    contents = sample()
+    book = opened(workbook_bytes(contents), data_only=True)
+    rows = [row for row in book["Summary"].iter_rows(values_only=True) if row[0] == "ports blended"]
+    side = contents.comparison.sides["intake"]
+    assert rows[0][1] == side.variant("ports blended").mean_flow_m3_s * 1000
+    assert rows[0][6] == side.totals[1].mean_flow_gain
+
+
+def test_points_and_tests_left_out_stay_visible() -> None:
+    contents = awkward()
+    book = opened(workbook_bytes(contents))
+    remarks = [row for row in book["Corrections"].iter_rows(min_row=4, values_only=True) if row[13]]
+    assert len(remarks) == 1
+    assert remarks[0][13] == "left out, see the findings"
+    assert remarks[0][12] is None
+    gone = replace(contents, comparison=replace(contents.comparison, tests=contents.comparison.tests[1:]))
+    sheet = opened(workbook_bytes(gone))["Conditions"]
+    assert any("the test was left out" in str(cell.value) for row in sheet.iter_rows() for cell in row)
+
+
+def test_where_the_ledger_tells_another_story_its_numbers_are_written_as_values() -> None:
+    """The invented results' ledger does not follow from their conditions."""
+    book = opened(workbook_bytes(make_contents()))
+    sheet = book["Corrections"]
+    plate = book["Conditions"]["P5"]
+    assert (plate.value, plate.data_type, plate.font.italic) == (1.004, "n", True)
+    assert sheet["M4"].data_type == "n"
+    assert sheet["J4"].value == "='Conditions'!$P$5"
+    contents = plain_job()
+    tests = tuple(
+        replace(test, ledger=tuple(replace(line, factor=(1.5,) * 3) if line.factor else line for line in test.ledger))
+        for test in contents.comparison.tests
+    )
+    tests = tuple(
+        replace(test, ledger=(replace(test.ledger[0], offset_m3_s=(-1e-4,) * 3), *test.ledger[1:])) for test in tests
+    )
+    sheet = opened(workbook_bytes(replace(contents, comparison=replace(contents.comparison, tests=tests))))[
+        "Corrections"
+    ]
+    assert sheet["K4"].value == 1.5
+    assert sheet["H4"].value == pytest.approx(from_si(-1e-4, "CFM"))
+
+
+def test_text_is_never_a_formula_nor_breaks_the_file() -> None:
+    names = ("=1+1", "+cmd|x", "-2", "@SUM(A1)", "a\x00b\x1f<&>")
+    info = JobInfo(title='=HYPERLINK("x")\x08', notes="-1", date="2026-02-30")
+    findings = (Finding("x", "warning", "=a", "+b"), Finding("y", "note", "", "z" * 40_000))
+    book = opened(workbook_bytes(make_contents(variants=names, info=info, findings=findings)))
+    allowed = re.compile(r"^=[A-Z('\-0-9$]")
+    for sheet in book:
+        for row in sheet.iter_rows():
+            for cell in row:
+                if cell.data_type == "f":
+                    assert allowed.match(cell.value)
+                    assert "cmd" not in cell.value
+                    assert "HYPERLINK" not in cell.value
+    title = book["Summary"]["A1"]
+    assert (title.value, title.data_type) == ('=HYPERLINK("x")', "s")
+    assert title.quotePrefix
+    assert book["Raw readings"]["B4"].value == "=1+1"
+    assert book["Raw readings"]["B4"].data_type == "s"
+    assert not book["Raw readings"]["C4"].quotePrefix
+    assert "ab<&>" in {row[1] for row in book["Raw readings"].iter_rows(values_only=True)}
+
+
+def test_the_same_job_gives_the_same_bytes(monkeypatch: pytest.MonkeyPatch) -> None:
+    contents = plain_job()
+    first = workbook_bytes(contents)
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "0")
+    assert workbook_bytes(contents) == first
+    with zipfile.ZipFile(io.BytesIO(first)) as archive:
+        assert {info.date_time[0] for info in archive.infolist()} == {1980}
+    assert opened(first).properties.created.year == 2026
+
+
+def test_large_jobs_fit() -> None:
+    contents = make_contents(variants=8, ports=16, lifts=40, sides=("intake",))
+    book = opened(workbook_bytes(contents), read_only=True)
+    assert book["Raw readings"].max_row > 8 * 16 * 40
+    assert book["Corrected flows"].max_column == 18
+    assert book["Gains"].max_column == 1 + 3 * 13
+
+
+@pytest.mark.parametrize(
+    "size",
+    [
+        {"variants": 1, "ports": 1, "lifts": 1, "known": False, "geometry": False, "findings": ()},
+        {"sides": ("exhaust",), "known": False},
+        {"variants": 9, "lifts": (0.001, 0.0015)},
+    ],
+)
+def test_small_and_odd_jobs(size: dict) -> None:
+    book = opened(workbook_bytes(make_contents(**size)))
+    assert tuple(book.sheetnames) == SHEETS
+    if size.get("variants") == 1:
+        assert "one variant only" in book["Gains"]["A4"].value
+        assert book["Findings"]["A4"].value == "Nothing was doubtful."
+    if "sides" in size:
+        assert len(book["Summary"]._charts) == 1
+        verdicts = {row[4] for row in book["Gains"].iter_rows(values_only=True)}
+        assert "not assessed" in verdicts
+
+
+def test_findings_come_gravest_first() -> None:
+    contents = make_contents(findings=(Finding("n", "note", "a", "b"), Finding("e", "error", "c", "d" * 400)))
+    sheet = opened(workbook_bytes(contents))["Findings"]
+    assert [sheet.cell(row, 1).value for row in (4, 5)] == ["error", "note"]
+    assert sheet.row_dimensions[4].height > 3 * sheet.row_dimensions[5].height
+
+
+def test_coefficients_without_dimensions_are_values() -> None:
+    """The invented results name coefficients but no valve."""
+    sheet = opened(workbook_bytes(make_contents()))["Areas"]
+    row = next(row for row in sheet.iter_rows(min_row=4) if row[0].data_type == "f")
+    assert [cell.data_type for cell in row[:8]] == ["f", "f", "f", "n", "n", "n", "n", "f"]
+
+
+def test_written_whole_or_not_at_all(tmp_path: Path) -> None:
+    path = write_workbook(plain_job(), tmp_path / "new" / "a.xlsx")
+    assert path.read_bytes() == workbook_bytes(plain_job())
+    assert [item.name for item in path.parent.iterdir()] == ["a.xlsx"]
+    with pytest.raises(OutputError):
+        write_workbook(plain_job(), path / "b.xlsx")
+
+
+def test_lines_are_counted_word_by_word() -> None:
+    assert lines_of("one", 2) == 1
+    assert lines_of("", 10) == 1
+    assert lines_of("aaaa bbbb cccc", 9.0) == 2
