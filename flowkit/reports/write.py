@@ -17,6 +17,8 @@ from flowkit.serial import document
 from flowkit.version import __version__
 
 if TYPE_CHECKING:
+    from pypdf import PdfWriter
+
     from flowkit.reports.layout import Page
 
 __all__ = ["DATA_NAME", "pdf_bytes", "png_bytes", "report_data", "svg_bytes", "write_whole"]
@@ -101,7 +103,7 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
     writer = PdfWriter(clone_from=PdfReader(drawn))
     for number, page in enumerate(pages):
         writer.add_outline_item(title=page.title, page_number=number)
-    writer.add_attachment(DATA_NAME, report_data(contents).encode("utf-8"))
+    _attach(writer, DATA_NAME, report_data(contents).encode("utf-8"))
     writer.metadata = None
     metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
     created = _created(contents)
@@ -111,6 +113,30 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
     out = io.BytesIO()
     writer.write(out)
     return out.getvalue()
+
+
+def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
+    """Embed a file in a PDF, compressed (ISO 32000-1:2008, 7.11.4); pypdf's own way leaves it as it is."""
+    from pypdf.generic import ArrayObject, DictionaryObject, NameObject, StreamObject, TextStringObject
+
+    stream = StreamObject()
+    stream.set_data(data)
+    stream[NameObject("/Type")] = NameObject("/EmbeddedFile")
+    stream[NameObject("/Subtype")] = NameObject("/application/json")
+    embedded = writer._add_object(stream.flate_encode())
+    file = DictionaryObject(
+        {
+            NameObject("/Type"): NameObject("/Filespec"),
+            NameObject("/F"): TextStringObject(name),
+            NameObject("/UF"): TextStringObject(name),
+            NameObject("/Desc"): TextStringObject("The tests as read, as flowkit read --json gives them"),
+            NameObject("/AFRelationship"): NameObject("/Data"),
+            NameObject("/EF"): DictionaryObject({NameObject("/F"): embedded, NameObject("/UF"): embedded}),
+        }
+    )
+    names = ArrayObject([TextStringObject(name), writer._add_object(file)])
+    tree = DictionaryObject({NameObject("/EmbeddedFiles"): DictionaryObject({NameObject("/Names"): names})})
+    writer.root_object[NameObject("/Names")] = tree
 
 
 def png_bytes(page: Page, contents: ReportContents) -> bytes:
