@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from flowkit.importers.cells import read_cell
+from flowkit.importers.items import FLOW_KINDS
 from flowkit.importers.kinds import (
     CONDITION_KINDS,
     GROUP_DEPTH,
@@ -132,5 +133,5 @@ def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank
         return not _is_pairs(table.view, row, table.lifts[0], filled)
     if label.kind in LEFT_OUT:
         return bool(filled) or not blank
-    single = table.right == table.lifts[0] + 1
+    single = table.right == table.lifts[0] + 1 or label.kind in FLOW_KINDS
     return single and bool(filled) and not blank

@@ -316,6 +316,8 @@ def _kind(got: _Reader, segments: list[Segment], rest: str) -> str | None:
     kinds = list(dict.fromkeys(got.kinds))
     if "counter" in kinds and set(kinds) & WHO:
         kinds.remove("counter")  # "Run no."
+    if "average" in kinds and set(kinds) & (LENGTH_KINDS - {"lift"}):
+        kinds.remove("average")  # "Stem Ø": the sign of a mean is that of a diameter too
     for kind in LEFT_OUT:
         if kind in kinds:
             return kind

@@ -19,7 +19,9 @@ from flowkit.model import AirState
 WORD = st.sampled_from([word for by in WORDS.values() for words in by.values() for word in words])
 PIECE = st.one_of(
     WORD,
-    st.sampled_from(["mm", "(in)", "[CFM]", "L/s", "kg/h", "SCFM", "L/D", "%", "inH2O", '"', "@ 28", "in", "1", "02", "#3"]),
+    st.sampled_from(
+        ["mm", "(in)", "[CFM]", "L/s", "kg/h", "SCFM", "L/D", "%", "inH2O", '"', "@ 28", "in", "1", "02", "#3"]
+    ),
     st.text(alphabet="abE1.,-:=()/ \n\tß°", max_size=6),
 )
 HEADING = st.lists(PIECE, min_size=1, max_size=3).map(" ".join)
@@ -29,7 +31,23 @@ NUMBER = st.one_of(
     st.sampled_from([0.0, 0.1, 0.2, math.nan, math.inf, 1e308, -1e308]),
 )
 TYPED = st.sampled_from(
-    ['.350"', "212.5 cfm", "50 thou", "1,234", "1.234,5", "−3", "-", "n/a", "NT", "12 %", "1e400", "0,5", "4o", "1/2", "28 in"]
+    [
+        '.350"',
+        "212.5 cfm",
+        "50 thou",
+        "1,234",
+        "1.234,5",
+        "−3",
+        "-",
+        "n/a",
+        "NT",
+        "12 %",
+        "1e400",
+        "0,5",
+        "4o",
+        "1/2",
+        "28 in",
+    ]
 )
 CELL = st.one_of(
     st.none(),
@@ -58,7 +76,10 @@ def grids(draw: st.DrawFn) -> Grid:
     if text:
         rows = [tuple(None if cell is None else str(cell) for cell in row) for row in rows]
     cell = st.tuples(st.integers(0, 9), st.integers(0, 7))
-    spans = [(min(a, c), min(b, d), max(a, c), max(b, d)) for (a, b), (c, d) in draw(st.lists(st.tuples(cell, cell), max_size=2))]
+    spans = [
+        (min(a, c), min(b, d), max(a, c), max(b, d))
+        for (a, b), (c, d) in draw(st.lists(st.tuples(cell, cell), max_size=2))
+    ]
     return Grid(
         "f.csv" if text else "f.xlsx",
         None if text else draw(st.sampled_from(["Sheet1", "Intake", "Stock Ex", "E3", "=1+1"])),

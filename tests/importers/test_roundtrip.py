@@ -149,7 +149,8 @@ def test_order_of_rows_of_a_long_table_does_not_matter(case: tuple[list[Sample],
     with tempfile.TemporaryDirectory() as folder:
         result = read(write_csv(Path(folder, "sheet.csv"), [*HEADING, head, *rows]))
     found = {
-        f"{t.side} {t.port} {t.run} {t.variant}": sorted((p.lift_m, p.flow_m3_s) for p in t.points) for t in result.tests
+        f"{t.side} {t.port} {t.run} {t.variant}": sorted((p.lift_m, p.flow_m3_s) for p in t.points)
+        for t in result.tests
     }
     wanted = {t.name: [(x * LIFT_UNITS[lift][0], y * FLOW_UNITS[flow]) for x, y in t.points] for t in tests}
     assert sorted(found) == sorted(wanted)

@@ -1,0 +1,135 @@
+"""A job file made from a folder of sheets."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from flowkit.errors import JobError
+from flowkit.importers.start import start_job
+from flowkit.job import Job
+from tests.importers.sheets import write_csv, write_xlsx
+
+SAMPLES = Path(__file__).parents[2] / "sample_sheets"
+
+
+def sheet(variant: str | None = None, date: str | None = None, pressure: str | None = "28 inH2O") -> list[list[object]]:
+    rows: list[list[object]] = []
+    rows += [["Variant", variant]] if variant else []
+    rows += [["Date", date]] if date else []
+    rows += [["Test pressure", pressure]] if pressure else []
+    return [*rows, ["Lift mm", "Int 1 cfm", "Ex 1 cfm"], [1.0, 15.0, 12.0], [2.0, 31.0, 25.0], [3.0, 44.0, 36.0]]
+
+
+def test_the_sample_sheets_become_a_job(tmp_path: Path) -> None:
+    for name in ("as_received.csv", "after_work.xlsx"):
+        shutil.copy(SAMPLES / name, tmp_path / name)
+    target = start_job(tmp_path)
+    assert target == tmp_path / "job.toml"
+    content = tomllib.loads(target.read_text(encoding="utf-8"))
+    assert [(v["name"], v["sheets"]) for v in content["variant"]] == [
+        ("as received", ["as_received.csv"]),
+        ("seats recut", ["after_work.xlsx!seats recut"]),
+        ("ports blended", ["after_work.xlsx!ports blended"]),
+        ("slim-stem valves", ["after_work.xlsx!slim-stem valves"]),
+    ]
+    assert all(v["state"] == {} for v in content["variant"])
+    text = target.read_text(encoding="utf-8")
+    assert 'such as { ports = "as cast"' in text and "# found: test_pressure = 10.00 inH2O" in text
+    variants, findings = Job.load(target).read()
+    assert [(v.name, len(v.tests)) for v in variants] == [(name["name"], 12) for name in content["variant"]]
+    assert findings == ()
+
+
+def test_order_of_dates_and_what_is_missing(tmp_path: Path) -> None:
+    write_csv(tmp_path / "a.csv", sheet("ported", "2026-04-02"))
+    write_csv(tmp_path / "b.csv", sheet("stock", "14.03.2026", None))
+    write_csv(tmp_path / "c.csv", sheet())
+    content = tomllib.loads(start_job(tmp_path).read_text(encoding="utf-8"))
+    assert [v["name"] for v in content["variant"]] == ["stock", "ported", "c"]
+    text = (tmp_path / "job.toml").read_text(encoding="utf-8")
+    stock = text.split("[[variant]]")[1]
+    assert "# 2026-03-14" in stock and '# conditions = { test_pressure = "28 inH2O"' in stock
+    assert "no date on its sheets" in text.split("[[variant]]")[3]
+    lines = [line.removeprefix("# ") for line in text.splitlines() if line.startswith("# conditions = ")]
+    assert len(lines) == 3
+    for line in lines:
+        assert tomllib.loads(line)["conditions"]  # what stands behind the mark is ready to use
+
+
+def test_one_variant_on_two_files_and_two_on_one_sheet(tmp_path: Path) -> None:
+    write_csv(tmp_path / "10.csv", sheet("Stock"))
+    write_csv(tmp_path / "9.csv", sheet("stock"))
+    both = [
+        ["Test pressure", "28 inH2O"],
+        ["Lift mm", "Before, intake cfm", "After, intake cfm"],
+        [1.0, 15.0, 16.0],
+        [2.0, 31.0, 33.0],
+    ]
+    write_xlsx(tmp_path / "x.xlsx", {"S!1": both})
+    content = tomllib.loads(start_job(tmp_path).read_text(encoding="utf-8"))
+    assert [(v["name"], v["sheets"]) for v in content["variant"]] == [
+        ("stock", ["9.csv", "10.csv"]),
+        ("Before", ["x.xlsx"]),
+        ("After", ["x.xlsx"]),
+    ]
+    variants, _ = Job.load(tmp_path / "job.toml").read()
+    assert [len(v.tests) for v in variants] == [4, 1, 1]
+
+
+def test_names_that_toml_or_a_glob_would_misread(tmp_path: Path) -> None:
+    write_csv(tmp_path / "a [1]*.csv", sheet('say "x" \\ #1'))
+    write_csv(tmp_path / 'b"q".csv', sheet("two\nlines"))
+    target = start_job(tmp_path)
+    content = tomllib.loads(target.read_text(encoding="utf-8"))
+    assert [v["name"] for v in content["variant"]] == ['say "x" \\ #1', "two lines"]
+    variants, _ = Job.load(target).read()
+    assert [len(v.tests) for v in variants] == [2, 2]
+
+
+def test_what_cannot_be_read_is_named(tmp_path: Path) -> None:
+    write_csv(tmp_path / "good.csv", sheet())
+    (tmp_path / "bad.csv").write_text("hello\n", encoding="utf-8")
+    (tmp_path / "~$good.xlsx").write_text("lock", encoding="utf-8")
+    (tmp_path / ".hidden.csv").write_text("x", encoding="utf-8")
+    (tmp_path / "photo.jpg").write_bytes(b"x")
+    text = start_job(tmp_path).read_text(encoding="utf-8")
+    assert "# Not read: bad.csv: there is no table" in text
+    assert "good.xlsx" not in text and "hidden" not in text and "photo" not in text
+    assert len(tomllib.loads(text)["variant"]) == 1
+
+
+def test_sides_and_ports_that_are_missing(tmp_path: Path) -> None:
+    write_csv(tmp_path / "a.csv", [["Lift mm", "cfm"], [1.0, 15.0], [2.0, 30.0]])
+    text = start_job(tmp_path).read_text(encoding="utf-8")
+    assert 'side = "intake", port = "1"' in text and "[valves." not in text
+
+
+def test_another_place_for_the_job(tmp_path: Path) -> None:
+    (tmp_path / "sheets").mkdir()
+    write_csv(tmp_path / "sheets" / "a.csv", sheet())
+    target = start_job(tmp_path / "sheets", tmp_path / "my.toml")
+    assert tomllib.loads(target.read_text(encoding="utf-8"))["variant"][0]["sheets"] == ["sheets/a.csv"]
+    assert len(Job.load(target).read()[0]) == 1
+
+
+def test_refusals(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match="no such folder"):
+        start_job(tmp_path / "none")
+    with pytest.raises(JobError, match="no sheet in this folder can be read"):
+        start_job(tmp_path)
+    (tmp_path / "bad.csv").write_text("hello\n", encoding="utf-8")
+    with pytest.raises(JobError) as caught:
+        start_job(tmp_path)
+    assert "bad.csv: there is no table" in str(caught.value)
+    write_csv(tmp_path / "a.csv", sheet())
+    (tmp_path / "job.toml").write_text("mine", encoding="utf-8")
+    with pytest.raises(JobError, match="not overwritten"):
+        start_job(tmp_path)
+    assert (tmp_path / "job.toml").read_text(encoding="utf-8") == "mine"
+    with pytest.raises(JobError, match="cannot be written"):
+        start_job(tmp_path, tmp_path / "no" / "job.toml")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.csv", "bad.csv", "job.toml"]
