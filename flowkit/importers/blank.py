@@ -130,10 +130,11 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
     # Comments, so never quoted, whatever commas stand in them.
     out.writelines(f"# {line}\r\n" for line in ("Flow test sheet", *plan.help))
     writer.writerows([field.label, "" if field.value is None else field.value] for field in plan.fields)
-    writer.writerow([])
-    writer.writerow(["Lift", *(column.heading for column in plan.columns)])
-    writer.writerow([plan.lift_unit, *(plan.flow_unit for _ in plan.columns)])
-    writer.writerows([place, *("" for _ in plan.columns)] for place in (*(f"{lift:g}" for lift in plan.lifts), LEAK))
+    for columns in plan.tables:
+        writer.writerow([])
+        writer.writerow(["Lift", *(column.heading for column in columns)])
+        writer.writerow([plan.lift_unit, *(plan.flow_unit for _ in columns)])
+        writer.writerows([place, *("" for _ in columns)] for place in (*(f"{lift:g}" for lift in plan.lifts), LEAK))
     return out.getvalue().encode("utf-8-sig")
 
 

@@ -14,7 +14,9 @@ from flowkit.units import from_si, unit
 __all__ = ["LEAK", "BlankPlan", "Column", "Field", "lifts_by_fraction", "lifts_by_step", "plan_blank"]
 
 MAX_LIFTS = 60
-MAX_FLOW_COLUMNS = 48
+MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each
+MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each
+MAX_COLUMNS_OF_A_SIDE = 20
 FieldKind = Literal["text", "number", "date", "percent", "angle"]
 
 
@@ -61,7 +63,8 @@ class BlankPlan:
     fields : tuple of Field
     lifts : tuple of float
         In the lift unit.
-    columns : tuple of Column
+    tables : tuple of tuple of Column
+        One table, or one for each side.
     lift_unit, flow_unit : str
     help : tuple of str
         How to fill it in.
@@ -69,7 +72,7 @@ class BlankPlan:
 
     fields: tuple[Field, ...]
     lifts: tuple[float, ...]
-    columns: tuple[Column, ...]
+    tables: tuple[tuple[Column, ...], ...]
     lift_unit: str
     flow_unit: str
     help: tuple[str, ...]
@@ -195,17 +198,30 @@ def plan_blank(
     )
     if not columns or not lifts:
         raise SheetError("a blank sheet needs a lift, a side, a port and a run", "name at least one of each")
-    if len(columns) > MAX_FLOW_COLUMNS or len(lifts) > MAX_LIFTS:
+    tables = _tables(columns)
+    most = MAX_LIFTS if len(tables) == 1 else MAX_LIFTS_IN_TWO
+    widest = max(map(len, tables))
+    if widest > MAX_COLUMNS_OF_A_SIDE or len(lifts) > most:
         raise SheetError(
-            f"{len(columns)} columns of flow and {len(lifts)} lifts do not fit on a page "
-            f"({MAX_FLOW_COLUMNS} and {MAX_LIFTS} do)",
-            "make a sheet for each side, or fewer runs",
+            f"{len(lifts)} lifts and {widest} columns of flow do not fit on a page "
+            f"({most} and {MAX_COLUMNS_OF_A_SIDE} do)",
+            "make a sheet for each side, or ask for fewer runs or lifts",
         )
     for column in columns:
         if not column.port.strip() or len(column.port) > 20 or not column.port.isprintable():
             raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
     fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known)
-    return BlankPlan(fields, lifts, columns, length.name, flow.name, HELP)
+    return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
+
+
+def _tables(columns: tuple[Column, ...]) -> tuple[tuple[Column, ...], ...]:
+    """Part the columns by side where they are too many for one table that can be read on paper."""
+    if len(columns) <= MAX_COLUMNS_IN_ONE:
+        return (columns,)
+    return tuple(
+        tuple(column for column in columns if column.side == side)
+        for side in dict.fromkeys(column.side for column in columns)
+    )
 
 
 def _lifts_in(lifts_m: Sequence[float], lift_unit: str) -> tuple[float, ...]:

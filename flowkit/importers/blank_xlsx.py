@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from flowkit.importers.blank_plan import LEAK, BlankPlan, Field
+from flowkit.importers.blank_plan import LEAK, BlankPlan, Column, Field
 
 if TYPE_CHECKING:
     from openpyxl.styles import Border
@@ -14,9 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["xlsx_bytes"]
 
-_GROUP = 4  # columns of the sheet that one label and its value take: two each
-_WIDE = 11  # from so many columns on, the page lies on its side
-_COLUMN_WIDTH = 11.5
+_WIDE = 11  # beyond so many columns the page lies on its side
 _GREY = "F2F2F2"
 _LINE = "9A9A9A"
 _MESSAGES = {
@@ -45,17 +45,46 @@ def xlsx_bytes(plan: BlankPlan) -> bytes:
     book = Workbook()
     sheet: Worksheet = book.worksheets[0]
     sheet.title = "Flow test"
-    groups = 3 if 1 + len(plan.columns) > _WIDE else 2
-    width = max(_GROUP * groups, 1 + len(plan.columns))
-    _write_title(sheet, width)
+    shape = _Shape.of(plan)
+    _write_title(sheet, shape.width)
     checks = _validations(sheet)
-    row = _write_fields(sheet, plan, groups=groups, width=width, checks=checks)
-    row = _write_table(sheet, plan, top=row + 2, flow_check=checks["number"])
-    _write_help(sheet, plan, top=row + 2, width=width)
-    _set_page(sheet, width=width, last_row=row + 1 + len(plan.help))
+    row = _write_fields(sheet, plan, shape, checks)
+    for columns in plan.tables:
+        row = _write_table(sheet, plan, columns, top=row + 2, flow_check=checks["number"])
+    _write_help(sheet, plan, top=row + 2, width=shape.width)
+    _set_page(sheet, shape, last_row=row + 1 + len(plan.help))
     out = io.BytesIO()
     book.save(out)
     return out.getvalue()
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """How the page is divided.
+
+    Attributes
+    ----------
+    width : int
+        Columns of the sheet.
+    groups, label : int
+        Groups of fields side by side, and how many columns a label takes; its value takes two.
+    column_width : float
+        In characters.
+    """
+
+    width: int
+    groups: int
+    label: int
+    column_width: float
+
+    @classmethod
+    def of(cls, plan: BlankPlan) -> _Shape:
+        """Divide the page for a plan."""
+        columns = 1 + max(map(len, plan.tables))
+        groups, label, column_width = (
+            (2, 2, 11.5) if columns <= _WIDE else (3, 2, 10.5) if columns <= 13 else (3, 3, 8.5)
+        )
+        return cls(max(columns, groups * (label + 2)), groups, label, column_width)
 
 
 def _write_title(sheet: Worksheet, width: int) -> None:
@@ -85,17 +114,16 @@ def _validations(sheet: Worksheet) -> dict[str, DataValidation]:
     return rules
 
 
-def _write_fields(
-    sheet: Worksheet, plan: BlankPlan, *, groups: int, width: int, checks: dict[str, DataValidation]
-) -> int:
+def _write_fields(sheet: Worksheet, plan: BlankPlan, shape: _Shape, checks: dict[str, DataValidation]) -> int:
     """Write the heading's fields, group beside group; return its last row."""
     *fields, notes = plan.fields
-    rows = -(-len(fields) // groups)
+    rows = -(-len(fields) // shape.groups)
+    size = shape.label + 2
     for nth, field in enumerate(fields):
         group, down = divmod(nth, rows)
-        _write_field(sheet, field, row=3 + down, column=1 + _GROUP * group, end=_GROUP * (group + 1), checks=checks)
+        _write_field(sheet, field, row=3 + down, columns=(1 + size * group, size * (group + 1)), checks=checks)
     last = 3 + rows
-    _write_field(sheet, notes, row=last, column=1, end=_GROUP * groups, checks=checks)
+    _write_field(sheet, notes, row=last, columns=(1, size * shape.groups), checks=checks, label_width=shape.label)
     sheet.row_dimensions[last].height = 34
     for row in range(3, last):
         sheet.row_dimensions[row].height = 19
@@ -103,16 +131,24 @@ def _write_fields(
 
 
 def _write_field(
-    sheet: Worksheet, field: Field, *, row: int, column: int, end: int, checks: dict[str, DataValidation]
+    sheet: Worksheet,
+    field: Field,
+    *,
+    row: int,
+    columns: tuple[int, int],
+    checks: dict[str, DataValidation],
+    label_width: int | None = None,
 ) -> None:
-    """Write one label and the cell for its value."""
+    """Write one label and the cell for its value, which takes the last two columns unless said otherwise."""
     from openpyxl.styles import Alignment, Font, Protection
 
+    column, end = columns
+    start = end - 1 if label_width is None else column + label_width
     label = sheet.cell(row, column, field.label)
     label.font = Font(name="Arial", size=9)
-    label.alignment = Alignment(vertical="center", shrink_to_fit=True, indent=0 if column == 1 else 1)
-    sheet.merge_cells(start_row=row, start_column=column, end_row=row, end_column=column + 1)
-    value = sheet.cell(row, column + 2)
+    label.alignment = Alignment(horizontal="left", vertical="center", indent=0 if column == 1 else 1)
+    sheet.merge_cells(start_row=row, start_column=column, end_row=row, end_column=start - 1)
+    value = sheet.cell(row, start)
     if field.value is not None:
         value.value = field.value
         if isinstance(field.value, str):
@@ -123,19 +159,21 @@ def _write_field(
         value.number_format = "yyyy-mm-dd"
     if field.kind in checks:
         checks[field.kind].add(value)
-    for at in range(column + 2, end + 1):
+    for at in range(start, end + 1):
         sheet.cell(row, at).border = _line(under=True)
         sheet.cell(row, at).protection = Protection(locked=False)
-    sheet.merge_cells(start_row=row, start_column=column + 2, end_row=row, end_column=end)
+    sheet.merge_cells(start_row=row, start_column=start, end_row=row, end_column=end)
 
 
-def _write_table(sheet: Worksheet, plan: BlankPlan, *, top: int, flow_check: DataValidation) -> int:
+def _write_table(
+    sheet: Worksheet, plan: BlankPlan, columns: Sequence[Column], *, top: int, flow_check: DataValidation
+) -> int:
     """Write the table: two lines of headings, a line for each lift and one for the leak; return its last row."""
     from openpyxl.styles import Alignment, Font, PatternFill, Protection
 
     grey = PatternFill("solid", start_color=_GREY)
-    headings = ["Lift", *(column.heading for column in plan.columns)]
-    units = [plan.lift_unit, *(plan.flow_unit for _ in plan.columns)]
+    headings = ["Lift", *(column.heading for column in columns)]
+    units = [plan.lift_unit, *(plan.flow_unit for _ in columns)]
     for line, texts in enumerate((headings, units)):
         for nth, text in enumerate(texts):
             cell = sheet.cell(top + line, 1 + nth, text)
@@ -143,7 +181,7 @@ def _write_table(sheet: Worksheet, plan: BlankPlan, *, top: int, flow_check: Dat
             cell.alignment = Alignment(horizontal="center", vertical="center", wrap_text=True)
             cell.fill = grey
             cell.border = _line()
-    sheet.row_dimensions[top].height = 28 if any(column.runs > 1 for column in plan.columns) else 18
+    sheet.row_dimensions[top].height = 28 if any(column.runs > 1 for column in columns) else 18
     places: tuple[float | str, ...] = (*plan.lifts, LEAK)
     for row, lift in enumerate(places, top + 2):
         sheet.row_dimensions[row].height = 20
@@ -153,7 +191,7 @@ def _write_table(sheet: Worksheet, plan: BlankPlan, *, top: int, flow_check: Dat
         place.fill = grey
         place.border = _line()
         place.number_format = _format(plan.lifts)
-        for column in range(2, 2 + len(plan.columns)):
+        for column in range(2, 2 + len(columns)):
             reading = sheet.cell(row, column)
             reading.border = _line()
             reading.font = Font(name="Arial", size=10)
@@ -189,23 +227,23 @@ def _write_help(sheet: Worksheet, plan: BlankPlan, *, top: int, width: int) -> N
         sheet.row_dimensions[top + nth].height = 15
 
 
-def _set_page(sheet: Worksheet, *, width: int, last_row: int) -> None:
+def _set_page(sheet: Worksheet, shape: _Shape, *, last_row: int) -> None:
     """Make the sheet print on one page, and protect what is printed on it."""
     from openpyxl.utils import get_column_letter
     from openpyxl.worksheet.page import PageMargins
     from openpyxl.worksheet.properties import PageSetupProperties
 
-    for column in range(1, width + 1):
-        sheet.column_dimensions[get_column_letter(column)].width = _COLUMN_WIDTH
+    for column in range(1, shape.width + 1):
+        sheet.column_dimensions[get_column_letter(column)].width = shape.column_width
     sheet.sheet_view.showGridLines = False
-    sheet.page_setup.orientation = "landscape" if width > _WIDE else "portrait"
+    sheet.page_setup.orientation = "landscape" if shape.width > _WIDE else "portrait"
     sheet.page_setup.paperSize = 9
     sheet.page_setup.fitToWidth = 1
     sheet.page_setup.fitToHeight = 1
     sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     sheet.page_margins = PageMargins(left=0.5, right=0.5, top=0.5, bottom=0.5)
     sheet.print_options.horizontalCentered = True
-    sheet.print_area = f"A1:{get_column_letter(width)}{last_row}"
+    sheet.print_area = f"A1:{get_column_letter(shape.width)}{last_row}"
     sheet.protection.sheet = True
     sheet.protection.formatColumns = False
     sheet.protection.formatRows = False

@@ -39,7 +39,7 @@ SHEETS: dict[str, dict[str, Any]] = {
         "flow_unit": "L/s",
         "pressure_unit": "Pa",
     },
-    "eight ports twice": {
+    "eight ports twice, a table for each side": {
         "step_m": 0.001,
         "top_m": 0.012,
         "ports": list("12345678"),
@@ -100,23 +100,24 @@ def fill_xlsx(path: Path) -> int:
     book = openpyxl.load_workbook(path)
     sheet = book.worksheets[0]
     top = next(row for row in range(1, 60) if sheet.cell(row, 1).value == "Lift")
-    for row in range(2, top):
-        for column in range(1, sheet.max_column + 1, 4):
-            label = sheet.cell(row, column).value
-            if isinstance(label, str):
-                assert not sheet.cell(row, column + 2).protection.locked
-                sheet.cell(row, column + 2).value = value_for(label)
-    written, nth = 0, 0
-    for row in range(top + 2, sheet.max_row):
-        if sheet.cell(row, 1).value is None:
-            break
-        nth += 1
-        leak = sheet.cell(row, 1).value == "Leak"
-        for column in range(2, sheet.max_column + 1):
-            if sheet.cell(top, column).value is not None:
+    ends = {(area.min_row, area.min_col): area.max_col for area in sheet.merged_cells.ranges}
+    for (row, column), end in sorted(ends.items()):
+        label = sheet.cell(row, column).value
+        if 2 <= row < top and isinstance(label, str) and sheet.cell(row, column).protection.locked:
+            assert not sheet.cell(row, end + 1).protection.locked
+            sheet.cell(row, end + 1).value = value_for(label)
+    written = nth = 0
+    for row in range(top, sheet.max_row + 1):
+        place = sheet.cell(row, 1).value
+        if place == "Lift":
+            columns = [n for n in range(2, sheet.max_column + 1) if sheet.cell(row, n).value]
+            nth = 0
+        elif place == "Leak" or isinstance(place, (int, float)):
+            nth += 1
+            for column in columns:
                 assert not sheet.cell(row, column).protection.locked
-                sheet.cell(row, column).value = 0.1 if leak else flow_at(nth, column)
-                written += not leak
+                sheet.cell(row, column).value = 0.1 if place == "Leak" else flow_at(nth, column)
+                written += place != "Leak"
     book.save(path)
     return written
 
@@ -132,9 +133,10 @@ def fill_csv(path: Path) -> int:
             continue
         filled = row
         table = table or row[:1] == ["Lift"]
+        nth = 0 if row[:1] == ["Lift"] else nth
         if row and not table:
             filled = [row[0], str(value_for(row[0]))]
-        elif table and row[1] == "":
+        elif row and table and row[1] == "":
             nth += 1
             leak = row[0] == "Leak"
             filled = [row[0], *("0.1" if leak else str(flow_at(nth, n)) for n in range(2, len(row) + 1))]
@@ -214,7 +216,7 @@ def test_known_values_are_filled_in_and_never_as_formulas(tmp_path: Path) -> Non
     assert "Test pressure [inH2O],28.0" in text
 
 
-@pytest.mark.parametrize("name", ["plain", "eight ports twice"])
+@pytest.mark.parametrize("name", ["plain", "eight ports twice, a table for each side"])
 def test_page_is_one_page(tmp_path: Path, name: str) -> None:
     sheet = sheet_of(write_blank(tmp_path / "a.xlsx", **SHEETS[name]))
     assert sheet.page_setup.fitToWidth == sheet.page_setup.fitToHeight == 1
@@ -225,7 +227,7 @@ def test_page_is_one_page(tmp_path: Path, name: str) -> None:
 
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="needs a spreadsheet program that prints")
 def test_printed_it_is_one_page(tmp_path: Path) -> None:
-    path = write_blank(tmp_path / "a.xlsx", **SHEETS["eight ports twice"])
+    path = write_blank(tmp_path / "a.xlsx", **SHEETS["eight ports twice, a table for each side"])
     profile = f"-env:UserInstallation=file://{tmp_path}/profile"
     subprocess.run(
         ["soffice", profile, "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path), str(path)],
@@ -235,7 +237,7 @@ def test_printed_it_is_one_page(tmp_path: Path) -> None:
     )
     pages = PdfReader(tmp_path / "a.pdf").pages
     assert len(pages) == 1
-    text = pages[0].extract_text()
+    text = " ".join(pages[0].extract_text().split())
     assert "Flow test sheet" in text and "Exhaust 8 run 2" in text and "Leave empty" in text
 
 
@@ -303,7 +305,8 @@ def test_place_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.Monkey
         ({"lifts_m": [0.0]}, "must be above zero"),
         ({"lifts_m": [0.001], "ports": []}, "needs a lift, a side, a port"),
         ({"lifts_m": [0.001], "runs": 0}, "needs a lift, a side, a port and a run"),
-        ({"lifts_m": [0.001], "runs": 30}, "do not fit on a page"),
+        ({"lifts_m": [0.001], "runs": 30}, "1 lifts and 120 columns of flow do not fit on a page"),
+        ({"step_m": 0.0005, "top_m": 0.0145, "runs": 3}, "29 lifts and 12 columns"),
         ({"lifts_m": [0.001], "ports": [" "]}, "no name for a port"),
     ],
 )
