@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -36,6 +37,9 @@ class Figure:
 
 Cell = Figure | str | None
 
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""What XML 1.0 has no place for (section 2.2)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Table:
@@ -68,9 +72,7 @@ def plain(text: str) -> str:
     >>> plain("seats\x00 recut\ufffe")
     'seats recut'
     """
-    return "".join(
-        c for c in text if c in "\t\n\r" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
-    )
+    return _NOT_XML.sub("", text)
 
 
 def figure_text(cell: Cell) -> str:
