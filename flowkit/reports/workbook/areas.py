@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from flowkit.analysis.results import VariantFlow
 from flowkit.model import ValveGeometry
 from flowkit.reports.workbook.draft import Draft
-from flowkit.reports.workbook.pen import Formula, Pen, Style
+from flowkit.reports.workbook.pen import Formula, Pen
 from flowkit.reports.workbook.plan import SidePlan, VariantPlan, rounded
+from flowkit.reports.workbook.styles import Style
 from flowkit.units import from_si
 
 __all__ = ["write_areas"]

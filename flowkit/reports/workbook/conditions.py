@@ -9,9 +9,10 @@ from flowkit.corrections.air import actual_factor, metered_factor
 from flowkit.corrections.check_plate import check_factor
 from flowkit.model import LedgerLine
 from flowkit.reports.workbook.draft import Draft
-from flowkit.reports.workbook.pen import Formula, Style
+from flowkit.reports.workbook.pen import Formula
 from flowkit.reports.workbook.plan import TestPlan, rounded
 from flowkit.reports.workbook.readings import flow_factor, inlet_density, lift_factor, standard_density
+from flowkit.reports.workbook.styles import Style
 from flowkit.units import from_si
 
 __all__ = ["agrees", "write_conditions"]

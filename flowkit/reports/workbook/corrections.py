@@ -7,9 +7,10 @@ from flowkit.corrections.pressure import pressure_factor
 from flowkit.corrections.step import STANDARD_BAROMETER_PA
 from flowkit.reports.workbook.conditions import agrees
 from flowkit.reports.workbook.draft import FIRST_READING, Draft
-from flowkit.reports.workbook.pen import Formula, Pen, Style
+from flowkit.reports.workbook.pen import Formula, Pen
 from flowkit.reports.workbook.plan import Reading
 from flowkit.reports.workbook.reference import nozzle_flow
+from flowkit.reports.workbook.styles import Style
 from flowkit.units import from_si
 
 __all__ = ["write_corrections"]

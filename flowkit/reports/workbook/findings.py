@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from flowkit.reports.workbook.draft import Draft
-from flowkit.reports.workbook.pen import Style
+from flowkit.reports.workbook.styles import Style
 
 __all__ = ["write_findings"]
 

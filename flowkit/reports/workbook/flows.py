@@ -10,8 +10,9 @@ from __future__ import annotations
 from flowkit.reports.labels import port_text
 from flowkit.reports.workbook.curve import area_formula, flow_between, slope_at, slope_between
 from flowkit.reports.workbook.draft import Block, Draft
-from flowkit.reports.workbook.pen import Formula, Style, spans
+from flowkit.reports.workbook.pen import Formula, spans
 from flowkit.reports.workbook.plan import PortPlan, SidePlan, VariantPlan
+from flowkit.reports.workbook.styles import Style
 from flowkit.units import format_quantity, from_si
 
 __all__ = ["row_ranges", "write_flows"]

@@ -8,8 +8,9 @@ from flowkit.analysis.results import Gain
 from flowkit.reports.labels import resolved_words
 from flowkit.reports.workbook.charts import gain_chart
 from flowkit.reports.workbook.draft import Block, Draft
-from flowkit.reports.workbook.pen import Formula, Pen, Style, lines_of, spans
+from flowkit.reports.workbook.pen import Formula, Pen, spans
 from flowkit.reports.workbook.plan import SidePlan
+from flowkit.reports.workbook.styles import Style, lines_of
 from flowkit.reports.workbook.words import changed_words
 from flowkit.units import from_si
 

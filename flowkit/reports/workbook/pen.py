@@ -8,11 +8,12 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from flowkit.reports.attach.tables import plain
+from flowkit.reports.workbook.styles import BOLD, Style, dress, lines_of
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
 
-__all__ = ["SHEETS", "Formula", "Pen", "Style", "decimals", "lines_of", "pens", "spans"]
+__all__ = ["SHEETS", "Formula", "Pen", "pens", "spans"]
 
 SHEETS = (
     "Summary",
@@ -27,15 +28,9 @@ SHEETS = (
     "Reference",
 )
 
-_FONT = "Calibri"
-_RAW_INK = "0B4F8A"
-_QUIET_INK = "5A5A5A"
-_LINE = "8C8C8C"
-_VALUE_FILL = "ECECEC"
 _LONGEST_TEXT = 32_767
 _FORMULA_STARTS = ("=", "+", "-", "@")
 _POINTS_A_LINE = 13.5
-_PROSE, _BOLD = 0.88, 1.1  # width of a letter against that of a digit
 _UPRIGHT, _ACROSS = 92.0, 130.0
 """Characters of the usual size that fit on a page."""
 _PORTRAIT_WIDTH = 130.0
@@ -56,53 +51,6 @@ class Formula:
 
     text: str
     value: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Style:
-    """How a cell looks.
-
-    Attributes
-    ----------
-    kind : str
-        ``"formula"``, ``"raw"`` (as read), ``"value"`` (computed by flowkit), ``"between"``
-        (interpolated), ``"text"``, ``"header"``, ``"heading"``, ``"title"`` or ``"quiet"``.
-    digits : int or None
-        Decimals; None leaves the format to the program.
-    gain : bool
-        A fraction shown as per cent with its sign.
-    percent : bool
-        A fraction shown as per cent.
-    wrap, bold, left : bool
-    """
-
-    kind: str = "text"
-    digits: int | None = None
-    gain: bool = False
-    percent: bool = False
-    wrap: bool = False
-    bold: bool = False
-    left: bool = False
-
-
-def decimals(style: Style) -> str:
-    """Return the number format of a style.
-
-    Parameters
-    ----------
-    style : Style
-
-    Examples
-    --------
-    >>> decimals(Style("formula", 1)), decimals(Style("formula", 1, gain=True))
-    ('0.0', '+0.0%;-0.0%;0.0%')
-    """
-    if style.digits is None:
-        return "General"
-    places = "0." + "0" * style.digits if style.digits else "0"
-    if style.gain:
-        return f"+{places}%;-{places}%;{places}%"
-    return places + "%" if style.percent else places
 
 
 def spans(rows: Iterable[int]) -> list[tuple[int, int]]:
@@ -221,7 +169,7 @@ class Pen:
         self.put(row, 1, text, style)
         last = columns or max(1, int(width / 11))
         self.sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=last)
-        self.tall(row, _lines(text, width, _PROSE))
+        self.tall(row, lines_of(text, width))
 
     def tall(self, row: int, lines: int) -> None:
         """Make a row tall enough for so many lines: not every program works that out for itself.
@@ -263,7 +211,7 @@ class Pen:
         for column, text in enumerate(texts, start):
             style = Style("header", wrap=True, left=column in worded, bold=column in stand_off)
             self.put(row, column, text, style)
-        lines = (_lines(text, known.get(column, 11.0), _BOLD) for column, text in enumerate(texts, start))
+        lines = (lines_of(text, known.get(column, 11.0), BOLD) for column, text in enumerate(texts, start))
         self.tall(row, max(lines, default=1))
 
     def at(self, row: int, column: int, *, lock_row: bool = True, lock_column: bool = True) -> str:
@@ -354,70 +302,9 @@ class Pen:
         """Return openpyxl's form of a style, made once."""
         if style not in self._styles:
             self._model.style = "Normal"
-            _dress(self._model, style)
+            dress(self._model, style)
             self._styles[style] = copy.copy(self._model._style)
         return self._styles[style]
-
-
-def lines_of(text: str, width: float) -> int:
-    """Return how many lines a text takes in a column.
-
-    Parameters
-    ----------
-    text : str
-    width : float
-        Of the column [characters].
-
-    Examples
-    --------
-    >>> lines_of("seats, ports, valves (together)", 12.0)
-    3
-    """
-    return _lines(text, width, _PROSE)
-
-
-def _lines(text: str, width: float, scale: float) -> int:
-    """Return how many lines a text takes in a column, whole words a line; a letter is `scale` wide."""
-    lines, used = 1, 0.0
-    for word in text.split():
-        size = len(word) * scale
-        if used and used + 1 + size > width:
-            lines, used = lines + 1, size
-        else:
-            used += size + (1 if used else 0)
-    return lines
-
-
-def _dress(cell: Any, style: Style) -> None:
-    """Give a cell the font, fill, border, alignment and number format of a style."""
-    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-
-    kind = style.kind
-    size = {"title": 16, "heading": 12, "quiet": 9}.get(kind, 10)
-    ink = {"raw": _RAW_INK, "quiet": _QUIET_INK, "between": _QUIET_INK}.get(kind, "000000")
-    cell.font = Font(
-        name=_FONT,
-        size=size,
-        bold=style.bold or kind in ("title", "heading", "header"),
-        italic=kind in ("value", "between"),
-        color=ink,
-    )
-    if kind == "value":
-        cell.fill = PatternFill("solid", fgColor=_VALUE_FILL)
-    if kind == "header":
-        cell.border = Border(bottom=Side("thin", color=_LINE))
-    elif style.bold:
-        cell.border = Border(top=Side("thin", color=_LINE))
-    numeric = kind in ("formula", "raw", "value", "between")
-    # Words beside numbers stand off a little, or they would touch.
-    right = (numeric or kind == "header") and not style.left
-    cell.alignment = Alignment(
-        horizontal="right" if right else "left",
-        vertical="bottom" if kind == "header" else "top",
-        wrap_text=style.wrap or None,
-        indent=1 if style.left and (style.bold or kind != "header") else 0,
-    )
-    cell.number_format = decimals(style)
 
 
 def pens(book: Workbook) -> dict[str, Pen]:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from flowkit.reports.workbook.draft import FIRST_READING, Draft
-from flowkit.reports.workbook.pen import Formula, Style
+from flowkit.reports.workbook.pen import Formula
 from flowkit.reports.workbook.plan import TestPlan, rounded
+from flowkit.reports.workbook.styles import Style
 
 __all__ = ["flow_factor", "lift_factor", "write_readings"]
 

@@ -6,8 +6,9 @@ from flowkit.corrections.pressure import GAMMA, critical_pressure_ratio, referen
 from flowkit.corrections.step import STANDARD_BAROMETER_PA
 from flowkit.model import Side
 from flowkit.reports.workbook.draft import Draft
-from flowkit.reports.workbook.pen import Formula, Style
+from flowkit.reports.workbook.pen import Formula
 from flowkit.reports.workbook.plan import rounded
+from flowkit.reports.workbook.styles import Style
 from flowkit.units import UNITS, Unit, from_si
 
 __all__ = ["nozzle_flow", "write_reference"]

@@ -6,8 +6,9 @@ from flowkit.reports.labels import job_words, method_words, reference_words
 from flowkit.reports.workbook.charts import flow_chart
 from flowkit.reports.workbook.draft import Draft
 from flowkit.reports.workbook.flows import row_ranges
-from flowkit.reports.workbook.pen import Formula, Pen, Style, lines_of
+from flowkit.reports.workbook.pen import Formula, Pen
 from flowkit.reports.workbook.plan import SidePlan, VariantPlan
+from flowkit.reports.workbook.styles import Style, lines_of
 from flowkit.reports.workbook.words import changed_words
 from flowkit.units import from_si
 
