@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from flowkit.errors import FlowkitError
+from flowkit.errors import FlowkitError, JobError
 from flowkit.model import Finding
 from flowkit.statements import CONDITIONS
 
@@ -129,7 +130,6 @@ def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[s
         If the job cannot be used.
     """
     from flowkit.job import Job
-    from flowkit.stating import stated_from
 
     given = sorted(name for name, value in {**stated, **reference}.items() if value is not None)
     if any(path.suffix.lower() == ".toml" for path in paths):
@@ -139,7 +139,7 @@ def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[s
             option = "--" + given[0].replace("_", "-")
             raise typer.BadParameter(f"{option} goes with sheets; in a job it is stated in the job file")
         return Job.load(paths[0])
-    return Job.from_files(paths, stated_from(stated, place="options"), **_settings(reference))
+    return Job.from_files(paths, stated_of(stated), **_settings(reference))
 
 
 def _settings(options: dict[str, Any]) -> dict[str, Any]:
@@ -218,7 +218,9 @@ def _gathering(target: str, options: Callable[[], list[inspect.Parameter]]) -> C
 
         @functools.wraps(verb)
         def wrapper(**arguments: Any) -> Any:
-            gathered = {name: arguments.pop(name, None) or None for name in names}
+            gathered = {name: arguments.pop(name, None) for name in names}
+            # An option that may be given again comes as an empty list where it was not given.
+            gathered = {name: None if value in ([], ()) else value for name, value in gathered.items()}
             return verb(**arguments, **{target: gathered})
 
         signature = inspect.signature(verb, eval_str=True)
@@ -244,7 +246,18 @@ def with_reference(verb: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def stated_of(statements: dict[str, Any]) -> Stated:
-    """Turn the options of `with_statements` into what the readers take."""
+    """Turn the options of `with_statements` into what the readers take.
+
+    Raises
+    ------
+    typer.BadParameter
+        If a value cannot be understood.
+    """
     from flowkit.stating import stated_from
 
-    return stated_from(statements, place="options")
+    try:
+        return stated_from(statements, place="options")
+    except JobError as error:
+        # "options, lift_unit: …" names a key of the job file; on a command line it is the option.
+        told = re.sub(r"^options, (\w+)", lambda found: "--" + found[1].replace("_", "-"), str(error))
+        raise typer.BadParameter(told) from error

@@ -189,15 +189,23 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
     if not at.check_reading_m3_s or not at.check_nominal_m3_s:
         return
     ratio = at.check_reading_m3_s / at.check_nominal_m3_s
-    if at.check_pressure_pa and at.test_pressure_pa:
+    brought = ""
+    if at.check_pressure_pa and at.check_pressure_pa != at.test_pressure_pa:
+        if not at.test_pressure_pa:
+            return  # read at an unknown pressure, it cannot be compared
         ratio *= math.sqrt(at.check_pressure_pa / at.test_pressure_pa)
+        unit = test.units.pressure.unit if test.units.pressure else "Pa"
+        brought = (
+            f", once brought from {format_quantity(at.test_pressure_pa, unit)} to "
+            f"{format_quantity(at.check_pressure_pa, unit)}"
+        )
     off = abs(ratio - 1)
     if off <= CHECK_WARNING + _ROUNDING:
         return
     severe = off > CHECK_ERROR + _ROUNDING
     start = (
         f"the check plate reads {flow_text(test, at.check_reading_m3_s)} where "
-        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {'high' if ratio > 1 else 'low'}"
+        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {'high' if ratio > 1 else 'low'}{brought}"
     )
     end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
     end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"

@@ -39,6 +39,10 @@ _PRESSURE = re.compile(
 )
 
 
+# Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
+_SECOND_INTAKE = re.compile(r"in\.?\s*2", re.IGNORECASE)
+
+
 _TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
 
 
@@ -50,6 +54,8 @@ def whole_unit(text: str) -> Unit | None:
     text : str
     """
     plain = text.strip("()[]")
+    if plain == text and _SECOND_INTAKE.fullmatch(text):
+        return None
     return None if fold(plain) in PHRASES and plain != "%" else find_unit(plain) if plain.lower() != "rh %" else None
 
 
@@ -105,6 +111,8 @@ def _begins_phrase(words: list[str]) -> bool:
 def _free_unit(text: str) -> Unit | None:
     """A unit that stands among words without brackets; too short ones are words."""
     plain = text.lower().strip(" .")
+    if _SECOND_INTAKE.fullmatch(text):
+        return None
     if plain in _TOO_SHORT or (fold(text) in PHRASES and plain != "%"):
         return None
     return find_unit(text)
