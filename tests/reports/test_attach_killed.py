@@ -70,6 +70,8 @@ def rig(countdown: Countdown) -> None:
     for name in CALLS:
         setattr(os, name, counted(getattr(os, name)))
     os.fdopen = lambda handle, *_: TornFile(handle, "w")
+    opening = io.open
+    io.open = lambda file, mode="r", *more: TornFile(file, "w") if "w" in mode else opening(file, mode, *more)
 
 
 def run_child(path: Path, before: Callable[[], None]) -> int:
