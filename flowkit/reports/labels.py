@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
 from flowkit.drawing import DISPLAYS, Display
@@ -20,7 +20,6 @@ __all__ = [
     "flow_text",
     "gain_text",
     "interval_text",
-    "joined",
     "lift_text",
     "method_words",
     "numeral",
@@ -135,19 +134,6 @@ def flow_text(flow_m3_s: float | None, display: Display) -> str:
 def port_text(port: str) -> str:
     """Return what a port is called."""
     return f"port {port}" if port else "port"
-
-
-def joined(words: Sequence[str]) -> str:
-    """Write words as a list.
-
-    Examples
-    --------
-    >>> joined(["ports"]), joined(["ports", "seats", "valves"])
-    ('ports', 'ports, seats and valves')
-    """
-    if len(words) < 2:
-        return "".join(words)
-    return ", ".join(words[:-1]) + " and " + words[-1]
 
 
 def resolved_words(gain: Gain) -> str:

@@ -25,7 +25,7 @@ from flowkit.reports.table import Cell, Column, Row, Table, needed_width
 
 __all__ = ["engine_pages"]
 
-PANEL = 142.0
+PANEL = 134.0
 LEAD = (
     "Estimates of a model, from the measured flows: what changes between the variants is worth more than any "
     "figure alone."
@@ -52,17 +52,20 @@ def engine_pages(engine: EngineResult, paper: Paper, names: Names, info: JobInfo
     stream.y += 4.0
     stream.tables([_table(engine, names, info)])
     _draw_panels(stream, engine, names)
-    for heading, texts in (
-        ("Cautions", engine.cautions),
-        ("What the model does, and leaves out", (*engine.model_notes, engine.no_wave_effects)),
-    ):
-        if any(texts):
-            stream.heading(heading)
-            for text in texts:
-                if text:
-                    stream.text(clean(text))
+    _write_texts(stream, "Cautions", engine.cautions, SIZES.body)
+    notes = (*engine.model_notes, engine.no_wave_effects)
+    _write_texts(stream, "What the model does, and leaves out", notes, SIZES.small)
     _write_assumptions(stream, engine)
     return stream.pages
+
+
+def _write_texts(stream: Stream, heading: str, texts: Sequence[str], size: float) -> None:
+    """Write a heading and its paragraphs, where there are any."""
+    told = [clean(text) for text in texts if text]
+    if told:
+        stream.heading(heading)
+    for text in told:
+        stream.text(text, size=size)
 
 
 def _over_first(engine: EngineResult) -> list[EngineDifference]:

@@ -248,7 +248,10 @@ class Flowing:
     """
 
     def __init__(self, tables: Sequence[Table], width: float) -> None:
-        self.bands: list[list[Table]] = [list(tables)] if beside(tables, width) else [[table] for table in tables]
+        tables = [table for table in tables if table.rows]
+        self.bands: list[list[Table]] = (
+            [] if not tables else [list(tables)] if beside(tables, width) else [[table] for table in tables]
+        )
         self.step = (width + GAP) / max(len(tables), 1)
         self.place = 0
 

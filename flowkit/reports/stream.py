@@ -89,7 +89,7 @@ class Stream:
 
     def tables(self, tables: Sequence[Table]) -> None:
         """Draw tables, side by side where they fit, flowing onto further pages."""
-        self.flow(Flowing([table for table in tables if table.rows], self.paper.inner_width))
+        self.flow(Flowing(tables, self.paper.inner_width))
 
     def flow(self, flowing: Flowing) -> None:
         """Draw what is left of tables on their way, onto as many pages as they need."""

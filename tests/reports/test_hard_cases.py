@@ -37,36 +37,31 @@ CASES: dict[str, dict] = {
     "metric": {"display": "metric"},
     "long names": {"variants": LONG},
     "16 ports": {"ports": 16},
-    "8 variants": {"variants": 8},
     "8 variants with long names": {"variants": [f"state number {i} ".ljust(60, "y") for i in range(8)]},
     "12 variants": {"variants": 12, "ports": 2},
     "40 lifts": {"lifts": 40},
     "one lift": {"lifts": 1},
     "one port": {"ports": 1},
     "9 ports": {"ports": 9, "variants": 2},
-    "intake only": {"sides": ("intake",)},
     "exhaust only": {"sides": ("exhaust",)},
     "no uncertainty": {"known": False},
     "no geometry": {"geometry": False},
     "one variant": {"variants": 1},
-    "two variants": {"variants": 2},
     "markup": {"variants": MARKUP, "info": JobInfo(title=r"$\alpha$_^\ <i>x</i>", number="$1_2$", shop=r"\a{}")},
     "letters": {"variants": ["受け取ったまま", "シート修正", "прошивка каналов", "κεφαλή"]},
     "no spaces": {"variants": ["A" * 60, "B" * 60]},
     "wordy job": {"info": WORDY},
     "nameless job": {"info": JobInfo()},
     "many findings": {"findings": MANY},
-    "no findings": {"findings": ()},
     "all at once": {
         "variants": [f"variant {i} with a name of sixty letters".ljust(60, "z") for i in range(8)],
         "ports": 16,
         "lifts": 40,
     },
-    "engine": {"engine": make_engine(names(4))},
     "engine without filling": {"engine": make_engine(names(4), filling=False, gains=False)},
     "engine, long names": {"variants": LONG, "engine": make_engine(LONG)},
 }
-ON_A4 = {"demo", "metric", "long names", "all at once", "wordy job"}
+ON_A4 = {"demo", "long names"}
 RUNS = [(name, "letter") for name in CASES] + [(name, "a4") for name in CASES if name in ON_A4]
 
 

@@ -1,0 +1,209 @@
+"""The words and numbers on the pages: edges that the whole jobs do not reach."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+from flowkit.analysis.results import RatioPoint, Repeatability
+from flowkit.drawing import DISPLAYS, place_labels, text_width
+from flowkit.errors import FlowkitError
+from flowkit.model import AirState, LedgerLine, Reference
+from flowkit.reports.fitting import clean, missing_letters, shorten, wrap
+from flowkit.reports.labels import (
+    date_of,
+    display_of,
+    method_words,
+    numeral,
+    reference_words,
+    signed_percent,
+)
+from flowkit.reports.layout import PAPERS, Page
+from flowkit.reports.ledger import Told, effect_words, told
+from flowkit.reports.page_ledger import repeatability_words
+from flowkit.reports.pages import make_pages
+from flowkit.reports.text import Cells
+from tests.reports.boxes import overlaps, text_boxes
+from tests.reports.invented import make_contents, names
+from tests.reports.invented_engine import make_engine
+from tests.reports.test_terminal import printed
+
+
+def texts(page: Page) -> str:
+    return " ".join(item.text for item in page.cells.items)
+
+
+def test_numbers_have_true_minus_signs_and_no_signed_zeros() -> None:
+    assert numeral(-3.14159, 2) == "−3.14"
+    assert numeral(-0.001, 1) == "0.0"
+    assert signed_percent(-0.0004) == "0.0" and signed_percent(0.0006) == "+0.1"
+    assert signed_percent(None) == "–"
+
+
+@pytest.mark.parametrize("text", ["2026-03-14", "14 March 2026", "March 14, 2026", "14.03.2026", "14 Mar 2026"])
+def test_dates_that_can_be_read(text: str) -> None:
+    day = date_of(text)
+    assert day is not None and (day.year, day.month, day.day) == (2026, 3, 14)
+
+
+@pytest.mark.parametrize("text", [None, "", "03/04/2026", "soon"])
+def test_dates_that_could_mean_two_days_or_none_are_left_as_text(text: str | None) -> None:
+    assert date_of(text) is None
+
+
+def test_the_reference_in_words() -> None:
+    reference = Reference(pressure_law="compressible", bore_m=0.0805, air=AirState(298.15, 100_000.0, 0.45))
+    assert reference_words(reference, DISPLAYS["metric"]) == (
+        "All flows at 28 inH2O (6.974 kPa) by the compressible law, 45 % humidity air at 25 °C and 100 kPa, "
+        "bore 80.50 mm."
+    )
+
+
+def test_sides_with_different_ranges_are_told_apart() -> None:
+    comparison = make_contents(variants=2).comparison
+    other = make_contents(variants=2, lifts=[0.001, 0.008]).comparison
+    comparison = replace(
+        comparison,
+        sides={**comparison.sides, "exhaust": other.sides["exhaust"]},
+        area_method="trapezoid",
+        repeatability=Repeatability(0.004, float("inf"), "stated"),
+    )
+    words = method_words(comparison, DISPLAYS["metric"])
+    assert "1.00–10.00 mm (intake) and 1.00–8.00 mm (exhaust), areas by the trapezoid rule" in words
+    assert "95 % intervals from a stated repeatability (one reading: 0.40 %)" in words
+
+
+def test_repeatability_in_words() -> None:
+    assert "not known" in repeatability_words(Repeatability(None, None, "none"))
+    assert repeatability_words(Repeatability(0.005, float("inf"), "stated")).endswith("as stated.")
+    assert repeatability_words(Repeatability(0.005, 12.0, "repeated runs")).endswith("with 12 degrees of freedom.")
+
+
+def test_unknown_display() -> None:
+    with pytest.raises(FlowkitError, match="no display 'SI'"):
+        display_of("SI")
+
+
+def test_offsets_and_corrections_made_in_some_tests_only() -> None:
+    tests = make_contents(variants=1, ports=1, sides=("intake",)).comparison.tests
+    leak = LedgerLine("leakage", "Q - leak", {}, offset_m3_s=(-0.0001, -0.0002))
+    some = replace(tests[0], ledger=(leak,)), replace(tests[1], ledger=(replace(leak, skipped="no leak"),))
+    (_, _, count, items), *_ = told(some)
+    assert count == 2
+    assert effect_words(items["leakage"], DISPLAYS["metric"]) == "−0.200 to −0.100 L/s (1 of 2 not)"
+    assert effect_words(None, DISPLAYS["US"]) == "–"
+    assert effect_words(Told("air", 2, 0, None, None), DISPLAYS["US"]) == "–"
+
+
+def test_wrapping_keeps_a_number_with_its_sign() -> None:
+    text = "flow gained 12.0 % ± 1.1 over"
+    for width in range(20, 120, 5):
+        for line in wrap(text, width, 7.0):
+            assert not line.startswith("%") or width < 25
+            assert not line.endswith("±") or width < 25
+    assert wrap("", 50, 7.0) == []
+    assert wrap("a  b", 50, 7.0) == ["a b"]
+    first, last = wrap("one two three four five", 40, 8.0, most=2)
+    assert first == "one two" and re.fullmatch(r"three \w+…", last) and text_width(last, 8.0) <= 40
+    assert shorten("fits", 100, 7.0) == "fits"
+
+
+def test_cleaning_keeps_meaning_and_drops_control() -> None:
+    assert clean("a\u200bb\u2028c\x07d") == "a b c d"
+    assert clean("Ü 吸") == "Ü ▯"
+    assert missing_letters(["plain", "吸気 吸"]) == "吸気"
+
+
+def test_no_labels_need_no_room() -> None:
+    assert place_labels([], [], 0, 10) == []
+
+
+def test_ratios_of_the_sides_are_drawn_where_there_are_any() -> None:
+    contents = make_contents(variants=2)
+    points = tuple(RatioPoint(name, at, 0.7 + at) for name in names(2) for at in (0.002, 0.006, 0.01))
+    comparison = replace(contents.comparison, ratio_at_lift=points, sentences=())
+    pages = make_pages(replace(contents, comparison=comparison))
+    detail = next(page for page in pages if page.title == "Flow in detail")
+    assert "Exhaust over intake flow at equal lift" in texts(detail)
+    assert "In words" not in texts(detail)
+    assert len(detail.figure.axes) == 1
+    assert overlaps(text_boxes(detail.figure)) == []
+    fractions = tuple(replace(point, at=point.at * 100) for point in points)
+    pages = make_pages(replace(contents, comparison=replace(comparison, ratio_at_fraction=fractions)))
+    detail = next(page for page in pages if page.title == "Flow in detail")
+    assert len(detail.figure.axes) == 2
+    assert detail.figure.axes[1].get_xlim()[1] == pytest.approx(102, abs=1)
+
+
+def test_nothing_more_to_tell_makes_no_page_of_detail() -> None:
+    contents = make_contents(variants=2, ports=1, lifts=4)
+    pages = make_pages(replace(contents, comparison=replace(contents.comparison, sentences=())))
+    assert "Flow in detail" not in [page.title for page in pages]
+
+
+def test_tests_without_a_pressure_or_a_ledger() -> None:
+    contents = make_contents(variants=1, ports=1, sides=("intake",))
+    bare = tuple(
+        replace(test, points=tuple(replace(point, pressure_pa=None) for point in test.points))
+        for test in contents.comparison.tests
+    )
+    page = make_pages(replace(contents, comparison=replace(contents.comparison, tests=bare)))[-1]
+    assert "Corrections, in their order" in texts(page)
+    page = make_pages(replace(contents, comparison=replace(contents.comparison, tests=()), sources=()))[-1]
+    assert "Corrections, in their order" not in texts(page) and "Sources" not in texts(page)
+
+
+def test_an_engine_without_assumptions_or_notes() -> None:
+    engine = replace(make_engine(names(3)), assumptions=(), model_notes=(), no_wave_effects="", cautions=())
+    pages = make_pages(make_contents(variants=3, ports=1, engine=engine))
+    page = next(page for page in pages if "engine" in page.title)
+    assert "Inputs of the model" not in texts(page) and "Cautions" not in texts(page)
+
+
+def test_effective_areas_alone_and_the_curtain_where_the_throat_is_unknown() -> None:
+    contents = make_contents(variants=1, ports=1, sides=("intake",))
+    side = contents.comparison.sides["intake"]
+    variant = side.variants[0]
+    coefficients = replace(variant.coefficients, minimum=None, throat=None, valve=None)
+    variant = replace(variant, coefficients=coefficients, minimum_area_m2=None, takeover_lift_m=None)
+    comparison = replace(contents.comparison, sides={"intake": replace(side, variants=(variant,))})
+    page = next(p for p in make_pages(replace(contents, comparison=comparison)) if p.title == "Coefficients and areas")
+    assert "Intake: coefficient on the curtain area" in texts(page)
+    assert "takes over from the seat:" not in texts(page)
+    bare = replace(variant, effective_area_m2=(), coefficients=None)
+    comparison = replace(contents.comparison, sides={"intake": replace(side, variants=(bare,))})
+    page = next(p for p in make_pages(replace(contents, comparison=comparison)) if p.title == "Coefficients and areas")
+    assert page.figure.axes == []
+    assert "Coefficients and minimum areas need" in texts(page)
+
+
+def test_the_terminal_marks_flows_between_measured_lifts() -> None:
+    from flowkit.reports.terminal import comparison_text
+
+    contents = make_contents(variants=2, ports=1)
+    odd = make_contents(variants=2, ports=1, lifts=[0.0012, 0.0034, 0.0091]).comparison.sides["intake"]
+    side = contents.comparison.sides["intake"]
+    side = replace(side, variants=(odd.variants[0], side.variants[1]))
+    text = printed(comparison_text(replace(contents.comparison, sides={"intake": side})))
+    row = next(line for line in text.splitlines() if line.strip().startswith("0.197"))
+    assert row.split()[1].startswith("~")
+    beyond = next(line for line in text.splitlines() if line.strip().startswith("0.394"))
+    assert beyond.split()[1] == "–"
+
+
+def test_cells_know_where_they_are() -> None:
+    page = Page(PAPERS["letter"], "x")
+    assert page.cells.get_window_extent(FigureCanvasAgg(page.figure).get_renderer()).width <= 0
+    page.write(100, 200, "left")
+    page.write(300, 250, "right", align="right")
+    page.write(300, 300, "middle", align="center")
+    FigureCanvasAgg(page.figure)
+    box = page.cells.get_window_extent()
+    assert box.x0 == pytest.approx(100, abs=1)
+    assert box.y0 == pytest.approx(792 - 300, abs=0.5) and box.y1 > 792 - 200 + 4
+    page.cells.set_visible(False)
+    page.figure.draw_without_rendering()
+    assert isinstance(page.cells, Cells)
