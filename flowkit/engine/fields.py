@@ -147,6 +147,12 @@ def plain_number(
 def count(written: Any, place: str, key: str) -> int:
     """Read a whole number of one or more.
 
+    Parameters
+    ----------
+    written : object
+    place, key : str
+        Where it stands, for messages.
+
     Raises
     ------
     JobError
@@ -165,6 +171,14 @@ def count(written: Any, place: str, key: str) -> int:
 
 def choice(written: Any, known: Sequence[str], place: str, key: str) -> str:
     """Read one of a few words.
+
+    Parameters
+    ----------
+    written : object
+    known : sequence of str
+        In lower case.
+    place, key : str
+        Where it stands, for messages.
 
     Raises
     ------

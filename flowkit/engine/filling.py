@@ -8,8 +8,9 @@ pressure and temperature, so there are no waves. All speeds and variants are com
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from flowkit.engine.cylinder import Motored, cylinder_volume
 from flowkit.engine.data import EngineData
 from flowkit.engine.exchange import ROWS, WATCHED, Exchange, closed_right_side
 from flowkit.engine.gas import Gas
-from flowkit.engine.integrator import Integration, integrate
+from flowkit.engine.integrator import Integration, TooStiff, integrate
 from flowkit.engine.passage import Passage
 from flowkit.engine.rosenbrock import integrate_stiff
 from flowkit.errors import EngineError
@@ -34,10 +35,19 @@ CONVERGED = 3e-7
 _FREEZE = 1e-3
 """From this change on the steps of the last cycle are taken again."""
 
-_TOLERANCE, _STIFF_TOLERANCE = 5e-7, 2e-6
+_TOLERANCE, _IMPLICIT_TOLERANCE = 5e-7, 1.5e-6
 """Per step, of the displaced air and of 300 K."""
 
-_STIFF_DEG = (330.0, 374.0)
+_CUTS_DEG = (180.0, 225.0, 270.0, 315.0, 345.0, 375.0, 405.0, 450.0, 495.0, 540.0)
+"""Gas exchange is cut here, and each part goes by the method that costs less."""
+
+_FIRST_LOOSER = 10.0
+"""The first cycle, which begins with a guess, is integrated with a tolerance so much wider."""
+
+_BUDGET = 0.8 * _FIRST_LOOSER ** (1 / 3)
+"""What the explicit method may cost over the implicit in the first cycle: three of the latter's evaluations are made
+at once, and its steps go with the cube root of the tolerance."""
+
 _MOST_CYCLES = 40
 
 
@@ -86,8 +96,71 @@ class Cycles:
     evaluations: int
 
 
-_Runs = dict[tuple[float, float], Integration]
-"""The parts of a cycle by their crank angles, and how their integration goes."""
+@dataclass(slots=True)
+class _Part:
+    """A part of gas exchange: how it goes by either method, and which one is taken once that is known."""
+
+    explicit: Integration
+    implicit: Integration
+    chosen: Literal["explicit", "implicit"] | None = None
+
+    @property
+    def evaluations(self) -> int:
+        """Evaluations by both methods."""
+        return self.explicit.evaluations + self.implicit.evaluations
+
+    def freeze(self) -> None:
+        """Take the same steps from now on."""
+        self.explicit.frozen = self.implicit.frozen = True
+
+    def go(self, model: Exchange, span: tuple[float, float], state: Array, scale: Array) -> Array:
+        """Integrate: by the implicit method first, then by the explicit if it comes out cheaper."""
+        if self.chosen == "explicit":
+            return integrate(model, span, state, scale=scale, run=self.explicit)
+        if self.chosen is None and self.implicit.evaluations > 0:
+            self.implicit.tolerance = _IMPLICIT_TOLERANCE
+            try:
+                budget = _BUDGET * self.implicit.evaluations
+                end = integrate(model, span, state, scale=scale, run=self.explicit, budget=budget)
+            except TooStiff:
+                self.chosen = "implicit"
+            else:
+                self.chosen = "explicit"
+                return end
+        gradient = model.pressure_gradient
+        return integrate_stiff(model, span, state, scale=scale, run=self.implicit, gradient=gradient)
+
+
+@dataclass(slots=True)
+class _Runs:
+    """The parts of a cycle by their crank angles."""
+
+    closed: dict[tuple[float, float], Integration] = field(default_factory=dict)
+    open: dict[tuple[float, float], _Part] = field(default_factory=dict)
+
+    def closed_part(self, span: tuple[float, float], lanes: tuple[int, ...]) -> Integration:
+        """Return the integration of a part with closed valves."""
+        return self.closed.setdefault(span, Integration(_TOLERANCE, np.full(lanes, 0.1)))
+
+    def open_part(self, span: tuple[float, float], lanes: tuple[int, ...]) -> _Part:
+        """Return a part of gas exchange."""
+        first = np.full(lanes, 0.1)
+        return self.open.setdefault(
+            span, _Part(Integration(_TOLERANCE, first), Integration(_FIRST_LOOSER * _IMPLICIT_TOLERANCE, first))
+        )
+
+    def freeze(self) -> None:
+        """Take the same steps from now on."""
+        for run in self.closed.values():
+            run.frozen = True
+        for part in self.open.values():
+            part.freeze()
+
+    @property
+    def evaluations(self) -> int:
+        """Evaluations of all parts."""
+        closed = sum(run.evaluations for run in self.closed.values())
+        return closed + sum(part.evaluations for part in self.open.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +216,7 @@ def simulate_filling(
     model = Exchange(engine, gas, intake, exhaust, speeds_rpm)
     _check_order(engine, intake, exhaust)
     state = _first_guess(model, intake)
-    runs: _Runs = {}
+    runs = _Runs()
     converged = np.zeros(state.shape[1:], dtype=int)
     last_step: Array | None = None
     for count in range(1, _MOST_CYCLES + 1):
@@ -155,9 +228,8 @@ def simulate_filling(
         converged = np.where((converged == 0) & (change < CONVERGED), count, converged)
         if np.all(change < CONVERGED):
             break
-        if np.all(change < _FREEZE):
-            for run in runs.values():
-                run.frozen = True
+        if count > 1 and np.all(change < _FREEZE):
+            runs.freeze()
         step = cycle.state[:WATCHED] - before[:WATCHED]
         state = cycle.state.copy()
         # Every other cycle jumps to where the last two steps lead.
@@ -238,27 +310,16 @@ def _run_cycle(model: Exchange, state: Array, runs: _Runs) -> _Cycle:
     scale = _scale(model, state)
     for low, high in pairwise(_breaks(model)):
         before = state[rows.WORK]
-        if _STIFF_DEG[0] <= low and high <= _STIFF_DEG[1]:
-            run = _run(runs, (low, high), state, _STIFF_TOLERANCE)
-            gradient = model.pressure_gradient
-            state = integrate_stiff(model, (low, high), state, scale=scale, run=run, gradient=gradient)
-        else:
-            run = _run(runs, (low, high), state, _TOLERANCE)
-            state = integrate(model, (low, high), state, scale=scale, run=run)
+        state = runs.open_part((low, high), state.shape[1:]).go(model, (low, high), state, scale)
         if low >= 180 and high <= 540:
             pumping = pumping - (state[rows.WORK] - before)
     return _Cycle(state, pumping, heat)
 
 
-def _run(runs: _Runs, span: tuple[float, float], state: Array, tolerance: float) -> Integration:
-    """Return the integration of one part of the cycle, a new one in the first cycle."""
-    return runs.setdefault(span, Integration(tolerance, np.full(state.shape[1:], 0.1)))
-
-
 def _breaks(model: Exchange) -> list[float]:
     """Return the crank angles of gas exchange at which something begins or ends, in order."""
     start, end = model.exhaust.opens_deg, model.intake.closes_deg
-    events = {model.intake.opens_deg, model.exhaust.closes_deg, 180.0, 540.0, *_STIFF_DEG}
+    events = {model.intake.opens_deg, model.exhaust.closes_deg, *_CUTS_DEG}
     return [start, *sorted(event for event in events if start < event < end), end]
 
 
@@ -285,7 +346,7 @@ def _closed_part(model: Exchange, state: Array, heat: Array, runs: _Runs) -> Arr
         (burn + engine.wiebe_duration_deg, model.exhaust.opens_deg, None, motored),
     ):
         right_side = closed_right_side(model, mass, released, added)
-        run = _run(runs, (low, high), closed, _TOLERANCE)
+        run = runs.closed_part((low, high), closed.shape[1:])
         closed = integrate(right_side, (low, high), closed, scale=scale, run=run)
     state[rows.TEMPERATURE], state[rows.WORK], state[rows.HEAT_LOST] = closed
     return state
@@ -313,5 +374,5 @@ def _collect(model: Exchange, cycle: _Cycle, converged: NDArray[np.int_], change
         mass_error=np.abs(drawn - state[rows.GONE]) / drawn,
         energy_error=np.abs(missing) / (enthalpy_in + heat),
         change=change[0],
-        evaluations=sum(run.evaluations for run in runs.values()),
+        evaluations=runs.evaluations,
     )

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from flowkit.errors import EngineError
 
-__all__ = ["Integration", "RightSide", "integrate"]
+__all__ = ["Integration", "RightSide", "TooStiff", "integrate"]
 
 Array = NDArray[np.float64]
 RightSide = Callable[[Array, Array], Array]
@@ -128,8 +128,18 @@ def _pack(taken: Array) -> Array:
     return np.ascontiguousarray(packed[: int(np.max(np.sum(taken > 0, axis=0)))])
 
 
+class TooStiff(Exception):
+    """An explicit method would cost more evaluations than it may."""
+
+
 def integrate(
-    right_side: RightSide, span: tuple[float, float], state: Array, *, scale: Array, run: Integration
+    right_side: RightSide,
+    span: tuple[float, float],
+    state: Array,
+    *,
+    scale: Array,
+    run: Integration,
+    budget: float = float("inf"),
 ) -> Array:
     """Integrate every lane from one crank angle to another.
 
@@ -148,6 +158,8 @@ def integrate(
         What the errors of the first k rows are measured by; the others follow unwatched.
     run : Integration
         Updated.
+    budget : float, optional
+        Evaluations that may be spent.
 
     Returns
     -------
@@ -158,6 +170,8 @@ def integrate(
     ------
     EngineError
         If no step is small enough.
+    TooStiff
+        If the budget is spent before the end.
 
     Examples
     --------
@@ -170,6 +184,7 @@ def integrate(
     flat = slopes.reshape(7, -1)
     per_tolerance = 1.0 / (scale * run.tolerance)
     lanes = Lanes(span, run)
+    spent = run.evaluations
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         slopes[0] = right_side(lanes.theta, state)
         run.evaluations += 1
@@ -180,6 +195,8 @@ def integrate(
                 trial += state
                 slopes[stage] = right_side(lanes.theta + _NODES[stage] * lanes.step, trial)
             run.evaluations += 6
+            if run.evaluations - spent > budget:
+                raise TooStiff
             wrong = (_ERROR @ slopes[:, :watched].reshape(7, -1)).reshape(scale.shape)
             error = lanes.step * np.max(np.abs(wrong * per_tolerance), axis=0)
             accepted, arrived = lanes.judge(error, 5)
