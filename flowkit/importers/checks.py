@@ -53,7 +53,7 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
             continue
         lifts, flows, pressures = zip(*map(_COLUMNS, test.points), strict=True)
         _check_pressure(test, pressures, findings, together)
-        if not clean_at_a_glance(lifts, flows) or any(pressures):
+        if not clean_at_a_glance(lifts, _at_one_pressure(test, flows, pressures)):
             _check_negative(test, findings)
             lift_findings, misplaced = check_lifts(test)
             findings += lift_findings
@@ -61,6 +61,18 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
         _check_leak(test, together)
         _check_plate(test, together)
     return tuple(findings + together.findings())
+
+
+def _at_one_pressure(test: FlowTest, flows: tuple[float, ...], own: tuple[float | None, ...]) -> tuple[float, ...]:
+    """Bring flows to the pressure of the first by the square-root law, where points have their own."""
+    if len(set(own)) == 1:
+        return flows
+    pressures = [test.conditions.test_pressure_pa if pressure is None else pressure for pressure in own]
+    first = pressures[0]
+    return tuple(
+        flow * math.sqrt(first / pressure) if first and pressure and pressure > 0 < first else flow
+        for flow, pressure in zip(flows, pressures, strict=True)
+    )
 
 
 @dataclass(slots=True)
@@ -203,9 +215,10 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
     if off <= CHECK_WARNING + _ROUNDING:
         return
     severe = off > CHECK_ERROR + _ROUNDING
+    way = "high" if ratio > 1 else "low"
     start = (
         f"the check plate reads {flow_text(test, at.check_reading_m3_s)} where "
-        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {'high' if ratio > 1 else 'low'}{brought}"
+        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
     )
     end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
     end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"

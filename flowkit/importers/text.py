@@ -99,7 +99,7 @@ def _cut(
     lines: list[str], body: int, delimiter: str | None, label: str
 ) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
     """Cut lines into rows of cells; return rows, their physical lines, and the comments."""
-    marks = "#" if delimiter == ";" else "#;"
+    marks = ("#",) if delimiter == ";" else ("#", ";")
     if delimiter == " ":
         from flowkit.importers.aligned import aligned_rows
 
@@ -115,7 +115,7 @@ def _cut(
     while index < len(lines):
         line, number = lines[index], index + 1
         index += 1
-        if line.lstrip()[:1] in marks and line and not line.isspace():
+        if line.lstrip().startswith(marks):
             comments.append((number, _uncommented(line)))
             continue
         if '"' in line and delimiter is not None:
@@ -124,7 +124,7 @@ def _cut(
             cells = []
         else:
             cells = line.split(delimiter) if delimiter else [line]
-        row = _row(cells)
+        row = _row(cells, blanks=" " in line or "\t" in line or not line.isascii())
         check_width(len(row), number, label)
         rows.append(row)
         numbers.append(number)
@@ -136,9 +136,12 @@ def _uncommented(line: str) -> str:
     return line.strip().lstrip("#;").strip()
 
 
-def _row(cells: list[str]) -> TextRow:
-    """Make blank cells None and drop those at the end."""
-    row = [cell if cell and not cell.isspace() else None for cell in cells]
+def _row(cells: list[str], *, blanks: bool = True) -> TextRow:
+    """Make empty and blank cells None and drop those at the end; `blanks` says whether any may be blank."""
+    if blanks:
+        row = [cell if cell and not cell.isspace() else None for cell in cells]
+    else:
+        row = [cell or None for cell in cells]
     while row and row[-1] is None:
         row.pop()
     return tuple(row)

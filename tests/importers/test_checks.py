@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from flowkit.importers.checks import check_tests
 from flowkit.importers.curve_checks import check_curve, clean_at_a_glance
 from flowkit.importers.digits import candidates, typed_figure
 from flowkit.importers.local_curve import expected, robust_deviation, smooth
-from flowkit.model import Conditions, Finding, FlowTest
+from flowkit.model import Conditions, Finding, FlowTest, UnitSource
 from flowkit.units import to_si
 from tests.importers.flows import PRESSURE, Curve, make_test, saturating, seat_and_throat
 
@@ -175,10 +176,6 @@ def test_lift_ratio_and_mass_flow_are_shown_in_what_is_known() -> None:
     points = [lift * 35 for lift in lifts]
     test = make_test(points, [30.1, 60.2, 883, 112.4, 129.9, 138.0])
     ratio = make_test(points, [30.1, 60.2, 883, 112.4, 129.9, 138.0], conditions=Conditions(PRESSURE, None, 0.035))
-    from dataclasses import replace
-
-    from flowkit.model import UnitSource
-
     ratio = replace(
         ratio, units=replace(ratio.units, lift=UnitSource("L/D", "stated"), flow=UnitSource("kg/h", "stated"))
     )
@@ -363,6 +360,15 @@ def test_check_plate_declared_at_another_pressure() -> None:
         check_pressure_pa=PRESSURE,
     )
     assert found(EVERY_2, GOOD, conditions=conditions) == []
+    off = Conditions(**{**vars_of(conditions), "check_reading_m3_s": to_si(38.0, "CFM")})
+    (finding,) = found(EVERY_2, GOOD, conditions=off)
+    assert "6.0 % high, once brought from 10.0 inH2O to 28.0 inH2O" in finding.message
+    unknown = Conditions(**{**vars_of(off), "test_pressure_pa": None})
+    assert "check-off" not in rules([make_test(EVERY_2, GOOD, conditions=unknown)])
+
+
+def vars_of(conditions: Conditions) -> dict[str, object]:
+    return {item.name: getattr(conditions, item.name) for item in fields(conditions)}
 
 
 # What it is built of, against reference libraries

@@ -506,3 +506,24 @@ def test_changed_parts_give_grids_or_a_plain_error(tmp_path: Path) -> None:
             refused += 1
             assert str(error).startswith("a.xlsx")
     assert 0 < refused < 300
+
+
+def test_package_whose_parts_stand_elsewhere(tmp_path: Path) -> None:
+    data = bytearray(write_xlsx(tmp_path / "a.xlsx").read_bytes())
+    at = data.find(b"PK\x03\x04", 100)
+    data[at : at + 4] = b"XXXX"
+    (tmp_path / "a.xlsx").write_bytes(bytes(data))
+    with pytest.raises(SheetError, match="broken at its part"):
+        read_grids(tmp_path / "a.xlsx")
+
+
+def test_lists_of_sheets_that_differ(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from flowkit.importers import workbook
+
+    monkeypatch.setattr(workbook, "_facts", lambda data, label: ())
+    with pytest.raises(SheetError, match="in two ways"):
+        read_grids(write_xlsx(tmp_path / "a.xlsx"))
+    monkeypatch.setattr(workbook, "_facts", lambda data, label: (None,))
+    monkeypatch.setattr(workbook, "MAX_CELLS", 0)
+    with pytest.raises(SheetError, match="more than the 0 cells"):
+        read_grids(write_xlsx(tmp_path / "a.xlsx"))
