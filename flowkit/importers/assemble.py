@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
 from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
 from flowkit.importers.layouts.drafts import Draft
-from flowkit.importers.layouts.lifts import Lifts
+from flowkit.importers.layouts.lifts import Lifts, scaled
+from flowkit.importers.points import make_points
 from flowkit.importers.scopes import Key
 from flowkit.importers.stated import Stated
-from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
+from flowkit.model import AirState, Conditions, Finding, FlowTest, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 
 __all__ = ["Place", "assemble"]
@@ -95,6 +96,8 @@ class _Maker:
         self._conditions: dict[tuple[object, ...], Conditions] = {}
         self._plain_conditions: dict[tuple[Side | None, float | None], Conditions] = {}
         self._units: dict[tuple[object, ...], Units] = {}
+        given = stated.conditions
+        self._stated_conditions = {n: value for n in CONDITION_NAMES if (value := getattr(given, n)) is not None}
         self._said = self._names_said()
         self._names_stated = any(
             getattr(stated, name) is not None for name in ("side", "port", "run", "head", "variant")
@@ -125,8 +128,8 @@ class _Maker:
         scale = self._lift_factor(conditions, draft.where) if self.lifts.ratio else 1.0
         if factor is None or scale is None:
             return None
-        points = tuple(map(Point, *self._columns(draft, factor, scale)))
-        units = self._units_of(draft, draft.pressure_unit or self._pressure_unit(items))
+        points = make_points(*self._columns(draft, factor, scale))
+        units = self._units_of(draft, items)
         place = self.place
         return FlowTest("", place.file, place.sheet, head, variant, side, port, run, conditions, units, points)
 
@@ -135,13 +138,7 @@ class _Maker:
     ) -> tuple[list[float], list[float], list[float | None], list[str]]:
         """The points' four columns in SI."""
         lifts = draft.lifts if scale == 1.0 else [lift * scale for lift in draft.lifts]
-        inverse = round(1 / factor)
-        if abs(1 / factor - inverse) < 1e-9 * inverse and factor < 1:
-            # Dividing by a whole number rounds once, as `to_si` does.
-            flows = [flow / inverse for flow in draft.flows]
-        else:
-            flows = [flow * factor for flow in draft.flows]
-        return lifts, flows, draft.pressures, draft.sources
+        return lifts, scaled(draft.flows, factor), draft.pressures, draft.sources
 
     def _names(self, draft: Draft) -> tuple[Side | None, str | None, int, str | None, str]:
         """Side, port, run, head and variant: from the column or row, the sheet's lines, its name, the user."""
@@ -240,14 +237,13 @@ class _Maker:
 
     def _join_stated(self, values: dict[str, float | str | None], items: Mapping[str, Item], where: str) -> None:
         """Add what the user states; where both speak they must agree."""
-        stated = self.stated.conditions
-        if stated == Conditions():
+        if not self._stated_conditions:
             return
         places = {CONDITION_FIELDS[kind]: item.source for kind, item in items.items()}
         flow_fields = {CONDITION_FIELDS[kind] for kind in FLOW_KINDS if kind in items}
-        for name in CONDITION_NAMES:
-            wanted, found = getattr(stated, name), values.get(name)
-            if wanted is None or name in flow_fields:
+        for name, wanted in self._stated_conditions.items():
+            found = values.get(name)
+            if name in flow_fields:
                 continue
             if found is None:
                 values[name] = wanted
@@ -328,21 +324,20 @@ class _Maker:
             self.tell(refused(where, what))
         return conditions.valve_diameter_m
 
-    def _pressure_unit(self, items: Mapping[str, Item]) -> UnitSource | None:
-        """The unit of the test pressure the sheet states."""
-        item = items.get("pressure")
-        if item is None or item.unit is None:
-            return None
-        return UnitSource(item.unit.name, "stated" if item.stated else "assumed")
-
-    def _units_of(self, draft: Draft, pressure: UnitSource | None) -> Units:
+    def _units_of(self, draft: Draft, items: Mapping[str, Item]) -> Units:
         """The units of a test."""
         assert draft.flow_unit is not None and self.lifts.unit is not None
-        key = (draft.flow_unit.name, draft.flow_stated, pressure)
+        item = items.get("pressure")
+        stated = item is not None and item.stated
+        named = item.unit.name if item is not None and item.unit is not None else None
+        if draft.pressure_unit is not None:
+            named, stated = draft.pressure_unit.unit, draft.pressure_unit.source == "stated"
+        key = (draft.flow_unit.name, draft.flow_stated, named, stated)
         if key not in self._units:
-            source: Literal["stated", "assumed"] = "stated" if draft.flow_stated else "assumed"
             self._units[key] = Units(
-                UnitSource(self.lifts.unit.name, self.lifts.source), UnitSource(draft.flow_unit.name, source), pressure
+                UnitSource(self.lifts.unit.name, self.lifts.source),
+                UnitSource(draft.flow_unit.name, "stated" if draft.flow_stated else "assumed"),
+                UnitSource(named, "stated" if stated else "assumed") if named is not None else None,
             )
         return self._units[key]
 

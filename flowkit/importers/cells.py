@@ -5,15 +5,16 @@ from __future__ import annotations
 import datetime
 import math
 import re
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.grid import CellValue, Grid
 from flowkit.importers.phrases import fold
 from flowkit.numerals import number
-from flowkit.units import find_unit
+from flowkit.units import Quantity, Unit, find_unit
 
-__all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "read_cell"]
+__all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "known_unit", "plain_numbers", "read_cell"]
 
 GAP_MARKS = frozenset(
     {
@@ -79,6 +80,58 @@ def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
     return EMPTY
 
 
+@lru_cache(maxsize=4096)
+def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
+    """Find the unit a text spells, quickly where it was met before.
+
+    Parameters
+    ----------
+    spelled : str
+    quantities : tuple of str, optional
+        The quantities that make sense here.
+
+    Examples
+    --------
+    >>> known_unit("cfm").name, known_unit("cfm", ("length",))
+    ('CFM', None)
+    """
+    return find_unit(spelled, quantities)
+
+
+def plain_numbers(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
+    """Read a whole column at once, where each cell is a plain number.
+
+    Parameters
+    ----------
+    values : sequence of cell value
+    decimal_comma : bool or None
+
+    Returns
+    -------
+    list of float or None
+        None where any cell needs a closer look.
+
+    Examples
+    --------
+    >>> plain_numbers(["1.5", "2"], None), plain_numbers(["1.5", "2 cfm"], None)
+    ([1.5, 2.0], None)
+    """
+    kinds = set(map(type, values))
+    if kinds == {float}:
+        numbers: list[float] = list(values)  # type: ignore[arg-type]
+    elif kinds == {str} and not decimal_comma:
+        text: Sequence[str] = values  # type: ignore[assignment]
+        if "_" in "".join(text):
+            return None
+        try:
+            numbers = list(map(float, text))
+        except ValueError:
+            return None
+    else:
+        return None
+    return numbers if math.isfinite(sum(numbers)) else None
+
+
 @lru_cache(maxsize=8192)
 def _read_text(text: str, decimal_comma: bool | None) -> Cell:
     """Read a number with its unit, or a gap mark."""
@@ -89,7 +142,7 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
     if match is None:
         return EMPTY
     spelled = (match["unit"] or "").strip()
-    if spelled and find_unit(spelled) is None:
+    if spelled and known_unit(spelled) is None:
         return EMPTY
     value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)
@@ -150,15 +203,20 @@ def as_text(value: CellValue) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
-        if not value.isprintable():
-            # What a terminal might obey has no place in a name.
-            value = "".join(mark if mark.isprintable() else " " for mark in value)
-        return " ".join(value.split())
+        return _clean(value)
     if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
         return iso_date(value) or str(value)
     if isinstance(value, float) and not isinstance(value, bool) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
     return str(value)
+
+
+@lru_cache(maxsize=4096)
+def _clean(text: str) -> str:
+    """A text on one line, without what a terminal might obey."""
+    if not text.isprintable():
+        text = "".join(mark if mark.isprintable() else " " for mark in text)
+    return " ".join(text.split())
 
 
 _MONTHS = {

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from flowkit.importers.cells import GAP_MARKS, Cell, as_text, iso_date, read_cell
+from flowkit.importers.cells import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.grid import CellValue
 from flowkit.importers.label_units import take_pressure
 from flowkit.importers.labels import Label, parse_label
 from flowkit.model import Finding, Side
-from flowkit.units import UNITS, Quantity, Unit, find_unit, to_si
+from flowkit.units import UNITS, Quantity, Unit, to_si
 
 __all__ = [
     "CONDITION_FIELDS",
@@ -83,8 +84,7 @@ _PLAIN: dict[str, dict[str, tuple[float, float]]] = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(NamedTuple):
     """A value a sheet states.
 
     Attributes
@@ -147,8 +147,7 @@ class Units:
 NO_UNITS = Units()
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
+class Written(NamedTuple):
     """A value as a sheet has it.
 
     Attributes
@@ -249,19 +248,32 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind == "humidity" and (written.percent or not spelled):
-        fraction = cell.value if written.percent or cell.value <= 1 else cell.value / 100
-        return [*items, Item(kind, fraction, UNITS["%"], source, label.side)], findings
-    unit, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)
-    findings += notes
-    if unit is None:
-        return items, findings
-    number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
+        unit, notes = UNITS["%"], []
+        number = cell.value if written.percent or cell.value <= 1 else cell.value / 100
+    else:
+        unit_or_none, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)
+        findings += notes
+        if unit_or_none is None:
+            return items, findings
+        unit = unit_or_none
+        number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
     if kind in _GAUGE:
         number = abs(number)  # a depression may be written with its sign
-    elif number < 0 and kind not in FLOW_KINDS:
-        what = f"{text!r} is negative, which {name} cannot be; correct the cell"
-        return items, [*findings, Finding("not-a-number", "error", source, what)]
-    return [*items, Item(kind, number, unit, source, label.side, stated=not notes)], findings
+    wrong = _impossible(kind, number)
+    if wrong:
+        findings.append(Finding("not-a-number", "error", source, f"{name} {text!r} is {wrong}; correct the cell"))
+    else:
+        items.append(Item(kind, number, unit, source, label.side, stated=not notes))
+    return items, findings
+
+
+def _impossible(kind: str, number: float) -> str:
+    """Say why a value in SI cannot be; nothing where it can."""
+    if kind == "humidity" and not 0 <= number <= 1:
+        return "not between 0 and 100 %"
+    if kind == "seat_angle" and not 0 < number < 90:
+        return "not between 0 and 90 degrees"
+    return "negative" if number < 0 and kind not in FLOW_KINDS else ""
 
 
 def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding], CellValue]:
@@ -296,7 +308,7 @@ def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
     match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
     if match is None:
         return Cell(None)
-    unit = find_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
+    unit = known_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
     cell = read_cell(match[1], decimal_comma)
     return cell._replace(unit=match[2].strip()) if unit or not match[2].strip() else Cell(None)
 
@@ -306,10 +318,10 @@ def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | No
     quantities = _QUANTITIES[kind]
     name = kind.replace("_", " ")
     if spelled:
-        unit = find_unit(spelled, quantities)
+        unit = known_unit(spelled, quantities)
         if unit is not None:
             return unit, []
-        inch = find_unit(spelled)
+        inch = known_unit(spelled)
         if inch is not None and inch.name == "in" and kind in _GAUGE | _ABSOLUTE:
             column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
             liquid = "water" if kind in _GAUGE else "mercury"

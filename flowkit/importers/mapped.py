@@ -94,7 +94,7 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     picked = [_places(grid, mapping.lift)]
     columns: list[Column] = []
     for flow in mapping.flows:
-        columns.append(_column(grid, mapping, flow, len(picked)))
+        columns.append(_column(mapping, flow, len(picked)))
         picked.append(_places(grid, flow.cells))
         if flow.pressure is not None and len(flow.pressure.cells()) > 1:
             columns.append(_pressures(mapping, flow, len(picked), columns[-1]))
@@ -130,9 +130,8 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     reading.tables.append(TableReading(table, detection, columns, lifts, tests))
 
 
-def _column(grid: Grid, mapping: TableMapping, flow: FlowColumn, index: int) -> Column:
+def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:
     """A column of flows as the mapping describes it."""
-    row, column = _places(grid, flow.cells)[0]
     spelled = flow.unit or mapping.flow_unit
     return Column(
         index,
@@ -143,7 +142,6 @@ def _column(grid: Grid, mapping: TableMapping, flow: FlowColumn, index: int) -> 
         variant=flow.variant or "",
         unit=unit(spelled) if spelled else None,
         text=flow.cells.text,
-        source=grid.source(max(row, 0), column),
     )
 
 

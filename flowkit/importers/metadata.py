@@ -5,22 +5,21 @@ from __future__ import annotations
 import re
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
-from flowkit.importers.cells import as_text, read_cell
+from flowkit.importers.cells import as_text, known_unit, read_cell
 from flowkit.importers.grid import CellValue
 from flowkit.importers.items import FLOW_KINDS, NO_UNITS, Item, Units, Written, read_item
 from flowkit.importers.kinds import ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label
 from flowkit.importers.view import View
 from flowkit.model import Finding
-from flowkit.units import find_unit
 
 __all__ = ["Line", "Metadata", "Placed", "read_metadata"]
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(NamedTuple):
     """A value with its place on the grid: what it holds for depends on that.
 
     Attributes
@@ -37,8 +36,7 @@ class Placed:
     title: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A title or a remark as written."""
 
     row: int
@@ -82,7 +80,7 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
     reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
         spans = taken[row]
-        if spans and any(left == 0 and right >= len(values) - 1 for left, right in spans):
+        if spans and spans[0] == (0, len(values) - 1):
             continue
         filled = [
             column
@@ -195,7 +193,7 @@ class _Reader:
         pressure = stated.get("pressure_unit", self.units.pressure)
         flow = stated.get("flow_unit", self.units.flow)
         for kind, written, at in self.later:
-            self._read(kind, replace(written, default_unit=pressure if kind in _GAUGE else flow), at)
+            self._read(kind, written._replace(default_unit=pressure if kind in _GAUGE else flow), at)
         return self.got
 
     def _read(self, kind: str, written: Written, at: Placed) -> None:
@@ -207,9 +205,9 @@ class _Reader:
     def _add_units(self, kind: str, text: str, source: str, at: Placed) -> None:
         """Read ``Units: inches / CFM`` or the unit of one quantity."""
         parts = [part.strip() for part in _LIST.split(text)]
-        parts = [half for part in parts for half in ([part] if find_unit(part) else part.split("/"))]
-        for part in [text] if find_unit(text) is not None else parts:
-            unit = find_unit(part.strip())
+        parts = [half for part in parts for half in ([part] if known_unit(part) else part.split("/"))]
+        for part in [text] if known_unit(text) is not None else parts:
+            unit = known_unit(part.strip())
             for name, quantities in _UNITS_OF.items():
                 if unit is not None and unit.quantity in quantities and kind in ("units", name):
                     self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from pathlib import PurePath
 
 from flowkit.importers.labels import Label, parse_label
 from flowkit.importers.phrases import fold
@@ -81,4 +80,5 @@ def file_variant(file: str) -> str:
     >>> file_variant("sheets/after work.xlsx")
     'after work'
     """
-    return PurePath(file.replace("\\", "/")).stem or file
+    name = file.replace("\\", "/").rpartition("/")[2]
+    return name.rpartition(".")[0] or name or file

@@ -21,6 +21,8 @@ from flowkit.model import Finding, FlowTest
 
 __all__ = ["read", "read_grid"]
 
+_NOTHING_STATED = Stated()
+
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
     """Read all tests of a file.
@@ -28,7 +30,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     Parameters
     ----------
     path : str or Path
-        csv, tsv, txt, xlsx, xlsm, xls or ods.
+        csv, tsv, txt, xlsx, xlsm, xls or ods; or a report of flowkit's own, for the tests it carries.
     stated : Stated, optional
         What the file does not say.
     label : str, optional
@@ -50,8 +52,13 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     >>> result.tests[0].id, result.findings
     ('as_received.csv!as received, intake 1 run 1', ())
     """
-    stated = stated or Stated()
+    stated = stated or _NOTHING_STATED
     path = Path(path)
+    if path.suffix.lower() == ".pdf":
+        from flowkit.importers.pdf_data import is_pdf, read_pdf
+
+        if is_pdf(path):
+            return read_pdf(path, label=label)
     grids = read_grids(path, label=label)
     readings = read_sheets(grids, stated)
     tests = _with_ids([test for reading in readings for test in reading.tests])
@@ -119,7 +126,7 @@ def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
     grid : Grid
     stated : Stated, optional
     """
-    (reading,) = read_sheets([grid], stated or Stated())
+    (reading,) = read_sheets([grid], stated or _NOTHING_STATED)
     return ReadResult(tuple(_with_ids(reading.tests)), tuple(dict.fromkeys(reading.findings)))
 
 

@@ -29,7 +29,13 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
     """
     found: list[Draft] = []
     findings: list[Finding] = []
+    single: set[int] = set()  # lists of lifts, shared by the columns of a table, in which none is repeated
     for draft in drafts:
+        if id(draft.lifts) in single:
+            found.append(draft)
+            continue
+        if not _repeats(draft.lifts):
+            single.add(id(draft.lifts))
         runs = _run_of_each(draft) if draft.run is None else None
         if runs is None:
             found.append(draft)
@@ -43,7 +49,7 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
 
 def _run_of_each(draft: Draft) -> list[int] | None:
     """The run of each point, None where the lifts are not repeated or not equally often."""
-    if len(set(draft.lifts)) == len(draft.lifts) and not _close(draft.lifts):
+    if not _repeats(draft.lifts):
         return None
     seen: dict[int, int] = {}
     runs = []
@@ -55,8 +61,8 @@ def _run_of_each(draft: Draft) -> list[int] | None:
     return runs if len(counts) == 1 and counts != {1} and len(seen) > 1 else None
 
 
-def _close(lifts: Sequence[float]) -> bool:
-    """Whether two different lifts are one all the same."""
+def _repeats(lifts: Sequence[float]) -> bool:
+    """Whether two lifts are one, to within a micron."""
     ordered = sorted(lifts)
     return any(b - a < MICRON for a, b in pairwise(ordered))
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from flowkit.importers.anchors import lift_headings
 from flowkit.importers.assemble import Place, assemble
@@ -216,7 +216,7 @@ class _TableReader:
         code = str(item.value)[1:]
         sides = resolve_codes([code], self.words)
         if sides is not None:
-            items["side", None] = replace(item, value=sides[code])
+            items["side", None] = item._replace(value=sides[code])
             return
         what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
         self.findings.append(refused(item.source, what))
@@ -254,6 +254,8 @@ def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
 
 def _refuse_twins(reading: SheetReading) -> None:
     """Report tests of one sheet that nothing tells apart."""
+    if len(reading.tables) < 2:
+        return  # the columns of one table were told apart by their headings
     seen: dict[tuple[object, ...], FlowTest] = {}
     for test in reading.tests:
         key = (test.variant.casefold(), test.side, test.port, test.run, test.head)

@@ -128,7 +128,11 @@ def _left_end(view: View, anchor: Anchor, limit: int) -> int:
 def _right_end(view: View, anchor: Anchor, limit: int) -> int:
     """How far a table reaches to the right: through columns with a heading or numbers, over small gaps."""
     right, gap = anchor.column, 0
+    heads, first = view.rows[anchor.row], view.rows[anchor.first]
     for column in range(anchor.column + 1, limit + 1):
+        if not gap and heads[column] is not None and first[column] is not None:
+            right = column
+            continue
         headed = any(view.value(row, column) is not None for row in range(max(anchor.row, 0), anchor.first))
         rows = range(anchor.first, min(anchor.first + 3, anchor.last + 1))
         filled = any(view.value(row, column) is not None for row in rows)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isfinite
 
 from flowkit.importers.cells import decimal_comma_of, read_cell
 from flowkit.importers.grid import CellValue, Grid
@@ -73,6 +74,8 @@ class View:
     def is_number(self, row: int, column: int) -> bool:
         """Whether a cell holds a number, with or without a unit."""
         value = self.value(row, column)
+        if type(value) is float:
+            return isfinite(value)
         if isinstance(value, str):
             return value[:1] in _DIGITS and read_cell(value, self.decimal_comma).value is not None
         return read_cell(value).value is not None

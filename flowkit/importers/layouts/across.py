@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from flowkit.importers.cells import read_cell
+from flowkit.importers.cells import known_unit, read_cell
 from flowkit.importers.headers import find_headers
 from flowkit.importers.items import unreadable
 from flowkit.importers.kinds import BLANK_DEPTH, ROW_KINDS, WHO_KINDS
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
 from flowkit.model import Finding
-from flowkit.units import find_unit
 
 __all__ = ["Across", "find_across"]
 
@@ -201,9 +200,10 @@ def _unheaded(view: View, rows: Sequence[_Row], busy: Sequence[tuple[int, int, i
     for top, _, bottom, _ in busy:
         known.update(range(top, bottom + 1))
     for row, values in enumerate(view.rows):
-        if row in known:
+        if row in known or len(values) - values.count(None) < LEAST_BARE:
             continue
-        places = [c for c, value in enumerate(values) if isinstance(value, str) and _is_lift_cell(view, value)]
+        texts = [c for c, value in enumerate(values) if isinstance(value, str) and value[:1] in _LIFT_START]
+        places = [c for c in texts if _is_lift_cell(view, str(values[c]))] if len(texts) >= LEAST_BARE else texts
         if len(places) < LEAST_BARE:
             continue
         lead = [view.label(row, c) for c in range(places[0]) if view.value(row, c) is not None]
@@ -212,12 +212,15 @@ def _unheaded(view: View, rows: Sequence[_Row], busy: Sequence[tuple[int, int, i
     return found
 
 
+_LIFT_START = frozenset("0123456789.,")
+
+
 def _is_lift_cell(view: View, value: str) -> bool:
     """Whether a text is a number with a unit of length."""
-    if value[:1] not in "0123456789.," or value[-1:].isdigit():
+    if value[-1:].isdigit():
         return False
     spelled = read_cell(value.removesuffix(" lift"), view.decimal_comma).unit
-    return bool(spelled) and find_unit(spelled, ("length", "lift ratio")) is not None
+    return bool(spelled) and known_unit(spelled, ("length", "lift ratio")) is not None
 
 
 def _turn(view: View, found: _Row, following: int, busy: Sequence[tuple[int, int, int, int]]) -> Across | None:

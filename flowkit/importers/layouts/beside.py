@@ -193,7 +193,7 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
         cells = [(entry.row, v) for entry in rows if (v := view.value(entry.row, column.index)) is not None]
         if len({as_text(value) for _, value in cells}) > 1:
             what = f"the column {column.text!r} was left out: it changes within a test"
-            context.findings.append(Finding("column-ignored", "note", column.source, what))
+            context.findings.append(Finding("column-ignored", "note", column.source(context.table), what))
         elif cells:
             row, value = cells[0]
             written = Written(

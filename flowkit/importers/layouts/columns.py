@@ -35,8 +35,8 @@ class Column:
         Stated in the heading.
     text : str
         The headings as written.
-    source : str
-        The cell of the lowest heading.
+    heading : int or None
+        Which of the table's rows of headings holds its lowest one.
     why : str
         Why it is left out.
     trouble : list of str
@@ -60,10 +60,20 @@ class Column:
     pressure: tuple[str, str] | None = None
     treatment: str = ""
     text: str = ""
-    source: str = ""
+    heading: int | None = None
     why: str = ""
     trouble: list[str] = field(default_factory=list)
     flows: list[int] | None = None
+
+    def source(self, table: Table) -> str:
+        """Return the cell of its lowest heading, or its first cell where it has none.
+
+        Parameters
+        ----------
+        table : Table
+        """
+        row = table.first if self.heading is None else table.headers[self.heading]
+        return table.view.source(row, self.index)
 
 
 def heading_labels(table: Table) -> list[Label]:
@@ -91,7 +101,6 @@ def stacked(table: Table) -> list[Column]:
         if index not in table.lifts:
             column = _stack(table, index, carried)
             _name_by_rows(table, column)
-            column.source = column.source or table.view.source(table.row, index)
             columns.append(column)
     return columns
 
@@ -105,8 +114,9 @@ def _carried(table: Table) -> dict[int, list[int | None]]:
         holder: list[int | None] = []
         last: int | None = None
         spans = merged[row]
+        values = view.rows[row]
         for index in range(table.left, table.right + 1):
-            if view.value(row, index) is not None:
+            if values[index] is not None:
                 last = index if index > table.lifts[0] else None
             elif last is not None and last in spans and index > spans[last]:
                 last = None
@@ -123,11 +133,11 @@ def _merges(view: View, row: int) -> dict[int, int]:
 def _stack(table: Table, index: int, carried: Mapping[int, list[int | None]]) -> Column:
     """Join the headings over a column, those of its group first."""
     view = table.view
-    own = [row for row in table.headers if view.value(row, index) is not None]
+    own = [row for row in table.headers if view.rows[row][index] is not None]
     lowest = own[-1] if own else -1
     column = Column(index)
     labels: list[Label] = []
-    for row in table.headers:
+    for place, row in enumerate(table.headers):
         at: int | None = index if row in own else carried[row][index - table.left]
         if at is None or (at != index and row >= lowest and not _covers(view, row, at, index)):
             continue
@@ -135,8 +145,9 @@ def _stack(table: Table, index: int, carried: Mapping[int, list[int | None]]) ->
         if at != index and label.only_unit:
             continue
         labels.append(label)
-        column.text = f"{column.text} {as_text(view.value(row, at))}".strip()
-        column.source = view.source(row, at)
+        text = as_text(view.rows[row][at])
+        column.text = f"{column.text} {text}" if column.text else text
+        column.heading = place
     for label in labels:
         _join(column, label)
     return column
@@ -149,7 +160,7 @@ def _covers(view: View, row: int, at: int, index: int) -> bool:
 
 def _heading(view: View, row: int, index: int) -> Label:
     """What a heading says; a number is a name."""
-    value = view.value(row, index)
+    value = view.rows[row][index]
     label = view.label(row, index)
     if label is not None:
         return label
@@ -209,7 +220,6 @@ def _name_by_rows(table: Table, column: Column) -> None:
             continue
         text = as_text(view.value(row, at))
         said = parse_label(text)
-        column.source = column.source or view.source(row, at)
         if label.kind == "side":
             column.side, column.code = said.side or column.side, said.code or column.code
         elif label.kind == "port":

@@ -57,7 +57,7 @@ class Draft:
     side, port, run, variant, head : optional
     where : str
         The cell that heads its flows.
-    lifts, flows, pressures, sources : lists, one entry a point
+    lifts, flows, pressures, sources : lists, one entry a point; tests of one table may share them
         Lifts [m] or lift over diameter, flows in `flow_unit`, pressures [Pa].
     flow_unit : Unit or None
     flow_stated : bool

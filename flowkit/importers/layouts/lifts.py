@@ -4,25 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import isfinite
+from math import isclose, isfinite
 from typing import Literal, NamedTuple
 
-from flowkit.importers.cells import as_text, read_cell
+from flowkit.importers.cells import as_text, known_unit, plain_numbers, read_cell
 from flowkit.importers.items import assumed, refused, unreadable
 from flowkit.importers.labels import Label, parse_label
 from flowkit.importers.table import Table
 from flowkit.model import Finding
-from flowkit.units import UNITS, Unit, find_unit, from_si, to_si
+from flowkit.units import UNITS, Unit, from_si, to_si
 
-__all__ = ["LiftRow", "Lifts", "read_lifts"]
+__all__ = ["LiftRow", "Lifts", "read_lifts", "scaled"]
 
 INCH_RANGE = (0.05, 1.0)
 MM_RANGE = (1.5, 25.0)
 AGREE = 0.02  # two columns of lifts, each rounded for printing
 
 
-@dataclass(frozen=True, slots=True)
-class LiftRow:
+class LiftRow(NamedTuple):
     """A row with a lift.
 
     Attributes
@@ -72,6 +71,27 @@ class Lifts:
         return self.unit is not None and self.unit.quantity == "lift ratio"
 
 
+def scaled(values: Sequence[float], factor: float) -> list[float]:
+    """Bring values to SI all at once, rounded as `to_si` rounds each.
+
+    Parameters
+    ----------
+    values : sequence of float
+    factor : float
+        To SI.
+
+    Examples
+    --------
+    >>> scaled([8.5], 1e-3)
+    [0.0085]
+    """
+    inverse = round(1 / factor)
+    if factor < 1 and isclose(1 / factor, inverse, rel_tol=1e-15):
+        # Dividing by a whole number rounds once: 8.5 mm is 8.5/1000 m, as it would be typed.
+        return [value / inverse for value in values]
+    return [value * factor for value in values]
+
+
 def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | None) -> Lifts:
     """Read a table's lifts.
 
@@ -85,13 +105,25 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
     """
     main = _main_column(table)
     got = Lifts()
-    raw = _Column(table, main, flow_columns, got).raw()
-    headed = _heading_unit(table, main)
-    _find_unit(table, main, raw, headed or (find_unit(default_unit) if default_unit else None), got)
+    unit = _heading_unit(table, main) or (known_unit(default_unit) if default_unit else None)
+    places = range(table.first, table.last + 1)
+    numbers = plain_numbers([table.view.rows[row][main] for row in places], table.view.decimal_comma)
+    if numbers is not None and unit is not None and min(numbers) >= 0:
+        got.unit = unit
+        got.rows = list(map(LiftRow, places, scaled(numbers, unit.factor)))
+    else:
+        _read_each(table, main, unit, _Column(table, main, flow_columns, got).raw(), got)
+    _check_others(table, main, got)
+    return got
+
+
+def _read_each(table: Table, main: int, headed: Unit | None, raw: Sequence[_Raw], got: Lifts) -> None:
+    """Bring lifts to SI one by one, each in its own unit where it has one."""
+    _find_unit(table, main, raw, headed, got)
     if got.unit is None:
-        return got
+        return
     for row, value, spelled, section in raw:
-        unit = find_unit(spelled) if spelled else got.unit
+        unit = known_unit(spelled) if spelled else got.unit
         if unit is None or unit.quantity != got.unit.quantity:
             what = f"{as_text(table.view.value(row, main))!r} is no lift in {got.unit.name}; correct the cell"
             got.findings.append(Finding("not-a-number", "error", table.view.source(row, main), what))
@@ -101,8 +133,6 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
             got.findings.append(Finding("lift-negative", "error", table.view.source(row, main), what))
             continue
         got.rows.append(LiftRow(row, to_si(value, unit), section))
-    _check_others(table, main, got)
-    return got
 
 
 def _main_column(table: Table) -> int:
@@ -184,7 +214,7 @@ class _Column:
 
 def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None, got: Lifts) -> None:
     """Find the unit of lifts: from the heading, the cells, or the one their size leaves."""
-    in_cells = {unit.name: unit for _, _, spelled, _ in raw if spelled and (unit := find_unit(spelled)) is not None}
+    in_cells = {unit.name: unit for _, _, spelled, _ in raw if spelled and (unit := known_unit(spelled)) is not None}
     if headed is not None:
         got.unit = headed
         return

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isfinite
+from typing import NamedTuple
 
-from flowkit.importers.cells import as_text, read_cell
-from flowkit.importers.grid import CellValue, column_letters
+from flowkit.importers.cells import as_text, known_unit, plain_numbers, read_cell
+from flowkit.importers.grid import column_letters
 from flowkit.importers.items import Item, Written, assumed, read_item, refused, unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES
 from flowkit.importers.layouts.beside import named_rows, pressure_columns, row_conditions
 from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.drafts import Draft, TableContext
-from flowkit.importers.layouts.lifts import LiftRow
 from flowkit.importers.layouts.who import NOBODY, Who, group_rows
 from flowkit.importers.view import View
 from flowkit.model import Finding
-from flowkit.units import UNITS, Unit, find_unit, to_si
+from flowkit.units import UNITS, Unit, to_si
 
 __all__ = ["read_drafts"]
 
@@ -38,9 +37,12 @@ def read_drafts(context: TableContext) -> list[Draft]:
     named = named_rows(context)
     common = _common_unit(context)
     drafts = []
+    view = context.table.view
     unitless: dict[int, Column] = {}
     for who, rows in groups:
         conditions = row_conditions(context, rows)
+        places = [entry.row for entry in rows]
+        shared = _Rows([entry.lift for entry in rows], places, [None] * len(rows), _row_parts(view, places))
         for column in context.of_role("flow"):
             draft = _start(context, column, who, common)
             if draft is None:
@@ -50,24 +52,24 @@ def read_drafts(context: TableContext) -> list[Draft]:
             own = next((entry for entry in pressures if column.index in entry.flows), None)
             if own is not None:
                 draft.pressure_unit = own.unit
-            _read_flows(context, column, rows, own.values if own is not None else {}, draft)
+            _read_flows(context, column, shared, own.values if own is not None else {}, draft)
             if draft.flow_unit is None and draft.flows:
                 unitless[column.index] = column
             elif draft.flows or "leak" in draft.items:
                 drafts.append(draft)
     if unitless:
-        context.findings.append(_no_unit(list(unitless.values())))
+        context.findings.append(_no_unit(context, list(unitless.values())))
     return drafts
 
 
-def _no_unit(columns: Sequence[Column]) -> Finding:
+def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
     """Refuse flows without a unit."""
     headings = ", ".join(repr(column.text) for column in columns[:4]) + (", …" if len(columns) > 4 else "")
     what = (
         f"the flows under {headings} have no unit; write it in the heading, or state it with --flow-unit "
         "or flow_unit in the job's conditions"
     )
-    return unreadable(columns[0].source, what)
+    return unreadable(columns[0].source(context.table), what)
 
 
 def _common_unit(context: TableContext) -> Unit | None:
@@ -80,14 +82,14 @@ def _common_unit(context: TableContext) -> Unit | None:
     unit = next(iter(headed.values()))
     without = ", ".join(repr(column.text) for column in bare[:4])
     what = f"the flows under {without} have no unit and were read in {unit.name}, as those beside them"
-    context.findings.append(assumed(bare[0].source, what))
+    context.findings.append(assumed(bare[0].source(context.table), what))
     return unit
 
 
 def _start(context: TableContext, column: Column, who: Who, common: Unit | None) -> Draft | None:
     """Begin the test of one column and one group of rows."""
     view = context.table.view
-    where = column.source or view.source(context.table.first, column.index)
+    where = column.source(context.table)
     if who is not NOBODY:
         for name, mine, theirs in zip(Who._fields, (column.side, column.port, column.run), who, strict=False):
             if mine is not None and theirs is not None and mine != theirs:
@@ -107,7 +109,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     )
     own = column.unit if column.unit is not None and column.unit.quantity in FLOW_QUANTITIES else None
     stated = context.units.flow
-    draft.flow_unit = own or (find_unit(stated) if stated else None) or common
+    draft.flow_unit = own or (known_unit(stated) if stated else None) or common
     draft.flow_stated = own is not None or stated is not None
     if column.pressure is not None:
         said = " ".join(column.pressure)
@@ -118,80 +120,82 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     return draft
 
 
+class _Rows(NamedTuple):
+    """The rows of one test, shared by its columns: their lifts, their places, and no pressures."""
+
+    lifts: list[float]
+    rows: list[int]
+    pressures: list[float | None]
+    parts: list[str] | None
+
+
 def _read_flows(
-    context: TableContext, column: Column, rows: Sequence[LiftRow], pressures: Mapping[int, float], draft: Draft
+    context: TableContext,
+    column: Column,
+    rows: _Rows,
+    pressures: Mapping[int, float],
+    draft: Draft,
 ) -> None:
     """Read one column's flows in some rows of a table into a draft."""
     view, index = context.table.view, column.index
     cells = view.rows
-    plain = all_plain([cells[entry.row][index] for entry in rows], view.decimal_comma)
-    zero: list[tuple[float, int]] = []
-    if plain is not None and all(entry.lift for entry in rows):
-        draft.flows = plain
-        draft.lifts = [entry.lift for entry in rows]
-        places = [entry.row for entry in rows]
-    else:
-        places = []
-        for entry in rows:
-            flow = _one_flow(view, entry.row, index, draft, context.findings)
-            if flow is None:
-                continue
-            if entry.lift == 0:
-                zero.append((flow, entry.row))
-                continue
-            draft.lifts.append(entry.lift)
-            draft.flows.append(flow)
-            places.append(entry.row)
-    draft.pressures = [pressures.get(row) for row in places] if pressures else [None] * len(places)
-    draft.sources = _addresses(view, index, places)
-    if zero:
-        _take_leak(view.source(zero[0][1], index), zero[0], pressures, draft)
+    numbers = plain_numbers([cells[row][index] for row in rows.rows], view.decimal_comma)
+    if numbers is not None and all(rows.lifts):
+        draft.lifts, draft.flows = rows.lifts, numbers
+        draft.pressures = [pressures.get(row) for row in rows.rows] if pressures else rows.pressures
+        draft.sources = _addresses(view, index, rows.rows, rows.parts)
+        return
+    unheaded = draft.flow_unit is None
+    places = []
+    zero: tuple[float, int] | None = None
+    for lift, row in zip(rows.lifts, rows.rows, strict=True):
+        flow = _one_flow(view, row, index, draft, context.findings)
+        if flow is None:
+            continue
+        if lift == 0:
+            zero = zero or (flow, row)
+            continue
+        draft.lifts.append(lift)
+        draft.flows.append(flow)
+        places.append(row)
+    draft.pressures = [pressures.get(row) for row in places]
+    draft.sources = _addresses(view, index, places, None)
+    if unheaded and draft.flow_unit is not None:
+        _units_of_cells(context, index, places, draft)
+    if zero is not None:
+        _take_leak(view.source(zero[1], index), zero, pressures, draft)
 
 
-def all_plain(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
-    """Read a whole column at once, where each cell is a plain number.
-
-    Parameters
-    ----------
-    values : sequence of cell value
-    decimal_comma : bool or None
-
-    Returns
-    -------
-    list of float or None
-        None where any cell needs a closer look.
-
-    Examples
-    --------
-    >>> all_plain(["1.5", "2"], None), all_plain(["1.5", "2 cfm"], None)
-    ([1.5, 2.0], None)
-    """
-    kinds = set(map(type, values))
-    if kinds == {float}:
-        numbers: list[float] = list(values)  # type: ignore[arg-type]
-    elif kinds == {str} and not decimal_comma:
-        text: Sequence[str] = values  # type: ignore[assignment]
-        if "_" in "".join(text):
-            return None
-        try:
-            numbers = list(map(float, text))
-        except ValueError:
-            return None
-    else:
-        return None
-    return numbers if isfinite(sum(numbers)) else None
+def _units_of_cells(context: TableContext, index: int, rows: Sequence[int], draft: Draft) -> None:
+    """Say whether every flow of a column has its unit in its cell, and which are taken to be in the others'."""
+    view = context.table.view
+    bare = [row for row in rows if not read_cell(view.value(row, index), view.decimal_comma).unit]
+    draft.flow_stated = not bare
+    if bare and draft.flow_unit is not None:
+        what = f"flows without a unit were read in {draft.flow_unit.name}, as the others of their column"
+        context.findings.append(assumed(view.source(bare[0], index), what))
 
 
-def _addresses(view: View, index: int, rows: Sequence[int]) -> list[str]:
-    """The addresses of cells of one column."""
+def _row_parts(view: View, rows: Sequence[int]) -> list[str] | None:
+    """The part of a cell's address that its row gives; None where addresses are not so simple."""
     grid = view.grid
     if view.turned or view.places is not None or (grid.lines is not None and len(grid.lines) < len(view.rows)):
-        return [view.source(row, index) for row in rows]
+        return None
     if grid.lines is not None:
-        lines, number = grid.lines, index + view.left + 1
-        return [f"{grid.file}:{lines[row]}:{number}" for row in rows]
-    head = f"{grid.file}!{grid.sheet}!{column_letters(index + view.left)}"
-    return [f"{head}{row + 1}" for row in rows]
+        return [f"{grid.file}:{grid.lines[row]}:" for row in rows]
+    return [str(row + 1) for row in rows]
+
+
+def _addresses(view: View, index: int, rows: Sequence[int], parts: Sequence[str] | None) -> list[str]:
+    """The addresses of cells of one column."""
+    if parts is None:
+        return [view.source(row, index) for row in rows]
+    grid = view.grid
+    if grid.lines is not None:
+        field = str(index + 1)
+        return [part + field for part in parts]
+    head = f"{grid.file}!{grid.sheet}!{column_letters(index)}"
+    return [head + part for part in parts]
 
 
 def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:
@@ -215,7 +219,7 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
 
 def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: list[Finding]) -> float | None:
     """Bring a flow with a unit of its own to the unit of its column."""
-    unit = find_unit(spelled, FLOW_QUANTITIES)
+    unit = known_unit(spelled, FLOW_QUANTITIES)
     if unit is None:
         what = f"{spelled!r} is no unit of flow; correct the cell"
         findings.append(refused(source, what))

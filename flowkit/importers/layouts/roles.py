@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from functools import lru_cache
 
 from flowkit.importers.cells import read_cell
+from flowkit.importers.grid import CellValue, Grid
 from flowkit.importers.items import unreadable
 from flowkit.importers.kinds import CONDITION_KINDS, LEFT_OUT, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, resolve_codes
@@ -14,6 +17,8 @@ from flowkit.importers.view import View
 from flowkit.model import Finding, Side
 
 __all__ = ["describe"]
+
+AGREE = 0.02  # two columns of one flow, each rounded for printing
 
 
 def describe(table: Table, side: Side | None, words: Sequence[str]) -> tuple[list[Column], list[Finding]]:
@@ -34,22 +39,65 @@ def describe(table: Table, side: Side | None, words: Sequence[str]) -> tuple[lis
     findings : list of Finding
         Columns that cannot be told apart or were left out.
     """
+    columns, findings = _weighed_before(table, side, words) or _weigh(table, side, words)
+    twins = _twins(columns)
+    if twins:
+        columns = [replace(column) for column in columns]
+        findings = findings + _decide_twins(table, _twins(columns))
+    left_out = [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
+    return columns, findings + left_out
+
+
+def _weigh(table: Table, side: Side | None, words: Sequence[str]) -> tuple[list[Column], list[Finding]]:
+    """Weigh the headings of all columns, twins aside."""
     columns = []
     for column in stacked(table):
         _first_role(table, column)
         if column.role != "empty":
             columns.append(column)
-    findings = _decide_sides(columns, words)
+    findings = _decide_sides(table, columns, words)
     _decide_averages(columns)
-    findings += _decide_bare(columns, side)
+    findings += _decide_bare(table, columns, side)
     _decide_unknown(columns)
-    findings += _decide_twins(table, columns)
-    return columns, findings + [_ignored(column) for column in columns if column.role == "ignored" and column.why]
+    return columns, findings
+
+
+def _weighed_before(table: Table, side: Side | None, words: Sequence[str]) -> tuple[list[Column], list[Finding]] | None:
+    """Take the weighing from an earlier sheet of the same form; None where there is more to it than headings.
+
+    An archive holds the same form over and over. What its columns are depends on the headings and on which
+    columns are filled, and on nothing else, unless cells are merged, shown as percentages, or give a row of names.
+    """
+    view = table.view
+    if table.named or view.merged or view.grid.percent_cells:
+        return None
+    heads = tuple([tuple(view.rows[row]) for row in table.headers])
+    filled = tuple([_filled(table, index) for index in range(view.width)])
+    form = (heads, filled, table.left, table.right, tuple(table.lifts), view.decimal_comma)
+    columns = _weigh_form(form, side, tuple(words))
+    return None if columns is None else (columns, [])
+
+
+_Form = tuple[tuple[tuple[CellValue, ...], ...], tuple[bool, ...], int, int, tuple[int, ...], bool | None]
+
+
+@lru_cache(maxsize=512)
+def _weigh_form(form: _Form, side: Side | None, words: tuple[str, ...]) -> list[Column] | None:
+    """Weigh the headings of a form; None where they leave anything to say of a sheet's own cells."""
+    heads, filled, left, right, lifts, comma = form
+    row = tuple(1.0 if full else None for full in filled)
+    view = View(Grid("", None, ()), (*heads, row), comma)
+    count = len(heads)
+    table = Table(view, 0, list(lifts), left, right, count, count, headers=list(range(count)))
+    columns, findings = _weigh(table, side, words)
+    return None if findings else columns
 
 
 def _filled(table: Table, index: int) -> bool:
     """Whether a column holds anything in the table's rows."""
     rows = table.view.rows
+    if rows[table.first][index] is not None:
+        return True
     return any(rows[row][index] is not None for row in range(table.first, table.last + 1))
 
 
@@ -95,7 +143,7 @@ def _first_role(table: Table, column: Column) -> None:
         column.role = "bare" if column.bare and not column.variant else "unknown"
 
 
-def _decide_sides(columns: list[Column], words: Sequence[str]) -> list[Finding]:
+def _decide_sides(table: Table, columns: list[Column], words: Sequence[str]) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
     coded = [column for column in columns if column.code is not None and column.side is None]
     if not coded:
@@ -108,7 +156,7 @@ def _decide_sides(columns: list[Column], words: Sequence[str]) -> list[Finding]:
                 f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
                 "the language; write intake or exhaust in the heading"
             )
-            findings.append(unreadable(column.source, what))
+            findings.append(unreadable(column.source(table), what))
             column.role = "trouble"
         else:
             column.side = sides[str(column.code)]
@@ -124,7 +172,7 @@ def _decide_averages(columns: list[Column]) -> None:
         averages[0].role, averages[0].why = "flow", ""
 
 
-def _decide_bare(columns: list[Column], side: Side | None) -> list[Finding]:
+def _decide_bare(table: Table, columns: list[Column], side: Side | None) -> list[Finding]:
     """Take a number over a column for its port where the side is known; alone it may be anything."""
     findings = []
     for column in columns:
@@ -138,7 +186,7 @@ def _decide_bare(columns: list[Column], side: Side | None) -> list[Finding]:
                 f"the heading {column.text!r} may be a port, a run or something else; "
                 "write it like 'Intake 1' or 'Run 1'"
             )
-            findings.append(unreadable(column.source, what))
+            findings.append(unreadable(column.source(table), what))
             column.role = "trouble"
     return findings
 
@@ -162,25 +210,27 @@ def _identity(column: Column) -> tuple[object, ...]:
     return column.side, column.port, column.run, column.variant.casefold(), column.head
 
 
-def _decide_twins(table: Table, columns: Iterable[Column]) -> list[Finding]:
-    """Keep one of two columns that give the same flow in two units; refuse those that cannot be told apart."""
+def _twins(columns: Iterable[Column]) -> list[list[Column]]:
+    """Columns of flow with the same names."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
         if column.role == "flow":
             groups.setdefault(_identity(column), []).append(column)
+    return [group for group in groups.values() if len(group) > 1]
+
+
+def _decide_twins(table: Table, groups: Sequence[Sequence[Column]]) -> list[Finding]:
+    """Keep one of two columns that give the same flow in two units; refuse those that cannot be told apart."""
     findings = []
-    for group in groups.values():
-        first, *others = group
-        if not others:
-            continue
+    for first, *others in groups:
         if all(_same_flow(table, first, other) for other in others):
             for other in others:
                 other.role, other.why = "ignored", f"the same flow as {first.text!r} in another unit"
             continue
-        names = " and ".join(repr(column.text or "no heading") for column in group)
+        names = " and ".join(repr(column.text or "no heading") for column in (first, *others))
         what = f"the columns headed {names} could each be the flow; head each with its side, port, run or variant"
-        findings.append(unreadable(first.source or table.view.source(table.row, first.index), what))
-        for column in group:
+        findings.append(unreadable(first.source(table), what))
+        for column in (first, *others):
             column.role = "trouble"
     return findings
 
@@ -196,16 +246,16 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
         a, b = (_plain(table.view, row, column.index) for column in (one, other))
         if a and b:
             pairs.append((a * one.unit.factor, b * other.unit.factor))
-    # Both were rounded for printing: half a per cent, or a last digit of small readings.
-    return bool(pairs) and all(abs(a - b) <= 0.02 * max(abs(a), abs(b)) for a, b in pairs)
+    return bool(pairs) and all(abs(a - b) <= AGREE * max(abs(a), abs(b)) for a, b in pairs)
 
 
 def _plain(view: View, row: int, index: int) -> float | None:
     return read_cell(view.value(row, index), view.decimal_comma).value
 
 
-def _ignored(column: Column) -> Finding:
+def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
     remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
-    return Finding("column-ignored", "note", column.source, f"the column {heading} was left out: {column.why}{remedy}")
+    what = f"the column {heading} was left out: {column.why}{remedy}"
+    return Finding("column-ignored", "note", column.source(table), what)
