@@ -19,7 +19,6 @@ __all__ = ["agrees", "write_conditions"]
 
 _HEAD_ROW = 4
 _CLOSE = 1e-9
-_ONE_PAGE = 200.0  # characters
 
 Value = Formula | str | float | None
 
@@ -80,9 +79,8 @@ def write_conditions(draft: Draft) -> None:
         column += 1
     pen.header(_HEAD_ROW, heads, widths=widths, words=words)
     pen.widths(widths)
-    wide = 2 if sum(widths.values()) > _ONE_PAGE else 1
     rows = f"{_HEAD_ROW}:{_HEAD_ROW}"
-    pen.paper(title_rows=rows, title_columns="A:E", freeze=f"F{_HEAD_ROW + 1}", pages_wide=wide)
+    pen.paper(title_rows=rows, title_columns="A:E", freeze=f"F{_HEAD_ROW + 1}")
 
 
 def _columns(draft: Draft) -> list[_Column]:

@@ -32,7 +32,7 @@ _HEADS = (
     "expected from geometry",
     "share of the total",
 )
-_WIDTHS = {1: 18.0, 2: 18.0}
+_WIDTHS = {1: 18.0, 2: 18.0, 6: 18.0}
 
 
 def write_gains(draft: Draft) -> None:
@@ -61,7 +61,7 @@ def write_gains(draft: Draft) -> None:
     if row == 4:
         pen.put(4, 1, "There is one variant only, so there is no gain.")
     pen.widths(_WIDTHS, 12.0)
-    pen.paper(freeze="B4", last_row=row)
+    pen.paper(freeze="B4", title_columns="A:A", last_row=row)
 
 
 def _write_side(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
@@ -77,9 +77,18 @@ def _write_side(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
         _write_gain(draft, pen, side, gain, (table + number, lifts, number))
     places = _shown_places(side)
     below = lifts + len(places) + 1
-    columns = {gain.to: 2 + 3 * number for number, gain in enumerate(gains) if gain.kind != "step"}
+    starts = _starts(gains)
+    columns = {gain.to: start for gain, start in zip(gains, starts, strict=True) if gain.kind != "step"}
     gain_chart(draft, side, (lifts, lifts + len(places) - 1), columns, f"B{below}")
-    return below + 18
+    return below + 21
+
+
+def _starts(gains: Sequence[Gain]) -> list[int]:
+    """Return the column of each pair's gains per lift: its interval follows, and what geometry would give, if known."""
+    starts = [2]
+    for gain in gains:
+        starts.append(starts[-1] + (2 if gain.expected_from_geometry is None else 3))
+    return starts[:-1]
 
 
 def _shown_places(side: SidePlan) -> list[int]:
@@ -88,25 +97,25 @@ def _shown_places(side: SidePlan) -> list[int]:
 
 
 def _write_lifts(draft: Draft, pen: Pen, side: SidePlan, row: int) -> None:
-    """Write the table of gains per lift: three columns a pair."""
+    """Write the table of gains per lift."""
     show, flows = draft.display, draft.pens["Corrected flows"]
     pen.put(row - 2, 1, f"{side.side.capitalize()}: gains per lift", Style("heading"))
     heads = [f"lift, {show.lift}"]
     for gain in side.result.gains:
-        heads += [f"{gain.to} over {gain.from_}", "± 95 %", "expected from geometry"]
+        heads += [f"{gain.to} over {gain.from_}", "± 95 %"]
+        heads += [] if gain.expected_from_geometry is None else ["expected from geometry"]
     pen.header(row - 1, heads, widths=_WIDTHS)
     first = draft.blocks[side.side, side.variants[0].name]
     rows = {place: row + number for number, place in enumerate(_shown_places(side))}
     for place, here in rows.items():
         value = from_si(side.grid[place], show.lift)
         pen.put(here, 1, Formula(flows.at(first.row(place), 1), value), Style("formula", show.lift_digits))
-    for number, gain in enumerate(side.result.gains):
+    for column, gain in zip(_starts(side.result.gains), side.result.gains, strict=True):
         blocks = [draft.blocks[side.side, name] for name in (gain.from_, gain.to)]
         for item in gain.per_lift:
             place = side.place(item.lift_m)
             ends = [_mean(draft, block, gain.matched_ports, block.row(place)) for block in blocks]
             kind = "between" if item.interpolated else "formula"
-            column = 2 + 3 * number
             pen.put(rows[place], column, Formula(f"{ends[1]}/{ends[0]}-1", item.gain), Style(kind, 1, gain=True))
             pen.put(rows[place], column + 1, item.u95, Style("value", 1, percent=True))
             pen.put(rows[place], column + 2, item.expected, Style("value", 1, gain=True))
@@ -150,11 +159,11 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
     pen.put(row, 5, resolved_words(gain), Style("value", left=True, wrap=True))
     pen.put(row, 6, changed_words(gain), Style(wrap=True))
     words = (resolved_words(gain), changed_words(gain))
-    pen.tall(row, max(lines_of(text, 10.0) for text in words))
+    pen.tall(row, max(lines_of(text, width) for text, width in zip(words, (10.0, 17.0), strict=True)))
     pen.tall(row, max(lines_of(name, _WIDTHS[1]) for name in (gain.to, gain.from_)))
     places = [side.place(item.lift_m) for item in gain.per_lift]
     order = {place: lifts + index for index, place in enumerate(_shown_places(side))}
-    column = 2 + 3 * number
+    column = _starts(side.result.gains)[number]
     cells = ",".join(
         f"{pen.here(low, column)}:{pen.here(high, column)}" for low, high in spans(order[place] for place in places)
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -33,6 +34,8 @@ _FORMULA_STARTS = ("=", "+", "-", "@")
 _POINTS_A_LINE = 13.5
 _UPRIGHT, _ACROSS = 92.0, 130.0
 """Characters of the usual size that fit on a page."""
+_WIDEST = 240.0
+"""Characters that can still be read when shrunk onto one page; a wider sheet takes several side by side."""
 _PORTRAIT_WIDTH = 130.0
 """Characters up to which a sheet is shrunk onto an upright page rather than turned."""
 
@@ -259,7 +262,6 @@ class Pen:
         title_columns: str | None = None,
         freeze: str | None = None,
         last_row: int = 0,
-        pages_wide: int = 1,
     ) -> None:
         """Set up the sheet for paper: its area, as wide as the page, headers repeated, name and page below.
 
@@ -271,7 +273,6 @@ class Pen:
             The first cell that scrolls.
         last_row : int, optional
             Where a chart reaches below the last cell.
-        pages_wide : int, optional
         """
         from openpyxl.utils import get_column_letter
 
@@ -279,6 +280,7 @@ class Pen:
         last = (max(sheet.max_row, last_row), sheet.max_column)
         width = sum(sheet.column_dimensions[get_column_letter(column)].width for column in range(1, last[1] + 1))
         sheet.print_area = f"A1:{self.here(*last)}"
+        pages_wide = max(1, math.ceil(width / _WIDEST))
         across = width / pages_wide > _PORTRAIT_WIDTH
         sheet.page_setup.orientation = "landscape" if across else "portrait"
         # Told to fit, some programs also blow up what is narrower than the page.

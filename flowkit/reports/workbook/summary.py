@@ -17,7 +17,7 @@ __all__ = ["write_summary"]
 _NARROW = 8.6
 _WIDTHS = {1: 20.0, **dict.fromkeys(range(2, 11), _NARROW), 11: 24.0}
 _WIDTH = sum(_WIDTHS.values())
-_CHART_ROWS = 19
+_CHART_ROWS = 20
 _HEADS = (
     "variant",
     "mean flow",
