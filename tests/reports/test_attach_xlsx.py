@@ -199,6 +199,7 @@ def test_the_order_of_calculation_does_not_outlive_formulas_in_a_former_sheet() 
     verify_sheets(formula, done.data, "b.xlsx")
 
 
+@pytest.mark.filterwarnings("ignore:Workbook contains no default style")
 def test_a_workbook_without_styles_or_names_gets_them() -> None:
     old = build_xlsx()
     old = with_part(old, "xl/styles.xml", lambda _: None)
