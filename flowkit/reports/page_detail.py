@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from flowkit.analysis.results import RatioPoint
 from flowkit.drawing import Display
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.fitting import clean
 from flowkit.reports.labels import display_of
 from flowkit.reports.layout import Page, Paper
 from flowkit.reports.lines import Series, draw_lines
@@ -34,18 +33,15 @@ def detail_pages(contents: ReportContents, paper: Paper, names: Names, left_over
     """
     tables = every_lift(contents, paper, names)
     comparison = contents.comparison
-    if left_over.done and tables is None and not comparison.ratio_at_lift and not comparison.sentences:
-        return []
+    if left_over.done and tables is None and not comparison.ratio_at_lift and not comparison.ratio_at_fraction:
+        return []  # the sentences alone go with the findings
     stream = Stream(paper, "Flow in detail")
     stream.flow(left_over)
     if tables is not None:
         stream.heading("Every measured lift", keep=80.0)
         stream.flow(tables)
     _draw_ratios(stream, contents, names)
-    if comparison.sentences:
-        stream.heading("In words")
-        for sentence in comparison.sentences:
-            stream.text(clean(sentence))
+    stream.sentences(comparison.sentences)
     return stream.pages
 
 

@@ -21,7 +21,7 @@ LABEL = 72.0
 NAME_ROOM = 118.0
 
 
-def ledger_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
+def ledger_pages(contents: ReportContents, paper: Paper, names: Names, *, sentences: bool) -> list[Page]:
     """Write the corrections ledger, the findings and the sources.
 
     Parameters
@@ -29,9 +29,13 @@ def ledger_pages(contents: ReportContents, paper: Paper, names: Names) -> list[P
     contents : ReportContents
     paper : Paper
     names : Names
+    sentences : bool
+        Whether the comparison in words stands here, for want of a page of detail.
     """
     tests = contents.comparison.tests
     stream = Stream(paper, "Corrections and findings", "What was done to the readings on their way to the reference.")
+    if sentences:
+        stream.sentences(contents.comparison.sentences)
     if tests:
         stream.heading("Corrections, in their order", keep=60.0)
         stream.tables([_ledger_table(contents, names)])

@@ -60,9 +60,9 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
             *(engine_pages(contents.engine, sheet, names, contents.info) if contents.engine is not None else ()),
             *areas_pages(contents, sheet, names),
         ]
-        ledger = ledger_pages(contents, sheet, names)
         first, flowing = chart_page(contents, sheet, names, all_sources="at the end of this report")
-        pages = [first, *detail_pages(contents, sheet, names, flowing), *later, *ledger]
+        detail = detail_pages(contents, sheet, names, flowing)
+        pages = [first, *detail, *later, *ledger_pages(contents, sheet, names, sentences=not detail)]
         for number, page in enumerate(pages, 1):
             page.finish(contents.info, len(pages), number)
     return pages

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flowkit.drawing import INK, SOFT, text_width, variant_style
-from flowkit.reports.fitting import wrap
+from flowkit.reports.fitting import clean, wrap
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
 from flowkit.reports.page_table import Flowing
@@ -86,6 +86,14 @@ class Stream:
                 self.page.write(self.page.left, self.y, label, size=size, bold=True, color=label_color)
             self.page.write(self.page.left + indent, self.y, line, size=size, bold=bold, color=color)
         self.y += 1.2
+
+    def sentences(self, texts: Sequence[str]) -> None:
+        """Write what the comparison says in words, where it says anything."""
+        if texts:
+            self.heading("In words")
+        for text in texts:
+            self.text(clean(text))
+            self.y += 1.5
 
     def tables(self, tables: Sequence[Table]) -> None:
         """Draw tables, side by side where they fit, flowing onto further pages."""

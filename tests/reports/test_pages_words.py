@@ -142,6 +142,10 @@ def test_nothing_more_to_tell_makes_no_page_of_detail() -> None:
     contents = make_contents(variants=2, ports=1, lifts=4)
     pages = make_pages(replace(contents, comparison=replace(contents.comparison, sentences=())))
     assert "Flow in detail" not in [page.title for page in pages]
+    assert "In words" not in texts(pages[-1])
+    pages = make_pages(contents)
+    assert "Flow in detail" not in [page.title for page in pages]
+    assert "In words The seats were worth most at low lift." in texts(pages[-1])
 
 
 def test_tests_without_a_pressure_or_a_ledger() -> None:
