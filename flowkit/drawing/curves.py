@@ -51,7 +51,14 @@ def smooth(lifts: Sequence[float], values: Sequence[float], points: int = 100) -
 
 
 def bare_axes(ax: Axes, *, size: float = 7.0) -> None:
-    """Take from axes what is not needed: box, long ticks, dark lines."""
+    """Take from axes what is not needed: box, long ticks, dark lines.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    size : float, optional
+        Type size of the scales' figures [pt].
+    """
     for name in ("top", "right"):
         ax.spines[name].set_visible(False)
     for name in ("left", "bottom"):

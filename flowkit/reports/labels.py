@@ -79,6 +79,12 @@ def numeral(value: float | None, digits: int) -> str:
 def percent(fraction: float | None, digits: int = 1) -> str:
     """Write a fraction in per cent, without the sign %.
 
+    Parameters
+    ----------
+    fraction : float or None
+    digits : int, optional
+        Decimals.
+
     Examples
     --------
     >>> percent(0.0456)
@@ -89,6 +95,12 @@ def percent(fraction: float | None, digits: int = 1) -> str:
 
 def signed_percent(fraction: float | None, digits: int = 1) -> str:
     """Write a fraction in per cent with its sign; a rounded zero has none.
+
+    Parameters
+    ----------
+    fraction : float or None
+    digits : int, optional
+        Decimals.
 
     Examples
     --------
@@ -122,12 +134,26 @@ def interval_text(fraction: float | None) -> str:
 
 
 def lift_text(lift_m: float, display: Display) -> str:
-    """Write a lift in the units shown, without the unit."""
+    """Write a lift in the units shown, without the unit.
+
+    Parameters
+    ----------
+    lift_m : float
+        Lift [m].
+    display : Display
+    """
     return numeral(from_si(lift_m, display.lift), display.lift_digits)
 
 
 def flow_text(flow_m3_s: float | None, display: Display) -> str:
-    """Write a flow in the units shown, without the unit."""
+    """Write a flow in the units shown, without the unit.
+
+    Parameters
+    ----------
+    flow_m3_s : float or None
+        Flow [m³/s].
+    display : Display
+    """
     return numeral(None if flow_m3_s is None else from_si(flow_m3_s, display.flow), display.flow_digits)
 
 
@@ -179,7 +205,14 @@ def reference_words(reference: Reference, display: Display) -> str:
 
 
 def method_words(comparison: Comparison, display: Display) -> str:
-    """Say over which lifts means are taken, and where the intervals come from."""
+    """Say over which lifts means are taken, and where the intervals come from.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    display : Display
+        The units shown.
+    """
     ranges = {
         side: f"{lift_text(item.range_m[0], display)}–{lift_text(item.range_m[1], display)} {display.lift}"
         for side, item in sides_of(comparison)

@@ -195,7 +195,15 @@ def _step_rows(result: SideComparison) -> list[tuple[Gain, bool]]:
 
 
 def steps_height(result: SideComparison, names: Names, width: float) -> float:
-    """Return the height `draw_steps` takes [pt]."""
+    """Return the height `draw_steps` takes [pt].
+
+    Parameters
+    ----------
+    result : SideComparison
+    names : Names
+    width : float
+        Room there is [pt].
+    """
     if not result.steps:
         return 0.0
     total = 0.0

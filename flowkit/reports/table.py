@@ -104,7 +104,16 @@ def head_height(table: Table) -> float:
 
 
 def rows_that_fit(table: Table, room: float, start: int = 0) -> int:
-    """Return how many rows, from one on, fit under the head in so much room [pt]."""
+    """Return how many rows fit under the head.
+
+    Parameters
+    ----------
+    table : Table
+    room : float
+        Height there is for head and rows [pt].
+    start : int, optional
+        The first row to be drawn.
+    """
     y, count = head_height(table) + 2.0, 0
     for row in table.rows[start:]:
         y += row_height(row)
@@ -228,5 +237,16 @@ def fit_columns(columns: Sequence[Column], width: float, *, most: float = 48.0) 
 
 
 def needed_width(texts: Sequence[str], *, size: float = SIZES.body, gap: float = 7.0, bold: bool = True) -> float:
-    """Return the width a column of these texts needs, with the gap before it [pt]."""
+    """Return the width a column of these texts needs, with the gap before it [pt].
+
+    Parameters
+    ----------
+    texts : sequence of str
+    size : float, optional
+        Type size [pt].
+    gap : float, optional
+        Before the column [pt].
+    bold : bool, optional
+        Whether any of the texts may be bold.
+    """
     return gap + max((text_width(text, size, bold=bold) for text in texts), default=0.0)

@@ -19,7 +19,15 @@ _STYLES = {"error": "bold red", "warning": "yellow", "note": "dim"}
 
 
 def plain_text(words: object, style: str = "") -> Any:
-    """Return words that are printed as they stand, markup signs included."""
+    """Return words that are printed as they stand, markup signs included.
+
+    Parameters
+    ----------
+    words : object
+        Text, or something with one.
+    style : str, optional
+        As rich names it.
+    """
     from rich.text import Text
 
     return Text(printable(words), style=style)

@@ -140,7 +140,14 @@ def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
 
 
 def png_bytes(page: Page, contents: ReportContents) -> bytes:
-    """Return a page as PNG, 200 dots an inch."""
+    """Return a page as PNG, 200 dots an inch.
+
+    Parameters
+    ----------
+    page : Page
+    contents : ReportContents
+        For the title in the file.
+    """
     out = io.BytesIO()
     with style():
         page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata={"Software": None, "Title": _title(contents)})
@@ -148,7 +155,14 @@ def png_bytes(page: Page, contents: ReportContents) -> bytes:
 
 
 def svg_bytes(page: Page, contents: ReportContents) -> bytes:
-    """Return a page as SVG, its text as outlines so that it looks the same everywhere."""
+    """Return a page as SVG, its text as outlines so that it looks the same everywhere.
+
+    Parameters
+    ----------
+    page : Page
+    contents : ReportContents
+        For the title and the date in the file.
+    """
     out = io.BytesIO()
     created = _created(contents)
     with style():
