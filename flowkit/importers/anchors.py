@@ -65,15 +65,18 @@ def lift_headings(view: View) -> list[tuple[int, int]]:
     """
     found: list[tuple[int, int]] = []
     last_word = -BLANK_DEPTH - 1
+    boring: set[str] = set()  # texts that head nothing: most rows of an archive hold only those
     for row, values in enumerate(view.rows):
-        texts = [(c, v) for c, v in enumerate(values) if isinstance(v, str) and v and v[0] not in NUMERIC_START]
-        if not texts:
+        texts = [(c, v) for c, v in enumerate(values) if v.__class__ is str and v[:1] not in NUMERIC_START]
+        if all(text in boring for _, text in texts):
             continue
         labels = [(column, parse_label(value)) for column, value in texts]
         words = [column for column, label in labels if label.kind == "lift" and _may_be_lift(label)]
         if words:
             last_word = row
             found += [(row, column) for column in words]
+        elif all(label.unit is None for _, label in labels):
+            boring.update(text for _, text in texts)
         elif row - last_word > BLANK_DEPTH:
             found += [(row, column) for column in _bare_units(view, row, labels)]
     return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowkit.importers.cells import read_cell
+from flowkit.importers.cells import plain_numbers, read_cell
 from flowkit.importers.items import FLOW_KINDS
 from flowkit.importers.kinds import (
     CONDITION_KINDS,
@@ -107,7 +107,8 @@ def _is_small(view: View, row: int, column: int) -> bool:
 def _find_trailing(table: Table) -> None:
     """Find rows of leaks, averages and the like inside the numbers and directly under them."""
     view = table.view
-    for row in range(table.first, table.last):
+    lifts = [view.rows[row][table.lifts[0]] for row in range(table.first, table.last)]
+    for row in range(table.first, table.last) if plain_numbers(lifts, view.decimal_comma) is None else ():
         if not view.is_number(row, table.lifts[0]):
             label = _row_label(table, row)
             if label is not None:

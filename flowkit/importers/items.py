@@ -248,7 +248,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind == "humidity" and (written.percent or not spelled):
-        unit, notes = UNITS["%"], []
+        unit, notes = UNITS["%"], list[Finding]()
         number = cell.value if written.percent or cell.value <= 1 else cell.value / 100
     else:
         unit_or_none, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
+from operator import sub
 
 from flowkit.importers.layouts.drafts import Draft
 from flowkit.model import Finding
@@ -64,7 +64,7 @@ def _run_of_each(draft: Draft) -> list[int] | None:
 def _repeats(lifts: Sequence[float]) -> bool:
     """Whether two lifts are one, to within a micron."""
     ordered = sorted(lifts)
-    return any(b - a < MICRON for a, b in pairwise(ordered))
+    return min(map(sub, ordered[1:], ordered), default=1.0) < MICRON
 
 
 def _part(draft: Draft, runs: Sequence[int], run: int) -> Draft:

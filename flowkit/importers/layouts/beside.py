@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from flowkit.importers.cells import as_text
+from flowkit.importers.cells import as_text, plain_numbers
 from flowkit.importers.grid import CellValue
 from flowkit.importers.items import FLOW_KINDS, Item, Written, read_item
 from flowkit.importers.kinds import CONDITION_KINDS, LEFT_OUT
 from flowkit.importers.labels import Label
 from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.drafts import TableContext
-from flowkit.importers.layouts.lifts import LiftRow
+from flowkit.importers.layouts.lifts import LiftRow, scaled
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
 from flowkit.model import Finding, UnitSource
@@ -47,34 +47,48 @@ def pressure_columns(context: TableContext) -> list[Pressures]:
     """
     found = []
     columns = context.of_role("pressure")
-    view = context.table.view
     for place, column in enumerate(columns):
-        values: dict[int, float] = {}
-        unit: UnitSource | None = None
-        label = Label("pressure", unit=column.unit, unit_text=column.unit_text)
-        told: set[str] = set()
-        for entry in context.lifts.rows:
-            value = view.rows[entry.row][column.index]
-            if value is None:
-                continue
-            written = Written(
-                value,
-                view.source(entry.row, column.index),
-                label,
-                decimal_comma=view.decimal_comma,
-                default_unit=context.units.pressure,
-            )
-            items, trouble = read_item("pressure", written)
-            # One finding speaks for the whole column, unless cells hold no number.
-            context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in told]
-            told |= {finding.rule for finding in trouble}
-            for item in items:
-                values[entry.row] = float(item.value)
-                if item.unit is not None and unit is None:
-                    unit = UnitSource(item.unit.name, "stated" if item.stated else "assumed")
+        values, unit = _plain_pressures(context, column) or _pressures(context, column)
         if unit is not None:
             found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_role("flow"))))
     return found
+
+
+def _plain_pressures(context: TableContext, column: Column) -> tuple[dict[int, float], UnitSource] | None:
+    """Read a column of plain numbers in its heading's unit at once; None where it is not so simple."""
+    unit, view = column.unit, context.table.view
+    if unit is None or unit.quantity != "pressure":
+        return None
+    rows = [entry.row for entry in context.lifts.rows]
+    numbers = plain_numbers([view.rows[row][column.index] for row in rows], view.decimal_comma)
+    if numbers is None:
+        return None
+    pressures = scaled([abs(number) for number in numbers], unit.factor)
+    return dict(zip(rows, pressures, strict=True)), UnitSource(unit.name, "stated")
+
+
+def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float], UnitSource | None]:
+    """Read a column of pressures cell by cell."""
+    view = context.table.view
+    values: dict[int, float] = {}
+    unit: UnitSource | None = None
+    label = Label("pressure", unit=column.unit, unit_text=column.unit_text)
+    told: set[str] = set()
+    for entry in context.lifts.rows:
+        value = view.rows[entry.row][column.index]
+        if value is None:
+            continue
+        source = view.source(entry.row, column.index)
+        written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
+        items, trouble = read_item("pressure", written)
+        # One finding speaks for the whole column, unless cells hold no number.
+        context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in told]
+        told |= {finding.rule for finding in trouble}
+        for item in items:
+            values[entry.row] = float(item.value)
+            if item.unit is not None and unit is None:
+                unit = UnitSource(item.unit.name, "stated" if item.stated else "assumed")
+    return values, unit
 
 
 def _flows_of(column: Column, place: int, pressures: Sequence[Column], flows: Sequence[Column]) -> list[int]:

@@ -47,22 +47,30 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
     if not columns and not any(row.section is not None for row in rows):
         return [(NOBODY, rows)]
     cells = context.table.view.rows
+    names = [_filled_down([cells[entry.row][column.index] for entry in rows]) for column in columns]
+    keys = zip(*names, strict=True) if names else ((),) * len(rows)
     known: dict[tuple[object, ...], Who | None] = {}
-    held: list[CellValue] = [None] * len(columns)
     groups: dict[Who, list[LiftRow]] = {}
-    for entry in rows:
-        values = cells[entry.row]
-        for place, column in enumerate(columns):
-            value = values[column.index]
-            if value is not None:
-                held[place] = value
-        key = (*held, id(entry.section))
+    for entry, values in zip(rows, keys, strict=True):
+        key = values if entry.section is None else (*values, id(entry.section))
         if key not in known:
-            known[key] = _who(context, columns, held, entry)
+            known[key] = _who(context, columns, values, entry)
         who = known[key]
         if who is not None:
             groups.setdefault(who, []).append(entry)
     return list(groups.items())
+
+
+def _filled_down(values: list[CellValue]) -> list[CellValue]:
+    """The cells of a column, each empty one with what stands above it."""
+    if None not in values:
+        return values
+    held: CellValue = None
+    filled = []
+    for value in values:
+        held = value if value is not None else held
+        filled.append(held)
+    return filled
 
 
 def _who(context: TableContext, columns: Sequence[Column], values: Sequence[CellValue], entry: LiftRow) -> Who | None:
