@@ -154,19 +154,21 @@ def _settings(options: dict[str, Any]) -> dict[str, Any]:
 
     try:
         reference = ReferenceTable.model_validate(
-            pick(pressure="reference_pressure", pressure_law="pressure_law", bore="bore")
+            pick(pressure="reference_pressure", pressure_law="pressure_law", bore="bore", switched_off="off")
         )
         bench = BenchTable.model_validate(pick(repeatability="repeatability"))
         job = JobTable.model_validate(pick(display="display"))
     except ValidationError as error:
         first = error.errors()[0]
-        name = {"pressure": "reference-pressure"}.get(str(first["loc"][0]), str(first["loc"][0]).replace("_", "-"))
+        name = {"pressure": "reference-pressure", "switched_off": "off"}.get(
+            str(first["loc"][0]), str(first["loc"][0]).replace("_", "-")
+        )
         raise typer.BadParameter(f"--{name}: {first['msg'].removeprefix('Value error, ')}") from error
     return {
         "reference": Reference(reference.pressure, reference.pressure_law, reference.bore),
         "bench": Bench(repeatability=bench.repeatability),
         "info": JobInfo(display=job.display),
-        "switched_off": tuple(options.get("off") or ()),
+        "switched_off": tuple(reference.switched_off),
     }
 
 

@@ -124,15 +124,23 @@ def _check_pressure(test: FlowTest, own: Sequence[float | None], findings: list[
         if stated is None:
             case = _Case("pressure-missing", "error", 0.0, [test], _no_pressure)
             together.add(("pressure-missing", test.file, test.sheet), case)
+        elif stated <= 0:
+            case = _Case("pressure-impossible", "error", 0.0, [test], _zero_pressure)
+            together.add(("pressure-impossible", test.file, test.sheet), case)
         return
     for point in test.points:
+        if point.pressure_pa == 0:
+            text = f"the test pressure at lift {lift_text(test, point.lift_m)} is zero; correct the cell or empty it"
+            findings.append(Finding("pressure-impossible", "error", point.source, text))
         if stated is None and point.pressure_pa is None:
             text = (
                 f"the point at lift {lift_text(test, point.lift_m)} has no test pressure while others have; fill it "
                 'in, or state the test pressure of the whole table, such as "Test pressure: 28 inH2O"'
             )
             findings.append(Finding("pressure-missing", "error", point.source, text))
-    pressures = [(pressure, point) for point in test.points if (pressure := test.pressure_at(point)) is not None]
+    pressures = [(pressure, point) for point in test.points if (pressure := test.pressure_at(point))]
+    if not pressures:
+        return
     lowest, highest = min(pressures, key=lambda item: item[0]), max(pressures, key=lambda item: item[0])
     if highest[0] > (1 + PRESSURE_MIXED) * lowest[0]:
         unit = test.units.pressure.unit if test.units.pressure else "Pa"
@@ -156,6 +164,11 @@ def _no_pressure(others: str) -> str:
         f"no test pressure is stated for this test{others}; write it on the sheet, such as "
         '"Test pressure: 28 inH2O", or state it with --test-pressure or under conditions in the job file'
     )
+
+
+def _zero_pressure(others: str) -> str:
+    """Say what to do about a test pressure of zero."""
+    return f"the test pressure stated for this test{others} is zero, which no air flows at; correct it on the sheet"
 
 
 def _check_negative(test: FlowTest, findings: list[Finding]) -> None:

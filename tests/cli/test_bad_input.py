@@ -119,8 +119,8 @@ def test_wrong_usage_is_status_2(command: Command, sheet: Path, arguments: list[
 
 def test_stated_values_that_cannot_be_read(command: Command, sheet: Path) -> None:
     done = command("read", sheet, "--fixture-bore", "83")
-    assert done.code == 1
+    assert done.code == 2
     assert "has no unit" in done.err
     done = command("compare", sheet, "--off", "leek")
-    assert done.code == 1
+    assert done.code == 2
     assert "leakage" in done.err
