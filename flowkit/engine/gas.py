@@ -21,6 +21,7 @@ AIR_GAS_CONSTANT = 8.314_462_618 / 0.028_964_7
 
 _NITROGEN, _OXYGEN = 0.79, 0.21
 _THETA_NITROGEN, _THETA_OXYGEN = 3393.0, 2273.0
+_ANHARMONIC = 1.15e-8
 
 SMALL_DIFFERENCE = 1e-3
 """Below this relative pressure difference the flow passes smoothly into one linear in it."""
@@ -36,7 +37,8 @@ class Gas:
         ``"temperature"``: rigid rotors and harmonic oscillators, 79 % nitrogen and 21 % oxygen by
         volume with vibrational temperatures of 3393 K and 2273 K (statistical thermodynamics, such
         as Vincenti & Kruger, Introduction to Physical Gas Dynamics, 1965, ch. IV; from memory):
-        cv/R = 5/2 + Σ y·(θ/T)²·e^(θ/T)/(e^(θ/T) − 1)², u/R = 5/2·T + Σ y·θ/(e^(θ/T) − 1).
+        cv/R = 5/2 + Σ y·(θ/T)²·e^(θ/T)/(e^(θ/T) − 1)², u/R = 5/2·T + Σ y·θ/(e^(θ/T) − 1); and for what
+        is not harmonic 1.15e-8·T² in cv/R, fitted to NASA's polynomials from 300 K to 3000 K.
         ``"constant"``: cv = R/(γ − 1).
     gamma_value : float
         Where constant.
@@ -80,8 +82,9 @@ class Gas:
         if self.model == "constant":
             constant = self.gas_constant / (self.gamma_value - 1)
             return np.full_like(temperature, constant), constant * temperature
-        cv = np.full_like(temperature, 2.5)
-        u = 2.5 * temperature
+        more = _ANHARMONIC * temperature * temperature
+        cv = 2.5 + more
+        u = (2.5 + more / 3) * temperature
         inverse = 1.0 / temperature
         for share, theta in ((_NITROGEN, _THETA_NITROGEN), (_OXYGEN, _THETA_OXYGEN)):
             # In e^(−θ/T) nothing overflows when cold.

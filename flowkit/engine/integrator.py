@@ -32,7 +32,7 @@ _STAGES = (
 )
 _ERROR = np.array([71 / 57600, 0.0, -71 / 16695, 71 / 1920, -17253 / 339200, 22 / 525, -1 / 40])
 _MOST_STEPS = 100_000
-_SMALLEST_STEP = 1e-10
+_SMALLEST_STEP = 1e-7
 
 
 @dataclass(slots=True)
