@@ -67,9 +67,9 @@ def lift_headings(view: View) -> list[tuple[int, int]]:
     last_word = -BLANK_DEPTH - 1
     boring: set[str] = set()  # texts that head nothing: most rows of an archive hold only those
     for row, values in enumerate(view.rows):
-        texts = [(c, v) for c, v in enumerate(values) if v.__class__ is str and v[:1] not in NUMERIC_START]
-        if all(text in boring for _, text in texts):
+        if boring.issuperset([v for v in values if v.__class__ is str and v[:1] not in NUMERIC_START]):
             continue
+        texts = [(c, v) for c, v in enumerate(values) if isinstance(v, str) and v[:1] not in NUMERIC_START]
         labels = [(column, parse_label(value)) for column, value in texts]
         words = [column for column, label in labels if label.kind == "lift" and _may_be_lift(label)]
         if words:

@@ -233,7 +233,7 @@ class _Maker:
     def _common_pressure(self, draft: Draft) -> float | None:
         """The one pressure of all points, None where they have none or differ."""
         first = draft.pressures[0] if draft.pressures else None
-        return first if first is not None and all(value == first for value in draft.pressures) else None
+        return first if first is not None and draft.pressures.count(first) == len(draft.pressures) else None
 
     def _join_stated(self, values: dict[str, float | str | None], items: Mapping[str, Item], where: str) -> None:
         """Add what the user states; where both speak they must agree."""

@@ -36,6 +36,8 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
             continue
         if not _repeats(draft.lifts):
             single.add(id(draft.lifts))
+            found.append(draft)
+            continue
         runs = _run_of_each(draft) if draft.run is None else None
         if runs is None:
             found.append(draft)
@@ -49,8 +51,6 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
 
 def _run_of_each(draft: Draft) -> list[int] | None:
     """The run of each point, None where the lifts are not repeated or not equally often."""
-    if not _repeats(draft.lifts):
-        return None
     seen: dict[int, int] = {}
     runs = []
     for lift in draft.lifts:

@@ -39,11 +39,12 @@ def read_drafts(context: TableContext) -> list[Draft]:
     drafts = []
     view = context.table.view
     unitless: dict[int, Column] = {}
+    flows = context.of_role("flow")
     for who, rows in groups:
         conditions = row_conditions(context, rows)
         places = [entry.row for entry in rows]
         shared = _Rows([entry.lift for entry in rows], places, [None] * len(rows), _row_parts(view, places))
-        for column in context.of_role("flow"):
+        for column in flows:
             draft = _start(context, column, who, common)
             if draft is None:
                 continue

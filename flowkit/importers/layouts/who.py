@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.cells import as_text
@@ -49,15 +50,15 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
     cells = context.table.view.rows
     names = [_filled_down([cells[entry.row][column.index] for entry in rows]) for column in columns]
     keys = zip(*names, strict=True) if names else ((),) * len(rows)
-    known: dict[tuple[object, ...], Who | None] = {}
+    known: dict[tuple[object, ...], list[LiftRow]] = {}
     groups: dict[Who, list[LiftRow]] = {}
     for entry, values in zip(rows, keys, strict=True):
         key = values if entry.section is None else (*values, id(entry.section))
-        if key not in known:
-            known[key] = _who(context, columns, values, entry)
-        who = known[key]
-        if who is not None:
-            groups.setdefault(who, []).append(entry)
+        group = known.get(key)
+        if group is None:
+            who = _who(context, columns, values, entry)
+            group = known[key] = groups.setdefault(who, []) if who is not None else []
+        group.append(entry)
     return list(groups.items())
 
 
@@ -79,41 +80,70 @@ def _who(context: TableContext, columns: Sequence[Column], values: Sequence[Cell
     for column, value in zip(columns, values, strict=True):
         if value is None:
             continue
-        source = context.table.view.source(entry.row, column.index)
-        items, trouble = read_item(str(column.kind), Written(value, source))
-        if trouble:
-            context.findings += trouble
+        names = _names(str(column.kind), value)
+        if names is None:
+            source = context.table.view.source(entry.row, column.index)
+            context.findings += read_item(str(column.kind), Written(value, source))[1]
             return None
-        for item in items:
-            if item.kind == "run":
-                who = who._replace(run=int(item.value))
-            elif item.kind == "side":
-                side = _side(context, str(item.value))
-                if side is None:
-                    what = (
-                        f"{as_text(value)!r} may be intake or exhaust, depending on the language; write one of the two"
-                    )
-                    context.findings.append(refused(source, what))
-                    return None
-                who = who._replace(side=side)
-            elif item.kind == "port":
-                who = who._replace(port=str(item.value))
-            elif item.kind == "variant":
-                who = who._replace(variant=str(item.value))
-            else:
-                who = who._replace(head=str(item.value))
+        if names.side is None and names.code is not None:
+            side = _side(context, names.code)
+            if side is None:
+                source = context.table.view.source(entry.row, column.index)
+                what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; write one of the two"
+                context.findings.append(refused(source, what))
+                return None
+            names = names._replace(side=side)
+        who = Who(
+            names.side or who.side,
+            names.port or who.port,
+            names.run or who.run,
+            names.variant or who.variant,
+            names.head or who.head,
+        )
     return who
+
+
+class _Names(NamedTuple):
+    """The names one cell gives; first those of `Who`, then a letter that stands for a side."""
+
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    variant: str | None = None
+    head: str | None = None
+    code: str | None = None
+
+
+@lru_cache(maxsize=2048, typed=True)
+def _names(kind: str, value: CellValue) -> _Names | None:
+    """Read a cell of names, None where it cannot be understood."""
+    items, trouble = read_item(kind, Written(value, ""))
+    if trouble:
+        return None
+    names = _Names()
+    for item in items:
+        if item.kind == "run":
+            names = names._replace(run=int(item.value))
+        elif item.kind == "port":
+            names = names._replace(port=str(item.value))
+        elif item.kind == "variant":
+            names = names._replace(variant=str(item.value))
+        elif item.kind == "head":
+            names = names._replace(head=str(item.value))
+        elif item.value in ("intake", "exhaust"):
+            names = names._replace(side=item.value)  # type: ignore[arg-type]
+        else:
+            names = names._replace(code=str(item.value)[1:])
+    return names
 
 
 def _of_section(context: TableContext, section: Label) -> Who:
     """What a line inside the table says of the rows below it."""
-    side = section.side or (_side(context, f"?{section.code}") if section.code else None)
+    side = section.side or (_side(context, section.code) if section.code else None)
     return Who(side, section.port, section.run)
 
 
-def _side(context: TableContext, written: str) -> Side | None:
-    """A side as read, or as the language resolves its letter."""
-    if written in ("intake", "exhaust"):
-        return written  # type: ignore[return-value]
-    sides = resolve_codes([written[1:]], context.words)
-    return sides[written[1:]] if sides else None
+def _side(context: TableContext, code: str) -> Side | None:
+    """The side a letter stands for on this sheet."""
+    sides = resolve_codes([code], context.words)
+    return sides[code] if sides else None
