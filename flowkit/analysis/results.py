@@ -281,6 +281,12 @@ class Comparison:
 
         return document("compare", jsonable(self), indent=indent)
 
+    def _repr_html_(self) -> str:
+        """Show the comparison as tables in a notebook."""
+        from flowkit.drawing.notebook import comparison_html
+
+        return comparison_html(self)
+
     def plot(self, ax: Axes | None = None, *, side: Side | None = None) -> Axes:
         """Draw the lift-flow curves of every variant.
 

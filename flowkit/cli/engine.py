@@ -52,9 +52,8 @@ def engine(
         show(*engine_text(result, job.info.display))
     if plot is not None:
         from flowkit.drawing import save_figure
+        from flowkit.drawing.ends import figure_of
 
-        figure = result.plot().get_figure(root=True)
-        assert figure is not None  # it was made with its axes
-        save_figure(figure, plot)
+        save_figure(figure_of(result.plot()), plot)
     report_errors(result.findings)
     return exit_code(result.findings)

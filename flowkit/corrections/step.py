@@ -68,12 +68,32 @@ def skipped(
     inputs: Mapping[str, float | str | None] | None = None,
     findings: tuple[Finding, ...] = (),
 ) -> Step:
-    """Return the step of a correction that was not made, flows unchanged."""
+    """Return the step of a correction that was not made, flows unchanged.
+
+    Parameters
+    ----------
+    correction, formula : str
+        As they stand in the ledger.
+    flow : tuple of float
+        Flow at each point [m³/s].
+    reason : str
+        Why it was not made.
+    inputs : mapping, optional
+        What is known of its inputs.
+    findings : tuple of Finding, optional
+    """
     return Step(LedgerLine(correction, formula, inputs or {}, skipped=reason), flow, findings)
 
 
 def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Finding:
-    """Return the note for a correction whose inputs are there in part only."""
+    """Return the note for a correction whose inputs are there in part only.
+
+    Parameters
+    ----------
+    test : FlowTest
+    correction, missing, remedy : str
+        Its name, what is not known, what to do.
+    """
     return Finding(
         "correction-skipped",
         "note",
@@ -83,5 +103,12 @@ def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Fi
 
 
 def percent(fraction: float, digits: int = 1) -> str:
-    """Write a fraction in per cent, for people."""
+    """Write a fraction in per cent, for people.
+
+    Parameters
+    ----------
+    fraction : float
+    digits : int, optional
+        Decimals.
+    """
     return f"{100 * fraction:.{digits}f} %"

@@ -28,7 +28,7 @@ from flowkit.reports.labels import (
     sides_of,
     signed_percent,
 )
-from flowkit.reports.plain import comparison_csv, comparison_html, printable
+from flowkit.reports.plain import comparison_csv, printable
 from flowkit.reports.terminal_parts import Parts, findings_text, plain_table, plain_text
 from flowkit.reports.terminal_sheets import correction_text, reading_text
 from flowkit.units import from_si
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "comparison_csv",
-    "comparison_html",
     "comparison_text",
     "correction_text",
     "findings_text",

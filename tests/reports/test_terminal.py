@@ -11,13 +11,13 @@ import pytest
 from rich.console import Console
 
 from flowkit.corrections import CorrectionResult
+from flowkit.drawing.notebook import comparison_html
 from flowkit.errors import FlowkitError
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, UnitSource
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.terminal import (
     comparison_csv,
-    comparison_html,
     comparison_text,
     correction_text,
     findings_text,
