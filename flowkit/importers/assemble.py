@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from itertools import chain
 from typing import NamedTuple
 
 from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
@@ -67,8 +68,25 @@ def assemble(
     findings : list of Finding
     """
     maker = _Maker(lifts, items, place, stated)
-    tests = [test for draft in drafts if (test := maker.make(draft)) is not None]
+    parts = [part for draft in drafts if (part := maker.make(draft)) is not None]
+    # All points of a table at once: over an archive of sheets that counts.
+    columns = [list(chain.from_iterable(part.columns[n] for part in parts)) for n in range(4)]
+    points = make_points(*columns)  # type: ignore[arg-type]
+    tests = []
+    end = 0
+    for part in parts:
+        start, end = end, end + len(part.columns[0])
+        tests.append(FlowTest("", place.file, place.sheet, *part.names, part.conditions, part.units, points[start:end]))
     return tests, maker.findings
+
+
+class _Part(NamedTuple):
+    """A test but for its points, and these as columns."""
+
+    names: tuple[str | None, str, Side | None, str | None, int]
+    conditions: Conditions
+    units: Units
+    columns: tuple[list[float], list[float], list[float | None], list[str]]
 
 
 class _Said(NamedTuple):
@@ -110,7 +128,7 @@ class _Maker:
             self._told.add(key)
             self.findings.append(finding)
 
-    def make(self, draft: Draft) -> FlowTest | None:
+    def make(self, draft: Draft) -> _Part | None:
         """Make one test, None where its numbers cannot become SI."""
         side, port, run, head, variant = self._names(draft)
         items = self._items_for(side)
@@ -128,10 +146,8 @@ class _Maker:
         scale = self._lift_factor(conditions, draft.where) if self.lifts.ratio else 1.0
         if factor is None or scale is None:
             return None
-        points = make_points(*self._columns(draft, factor, scale))
-        units = self._units_of(draft, items)
-        place = self.place
-        return FlowTest("", place.file, place.sheet, head, variant, side, port, run, conditions, units, points)
+        names = (head, variant, side, port, run)
+        return _Part(names, conditions, self._units_of(draft, items), self._columns(draft, factor, scale))
 
     def _columns(
         self, draft: Draft, factor: float, scale: float

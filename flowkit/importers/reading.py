@@ -12,6 +12,7 @@ from flowkit.importers.checks import check_tests
 from flowkit.importers.grid import Grid, read_grids
 from flowkit.importers.items import MAPPING_HINT, refused
 from flowkit.importers.mapped import read_mapped
+from flowkit.importers.points import name_tests
 from flowkit.importers.result import ReadResult
 from flowkit.importers.sheet import SheetReading, read_sheet
 from flowkit.importers.stanza import has_numbers, stanza
@@ -54,7 +55,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     """
     stated = stated or _NOTHING_STATED
     path = Path(path)
-    if path.suffix.lower() == ".pdf":
+    if path.name[-4:].lower() == ".pdf":
         from flowkit.importers.pdf_data import is_pdf, read_pdf
 
         if is_pdf(path):
@@ -141,23 +142,20 @@ def _no_table(grids: Sequence[Grid]) -> SheetError:
     )
 
 
-def _with_ids(tests: Sequence[FlowTest]) -> list[FlowTest]:
-    """Give every test a name of its own."""
+def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
+    """Give every test, fresh from its table, a name of its own."""
     runs = Counter([(t.sheet, t.variant, t.side, t.port) for t in tests])
-    taken: set[str] = set()
-    named = []
+    names: dict[str, None] = {}
     for t in tests:
         who = f"{t.side} {t.port}" if t.side and t.port else t.side or t.port or ""
         if t.run > 1 or runs[t.sheet, t.variant, t.side, t.port] > 1:
             who = f"{who} run {t.run}".lstrip()
         where = t.file if t.sheet is None else f"{t.file}!{t.sheet}"
         name = f"{where}!{who or 'test'}" if t.variant == t.sheet else f"{where}!{t.variant}, {who or 'test'}"
-        again = 1
-        while name in taken:
+        unique, again = name, 1
+        while unique in names:
             again += 1
-            name = f"{name.removesuffix(f' ({again - 1})')} ({again})"
-        taken.add(name)
-        # Quicker than `dataclasses.replace`, which counts over thousands of sheets.
-        whose = (t.file, t.sheet, t.head, t.variant, t.side, t.port, t.run)
-        named.append(FlowTest(name, *whose, t.conditions, t.units, t.points))
-    return named
+            unique = f"{name} ({again})"
+        names[unique] = None
+    name_tests(tests, list(names))
+    return tests

@@ -117,7 +117,10 @@ def upright(grid: Grid) -> View:
     ----------
     grid : Grid
     """
-    width = max((len(row) for row in grid.rows), default=0)
+    widths = set(map(len, grid.rows))
+    width = max(widths, default=0)
+    if len(widths) == 1 and not grid.hidden_rows and not grid.hidden_columns:
+        return View(grid, grid.rows, decimal_comma_of(grid), merged=grid.merged)
     rows: list[Sequence[CellValue]] = []
     for index, row in enumerate(grid.rows):
         if index in grid.hidden_rows:
