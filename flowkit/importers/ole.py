@@ -52,6 +52,11 @@ class CompoundFile:
         if shift not in (9, 12) or mini_shift != 6:
             raise self._broken()
         self._sector = 1 << shift
+        # Readers make room for what these numbers promise.
+        directory_count, fat_count = struct.unpack_from("<II", data, 40)
+        mini_fat_count, difat_total = struct.unpack_from("<I4xI", data, 64)
+        if max(directory_count, fat_count, mini_fat_count, difat_total) > len(data) // self._sector + 1:
+            raise self._broken()
         directory_start, mini_start, mini_count, difat_start, difat_count = (
             *struct.unpack_from("<I", data, 48),
             *struct.unpack_from("<IIII", data, 60),
@@ -111,11 +116,15 @@ class CompoundFile:
 
     def _read_directory(self, data: bytes) -> tuple[dict[str, _Stream], _Stream | None]:
         """Read the directory: each stream by its name, and the root, which keeps the small ones."""
+        if len(data) % _ENTRY:
+            raise self._broken()  # the file ends within the directory
         streams: dict[str, _Stream] = {}
         root = None
-        for at in range(0, len(data) - _ENTRY + 1, _ENTRY):
+        for at in range(0, len(data), _ENTRY):
             length, kind = struct.unpack_from("<HB", data, at + 64)
-            start, size = struct.unpack_from("<II", data, at + 116)
+            start, size = struct.unpack_from("<II" if self._sector == 512 else "<IQ", data, at + 116)
+            if kind in (2, 5) and size > len(self._data):
+                raise self._broken()
             name = data[at : at + min(max(length - 2, 0), 62)].decode("utf-16-le", errors="replace")
             if kind == 5:
                 root = _Stream(start, size)

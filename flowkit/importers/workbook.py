@@ -5,9 +5,18 @@ from __future__ import annotations
 import datetime
 import io
 import math
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
-from python_calamine import CalamineError, CalamineSheet, CalamineWorkbook, SheetTypeEnum, SheetVisibleEnum
+from python_calamine import (
+    CalamineError,
+    CalamineSheet,
+    CalamineWorkbook,
+    SheetMetadata,
+    SheetTypeEnum,
+    SheetVisibleEnum,
+)
 
 from flowkit.errors import SheetError
 from flowkit.importers.delimiters import decimal_comma
@@ -49,19 +58,13 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         If it is broken, encrypted, no workbook, or larger than the limits.
     """
     facts = _facts(data, label)
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-        sheets = [
-            (meta, book.get_sheet_by_index(index) if meta.typ is SheetTypeEnum.WorkSheet else None)
-            for index, meta in enumerate(book.sheets_metadata)
-        ]
-    except (CalamineError, OSError, ValueError) as error:
-        raise _unreadable(label, error) from error
-    except BaseException as error:
-        # The reader's own crashes arrive as a panic that is no Exception.
-        if type(error).__module__ != "pyo3_runtime":
-            raise
-        raise _unreadable(label, error) from error
+    if data.startswith(b"PK"):
+        sheets = _sheets(data, label)
+    else:
+        from flowkit.importers.xls_facts import without_macros
+
+        with _quiet():
+            sheets = _sheets(without_macros(data), label)
     if len(sheets) != len(facts):
         raise _unreadable(label, ValueError("its list of sheets can be read in two ways"))
     grids = [
@@ -72,6 +75,40 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     if not grids:
         raise SheetError("the file holds no worksheet, only charts or macros", "send the sheet itself", file=label)
     return tuple(grids)
+
+
+def _sheets(data: bytes, label: str) -> list[tuple[SheetMetadata, CalamineSheet | None]]:
+    """Let the reader read every worksheet."""
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        return [
+            (meta, book.get_sheet_by_index(index) if meta.typ is SheetTypeEnum.WorkSheet else None)
+            for index, meta in enumerate(book.sheets_metadata)
+        ]
+    except (CalamineError, OSError, ValueError) as error:
+        raise _unreadable(label, error) from error
+    except BaseException as error:
+        # The reader's own crashes arrive as a panic that is no Exception.
+        if type(error).__module__ != "pyo3_runtime":
+            raise
+        raise _unreadable(label, error) from error
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep off the terminal what the reader writes there by itself when it trips over a broken xls."""
+    try:
+        kept = os.dup(2)
+    except OSError:  # there is no terminal and no file behind it
+        yield
+        return
+    try:
+        with open(os.devnull, "wb") as nowhere:  # noqa: PTH123
+            os.dup2(nowhere.fileno(), 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def _unreadable(label: str, error: BaseException) -> SheetError:

@@ -15,10 +15,10 @@ from flowkit.importers.facts import Cell, SheetFacts, check_extent
 from flowkit.importers.limits import MAX_CELLS_IN_FILE, MAX_SHEETS
 from flowkit.importers.ole import CompoundFile
 
-__all__ = ["xls_facts"]
+__all__ = ["without_macros", "xls_facts"]
 
 _FORMULA, _EOF, _FILEPASS, _COLINFO, _BOUNDSHEET, _MULRK, _XF = 0x06, 0x0A, 0x2F, 0x7D, 0x85, 0xBD, 0xE0
-_NUMBER, _BOOLERR, _ROW, _RK, _FORMAT, _BOF = 0x203, 0x205, 0x208, 0x27E, 0x41E, 0x809
+_SST, _DIMENSIONS, _NUMBER, _BOOLERR, _ROW, _RK, _FORMAT = 0xFC, 0x200, 0x203, 0x205, 0x208, 0x27E, 0x41E
 _CELLS = {_FORMULA, _NUMBER, _BOOLERR, _RK, 0x204, 0xFD, 0xD6}  # and LABEL, LABELSST, RSTRING
 _NUMBERS = (_FORMULA, _NUMBER, _RK)
 _ERRORS = {0: "#NULL!", 7: "#DIV/0!", 15: "#VALUE!", 23: "#REF!", 29: "#NAME?", 36: "#NUM!", 42: "#N/A"}
@@ -91,7 +91,7 @@ def xls_facts(data: bytes, label: str) -> tuple[SheetFacts | None, ...]:
     facts: list[SheetFacts | None] = []
     cells = 0
     for sheet_name, kind, start in book.sheets:
-        sheet = _read_sheet(stream, start, percent, label)
+        sheet = _read_sheet(stream, start, percent, label=label, sheet_name=sheet_name)
         check_extent(sheet.rows, sheet.columns, label, sheet_name)
         cells += sheet.rows * sheet.columns
         if cells > MAX_CELLS_IN_FILE:
@@ -104,9 +104,38 @@ def xls_facts(data: bytes, label: str) -> tuple[SheetFacts | None, ...]:
     return tuple(facts)
 
 
+def without_macros(data: bytes) -> bytes:
+    """Hide a workbook's macros from the reader, which would unpack them all whatever their size.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    bytes
+        Of the same length.
+
+    Examples
+    --------
+    >>> without_macros("_VBA_PROJECT_CUR".encode("utf-16-le")).decode("utf-16-le")
+    'xVBA_PROJECT_CUR'
+    """
+    name = "_VBA_PROJECT_CUR".encode("utf-16-le")
+    return data.replace(name, b"x" + name[1:])
+
+
 def _encrypted(label: str) -> SheetError:
     """Return the error for a file with a password."""
     return SheetError("the file is encrypted", "save it without a password in the spreadsheet program", file=label)
+
+
+def _broken(how: str, label: str) -> SheetError:
+    """Return the error for a file that contradicts itself."""
+    return SheetError(
+        f"the file is broken: {how}", "open it in the spreadsheet program and save it again as xlsx", file=label
+    )
 
 
 def _facts(sheet: _Sheet) -> SheetFacts:
@@ -149,12 +178,15 @@ def _read_globals(stream: bytes, label: str) -> _Globals:
             text = body[5:].decode("utf-16-le" if body[4] & 1 else "latin-1", errors="replace")
             if "%" in text:
                 book.percent_formats.add(int.from_bytes(body[:2], "little"))
+        elif kind == _SST and (len(body) < 8 or int.from_bytes(body[4:8], "little") > len(stream)):
+            # The reader makes room for as many texts as are promised here.
+            raise _broken("it promises more texts than it can hold", label)
         elif kind == _XF and len(body) >= 4:
             book.styles.append(int.from_bytes(body[2:4], "little"))
     return book
 
 
-def _read_sheet(stream: bytes, start: int, percent: set[int], label: str) -> _Sheet:
+def _read_sheet(stream: bytes, start: int, percent: set[int], *, label: str, sheet_name: str) -> _Sheet:
     """Read one sheet's records."""
     sheet = _Sheet()
     for kind, body in _records(stream, start):
@@ -162,6 +194,12 @@ def _read_sheet(stream: bytes, start: int, percent: set[int], label: str) -> _Sh
             raise _encrypted(label)
         if kind in _CELLS and len(body) >= 6:
             _take_cell(sheet, kind, body, percent)
+        elif kind == _DIMENSIONS and len(body) >= 10:
+            # Not to be believed, but the reader makes room for it.
+            first_row, rows, first, columns = struct.unpack_from("<IIHH" if len(body) >= 14 else "<HHHH", body)
+            if first_row > rows or first > columns:
+                raise _broken("its sheet ends before it begins", label)
+            check_extent(rows, columns, label, sheet_name)
         elif kind == _MULRK and len(body) >= 6:
             row, first = struct.unpack_from("<HH", body)
             sheet.rows = max(sheet.rows, row + 1)

@@ -24,6 +24,7 @@ _REFERENCE = re.compile(rb' r="([A-Za-z]*)(\d*)"')
 _UNPLACED = re.compile(rb"<c[\t\r\n/>]")
 _STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
 _SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
+_PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
 _QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
 _PERCENT_BUILTIN = ("9", "10")
 _MEND = "open it in the spreadsheet program and save it again"
@@ -59,7 +60,7 @@ def xlsx_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts | Non
     targets = _targets(parts.get("xl/_rels/workbook.xml.rels", b""), label)
     listed = [targets.get(relation, "") for _, relation in names]
     percent = _percent_styles(parts.get("xl/styles.xml", b""), label)
-    longest = _longest_string(parts)
+    longest = _longest_string(parts, label)
     facts: dict[str, SheetFacts] = {}
     cells = 0
     # Every part with cells in it, listed or not, so that no reading of the list goes around the limits.
@@ -155,10 +156,16 @@ def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
     return frozenset(styles)
 
 
-def _longest_string(parts: Mapping[str, bytes]) -> int:
-    """Return an upper bound of the longest shared text, in bytes."""
+def _longest_string(parts: Mapping[str, bytes], label: str) -> int:
+    """Return an upper bound of the longest shared text, in bytes.
+
+    The part also promises a number of texts, for which the reader makes room at once.
+    """
     longest = 0
     for part, xml in parts.items():
+        for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
+            if not promised.isdigit() or len(promised) > 9 or int(promised) > len(xml):
+                raise SheetError("the file is broken: it promises more texts than it can hold", _MEND, file=label)
         if part.lower().endswith("sharedstrings.xml") or b"<sst" in xml[:2000]:
             longest = max([longest, *map(len, re.split(rb"<(?:\w+:)?si\b", xml))] if len(xml) > 10_000 else [len(xml)])
     return longest

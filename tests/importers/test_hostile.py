@@ -98,6 +98,16 @@ XLSX: dict[str, tuple[Callable[[Path], Path], str]] = {
         ),
         "20000000 characters",
     ),
+    "promised texts": (
+        lambda p: write_xlsx(
+            p, parts={"xl/sharedStrings.xml": '<sst uniqueCount="4294967296"><si><t>a</t></si></sst>'}
+        ),
+        "more texts than it can hold",
+    ),
+    "promised texts, oddly": (
+        lambda p: write_xlsx(p, parts={"xl/sharedStrings.xml": "<sst uniqueCount = '+9e9'><si><t>a</t></si></sst>"}),
+        "more texts than it can hold",
+    ),
     "missing shared text": (
         lambda p: write_xlsx(p, worksheet(row('<c r="A1" t="s"><v>99</v></c>'))),
         "cut off or broken",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import random
 import struct
 from pathlib import Path
 
@@ -13,7 +15,7 @@ from flowkit.errors import SheetError
 from flowkit.importers import xls_facts as module
 from flowkit.importers.grid import read_grids
 from flowkit.importers.ole import CompoundFile
-from flowkit.importers.xls_facts import xls_facts
+from flowkit.importers.xls_facts import without_macros, xls_facts
 
 FREE, END, FAT, DIFAT = 0xFFFFFFFF, 0xFFFFFFFE, 0xFFFFFFFD, 0xFFFFFFFC
 
@@ -167,3 +169,88 @@ def test_a_workbook_in_small_streams_reads(tmp_path: Path) -> None:
     path = tmp_path / "a.xls"
     path.write_bytes(compound(whole))
     assert read_grids(path)[0].value(1, 1) == 2.5
+
+
+def dimensions(first_row: int, rows: int, first: int, columns: int) -> tuple[int, bytes]:
+    """A sheet's stated extent."""
+    return (0x200, struct.pack("<IIHHH", first_row, rows, first, columns, 0))
+
+
+def test_room_is_not_made_for_what_is_only_promised() -> None:
+    """Each of these made the reader ask for hundreds of gigabytes, and the process end."""
+    with pytest.raises(SheetError, match="ends before it begins"):
+        xls_facts(compound(stream(dimensions(0x9900, 0x14, 0, 2))), "a.xls")
+    with pytest.raises(SheetError, match="ends before it begins"):
+        xls_facts(compound(stream(dimensions(0, 2, 9, 2))), "a.xls")
+    with pytest.raises(SheetError, match="row 4294967040"):
+        xls_facts(compound(stream(dimensions(0, 0xFFFFFF00, 0, 2))), "a.xls")
+    assert xls_facts(compound(stream(dimensions(0, 0, 0, 0))), "a.xls") != ()
+    texts = records(BOF, (0xFC, struct.pack("<II", 1, 2**31)), EOF)
+    with pytest.raises(SheetError, match="more texts than it can hold"):
+        xls_facts(compound(texts), "a.xls")
+    for at in (40, 44, 64, 72):
+        data = bytearray(compound(bytes(700)))
+        struct.pack_into("<I", data, at, 2**31)
+        with pytest.raises(SheetError, match="cut off or broken"):
+            CompoundFile(bytes(data), "a.xls")
+    sized = bytearray(compound(bytes(700)))
+    at = sized.find("Workbook".encode("utf-16-le")) + 120
+    struct.pack_into("<I", sized, at, 2**31)
+    with pytest.raises(SheetError, match="cut off or broken"):
+        CompoundFile(bytes(sized), "a.xls")
+
+
+def test_directory_that_ends_early() -> None:
+    data = compound(bytes(64))
+    with pytest.raises(SheetError, match="cut off or broken"):
+        CompoundFile(data[: 512 + 512 + 200], "a.xls")
+
+
+def test_macros_are_not_unpacked() -> None:
+    data = compound(stream(), name="_VBA_PROJECT_CUR")
+    assert len(without_macros(data)) == len(data)
+    assert "_VBA_PROJECT_CUR" not in CompoundFile(without_macros(data), "a.xls")
+
+
+def test_reader_that_trips_writes_nothing_of_its_own(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    """A sheet that begins beyond the end of its stream makes the reader panic."""
+    start = struct.pack("<IBBBB", 66_666, 0, 0, 1, 0) + b"A"
+    path = tmp_path / "a.xls"
+    path.write_bytes(compound(records(BOF, (0x85, start), EOF)))
+    with pytest.raises(SheetError):
+        read_grids(path)
+    assert capfd.readouterr().err == ""
+
+
+def test_without_a_terminal_it_reads_all_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    book = xlwt.Workbook()
+    book.add_sheet("A").write(0, 0, 1.5)
+    book.save(str(tmp_path / "a.xls"))
+
+    def none(_: int) -> int:
+        raise OSError(9, "Bad file descriptor")
+
+    monkeypatch.setattr(os, "dup", none)
+    assert read_grids(tmp_path / "a.xls")[0].rows == ((1.5,),)
+
+
+def test_changed_structures_are_read_or_refused(tmp_path: Path) -> None:
+    book = xlwt.Workbook()
+    for row in range(8):
+        book_sheet = book.get_sheet(0) if row else book.add_sheet("A")
+        book_sheet.write(row, 0, f"text {row}")
+        book_sheet.write(row, 1, row * 1.5)
+    out = io.BytesIO()
+    book.save(out)
+    path = tmp_path / "a.xls"
+    luck = random.Random(7)
+    for _ in range(250):
+        data = bytearray(out.getvalue())
+        for _ in range(luck.randint(1, 6)):
+            at = luck.choice([luck.randrange(len(data)), luck.randrange(512), luck.randrange(512, 3000)])
+            data[at] = luck.choice([0, 1, 128, 254, 255])
+        path.write_bytes(bytes(data[: luck.randrange(len(data) // 2, len(data) * 2)]))
+        try:
+            read_grids(path)
+        except SheetError as error:
+            assert str(error).startswith("a.xls")
