@@ -100,9 +100,14 @@ def _cut_plain(
     lines: list[str], body: int, delimiter: str | None, label: str
 ) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
     """Cut lines that have neither quotes nor comments, which is quick."""
-    rows = [
-        _row(line.split(delimiter), blanks=" " in line or "\t" in line or not line.isascii()) for line in lines[body:]
-    ]
+    mark = delimiter or ","
+    rows = []
+    for line in lines[body:]:
+        blanks = " " in line or "\t" in line or not line.isascii()
+        if blanks or not line or mark + mark in line or line[0] == mark or line[-1] == mark:
+            rows.append(_row(line.split(mark), blanks=blanks))
+        else:
+            rows.append(tuple(line.split(mark)))
     for number, row in enumerate(rows, body + 1):
         if len(row) > MAX_COLUMNS:
             check_width(len(row), number, label)
