@@ -82,10 +82,11 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
         spans = taken[row]
         if spans and spans[0] == (0, len(values) - 1):
             continue
+        covered = {column for left, right in spans for column in range(left, right + 1)}
         filled = [
             column
             for column, value in enumerate(values)
-            if value is not None and (row, column) not in reader.done and not any(a <= column <= b for a, b in spans)
+            if value is not None and column not in covered and (row, column) not in reader.done
         ]
         if filled:
             reader.read_row(row, filled)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -111,7 +112,7 @@ def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
     tail: list[Placed] = []
     under = {band.bottom: band.bottom for band in bands}
     for entry in sorted(said.placed, key=lambda e: (e.row, e.column)):
-        place = next((i for i, end in enumerate(ends) if entry.row <= end), len(bands))
+        place = bisect_left(ends, entry.row)
         before = bands[place - 1] if place else None
         if before is not None and entry.item.kind in UNDER and entry.row - under[before.bottom] <= 1:
             under[before.bottom] = entry.row
@@ -121,8 +122,8 @@ def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
         else:
             tail.append(entry)
     for line in said.lines:
-        at = next((i for i, end in enumerate(ends) if line.row <= end), None)
-        if at is not None:
+        at = bisect_left(ends, line.row)
+        if at < len(bands):
             bands[at].lines.append(line)
     return tail
 

@@ -18,6 +18,7 @@ __all__ = ["Across", "find_across"]
 
 LEAST = 2  # lifts in a row
 RISE = 0.5  # growth of flow from the lowest to the highest lift, at least
+MOST_LABELS = 10  # columns of labels before a row of lifts
 LEAST_BARE = 3  # lifts in a row that no heading calls lifts
 
 
@@ -141,7 +142,8 @@ def _under(view: View, row: int, column: int) -> _Row | None:
     below = row + 1
     if column == 0 or not view.is_number(below, column) or not view.is_number(below, column + 1):
         return None
-    left = [view.label(below, c) for c in range(column) if view.value(below, c) is not None]
+    leads = range(max(0, column - MOST_LABELS), column)
+    left = [view.label(below, c) for c in leads if view.value(below, c) is not None]
     if not left or not all(label is not None and label.kind in WHO_KINDS | {"variant", "flow"} for label in left):
         return None
     last = _stretch(view, below, column)

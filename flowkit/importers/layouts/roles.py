@@ -69,7 +69,8 @@ def _weighed_before(table: Table, side: Side | None, words: Sequence[str]) -> tu
     columns are filled, and on nothing else, unless cells are merged, shown as percentages, or give a row of names.
     """
     view = table.view
-    if table.named or view.merged or view.grid.percent_cells:
+    small = view.width > 4 * (table.right - table.left + 1)  # one of many side by side
+    if small or table.named or view.merged or view.grid.percent_cells:
         return None
     heads = tuple([tuple(view.rows[row]) for row in table.headers])
     filled = tuple([_filled(table, index) for index in range(view.width)])
