@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from flowkit.model import Conditions, FlowTest, Point, Side, Units, UnitSource
+from flowkit.importers.checks import check_tests
+from flowkit.model import Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
 from flowkit.units import to_si
 
 Curve = Callable[[float], float]
@@ -62,3 +63,33 @@ def seat_and_throat(sharpness: float) -> Curve:
         return 0.3 * ((0.7 * seat) ** -sharpness + (0.75 * bowl) ** -sharpness) ** (-1 / sharpness)
 
     return flow
+
+
+LIFTS = {
+    "every mm": [float(n) for n in range(1, 13)],
+    "every 1.5 mm": [1.5 * n for n in range(1, 9)],
+    "every 2 mm": [2.0 * n for n in range(1, 7)],
+    "every 2.5 mm": [2.5 * n for n in range(1, 6)],
+    "every 3 mm": [3.0, 6.0, 9.0, 12.0],
+    "every half mm": [0.5 * n for n in range(1, 25)],
+    "from 3 mm": [float(n) for n in range(3, 13)],
+    "uneven": [0.5, 1.0, 2.0, 3.0, 5.0, 7.0, 9.0, 11.0, 12.0],
+    "three": [4.0, 8.0, 12.0],
+}
+CURVES: dict[str, Curve] = {
+    **{f"gentle {bend}": saturating(180, bend) for bend in (3, 4, 5, 6, 8)},
+    **{f"blend {sharpness}": seat_and_throat(sharpness) for sharpness in (3, 4, 6, 10)},
+    "corner": seat_and_throat(99),
+}
+GOOD = [30.1, 60.2, 88.3, 112.4, 129.9, 138.0]
+EVERY_2 = LIFTS["every 2 mm"]
+
+
+def rules(tests: Sequence[FlowTest]) -> list[str]:
+    """The rules of what the checks find."""
+    return [finding.rule for finding in check_tests(tests)]
+
+
+def found(lifts: Sequence[float], flows: Sequence[float], **more: object) -> list[Finding]:
+    """What the checks find in a test of given figures."""
+    return list(check_tests([make_test(lifts, flows, **more)]))  # type: ignore[arg-type]
