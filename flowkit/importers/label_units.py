@@ -88,7 +88,7 @@ def take_unit(text: str) -> tuple[Unit | None, str, str]:
     for count in (3, 2, 1):
         if count < len(words):
             tail = " ".join(words[-count:]).strip(",;:/-")
-            unit = _free_unit(tail)
+            unit = _free_unit(tail) or _degrees(tail, words[:-count])
             if unit is not None:
                 return unit, tail, _tidy(" ".join(words[:-count]))
     for place, word in enumerate(words):
@@ -101,6 +101,15 @@ def take_unit(text: str) -> tuple[Unit | None, str, str]:
         if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or leads):
             return unit, word.strip(",;:"), _tidy(" ".join(words[:place] + words[place + 1 :]))
     return None, "", " ".join(words)
+
+
+def _degrees(text: str, words: list[str]) -> Unit | None:
+    """The unit of ``Air temp F``: one letter, behind words that name a temperature."""
+    named = PHRASES.get(fold(" ".join(words)))
+    if named is None or named[0] not in ("air_temperature", "meter_temperature"):
+        return None
+    unit = find_unit(text)
+    return unit if unit is not None and unit.quantity == "temperature" else None
 
 
 def _begins_phrase(words: list[str]) -> bool:
