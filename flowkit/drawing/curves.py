@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 from flowkit.drawing.ends import EndLabel, figure_of, label_ends, text_width
 from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, style, variant_style
 from flowkit.errors import FlowkitError
+from flowkit.files import written_whole
 from flowkit.model import Side
 from flowkit.units import from_si
 
@@ -284,17 +284,14 @@ def save_figure(figure: Figure, path: str | Path, *, dpi: float = 150) -> None:
     path : str or Path
     dpi : float, optional
         Dots an inch.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
     """
-    out = io.BytesIO()
-    with style():
-        figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
-    target = Path(path)
-    waiting = target.with_name(f".{target.name}.part")
-    try:
-        waiting.write_bytes(out.getvalue())
-        waiting.replace(target)
-    finally:
-        waiting.unlink(missing_ok=True)
+    with written_whole(Path(path)) as draft, style():
+        figure.savefig(draft, format="png", dpi=dpi, metadata={"Software": None})
 
 
 def curve_name(test: FlowTest | CorrectedTest) -> str:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime
 import io
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.drawing import style
+from flowkit.files import written_whole
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import date_of
 from flowkit.serial import document
@@ -39,32 +39,17 @@ def write_whole(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
     Returns
     -------
     tuple of Path
+
+    Raises
+    ------
+    OutputError
+        If a file cannot be written.
     """
-    waiting: list[tuple[str, Path]] = []
-    try:
-        for path, content in files.items():
-            path.parent.mkdir(parents=True, exist_ok=True)
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-            waiting.append((name, path))
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-        for name, path in waiting:
-            # mkstemp makes private files; a report is for everybody the folder is for.
-            Path(name).chmod(0o666 & ~_umask())
-            Path(name).replace(path)
-    finally:
-        for name, _ in waiting:
-            Path(name).unlink(missing_ok=True)
+    with ExitStack() as stack:
+        drafts = [(stack.enter_context(written_whole(path)), content) for path, content in files.items()]
+        for draft, content in drafts:
+            draft.write_bytes(content)
     return tuple(files)
-
-
-def _umask() -> int:
-    """Return the process's umask."""
-    current = os.umask(0)
-    os.umask(current)
-    return current
 
 
 def report_data(contents: ReportContents) -> str:

@@ -12,8 +12,9 @@ from PIL import Image
 from pypdf import PdfReader
 
 from flowkit.errors import FlowkitError
+from flowkit.files import OutputError
 from flowkit.model import Finding, JobInfo
-from flowkit.reports import write, write_report
+from flowkit.reports import write_report
 from flowkit.reports.cautions import CAUTIONS
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.pages import make_pages, page_files, write_pages
@@ -264,8 +265,8 @@ def test_a_failure_while_writing_leaves_no_scraps(monkeypatch: pytest.MonkeyPatc
     def fail(*_: object) -> None:
         raise OSError("disk full")
 
-    monkeypatch.setattr(write.os, "fsync", fail)
-    with pytest.raises(OSError, match="disk full"):
+    monkeypatch.setattr("flowkit.files.os.fsync", fail)
+    with pytest.raises(OutputError, match="disk full"):
         write_whole({tmp_path / "a.txt": b"a"})
     assert list(tmp_path.iterdir()) == []
 
