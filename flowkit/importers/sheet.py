@@ -189,7 +189,7 @@ class _TableReader:
             self.findings += trouble
             tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
             self.findings += trouble
-        if _lacks_flows(columns):
+        if _lacks_flows(columns) and not self.grid.formula_gaps:
             what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
             self.findings.append(unreadable(table.view.source(table.row, table.lifts[0]), what))
         return TableReading(table, layout, columns, lifts, tests)

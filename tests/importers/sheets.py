@@ -27,7 +27,7 @@ def grid(text: str, *, sheet: str | None = "Sheet1", file: str = "bench.xlsx", *
     for line in text.strip("\n").split("\n"):
         cells: list[Any] = []
         for cell in line.split("|"):
-            cell = cell.strip()
+            cell = cell.strip()  # noqa: PLW2901
             try:
                 cells.append(float(cell) if cell and cell[0] in "0123456789.-" else cell or None)
             except ValueError:

@@ -68,7 +68,7 @@ def test_the_mark_of_a_spreadsheet_s_texts() -> None:
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(1.0, "1"), (1.5, "1.5"), ("01", "01"), (None, ""), (" a\n b ", "a b"), (True, "True"), (datetime.date(2026, 3, 4), "2026-03-04"), (datetime.time(10, 5), "10:05:00")],
+    [(1.0, "1"), (1.5, "1.5"), ("01", "01"), (None, ""), (" a\n b ", "a b"), (True, "True"), (datetime.date(2026, 3, 4), "2026-03-04"), (datetime.time(10, 5), "10:05:00")],  # noqa: E501
 )  # fmt: skip
 def test_names(value: object, text: str) -> None:
     assert as_text(value) == text  # type: ignore[arg-type]

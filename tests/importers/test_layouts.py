@@ -207,7 +207,7 @@ class TestWide:
         assert rules(result) == ["column-ignored"]
 
     def test_one_pressure_merged_over_two_columns(self) -> None:
-        text = "Test pressure (inH2O) | 28 | | 10\nLift mm | Int 1 cfm | Int 2 cfm | Ex 1 cfm\n1 | 15 | 16 | 12\n2 | 31 | 32 | 25"
+        text = "Test pressure (inH2O) | 28 | | 10\nLift mm | Int 1 cfm | Int 2 cfm | Ex 1 cfm\n1 | 15 | 16 | 12\n2 | 31 | 32 | 25"  # noqa: E501
         result = read(text, merged=((0, 1, 0, 2),))
         assert [round(t.conditions.test_pressure_pa / INH2O, 9) for t in result.tests] == [28, 28, 10]  # type: ignore[operator]
 
@@ -232,7 +232,7 @@ class TestWide:
 
     def test_pressures_named_after_their_flows(self) -> None:
         result = read(
-            "Lift mm | Intake cfm | Exhaust cfm | Exhaust pressure inH2O | Intake pressure inH2O\n1 | 15 | 12 | 20 | 28\n2 | 31 | 25 | 20 | 28"
+            "Lift mm | Intake cfm | Exhaust cfm | Exhaust pressure inH2O | Intake pressure inH2O\n1 | 15 | 12 | 20 | 28\n2 | 31 | 25 | 20 | 28"  # noqa: E501
         )
         assert [round(t.conditions.test_pressure_pa / INH2O, 9) for t in result.tests] == [28, 20]  # type: ignore[operator]
 
@@ -284,7 +284,7 @@ class TestWide:
 class TestVariantsAsColumns:
     def test_with_a_title_and_a_gain(self) -> None:
         result = read(
-            'Intake flow in CFM @ 28" H2O\nLift (in) | Stock | Ported | Gain %\n0.1 | 50 | 55 | 10\n0.2 | 100 | 111 | 11'
+            'Intake flow in CFM @ 28" H2O\nLift (in) | Stock | Ported | Gain %\n0.1 | 50 | 55 | 10\n0.2 | 100 | 111 | 11'  # noqa: E501
         )
         assert flows(result) == {
             "intake None 1 Stock": [(2.54, 50), (5.08, 100)],
@@ -312,7 +312,7 @@ class TestVariantsAsColumns:
 
     def test_words_of_parts_in_a_variant_s_name(self) -> None:
         result = read(
-            "Lift mm | Big valve heads, cfm | Throat opened, cfm | After seat cut, cfm\n1 | 15 | 12 | 16\n2 | 30 | 25 | 33"
+            "Lift mm | Big valve heads, cfm | Throat opened, cfm | After seat cut, cfm\n1 | 15 | 12 | 16\n2 | 30 | 25 | 33"  # noqa: E501
         )
         assert [t.variant for t in result.tests] == ["Big valve heads", "Throat opened", "After seat cut"]
 
@@ -330,7 +330,7 @@ class TestVariantsAsColumns:
 class TestAcross:
     def test_lifts_beside_their_heading(self) -> None:
         result = read(
-            "Lift (mm) | 1 | 2 | 3\nIntake 1 (CFM) | 15 | 31 | 45\nExhaust 1 (CFM) | 12 | 25 | 38\nAverage | 13 | 28 | 40"
+            "Lift (mm) | 1 | 2 | 3\nIntake 1 (CFM) | 15 | 31 | 45\nExhaust 1 (CFM) | 12 | 25 | 38\nAverage | 13 | 28 | 40"  # noqa: E501
         )
         assert flows(result) == {
             "intake 1 1 bench": [(1, 15), (2, 31), (3, 45)],
@@ -341,7 +341,7 @@ class TestAcross:
 
     def test_a_column_of_units_and_a_line_below(self) -> None:
         result = read(
-            "Lift | mm | 1 | 2 | 3\nIntake 1 | cfm | 15 | 31 | 45\nExhaust 1 | cfm | 12 | 25 | 38\nTest pressure | 28 inH2O"
+            "Lift | mm | 1 | 2 | 3\nIntake 1 | cfm | 15 | 31 | 45\nExhaust 1 | cfm | 12 | 25 | 38\nTest pressure | 28 inH2O"  # noqa: E501
         )
         assert len(result.tests) == 2
         assert all(t.conditions.test_pressure_pa == pytest.approx(28 * INH2O) for t in result.tests)
@@ -364,7 +364,7 @@ class TestAcross:
 
     def test_lifts_with_their_unit_as_headings(self) -> None:
         result = read(
-            "Side | Port | Run | 1 mm | 2 mm | 3 mm\nInt | 1 | 1 | 15 cfm | 31 cfm | 45 cfm\nExh | 1 | 2 | 12 cfm | 25 cfm | 38 cfm"
+            "Side | Port | Run | 1 mm | 2 mm | 3 mm\nInt | 1 | 1 | 15 cfm | 31 cfm | 45 cfm\nExh | 1 | 2 | 12 cfm | 25 cfm | 38 cfm"  # noqa: E501
         )
         assert flows(result) == {
             "intake 1 1 bench": [(1, 15), (2, 31), (3, 45)],
@@ -396,7 +396,7 @@ class TestAcross:
 
     def test_a_table_nobody_can_tell_the_direction_of(self) -> None:
         result = read(
-            "Side | Intake\nFlow unit | cfm\nLift (mm) | 1 | 2 | 3\n1 | 10 | 11 | 12\n2 | 11 | 12 | 13\n3 | 12 | 13 | 14"
+            "Side | Intake\nFlow unit | cfm\nLift (mm) | 1 | 2 | 3\n1 | 10 | 11 | 12\n2 | 11 | 12 | 13\n3 | 12 | 13 | 14"  # noqa: E501
         )
         assert set(errors(result)) == {"sheet-ambiguous"} and not result.tests
 
@@ -522,7 +522,7 @@ class TestUnits:
         text = "Lift (mm) | Intake 1 (kg/h)\n1 | 15\n2 | 30"
         assert set(errors(read(text))) == {"sheet-ambiguous"}
         result = read("Temperature | 20 °C\nBarometer | 1013.25 hPa\nHumidity | 0 %\n" + text)
-        # Density of dry air at 20 °C and 101 325 Pa: 1.2041 kg/m³ (CIPM-2007 gives 1.2045 with its CO2; handbooks 1.204).
+        # Density of dry air at 20 °C and 101 325 Pa: 1.2041 kg/m³ (CIPM-2007 gives 1.2045 with its CO2; handbooks 1.204).  # noqa: E501
         assert result.tests[0].points[0].flow_m3_s == pytest.approx(15 / 3600 / 1.2045, rel=5e-4)
         assert result.findings == ()
 

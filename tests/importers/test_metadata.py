@@ -70,7 +70,7 @@ def test_every_condition(line: str, field: str, value: float | str) -> None:
 
 def test_pairs_in_one_row_and_in_one_cell() -> None:
     found = said(
-        "Bench: B2 ; Operator: M. M. | | |\nTest pressure | 28 inH2O | Date | 2026-03-14\nBore | 83 mm | | Throat | 33 mm"
+        "Bench: B2 ; Operator: M. M. | | |\nTest pressure | 28 inH2O | Date | 2026-03-14\nBore | 83 mm | | Throat | 33 mm"  # noqa: E501
     )
     assert (found.bench, found.operator, found.date) == ("B2", "M. M.", "2026-03-14")
     assert (found.fixture_bore_m, found.throat_diameter_m) == pytest.approx((0.083, 0.033))
@@ -194,7 +194,7 @@ def test_notes_in_two_lines_are_joined() -> None:
 
 def test_lines_of_one_side_hold_for_that_side() -> None:
     result = read(
-        "Valve head, intake | 38 mm\nExhaust valve head | 33 mm\nLift mm | Int 1 cfm | Ex 1 cfm\n1 | 15 | 12\n2 | 31 | 25"
+        "Valve head, intake | 38 mm\nExhaust valve head | 33 mm\nLift mm | Int 1 cfm | Ex 1 cfm\n1 | 15 | 12\n2 | 31 | 25"  # noqa: E501
     )
     assert [t.conditions.valve_diameter_m for t in result.tests] == pytest.approx([0.038, 0.033])
 

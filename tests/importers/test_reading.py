@@ -146,7 +146,7 @@ def test_reading_loads_nothing_heavy(tmp_path: Path) -> None:
     code = (
         "import sys; from flowkit.importers import read, Stated, ColumnMapping; "
         f"read({str(path)!r}); "
-        "print([m for m in ('numpy', 'scipy', 'pandas', 'matplotlib', 'openpyxl', 'pydantic', 'python_calamine') if m in sys.modules])"
+        "print([m for m in ('numpy', 'scipy', 'pandas', 'matplotlib', 'openpyxl', 'pydantic', 'python_calamine') if m in sys.modules])"  # noqa: E501
     )
     run = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=Path(__file__).parents[2]

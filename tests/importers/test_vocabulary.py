@@ -32,7 +32,7 @@ def test_no_word_is_a_unit_that_would_stand_in_a_heading() -> None:
 def test_every_language_has_the_words_of_a_sheet() -> None:
     needed = {
         "lift", "flow", "pressure", "intake", "exhaust", "port", "run", "fixture_bore", "valve_head", "stem", "throat",
-        "seat_angle", "seat_width", "leak", "check_reading", "check_nominal", "air_temperature", "barometer", "humidity",
+        "seat_angle", "seat_width", "leak", "check_reading", "check_nominal", "air_temperature", "barometer", "humidity",  # noqa: E501
         "date", "operator", "bench", "notes", "variant", "head", "side",
     }  # fmt: skip
     shared = {word: languages for word, languages in SHARED.items() if word in PHRASES}
@@ -198,11 +198,11 @@ def test_folding() -> None:
 
 # The same sheet in five languages and two layouts: the wording changes nothing.
 HEADINGS = {
-    "en": ("Test pressure", "Side", "Port", "Lift (mm)", "Flow (L/s)", "Intake", "Exhaust", "Fixture bore", "Leak", "Air temperature"),
-    "de": ("Prüfdruck", "Seite", "Kanal", "Ventilhub [mm]", "Durchfluss [L/s]", "Einlass", "Auslass", "Bohrung", "Leckage", "Lufttemperatur"),
-    "fr": ("Dépression d'essai", "Côté", "Conduit", "Levée (mm)", "Débit (L/s)", "Admission", "Échappement", "Alésage", "Fuite", "Température"),
-    "es": ("Presión de prueba", "Lado", "Cilindro", "Alzada (mm)", "Caudal (L/s)", "Admisión", "Escape", "Calibre", "Fuga", "Temperatura ambiente"),
-    "it": ("Pressione di prova", "Lato", "Condotto", "Alzata (mm)", "Portata (L/s)", "Aspirazione", "Scarico", "Alesaggio", "Perdita", "Temperatura aria"),
+    "en": ("Test pressure", "Side", "Port", "Lift (mm)", "Flow (L/s)", "Intake", "Exhaust", "Fixture bore", "Leak", "Air temperature"),  # noqa: E501
+    "de": ("Prüfdruck", "Seite", "Kanal", "Ventilhub [mm]", "Durchfluss [L/s]", "Einlass", "Auslass", "Bohrung", "Leckage", "Lufttemperatur"),  # noqa: E501
+    "fr": ("Dépression d'essai", "Côté", "Conduit", "Levée (mm)", "Débit (L/s)", "Admission", "Échappement", "Alésage", "Fuite", "Température"),  # noqa: E501
+    "es": ("Presión de prueba", "Lado", "Cilindro", "Alzada (mm)", "Caudal (L/s)", "Admisión", "Escape", "Calibre", "Fuga", "Temperatura ambiente"),  # noqa: E501
+    "it": ("Pressione di prova", "Lato", "Condotto", "Alzata (mm)", "Portata (L/s)", "Aspirazione", "Scarico", "Alesaggio", "Perdita", "Temperatura aria"),  # noqa: E501
 }  # fmt: skip
 
 

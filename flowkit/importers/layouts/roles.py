@@ -55,7 +55,8 @@ def _weigh(table: Table, side: Side | None, words: Sequence[str]) -> tuple[list[
         _first_role(table, column)
         if column.role != "empty":
             columns.append(column)
-    findings = _decide_sides(table, columns, words)
+    findings = [_contradiction(table, column) for column in columns if column.trouble]
+    findings += _decide_sides(table, columns, words)
     _decide_averages(columns)
     findings += _decide_bare(table, columns, side)
     _decide_unknown(columns)
@@ -92,6 +93,12 @@ def _weigh_form(form: _Form, side: Side | None, words: tuple[str, ...]) -> list[
     table = Table(view, 0, list(lifts), left, right, count, count, headers=list(range(count)))
     columns, findings = _weigh(table, side, words)
     return None if findings else columns
+
+
+def _contradiction(table: Table, column: Column) -> Finding:
+    """Say that the headings over a column contradict each other."""
+    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; correct its headings"
+    return unreadable(column.source(table), what)
 
 
 def _filled(table: Table, index: int) -> bool:

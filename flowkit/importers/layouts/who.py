@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.cells import as_text
 from flowkit.importers.grid import CellValue
 from flowkit.importers.items import Written, read_item, refused
-from flowkit.importers.labels import Label, resolve_codes
+from flowkit.importers.labels import resolve_codes
 from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.drafts import TableContext
 from flowkit.importers.layouts.lifts import LiftRow
@@ -50,13 +50,14 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
     cells = context.table.view.rows
     names = [_filled_down([cells[entry.row][column.index] for entry in rows]) for column in columns]
     keys = zip(*names, strict=True) if names else ((),) * len(rows)
+    sides = _letters(context, columns, names)
     known: dict[tuple[object, ...], list[LiftRow]] = {}
     groups: dict[Who, list[LiftRow]] = {}
     for entry, values in zip(rows, keys, strict=True):
         key = values if entry.section is None else (*values, id(entry.section))
         group = known.get(key)
         if group is None:
-            who = _who(context, columns, values, entry)
+            who = _who(context, columns, values, entry, sides)
             group = known[key] = groups.setdefault(who, []) if who is not None else []
         group.append(entry)
     return list(groups.items())
@@ -74,9 +75,30 @@ def _filled_down(values: list[CellValue]) -> list[CellValue]:
     return filled
 
 
-def _who(context: TableContext, columns: Sequence[Column], values: Sequence[CellValue], entry: LiftRow) -> Who | None:
+def _letters(
+    context: TableContext, columns: Sequence[Column], names: Sequence[Sequence[CellValue]]
+) -> Mapping[str, Side]:
+    """The sides that the letters before ports stand for, told by all of them together."""
+    codes = {row.section.code for row in context.lifts.rows if row.section is not None and row.section.code}
+    for column, values in zip(columns, names, strict=True):
+        if column.kind in ("side", "port"):
+            found = [_names(column.kind, value) for value in set(values) if value is not None]
+            codes |= {name.code for name in found if name is not None and name.code and name.side is None}
+    return (resolve_codes(codes, context.words) or {}) if codes else {}
+
+
+def _who(
+    context: TableContext,
+    columns: Sequence[Column],
+    values: Sequence[CellValue],
+    entry: LiftRow,
+    sides: Mapping[str, Side],
+) -> Who | None:
     """Read the cells that say which test a row belongs to, after the line above them that does."""
-    who = _of_section(context, entry.section) if entry.section is not None else NOBODY
+    section = entry.section
+    who = NOBODY
+    if section is not None:
+        who = Who(section.side or sides.get(section.code or ""), section.port, section.run)
     for column, value in zip(columns, values, strict=True):
         if value is None:
             continue
@@ -86,7 +108,7 @@ def _who(context: TableContext, columns: Sequence[Column], values: Sequence[Cell
             context.findings += read_item(str(column.kind), Written(value, source))[1]
             return None
         if names.side is None and names.code is not None:
-            side = _side(context, names.code)
+            side = sides.get(names.code)
             if side is None:
                 source = context.table.view.source(entry.row, column.index)
                 what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; write one of the two"
@@ -135,15 +157,3 @@ def _names(kind: str, value: CellValue) -> _Names | None:
         else:
             names = names._replace(code=str(item.value)[1:])
     return names
-
-
-def _of_section(context: TableContext, section: Label) -> Who:
-    """What a line inside the table says of the rows below it."""
-    side = section.side or (_side(context, section.code) if section.code else None)
-    return Who(side, section.port, section.run)
-
-
-def _side(context: TableContext, code: str) -> Side | None:
-    """The side a letter stands for on this sheet."""
-    sides = resolve_codes([code], context.words)
-    return sides[code] if sides else None
