@@ -131,8 +131,8 @@ def kinematics(engine: EngineData, theta_deg: Array) -> tuple[Array, Array, Arra
     leg = np.sqrt(engine.rod_m**2 - across * across)
     drop = engine.rod_m + crank - along - leg
     rate = (area * math.pi / 180) * across * (1 + along / leg)
-    walls = 2 * area + math.pi * engine.bore_m * (engine.clearance_m3 / area + drop)
-    return engine.clearance_m3 + area * drop, rate, walls
+    volume = engine.clearance_m3 + area * drop
+    return volume, rate, 2 * area + (4 / engine.bore_m) * volume
 
 
 def burned_fraction(engine: EngineData, theta_deg: ArrayLike) -> Array:

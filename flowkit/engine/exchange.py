@@ -27,6 +27,9 @@ MASS, TEMPERATURE, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
 ROWS, WATCHED = 11, 6
 
+INTAKE, EXHAUST, BOTH = slice(0, 1), slice(1, 2), slice(0, 2)
+"""Which valves are open."""
+
 MIXING_ZONE = 0.01
 """Gas pushed back returns first; it gives way to fresh air within this share of the displaced air."""
 
@@ -66,17 +69,20 @@ class Exchange:
         self.table_cv, self.table_u = gas.cv_and_u(self.table_t)
         self.table_h = self.table_u + gas.gas_constant * self.table_t
 
-    def flows(self, theta: Array, pressure: Array, rt: Array, gamma: Array, port_rt: Array) -> Array:
-        """Return the mass flows into the cylinder [kg/s], intake and exhaust: shape (2, copies, variants, speeds)."""
+    def flows(self, valves: slice, theta: Array, *, pressure: Array, rt: Array, gamma: Array, port_rt: Array) -> Array:
+        """Return the mass flows into the cylinder [kg/s], shape (valves, copies, variants, speeds)."""
+        outside_p, outside_rt = self.outside_p[valves], self.outside_rt[valves]
         # Choosing by a factor of 0 or 1 is several times faster than np.where.
-        inward = (self.outside_p > pressure).astype(float)
-        upstream = np.maximum(self.outside_p, pressure)
-        ratio = np.minimum(self.outside_p, pressure) / upstream
-        upstream_rt = rt + inward * (self.outside_rt - rt)
-        upstream_rt[0] += inward[0] * (port_rt - self.outside_rt[0])
-        psi = flow_function(ratio, gamma + inward * (self.outside_gamma - gamma))
-        direction = self.outward + inward * (self.inward - self.outward)
-        return np.asarray(direction * self.passages.areas(theta) * upstream * psi / np.sqrt(upstream_rt))
+        inward = (outside_p > pressure).astype(float)
+        upstream = np.maximum(outside_p, pressure)
+        ratio = np.minimum(outside_p, pressure) / upstream
+        upstream_rt = rt + inward * (outside_rt - rt)
+        if valves.start == 0:
+            upstream_rt[0] += inward[0] * (port_rt - outside_rt[0])
+        psi = flow_function(ratio, gamma + inward * (self.outside_gamma[valves] - gamma))
+        outward = self.outward[valves]
+        direction = outward + inward * (self.inward[valves] - outward)
+        return np.asarray(direction * self.passages.areas(theta, valves) * upstream * psi / np.sqrt(upstream_rt))
 
     def pressure_gradient(self, theta: Array, state: Array) -> tuple[Array, Array]:
         """Return the derivatives of the pressure by mass [Pa/kg] and by temperature [Pa/K]."""
@@ -85,64 +91,101 @@ class Exchange:
         return per_volume * state[TEMPERATURE], per_volume * state[MASS]
 
     def __call__(self, theta: Array, state: Array) -> Array:
-        """Return the derivative of the rows per degree."""
-        engine, r = self.engine, self.gas.gas_constant
-        mass, temperature, burned, port_mass, port_enthalpy, port_burned = state[:WATCHED]
-        volume, volume_rate, walls = kinematics(engine, theta)
+        """Return the derivative of the rows per degree, both valves open."""
+        return self.right_side(BOTH, theta, state)
+
+    def heat_lost(self, pressure: Array, temperature: Array, volume: Array, walls: Array) -> Array | float:
+        """Return the heat that goes into the walls during gas exchange [W]."""
+        engine = self.engine
+        if engine.heat_transfer == "none":
+            return 0.0
+        coefficient = heat_coefficient(
+            engine,
+            pressure=pressure,
+            temperature=temperature,
+            volume=volume,
+            piston_speed=self.piston_speed,
+            open_valves=True,
+        )
+        return np.asarray(coefficient * walls * (temperature - engine.wall_temperature_k))
+
+    def right_side(self, valves: slice, theta: Array, state: Array) -> Array:
+        """Return the derivative of the rows per degree, with these valves open; the rest is left out for speed."""
+        mass, temperature, burned = state[:PORT_MASS]
+        volume, volume_rate, walls = kinematics(self.engine, theta)
         cv = np.interp(temperature, self.table_t, self.table_cv)
         u = np.interp(temperature, self.table_t, self.table_u)
+        r = self.gas.gas_constant
         rt = r * temperature
-        pressure = mass * rt / volume
-
-        # What comes in through the intake: gas pushed back before, then fresh air.
-        held = np.maximum(port_mass, 1e-15)
-        returned = self.keeps * held / (held + self.mixing_mass)
-        returned_h = port_enthalpy / held
-        port_t = np.interp(returned_h, self.table_h, self.table_t)
-        port_rt = returned * (r * port_t) + (1.0 - returned) * self.outside_rt[0]
-
-        intake, exhaust = self.flows(theta, pressure, rt, 1.0 + r / cv, port_rt)
-        intake_in, intake_out = np.maximum(intake, 0.0), np.maximum(-intake, 0.0)
-        exhaust_in, exhaust_out = np.maximum(exhaust, 0.0), np.maximum(-exhaust, 0.0)
-        from_port = returned * intake_in
-        fresh = intake_in - from_port
-        h = u + rt
-        out = intake_out + exhaust_out
+        pressure, h = mass * rt / volume, u + rt
         burned_share = burned / mass
-        work = pressure * volume_rate
-        coefficient: Array | float = 0.0
-        if engine.heat_transfer != "none":
-            coefficient = heat_coefficient(
-                engine,
-                pressure=pressure,
-                temperature=temperature,
-                volume=volume,
-                piston_speed=self.piston_speed,
-                open_valves=True,
+        slope = np.zeros_like(state)
+        energy_in: Array | float = 0.0
+        out: Array | float = 0.0
+        port_rt, returned, held = rt, rt, rt
+        if valves.start == 0:
+            # What comes in through the intake: gas pushed back before, then fresh air.
+            held = np.maximum(state[PORT_MASS], 1e-15)
+            returned = self.keeps * held / (held + self.mixing_mass)
+            port_t = np.interp(state[PORT_ENTHALPY] / held, self.table_h, self.table_t)
+            port_rt = returned * (r * port_t) + (1.0 - returned) * self.outside_rt[0]
+        flows = self.flows(valves, theta, pressure=pressure, rt=rt, gamma=1.0 + r / cv, port_rt=port_rt)
+        if valves.start == 0:
+            drawn, pushed = np.maximum(flows[0], 0.0), np.maximum(-flows[0], 0.0)
+            from_port = returned * drawn
+            back, fresh = from_port / held, drawn - from_port
+            energy_in = self._intake_rows(
+                slope, state, fresh=fresh, share_back=back, out=pushed, h=h, burned_share=burned_share
             )
-        lost = coefficient * walls * (temperature - engine.wall_temperature_k)
-        returned_energy = from_port * returned_h
-        energy_in = returned_energy + fresh * self.intake_h + exhaust_in * self.exhaust_h
-        mass_rate = intake + exhaust
-        returned_burned = from_port * (port_burned / held)
-
-        slope = np.empty_like(state)
+            out = pushed
+        if valves.stop == 2:
+            exhaust = flows[-1]
+            exhaust_in, exhaust_out = np.maximum(exhaust, 0.0), np.maximum(-exhaust, 0.0)
+            brought = exhaust_in * self.exhaust_h
+            slope[GONE] -= exhaust
+            slope[GONE_ENTHALPY] += exhaust_out * h - brought
+            slope[BURNED] += exhaust_in
+            energy_in, out = energy_in + brought, out + exhaust_out
+        lost = self.heat_lost(pressure, temperature, volume, walls)
+        mass_rate = flows[0] + flows[1] if valves == BOTH else flows[0]
+        work = pressure * volume_rate
+        warmth = energy_in - out * h - u * mass_rate - work * self.degrees_per_second - lost
         slope[MASS] = mass_rate
-        slope[TEMPERATURE] = (energy_in - out * h - u * mass_rate - work * self.degrees_per_second - lost) / (mass * cv)
-        slope[BURNED] = returned_burned + exhaust_in - out * burned_share
-        kept = self.keeps * intake_out
-        slope[PORT_MASS] = kept - from_port
-        slope[PORT_ENTHALPY] = kept * h - returned_energy
-        slope[PORT_BURNED] = kept * burned_share - returned_burned
+        slope[TEMPERATURE] = warmth / (mass * cv)
+        slope[BURNED] -= out * burned_share
         slope[HEAT_LOST] = lost
-        # What is pushed back and not kept goes for so much air not drawn, and takes its warmth away.
-        lost_back = intake_out - kept
-        slope[DRAWN] = fresh - lost_back
-        slope[GONE] = -exhaust
-        slope[GONE_ENTHALPY] = exhaust_out * h - exhaust_in * self.exhaust_h + lost_back * (h - self.intake_h)
         slope *= self.seconds_per_degree
         slope[WORK] = work
         return slope
+
+    def _intake_rows(
+        self,
+        slope: Array,
+        state: Array,
+        *,
+        fresh: Array,
+        share_back: Array,
+        out: Array,
+        h: Array,
+        burned_share: Array,
+    ) -> Array:
+        """Fill in what goes through the intake; return the energy it brings in [W].
+
+        `share_back` is the flow back from the port over the mass that is there.
+        """
+        returned_energy = share_back * state[PORT_ENTHALPY]
+        returned_burned = share_back * state[PORT_BURNED]
+        kept = self.keeps * out
+        slope[PORT_MASS] = kept - share_back * np.maximum(state[PORT_MASS], 1e-15)
+        slope[PORT_ENTHALPY] = kept * h - returned_energy
+        slope[PORT_BURNED] = kept * burned_share - returned_burned
+        slope[BURNED] = returned_burned
+        slope[DRAWN] = fresh
+        if not self.keeps:
+            # What is pushed back and not kept goes for so much air not drawn, and takes its warmth away.
+            slope[DRAWN] -= out
+            slope[GONE_ENTHALPY] = out * (h - self.intake_h)
+        return np.asarray(returned_energy + fresh * self.intake_h)
 
 
 def closed_right_side(

@@ -52,6 +52,8 @@ class Integration:
         of its beginning, and cycles can converge far below the tolerance.
     evaluations : int
         Of right sides so far.
+    damping : float
+        How often over the fastest decay of a lane would have died away by e, where the method knows.
     """
 
     tolerance: float
@@ -59,6 +61,7 @@ class Integration:
     mesh: Array | None = None
     frozen: bool = False
     evaluations: int = 0
+    damping: float = 0.0
 
 
 class Lanes:

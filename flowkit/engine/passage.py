@@ -91,10 +91,10 @@ class PassagePair:
         self._cell_deg = np.array(spans).reshape(2, 1, 1, 1) / CELLS
         self._per_cell = 1.0 / self._cell_deg
 
-    def areas(self, theta_deg: Array) -> Array:
-        """Return effective areas [m²] at crank angles [degrees], shape (2, copies, variants, speeds)."""
-        place = (theta_deg - self._opens) * self._per_cell
+    def areas(self, theta_deg: Array, valves: slice = slice(0, 2)) -> Array:
+        """Return effective areas [m²] at crank angles [degrees], shape (valves, copies, variants, speeds)."""
+        place = (theta_deg - self._opens[valves]) * self._per_cell[valves]
         cell = np.floor(np.minimum(np.maximum(place, -1.0), CELLS))
-        x = (place - cell) * self._cell_deg
-        c = self._rows.take(cell.astype(np.intp) + self._first_row, axis=0)
+        x = (place - cell) * self._cell_deg[valves]
+        c = self._rows.take(cell.astype(np.intp) + self._first_row[valves], axis=0)
         return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])

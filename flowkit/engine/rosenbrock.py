@@ -95,6 +95,7 @@ def integrate_stiff(
     flat = slopes.reshape(4, -1)
     per_tolerance = 1.0 / (scale * run.tolerance)
     lanes = Lanes(span, run)
+    damping = np.zeros_like(lanes.theta)
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         for _ in range(_MOST_STEPS):
             step = lanes.step
@@ -116,8 +117,10 @@ def integrate_stiff(
             error = step * np.max(np.abs(wrong * per_tolerance), axis=0)
             trial = state + step * (_WEIGHTS @ flat).reshape(state.shape)
             accepted, arrived = lanes.judge(error, 3)
+            damping -= stiffness * step * accepted
             state = np.where(accepted, trial, state)
             if arrived:
+                run.damping = float(np.max(damping))
                 return state
     raise lanes.lost()
 

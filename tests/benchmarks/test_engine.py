@@ -1,0 +1,70 @@
+"""The filling model against the same cylinder in a Cantera reactor network, and its cost over lanes."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from flowkit.engine.filling import simulate_filling
+from flowkit.engine.passage import Passage
+from tests.engine.cantera_network import run
+from tests.engine.samples import CAMS, ENGINE, area
+from tests.engine.test_filling import network, simulate
+
+SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
+LIKE_CANTERA = replace(ENGINE, gamma="constant", gamma_value=1.35, heat_transfer="none", intake_backflow="fresh")
+CYCLES = 6
+
+
+def sweep(variants: int, *, plain: bool = True) -> Callable[[], object]:
+    """Twenty speeds of so many variants, to convergence."""
+    scales = [1.0 + 0.05 * place for place in range(variants)]
+    engine = LIKE_CANTERA if plain else ENGINE
+
+    def work() -> object:
+        intake = Passage.tabulate(CAMS["intake"], [lambda lift, k=k: area(lift, k) for k in scales])
+        exhaust = Passage.tabulate(CAMS["exhaust"], [lambda lift, k=k: area(lift, 0.8 * k) for k in scales])
+        return simulate_filling(engine, intake, exhaust, np.array(SPEEDS))
+
+    return work
+
+
+def seconds(function: Callable[[], object]) -> float:
+    """Processor time of one call [s]: others may be at work on the machine."""
+    start = time.process_time()
+    function()
+    return time.process_time() - start
+
+
+def test_sweep_against_a_cantera_network(benchmark) -> None:
+    """Sixty lanes here against sixty networks, of which three are run; both within 1e-4 of a network run tightly."""
+    benchmark.pedantic(sweep(3), rounds=2, iterations=1)
+    ours = min(seconds(sweep(3)) for _ in range(2))
+    chosen = (1500.0, 4500.0, 7200.0)
+    plain = network(LIKE_CANTERA)
+    theirs = sum(seconds(lambda speed=speed: run(plain, speed, CYCLES, rtol=1e-5, step_deg=720.0)) for speed in chosen)
+    tight = run(plain, 4500.0, CYCLES, rtol=1e-8, step_deg=720.0).trapped_mass
+    loose = run(plain, 4500.0, CYCLES, rtol=1e-5, step_deg=720.0).trapped_mass
+    assert loose == pytest.approx(tight, rel=1e-4)
+    assert simulate(LIKE_CANTERA, (4500.0,)).trapped_mass[0, 0] == pytest.approx(tight, rel=1e-4)
+    ratio = theirs / len(chosen) * 60 / ours
+    print(f"\nCantera networks {ratio:.0f} times as long; sweep of 60 lanes {ours:.2f} s of processor time")
+    assert ratio > 20
+
+
+def test_three_variants_at_twenty_speeds(benchmark) -> None:
+    """At most three seconds on one core, as the whole model runs by default."""
+    benchmark.pedantic(sweep(3, plain=False), rounds=2, iterations=1)
+    took = min(seconds(sweep(3, plain=False)) for _ in range(3))
+    print(f"\nsweep of 60 lanes with heat transfer {took:.2f} s of processor time")
+    assert took < 3.0
+
+
+def test_cost_is_at_most_linear_in_lanes(benchmark) -> None:
+    benchmark.pedantic(sweep(2), rounds=1, iterations=1)
+    few, many = (min(seconds(sweep(count)) for _ in range(2)) for count in (2, 8))
+    assert many < 4 * few
