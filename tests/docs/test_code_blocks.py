@@ -8,6 +8,7 @@ from pathlib import Path
 import matplotlib as mpl
 import pytest
 
+from flowkit.samples import copy_samples
 from tests.docs.blocks import Block, Runner, blocks_of, command, compare
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -19,22 +20,14 @@ PAGES = sorted(
 )
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """Return the sample job and its report as the command writes them; made once, as it costs seconds."""
-    made: dict[str, tuple[Path, str]] = {}
+def demo_of(page):
+    """What ``flowkit demo`` does on a page: all of it in the tutorial, elsewhere the job without its report.
 
-    def make(name: str) -> tuple[Path, str]:
-        if name not in made:
-            parent = tmp_path_factory.mktemp("demo")
-            with pytest.MonkeyPatch.context() as patch:
-                patch.chdir(parent)
-                status, printed = command(["demo", name])
-            assert status == 0, printed
-            made[name] = parent / name, printed
-        return made[name]
-
-    return make
+    No other page looks at the report, and it costs seconds.
+    """
+    if page.name == "tutorial.md":
+        return lambda name: command(["demo", name])
+    return lambda name: (0, str(copy_samples(Path(name))))
 
 
 def own_sheets(folder):
@@ -50,13 +43,13 @@ def own_sheets(folder):
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda path: path.relative_to(ROOT).as_posix())
-def test_blocks_run(page, demo, tmp_path, monkeypatch):
+def test_blocks_run(page, tmp_path, monkeypatch):
     """Run the blocks of a page."""
     monkeypatch.chdir(tmp_path)
     mpl.use("Agg")
     if page.name == "README.md":
         own_sheets(tmp_path)
-    runner = Runner(tmp_path, demo)
+    runner = Runner(tmp_path, demo_of(page))
     for block in blocks_of(page.read_text(encoding="utf-8")):
         try:
             runner.run(block)
@@ -66,7 +59,10 @@ def test_blocks_run(page, demo, tmp_path, monkeypatch):
 
 def test_blocks_are_found():
     """A fence with a title, one behind another, and one within a list."""
-    text = '# t\n\n```csv title="a.csv"\n1,2\n```\n\n```sh\nflowkit --help\n```\n\n- item\n\n    ```python\n    x = 1\n    ```\n'
+    text = (
+        '# t\n\n```csv title="a.csv"\n1,2\n```\n\n```sh\nflowkit --help\n```\n\n'
+        "- item\n\n    ```python\n    x = 1\n    ```\n"
+    )
     assert blocks_of(text) == [
         Block("csv", "a.csv", "1,2\n", 3, False),
         Block("sh", None, "flowkit --help\n", 7, True),

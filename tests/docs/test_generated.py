@@ -25,6 +25,7 @@ GENERATOR = _generator()
 
 COMPUTED = "validation.md"
 """Its figures may differ in their last digits with other versions of the libraries."""
+COSTLY = ("ideal-cycle volumetric efficiency", "Otto efficiency", "work of a motored cycle")
 
 
 @pytest.mark.parametrize("name", sorted(set(GENERATOR.PAGES) - {COMPUTED}))
@@ -40,8 +41,12 @@ def _rows(page):
 
 
 def test_validation_page_is_up_to_date():
-    """Every check is on the page, and our figures there are today's, to a tenth of the check's tolerance."""
-    written, now = _rows((DOCS / COMPUTED).read_text(encoding="utf-8")), _rows(GENERATOR.PAGES[COMPUTED]())
+    """Every check is on the page, and our figures there are today's, to a tenth of the check's tolerance.
+
+    Those that run the filling model are computed in tests/engine/test_validation.py alone.
+    """
+    written = _rows((DOCS / COMPUTED).read_text(encoding="utf-8"))
+    now = _rows(GENERATOR.PAGES[COMPUTED](lambda name: name.startswith(COSTLY)))
     ours, difference, tolerance = 4, 5, 6
     assert len(written) == len(now), "out of date: run python docs/site/generate.py"
     checked = 0
@@ -51,9 +56,10 @@ def test_validation_page_is_up_to_date():
         texts = [[cell for place, cell in enumerate(row) if place not in (ours, difference)] for row in (old, new)]
         assert texts[0] == texts[1], "out of date: run python docs/site/generate.py"
         if len(old) > ours and old[ours].strip() not in ("ours", "---"):
-            checked += 1
-            assert float(old[ours]) == pytest.approx(float(new[ours]), rel=1e-6, abs=0.1 * float(old[tolerance]))
             assert abs(float(old[difference])) <= float(old[tolerance])
+            if new[ours].strip():
+                checked += 1
+                assert float(old[ours]) == pytest.approx(float(new[ours]), rel=1e-6, abs=0.1 * float(old[tolerance]))
     assert checked > 100
 
 

@@ -42,10 +42,10 @@ def folder(tmp_path_factory):
     path = tmp_path_factory.mktemp("schema")
     job = copy_samples(path / "job")
     short = job.read_text(encoding="utf-8").replace('peak_lift = "9.8 mm"', 'peak_lift = "12 mm"')
-    speeds = short.replace("compression_ratio = 10.2", 'compression_ratio = 10.2\nspeeds = ["4000 rpm", "6000 rpm"]')
+    speeds = short.replace("compression_ratio = 10.2", 'compression_ratio = 10.2\nspeeds = ["5000 rpm"]')
     (path / "job" / "short.toml").write_text(speeds, encoding="utf-8")
     quick = job.read_text(encoding="utf-8").replace(
-        "compression_ratio = 10.2", 'compression_ratio = 10.2\nspeeds = ["4000 rpm", "6000 rpm"]'
+        "compression_ratio = 10.2", 'compression_ratio = 10.2\nspeeds = ["5000 rpm"]'
     )
     job.write_text(quick, encoding="utf-8")
     for name, text in BAD_SHEETS.items():
