@@ -17,7 +17,7 @@ from flowkit.analysis.factors import Change, what_changed
 from flowkit.analysis.gains import MatchedPair
 from flowkit.analysis.phrases import listed, percent, ports_named
 from flowkit.analysis.results import PortLag, RatioPoint
-from flowkit.model import CorrectedPoint, CorrectedTest, Finding, Variant
+from flowkit.model import CorrectedPoint, CorrectedTest, Finding, Side, Variant
 
 __all__ = [
     "IMPOSSIBLE",
@@ -33,6 +33,7 @@ __all__ = [
     "ratio_unusual",
     "side_missing",
     "unmatched_ports",
+    "variants_left_out",
     "valve_impossible",
     "zero_flow",
 ]
@@ -165,6 +166,27 @@ def _impossible_port(curve: PortCurve, variant: SideVariant, velocity_m_s: float
 def _port_place(curve: PortCurve) -> str:
     """Name a port for people."""
     return f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}"
+
+
+def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
+    """Note variants that were not tested on a side that others were tested on.
+
+    Parameters
+    ----------
+    side : {"intake", "exhaust"}
+    variants : sequence of Variant
+        All that are compared.
+
+    Returns
+    -------
+    list of Finding
+    """
+    without = [item.name for item in variants if not any(test.side == side for test in item.tests)]
+    if not without or len(without) == len(variants):
+        return []
+    names = ", ".join(map(repr, without))
+    message = f"{names} has no {side} test, so it is not compared there; flow that side too if it matters."
+    return [Finding("side-untested", "note", side, message)]
 
 
 def port_uneven(variant: SideVariant, spread: float | None, lag: PortLag | None) -> tuple[Finding, ...]:

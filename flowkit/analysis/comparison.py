@@ -125,7 +125,7 @@ def compare(
     sides: dict[Side, _Side] = {}
     for side in SIDES:
         computed, side_findings = _side(usable, side, setting)
-        own += side_findings
+        own += [*side_findings, *checks.variants_left_out(side, usable)]
         if computed is not None:
             sides[side] = computed
     if not sides:

@@ -191,6 +191,8 @@ def _where(side: Side, result: SideComparison, display: Display) -> str | None:
     gain = _overall(result)
     if gain is None or len(gain.per_lift) < 2:
         return None
+    if round(gain.largest.gain - gain.smallest.gain, 3) == 0:
+        return f"Along the lift the {side} gain is the same everywhere, {signed_percent(gain.largest.gain, None)}."
     if gain.smallest.u95 is None:
         return f"Along the lift the {side} gain is {_extremes(gain, display)} (not assessed)."
     if _contrast(gain) > 0:

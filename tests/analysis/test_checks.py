@@ -7,9 +7,20 @@ from dataclasses import replace
 
 import pytest
 
-from flowkit.analysis import compare
+from flowkit.analysis import checks, compare
 from flowkit.corrections.pressure import reference_velocity
-from flowkit.model import Bench, Finding, LedgerLine, Reference, Variant
+from flowkit.model import (
+    Bench,
+    Conditions,
+    CorrectedPoint,
+    CorrectedTest,
+    Finding,
+    LedgerLine,
+    Reference,
+    Units,
+    UnitSource,
+    Variant,
+)
 from tests.analysis.heads import LIFTS, TYPICAL, VALVE, corrected, head
 from tests.make_sample_sheets import Valve
 
@@ -274,3 +285,22 @@ def test_a_valve_that_cannot_be_is_said_and_its_areas_left_out() -> None:
     flow = result.sides["intake"].variants[0]
     assert flow.minimum_area_m2 is None and flow.takeover_lift_m is None
     assert findings(head("a", valve=VALVE), rule="valve-impossible") == []
+
+
+def test_a_variant_that_was_not_flowed_on_a_side_is_named() -> None:
+    units = Units(UnitSource("mm", "stated"), UnitSource("CFM", "stated"))
+    points = tuple(CorrectedPoint(lift, 10 * lift, 7000.0, f"a:{lift}", 10 * lift) for lift in (0.002, 0.004))
+
+    def variant(name: str, *sides: str) -> Variant:
+        tests = tuple(
+            CorrectedTest(f"{name} {side}", "a", None, None, name, side, "1", 1, Conditions(), units, points, ())  # type: ignore[arg-type]
+            for side in sides
+        )
+        return Variant(name, tests)
+
+    both = [variant("a", "intake", "exhaust"), variant("b", "intake")]
+    (note,) = checks.variants_left_out("exhaust", both)
+    assert (note.rule, note.severity, note.where) == ("side-untested", "note", "exhaust")
+    assert "'b'" in note.message
+    assert checks.variants_left_out("intake", both) == []
+    assert checks.variants_left_out("exhaust", [variant("a", "intake"), variant("b", "intake")]) == []
