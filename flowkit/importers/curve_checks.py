@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
@@ -20,6 +21,9 @@ FALL = 0.01
 OFF_AT_LAST_UNEXPLAINED = 0.15  # else only where swapped digits or a moved point explain it
 FEWEST = 4  # three points are no curve
 ROBUST_DEVIATIONS = 4.0
+MOST_SLIPS = 5  # of one test; beyond, it is no curve
+MOST_SUSPECTS = 8
+MOST_READINGS = 300  # of one test; beyond, a slip is not looked for
 BEND = 1.5
 BEND_NEAR_END = 2.0
 
@@ -61,7 +65,7 @@ def check_curve(test: FlowTest, *, without: Sequence[Point] = ()) -> list[Findin
     readings = _readings(test, without)
     slips: list[_Slip] = []
     left = readings
-    for _ in range(max(1, len(readings) // 4)):
+    for _ in range(min(MOST_SLIPS, max(1, len(readings) // 4)) if len(readings) <= MOST_READINGS else 0):
         slip = _worst_slip(test, left)
         if slip is None:
             break
@@ -72,7 +76,8 @@ def check_curve(test: FlowTest, *, without: Sequence[Point] = ()) -> list[Findin
 
 def _readings(test: FlowTest, without: Sequence[Point]) -> list[_Reading]:
     """Return the readings in the order of lift, at one pressure where points have their own."""
-    points = [p for p in test.points if p.lift_m > MICRON and p.flow_m3_s > 0 and p not in without]
+    aside = {id(point) for point in without}
+    points = [p for p in test.points if p.lift_m > MICRON and p.flow_m3_s > 0 and id(p) not in aside]
     if any(point.pressure_pa is not None for point in points):
         pressures = [test.pressure_at(point) for point in points]
         known = [pressure for pressure in pressures if pressure]
@@ -126,7 +131,7 @@ def _merged(readings: Sequence[_Reading]) -> tuple[list[float], list[float]]:
 
 def _worst_slip(test: FlowTest, readings: list[_Reading]) -> _Slip | None:
     """Return the reading without which the rest is smoothest, if it is far enough off that rest."""
-    suspects = [reading for reading in readings if _suspicious(readings, reading)]
+    suspects = _suspects(readings)
     best: tuple[float, _Reading, list[_Reading]] | None = None
     for suspect in suspects:
         rest = [reading for reading in readings if reading is not suspect]
@@ -161,17 +166,28 @@ def _floor(seen: Expected, *, explained: bool = False) -> float:
     return max(floor, bend * seen.doubt / seen.value) if seen.value > 0 else floor
 
 
-def _suspicious(readings: list[_Reading], reading: _Reading) -> bool:
-    """Tell whether a reading may be a slip, seen from all the others."""
-    seen = _seen_from([other for other in readings if other is not reading], reading)
-    return seen is not None and seen.off(reading.flow) > min(_floor(seen, explained=True), OFF["first"])
+def _suspects(readings: list[_Reading]) -> list[_Reading]:
+    """Return the readings that may be slips, seen from all the others: the worst few."""
+    lifts, flows = _merged(readings)
+    if len(lifts) < FEWEST:
+        return []
+    found = []
+    for at, reading in enumerate(readings):
+        if len(lifts) == len(readings):
+            seen: Expected | None = expected(lifts, flows, at)
+        else:
+            seen = _seen_from([other for other in readings if other is not reading], reading)
+        if seen is not None:
+            excess = seen.off(reading.flow) / min(_floor(seen, explained=True), OFF["first"])
+            if excess > 1:
+                found.append((excess, at, reading))
+    worst = sorted(found, key=lambda item: -item[0])[:MOST_SUSPECTS]
+    return [reading for _, _, reading in sorted(worst, key=lambda item: item[1])]
 
 
 def _roughness(readings: Sequence[_Reading]) -> float:
     """Return how far a curve's points are off their neighbours' curves, together."""
     lifts, flows = _merged(readings)
-    if len(lifts) < 3:
-        return 0.0
     offs = [expected(lifts, flows, at).off(flow) for at, flow in enumerate(flows)]
     repeats = [r.flow / flows[_nearest(lifts, r.lift)] - 1 for r in readings] if len(lifts) < len(readings) else []
     return sum(offs) + sum(map(abs, repeats))
@@ -239,10 +255,12 @@ def _falls(test: FlowTest, readings: Sequence[_Reading]) -> list[Finding]:
     found: list[Finding] = []
     top: _Reading | None = None
     fall: list[_Reading] = []
-    merged = _merged(readings)
-    by_lift = [
-        (next(r for r in readings if abs(r.lift - lift) <= MICRON), flow) for lift, flow in zip(*merged, strict=True)
-    ]
+    firsts: dict[float, _Reading] = {}
+    lifts, flows = _merged(readings)
+    for reading in readings:
+        at = bisect_right(lifts, reading.lift + MICRON / 2) - 1
+        firsts.setdefault(lifts[at], reading)
+    by_lift = [(firsts[lift], flow) for lift, flow in zip(lifts, flows, strict=True)]
     for reading, flow in by_lift:
         level = _Reading(reading.point, reading.lift, flow)
         if top is None or flow >= (1 - FALL) * top.flow:

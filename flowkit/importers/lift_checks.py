@@ -37,11 +37,12 @@ def check_lifts(test: FlowTest) -> tuple[list[Finding], list[Point]]:
     if not steps or min(steps) > MICRON or max(steps) < -MICRON:
         return [], []
     repeated, unlike = _repeated(test)
-    others = [point.lift_m for point in test.points if point not in unlike]
+    aside = {id(point) for point in unlike}
+    others = [point.lift_m for point in test.points if id(point) not in aside]
     if unlike and (others == sorted(others) or others == sorted(others, reverse=True)):
         return repeated, unlike
     order, misplaced = _order(test)
-    return repeated + order, unlike + [point for point in misplaced if point not in unlike]
+    return repeated + order, unlike + [point for point in misplaced if id(point) not in aside]
 
 
 def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:

@@ -77,15 +77,20 @@ def expected(lifts: Sequence[float], flows: Sequence[float], at: int) -> Expecte
     >>> round(seen.value, 9), seen.place
     (30.0, 'inner')
     """
-    x, q = (0.0, *lifts), (0.0, *flows)
-    j, last = at + 1, len(lifts)
-    if j == last:
+    # Two points on either side, the closed valve counted as one; j is the place among them.
+    start, last = max(0, at - 2), len(lifts)
+    x, q = [*lifts[start : at + 3]], [*flows[start : at + 3]]
+    if at < 2:
+        x.insert(0, 0.0)
+        q.insert(0, 0.0)
+    j = at - start + (at < 2)
+    if at == last - 1:
         slope = (q[j - 1] - q[j - 2]) / (x[j - 1] - x[j - 2])
         straight = q[j - 1] + slope * (x[j] - x[j - 1])
         return Expected(min(straight, q[j - 1]), max(straight, q[j - 1]), 0.0, "last")
-    value = sum(weight * q[nth] for nth, weight in _weights(tuple(lifts), at))
+    value = sum(weight * q[nth] for nth, weight in _weights(tuple(x), j))
     chord = q[j - 1] + (q[j + 1] - q[j - 1]) * (x[j] - x[j - 1]) / (x[j + 1] - x[j - 1])
-    if j == 1:
+    if at == 0:
         # Between a seat that flows in proportion to lift and a curve through the closed valve;
         # a curve that bends early lies above both, on the line of the next two points.
         slope = (q[3] - q[2]) / (x[3] - x[2]) if last >= 3 else 0.0
@@ -93,19 +98,17 @@ def expected(lifts: Sequence[float], flows: Sequence[float], at: int) -> Expecte
         return Expected(min(value, chord), max(value, chord, ahead), 0.0, "first")
     left = (q[j - 1] - q[j - 2]) / (x[j - 1] - x[j - 2])
     across = (q[j + 1] - q[j - 1]) / (x[j + 1] - x[j - 1])
-    right = (q[j + 2] - q[j + 1]) / (x[j + 2] - x[j + 1]) if j + 2 <= last else 2 * across - left
+    right = (q[j + 2] - q[j + 1]) / (x[j + 2] - x[j + 1]) if at + 2 < last else 2 * across - left
     # Where seat passage hands over to throat the curve bends sharply. A bend of these two
     # slopes, right at the point, lies off the curve through four points by two thirds of
     # the height by which it lies above the chord.
     height = abs(left - right) * (x[j] - x[j - 1]) * (x[j + 1] - x[j]) / (x[j + 1] - x[j - 1])
-    return Expected(value, value, height * 2 / 3, "inner" if 2 < j < last - 1 else "near end")
+    return Expected(value, value, height * 2 / 3, "inner" if 1 < at < last - 2 else "near end")
 
 
-@lru_cache(maxsize=512)
-def _weights(lifts: tuple[float, ...], at: int) -> Weights:
-    """Return Lagrange's weights of the points around one; point 0 is the closed valve."""
-    x = (0.0, *lifts)
-    j = at + 1
+@lru_cache(maxsize=1024)
+def _weights(x: tuple[float, ...], j: int) -> Weights:
+    """Return Lagrange's weights of the points around one, each with its place."""
     around = [nth for nth in (j - 2, j - 1, j + 1, j + 2) if 0 <= nth < len(x)]
     weights = []
     for a in around:
@@ -130,14 +133,15 @@ class _Plan:
 @lru_cache(maxsize=64)
 def _plan(lifts: tuple[float, ...]) -> _Plan:
     """Work out the weights; sheets repeat one row of lifts over and over."""
+    x = (0.0, *lifts)
     inner = []
-    for at in range(1, len(lifts) - 2):
-        a, b, c, d = (weight for _, weight in _weights(lifts, at))
+    for at in range(2, len(lifts) - 1):
+        a, b, c, d = (weight for _, weight in _weights(x[at - 2 : at + 3], 2))
         inner.append((a, b, c, d))
-    (_, _), (_, second), (_, third) = _weights(lifts, 0)
-    x, y, z = (weight for _, weight in _weights(lifts, len(lifts) - 2))
+    (_, _), (_, second), (_, third) = _weights(x[:4], 1)
+    before, below, above = (weight for _, weight in _weights(x[-4:], 2))
     reach = (lifts[-1] - lifts[-2]) / (lifts[-2] - lifts[-3])
-    return _Plan(tuple(inner), (second, third, lifts[0] / lifts[1]), (x, y, z), reach)
+    return _Plan(tuple(inner), (second, third, lifts[0] / lifts[1]), (before, below, above), reach)
 
 
 def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
