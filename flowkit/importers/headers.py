@@ -85,13 +85,15 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
 def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
     """Whether a row above the lift heading holds headings of groups of columns."""
     view, lift = table.view, table.lifts[0]
-    corner = view.label(row, lift)
-    if view.value(row, lift) is not None and (corner is None or not (corner.only_unit or corner.kind == "lift")):
-        return False
-    if any(view.value(row, column) is not None for column in range(table.left, lift)):
-        return False
     labels = [view.label(row, column) for column in filled]
     if labels[0] is not None and labels[0].kind in CONDITION_KINDS | WHO_KINDS | UNIT_KINDS:
+        return False
+    corner = view.label(row, lift)
+    before = [column for column in range(table.left, lift + 1) if view.value(row, column) is not None]
+    plain = corner is not None and (corner.only_unit or corner.kind == "lift") and before == [lift]
+    if before and not plain and not all(label is not None and label.names and not label.rest for label in labels):
+        return False  # a title with more beside it, unless what is beside it can only head columns
+    if corner is not None and corner.kind in ROW_KINDS | UNIT_KINDS:
         return False
     if any(label is None and not _is_small(view, row, column) for label, column in zip(labels, filled, strict=True)):
         return False

@@ -43,6 +43,7 @@ CONDITION_FIELDS: dict[str, str] = {
     "check_reading": "check_reading_m3_s",
     "check_nominal": "check_nominal_m3_s",
     "check_pressure": "check_pressure_pa",
+    "check_reading_pressure": "check_reading_pressure_pa",
     "meter_temperature": "meter_temperature_k",
     "meter_pressure": "meter_pressure_pa",
     "date": "date",
@@ -56,7 +57,8 @@ CONDITION_FIELDS: dict[str, str] = {
 
 FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure"})
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_BESIDE = {"leak": "leak_pressure", "check_reading": "check_reading_pressure", "check_nominal": "check_pressure"}
 _ABSOLUTE = frozenset({"barometer", "meter_pressure"})
 _TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"})
 _FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
@@ -283,9 +285,8 @@ def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[
     pressure, rest = take_pressure(text)
     if pressure is None:
         return [], [], written.value
-    beside = "leak_pressure" if kind == "leak" else "check_pressure"
     said = Written(" ".join(pressure), written.source, decimal_comma=written.decimal_comma)
-    return *read_item(beside, said), rest.strip(" ,;@")
+    return *read_item(_BESIDE[kind], said), rest.strip(" ,;@")
 
 
 def _example(kind: str) -> str:

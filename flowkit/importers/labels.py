@@ -20,7 +20,14 @@ __all__ = ["FLOW_QUANTITIES", "Label", "parse_label", "resolve_codes"]
 LENGTH_KINDS = frozenset({"lift", "fixture_bore", "valve_head", "stem", "throat", "seat_width"})
 
 
-INCH_KINDS = LENGTH_KINDS | {"pressure", "leak_pressure", "check_pressure", "barometer", "meter_pressure"}
+INCH_KINDS = LENGTH_KINDS | {
+    "pressure",
+    "leak_pressure",
+    "check_pressure",
+    "check_reading_pressure",
+    "barometer",
+    "meter_pressure",
+}
 
 
 WEAK = frozenset({"filler", "title", "common", "treatment"})

@@ -95,7 +95,7 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
 
 
 _LABELS = ROW_KINDS | UNIT_KINDS
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure"})
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
 _PIECES = re.compile(r"\s*[;|\t]\s*|\s{3,}|,\s+(?=[^,:=]{2,30}[:=])")
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")

@@ -16,7 +16,9 @@ __all__ = ["Scope", "scopes"]
 OWN = frozenset({"leak", "leak_pressure", "port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"})
 """Kinds that a table with a heading block of its own does not inherit from another table's block."""
 
-UNDER = frozenset({"leak", "leak_pressure", "check_reading", "check_nominal", "check_pressure", "notes"})
+UNDER = frozenset(
+    {"leak", "leak_pressure", "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "notes"}
+)
 """Kinds that belong to the table they stand directly under."""
 
 Key = tuple[str, str | None]
@@ -172,20 +174,28 @@ def _owner(band: _Band, entry: Placed) -> int:
 def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:
     """Gather values by kind and side; labels count before titles, and contradictions are reported."""
     found: dict[Key, Placed] = {}
+    split: set[Key] = set()  # titles of one row that differ: each stands over something else
     for entry in entries:
         key = (entry.item.kind, entry.item.side)
         known = found.get(key)
-        if known is None or (known.title and not entry.title) or (known.title and entry.title):
-            found[key] = entry
-        elif not known.title and not entry.title and known.item.value != entry.item.value:
-            if entry.item.kind == "notes":
-                both = Item(
-                    "notes", f"{known.item.value}; {entry.item.value}", None, known.item.source, entry.item.side
-                )
-                found[key] = Placed(known.row, known.column, both)
-            else:
-                findings.append(_twice(known.item, entry.item))
-    return {key: entry.item for key, entry in found.items()}
+        if known is not None and not known.title:
+            if not entry.title and known.item.value != entry.item.value:
+                found[key] = _joined(known, entry, findings)
+            continue
+        if known is not None and entry.title and entry.row == known.row and entry.item.value != known.item.value:
+            split.add(key)
+        else:
+            split.discard(key)
+        found[key] = entry
+    return {key: entry.item for key, entry in found.items() if key not in split}
+
+
+def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
+    """Join two notes; report two values of anything else."""
+    if entry.item.kind != "notes":
+        findings.append(_twice(known.item, entry.item))
+        return known
+    return known._replace(item=known.item._replace(value=f"{known.item.value}; {entry.item.value}"))
 
 
 def _twice(one: Item, other: Item) -> Finding:

@@ -166,6 +166,13 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "es": ("placa de control presión", "presión placa de control", "presión placa patrón", "placa patrón presión"),
         "it": ("piastra campione pressione", "pressione piastra campione", "pressione piastra di controllo"),
     },
+    "check_reading_pressure": {
+        "en": ("check plate reading pressure", "check reading pressure", "check plate read at"),
+        "de": ("Kontrollblende Ablesedruck",),
+        "fr": ("pression de lecture plaque étalon",),
+        "es": ("presión de lectura placa de control",),
+        "it": ("pressione di lettura piastra campione",),
+    },
     "air_temperature": {
         "en": ("air temperature", "temperature", "temp", "air temp", "room temperature", "ambient temperature", "inlet air temperature", "ambient temp", "room temp", "inlet temperature"),
         "de": ("Lufttemperatur", "Temperatur", "Raumtemperatur", "Umgebungstemperatur", "Temp Luft"),

@@ -165,8 +165,7 @@ def _heading(view: View, row: int, index: int) -> Label:
     if label is not None:
         return label
     text = as_text(value)
-    said = parse_label(text)
-    return said if isinstance(value, str) and (said.names or said.rest) else Label(bare=text)
+    return parse_label(text) if isinstance(value, str) else Label(bare=text)
 
 
 def _join(column: Column, label: Label) -> None:
