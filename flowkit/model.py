@@ -41,7 +41,7 @@ PressureLaw = Literal["square-root", "compressible"]
 AirMode = Literal["as stated", "actual", "metered"]
 
 INH2O_PA = 249.088_91
-"""Conventional inch of water in Pa (NIST SP 811, appendix B.8)."""
+"""Conventional inch of water [Pa] (NIST SP 811, appendix B.8)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,7 @@ class Conditions:
     check_reading_m3_s: float | None = None
     check_nominal_m3_s: float | None = None
     check_pressure_pa: float | None = None
+    check_reading_pressure_pa: float | None = None
     meter_temperature_k: float | None = None
     meter_pressure_pa: float | None = None
     date: str | None = None
@@ -161,7 +162,6 @@ class Finding:
     Attributes
     ----------
     rule : str
-        A slug, such as ``"typing-slip"``.
     severity : {"error", "warning", "note"}
     where : str
         The source cell, or the test's id.
@@ -271,7 +271,7 @@ class Reference:
     Attributes
     ----------
     pressure_pa : float
-        Reference test pressure [Pa], 28 inH2O unless stated.
+        Reference test pressure [Pa].
     pressure_law : {"square-root", "compressible"}
     bore_m : float or None
         The engine's bore [m]; None for no bore correction.

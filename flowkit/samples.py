@@ -57,9 +57,7 @@ def copy_samples(folder: Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
         for path in samples:
             if (folder / path.name).exists():
-                raise JobError(
-                    f"there is already a {path.name} in {folder}", "name a new or empty folder for the demo"
-                )
+                raise JobError(f"there is already a {path.name} in {folder}", "name a new or empty folder for the demo")
         for path in samples:
             shutil.copyfile(path, folder / path.name)
     except OSError as error:

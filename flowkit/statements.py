@@ -58,6 +58,13 @@ CONDITIONS: tuple[Statement, ...] = (
     Statement("check_reading", "check_reading_m3_s", "flow", "101.2 CFM", "Check plate reading."),
     Statement("check_nominal", "check_nominal_m3_s", "flow", "100 CFM", "Check plate nominal flow."),
     Statement("check_pressure", "check_pressure_pa", "pressure", "28 inH2O", "Pressure of the nominal flow."),
+    Statement(
+        "check_reading_pressure",
+        "check_reading_pressure_pa",
+        "pressure",
+        "28 inH2O",
+        "Pressure of the check plate reading; the test pressure unless stated.",
+    ),
     Statement("meter_temperature", "meter_temperature_k", "temperature", "25 °C", "Temperature at the meter."),
     Statement("meter_pressure", "meter_pressure_pa", "pressure", "950 hPa", "Pressure at the meter, absolute."),
     Statement("date", "date", None, "2026-03-14", "Date of the test."),

@@ -33,8 +33,8 @@ __all__ = [
     "ratio_unusual",
     "side_missing",
     "unmatched_ports",
-    "variants_left_out",
     "valve_impossible",
+    "variants_left_out",
     "zero_flow",
 ]
 

@@ -92,8 +92,9 @@ def correct_check_plate(flow: tuple[float, ...], test: FlowTest, setting: Settin
     -----
     The reading is a flow like any other: it goes through the air correction with the
     test's air. `Conditions.check_pressure_pa` is the pressure the nominal flow is declared
-    for; the plate is read at the test pressure, as the head is. Without it both are taken
-    to be at the same pressure. Common practice, no source.
+    for, without which both are taken to be at the same pressure; the plate is read at
+    `check_reading_pressure_pa`, or at the test pressure as the head is. Common practice,
+    no source.
     """
     conditions = test.conditions
     reading, nominal, declared = (
@@ -103,7 +104,7 @@ def correct_check_plate(flow: tuple[float, ...], test: FlowTest, setting: Settin
     )
     if reading is None and nominal is None:
         return skipped("check-plate", FORMULA, flow, "no check plate was read")
-    pressure = conditions.test_pressure_pa
+    pressure = conditions.check_reading_pressure_pa or conditions.test_pressure_pa
     inputs: dict[str, float | str | None] = {
         "check_reading_m3_s": reading,
         "check_nominal_m3_s": nominal,

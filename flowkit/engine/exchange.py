@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from flowkit.engine.cylinder import Motored, burn_rate, heat_coefficient, kinematics
 from flowkit.engine.data import EngineData
-from flowkit.engine.gas import Gas, flow_function
-from flowkit.engine.passage import Passage, PassagePair
+from flowkit.engine.gas import FlowTable, Gas
+from flowkit.engine.passage import BOTH, Passage, PassagePair
 
 __all__ = ["ROWS", "WATCHED", "Exchange", "closed_right_side"]
 
@@ -26,9 +26,6 @@ Array = NDArray[np.float64]
 MASS, TEMPERATURE, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
 ROWS, WATCHED = 11, 6
-
-INTAKE, EXHAUST, BOTH = slice(0, 1), slice(1, 2), slice(0, 2)
-"""Which valves are open."""
 
 MIXING_ZONE = 0.01
 """Gas pushed back returns first; it gives way to fresh air within this share of the displaced air."""
@@ -49,7 +46,7 @@ class Exchange:
     def __init__(self, engine: EngineData, gas: Gas, intake: Passage, exhaust: Passage, speeds_rpm: Array) -> None:
         self.engine, self.gas = engine, gas
         self.intake, self.exhaust = intake, exhaust
-        self.passages = PassagePair(intake, exhaust)
+        self.passages = PassagePair(intake, exhaust, engine)
         self.seconds_per_degree = 1.0 / (6.0 * speeds_rpm)
         self.degrees_per_second = 6.0 * speeds_rpm
         self.piston_speed = 2.0 * engine.stroke_m * speeds_rpm / 60.0
@@ -65,11 +62,28 @@ class Exchange:
         self.displaced_air = air
         self.mixing_mass = MIXING_ZONE * air
         self.keeps = 1.0 if engine.intake_backflow == "returns" else 0.0
+        self.flow_function = FlowTable(gas)
+        self.constant_cv = float(gas.cv(np.array(300.0))) if gas.model == "constant" else None
         self.table_t = np.arange(60.0, 6000.5, 0.5)
         self.table_cv, self.table_u = gas.cv_and_u(self.table_t)
         self.table_h = self.table_u + gas.gas_constant * self.table_t
 
-    def flows(self, valves: slice, theta: Array, *, pressure: Array, rt: Array, gamma: Array, port_rt: Array) -> Array:
+    def heat_capacity(self, temperature: Array) -> tuple[Array | float, Array]:
+        """Return heat capacity at constant volume [J/(kg·K)] and internal energy [J/kg], from a table where it varies."""
+        if self.constant_cv is not None:
+            return self.constant_cv, self.constant_cv * temperature
+        cv = np.interp(temperature, self.table_t, self.table_cv)
+        return cv, np.interp(temperature, self.table_t, self.table_u)
+
+    def port_temperature(self, enthalpy: Array) -> Array:
+        """Return the temperature [K] of gas of an enthalpy [J/kg]."""
+        if self.constant_cv is not None:
+            return enthalpy * (1.0 / (self.constant_cv + self.gas.gas_constant))
+        return np.interp(enthalpy, self.table_h, self.table_t)
+
+    def flows(
+        self, valves: slice, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array
+    ) -> Array:
         """Return the mass flows into the cylinder [kg/s], shape (valves, copies, variants, speeds)."""
         outside_p, outside_rt = self.outside_p[valves], self.outside_rt[valves]
         # Choosing by a factor of 0 or 1 is several times faster than np.where.
@@ -79,10 +93,10 @@ class Exchange:
         upstream_rt = rt + inward * (outside_rt - rt)
         if valves.start == 0:
             upstream_rt[0] += inward[0] * (port_rt - outside_rt[0])
-        psi = flow_function(ratio, gamma + inward * (self.outside_gamma[valves] - gamma))
+        psi = self.flow_function(ratio, gamma + inward * (self.outside_gamma[valves] - gamma))
         outward = self.outward[valves]
         direction = outward + inward * (self.inward[valves] - outward)
-        return np.asarray(direction * self.passages.areas(theta, valves) * upstream * psi / np.sqrt(upstream_rt))
+        return np.asarray(direction * areas * upstream * psi / np.sqrt(upstream_rt))
 
     def pressure_gradient(self, theta: Array, state: Array) -> tuple[Array, Array]:
         """Return the derivatives of the pressure by mass [Pa/kg] and by temperature [Pa/K]."""
@@ -94,7 +108,7 @@ class Exchange:
         """Return the derivative of the rows per degree, both valves open."""
         return self.right_side(BOTH, theta, state)
 
-    def heat_lost(self, pressure: Array, temperature: Array, volume: Array, walls: Array) -> Array | float:
+    def heat_lost(self, pressure: Array, temperature: Array, volume: Array) -> Array | float:
         """Return the heat that goes into the walls during gas exchange [W]."""
         engine = self.engine
         if engine.heat_transfer == "none":
@@ -107,14 +121,14 @@ class Exchange:
             piston_speed=self.piston_speed,
             open_valves=True,
         )
+        walls = 2 * engine.piston_area_m2 + (4 / engine.bore_m) * volume
         return np.asarray(coefficient * walls * (temperature - engine.wall_temperature_k))
 
     def right_side(self, valves: slice, theta: Array, state: Array) -> Array:
         """Return the derivative of the rows per degree, with these valves open; the rest is left out for speed."""
         mass, temperature, burned = state[:PORT_MASS]
-        volume, volume_rate, walls = kinematics(self.engine, theta)
-        cv = np.interp(temperature, self.table_t, self.table_cv)
-        u = np.interp(temperature, self.table_t, self.table_u)
+        areas, volume, volume_rate = self.passages.at(theta, valves)
+        cv, u = self.heat_capacity(temperature)
         r = self.gas.gas_constant
         rt = r * temperature
         pressure, h = mass * rt / volume, u + rt
@@ -127,9 +141,9 @@ class Exchange:
             # What comes in through the intake: gas pushed back before, then fresh air.
             held = np.maximum(state[PORT_MASS], 1e-15)
             returned = self.keeps * held / (held + self.mixing_mass)
-            port_t = np.interp(state[PORT_ENTHALPY] / held, self.table_h, self.table_t)
+            port_t = self.port_temperature(state[PORT_ENTHALPY] / held)
             port_rt = returned * (r * port_t) + (1.0 - returned) * self.outside_rt[0]
-        flows = self.flows(valves, theta, pressure=pressure, rt=rt, gamma=1.0 + r / cv, port_rt=port_rt)
+        flows = self.flows(valves, areas, pressure=pressure, rt=rt, gamma=1.0 + r / cv, port_rt=port_rt)
         if valves.start == 0:
             drawn, pushed = np.maximum(flows[0], 0.0), np.maximum(-flows[0], 0.0)
             from_port = returned * drawn
@@ -146,7 +160,7 @@ class Exchange:
             slope[GONE_ENTHALPY] += exhaust_out * h - brought
             slope[BURNED] += exhaust_in
             energy_in, out = energy_in + brought, out + exhaust_out
-        lost = self.heat_lost(pressure, temperature, volume, walls)
+        lost = self.heat_lost(pressure, temperature, volume)
         mass_rate = flows[0] + flows[1] if valves == BOTH else flows[0]
         work = pressure * volume_rate
         warmth = energy_in - out * h - u * mass_rate - work * self.degrees_per_second - lost

@@ -22,7 +22,7 @@ from flowkit.engine.data import EngineData
 from flowkit.engine.exchange import ROWS, WATCHED, Exchange, closed_right_side
 from flowkit.engine.gas import Gas
 from flowkit.engine.integrator import Integration, TooStiff, integrate
-from flowkit.engine.passage import Passage
+from flowkit.engine.passage import BOTH, EXHAUST, INTAKE, Passage
 from flowkit.engine.rosenbrock import integrate_stiff
 from flowkit.errors import EngineError
 
@@ -45,9 +45,8 @@ _CUTS_DEG = (180.0, 225.0, 270.0, 315.0, 345.0, 375.0, 405.0, 450.0, 495.0, 540.
 _FIRST_LOOSER = 100.0
 """The first cycle, which begins with a guess, is integrated with a tolerance so much wider."""
 
-_BUDGET = 0.8 * _FIRST_LOOSER ** (1 / 3)
-"""What the explicit method may cost over the implicit in the first cycle: three of the latter's evaluations are made
-at once, and its steps go with the cube root of the tolerance."""
+_BUDGET = 1.5
+"""What the explicit method may cost over the implicit in the first cycle, for it to be taken."""
 
 _PER_DAMPING = 6 / 3.3
 """Evaluations an explicit step takes, over the decay it stays stable for (Dormand & Prince's interval, 3.3)."""
@@ -141,7 +140,7 @@ class _Part:
 def _open_valves(model: Exchange, span: tuple[float, float]) -> slice:
     """Return which valves are open in a part; cuts are made where they open and close."""
     intake, exhaust = span[1] > model.intake.opens_deg, span[0] < model.exhaust.closes_deg
-    return rows.BOTH if intake == exhaust else rows.INTAKE if intake else rows.EXHAUST
+    return BOTH if intake == exhaust else INTAKE if intake else EXHAUST
 
 
 @dataclass(slots=True)

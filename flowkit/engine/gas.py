@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AIR_GAS_CONSTANT", "Gas", "flow_function"]
+__all__ = ["AIR_GAS_CONSTANT", "FlowTable", "Gas", "flow_function"]
 
 Array = NDArray[np.float64]
 
@@ -134,3 +134,55 @@ def flow_function(pressure_ratio: Array, gamma: Array) -> Array:
     # Above the small difference the second factor is 1 and the third the drop itself.
     smooth = x * (1.40625 - square * (0.5625 - 0.15625 * square))
     return np.asarray(smooth * np.sqrt(2.0 * steep * np.maximum(drop, SMALL_DIFFERENCE)))
+
+
+class FlowTable:
+    """The flow function of a gas in a table, for speed: within 1e-5 of `flow_function`.
+
+    Cubics in the root of the pressure drop, which is what the flow goes with; a parabola in γ
+    through three of them where the heat capacity depends on temperature.
+
+    Parameters
+    ----------
+    gas : Gas
+
+    Examples
+    --------
+    >>> table, ratio = FlowTable(Gas("constant", 1.4)), np.array([0.3, 0.9])
+    >>> bool(np.allclose(table(ratio, np.array(1.4)), flow_function(ratio, np.array(1.4)), rtol=1e-6))
+    True
+    """
+
+    _CELLS = 2048
+    _MIDDLE, _STEP = 1.335, 0.07
+
+    def __init__(self, gas: Gas) -> None:
+        from scipy.interpolate import CubicSpline
+
+        self._varies = gas.model == "temperature"
+        root = np.linspace(0.0, 1.0, self._CELLS + 1)
+        if self._varies:
+            low, middle, high = (
+                flow_function(1 - root * root, np.array(self._MIDDLE + self._STEP * side)) for side in (-1, 0, 1)
+            )
+            values = np.stack((middle, (high - low) / 2, (high + low) / 2 - middle))
+        else:
+            values = flow_function(1 - root * root, np.array(gas.gamma_value))[None]
+        cubics = CubicSpline(root, values, axis=1).c
+        # One row for each cell: the coefficients, highest power first, of each curve.
+        self._rows = np.ascontiguousarray(np.moveaxis(cubics, 1, 0)).reshape(self._CELLS, -1)
+        self._curves = len(values)
+
+    def __call__(self, pressure_ratio: Array, gamma: Array) -> Array:
+        """Return the flow function at pressure ratios and ratios of specific heats [-]."""
+        root = np.sqrt(np.maximum(1.0 - pressure_ratio, 0.0))
+        cell = np.minimum((root * self._CELLS).astype(np.intp), self._CELLS - 1)
+        x = root - cell * (1.0 / self._CELLS)
+        c = self._rows.take(cell, axis=0)
+        n = self._curves
+        if not self._varies:
+            return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])
+        x = x[..., None]
+        curves = ((c[..., :n] * x + c[..., n : 2 * n]) * x + c[..., 2 * n : 3 * n]) * x + c[..., 3 * n :]
+        beside = (gamma - self._MIDDLE) * (1.0 / self._STEP)
+        return np.asarray((curves[..., 2] * beside + curves[..., 1]) * beside + curves[..., 0])

@@ -215,14 +215,14 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
         return
     ratio = at.check_reading_m3_s / at.check_nominal_m3_s
     brought = ""
-    if at.check_pressure_pa and at.check_pressure_pa != at.test_pressure_pa:
-        if not at.test_pressure_pa:
+    read_at = at.check_reading_pressure_pa or at.test_pressure_pa
+    if at.check_pressure_pa and at.check_pressure_pa != read_at:
+        if not read_at:
             return  # read at an unknown pressure, it cannot be compared
-        ratio *= math.sqrt(at.check_pressure_pa / at.test_pressure_pa)
+        ratio *= math.sqrt(at.check_pressure_pa / read_at)
         unit = test.units.pressure.unit if test.units.pressure else "Pa"
         brought = (
-            f", once brought from {format_quantity(at.test_pressure_pa, unit)} to "
-            f"{format_quantity(at.check_pressure_pa, unit)}"
+            f", once brought from {format_quantity(read_at, unit)} to {format_quantity(at.check_pressure_pa, unit)}"
         )
     off = abs(ratio - 1)
     if off <= CHECK_WARNING + _ROUNDING:

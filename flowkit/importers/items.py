@@ -116,12 +116,30 @@ _NO_LABEL = Label()
 
 
 def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
-    """Say that a unit was assumed."""
+    """Say that a unit was assumed.
+
+    Parameters
+    ----------
+    source : str
+        The cell it is about.
+    what : str
+        In words.
+    remedy : str
+        In words.
+    """
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
 
 
 def refused(source: str, what: str) -> Finding:
-    """Say that something cannot be read in one way only."""
+    """Say that something cannot be read in one way only.
+
+    Parameters
+    ----------
+    source : str
+        The cell it is about.
+    what : str
+        In words.
+    """
     return Finding("sheet-ambiguous", "error", source, what)
 
 
@@ -129,7 +147,15 @@ MAPPING_HINT = "; or say in the job file where what stands"
 
 
 def unreadable(source: str, what: str) -> Finding:
-    """Say that a table cannot be read by its headings, so that the user may map it."""
+    """Say that a table cannot be read by its headings, so that the user may map it.
+
+    Parameters
+    ----------
+    source : str
+        The cell it is about.
+    what : str
+        In words.
+    """
     return refused(source, what + MAPPING_HINT)
 
 

@@ -18,7 +18,8 @@ __all__ = [
 CONDITION_KINDS = frozenset(
     {
         "pressure", "fixture_bore", "valve_head", "stem", "throat", "seat_angle", "seat_width", "leak", "leak_pressure",
-        "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "air_temperature", "barometer", "humidity",
+        "check_reading", "check_nominal", "check_pressure", "check_reading_pressure",
+        "air_temperature", "barometer", "humidity",
         "meter_temperature", "meter_pressure", "date", "bench", "operator", "notes", "entry_fitting", "exit_fitting",
     }
 )  # fmt: skip

@@ -161,6 +161,7 @@ def _assemble(
     for index in range(len(segments)):
         if index not in got.used:
             _take(got, segments, index)
+    _loose_in(got, segments, unit)
     _loose_numbers(got, segments)
     _words_of_names(got, segments)
     rest = _rest(got, segments, text)
@@ -266,6 +267,14 @@ def _take_name(got: _Reader, segments: list[Segment], index: int) -> bool:
         got.used.add(at + 1)
     got.port = name if got.port is None else f"{got.port} {name}"
     return True
+
+
+def _loose_in(got: _Reader, segments: list[Segment], unit: Unit | None) -> None:
+    """Take the word in beside a flow for the intake: ``CFM In``, ``Flow in``."""
+    flow = "flow" in got.kinds or (unit is not None and unit.quantity in FLOW_QUANTITIES)
+    if flow and len(got.unknown) == 1 and segments[got.unknown[0]].text.lower() == "in" and not got.sides:
+        got.unknown = []
+        got.code = "in"
 
 
 def _words_of_names(got: _Reader, segments: list[Segment]) -> None:

@@ -172,6 +172,7 @@ class _TableReader:
     def read(self, layout: Detection, items: dict[Key, Item], title: str | None) -> TableReading:
         """Read one table, given what the sheet's lines say of it."""
         table, stated = layout.table, self.stated
+        _take_names_of_lifts(table, items)
         self._resolve_side(items)
         columns, trouble = describe(table, _side_of(items) or self.name.side or stated.side, self.words)
         self.findings += trouble
@@ -221,6 +222,19 @@ class _TableReader:
         what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
         self.findings.append(refused(item.source, what))
         del items["side", None]
+
+
+def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
+    """Take side and port from the heading of the lifts: ``Intake lift (mm)``."""
+    for row in table.headers:
+        label = table.view.label(row, table.lifts[0])
+        if label is None or label.kind != "lift":
+            continue
+        source = table.view.source(row, table.lifts[0])
+        if label.side or label.code:
+            items["side", None] = Item("side", label.side or f"?{label.code}", None, source)
+        if label.port:
+            items["port", None] = Item("port", label.port, None, source)
 
 
 def _lacks_flows(columns: Sequence[Column]) -> bool:

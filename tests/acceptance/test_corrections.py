@@ -5,9 +5,11 @@ from __future__ import annotations
 import itertools
 import math
 import random
+from pathlib import Path
 
 import pytest
 
+from flowkit.job import Job
 from tests.acceptance.independent import (
     INH2O,
     REFERENCE_DENSITY,
@@ -141,3 +143,22 @@ def test_a_plate_read_at_an_unknown_pressure_is_not_judged(tell):
     told = tell("correct", "sheet.csv", sheet_csv=sheet)
     assert "check-off" not in [rule for rule, _ in told.rules]
     assert ("correction-skipped", "note") in told.rules
+
+
+def test_a_check_plate_read_at_a_pressure_of_its_own(tmp_path: Path) -> None:
+    """The reading goes from its own pressure to the nominal's by the square-root law, whatever the test pressure."""
+    sheet = tmp_path / "plate.csv"
+    head = "Test pressure,10 inH2O\nCheck plate reading,{}\nCheck plate nominal,{}\nLift (mm),Intake 1 (CFM)\n"
+    points = "2,30\n4,60\n6,80\n"
+    cases = {
+        ("100.5 CFM @ 28 inH2O", "100 CFM @ 28 inH2O"): 100 / 100.5,
+        ("94.0 CFM @ 25 inH2O", "100 CFM @ 28 inH2O"): 100 / (94.0 * (28 / 25) ** 0.5),
+        ("59.5 CFM", "100 CFM @ 28 inH2O"): 100 / (59.5 * 2.8**0.5),
+        ("60.5 CFM", "60 CFM"): 60 / 60.5,
+    }
+    for (reading, nominal), factor in cases.items():
+        sheet.write_text(head.format(reading, nominal) + points)
+        result = Job.from_files([sheet]).correct()
+        line = next(line for line in result.tests[0].ledger if line.correction == "check-plate")
+        assert line.factor == pytest.approx([factor] * 3, rel=1e-9)
+        assert not [finding for finding in result.findings if finding.rule == "check-off"]

@@ -89,7 +89,7 @@ def test_compare_bare_files_with_options(command: Command, job: Path) -> None:
     done = command("compare", "as_received.csv", "after_work.xlsx", "--json", "--reference-pressure", "10 inH2O")
     document = json.loads(done.out)
     assert document["reference"]["pressure_pa"] == pytest.approx(2490.8891)
-    assert [variant["name"] for variant in document["sides"]["intake"]["variants"]][0] == "as_received"
+    assert next(variant["name"] for variant in document["sides"]["intake"]["variants"]) == "as_received"
 
 
 def test_correct_prints_the_ledger(command: Command, job: Path) -> None:
@@ -156,7 +156,7 @@ def test_engine_says_what_it_means(command: Command, job: Path, tmp_path: Path) 
     assert "no safe speed" in done.out
     assert (tmp_path / "engine.png").is_file()
     document = json.loads(command("engine", "job.toml", "--json").out)
-    assert [variant["name"] for variant in document["variants"]][0] == "as received"
+    assert next(variant["name"] for variant in document["variants"]) == "as received"
 
 
 def test_start_writes_a_job_that_works(command: Command, job: Path, tmp_path: Path) -> None:

@@ -126,6 +126,8 @@ def _beside(view: View, row: int, column: int) -> _Row | None:
     """Lifts to the right of their heading, perhaps behind a unit."""
     for first in range(column + 1, min(column + 4, view.width)):
         if view.is_number(row, first):
+            if not _may_be_lift(view, row, first):
+                return None
             last = _stretch(view, row, first)
             count = sum(view.is_number(row, c) for c in range(first, last + 1))
             return _Row(row, (row, column), first, last) if count >= LEAST else None
@@ -135,6 +137,12 @@ def _beside(view: View, row: int, column: int) -> _Row | None:
         if label is not None and not label.only_unit and label.code != "in":
             return None
     return None
+
+
+def _may_be_lift(view: View, row: int, column: int) -> bool:
+    """Whether a number has no unit, or one of lifts."""
+    unit = read_cell(view.value(row, column), view.decimal_comma).unit
+    return not unit or known_unit(unit, ("length", "lift ratio")) is not None
 
 
 def _under(view: View, row: int, column: int) -> _Row | None:

@@ -117,12 +117,19 @@ def _carried(table: Table) -> dict[int, list[int | None]]:
         values = view.rows[row]
         for index in range(table.left, table.right + 1):
             if values[index] is not None:
-                last = index if index > table.lifts[0] else None
+                leads = index == table.lifts[0] and row < table.row and _names(view, row, index)
+                last = index if index > table.lifts[0] or leads else None
             elif last is not None and last in spans and index > spans[last]:
                 last = None
             holder.append(last)
         result[row] = holder
     return result
+
+
+def _names(view: View, row: int, index: int) -> bool:
+    """Whether a heading only says which side, port or run is meant."""
+    label = view.label(row, index)
+    return label is not None and label.names and not label.rest and label.kind is None
 
 
 def _merges(view: View, row: int) -> dict[int, int]:

@@ -132,9 +132,9 @@ def _first_role(table: Table, column: Column) -> None:
         )
     elif kind in ("counter", "notes"):
         column.role, column.why = "ignored", "no reading"
-    elif kind in WHO_KINDS and not (column.side or column.port or column.run):
+    elif kind in WHO_KINDS and not (column.side or column.port or column.run) and quantity not in FLOW_QUANTITIES:
         column.role = "who"
-    elif kind == "flow" or (kind is None and quantity in FLOW_QUANTITIES):
+    elif kind == "flow" or (kind in WHO_KINDS | {None} and quantity in FLOW_QUANTITIES):
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         column.role = "pressure"

@@ -121,6 +121,7 @@ def _columns(draft: Draft) -> list[_Column]:
         _in_own_unit("check_reading_m3_s", "check plate reading"),
         _in_own_unit("check_nominal_m3_s", "check plate nominal"),
         _in_own_unit("check_pressure_pa", "nominal is for"),
+        _in_own_unit("check_reading_pressure_pa", "check plate read at"),
         _Column("air", "air factor", _air, formula),
         _Column("check-plate", "check plate factor", _check_plate, formula),
         _Column("not made", "corrections not made", _not_made, Style("quiet", wrap=True, left=True), 70.0),
@@ -231,16 +232,25 @@ def _check_plate(draft: Draft, plan: TestPlan) -> Value:
         air = _made(plan.line("air")) or 1.0
         text += f"*{cells['air']}"
     pressures = (1.0, 1.0)
-    if conditions.check_pressure_pa and conditions.test_pressure_pa:
-        pressures = (conditions.test_pressure_pa, conditions.check_pressure_pa)
-        text += f"*SQRT({cells['check_pressure_pa']}/{cells['test_pressure_pa']})"
+    read_at = "check_reading_pressure_pa" if conditions.check_reading_pressure_pa else "test_pressure_pa"
+    reading_pressure: float | None = getattr(conditions, read_at)
+    if conditions.check_pressure_pa and reading_pressure:
+        pressures = (reading_pressure, conditions.check_pressure_pa)
+        text += f"*SQRT({cells['check_pressure_pa']}/{cells[read_at]})"
     expected = check_factor(
         reading, nominal, air_factor=air, pressure_pa=pressures[0], nominal_pressure_pa=pressures[1]
     )
     return Formula(text + ")", factor) if agrees(expected, factor) else factor
 
 
-_CHECK_KEYS = ("check_nominal_m3_s", "check_reading_m3_s", "check_pressure_pa", "test_pressure_pa", "air")
+_CHECK_KEYS = (
+    "check_nominal_m3_s",
+    "check_reading_m3_s",
+    "check_pressure_pa",
+    "check_reading_pressure_pa",
+    "test_pressure_pa",
+    "air",
+)
 
 
 def _not_made(_: Draft, plan: TestPlan) -> Value:
