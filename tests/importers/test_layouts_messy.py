@@ -405,6 +405,28 @@ def test_derived_figures_are_left_out() -> None:
     assert set(rules(result)) == {"column-ignored"} and errors(result) == []
 
 
+def test_sides_and_ports_in_unusual_places() -> None:
+    """In the heading of the lifts, behind the unit, over the first column of a group, glued to the pressure."""
+    lifts = read(
+        "Intake valve lift (mm) | Flow (CFM)\n1 | 15\n2 | 30\n\nExhaust valve lift (mm) | Flow (CFM)\n1 | 12\n2 | 24"
+    )
+    assert list(flows(lifts)) == ["intake None 1 bench", "exhaust None 1 bench"] and lifts.findings == ()
+    behind = read("Lift [in.] | CFM In | CFM Ex\n.1 | 50 | 40\n.2 | 99 | 80")
+    assert list(flows(behind)) == ["intake None 1 bench", "exhaust None 1 bench"] and behind.findings == ()
+    text = "Cylinder 1 | | | Cylinder 2 |\nLift mm | Int cfm | Exh cfm | Int cfm | Exh cfm\n1 | 15 | 12 | 16 | 13\n2 | 30 | 24 | 31 | 25"  # noqa: E501
+    for merged in ((), ((0, 0, 0, 2), (0, 3, 0, 4))):
+        groups = read(text, merged=merged)
+        assert list(flows(groups)) == [f"{s} {p} 1 bench" for p in (1, 2) for s in ("intake", "exhaust")]
+    glued = read('Lift (in) | Intake CFM@28" | Exhaust CFM@25"\n.1 | 50 | 40\n.2 | 99 | 80')
+    assert [round((t.conditions.test_pressure_pa or 0) / INH2O) for t in glued.tests] == [28, 25]
+
+
+def test_columns_that_differ_in_pressure_only_are_refused() -> None:
+    for heads in ("cfm at 28 inH2O | cfm at 25 inH2O", "Flow cfm | Repeat cfm", "28 inH2O | 25 inH2O"):
+        result = read(f"Lift mm | {heads}\n1 | 15 | 14\n2 | 30 | 28")
+        assert errors(result) == ["sheet-ambiguous"] and not result.tests
+
+
 def test_text_of_a_sheet_is_only_text() -> None:
     result = read(
         '=HYPERLINK("x") | $x^2$\nVariant | =1+1\nHead | <b>../../etc</b>\nLift mm | Int 1 cfm\n1 | 15\n2 | 30'

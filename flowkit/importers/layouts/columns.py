@@ -179,7 +179,7 @@ def _join(column: Column, label: Label) -> None:
     """Add one heading to what the headings above it said."""
     if label.kind is not None:
         column.kind = label.kind
-    if label.code == "in" and label.port is None:
+    if label.code == "in" and label.port is None and label.unit is not None and label.unit.quantity == "length":
         if column.kind == "pressure":
             column.unit, column.unit_text = label.unit, label.unit_text
         elif column.side != "intake":

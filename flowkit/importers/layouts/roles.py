@@ -75,22 +75,23 @@ def _weighed_before(table: Table, side: Side | None, words: Sequence[str]) -> tu
         return None
     heads = tuple([tuple(view.rows[row]) for row in table.headers])
     filled = tuple([_filled(table, index) for index in range(view.width)])
-    form = (heads, filled, table.left, table.right, tuple(table.lifts), view.decimal_comma)
+    row = table.headers.index(table.row) if table.row in table.headers else len(heads)
+    form = (heads, filled, row, table.left, table.right, tuple(table.lifts), view.decimal_comma)
     columns = _weigh_form(form, side, tuple(words))
     return None if columns is None else (columns, [])
 
 
-_Form = tuple[tuple[tuple[CellValue, ...], ...], tuple[bool, ...], int, int, tuple[int, ...], bool | None]
+_Form = tuple[tuple[tuple[CellValue, ...], ...], tuple[bool, ...], int, int, int, tuple[int, ...], bool | None]
 
 
 @lru_cache(maxsize=512)
 def _weigh_form(form: _Form, side: Side | None, words: tuple[str, ...]) -> list[Column] | None:
     """Weigh the headings of a form; None where they leave anything to say of a sheet's own cells."""
-    heads, filled, left, right, lifts, comma = form
+    heads, filled, lift_row, left, right, lifts, comma = form
     row = tuple(1.0 if full else None for full in filled)
     view = View(Grid("", None, ()), (*heads, row), comma)
     count = len(heads)
-    table = Table(view, 0, list(lifts), left, right, count, count, headers=list(range(count)))
+    table = Table(view, lift_row, list(lifts), left, right, count, count, headers=list(range(count)))
     columns, findings = _weigh(table, side, words)
     return None if findings else columns
 
