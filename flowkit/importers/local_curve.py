@@ -165,14 +165,16 @@ def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
     for (a, b, c, d), q0, q1, q, q2, q3 in zip(
         plan.inner, before, before[1:], before[2:], before[3:], before[4:], strict=False
     ):
-        if abs(a * q0 + b * q1 + c * q2 + d * q3 - q) > within * q:
+        value = a * q0 + b * q1 + c * q2 + d * q3
+        if abs(value - q) > within * value:
             return False
     second, third, share = plan.first
     curved, straight = second * flows[1] + third * flows[2], share * flows[1]
     if not min(curved, straight) * (1 - at_first) <= flows[0] <= max(curved, straight) * (1 + at_first):
         return False
     x, y, z = plan.near_last
-    if abs(x * flows[-4] + y * flows[-3] + z * flows[-1] - flows[-2]) > near_end * flows[-2]:
+    value = x * flows[-4] + y * flows[-3] + z * flows[-1]
+    if abs(value - flows[-2]) > near_end * value:
         return False
     ahead = flows[-2] + plan.last * (flows[-2] - flows[-3])
     return min(ahead, flows[-2]) * (1 - at_last) <= flows[-1] <= max(ahead, flows[-2]) * (1 + at_last)

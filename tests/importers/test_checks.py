@@ -122,6 +122,16 @@ def test_pressure_missing_at_one_point() -> None:
     assert found(EVERY_2, GOOD, pressures=pressures) == []
 
 
+def test_pressure_of_zero() -> None:
+    (finding,) = found(EVERY_2, GOOD, conditions=Conditions(test_pressure_pa=0.0))
+    assert (finding.rule, finding.severity, finding.where) == ("pressure-impossible", "error", "a.csv!intake 1")
+    pressures = [PRESSURE, 0.0, *[PRESSURE] * 4]
+    (at_one,) = found(EVERY_2, GOOD, pressures=pressures)
+    assert (at_one.rule, at_one.severity, at_one.where) == ("pressure-impossible", "error", "a.csv:3:2")
+    everywhere = found(EVERY_2, GOOD, pressures=[0.0] * 6)
+    assert {finding.rule for finding in everywhere} == {"pressure-impossible"}
+
+
 def test_mixed_pressures() -> None:
     pressures = [PRESSURE] * 5 + [PRESSURE * 10 / 28]
     flows = [*GOOD[:5], GOOD[5] * (10 / 28) ** 0.5]
