@@ -7,13 +7,16 @@ with whoever reads the results, so they are held to the letter.
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import pytest
 
 from flowkit.corrections import correct
 from flowkit.corrections.air import FORMULAS as AIR_FORMULAS
 from flowkit.corrections.air import correct_air
-from flowkit.corrections.bore import bore_factor, correct_bore, shrouded_area, unshrouded_area
+from flowkit.corrections.bore import correct_bore
+from flowkit.corrections.leakage import FORMULA as LEAKAGE_FORMULA
+from flowkit.corrections.leakage import correct_leakage
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import correct_test_pressure
 from flowkit.errors import CorrectionError
@@ -278,6 +281,43 @@ def test_check_plate_in_metered_air_goes_by_the_same_factor_as_the_flows() -> No
     assert line(test.ledger, "check-plate").inputs["air_factor"] == line(test.ledger, "air").factor[0]
 
 
+def test_check_plate_in_thin_air_at_another_pressure() -> None:
+    """Both at once: a plate of 10 inH2O read at 28 shows sqrt(2.8) times as much, in the flows' own air."""
+    plate = {
+        "check_reading_m3_s": 0.06 * math.sqrt(2.8),
+        "check_nominal_m3_s": 0.06,
+        "check_pressure_pa": 10 * INH2O_PA,
+    }
+    (test,) = correct([flow_test(**plate, **ROOM)], bench=Bench(air="actual")).tests
+    air, drift = (line(test.ledger, name).factor[0] for name in ("air", "check-plate"))
+    assert air < 0.98
+    assert air * drift == pytest.approx(1.0, rel=1e-12)
+    assert [point.flow_m3_s for point in test.points] == pytest.approx(FLOWS, rel=1e-12)
+
+
+# --- the leakage ----------------------------------------------------------------------------------
+
+
+def test_leakage_read_at_no_pressure_cannot_be_carried_over() -> None:
+    for at in (0.0, -100.0):
+        step = correct_leakage(FLOWS, flow_test(leak_m3_s=0.001, leak_pressure_pa=at), setting())
+        assert step.line.skipped == "the test pressure at which the leakage was read is not known"
+        assert step.flow_m3_s == FLOWS
+
+
+def test_leakage_read_at_half_a_pascal_goes_by_the_square_root_too() -> None:
+    step = correct_leakage(FLOWS, flow_test(leak_m3_s=1e-4, leak_pressure_pa=0.5, test_pressure_pa=2.0), setting())
+    assert step.line.offset_m3_s == pytest.approx([-2e-4] * 4, rel=1e-14)
+
+
+def test_leakage_below_zero_stands_in_the_ledger() -> None:
+    (test,) = correct([flow_test(leak_m3_s=-0.001)]).tests
+    item = line(test.ledger, "leakage")
+    assert item.skipped == "the leakage is below zero"
+    assert item.formula == LEAKAGE_FORMULA
+    assert [point.flow_m3_s for point in test.points] == list(FLOWS)
+
+
 # --- the chain ------------------------------------------------------------------------------------
 
 
@@ -329,13 +369,3 @@ def test_a_name_that_is_half_right_is_understood() -> None:
         "there is no correction 'test'; did you mean \"test-pressure\"? There are leakage, air, check-plate, "
         "test-pressure, bore."
     )
-
-
-# --- the bore -------------------------------------------------------------------------------------
-
-
-def test_without_an_offset_the_valve_stands_on_the_axis() -> None:
-    bores = {"fixture_bore_m": 0.0805, "engine_bore_m": 0.083, "valve_diameter_m": 0.038}
-    assert bore_factor(0.05, 107.6, **bores) == bore_factor(0.05, 107.6, **bores, offset_m=0.0)
-    assert shrouded_area(5e-4, 0.0805, 0.038) == shrouded_area(5e-4, 0.0805, 0.038, 0.0)
-    assert unshrouded_area(5e-4, 0.0805, 0.038) == unshrouded_area(5e-4, 0.0805, 0.038, 0.0)

@@ -1,0 +1,163 @@
+"""What changed code of pressure and bore once slipped past: signs, ledger keys, defaults.
+
+Expected values are written out from the formulas, or worked by hand beside them.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from flowkit.corrections import correct
+from flowkit.corrections.bore import FORMULA as BORE_FORMULA
+from flowkit.corrections.bore import bore_factor, shrouded_area, unshrouded_area
+from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
+from flowkit.corrections.pressure import correct_test_pressure
+from flowkit.model import INH2O_PA, Finding, Reference, ValveGeometry
+from tests.corrections.samples import FLOWS, flow_test, line, setting
+
+COMPRESSIBLE = Reference(pressure_law="compressible")
+PLACE = "a.csv!intake 1"
+
+
+def only(findings: tuple[Finding, ...]) -> tuple[str, str, str, str]:
+    """The single finding, as rule, severity, place and sentence."""
+    (found,) = findings
+    return found.rule, found.severity, found.where, found.message
+
+
+# --- the test pressure ----------------------------------------------------------------------------
+
+
+def nozzle(side: str, pressure: float, barometer: float) -> float:
+    """Volume of room air through an isentropic nozzle over A·sqrt(p_b/ρ_b), as Heywood's (C.8) reads."""
+    up = barometer if side == "intake" else barometer + pressure
+    pr = (barometer - pressure) / barometer if side == "intake" else barometer / up
+    psi = math.sqrt(2 * 1.4 / 0.4 * (pr ** (2 / 1.4) - pr ** (2.4 / 1.4)))
+    return up / barometer * psi
+
+
+def laws(side: str, pressure: float, barometer: float = 101_325.0, target: float = 28 * INH2O_PA) -> float:
+    """Square-root over compressible law − 1, written out."""
+    compressible = nozzle(side, target, barometer) / nozzle(side, pressure, barometer)
+    return math.sqrt(target / pressure) / compressible - 1
+
+
+def test_ledger_of_the_pressure_names_its_inputs() -> None:
+    (test,) = correct([flow_test(test_pressure_pa=25 * INH2O_PA)]).tests
+    assert line(test.ledger, "test-pressure").inputs == {
+        "pressure_law": "square-root",
+        "test_pressure_pa": 25 * INH2O_PA,
+        "reference_pressure_pa": 28 * INH2O_PA,
+    }
+    (test,) = correct([flow_test(test_pressure_pa=25 * INH2O_PA, barometer_pa=95e3)], COMPRESSIBLE).tests
+    assert line(test.ledger, "test-pressure").inputs == {
+        "pressure_law": "compressible",
+        "test_pressure_pa": 25 * INH2O_PA,
+        "reference_pressure_pa": 28 * INH2O_PA,
+        "barometer_pa": 95e3,
+        "gamma": 1.4,
+    }
+
+
+def test_pressure_that_is_refused_keeps_its_ledger_line() -> None:
+    step = correct_test_pressure(FLOWS, flow_test(test_pressure_pa=150e3, barometer_pa=95e3), setting(COMPRESSIBLE))
+    assert (step.line.correction, step.line.formula) == ("test-pressure", PRESSURE_FORMULAS["intake"])
+    assert (step.line.inputs["test_pressure_pa"], step.line.inputs["barometer_pa"]) == (150e3, 95e3)
+    assert step.findings[0].where == PLACE
+
+
+def test_largest_difference_of_the_laws_counts_whatever_its_sign() -> None:
+    """Downwards the square-root law gives less: there the larger difference is below zero."""
+    own = (10 * INH2O_PA, 28 * INH2O_PA, 112 * INH2O_PA, 28 * INH2O_PA)
+    step = correct_test_pressure(FLOWS, flow_test(pressures=own), setting())
+    up, down = laws("intake", 10 * INH2O_PA), laws("intake", 112 * INH2O_PA)
+    assert 0 < up < -down
+    assert step.line.inputs["law_difference"] == pytest.approx(down, rel=1e-9)
+    assert f"differ by {-100 * down:.1f} % on the intake" in step.findings[0].message
+
+
+def test_where_the_side_is_not_known_the_larger_of_both_counts() -> None:
+    step = correct_test_pressure(FLOWS, flow_test(side=None, test_pressure_pa=112 * INH2O_PA), setting())
+    both = [laws(side, 112 * INH2O_PA) for side in ("intake", "exhaust")]
+    assert both[0] < -abs(both[1])
+    assert step.line.inputs["law_difference"] == pytest.approx(both[0], rel=1e-9)
+
+
+def test_laws_are_compared_at_the_day_s_barometer() -> None:
+    test = flow_test(test_pressure_pa=10 * INH2O_PA, barometer_pa=70e3)
+    step = correct_test_pressure(FLOWS, test, setting())
+    expected = laws("intake", 10 * INH2O_PA, 70e3)
+    assert expected > 1.3 * laws("intake", 10 * INH2O_PA)
+    assert step.line.inputs["law_difference"] == pytest.approx(expected, rel=1e-9)
+    assert step.line.inputs["barometer_pa"] == 70e3
+
+
+def test_a_suction_beyond_the_barometer_leaves_the_blown_side_to_compare_with() -> None:
+    step = correct_test_pressure(FLOWS, flow_test(side=None, test_pressure_pa=110e3), setting())
+    assert " % on the exhaust: that is" in step.findings[0].message
+    assert "on the intake" not in step.findings[0].message
+    assert step.line.inputs["law_difference"] is not None
+
+
+# --- the bore -------------------------------------------------------------------------------------
+
+
+def test_without_an_offset_the_valve_stands_on_the_axis() -> None:
+    bores = {"fixture_bore_m": 0.0805, "engine_bore_m": 0.083, "valve_diameter_m": 0.038}
+    assert bore_factor(0.05, 107.6, **bores) == bore_factor(0.05, 107.6, **bores, offset_m=0.0)
+    assert shrouded_area(5e-4, 0.0805, 0.038) == shrouded_area(5e-4, 0.0805, 0.038, 0.0)
+    assert unshrouded_area(5e-4, 0.0805, 0.038) == unshrouded_area(5e-4, 0.0805, 0.038, 0.0)
+
+
+SHEET = {"fixture_bore_m": 0.0805, "valve_diameter_m": 0.038}
+
+
+def test_ledger_of_a_bore_on_the_axis_names_its_inputs() -> None:
+    (test,) = correct([flow_test(**SHEET)], Reference(bore_m=0.083)).tests
+    item = line(test.ledger, "bore")
+    assert item.formula == BORE_FORMULA
+    assert {
+        name: item.inputs[name] for name in ("fixture_bore_m", "engine_bore_m", "valve_diameter_m", "offset_m")
+    } == {
+        **SHEET,
+        "engine_bore_m": 0.083,
+        "offset_m": 0.0,
+    }
+
+
+def test_bore_whose_inputs_are_there_in_part_keeps_what_is_known() -> None:
+    result = correct([flow_test(fixture_bore_m=0.0805)], Reference(bore_m=0.083))
+    item = line(result.tests[0].ledger, "bore")
+    assert (item.formula, item.skipped) == (BORE_FORMULA, "the valve head diameter is not known")
+    assert item.inputs == {
+        "fixture_bore_m": 0.0805,
+        "engine_bore_m": 0.083,
+        "valve_diameter_m": None,
+        "offset_m": 0.0,
+        "offset": "not stated, taken to be on the axis",
+    }
+    assert result.findings[0].where == PLACE
+
+
+def test_more_flow_than_the_gap_passes_keeps_its_ledger_line() -> None:
+    # By hand: π/4·(80.5² − 38²) = 3955 mm²; 0.5 m³/s at 107.6 m/s need 4646 mm².
+    result = correct([flow_test((0.02, 0.5), **SHEET)], Reference(bore_m=0.083))
+    assert only(result.findings) == (
+        "bore-impossible",
+        "error",
+        PLACE,
+        "The bore correction was not made: an effective area of 4646 mm² is not less than the 3955 mm² between valve "
+        "and wall; check flow, bore and valve head and their units.",
+    )
+    item = line(result.tests[0].ledger, "bore")
+    assert item.formula == BORE_FORMULA
+    assert item.inputs["engine_bore_m"] == 0.083
+
+
+def test_bore_of_a_test_without_a_side_takes_no_side_s_valve() -> None:
+    """Which valve stands in the port is not known, so neither its diameter nor its offset is taken."""
+    valves = {"intake": ValveGeometry(head_m=0.038, offset_m=0.01), "exhaust": ValveGeometry(head_m=0.033)}
+    result = correct([flow_test(side=None, fixture_bore_m=0.0805)], Reference(bore_m=0.083), valves=valves)
+    assert line(result.tests[0].ledger, "bore").skipped == "the valve head diameter is not known"
