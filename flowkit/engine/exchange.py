@@ -1,7 +1,7 @@
 """Filling and emptying of the cylinder through its valves, quasi-steady and without waves (model).
 
 A state has eleven rows over (copies, variants, speeds), of one copy except where slopes are
-formed: mass [kg], temperature [K] and burned mass [kg] in the cylinder; mass, enthalpy [J] and
+formed: mass [kg], internal energy [J] and burned mass [kg] in the cylinder; mass, enthalpy [J] and
 burned mass of the gas pushed back into the intake port; and what has passed since the cycle
 began: work done by the gas [J], heat lost [J], air drawn from the intake [kg], and mass and
 enthalpy gone out through the exhaust [kg], [J].
@@ -23,7 +23,7 @@ __all__ = ["ROWS", "WATCHED", "Exchange", "closed_right_side"]
 
 Array = NDArray[np.float64]
 
-MASS, TEMPERATURE, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
+MASS, ENERGY, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
 ROWS, WATCHED = 11, 6
 
@@ -55,6 +55,7 @@ class Exchange:
         self.outside_p = np.array([engine.intake_pressure_pa, engine.exhaust_pressure_pa]).reshape(shape)
         self.outside_rt = (gas.gas_constant * outside_t).reshape(shape)
         self.outside_gamma = gas.gamma(outside_t).reshape(shape)
+        self.intake_u = float(gas.u(outside_t)[0])
         self.intake_h, self.exhaust_h = (float(value) for value in gas.h(outside_t))
         self.inward = np.array([1.0, engine.exhaust_reverse]).reshape(shape)
         self.outward = np.array([-engine.intake_reverse, -1.0]).reshape(shape)
@@ -68,18 +69,18 @@ class Exchange:
         self.table_cv, self.table_u = gas.cv_and_u(self.table_t)
         self.table_h = self.table_u + gas.gas_constant * self.table_t
 
-    def heat_capacity(self, temperature: Array) -> tuple[Array | float, Array]:
-        """Return heat capacity at constant volume [J/(kg·K)] and internal energy [J/kg], from a table where it varies."""
+    def temperature_and_cv(self, energy: Array) -> tuple[Array, Array | float]:
+        """Return temperature [K] and cv [J/(kg·K)] at internal energies [J/kg], from a table where cv varies."""
         if self.constant_cv is not None:
-            return self.constant_cv, self.constant_cv * temperature
-        cv = np.interp(temperature, self.table_t, self.table_cv)
-        return cv, np.interp(temperature, self.table_t, self.table_u)
+            return energy * (1.0 / self.constant_cv), self.constant_cv
+        temperature = np.interp(energy, self.table_u, self.table_t)
+        return np.asarray(temperature), np.interp(energy, self.table_u, self.table_cv)
 
     def port_temperature(self, enthalpy: Array) -> Array:
         """Return the temperature [K] of gas of an enthalpy [J/kg]."""
         if self.constant_cv is not None:
             return enthalpy * (1.0 / (self.constant_cv + self.gas.gas_constant))
-        return np.interp(enthalpy, self.table_h, self.table_t)
+        return np.asarray(np.interp(enthalpy, self.table_h, self.table_t))
 
     def flows(
         self, valves: slice, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array
@@ -99,10 +100,12 @@ class Exchange:
         return np.asarray(direction * areas * upstream * psi / np.sqrt(upstream_rt))
 
     def pressure_gradient(self, theta: Array, state: Array) -> tuple[Array, Array]:
-        """Return the derivatives of the pressure by mass [Pa/kg] and by temperature [Pa/K]."""
-        volume, _, _ = kinematics(self.engine, theta)
+        """Return the derivatives of the pressure by mass [Pa/kg] and by internal energy [Pa/J]."""
+        u = state[ENERGY] / state[MASS]
+        temperature, cv = self.temperature_and_cv(u)
+        _, volume, _ = self.passages.at(theta)
         per_volume = self.gas.gas_constant / volume
-        return per_volume * state[TEMPERATURE], per_volume * state[MASS]
+        return per_volume * (temperature - u / cv), per_volume / cv
 
     def __call__(self, theta: Array, state: Array) -> Array:
         """Return the derivative of the rows per degree, both valves open."""
@@ -126,9 +129,10 @@ class Exchange:
 
     def right_side(self, valves: slice, theta: Array, state: Array) -> Array:
         """Return the derivative of the rows per degree, with these valves open; the rest is left out for speed."""
-        mass, temperature, burned = state[:PORT_MASS]
+        mass, energy, burned = state[:PORT_MASS]
         areas, volume, volume_rate = self.passages.at(theta, valves)
-        cv, u = self.heat_capacity(temperature)
+        u = energy / mass
+        temperature, cv = self.temperature_and_cv(u)
         r = self.gas.gas_constant
         rt = r * temperature
         pressure, h = mass * rt / volume, u + rt
@@ -163,9 +167,8 @@ class Exchange:
         lost = self.heat_lost(pressure, temperature, volume)
         mass_rate = flows[0] + flows[1] if valves == BOTH else flows[0]
         work = pressure * volume_rate
-        warmth = energy_in - out * h - u * mass_rate - work * self.degrees_per_second - lost
         slope[MASS] = mass_rate
-        slope[TEMPERATURE] = warmth / (mass * cv)
+        slope[ENERGY] = energy_in - out * h - work * self.degrees_per_second - lost
         slope[BURNED] -= out * burned_share
         slope[HEAT_LOST] = lost
         slope *= self.seconds_per_degree
@@ -205,7 +208,7 @@ class Exchange:
 def closed_right_side(
     exchange: Exchange, mass: Array, heat: Array | None, motored: Motored | None
 ) -> Callable[[Array, Array], Array]:
-    """Return the right side with both valves closed: rows temperature [K], work [J], heat lost [J].
+    """Return the right side with both valves closed: rows internal energy [J], work [J], heat lost [J].
 
     Parameters
     ----------
@@ -221,9 +224,8 @@ def closed_right_side(
     engine, gas = exchange.engine, exchange.gas
 
     def right_side(theta: Array, state: Array) -> Array:
-        temperature = state[0]
+        temperature, _ = exchange.temperature_and_cv(state[0] / mass)
         volume, volume_rate, walls = kinematics(engine, theta)
-        cv, _ = gas.cv_and_u(temperature)
         pressure = mass * gas.gas_constant * temperature / volume
         slope = np.empty_like(state)
         slope[1] = pressure * volume_rate
@@ -241,7 +243,7 @@ def closed_right_side(
             lost = coefficient * walls * (temperature - engine.wall_temperature_k)
             slope[2] = lost * exchange.seconds_per_degree
         released: Array | float = 0.0 if heat is None else heat * burn_rate(engine, theta)
-        slope[0] = (released - slope[1] - slope[2]) / (mass * cv)
+        slope[0] = released - slope[1] - slope[2]
         return slope
 
     return right_side

@@ -31,13 +31,13 @@ __all__ = ["CONVERGED", "Cycles", "simulate_filling"]
 Array = NDArray[np.float64]
 
 CONVERGED = 3e-7
-"""A cycle repeats itself when its state at intake closing does: mass, temperature, burned mass, gas in the port."""
+"""A cycle repeats itself when its state at intake closing does: mass, energy, burned mass, gas in the port."""
 
 _FREEZE = 1e-3
 """From this change on the steps of the last cycle are taken again."""
 
-_TOLERANCE, _IMPLICIT_TOLERANCE = 5e-7, 3e-6
-"""Per step, of the displaced air and of 300 K."""
+_CLOSED_TOLERANCE, _TOLERANCE, _IMPLICIT_TOLERANCE = 1e-7, 1e-6, 3e-6
+"""Per step, of the displaced air and its energy."""
 
 _CUTS_DEG = (180.0, 225.0, 270.0, 315.0, 345.0, 375.0, 405.0, 450.0, 495.0, 540.0)
 """Gas exchange is cut here, and each part goes by the method that costs less."""
@@ -152,7 +152,7 @@ class _Runs:
 
     def closed_part(self, span: tuple[float, float], lanes: tuple[int, ...]) -> Integration:
         """Return the integration of a part with closed valves."""
-        return self.closed.setdefault(span, Integration(_TOLERANCE, np.full(lanes, 0.1)))
+        return self.closed.setdefault(span, Integration(_CLOSED_TOLERANCE, np.full(lanes, 0.1)))
 
     def open_part(self, span: tuple[float, float], lanes: tuple[int, ...]) -> _Part:
         """Return a part of gas exchange."""
@@ -286,8 +286,8 @@ def _first_guess(model: Exchange, intake: Passage) -> Array:
     temperature = engine.intake_temperature_k + 80
     volume = float(cylinder_volume(engine, intake.closes_deg))
     state = np.zeros((ROWS, 1, intake.variants, model.piston_speed.size))
-    state[rows.TEMPERATURE] = temperature
     state[rows.MASS] = engine.intake_pressure_pa * volume / (model.gas.gas_constant * temperature)
+    state[rows.ENERGY] = state[rows.MASS] * model.gas.u(np.array(temperature))
     state[rows.BURNED] = 0.06 * state[rows.MASS]
     state[rows.PORT_MASS] = 1e-6 * model.displaced_air
     state[rows.PORT_ENTHALPY] = state[rows.PORT_MASS] * model.intake_h
@@ -301,7 +301,7 @@ def _change(before: Array, after: Array) -> Array:
         np.max(
             [
                 np.abs(after[rows.MASS] - mass) / mass,
-                np.abs(after[rows.TEMPERATURE] / before[rows.TEMPERATURE] - 1),
+                np.abs(after[rows.ENERGY] / before[rows.ENERGY] - 1),
                 np.abs(after[rows.BURNED] - before[rows.BURNED]) / mass,
                 np.abs(after[rows.PORT_MASS] - before[rows.PORT_MASS]) / mass,
             ],
@@ -336,9 +336,9 @@ def _breaks(model: Exchange) -> list[float]:
 
 
 def _scale(model: Exchange, state: Array) -> Array:
-    """Return what errors are measured by: the displaced air and its enthalpy, and 300 K."""
+    """Return what errors are measured by: the displaced air, its energy and its enthalpy."""
     scale = np.full((WATCHED, *state.shape[1:]), model.displaced_air)
-    scale[rows.TEMPERATURE] = 300.0
+    scale[rows.ENERGY] = model.displaced_air * model.intake_u
     scale[rows.PORT_ENTHALPY] = model.displaced_air * model.intake_h
     return scale
 
@@ -347,11 +347,12 @@ def _closed_part(model: Exchange, state: Array, heat: Array, runs: _Runs) -> Arr
     """Run compression, combustion and expansion to exhaust opening."""
     engine = model.engine
     start, burn = model.intake.closes_deg - 720, engine.wiebe_start_deg
-    closed = np.stack((state[rows.TEMPERATURE], state[rows.WORK], state[rows.HEAT_LOST]))
+    closed = np.stack((state[rows.ENERGY], state[rows.WORK], state[rows.HEAT_LOST]))
     mass = state[rows.MASS]
     volume = float(cylinder_volume(engine, start))
-    motored = Motored(mass * model.gas.gas_constant * closed[0] / volume, closed[0], volume)
-    scale = np.full((1, *mass.shape), 300.0)
+    temperature, _ = model.temperature_and_cv(closed[0] / mass)
+    motored = Motored(mass * model.gas.gas_constant * temperature / volume, temperature, volume)
+    scale = np.full((1, *mass.shape), model.displaced_air * model.intake_u)
     for low, high, released, added in (
         (start, burn, None, None),
         (burn, burn + engine.wiebe_duration_deg, heat, motored),
@@ -360,7 +361,7 @@ def _closed_part(model: Exchange, state: Array, heat: Array, runs: _Runs) -> Arr
         right_side = closed_right_side(model, mass, released, added)
         run = runs.closed_part((low, high), closed.shape[1:])
         closed = integrate(right_side, (low, high), closed, scale=scale, run=run)
-    state[rows.TEMPERATURE], state[rows.WORK], state[rows.HEAT_LOST] = closed
+    state[rows.ENERGY], state[rows.WORK], state[rows.HEAT_LOST] = closed
     return state
 
 
@@ -375,7 +376,7 @@ def _collect(model: Exchange, cycle: _Cycle, converged: NDArray[np.int_], change
         trapped_mass=mass,
         trapped_air=mass - state[rows.BURNED],
         burned_fraction=state[rows.BURNED] / mass,
-        trapped_temperature=state[rows.TEMPERATURE],
+        trapped_temperature=model.temperature_and_cv(state[rows.ENERGY] / mass)[0],
         drawn_air=drawn,
         volumetric_efficiency=drawn / model.displaced_air,
         work=state[rows.WORK],

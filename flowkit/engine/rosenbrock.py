@@ -63,7 +63,7 @@ def integrate_stiff(
     span : tuple of two floats
         Start and end [degrees].
     state : array, shape (rows, 1, *lanes)
-        The rows at the start; not changed. Rows 0 and 1 are mass and temperature.
+        The rows at the start; not changed. Rows 0 and 1 are mass and energy.
     scale : array, shape (k, 1, *lanes)
         What the errors of the first k rows are measured by.
     run : Integration
@@ -100,8 +100,8 @@ def integrate_stiff(
         for _ in range(_MOST_STEPS):
             step = lanes.step
             first, by_pressure, by_angle, slope_of = _linearised(right_side, lanes.theta, state, gradient)
-            by_mass, by_temperature = slope_of
-            stiffness = by_mass * by_pressure[0] + by_temperature * by_pressure[1]
+            by_mass, by_energy = slope_of
+            stiffness = by_mass * by_pressure[0] + by_energy * by_pressure[1]
             inverse = step * _GAMMA / (1.0 - step * _GAMMA * stiffness)
             for stage in range(4):
                 right = first
@@ -109,9 +109,9 @@ def integrate_stiff(
                     trial = (_STAGES[stage] @ flat[:stage]).reshape(state.shape) * step + state
                     right = right_side(lanes.theta + _NODES[stage] * step, trial)
                     coupled = (_COUPLING[stage] @ flat[:stage]).reshape(state.shape)
-                    right = right + by_pressure * (step * (by_mass * coupled[0] + by_temperature * coupled[1]))
+                    right = right + by_pressure * (step * (by_mass * coupled[0] + by_energy * coupled[1]))
                 right = right + by_angle * (step * _TIME[stage])
-                slopes[stage] = right + by_pressure * (inverse * (by_mass * right[0] + by_temperature * right[1]))
+                slopes[stage] = right + by_pressure * (inverse * (by_mass * right[0] + by_energy * right[1]))
             run.evaluations += 6
             wrong = (_ERROR @ slopes[:, :watched].reshape(4, -1)).reshape(scale.shape)
             error = step * np.max(np.abs(wrong * per_tolerance), axis=0)
@@ -128,19 +128,19 @@ def integrate_stiff(
 def _linearised(
     right_side: RightSide, theta: Array, state: Array, gradient: Callable[[Array, Array], tuple[Array, Array]]
 ) -> tuple[Array, Array, Array, tuple[Array, Array]]:
-    """Return the slope, its derivatives by pressure and by crank angle, and the pressure's by mass and temperature.
+    """Return the slope, its derivatives by pressure and by crank angle, and the pressure's by mass and energy.
 
     The three evaluations are made at once. Where more pressure would feed itself there is
     nothing to damp, and the derivative by pressure is left out.
     """
-    by_mass, by_temperature = gradient(theta, state)
+    by_mass, by_energy = gradient(theta, state)
     copies = np.repeat(state, 3, axis=1)
     copies[1, 1] *= 1.0 + _BUMP
     angles = np.repeat(theta, 3, axis=0)
     angles[2] += _BUMP_DEG
     slopes = right_side(angles, copies)
     first = slopes[:, :1]
-    by_pressure = (slopes[:, 1:2] - first) / (by_temperature * _BUMP * state[1])
-    damped = by_mass * by_pressure[0] + by_temperature * by_pressure[1] < 0
+    by_pressure = (slopes[:, 1:2] - first) / (by_energy * _BUMP * state[1])
+    damped = by_mass * by_pressure[0] + by_energy * by_pressure[1] < 0
     by_angle = (slopes[:, 2:3] - first) / _BUMP_DEG
-    return first, np.where(damped, by_pressure, 0.0), by_angle, (by_mass, by_temperature)
+    return first, np.where(damped, by_pressure, 0.0), by_angle, (by_mass, by_energy)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from flowkit.engine.cam import Cam
 from flowkit.engine.cylinder import cylinder_volume, piston_drop, volume_rate
 from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import MASS, ROWS, TEMPERATURE, WATCHED, Exchange
+from flowkit.engine.exchange import ENERGY, MASS, ROWS, WATCHED, Exchange
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT, Gas, flow_function
 from flowkit.engine.integrator import Integration, integrate
@@ -80,12 +80,13 @@ def vessel(
     model = Exchange(engine, Gas("constant", 1.4), Passage(0.0, 700.0, coefficients), shut, np.array([_SPEED]))
     state = np.zeros((ROWS, 1, 1, 1))
     state[MASS] = start_pa * volume / (AIR_GAS_CONSTANT * start_k)
-    state[TEMPERATURE] = start_k
+    state[ENERGY] = state[MASS] * model.gas.u(np.array(start_k))
     scale = np.full((WATCHED, 1, 1, 1), float(state[MASS].flat[0]))
-    scale[TEMPERATURE] = 300.0
+    scale[ENERGY] = float(state[ENERGY].flat[0])
     run = Integration(1e-9, np.full((1, 1, 1), 0.01))
     state = integrate(model, (10.0, 10.0 + seconds * _PER_SECOND), state, scale=scale, run=run)
-    mass, temperature = float(state[MASS].flat[0]), float(state[TEMPERATURE].flat[0])
+    mass = float(state[MASS].flat[0])
+    temperature = float(model.temperature_and_cv(state[ENERGY] / state[MASS])[0].flat[0])
     return mass * AIR_GAS_CONSTANT * temperature / volume, temperature, mass
 
 
@@ -225,13 +226,14 @@ def _compression_exponent() -> float:
     model = Exchange(_ENGINE, Gas("constant", 1.4), open_valves, open_valves, np.array([_SPEED]))
     mass = np.full((1, 1, 1), 4e-4)
     state = np.zeros((3, 1, 1, 1))
-    state[0] = 300.0
+    cv = float(model.gas.cv(np.array(300.0)))
+    state[0] = mass * cv * 300.0
     run = Integration(1e-9, np.full((1, 1, 1), 0.1))
     right_side = closed_right_side(model, mass, None, None)
-    end = integrate(right_side, (-150.0, 0.0), state, scale=np.full((1, 1, 1, 1), 300.0), run=run)
+    end = integrate(right_side, (-150.0, 0.0), state, scale=state[:1].copy(), run=run)
     volumes = cylinder_volume(_ENGINE, [-150.0, 0.0])
     compression = float(volumes[0] / volumes[1])
-    return math.log(float(end[0].flat[0]) / 300.0 * compression) / math.log(compression)
+    return math.log(float(end[0].flat[0]) / float(state[0].flat[0]) * compression) / math.log(compression)
 
 
 def _cp(kelvin: float) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from flowkit.engine import EngineData
+from flowkit.engine.cylinder import cylinder_volume, volume_rate
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.lifting import LiftedCurve, cam_weighted_mean
 from flowkit.engine.mach import mean_inlet_mach_index
@@ -168,9 +169,11 @@ def test_exchanged_cams_and_late_combustion_are_refused() -> None:
 
 def test_passages_are_closed_outside_their_period() -> None:
     intake, exhaust = (Passage.tabulate(cam, [area]) for cam in CAMS.values())
-    pair = PassagePair(intake, exhaust)
+    pair = PassagePair(intake, exhaust, ENGINE)
     theta = np.array([[[100.0, 300.0, 360.0, 470.0, 628.0, 640.0]]])
-    areas = pair.areas(theta)[:, 0, 0]
+    areas, volume, rate = (values.reshape(-1, theta.size) for values in pair.at(theta))
+    assert volume[0] == pytest.approx(cylinder_volume(ENGINE, theta[0, 0]), rel=1e-9)
+    assert rate[0] == pytest.approx(volume_rate(ENGINE, theta[0, 0]), abs=1e-12)
     assert np.all(areas[0, [0, 1, 5]] == 0)
     assert np.all(areas[1, [3, 4, 5]] == 0)
     assert areas[0, 3] == pytest.approx(float(area(intake_cam().lift(470.0))), rel=1e-5)

@@ -22,7 +22,7 @@ from flowkit.engine.cylinder import (
     volume_rate,
     wall_area,
 )
-from flowkit.engine.gas import SMALL_DIFFERENCE, Gas, flow_function
+from flowkit.engine.gas import SMALL_DIFFERENCE, FlowTable, Gas, flow_function
 from flowkit.engine.integrator import Integration, TooStiff, integrate
 from flowkit.engine.mach import mean_inlet_mach_index, sound_speed
 from flowkit.engine.power import air_limited_power
@@ -87,6 +87,16 @@ def test_flow_function_reverses_smoothly() -> None:
     assert psi[0] == pytest.approx(0, abs=1e-6)
     assert np.all(slope > 0)
     assert np.max(np.abs(np.diff(slope))) < 0.01 * np.max(slope)
+
+
+def test_table_of_the_flow_function() -> None:
+    ratios = 1 - np.linspace(0, 0.99, 4000) ** 2
+    for gas, gammas in ((Gas("constant", 1.37), (1.37,)), (Gas(), (1.28, 1.31, 1.36, 1.4))):
+        table = FlowTable(gas)
+        for gamma in gammas:
+            exact = flow_function(ratios, np.array(gamma))
+            assert np.max(np.abs(table(ratios, np.array(gamma)) - exact)) < 3e-5
+    assert float(FlowTable(Gas())(np.array(0.0), np.array(1.4))) == pytest.approx(0.6847, abs=5e-5)
 
 
 def test_volume_rate_is_the_slope_of_the_volume_and_kinematics_is_both() -> None:
