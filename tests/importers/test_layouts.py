@@ -245,6 +245,10 @@ class TestWide:
         result = read(f"Side | Intake\nFlow unit | CFM\nLift (mm) | 1 | 2 | 3\n{rows}")
         assert [t.port for t in result.tests] == ["1", "2", "3"] and len(result.tests[0].points) == 6
 
+    def test_numbers_as_ports_beside_lifts_that_are_no_count(self) -> None:
+        result = read("Side | Intake\nFlow unit | CFM\nLift (mm) | 1 | 2 | 3\n2 | 10 | 11 | 12\n4 | 11 | 12 | 13")
+        assert flows(result)["intake 3 1 bench"] == [(2, 12), (4, 13)]
+
     def test_numbers_alone_are_refused(self) -> None:
         rows = "\n".join(f"{n} | {15 * n} | {15 * n + 0.1} | {15 * n + 0.2}" for n in range(1, 7))
         result = read(f"Lift (mm), flow in CFM\nLift (mm) | 1 | 2 | 3\n{rows}")

@@ -147,7 +147,6 @@ def _read_flows(
         draft.sources = _addresses(view, index, rows.rows, rows.parts)
         return
     unheaded = draft.flow_unit is None
-    headed = draft.flow_unit is not None
     places = []
     zero: tuple[float, int] | None = None
     for lift, row in zip(rows.lifts, rows.rows, strict=True):
@@ -164,8 +163,6 @@ def _read_flows(
     draft.sources = _addresses(view, index, places, None)
     if unheaded and draft.flow_unit is not None:
         _units_of_cells(context, index, places, draft)
-    if not headed and draft.flow_unit is not None:
-        _hold_cells(context, column, places, draft)
     if zero is not None:
         _take_leak(view.source(zero[1], index), zero, pressures, draft)
 
@@ -178,16 +175,6 @@ def _units_of_cells(context: TableContext, index: int, rows: Sequence[int], draf
     if bare and draft.flow_unit is not None:
         what = f"flows without a unit were read in {draft.flow_unit.name}, as the others of their column"
         context.findings.append(assumed(view.source(bare[0], index), what))
-
-
-def _hold_cells(context: TableContext, column: Column, places: Sequence[int], draft: Draft) -> None:
-    """Say whether every cell of a column without a unit in its heading has one of its own."""
-    view = context.table.view
-    bare = [row for row in places if not read_cell(view.value(row, column.index), view.decimal_comma).unit]
-    draft.flow_stated = not bare
-    if bare and draft.flow_unit is not None:
-        what = f"flows without a unit were read in {draft.flow_unit.name}, as the others of their column"
-        context.findings.append(assumed(view.source(bare[0], column.index), what))
 
 
 def _row_parts(view: View, rows: Sequence[int]) -> list[str] | None:
