@@ -43,7 +43,7 @@ def number(text: str, *, decimal_comma: bool | None = None) -> float | None:
 
 def _plain_decimal(text: str, decimal_comma: bool | None) -> str | None:
     """Turn a mantissa with dots and commas into one with a decimal dot, or None if doubtful."""
-    grouped = {True: r"[-+]?\d{1,3}(\.\d{3})+(,\d*)?", False: r"[-+]?\d{1,3}(,\d{3})+(\.\d*)?"}
+    grouped = {True: r"[-+]?[1-9]\d{0,2}(\.\d{3})+(,\d*)?", False: r"[-+]?[1-9]\d{0,2}(,\d{3})+(\.\d*)?"}
     plain = {True: r"[-+]?\d*,?\d*", False: r"[-+]?\d*\.?\d*"}
     marks = {True: (".", ","), False: (",", ".")}
     if decimal_comma is None:

@@ -211,6 +211,8 @@ def test_usual_dimensions_are_what_one_would_type(text: str) -> None:
         (" 212.5 ", None, 212.5),
         (".350", None, 0.35),
         ("0,350", None, 0.35),
+        ("0,350", False, None),
+        ("0.350", True, None),
         ("0,350", True, 0.35),
         ("212,5", None, 212.5),
         ("1.234,5", None, 1234.5),

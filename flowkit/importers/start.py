@@ -79,7 +79,7 @@ def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
     if not folder.is_dir():
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
     if target.exists():
-        raise JobError("this file exists and is not overwritten", "choose another name with --out", file=str(target))
+        raise JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
     results, failures = _read_all(folder)
     variants = _variants(results, folder, target)
     if not variants:
@@ -243,7 +243,7 @@ def _quoted(text: str) -> str:
 
 def _write(target: Path, text: str) -> None:
     """Write the file whole or not at all, and never over another."""
-    exists = JobError("this file exists and is not overwritten", "choose another name with --out", file=str(target))
+    exists = JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
     part = target.with_name(f".{target.name}.part")
     try:
         # Created anew or not at all, so that two starts at once cannot mix.
@@ -257,5 +257,5 @@ def _write(target: Path, text: str) -> None:
             part.unlink(missing_ok=True)
     except OSError as error:
         reason = error.strerror or str(error)
-        remedy = "choose another place with --out"
+        remedy = "choose another place with -o"
         raise JobError(f"the job file cannot be written ({reason})", remedy, file=str(target)) from error
