@@ -11,14 +11,12 @@ import math
 import numpy as np
 import pytest
 
-from flowkit.analysis import compare
 from flowkit.analysis.areas import impossible_dimensions, known_throat_area, minimum_area, seat_area, takeover_lift
 from flowkit.analysis.curves import PortCurve, common_range, side_variants
-from flowkit.analysis.gains import expected_gains, match_pairs, shares_of_total
 from flowkit.analysis.lifts import integrate, lift_key, merge_lifts, natural_order, pchip, within
 from flowkit.analysis.pchip import slopes
 from flowkit.errors import RangeError
-from flowkit.model import INH2O_PA, Conditions, CorrectedTest, ValveGeometry, Variant
+from flowkit.model import ValveGeometry, Variant
 from tests.analysis.heads import TYPICAL, VALVE, corrected, head
 
 LINE = {0.002: 0.02, 0.004: 0.04, 0.008: 0.08}
@@ -243,109 +241,3 @@ def test_whole_numbers_of_lift_have_areas() -> None:
     """By hand: a head of 10, no seat width: π·L·cosβ·(10 + ½·L·sin2β) at β = 0 is the curtain, 10π·L."""
     assert seat_area([1, 2], 10, 0, 0).tolist() == pytest.approx([10 * math.pi, 20 * math.pi])
     assert minimum_area([1], ValveGeometry(10, 1, 9, 0, 0)).tolist() == pytest.approx([10 * math.pi])
-
-
-# --- gains ----------------------------------------------------------------------------------------
-
-
-def law(pressure: float, barometer: float) -> float:
-    """ln of square-root over compressible factor to 28 inH2O on the intake (Heywood 1988, app. C, written out)."""
-
-    def psi(drop: float) -> float:
-        pr = 1 - drop / barometer
-        return math.sqrt(pr ** (2 / 1.4) - pr ** (2.4 / 1.4))
-
-    target = 28 * INH2O_PA
-    return math.log(math.sqrt(target / pressure) * psi(pressure) / psi(target))
-
-
-def at(variant: str, pressures: tuple[float | None, ...], barometer: float | None = None) -> CorrectedTest:
-    """A test whose points were taken at pressures of their own."""
-    flows = list(TYPICAL.items())[: len(pressures)]
-    test = corrected(flows, variant=variant, conditions=Conditions(barometer_pa=barometer, date="d", bench="b"))
-    points = tuple(dataclasses.replace(p, pressure_pa=own) for p, own in zip(test.points, pressures, strict=True))
-    return dataclasses.replace(test, points=points)
-
-
-def law_difference(before: CorrectedTest, after: CorrectedTest) -> float | None:
-    """Of the only gain."""
-    pair = [Variant("a", (before,)), Variant("b", (after,))]
-    return compare(pair).sides["intake"].gains[0].law_difference
-
-
-def test_laws_are_compared_at_the_day_s_barometer() -> None:
-    low, high = (10 * INH2O_PA,) * 3, (28 * INH2O_PA,) * 3
-    assert law_difference(at("a", low, 70e3), at("b", high, 70e3)) == pytest.approx(law(low[0], 70e3), rel=1e-9)
-    assert law_difference(at("a", low), at("b", high)) == pytest.approx(law(low[0], 101_325.0), rel=1e-9)
-    assert law(low[0], 70e3) > 1.3 * law(low[0], 101_325.0)
-
-
-def test_suctions_that_cannot_be_do_not_hide_those_that_can() -> None:
-    impossible = (120e3, 10 * INH2O_PA, 130e3, 20 * INH2O_PA, 140e3)
-    expected = law(10 * INH2O_PA, 101_325.0)
-    assert law_difference(at("a", impossible), at("b", (28 * INH2O_PA,) * 5)) == pytest.approx(expected, rel=1e-9)
-
-
-def test_points_without_a_pressure_have_no_law() -> None:
-    high = at("b", (28 * INH2O_PA,) * 3)
-    expected = law(10 * INH2O_PA, 101_325.0)
-    assert law_difference(at("a", (None, 10 * INH2O_PA, None)), high) == pytest.approx(expected, rel=1e-9)
-    assert law_difference(at("a", (None,) * 3), high) is None
-    assert law_difference(high, at("b", (None,) * 3)) is None
-
-
-def test_a_test_without_a_line_for_the_pressure_has_no_law() -> None:
-    bare = dataclasses.replace(at("a", (10 * INH2O_PA,) * 3), ledger=())
-    assert law_difference(bare, at("b", (28 * INH2O_PA,) * 3)) is None
-
-
-def test_shares_where_no_port_is_common() -> None:
-    variants = side_variants([head("a", ports=("1",)), head("b", 1.1, ports=("2",)), head("c", 1.2)], "intake")
-    assert shares_of_total(variants, (0.002, 0.010), "pchip") == (None, None)
-
-
-def test_shares_of_a_small_gain_are_given() -> None:
-    # By hand: ln 1.000001/ln 1.000003 = 1/3.
-    variants = side_variants([head("a"), head("b", 1.000001), head("c", 1.000003)], "intake")
-    found = shares_of_total(variants, (0.002, 0.010), "trapezoid")
-    assert found == pytest.approx([1 / 3, 2 / 3], rel=1e-5)
-
-
-def test_pairs_hold_their_ports_and_lifts() -> None:
-    variants = side_variants(
-        [head("a", ports=("1", "2")), head("b", ports=("2", "3")), head("c", ports=("3",))], "intake"
-    )
-    step, second, total = match_pairs(variants, (0.004, 0.008))
-    assert [(pair.ports, pair.kind) for pair in (step, second, total)] == [
-        (("2",), "step and total"),
-        (("3",), "step"),
-        ((), "total"),
-    ]
-    assert step.lifts_m == (0.004, 0.006, 0.008)
-    assert (total.before.name, total.after.name) == ("a", "c")
-    assert match_pairs(variants[:1], (0.004, 0.008)) == ()
-
-
-def test_each_port_has_its_gain_by_the_method_asked_for() -> None:
-    # By hand, trapezoid: the second port gains at the top point alone, 0.06 → 0.09 over the last 2 mm of 8.
-    better = {**TYPICAL, 0.010: 0.090}
-    after = Variant("b", (corrected(TYPICAL, variant="b", port="1"), corrected(better, variant="b", port="2")))
-    gain = compare([head("a"), after], area_method="trapezoid").sides["intake"].gains[0]
-    area = 0.002 * (0.020 / 2 + 0.036 + 0.048 + 0.056 + 0.060 / 2)
-    found = {item.port: item.mean_flow_gain for item in gain.ports}
-    assert found == {"1": pytest.approx(0.0, abs=1e-14), "2": pytest.approx(0.002 * 0.015 / area, rel=1e-12)}
-    assert gain.mean_flow_gain == pytest.approx(0.002 * 0.015 / area / 2, rel=1e-12)
-
-
-def test_a_shut_valve_beside_an_open_one_expects_by_the_open_one() -> None:
-    slim = dataclasses.replace(VALVE, stem_m=0.007)
-    found = expected_gains(VALVE, slim, [0.0, 0.0001, 0.010])
-    assert found[0] is None
-    assert found[1] == pytest.approx(0.0, abs=1e-15)
-    assert found[2] == pytest.approx((33**2 - 7**2) / (33**2 - 8**2) - 1, rel=1e-12)
-
-
-@pytest.mark.parametrize("name", ["head_m", "stem_m", "throat_m", "seat_angle_deg", "seat_width_m"])
-def test_each_dimension_of_the_passage_makes_a_valve_change(name: str) -> None:
-    other = dataclasses.replace(VALVE, **{name: getattr(VALVE, name) * 1.01})
-    assert expected_gains(VALVE, other, [0.004, 0.010]) != [None, None]
