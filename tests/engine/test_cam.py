@@ -46,6 +46,15 @@ def test_lash_is_taken_off_at_the_valve_and_shortens_the_period() -> None:
     assert float(cam.lift(opens - 1e-3)) == 0
 
 
+def test_the_rocker_does_not_act_on_lift_measured_at_the_valve() -> None:
+    assert lobe(lift_at="valve").peak_lift_m == pytest.approx(0.0062)
+    timed = {"opens_deg": 350, "closes_deg": 590, "checking_lift_m": 0.001, "peak_lift_m": 0.006, "rocker_ratio": 1.5}
+    assert Cam.from_timing(**timed).peak_lift_m == pytest.approx(0.006)  # type: ignore[arg-type]
+    at_cam = Cam.from_timing(**timed, lift_at="cam")  # type: ignore[arg-type]
+    assert at_cam.peak_lift_m == pytest.approx(0.009)
+    assert float(at_cam.lift(350.0)) == pytest.approx(0.0015)
+
+
 def test_zero_of_a_table() -> None:
     plain = lobe(degrees="crank", centreline_deg=None, zero="gas exchange TDC")
     assert plain.open_period == (290.0, 430.0)
