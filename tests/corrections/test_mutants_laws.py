@@ -13,7 +13,8 @@ from flowkit.corrections import correct
 from flowkit.corrections.bore import FORMULA as BORE_FORMULA
 from flowkit.corrections.bore import bore_factor, shrouded_area, unshrouded_area
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
-from flowkit.corrections.pressure import correct_test_pressure
+from flowkit.corrections.pressure import correct_test_pressure, flow_function, pressure_factor, reference_velocity
+from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, Finding, Reference, ValveGeometry
 from tests.corrections.samples import FLOWS, flow_test, line, setting
 
@@ -161,3 +162,29 @@ def test_bore_of_a_test_without_a_side_takes_no_side_s_valve() -> None:
     valves = {"intake": ValveGeometry(head_m=0.038, offset_m=0.01), "exhaust": ValveGeometry(head_m=0.033)}
     result = correct([flow_test(side=None, fixture_bore_m=0.0805)], Reference(bore_m=0.083), valves=valves)
     assert line(result.tests[0].ledger, "bore").skipped == "the valve head diameter is not known"
+
+
+def test_compressible_law_without_a_side_says_what_to_do_wherever_it_is_asked() -> None:
+    words = 'the compressible pressure law needs the side; state intake or exhaust, or use the "square-root" law.'
+    for ask in (
+        lambda: reference_velocity(Reference(pressure_law="compressible"), None),
+        lambda: pressure_factor("compressible", None, 2500.0, 7000.0),
+    ):
+        with pytest.raises(CorrectionError) as caught:
+            ask()
+        assert str(caught.value) == words
+
+
+def test_pressures_and_areas_that_cannot_be_say_what_to_check() -> None:
+    with pytest.raises(CorrectionError) as caught:
+        flow_function(1.5)
+    assert str(caught.value) == "a pressure ratio of 1.5 cannot be; check test pressure and barometer and their units."
+    with pytest.raises(CorrectionError) as caught:
+        pressure_factor("square-root", "intake", 7000.0, 7000.0, -1.0)
+    assert str(caught.value) == "a barometer pressure of -1 Pa cannot be corrected with; check it."
+    with pytest.raises(CorrectionError) as caught:
+        unshrouded_area(-1e-4, 0.0805, 0.038)
+    assert str(caught.value) == "an effective area of -100 mm² cannot be; check the flow."
+    with pytest.raises(CorrectionError) as caught:
+        shrouded_area(1e-4, 0.0, 0.038)
+    assert str(caught.value) == "a bore diameter of 0 mm cannot be; check it and its unit."
