@@ -247,9 +247,10 @@ def _cam_lines(
         opens, closes = cam.open_period
         heads = {valves[name][side].head_m for name in names if name in valves and side in valves[name]} - {None}
         over = "".join(f", {cam.peak_lift_m / head:.3f} of the valve's diameter" for head in heads if head)
+        named = "" if cam.name == "cam" else f" {cam.name!r}"
         kind = "a smooth polynomial through its timing (model)" if cam.polynomial is not None else "measured"
         lines.append(
-            f"{side.capitalize()} cam {cam.name!r}: {kind}, open {closes - opens:.0f}° of crank, largest valve lift "
+            f"{side.capitalize()} cam{named}: {kind}, open {closes - opens:.0f}° of crank, largest valve lift "
             f"{cam.peak_lift_m * 1e3:.2f} mm ({cam.peak_lift_m / 0.0254:.3f} in){over}."
         )
     return lines
