@@ -74,12 +74,15 @@ class FlowkitError(Exception):
             parts.append(f"cell {self.cell}")
         return ", ".join(part for part in parts if part)
 
+    @property
+    def sentence(self) -> str:
+        """What is wrong and what to do, without the place."""
+        said = f"{self.problem.rstrip('.')}; {self.remedy}" if self.remedy else self.problem
+        said = " ".join(said.split())
+        return said if said.endswith((".", "?", "!")) else said + "."
+
     def __str__(self) -> str:
-        sentence = f"{self.problem}; {self.remedy}" if self.remedy else self.problem
-        if not sentence.endswith((".", "?", "!")):
-            sentence += "."
-        text = f"{self.where}: {sentence}" if self.where else sentence
-        return " ".join(text.split())
+        return f"{self.where}: {self.sentence}" if self.where else self.sentence
 
 
 class UnitError(FlowkitError):

@@ -117,7 +117,7 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, .
             try:
                 result = files.read(choice.path, variant.stated)
             except SheetError as error:
-                findings.append(Finding(error.rule, "error", error.where or str(choice.path), str(error)))
+                findings.append(Finding(error.rule, "error", error.where or str(choice.path), error.sentence))
                 continue
             chosen = _select(variant, choice, result)
             if not chosen and result.tests:

@@ -29,11 +29,12 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
     Raises
     ------
     JobError
-        If anything in the results is an error: no report is made of it.
+        If anything from the sheets to the comparison is an error: no report is made of it. Without
+        engine figures the report goes without its engine page.
     """
     from flowkit.reports.contents import ReportContents, SourceFile
 
-    refuse_errors(results.findings)
+    refuse_errors(results.comparison.findings)
     paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
     return ReportContents(
         info=job.info,

@@ -23,7 +23,7 @@ from flowkit.cli import (
     start,
     whatif,
 )
-from flowkit.cli.common import complain_of
+from flowkit.cli.common import complain, complain_of
 from flowkit.errors import FlowkitError
 
 __all__ = ["app", "run"]
@@ -82,6 +82,10 @@ def run(arguments: Sequence[str]) -> int:
     flowkit ...
     0
     """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A locale without ± and Greek letters shows a mark instead of stopping.
+            stream.reconfigure(errors="replace")
     try:
         app(args=list(arguments), prog_name="flowkit")
     except SystemExit as stop:
@@ -91,6 +95,15 @@ def run(arguments: Sequence[str]) -> int:
         return 1
     except BrokenPipeError:
         # Whoever was reading has enough; nothing more can be written, not even at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
+        return 1
+    except OSError as error:
+        complain(f"the output cannot be written ({error.strerror or error}); free some space or send it elsewhere.")
+        _drop_output()
         return 1
     return 0
+
+
+def _drop_output() -> None:
+    """Send what is left of the output nowhere, so that leaving does not fail over it."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -23,7 +23,9 @@ def register(app: typer.Typer) -> None:
 def blank(
     out: Annotated[Path, typer.Argument(metavar="OUT.xlsx|OUT.csv", help="Never written over an existing file.")],
     *,
-    top: Annotated[str, typer.Option("--top", metavar="LENGTH", help="Highest lift.")] = "10 mm",
+    top: Annotated[
+        str | None, typer.Option("--top", metavar="LENGTH", help="Highest lift; 10 mm unless given or by the valve.")
+    ] = None,
     step: Annotated[str, typer.Option("--step", metavar="LENGTH", help="Step of the lifts.")] = "1 mm",
     valve_head: Annotated[
         str | None,
@@ -44,9 +46,9 @@ def blank(
     names = _names(ports)
     sides: tuple[Side, ...] = (side,) if side else ("intake", "exhaust")
     lifts: dict[str, Any] = (
-        {"valve_diameter_m": _length(valve_head, "--valve-head"), "top_m": _length(top, "--top")}
+        {"valve_diameter_m": _length(valve_head, "--valve-head"), "top_m": _length(top, "--top") if top else None}
         if valve_head
-        else {"step_m": _length(step, "--step"), "top_m": _length(top, "--top")}
+        else {"step_m": _length(step, "--step"), "top_m": _length(top or "10 mm", "--top")}
     )
     written = write_blank(
         out,

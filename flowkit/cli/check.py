@@ -40,7 +40,7 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     else:
         from flowkit.reports.terminal import findings_text
 
-        show(*findings_text(findings))
+        show(*(findings_text(findings) or ["nothing doubtful"]))
     return exit_code(findings)
 
 

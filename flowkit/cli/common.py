@@ -52,7 +52,10 @@ def verb(function: Callable[..., int]) -> Callable[..., None]:
 
     @functools.wraps(function)
     def wrapper(*arguments: Any, **options: Any) -> None:
-        raise typer.Exit(function(*arguments, **options))
+        code = function(*arguments, **options)
+        # Now, while a full disk can still be said in plain words.
+        sys.stdout.flush()
+        raise typer.Exit(code)
 
     return wrapper
 
@@ -86,7 +89,7 @@ def print_document(text: str) -> None:
 
 def finding_of(error: FlowkitError) -> Finding:
     """Turn an error into the finding that stands for it in a result."""
-    return Finding(error.rule, "error", error.where, str(error))
+    return Finding(error.rule, "error", error.where, error.sentence)
 
 
 def print_failure(kind: str, error: FlowkitError, rest: dict[str, Any]) -> int:
@@ -110,8 +113,7 @@ def report_errors(findings: Sequence[Finding]) -> None:
     """Print the error findings on standard error."""
     for finding in findings:
         if finding.severity == "error":
-            where = "" if not finding.where or finding.message.startswith(finding.where) else f"{finding.where}: "
-            complain(f"{where}{finding.message}")
+            complain(f"{finding.where}: {finding.message}" if finding.where else finding.message)
 
 
 def exit_code(findings: Sequence[Finding]) -> int:

@@ -7,7 +7,16 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from flowkit.cli.common import JobOrFiles, load_job, show, verb, with_reference, with_statements
+from flowkit.cli.common import (
+    JobOrFiles,
+    exit_code,
+    load_job,
+    report_errors,
+    show,
+    verb,
+    with_reference,
+    with_statements,
+)
 
 __all__ = ["register"]
 
@@ -38,9 +47,11 @@ def report(
 ) -> int:
     """Write the flow chart (PDF and PNG) and the workbook with the numbers behind it.
 
-    Nothing is written where a finding is an error.
+    Nothing is written where a finding on the flows is an error.
     """
     job = load_job(paths, stated=statements, reference=reference)
-    written = job.report(folder, formats=formats or ("pdf", "png", "xlsx"), paper=paper)
+    results = job.run()
+    written = job.report(folder, formats=formats or ("pdf", "png", "xlsx"), paper=paper, results=results)
     show(*(f"wrote {path}" for path in written))
-    return 0
+    report_errors(results.findings)
+    return exit_code(results.findings)

@@ -81,7 +81,7 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names) -> None:
     panels = [
         (f"Volumetric efficiency over {first}, %", _changes(over, "volumetric_efficiency"), 0.0, ""),
         (f"Indicated torque and power over {first}, %", _changes(over, "indicated_torque"), 0.0, ""),
-        ("Mean inlet Mach index Z", _mach(known), 0.5, "Z = 0.5: the head begins to limit"),
+        ("Mean inlet Mach index Z (at 0.5 the head begins to limit)", _mach(known), 0.5, ""),
         ("Volumetric efficiency, %", _filling(known), None, ""),
     ]
     column = (stream.paper.inner_width - GAP) / 2

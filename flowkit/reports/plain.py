@@ -61,14 +61,24 @@ def comparison_csv(comparison: Comparison, display: str = "US") -> str:
             per_lift = {round(item.lift_m, 6): item for item in gain.per_lift} if gain else {}
             for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True):
                 item = per_lift.get(round(lift, 6))
-                row = [side, variant.name, _plain(from_si(lift, units.lift)), _plain(from_si(flow, units.flow))]
+                row = [
+                    side,
+                    _text_field(variant.name),
+                    _plain(from_si(lift, units.lift)),
+                    _plain(from_si(flow, units.flow)),
+                ]
                 writer.writerow(row + _gain_fields(item))
             mean = _plain(from_si(variant.mean_flow_m3_s, units.flow))
             fields = ["", "", ""]
             if gain is not None:
                 fields = [_plain(100 * gain.mean_flow_gain), _percent_field(gain.mean_flow_gain_u95), ""]
-            writer.writerow([side, variant.name, "mean", mean, *fields])
+            writer.writerow([side, _text_field(variant.name), "mean", mean, *fields])
     return out.getvalue()
+
+
+def _text_field(text: str) -> str:
+    """Keep a spreadsheet from taking a name for a formula."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
 
 
 def _plain(value: float) -> str:
