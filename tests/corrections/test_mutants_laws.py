@@ -10,12 +10,15 @@ import math
 import pytest
 
 from flowkit.corrections import correct
+from flowkit.corrections.air import air_factor, correct_air
 from flowkit.corrections.bore import FORMULA as BORE_FORMULA
 from flowkit.corrections.bore import bore_factor, shrouded_area, unshrouded_area
+from flowkit.corrections.check_plate import FORMULA as CHECK_FORMULA
+from flowkit.corrections.check_plate import check_factor
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import correct_test_pressure, flow_function, pressure_factor, reference_velocity
 from flowkit.errors import CorrectionError
-from flowkit.model import INH2O_PA, Finding, Reference, ValveGeometry
+from flowkit.model import INH2O_PA, Bench, Finding, Reference, ValveGeometry
 from tests.corrections.samples import FLOWS, flow_test, line, setting
 
 COMPRESSIBLE = Reference(pressure_law="compressible")
@@ -188,3 +191,55 @@ def test_pressures_and_areas_that_cannot_be_say_what_to_check() -> None:
     with pytest.raises(CorrectionError) as caught:
         shrouded_area(1e-4, 0.0, 0.038)
     assert str(caught.value) == "a bore diameter of 0 mm cannot be; check it and its unit."
+
+
+# --- air, check plate and chain: what is left ------------------------------------------------------
+
+
+def test_air_that_is_not_known_says_what_to_state() -> None:
+    actual, metered = (setting(bench=Bench(air=mode)) for mode in ("actual", "metered"))
+    room = {"air_temperature_k": 293.15, "barometer_pa": 101_325.0, "relative_humidity": 0.5}
+    for test, given, words in (
+        (flow_test(), actual, "the room's air is not known; state temperature, barometer and humidity."),
+        (flow_test(**room), metered, "the meter's air is not known; state its temperature, pressure and standard air."),
+    ):
+        with pytest.raises(CorrectionError) as caught:
+            air_factor(test, given)
+        assert str(caught.value) == words
+
+
+def test_impossible_air_leaves_the_flows_as_they_were() -> None:
+    room = {"air_temperature_k": 293.15, "barometer_pa": 101_325.0, "relative_humidity": 60.0}
+    step = correct_air(FLOWS, flow_test(**room), setting(bench=Bench(air="actual")))
+    assert step.flow_m3_s == FLOWS
+    assert step.line.inputs["relative_humidity"] == 60.0
+
+
+def test_dimensions_that_cannot_be_are_named_in_millimetres() -> None:
+    with pytest.raises(CorrectionError) as caught:
+        shrouded_area(1e-4, -0.0805, 0.038)
+    assert str(caught.value) == "a bore diameter of -80.5 mm cannot be; check it and its unit."
+
+
+def test_check_plate_in_the_nominal_s_own_air_and_pressure_is_one_ratio() -> None:
+    assert check_factor(0.05, 0.06) == pytest.approx(1.2, rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    "plate", [{"check_reading_m3_s": 0.06}, {"check_reading_m3_s": -0.06, "check_nominal_m3_s": 0.06}]
+)
+def test_check_plate_that_is_not_used_still_names_its_formula(plate: dict[str, float]) -> None:
+    (test,) = correct([flow_test(**plate)]).tests
+    assert line(test.ledger, "check-plate").formula == CHECK_FORMULA
+
+
+def test_engine_s_bore_is_compared_with_the_fixture_s() -> None:
+    test = flow_test(fixture_bore_m=0.083)
+    assert only(correct([test], engine_bore_m=0.0805).findings)[0] == "fixture-differs"
+    assert correct([test]).findings == ()
+
+
+def test_what_is_no_test_at_all_is_named_as_it_is() -> None:
+    with pytest.raises(CorrectionError) as caught:
+        correct(["212.5"])  # type: ignore[list-item]
+    assert str(caught.value) == "212.5 is not a flow test as read; correct each test once, from its readings."
