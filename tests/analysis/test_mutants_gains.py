@@ -218,3 +218,8 @@ def test_a_shut_valve_beside_an_open_one_expects_by_the_open_one() -> None:
 def test_each_dimension_of_the_passage_makes_a_valve_change(name: str) -> None:
     other = dataclasses.replace(VALVE, **{name: getattr(VALVE, name) * 1.01})
     assert expected_gains(VALVE, other, [0.004, 0.010]) != [None, None]
+
+
+def test_a_shut_valve_divides_nothing_by_nothing() -> None:
+    with np.errstate(all="raise"):
+        assert expected_gains(VALVE, dataclasses.replace(VALVE, stem_m=0.007), [0.0])[0] is None
