@@ -161,7 +161,5 @@ def _quantity(item: Statement, written: Any, place: str, file: str | None) -> fl
     if item.quantity != "temperature" and value < 0:
         raise JobError(f"{place}, {item.name}: {written!r} is negative", f'write it like "{item.example}"', file=file)
     if item.quantity == "humidity" and value > 1:
-        raise JobError(
-            f"{place}, {item.name}: {written!r} is over 100 %", f'write it like "{item.example}"', file=file
-        )
+        raise JobError(f"{place}, {item.name}: {written!r} is over 100 %", f'write it like "{item.example}"', file=file)
     return value
