@@ -230,6 +230,7 @@ def _split(states):
     return math.sqrt(max(0.0, (between / freedom_between - point) / (points / runs))), math.sqrt(point)
 
 
+@pytest.mark.slow
 def test_intervals_of_curve_figures_against_a_loop_of_draws(tell):
     seed, side, draws = 0, "intake", 2500
     bench, states, files = _job(seed)

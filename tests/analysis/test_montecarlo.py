@@ -239,6 +239,7 @@ def test_swapping_baseline_and_variant_inverts_the_interval():
     assert back.gain_interval[0] == pytest.approx((1 / (1 + high) - 1, 1 / (1 + low) - 1), rel=1e-4)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("shift", "scatter"), [(0.0, 0.004), (0.003, 0.003)])
 def test_intervals_cover_the_true_gain(shift, scatter):
     """400 invented comparisons with a true gain of 3 %: about 95 % of the intervals hold it.

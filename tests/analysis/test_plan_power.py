@@ -153,6 +153,7 @@ def test_aims_that_cannot_be_are_refused(gain, power):
         plans(variants(), Repeatability(0.005, math.inf, "stated", 0.005, 0.0), gain=gain, power=power)
 
 
+@pytest.mark.slow
 def test_the_planned_chance_is_the_chance_when_tried_out():
     """300 invented comparisons with the gain planned for: as many are resolved as promised."""
     rng = np.random.default_rng(11)

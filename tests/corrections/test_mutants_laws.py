@@ -243,3 +243,14 @@ def test_what_is_no_test_at_all_is_named_as_it_is() -> None:
     with pytest.raises(CorrectionError) as caught:
         correct(["212.5"])  # type: ignore[list-item]
     assert str(caught.value) == "212.5 is not a flow test as read; correct each test once, from its readings."
+
+
+def test_check_plate_read_at_a_pressure_of_its_own() -> None:
+    """Read at 10 inH2O before a test at 28: nominal for 10 is nominal, for 28 it is sqrt(2.8) times as much."""
+    read = {"check_nominal_m3_s": 0.06, "check_reading_pressure_pa": 10 * INH2O_PA}
+    same = flow_test(check_reading_m3_s=0.0612, check_pressure_pa=10 * INH2O_PA, **read)
+    other = flow_test(check_reading_m3_s=0.0612 / math.sqrt(2.8), check_pressure_pa=28 * INH2O_PA, **read)
+    for test in (same, other):
+        item = line(correct([test]).tests[0].ledger, "check-plate")
+        assert item.factor == pytest.approx([1 / 1.02] * 4, rel=1e-12)
+        assert item.inputs["reading_pressure_pa"] == 10 * INH2O_PA

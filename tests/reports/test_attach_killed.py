@@ -20,6 +20,8 @@ from flowkit.reports.attach import attach
 from tests.reports.build_files import build_docx, build_pdf, build_xlsx, flow_pages, png
 from tests.reports.invented import make_contents
 
+pytestmark = pytest.mark.slow
+
 KINDS = {"b.pdf": (build_pdf, 1), "b.xlsx": (build_xlsx, 4), "b.docx": (build_docx, 9)}
 """Build file, and how many steps to go on between kills: the way is the same for all kinds."""
 CALLS = ("open", "close", "fsync", "replace", "link", "unlink", "chmod", "chown", "utime", "fdopen", "fstat", "stat")

@@ -12,6 +12,8 @@ from tests.reports.boxes import clipped, overlaps, text_boxes
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
 
+pytestmark = pytest.mark.slow
+
 LONG = [
     f"{word} with a very long name that goes on and on to sixty letters"[:60]
     for word in ("as received", "seats recut", "ports blended", "slim-stem valves")
