@@ -104,7 +104,8 @@ def correct_check_plate(flow: tuple[float, ...], test: FlowTest, setting: Settin
     )
     if reading is None and nominal is None:
         return skipped("check-plate", FORMULA, flow, "no check plate was read")
-    pressure = conditions.check_reading_pressure_pa or conditions.test_pressure_pa
+    read_at = conditions.check_reading_pressure_pa
+    pressure = conditions.test_pressure_pa if read_at is None else read_at
     inputs: dict[str, float | str | None] = {
         "check_reading_m3_s": reading,
         "check_nominal_m3_s": nominal,

@@ -26,7 +26,7 @@ from flowkit.reports.terminal import (
 )
 from flowkit.reports.terminal_engine import engine_text
 from tests.reports.invented import CFM, make_contents, names
-from tests.reports.invented_engine import make_engine
+from tests.reports.invented_engine import make_bands, make_engine
 
 
 def printed(parts, *, width: int = 200, color: bool = False) -> str:
@@ -252,9 +252,57 @@ def test_the_engine_is_told_with_differences_and_assumptions() -> None:
     text = printed(engine_text(make_engine(names(3)), "metric"))
     assert re.search(r"seats recut .*\+5\.0 ± 1\.1 .* 7350 +\+2\.0", text)
     assert "Over as received, % (estimates of a model)" in text
-    assert "Assumed: fuel petrol, 44 MJ/kg." in text and "Stated: compression_ratio 10.2." in text
+    assert "Assumed: fuel petrol, 44 MJ/kg; air_fuel_ratio 12.8." in text
+    assert "Stated: compression_ratio 10.2; bsfc 310 g/kWh." in text
     assert "An estimate is no safe speed." in text
     assert re.search(r"^ *8000 .*\+1\.3", text, re.MULTILINE)
+
+
+def test_power_the_air_allows_stands_with_every_assumption_behind_it() -> None:
+    engine = make_engine(names(3))
+    metric, us = printed(engine_text(engine, "metric")), printed(engine_text(engine))
+    assert "Air-limited power, kW (estimates)" in metric and "Air-limited power, hp (estimates)" in us
+    # 1.6 L × 1.2 kg/m³ × 4000 turns a second/60/2 × 0.8 = 51.2 g/s, over 12.8 × 300 g/kWh = 48.0 kW;
+    # 1 hp = 745.6999 W (NIST SP 811, appendix B.8).
+    assert re.search(r"^ *4000 +48\.0 +49\.2 +50\.4$", metric, re.MULTILINE)
+    assert re.search(r"^ *4000 +64\.4 +66\.0 +67\.6$", us, re.MULTILINE)
+    told = " ".join(metric.split())
+    assert "Air–fuel ratio: 12.8 (assumed)." in told
+    assert "Brake specific fuel consumption: 310 g/kWh (stated), the same at every speed" in told
+    assert "Volumetric efficiency: from the filling model" in told and "not measured." in told
+    assert "bore not told" in told
+    predicted = printed(engine_text(replace(engine, prediction="Not measured."), "metric"))
+    assert "The predicted engine's displacement" in " ".join(predicted.split())
+
+
+def test_time_in_bands_of_lift_stands_beside_flow_and_gain() -> None:
+    text = printed(engine_text(make_engine(names(3)), "metric"))
+    assert "Intake: time in bands of lift, and mean flow there" in text
+    # Mean flow in the highest band: 0.4/0.2 of 60 CFM and of 66 CFM = 56.63 L/s and 62.30 L/s.
+    assert re.search(r"^ *8\.00–10\.00 +48 +20\.0 +56\.63 +62\.30 +\+10\.0 +40\.0$", text, re.MULTILINE)
+    told = " ".join(text.split())
+    assert (
+        "Intake, 'ports blended': more flow pays most at 8.00–10.00 mm of lift, where the valve spends 20 % of its "
+        "open time and 40 % of the flow over the cam passes: 1 % more flow there alone gives 0.40 % more over the "
+        "cam; at 0.00–2.00 mm, where it spends 50 % of the time, 0.04 %. Exhaust:"
+    ) in told
+    assert "Exhaust, 'ports blended': more flow pays most at 7.20–9.00 mm" in told
+
+
+def test_bands_of_another_cam_are_not_compared() -> None:
+    engine = make_engine(names(2))
+    first, last = engine.variants
+    other = replace(last, band_times={"intake": make_bands(0.011), "exhaust": make_bands(0.009)})
+    text = printed(engine_text(replace(engine, variants=(first, other)), "metric"))
+    assert re.search(r"^ *8\.80–11\.00 +48 +20\.0 +59\.47 +40\.0$", text, re.MULTILINE)
+    unknown = tuple(replace(band, share_of_flow=None) for band in make_bands(0.010))
+    bare = replace(engine.variants[0], band_times={"intake": unknown})
+    text = printed(engine_text(replace(engine, variants=(bare,)), "metric"))
+    assert re.search(r"^ *8\.00–10\.00 +48 +20\.0 +– +–$", text, re.MULTILINE)
+    assert "more flow pays most" not in text
+    one = replace(engine.variants[0], band_times={"intake": make_bands(0.010)[4:]})
+    text = printed(engine_text(replace(engine, variants=(one,)), "metric"))
+    assert "gives 0.40 % more over the cam. At 6000" in " ".join(text.split())
 
 
 def test_the_engine_without_filling_or_gains() -> None:
@@ -274,3 +322,11 @@ def test_a_terminal_needs_no_numbers_library() -> None:
     code = f"import sys, flowkit.reports.terminal; print([m for m in {heavy} if m in sys.modules])"
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stdout.strip() == "[]"
+
+
+def test_a_name_in_csv_is_never_a_formula() -> None:
+    base = make_contents(variants=1).comparison
+    side = base.sides["intake"]
+    odd = replace(side, variants=(replace(side.variants[0], name="=1+1"),), gains=())
+    rows = comparison_csv(replace(base, sides={"intake": odd})).splitlines()
+    assert all(row.startswith("intake,'=1+1,") for row in rows[1:])
