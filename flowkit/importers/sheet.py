@@ -191,8 +191,12 @@ class _TableReader:
             tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
             self.findings += trouble
         if _lacks_flows(columns) and not self.grid.formula_gaps:
-            what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
-            self.findings.append(unreadable(table.view.source(table.row, table.lifts[0]), what))
+            place = table.view.source(table.row, table.lifts[0])
+            if has_numbers(self.grid):
+                what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
+                self.findings.append(unreadable(place, what))
+            else:
+                self.findings.append(refused(place, "this table has lifts but no flows yet; fill them in"))
         return TableReading(table, layout, columns, lifts, tests)
 
     def _place(self, drafts: Sequence[Draft], items: Mapping[Key, Item], title: str | None) -> Place:

@@ -330,3 +330,11 @@ def test_lifts() -> None:
     assert lifts_by_step(0.1 * IN, 0.25 * IN) == pytest.approx((0.1 * IN, 0.2 * IN, 0.25 * IN))
     assert lifts_by_step(0.02, 0.01) == (0.01,)
     assert lifts_by_fraction(0.04, (0.1, 0.05, 0.1), None) == (0.002, 0.004)
+
+
+def test_a_blank_that_was_not_filled_in_says_so(tmp_path: Path) -> None:
+    for name in ("blank.xlsx", "blank.csv"):
+        result = read(write_blank(tmp_path / name, step_m=0.001, top_m=0.01))
+        assert not result.tests
+        assert [finding.rule for finding in result.findings] == ["sheet-ambiguous"]
+        assert "no flows yet; fill them in" in result.findings[0].message
