@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from flowkit.errors import FlowkitError, JobError
+from flowkit.errors import FlowkitError
 from flowkit.findings import joined
+from flowkit.jobengine import engine_of, no_engine
 from flowkit.jobload import parts_of_file, variants_of_files
 from flowkit.jobread import JobVariant, read_variants
 from flowkit.jobreport import contents_of
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
     from flowkit.engine.cam import Cam
+    from flowkit.engine.cases import Progress
     from flowkit.engine.data import EngineData
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
@@ -171,17 +173,17 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        variants, findings = self.read()
-        correction, corrected = self._correct(variants, findings)
-        return self._compare(corrected, correction.findings)
+        return self.run(engine=False).comparison
 
-    def run(self, *, engine: bool = True) -> JobResults:
+    def run(self, *, engine: bool = True, progress: Progress | None = None) -> JobResults:
         """Go the whole way once: read, correct, compare, engine.
 
         Parameters
         ----------
         engine : bool, optional
             Whether to go on to the engine, where the job has one.
+        progress : callable, optional
+            Called with (cycles done, most cycles there may be) while the engine runs.
 
         Raises
         ------
@@ -191,12 +193,17 @@ class Job:
         variants, findings = self.read()
         correction, corrected = self._correct(variants, findings)
         comparison = self._compare(corrected, correction.findings)
-        felt = self._run_engine(comparison, variants) if engine and self.engine is not None else None
+        felt = engine_of(self, comparison, variants, progress) if engine and self.engine is not None else None
         everything = joined(comparison.findings, felt.findings if felt else ())
         return JobResults(variants, correction, comparison, felt, everything)
 
-    def run_engine(self) -> EngineResult:
+    def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
         """Say what the flows mean for the job's engine.
+
+        Parameters
+        ----------
+        progress : callable, optional
+            As for `run`.
 
         Raises
         ------
@@ -205,10 +212,9 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        if self.engine is None:
-            raise JobError("the job describes no engine", "add an [engine] table", file=_name(self.path))
-        result = self.run().engine
-        assert result is not None  # for the type checker: there is an engine
+        result = self.run(progress=progress).engine if self.engine is not None else None
+        if result is None:
+            raise no_engine(self)
         return result
 
     def plan(self, gain: float, power: float = 0.8) -> Plan:
@@ -353,14 +359,6 @@ class Job:
             error.findings = tuple(findings)
             raise
 
-    def _run_engine(self, comparison: Comparison, variants: Sequence[VariantInput]) -> EngineResult:
-        """Carry the comparison into the engine."""
-        from flowkit.engine.run import run_engine
-
-        assert self.engine is not None  # callers ask first
-        valves = {variant.name: variant.valves for variant in variants}
-        return run_engine(comparison, self.engine, self.cams, reference=self.reference, valves=valves)
-
 
 def report(
     job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx")
@@ -387,8 +385,3 @@ def report(
     """
     loaded = job if isinstance(job, Job) else Job.load(job)
     return loaded.report(folder, formats=formats)
-
-
-def _name(path: Path | None) -> str | None:
-    """A job file's name for messages."""
-    return path.name if path else None

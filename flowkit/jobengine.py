@@ -1,4 +1,4 @@
-"""A job's engine with something changed: valves, cams or bore."""
+"""A job's engine as it is, and with something changed: valves, cams or bore."""
 
 from __future__ import annotations
 
@@ -12,13 +12,56 @@ from flowkit.model import Side
 from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
+    from flowkit.analysis.results import Comparison
     from flowkit.engine.cam import Cam
+    from flowkit.engine.cases import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.job import Job
+    from flowkit.model import VariantInput
 
-__all__ = ["whatif"]
+__all__ = ["engine_of", "no_engine", "whatif"]
 
 _TIMING = ("opens", "closes", "checking_lift", "peak_lift")
+
+
+def no_engine(job: Job) -> JobError:
+    """Return the error of a job that is asked for an engine it has not.
+
+    Parameters
+    ----------
+    job : Job
+    """
+    file = job.path.name if job.path else None
+    return JobError("the job describes no engine", "add an [engine] table", file=file)
+
+
+def engine_of(
+    job: Job, comparison: Comparison, variants: Sequence[VariantInput], progress: Progress | None = None
+) -> EngineResult:
+    """Carry a job's comparison into its engine.
+
+    Parameters
+    ----------
+    job : Job
+    comparison : Comparison
+    variants : sequence of VariantInput
+        With their valves.
+    progress : callable, optional
+        Called with (cycles done, most cycles there may be).
+
+    Raises
+    ------
+    JobError
+        If the job describes no engine.
+    EngineError
+        If the cams or the combustion cannot belong to the engine.
+    """
+    from flowkit.engine.run import run_engine
+
+    if job.engine is None:
+        raise no_engine(job)
+    valves = {variant.name: variant.valves for variant in variants}
+    return run_engine(comparison, job.engine, job.cams, reference=job.reference, valves=valves, progress=progress)
 
 
 def whatif(
@@ -28,6 +71,7 @@ def whatif(
     cams: Sequence[str] = (),
     bore: str | None = None,
     variant: str | None = None,
+    progress: Progress | None = None,
 ) -> EngineResult:
     """Predict what a changed valve, cam or bore would mean for a job's engine.
 
@@ -42,6 +86,8 @@ def whatif(
         Such as ``"82 mm"``.
     variant : str, optional
         To start from; the last one unless given.
+    progress : callable, optional
+        Called with (cycles done, most cycles there may be).
 
     Returns
     -------
@@ -58,7 +104,7 @@ def whatif(
     from flowkit.engine.scenario import whatif as predict
 
     if job.engine is None:
-        raise JobError("the job describes no engine", "add an [engine] table", file=job.path.name if job.path else None)
+        raise no_engine(job)
     changed = _changed_cams(job, cams)
     results = job.run(engine=False)
     return predict(
@@ -71,6 +117,7 @@ def whatif(
         new_cams=changed,
         bore_m=parse_quantity(bore, "length") if bore else None,
         variant=variant,
+        progress=progress,
     )
 
 
@@ -81,7 +128,12 @@ def _changed_cams(job: Job, changes: Sequence[str]) -> dict[Side, Cam] | None:
     tables: dict[Side, dict[str, Any]] = {}
     for change in changes:
         side, key, value = _parse(change)
-        table = tables.setdefault(side, dict(job.cam_tables.get(side, {})))
+        if side not in tables:
+            tables[side] = dict(job.cam_tables.get(side, {}))
+            if "name" in tables[side]:
+                # It is no longer the cam of that name.
+                tables[side]["name"] = f"{tables[side]['name']}, changed"
+        table = tables[side]
         if key == "table":
             # A measured table stands instead of a timing.
             table = tables[side] = {name: item for name, item in table.items() if name not in _TIMING}

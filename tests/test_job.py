@@ -10,6 +10,7 @@ import pytest
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.job import Job, report
+from flowkit.jobengine import whatif
 from flowkit.jobread import choose_sheets
 from flowkit.samples import copy_samples, sample_folder, sample_job
 
@@ -241,6 +242,27 @@ def test_the_report_function_takes_a_path(folder: Path) -> None:
     written = report(folder / "job.toml", folder / "out", formats=["xlsx"])
     assert [path.suffix for path in written] == [".xlsx"]
     assert written[0].is_file()
+
+
+def test_a_changed_cam_is_called_after_its_side_or_as_changed(folder: Path) -> None:
+    job = Job.load(folder / "job.toml")
+    job = dataclasses.replace(job, engine=dataclasses.replace(job.engine, speeds_rpm=(6000.0,)))  # type: ignore[type-var]
+    assert [cam.name for cam in job.cams.values()] == ["intake cam", "exhaust cam"]
+    said = whatif(job, cams=["intake.peak_lift=9mm"]).prediction or ""
+    assert "with another intake cam (open " in said and "cam cam" not in said and "cam 'intake" not in said
+    tables = {side: {**table, "name": f"{side} sport"} for side, table in job.cam_tables.items()}
+    named = dataclasses.replace(job, cam_tables=tables)
+    said = whatif(named, cams=["intake.peak_lift=9mm", "intake.lash=0 mm"]).prediction or ""
+    assert "with another intake cam 'intake sport, changed' (open " in said
+    said = whatif(named, cams=["exhaust.name=rally"]).prediction or ""
+    assert "with another exhaust cam 'rally' (open " in said
+
+
+def test_an_engine_is_asked_of_a_job_that_has_none(folder: Path) -> None:
+    job = dataclasses.replace(Job.load(folder / "job.toml"), engine=None)
+    for ask in (job.run_engine, lambda: whatif(job, bore="82 mm")):
+        with pytest.raises(JobError, match=r"job\.toml: the job describes no engine; add an"):
+            ask()
 
 
 def test_samples_are_copied_whole_and_never_over_a_file(tmp_path: Path) -> None:

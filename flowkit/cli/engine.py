@@ -16,6 +16,7 @@ from flowkit.cli.common import (
     show,
     verb,
 )
+from flowkit.cli.progress import engine_progress
 from flowkit.errors import FlowkitError
 
 __all__ = ["register"]
@@ -39,7 +40,8 @@ def engine(
 
     try:
         job = Job.load(path)
-        result = job.run_engine()
+        with engine_progress() as progress:
+            result = job.run_engine(progress=progress)
     except FlowkitError as error:
         if json_:
             return print_failure("engine", error, {"variants": []})

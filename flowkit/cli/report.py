@@ -17,6 +17,7 @@ from flowkit.cli.common import (
     with_reference,
     with_statements,
 )
+from flowkit.cli.progress import engine_progress
 
 __all__ = ["register"]
 
@@ -50,7 +51,8 @@ def report(
     Nothing is written where a finding on the flows is an error.
     """
     job = load_job(paths, stated=statements, reference=reference)
-    results = job.run()
+    with engine_progress() as progress:
+        results = job.run(progress=progress)
     written = job.report(folder, formats=formats or ("pdf", "png", "xlsx"), paper=paper, results=results)
     show(*(f"wrote {path}" for path in written))
     report_errors(results.findings)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from flowkit.cli.common import JsonOption, exit_code, print_document, print_failure, report_errors, show, verb
+from flowkit.cli.progress import engine_progress
 from flowkit.errors import FlowkitError
 
 __all__ = ["register"]
@@ -44,7 +45,10 @@ def whatif(
         raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")
     try:
         job = Job.load(path)
-        result = jobengine.whatif(job, valves=valve or (), cams=cam or (), bore=bore, variant=variant)
+        with engine_progress() as progress:
+            result = jobengine.whatif(
+                job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
+            )
     except FlowkitError as error:
         if json_:
             return print_failure("engine", error, {"variants": []})

@@ -141,10 +141,12 @@ def _timed(mapping: Mapping[str, Any], place: str, common: dict[str, Any]) -> Ca
     # An intake opens about gas-exchange TDC (360°) and closes about the BDC after it; an exhaust
     # opens about the BDC before it.
     intake = opens_at == "TDC"
+    # A cam without a name is called after its table in the job file, such as "intake cam".
+    named = {"name": f"{place.strip('[]').removeprefix('cam.')} cam"} if place.startswith("[cam.") else {}
     return Cam.from_timing(
         opens_deg=(_TDC if intake else _TDC - 180) + opens,
         closes_deg=(_TDC + 180 if intake else _TDC) + closes,
         checking_lift_m=quantity(mapping["checking_lift"], "length", place, "checking_lift", positive=False),
         peak_lift_m=quantity(mapping["peak_lift"], "length", place, "peak_lift"),
-        **common,
+        **{**named, **common},
     )

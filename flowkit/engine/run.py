@@ -12,7 +12,7 @@ from flowkit.engine.cases import Case, Progress, evaluate
 from flowkit.engine.data import EngineData
 from flowkit.engine.differences import differences_between
 from flowkit.engine.results import CamGain, EngineResult
-from flowkit.engine.wording import CAUTIONS, NO_WAVE_EFFECTS, engine_sentences, model_notes
+from flowkit.engine.wording import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
 from flowkit.errors import EngineError
 from flowkit.model import Finding, Reference, Side, ValveGeometry
 
@@ -102,8 +102,8 @@ def check_cams(cams: Mapping[Side, Cam]) -> None:
         low, high = _PEAKS[side]
         if not low < (opens + closes) / 2 < high:
             raise EngineError(
-                f"the {side} cam {cam.name!r} is open from {opens:.0f}° to {closes:.0f}° of crank after firing dead "
-                f"centre, which is no {side} stroke",
+                f"[cam.{side}]: the {cam_called(side, cam)} is open from {opens:.0f}° to {closes:.0f}° of crank after "
+                f"firing dead centre, which is no {side} stroke",
                 "check whether the two cams are exchanged, and where the table's zero is",
             )
 
@@ -166,7 +166,7 @@ def _missing(cases: Sequence[Case], cams: Mapping[Side, Cam]) -> list[Finding]:
         if without:
             found.append(
                 Finding(
-                    "side-missing",
+                    "side-untested",
                     "warning",
                     ", ".join(without),
                     f"The {side} was not tested, so its figures and the filling are not made; the rest is.",
@@ -223,9 +223,9 @@ def _short(name: str, side: Side, top_m: float, peak_m: float) -> Finding:
         "short-of-cam",
         "error",
         f"{name}, {side}",
-        f"The flow was measured up to {_both(top_m)} and the cam lifts to {_both(peak_m)}: curves are never continued "
-        "beyond what was measured, so this variant's engine figures of that side and its filling are not made; flow "
-        "it up to the cam's lift.",
+        f"The flow was measured up to {_both(top_m)} and [cam.{side}] lifts to {_both(peak_m)}: curves are never "
+        "continued beyond what was measured, so this variant's engine figures of that side and its filling are not "
+        "made; flow it up to the cam's lift.",
     )
 
 
@@ -244,13 +244,9 @@ def _cam_lines(
     """Describe the cams: period, lift, and lift over the valve's diameter where that is known."""
     lines = []
     for side, cam in cams.items():
-        opens, closes = cam.open_period
         heads = {valves[name][side].head_m for name in names if name in valves and side in valves[name]} - {None}
         over = "".join(f", {cam.peak_lift_m / head:.3f} of the valve's diameter" for head in heads if head)
-        named = "" if cam.name == "cam" else f" {cam.name!r}"
         kind = "a smooth polynomial through its timing (model)" if cam.polynomial is not None else "measured"
-        lines.append(
-            f"{side.capitalize()} cam{named}: {kind}, open {closes - opens:.0f}° of crank, largest valve lift "
-            f"{cam.peak_lift_m * 1e3:.2f} mm ({cam.peak_lift_m / 0.0254:.3f} in){over}."
-        )
+        called = cam_called(side, cam)
+        lines.append(f"{called[0].upper()}{called[1:]}: {kind}, {cam_lifts(cam)}{over}.")
     return lines

@@ -18,7 +18,7 @@ from flowkit.engine.differences import difference_of
 from flowkit.engine.prediction import VALVE_DIMENSIONS, other_bore, other_valve
 from flowkit.engine.results import CamGain, EngineResult, EngineVariant
 from flowkit.engine.run import check_cams, coverage_findings, variant_names
-from flowkit.engine.wording import CAUTIONS, NO_WAVE_EFFECTS, engine_sentences, model_notes
+from flowkit.engine.wording import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
 from flowkit.errors import EngineError, UnitError
 from flowkit.model import Finding, Reference, Side, ValveGeometry
 from flowkit.statements import nearest
@@ -233,7 +233,7 @@ def _gains(before: EngineVariant, after: EngineVariant) -> tuple[CamGain, ...]:
 def _words(name: str, changes: Sequence[Change], new_cams: Mapping[Side, Cam], bore_m: float | None) -> str:
     """Say what was changed, and that it is a prediction."""
     parts = [change.written for change in changes]
-    parts.extend(f"{side} cam {cam.name}" for side, cam in new_cams.items())
+    parts.extend(f"another {cam_called(side, cam)} ({cam_lifts(cam)})" for side, cam in new_cams.items())
     if bore_m is not None:
         parts.append(f"bore {bore_m * 1e3:g} mm (stroke and compression ratio as before)")
     return (

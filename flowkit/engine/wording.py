@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from flowkit.analysis.wording import signed_percent
+from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
 from flowkit.engine.filling import CONVERGED
 from flowkit.engine.results import CamGain, EngineDifference, EngineVariant
-from flowkit.model import Reference
+from flowkit.model import Reference, Side
 from flowkit.units import from_si
 
-__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS", "engine_sentences", "model_notes"]
+__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS", "cam_called", "cam_lifts", "engine_sentences", "model_notes"]
 
 CAUTIONS: tuple[str, ...] = (
     "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used.",
@@ -29,6 +30,42 @@ NO_WAVE_EFFECTS = (
     "port are left out, so absolute figures are estimates; compare variants with one another."
 )
 """What the filling model leaves out."""
+
+
+def cam_called(side: Side, cam: Cam) -> str:
+    """Return what a cam is called in a sentence; its name only where it has one of its own.
+
+    Parameters
+    ----------
+    side : {"intake", "exhaust"}
+    cam : Cam
+
+    Examples
+    --------
+    >>> timing = {"opens_deg": 348, "closes_deg": 592, "checking_lift_m": 0, "peak_lift_m": 0.009}
+    >>> cam_called("intake", Cam.from_timing(**timing))
+    'intake cam'
+    >>> cam_called("intake", Cam.from_timing(**timing, name="sport"))
+    "intake cam 'sport'"
+    """
+    return f"{side} cam" if cam.name in ("cam", f"{side} cam") else f"{side} cam {cam.name!r}"
+
+
+def cam_lifts(cam: Cam) -> str:
+    """Return how long a cam keeps its valve open, and how far.
+
+    Parameters
+    ----------
+    cam : Cam
+
+    Examples
+    --------
+    >>> cam_lifts(Cam.from_timing(opens_deg=348, closes_deg=592, checking_lift_m=0, peak_lift_m=0.009))
+    'open 244° of crank, largest valve lift 9.00 mm (0.354 in)'
+    """
+    opens, closes = cam.open_period
+    lift = cam.peak_lift_m
+    return f"open {closes - opens:.0f}° of crank, largest valve lift {lift * 1e3:.2f} mm ({lift / 0.0254:.3f} in)"
 
 
 def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:

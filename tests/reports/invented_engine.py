@@ -33,6 +33,21 @@ def make_filling(place: int) -> Filling:
     )  # fmt: skip
 
 
+def make_power(place: int) -> AirLimitedPower:
+    air = tuple(1.6e-3 * 1.2 * speed / 120 * (0.8 + 0.02 * place) for speed in SPEEDS)
+    return AirLimitedPower(SPEEDS, air, tuple(flow / (12.8 * 300e-3 / 3.6e6) for flow in air))
+
+
+def make_bands(peak: float) -> tuple[BandTime, ...]:
+    """Five bands: the lowest for half the time, the highest with two fifths of the flow."""
+    times = (0.5, 0.1, 0.1, 0.1, 0.2)
+    flows = (0.04, 0.11, 0.2, 0.25, 0.4)
+    return tuple(
+        BandTime(peak * place / 5, peak * (place + 1) / 5, 240 * time, time, flow)
+        for place, (time, flow) in enumerate(zip(times, flows, strict=True))
+    )
+
+
 def make_engine(names: Sequence[str], *, filling: bool = True, gains: bool = True) -> EngineResult:
     """An engine result for some variants."""
     variants = tuple(
@@ -41,8 +56,8 @@ def make_engine(names: Sequence[str], *, filling: bool = True, gains: bool = Tru
             CamWeightedMeanFlow((60 + 3 * place) * CFM, (45 + 2 * place) * CFM if filling else None),
             MachIndex(7200.0 + 150 * place, SPEEDS, tuple(s / 15000 - 0.005 * place for s in SPEEDS), 4e-4),
             make_filling(place) if filling else None,
-            AirLimitedPower(SPEEDS, SPEEDS, SPEEDS) if filling else None,
-            {"intake": (BandTime(0.0, 0.005, 120.0, 0.5, 0.3),)},
+            make_power(place) if filling else None,
+            {"intake": make_bands(0.010), "exhaust": make_bands(0.009)} if filling else {"intake": make_bands(0.010)},
         )
         for place, name in enumerate(names)
     )
@@ -66,6 +81,8 @@ def make_engine(names: Sequence[str], *, filling: bool = True, gains: bool = Tru
         assumptions=(
             Assumption("compression_ratio", "10.2", "stated", "of the engine"),
             Assumption("fuel", "petrol, 44 MJ/kg", "assumed", "what burns"),
+            Assumption("air_fuel_ratio", "12.8", "assumed", "air to fuel"),
+            Assumption("bsfc", "310 g/kWh", "stated", "fuel consumption"),
         ),
         model_notes=("One cylinder, quasi-steady flow through the measured areas.",),
         no_wave_effects="Waves in the pipes are left out.",

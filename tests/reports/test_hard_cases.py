@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from matplotlib.figure import Figure
 
@@ -61,9 +63,14 @@ CASES: dict[str, dict] = {
         "lifts": 40,
     },
     "engine without filling": {"engine": make_engine(names(4), filling=False, gains=False)},
+    "engine": {"engine": make_engine(names(4))},
+    "engine, metric": {"display": "metric", "engine": make_engine(names(4))},
     "engine, long names": {"variants": LONG, "engine": make_engine(LONG)},
+    "engine, one variant": {"variants": 1, "engine": make_engine(names(1))},
+    "engine, 8 variants": {"variants": 8, "engine": make_engine(names(8))},
+    "engine, wordy": {"engine": replace(make_engine(names(4)), cautions=("No safe speed. " * 20,) * 6)},
 }
-ON_A4 = {"demo", "long names"}
+ON_A4 = {"demo", "long names", "engine", "engine, metric", "engine, long names"}
 RUNS = [(name, "letter") for name in CASES] + [(name, "a4") for name in CASES if name in ON_A4]
 
 

@@ -217,8 +217,36 @@ def test_the_engine_has_a_page_when_the_job_has_one(contents: ReportContents) ->
     assert "(estimates)" in page.title and "An estimate is no safe speed." in joined
     assert "Mean inlet Mach index Z" in joined and "7350" in joined
     axes = page.figure.axes
-    assert len(axes) == 4
+    assert len(axes) == 5
     assert any(list(line.get_ydata()) == [0.5, 0.5] for ax in axes for line in ax.get_lines())
+
+
+@pytest.mark.parametrize(("display", "paper"), [("metric", "a4"), ("US", "letter")])
+def test_the_engine_shows_power_and_time_in_bands_of_lift(display: str, paper: str) -> None:
+    made = make_pages(make_contents(display=display, engine=make_engine(names(4))), paper)
+    engine = [page for page in made if "engine" in page.title]
+    assert len(engine) == 2
+    shown = [item.text for page in engine for item in page.cells.items]
+    joined = " ".join(shown)
+    assert f"Air-limited power (estimate), {'kW' if display == 'metric' else 'hp'}" in shown
+    assert "Mean inlet Mach index Z" in shown and "falls off sharply as it passes about 0.5" in joined
+    assert "Air–fuel ratio: 12.8 (assumed)" in joined
+    assert "310 g/kWh (stated)" in joined
+    assert ("8.00–10.00" if display == "metric" else "0.315–0.394") in shown
+    assert "1 % more flow there alone gives 0.40 % more over the cam" in joined
+    drawn = [line for ax in engine[0].figure.axes for line in ax.get_lines()]
+    # Power at 8000 rpm of the first variant: 96 kW or 128.7 hp.
+    assert any(
+        line.get_ydata()[-1] == pytest.approx(96.0 if display == "metric" else 128.74, abs=0.01) for line in drawn
+    )
+
+
+def test_cautions_stand_on_every_page_of_the_engine() -> None:
+    made = make_pages(make_contents(variants=8, engine=make_engine(names(8))))
+    engine = [page for page in made if "engine" in page.title]
+    assert len(engine) > 1
+    for page in engine:
+        assert {"Cautions", "An estimate is no safe speed."} <= {item.text for item in page.cells.items}
 
 
 def test_a_prediction_is_said_to_be_one(contents: ReportContents) -> None:

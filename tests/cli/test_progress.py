@@ -1,0 +1,68 @@
+"""A bar on a terminal while the engine runs, and nothing where none listens."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from flowkit.cli.progress import engine_progress
+from flowkit.job import Job
+from flowkit.jobengine import whatif
+from flowkit.samples import sample_job
+
+Command = Callable[..., Any]
+VERBS = (
+    ("engine", str(sample_job())),
+    ("whatif", str(sample_job()), "--valve", "intake.stem=6mm"),
+    ("report", str(sample_job()), "--format", "xlsx", "-o", "out"),
+)
+
+
+@pytest.mark.parametrize("words", VERBS, ids=[words[0] for words in VERBS])
+def test_a_terminal_sees_a_bar(command: Command, words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    with monkeypatch.context() as terminal:
+        terminal.setattr(sys.stderr, "isatty", lambda: True)
+        done = command(*words)
+    assert done.code == 0
+    assert "engine, cycles (at most)" in done.err
+    assert "engine, cycles" not in done.out
+    # Transient: the last thing written takes the bar's line away.
+    assert done.err.rstrip("\n").endswith("\x1b[2K")
+
+
+def test_nothing_where_no_terminal_listens(command: Command) -> None:
+    assert command("engine", sample_job()).err == ""
+    with engine_progress() as progress:
+        assert progress is None
+
+
+def test_a_run_without_an_engine_shows_no_bar(
+    capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with monkeypatch.context() as terminal:
+        terminal.setattr(sys.stderr, "isatty", lambda: True)
+        with engine_progress() as progress:
+            assert progress is not None
+    assert "engine" not in capfd.readouterr().err
+
+
+def test_every_cycle_is_reported() -> None:
+    job = Job.load(Path(sample_job()))
+    seen: list[tuple[int, int]] = []
+    result = job.run_engine(progress=lambda done, most: seen.append((done, most)))
+    filling = result.variants[0].filling
+    assert filling is not None
+    assert [done for done, _ in seen] == list(range(1, len(seen) + 1))
+    assert len({most for _, most in seen}) == 1
+    assert max(filling.cycles) <= len(seen) <= seen[0][1]
+    seen.clear()
+    whatif(job, valves=["intake.stem=6mm"], progress=lambda done, most: seen.append((done, most)))
+    assert seen
+    seen.clear()
+    job.run(engine=False, progress=lambda done, most: seen.append((done, most)))
+    assert not seen
