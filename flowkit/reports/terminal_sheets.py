@@ -28,7 +28,7 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
     ----------
     result : ReadResult
     display : {"US", "metric"}, optional
-        For diameters; lifts and flows are shown in the sheet's own units.
+        For pressures; lengths and flows are shown in the sheet's own units.
     """
     units = display_of(display)
     table = plain_table(
@@ -51,12 +51,18 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
             plain_text(
                 ", ".join("missing" if p is None else pressure_words(p, units) for p in sorted(pressures, key=str))
             ),
-            plain_text(NOTHING if bore is None else f"{numeral(from_si(bore, units.diameter), 2)} {units.diameter}"),
+            plain_text(NOTHING if bore is None else _bore(bore, test.units.lift.unit)),
         )
     files = list(dict.fromkeys(test.file for test in result.tests))
     count = f"{len(result.tests)} test" + ("s" if len(result.tests) != 1 else "")
     head = [plain_text(f"{', '.join(files)}: {count}" if files else "no tests", "bold")]
     return (*head, *([table] if result.tests else []), *findings_text(result.findings), "")
+
+
+def _bore(bore_m: float, lift_unit: str) -> str:
+    """Write a bore in inches where the sheet's lifts are in inches, in millimetres else."""
+    unit, digits = ("in", 3) if lift_unit in ("in", "thou") else ("mm", 2)
+    return f"{numeral(from_si(bore_m, unit), digits)} {unit}"
 
 
 def _range(values: Sequence[float], unit: str, source: str) -> str:

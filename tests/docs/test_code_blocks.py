@@ -11,6 +11,8 @@ import pytest
 from flowkit.samples import copy_samples
 from tests.docs.blocks import Block, Runner, blocks_of, command, compare
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parent.parent.parent
 GENERATED = {"reference/command.md"}  # its blocks are the command's own help; test_generated holds them
 PAGES = sorted(

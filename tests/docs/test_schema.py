@@ -12,6 +12,8 @@ from jsonschema import Draft202012Validator
 from flowkit.samples import copy_samples
 from tests.docs.blocks import results_of
 
+pytestmark = pytest.mark.slow
+
 SCHEMA = json.loads(
     (Path(__file__).resolve().parent.parent.parent / "docs/reference/results.schema.json").read_text(encoding="utf-8")
 )
