@@ -279,9 +279,11 @@ def _falls(test: FlowTest, readings: Sequence[_Reading]) -> list[Finding]:
 def _fall_finding(test: FlowTest, top: _Reading, fall: Sequence[_Reading]) -> Finding:
     """Put a fall into words."""
     lowest = min(fall, key=lambda reading: reading.flow)
+    pressures = {test.pressure_at(reading.point) for reading in (top, lowest)}
+    at_one = ", brought to one test pressure," if len(pressures) > 1 else ""
     text = (
-        f"the flow falls by {100 * (1 - lowest.flow / top.flow):.1f} % from {flow_text(test, top.point.flow_m3_s)} "
-        f"at lift {lift_text(test, top.lift)} to {flow_text(test, lowest.point.flow_m3_s)} at "
+        f"the flow{at_one} falls by {100 * (1 - lowest.flow / top.flow):.1f} % from {flow_text(test, top.flow)} "
+        f"at lift {lift_text(test, top.lift)} to {flow_text(test, lowest.flow)} at "
         f"{lift_text(test, lowest.lift)} while the valve opens further; the port may stall there, or a figure is "
         "mistyped: repeat these lifts"
     )
