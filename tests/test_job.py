@@ -10,7 +10,7 @@ import pytest
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.job import Job, report
-from flowkit.jobengine import whatif
+from flowkit.jobengine import engine_of, whatif
 from flowkit.jobread import choose_sheets
 from flowkit.samples import copy_samples, sample_folder, sample_job
 
@@ -258,9 +258,28 @@ def test_a_changed_cam_is_called_after_its_side_or_as_changed(folder: Path) -> N
     assert "with another exhaust cam 'rally' (open " in said
 
 
+def test_a_measured_cam_stands_instead_of_the_timing(folder: Path) -> None:
+    job = Job.load(folder / "job.toml")
+    job = dataclasses.replace(job, engine=dataclasses.replace(job.engine, speeds_rpm=(6000.0,)))  # type: ignore[type-var]
+    rows = [(-150, 0), (-100, 1), (-60, 5), (0, 9), (60, 5), (100, 1), (150, 0)]
+    text = "deg,lift (mm)\n" + "\n".join(f"{angle},{lift}" for angle, lift in rows)
+    (folder / "cam.csv").write_text(text, encoding="utf-8")
+    said = whatif(job, cams=["intake.table=cam.csv", "intake.centreline=108 ATDC"]).prediction or ""
+    assert "with another intake cam 'cam.csv' (open 300° of crank, largest valve lift 9.00 mm (0.354 in))" in said
+    for change in ("inlet.lash=0 mm", "intake.lash", "intake=3", "intake.lash="):
+        with pytest.raises(JobError, match="is no change of a cam"):
+            whatif(job, cams=[change])
+
+
 def test_an_engine_is_asked_of_a_job_that_has_none(folder: Path) -> None:
     job = dataclasses.replace(Job.load(folder / "job.toml"), engine=None)
-    for ask in (job.run_engine, lambda: whatif(job, bore="82 mm")):
+    results = job.run()
+    assert results.engine is None
+    for ask in (
+        job.run_engine,
+        lambda: whatif(job, bore="82 mm"),
+        lambda: engine_of(job, results.comparison, results.variants),
+    ):
         with pytest.raises(JobError, match=r"job\.toml: the job describes no engine; add an"):
             ask()
 

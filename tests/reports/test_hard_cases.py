@@ -36,6 +36,10 @@ WORDY = JobInfo(
     date="a date in very many words " * 4, notes="notes " * 200,
 )  # fmt: skip
 
+FOUR = make_engine(names(4))
+MOTORED = replace(FOUR, differences=tuple(replace(item, indicated_torque=()) for item in FOUR.differences))
+BANDLESS = replace(FOUR, variants=tuple(replace(item, band_times={}) for item in FOUR.variants))
+
 CASES: dict[str, dict] = {
     "demo": {},
     "metric": {"display": "metric"},
@@ -68,6 +72,8 @@ CASES: dict[str, dict] = {
     "engine, long names": {"variants": LONG, "engine": make_engine(LONG)},
     "engine, one variant": {"variants": 1, "engine": make_engine(names(1))},
     "engine, 8 variants": {"variants": 8, "engine": make_engine(names(8))},
+    "engine, motored": {"engine": MOTORED},
+    "engine, no bands": {"engine": BANDLESS},
     "engine, wordy": {"engine": replace(make_engine(names(4)), cautions=("No safe speed. " * 20,) * 6)},
 }
 ON_A4 = {"demo", "long names", "engine", "engine, metric", "engine, long names"}
