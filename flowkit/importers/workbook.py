@@ -68,7 +68,7 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     if len(sheets) != len(facts):
         raise _unreadable(label, ValueError("its list of sheets can be read in two ways"))
     grids = [
-        _grid(sheet, label, meta.name, hidden=meta.visible is not SheetVisibleEnum.Visible, facts=fact or SheetFacts())
+        _grid(sheet, label, meta.name, hidden=meta.visible != SheetVisibleEnum.Visible, facts=fact or SheetFacts())
         for (meta, sheet), fact in zip(sheets, facts, strict=True)
         if sheet is not None
     ]
@@ -82,7 +82,7 @@ def _sheets(data: bytes, label: str) -> list[tuple[SheetMetadata, CalamineSheet 
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
         return [
-            (meta, book.get_sheet_by_index(index) if meta.typ is SheetTypeEnum.WorkSheet else None)
+            (meta, book.get_sheet_by_index(index) if meta.typ == SheetTypeEnum.WorkSheet else None)
             for index, meta in enumerate(book.sheets_metadata)
         ]
     except (CalamineError, OSError, ValueError) as error:

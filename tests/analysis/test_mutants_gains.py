@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.integrate import trapezoid
 
 from flowkit.analysis import compare
 from flowkit.analysis.curves import side_variants
@@ -69,7 +70,7 @@ def mean(flows: dict[float, float], lo: float, hi: float) -> float:
     """Mean of the broken line through the points between two lifts, by numpy."""
     lifts = sorted({lo, hi, *(lift for lift in flows if lo < lift < hi)})
     heights = np.interp(lifts, list(flows), list(flows.values()))
-    return float(np.trapezoid(heights, lifts)) / (hi - lo)
+    return float(trapezoid(heights, lifts)) / (hi - lo)
 
 
 def test_straight_lines_are_taken_in_every_mean_of_a_gain() -> None:
