@@ -6,7 +6,8 @@ import functools
 import inspect
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -29,10 +30,10 @@ __all__ = [
     "complain_of",
     "console",
     "exit_code",
+    "failure_as_document",
     "finding_of",
     "load_job",
     "print_document",
-    "print_failure",
     "report_errors",
     "show",
     "stated_of",
@@ -92,13 +93,19 @@ def finding_of(error: FlowkitError) -> Finding:
     return Finding(error.rule, "error", error.where, error.sentence)
 
 
-def print_failure(kind: str, error: FlowkitError, rest: dict[str, Any]) -> int:
-    """Print the document of a verb that could do nothing, with the error as its finding."""
+@contextmanager
+def failure_as_document(kind: str, rest: dict[str, Any], *, wanted: bool) -> Iterator[None]:
+    """Print the document of a verb that could do nothing, with the error as its finding, where JSON is wanted."""
     from flowkit.serial import document
 
-    print_document(document(kind, {**rest, "findings": [*error.findings, finding_of(error)]}))
-    complain_of(error)
-    return 1
+    try:
+        yield
+    except FlowkitError as error:
+        if not wanted:
+            raise
+        print_document(document(kind, {**rest, "findings": [*error.findings, finding_of(error)]}))
+        complain_of(error)
+        raise typer.Exit(1) from error
 
 
 def complain_of(error: FlowkitError) -> None:

@@ -10,16 +10,15 @@ from flowkit.cli.common import (
     JobOrFiles,
     JsonOption,
     exit_code,
+    failure_as_document,
     load_job,
     print_document,
-    print_failure,
     report_errors,
     show,
     verb,
     with_reference,
     with_statements,
 )
-from flowkit.errors import FlowkitError
 
 __all__ = ["register"]
 
@@ -43,13 +42,9 @@ def compare(
 
     Without a job file each sheet is a variant named after it, the first the baseline.
     """
-    try:
+    with failure_as_document("compare", {"reference": None, "sides": {}}, wanted=json_):
         job = load_job(paths, stated=statements, reference=reference)
         comparison = job.compare()
-    except FlowkitError as error:
-        if json_:
-            return print_failure("compare", error, {"reference": None, "sides": {}})
-        raise
     if json_:
         print_document(comparison.to_json())
     elif csv:

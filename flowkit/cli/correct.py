@@ -10,16 +10,15 @@ from flowkit.cli.common import (
     JobOrFiles,
     JsonOption,
     exit_code,
+    failure_as_document,
     load_job,
     print_document,
-    print_failure,
     report_errors,
     show,
     verb,
     with_reference,
     with_statements,
 )
-from flowkit.errors import FlowkitError
 
 __all__ = ["register"]
 
@@ -35,13 +34,9 @@ def correct(
     paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any], reference: dict[str, Any]
 ) -> int:
     """Bring every test to the reference and print its flows and its ledger."""
-    try:
+    with failure_as_document("correct", {"reference": None, "tests": []}, wanted=json_):
         job = load_job(paths, stated=statements, reference=reference)
         result = job.correct()
-    except FlowkitError as error:
-        if json_:
-            return print_failure("correct", error, {"reference": None, "tests": []})
-        raise
     if json_:
         print_document(result.to_json())
     else:

@@ -10,14 +10,13 @@ import typer
 from flowkit.cli.common import (
     JsonOption,
     exit_code,
+    failure_as_document,
     print_document,
-    print_failure,
     report_errors,
     show,
     verb,
 )
 from flowkit.cli.progress import engine_progress
-from flowkit.errors import FlowkitError
 
 __all__ = ["register"]
 
@@ -38,14 +37,10 @@ def engine(
     """
     from flowkit.job import Job
 
-    try:
+    with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
             result = job.run_engine(progress=progress)
-    except FlowkitError as error:
-        if json_:
-            return print_failure("engine", error, {"variants": []})
-        raise
     if json_:
         print_document(result.to_json())
     else:

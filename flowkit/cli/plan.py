@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli.common import JsonOption, print_document, print_failure, show, verb
-from flowkit.errors import FlowkitError, UnitError
+from flowkit.cli.common import JsonOption, failure_as_document, print_document, show, verb
+from flowkit.errors import UnitError
 from flowkit.units import parse_quantity
 
 __all__ = ["register"]
@@ -29,12 +29,8 @@ def plan(
     from flowkit.job import Job
 
     wanted, chance = _fraction(gain, "--gain"), _fraction(power, "--power")
-    try:
+    with failure_as_document("plan", {}, wanted=json_):
         result = Job.load(job).plan(wanted, chance)
-    except FlowkitError as error:
-        if json_:
-            return print_failure("plan", error, {})
-        raise
     if json_:
         print_document(result.to_json())
     else:

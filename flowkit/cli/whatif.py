@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli.common import JsonOption, exit_code, print_document, print_failure, report_errors, show, verb
+from flowkit.cli.common import JsonOption, exit_code, failure_as_document, print_document, report_errors, show, verb
 from flowkit.cli.progress import engine_progress
-from flowkit.errors import FlowkitError
 
 __all__ = ["register"]
 
@@ -43,16 +42,12 @@ def whatif(
 
     if not (valve or cam or bore):
         raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")
-    try:
+    with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
             result = jobengine.whatif(
                 job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
             )
-    except FlowkitError as error:
-        if json_:
-            return print_failure("engine", error, {"variants": []})
-        raise
     if json_:
         print_document(result.to_json())
     else:
