@@ -21,8 +21,8 @@ _HEYWOOD = (
     "half the last digit"
 )
 _PCHIP = (
-    "Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes after Moler, Numerical Computing with "
-    "MATLAB, 3.4, from memory; worked by hand as fractions (rounding of floating-point numbers allowed)"
+    "Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes after Moler, Numerical Computing "
+    "(2004), 3.4, from memory; worked by hand as fractions (rounding of floating-point numbers allowed)"
 )
 _TRADE = "figures of the trade as people round them; common practice, no source; half the last digit"
 _FACTORIAL = "two-level factorial with known effects, by definition (rounding of floating-point numbers allowed)"
