@@ -34,7 +34,7 @@ def slopes(lifts_m: Array, flow: Array) -> Array:
     -----
     Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300: weighted harmonic mean of the
     neighbouring secants, zero where they differ in sign; at the ends the three-point formula
-    kept monotone (Moler, Numerical Computing (2004), 2004, 3.4), as in scipy.
+    kept monotone (Moler, Numerical Computing (2004), 3.4), as in scipy.
 
     Examples
     --------
