@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 __all__ = ["main"]
@@ -14,6 +15,8 @@ def main() -> None:
 
         print(f"flowkit {__version__}")
         return
+    # The matrices here are small: numpy's pool of threads takes longer to start than it saves.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from flowkit.cli.app import run
 
     sys.exit(run(sys.argv[1:]))

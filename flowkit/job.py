@@ -190,9 +190,7 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        variants, findings = self.read()
-        correction, corrected = self._correct(variants, findings)
-        comparison = self._compare(corrected, correction.findings)
+        variants, correction, _, comparison = self._compared()
         felt = engine_of(self, comparison, variants, progress) if engine and self.engine is not None else None
         everything = joined(comparison.findings, felt.findings if felt else ())
         return JobResults(variants, correction, comparison, felt, everything)
@@ -234,9 +232,7 @@ class Job:
         """
         from flowkit.analysis.plan import plan
 
-        variants, findings = self.read()
-        correction, corrected = self._correct(variants, findings)
-        comparison = self._compare(corrected, correction.findings)
+        _, _, corrected, comparison = self._compared()
         return plan(comparison, corrected, gain, power, bench=self.bench)
 
     def attach(
@@ -314,6 +310,12 @@ class Job:
 
         contents = contents_of(self, results or self.run())
         return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper())
+
+    def _compared(self) -> tuple[tuple[VariantInput, ...], CorrectionResult, tuple[Variant, ...], Comparison]:
+        """Go as far as the comparison, every station kept."""
+        variants, findings = self.read()
+        correction, corrected = self._correct(variants, findings)
+        return variants, correction, corrected, self._compare(corrected, correction.findings)
 
     def _correct(
         self, variants: Sequence[VariantInput], findings: Sequence[Finding]

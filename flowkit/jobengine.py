@@ -97,7 +97,9 @@ def whatif(
     Raises
     ------
     JobError
-        If the job describes no engine, or a change cannot be understood.
+        If the job describes no engine.
+    EngineError
+        If a change cannot be understood.
     FlowkitError
         If nothing can be compared or predicted.
     """
@@ -144,11 +146,10 @@ def _changed_cams(job: Job, changes: Sequence[str]) -> dict[Side, Cam] | None:
 
 def _parse(change: str) -> tuple[Side, str, str | float]:
     """Split a change such as ``intake.peak_lift=9.5mm``; bare numbers become numbers."""
-    name, equals, written = change.partition("=")
-    side, dot, key = name.strip().partition(".")
-    if not (equals and dot and key.strip() and written.strip()) or side not in ("intake", "exhaust"):
-        raise JobError(f"{change!r} is no change of a cam", 'write it like "intake.peak_lift=9.5mm"')
-    value: str | float = written.strip()
+    from flowkit.engine.scenario import split_change
+
+    side, key, written = split_change(change, of="cam", example="intake.peak_lift=9.5mm")
+    value: str | float = written
     with contextlib.suppress(ValueError):
         value = float(written)
-    return ("intake" if side == "intake" else "exhaust"), key.strip(), value
+    return side, key, value

@@ -8,13 +8,13 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 from flowkit.errors import JobError, UnitError
-from flowkit.model import Conditions
+from flowkit.model import Conditions, Side
 from flowkit.units import Quantity, parse_quantity
 
-__all__ = ["CONDITIONS", "Statement", "conditions_from", "nearest", "refuse_unknown"]
+__all__ = ["CONDITIONS", "Statement", "conditions_from", "nearest", "refuse_unknown", "run_of", "side_of", "text_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +114,59 @@ def refuse_unknown(given: Iterable[str], known: Iterable[str], place: str, *, fi
             close = nearest(name, names)
             remedy = f"did you mean {close!r}?" if close else "known are " + ", ".join(names)
             raise JobError(f"{place} has an unknown key {name!r}", remedy, file=file)
+
+
+def text_of(value: Any) -> str | None:
+    """Return a name as text; numbers as they are written.
+
+    Parameters
+    ----------
+    value : object
+        As stated.
+    """
+    return None if value is None else str(value)
+
+
+def side_of(value: Any, place: str) -> Side | None:
+    """Return a side by its name.
+
+    Parameters
+    ----------
+    value : object
+        As stated.
+    place : str
+        Where it stands, for the message.
+
+    Raises
+    ------
+    JobError
+        If it is another word.
+    """
+    if value is None or value in ("intake", "exhaust"):
+        return cast("Side | None", value)
+    raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
+
+
+def run_of(value: Any, place: str) -> int | None:
+    """Return a run's number, from 1.
+
+    Parameters
+    ----------
+    value : object
+        As stated.
+    place : str
+        Where it stands, for the message.
+
+    Raises
+    ------
+    JobError
+        If it is no whole number from 1.
+    """
+    if value is None:
+        return None
+    if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
+        raise JobError(f"{place}, run: {value!r} is no run number", "count runs from 1")
+    return int(value)
 
 
 def conditions_from(stated: Mapping[str, Any], place: str = "conditions", *, file: str | None = None) -> Conditions:

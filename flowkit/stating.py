@@ -7,8 +7,8 @@ from typing import Any
 
 from flowkit.errors import JobError, UnitError
 from flowkit.importers import ColumnMapping, Stated
-from flowkit.model import AirState, Side
-from flowkit.statements import CONDITIONS, conditions_from, refuse_unknown
+from flowkit.model import AirState
+from flowkit.statements import CONDITIONS, conditions_from, refuse_unknown, run_of, side_of, text_of
 from flowkit.units import Quantity, unit
 
 __all__ = ["NAMES", "stated_from"]
@@ -65,10 +65,10 @@ def stated_from(
     refuse_unknown(values, [*NAMES, *conditions], place)
     given = {name: value for name, value in values.items() if value is not None}
     return Stated(
-        side=_side(given.get("side"), place),
-        port=_text(given.get("port")),
-        run=_run(given.get("run"), place),
-        head=_text(given.get("head")),
+        side=side_of(given.get("side"), place),
+        port=text_of(given.get("port")),
+        run=run_of(given.get("run"), place),
+        head=text_of(given.get("head")),
         lift_unit=_unit(given, "lift_unit", place),
         flow_unit=_unit(given, "flow_unit", place),
         pressure_unit=_unit(given, "pressure_unit", place),
@@ -76,30 +76,6 @@ def stated_from(
         columns=ColumnMapping.from_mapping(columns) if columns else None,
         standard_air=standard_air,
     )
-
-
-def _text(value: Any) -> str | None:
-    """Free text."""
-    return None if value is None else str(value)
-
-
-def _side(value: Any, place: str) -> Side | None:
-    """A side by its name."""
-    if value is None:
-        return None
-    if value in ("intake", "exhaust"):
-        side: Side = value
-        return side
-    raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
-
-
-def _run(value: Any, place: str) -> int | None:
-    """A run's number, from 1."""
-    if value is None:
-        return None
-    if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
-        raise JobError(f"{place}, run: {value!r} is no run number", "count runs from 1")
-    return int(value)
 
 
 def _unit(given: Mapping[str, Any], name: str, place: str) -> str | None:

@@ -66,6 +66,17 @@ def test_density_is_the_condensed_equation_of_the_paper() -> None:
         assert z == pytest.approx(HAPropsSI("Z", "T", air.temperature_k, "P", pressure, "R", humidity), abs=3e-5)
 
 
+def test_sensitivities_are_those_of_the_papers_budget() -> None:
+    def log_density(kelvin: float = 0.0, pascal: float = 0.0, humidity: float = 0.0, co2: float = 0.0) -> float:
+        return math.log(density(AirState(293.15 + kelvin, 101_325.0 + pascal, 0.5 + humidity), 400e-6 + co2))
+
+    steps = {"pressure": ("pascal", 10.0), "temperature": ("kelvin", 0.1), "humidity": ("humidity", 0.01)}
+    for name, (key, step) in {**steps, "carbon dioxide": ("co2", 1e-4)}.items():
+        expected, half = cipm_2007.SENSITIVITIES[name]
+        slope = (log_density(**{key: step}) - log_density(**{key: -step})) / (2 * step)
+        assert slope == pytest.approx(expected, abs=half), name
+
+
 @pytest.mark.parametrize(("celsius", "kilopascal"), cipm_2007.SATURATION_KPA)
 def test_saturation_pressure_agrees_with_steam_tables(celsius: float, kilopascal: float) -> None:
     assert saturation_pressure(celsius + 273.15) == pytest.approx(kilopascal * 1000, rel=1e-4)

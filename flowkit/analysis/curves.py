@@ -2,14 +2,13 @@
 
 Repeated runs are corrected one by one and then averaged lift by lift. Between the measured
 lifts a curve is the monotone cubic of Fritsch & Butland (SIAM J. Sci. Stat. Comput. 5 (1984)
-300), as scipy's `PchipInterpolator` has it; outside them it is nothing, and asking is an error.
+300), `flowkit.analysis.pchip`; outside them it is nothing, and asking is an error.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,6 +23,7 @@ from flowkit.analysis.lifts import (
     pchip,
     within,
 )
+from flowkit.analysis.pchip import MonotoneCubic
 from flowkit.analysis.valves import valve_of
 from flowkit.errors import RangeError
 from flowkit.model import CorrectedTest, Side, ValveGeometry, Variant
@@ -74,7 +74,7 @@ class PortCurve:
     flow_m3_s: NDArray[np.float64]
     runs_at_lift: NDArray[np.int_]
     sources: tuple[tuple[str, ...], ...]
-    _spline: Any = field(init=False, repr=False, default=None)
+    _spline: MonotoneCubic | None = field(init=False, repr=False, default=None)
     _areas: dict[tuple[float, float, str], float] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -121,7 +121,7 @@ class PortCurve:
         inside = within(np.asarray(lift, dtype=float), self.lifts_m)
         if self._spline is None:
             return np.zeros(inside.shape)
-        return np.asarray(self._spline(inside, 1))
+        return np.asarray(self._spline.derivative(inside))
 
     def area(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
         """Return the area under the curve between two lifts [m] in m⁴/s.

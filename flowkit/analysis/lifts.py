@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flowkit.analysis.pchip import MonotoneCubic, curve_integral
 from flowkit.errors import RangeError
 
 __all__ = ["SAME_LIFT_M", "AreaMethod", "integrate", "lift_key", "merge_lifts", "natural_order", "pchip", "within"]
@@ -82,7 +83,7 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part) for part in parts)
 
 
-def pchip(lifts: ArrayLike, flows: ArrayLike) -> Any:
+def pchip(lifts: ArrayLike, flows: ArrayLike) -> MonotoneCubic:
     """Return the monotone cubic through the points, without extrapolation.
 
     Parameters
@@ -94,7 +95,7 @@ def pchip(lifts: ArrayLike, flows: ArrayLike) -> Any:
 
     Returns
     -------
-    scipy.interpolate.PchipInterpolator
+    MonotoneCubic
         NaN outside the lifts.
 
     Raises
@@ -111,12 +112,10 @@ def pchip(lifts: ArrayLike, flows: ArrayLike) -> Any:
     >>> round(float(pchip([0.001, 0.003], [0.01, 0.03])(0.002)), 9)
     0.02
     """
-    from scipy.interpolate import PchipInterpolator
-
     x = np.asarray(lifts, dtype=float)
     if x.size < 2:
         raise RangeError("a curve needs at least two lifts", "measure the port at more lifts")
-    return PchipInterpolator(x, np.asarray(flows, dtype=float), axis=0, extrapolate=False)
+    return MonotoneCubic(x, np.asarray(flows, dtype=float))
 
 
 def integrate(lifts: ArrayLike, flows: ArrayLike, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
@@ -151,12 +150,7 @@ def integrate(lifts: ArrayLike, flows: ArrayLike, lo: float, hi: float, method: 
     lo, hi = (float(limit) for limit in within(np.asarray([lo, hi]), x))
     if hi <= lo:
         return 0.0
-    if method == "pchip":
-        return float(pchip(x, y).integrate(lo, hi))
-    inner = (x > lo) & (x < hi)
-    knots = np.concatenate(([lo], x[inner], [hi]))
-    heights = np.concatenate(([np.interp(lo, x, y)], y[inner], [np.interp(hi, x, y)]))
-    return float(np.sum(np.diff(knots) * (heights[1:] + heights[:-1]) / 2))
+    return float(curve_integral(x, y, lo, hi, method=method))
 
 
 def within(lift: NDArray[np.float64], lifts: NDArray[np.float64]) -> NDArray[np.float64]:

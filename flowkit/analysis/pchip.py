@@ -1,18 +1,72 @@
-"""The lift–flow curve for thousands of draws at once.
+"""The monotone cubic through points: one curve, or thousands of draws of it at once.
 
 The same interpolant as `scipy.interpolate.PchipInterpolator`, with its slopes, values,
 derivatives and exact integrals in closed form for an array of curves over the same lifts.
-Curves stand in columns: the first axis is lift, the others are anything.
+Curves stand in columns: the first axis is lift, the others are anything. Why it is not scipy's
+own: docs/decisions.md.
 """
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
-__all__ = ["curve_derivative", "curve_integral", "curve_value", "slopes"]
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["MonotoneCubic", "curve_derivative", "curve_integral", "curve_value", "slopes"]
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MonotoneCubic:
+    """The curve through points; nothing outside them.
+
+    Attributes
+    ----------
+    at : ndarray, shape (n,)
+        Rising places of the points, at least two (lifts [m], angles [degrees]).
+    values : ndarray, shape (n, ...)
+        One curve a column.
+    slope : ndarray, shape (n, ...)
+        Derivatives at the points, see `slopes`.
+
+    Examples
+    --------
+    >>> curve = MonotoneCubic(np.array([0.0, 1.0, 3.0]), np.array([0.0, 1.0, 3.0]))
+    >>> curve([0.5, 2.0, 4.0]).round(12).tolist(), float(curve.integrate(0.0, 3.0))
+    ([0.5, 2.0, nan], 4.5)
+    """
+
+    at: Array
+    values: Array
+    slope: Array = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "slope", slopes(self.at, self.values))
+
+    def __call__(self, at: ArrayLike) -> Array:
+        """Return the values at places of any shape, NaN outside the points."""
+        return self._inside(at, curve_value)
+
+    def derivative(self, at: ArrayLike) -> Array:
+        """Return the derivatives at places of any shape, NaN outside the points."""
+        return self._inside(at, curve_derivative)
+
+    def integrate(self, start: float, end: float) -> Array:
+        """Return the areas between two places within the points."""
+        on_value, on_slope = _weights(self.at, start, end, "pchip")
+        return np.asarray(np.tensordot(on_value, self.values, axes=1) + np.tensordot(on_slope, self.slope, axes=1))
+
+    def _inside(self, at: ArrayLike, what: Callable[[Array, Array, Array, ArrayLike], Array]) -> Array:
+        """Ask the curve, and blank what lies outside."""
+        places = np.asarray(at, dtype=float)
+        result = what(self.at, self.values, self.slope, places)
+        outside = ~((places >= self.at[0]) & (places <= self.at[-1]))
+        if outside.any():
+            result[outside] = np.nan
+        return result
 
 
 def slopes(lifts_m: Array, flow: Array) -> Array:
@@ -73,15 +127,17 @@ def _end_slope(near: float, far: float, secant: Array, beyond: Array) -> Array:
     return np.asarray(np.where(overshoots, 3 * secant, slope))
 
 
-def _locate(lifts_m: Array, at_m: float) -> tuple[int, float, float]:
-    """Return the interval a lift is in, its width, and how far along it the lift is."""
-    index = int(np.clip(np.searchsorted(lifts_m, at_m, side="right") - 1, 0, len(lifts_m) - 2))
-    width = float(lifts_m[index + 1] - lifts_m[index])
-    return index, width, (at_m - float(lifts_m[index])) / width
+def _locate(lifts_m: Array, at_m: ArrayLike, columns: int) -> tuple[NDArray[np.intp], Array, Array]:
+    """Return the intervals lifts are in, their widths, and how far along them the lifts are."""
+    at = np.asarray(at_m, dtype=float)
+    index = np.clip(np.searchsorted(lifts_m, at, side="right") - 1, 0, len(lifts_m) - 2)
+    width = lifts_m[index + 1] - lifts_m[index]
+    shape = (*at.shape, *(1,) * columns)
+    return index, width.reshape(shape), ((at - lifts_m[index]) / width).reshape(shape)
 
 
-def curve_value(lifts_m: Array, flow: Array, slope: Array, at_m: float) -> Array:
-    """Return the curves at a lift.
+def curve_value(lifts_m: Array, flow: Array, slope: Array, at_m: ArrayLike) -> Array:
+    """Return the curves at lifts.
 
     Parameters
     ----------
@@ -89,12 +145,12 @@ def curve_value(lifts_m: Array, flow: Array, slope: Array, at_m: float) -> Array
         [m]
     flow, slope : ndarray, shape (n, ...)
         Flows [m³/s] and `slopes` [m²/s].
-    at_m : float
-        A lift within `lifts_m` [m].
+    at_m : array_like, shape (m...)
+        Lifts within `lifts_m` [m].
 
     Returns
     -------
-    ndarray, shape (...)
+    ndarray, shape (m..., ...)
         [m³/s]
 
     Notes
@@ -107,14 +163,14 @@ def curve_value(lifts_m: Array, flow: Array, slope: Array, at_m: float) -> Array
     >>> round(float(curve_value(x, y, slopes(x, y), 2.0)), 12)
     2.0
     """
-    i, h, t = _locate(lifts_m, at_m)
+    i, h, t = _locate(lifts_m, at_m, flow.ndim - 1)
     bend = t * t * (3.0 - 2.0 * t)
     lead, lag = t * (1.0 - t) ** 2 * h, -t * t * (1.0 - t) * h
     return np.asarray((1.0 - bend) * flow[i] + bend * flow[i + 1] + lead * slope[i] + lag * slope[i + 1])
 
 
-def curve_derivative(lifts_m: Array, flow: Array, slope: Array, at_m: float) -> Array:
-    """Return the derivatives of the curves at a lift.
+def curve_derivative(lifts_m: Array, flow: Array, slope: Array, at_m: ArrayLike) -> Array:
+    """Return the derivatives of the curves at lifts.
 
     Parameters
     ----------
@@ -122,12 +178,12 @@ def curve_derivative(lifts_m: Array, flow: Array, slope: Array, at_m: float) -> 
         [m]
     flow, slope : ndarray, shape (n, ...)
         Flows [m³/s] and `slopes` [m²/s].
-    at_m : float
-        A lift within `lifts_m` [m].
+    at_m : array_like, shape (m...)
+        Lifts within `lifts_m` [m].
 
     Returns
     -------
-    ndarray, shape (...)
+    ndarray, shape (m..., ...)
         [m²/s]
 
     Notes
@@ -140,7 +196,7 @@ def curve_derivative(lifts_m: Array, flow: Array, slope: Array, at_m: float) -> 
     >>> round(float(curve_derivative(x, y, slopes(x, y), 0.5)), 12)
     2.0
     """
-    i, h, t = _locate(lifts_m, at_m)
+    i, h, t = _locate(lifts_m, at_m, flow.ndim - 1)
     rise = 6.0 * t * (1.0 - t) / h
     return np.asarray(
         rise * (flow[i + 1] - flow[i]) + (1.0 - t) * (1.0 - 3.0 * t) * slope[i] + t * (3.0 * t - 2.0) * slope[i + 1]

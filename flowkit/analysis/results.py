@@ -7,9 +7,9 @@ known, so that it was not assessed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar
 
 from flowkit.analysis.figures import Band, Coefficients, PortFlow, PortLag, VariantFlow
 from flowkit.model import CorrectedTest, Finding, ReferenceState, Side
@@ -33,7 +33,44 @@ __all__ = [
     "Repeatability",
     "SideComparison",
     "VariantFlow",
+    "by_name",
 ]
+
+
+class Named(Protocol):
+    """What has a name."""
+
+    @property
+    def name(self) -> str:
+        """The name."""
+
+
+N = TypeVar("N", bound=Named)
+
+
+def by_name(items: Iterable[N], name: str) -> N:
+    """Return the item of that name.
+
+    Parameters
+    ----------
+    items : iterable
+        Of things with a ``name``.
+    name : str
+
+    Raises
+    ------
+    KeyError
+        If there is none.
+
+    Examples
+    --------
+    >>> by_name([Band("low", 0.0, 0.002, 0.01), Band("middle", 0.002, 0.004, 0.02)], "middle").to_m
+    0.004
+    """
+    for item in items:
+        if item.name == name:
+            return item
+    raise KeyError(name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,10 +236,7 @@ class SideComparison:
         KeyError
             If there is none.
         """
-        for item in self.variants:
-            if item.name == name:
-                return item
-        raise KeyError(name)
+        return by_name(self.variants, name)
 
     @property
     def steps(self) -> tuple[Gain, ...]:

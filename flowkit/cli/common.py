@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol, TypeVar
 
 import typer
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from flowkit.importers import Stated
     from flowkit.job import Job
+    from flowkit.reports.terminal_parts import Parts
 
 __all__ = [
     "JobOrFiles",
@@ -32,6 +33,7 @@ __all__ = [
     "exit_code",
     "failure_as_document",
     "finding_of",
+    "give",
     "load_job",
     "print_document",
     "report_errors",
@@ -41,6 +43,20 @@ __all__ = [
     "with_reference",
     "with_statements",
 ]
+
+
+class Result(Protocol):
+    """What can be printed either way."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What was doubtful."""
+
+    def to_json(self) -> str:
+        """Return one JSON document."""
+
+
+R = TypeVar("R", bound=Result)
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead (SI units).")]
 JobOrFiles = Annotated[
@@ -86,6 +102,30 @@ def print_document(text: str) -> None:
     """Print one JSON document, UTF-8 whatever the locale says."""
     sys.stdout.buffer.write(text.encode("utf-8") + b"\n")
     sys.stdout.flush()
+
+
+def give(result: R, text: Callable[[R, str], Parts], display: str, *, as_json: bool) -> int:
+    """Print a result as people or as programs want it, and what is wrong in it.
+
+    Parameters
+    ----------
+    result : Result
+    text : callable
+        Makes of a result and the units to show what people read.
+    display : {"US", "metric"}
+    as_json : bool
+
+    Returns
+    -------
+    int
+        The exit status.
+    """
+    if as_json:
+        print_document(result.to_json())
+    else:
+        show(*text(result, display))
+    report_errors(result.findings)
+    return exit_code(result.findings)
 
 
 def finding_of(error: FlowkitError) -> Finding:

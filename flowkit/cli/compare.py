@@ -11,10 +11,9 @@ from flowkit.cli.common import (
     JsonOption,
     exit_code,
     failure_as_document,
+    give,
     load_job,
-    print_document,
     report_errors,
-    show,
     verb,
     with_reference,
     with_statements,
@@ -42,18 +41,13 @@ def compare(
 
     Without a job file each sheet is a variant named after it, the first the baseline.
     """
+    from flowkit.reports.terminal import comparison_csv, comparison_text
+
     with failure_as_document("compare", {"reference": None, "sides": {}}, wanted=json_):
         job = load_job(paths, stated=statements, reference=reference)
         comparison = job.compare()
-    if json_:
-        print_document(comparison.to_json())
-    elif csv:
-        from flowkit.reports.terminal import comparison_csv
-
-        typer.echo(comparison_csv(comparison, job.info.display), nl=False)
-    else:
-        from flowkit.reports.terminal import comparison_text
-
-        show(*comparison_text(comparison, job.info.display))
+    if json_ or not csv:
+        return give(comparison, comparison_text, job.info.display, as_json=json_)
+    typer.echo(comparison_csv(comparison, job.info.display), nl=False)
     report_errors(comparison.findings)
     return exit_code(comparison.findings)

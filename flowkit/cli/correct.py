@@ -9,12 +9,9 @@ import typer
 from flowkit.cli.common import (
     JobOrFiles,
     JsonOption,
-    exit_code,
     failure_as_document,
+    give,
     load_job,
-    print_document,
-    report_errors,
-    show,
     verb,
     with_reference,
     with_statements,
@@ -34,14 +31,9 @@ def correct(
     paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any], reference: dict[str, Any]
 ) -> int:
     """Bring every test to the reference and print its flows and its ledger."""
+    from flowkit.reports.terminal import correction_text
+
     with failure_as_document("correct", {"reference": None, "tests": []}, wanted=json_):
         job = load_job(paths, stated=statements, reference=reference)
         result = job.correct()
-    if json_:
-        print_document(result.to_json())
-    else:
-        from flowkit.reports.terminal import correction_text
-
-        show(*correction_text(result, job.info.display))
-    report_errors(result.findings)
-    return exit_code(result.findings)
+    return give(result, correction_text, job.info.display, as_json=json_)

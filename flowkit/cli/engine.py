@@ -9,11 +9,8 @@ import typer
 
 from flowkit.cli.common import (
     JsonOption,
-    exit_code,
     failure_as_document,
-    print_document,
-    report_errors,
-    show,
+    give,
     verb,
 )
 from flowkit.cli.progress import engine_progress
@@ -36,21 +33,16 @@ def engine(
     Figures are estimates of a model; an estimated speed is no safe speed.
     """
     from flowkit.job import Job
+    from flowkit.reports.terminal_engine import engine_text
 
     with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
             result = job.run_engine(progress=progress)
-    if json_:
-        print_document(result.to_json())
-    else:
-        from flowkit.reports.terminal_engine import engine_text
-
-        show(*engine_text(result, job.info.display))
+    status = give(result, engine_text, job.info.display, as_json=json_)
     if plot is not None:
         from flowkit.drawing import save_figure
         from flowkit.drawing.ends import figure_of
 
         save_figure(figure_of(result.plot()), plot)
-    report_errors(result.findings)
-    return exit_code(result.findings)
+    return status

@@ -7,7 +7,12 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli.common import JsonOption, exit_code, failure_as_document, print_document, report_errors, show, verb
+from flowkit.cli.common import (
+    JsonOption,
+    failure_as_document,
+    give,
+    verb,
+)
 from flowkit.cli.progress import engine_progress
 
 __all__ = ["register"]
@@ -39,6 +44,7 @@ def whatif(
     """
     from flowkit import jobengine
     from flowkit.job import Job
+    from flowkit.reports.terminal_engine import engine_text
 
     if not (valve or cam or bore):
         raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")
@@ -48,11 +54,4 @@ def whatif(
             result = jobengine.whatif(
                 job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
             )
-    if json_:
-        print_document(result.to_json())
-    else:
-        from flowkit.reports.terminal_engine import engine_text
-
-        show(*engine_text(result, job.info.display))
-    report_errors(result.findings)
-    return exit_code(result.findings)
+    return give(result, engine_text, job.info.display, as_json=json_)

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.drawing.ends import EndLabel, figure_of, label_ends, text_width
-from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, style, variant_style
+from flowkit.drawing.figures import display_of
+from flowkit.drawing.looks import GRID, INK, SOFT, Display, VariantStyle, style, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.files import written_whole
 from flowkit.model import Side
@@ -179,7 +180,7 @@ def plot_comparison(
     FlowkitError
         If there is nothing to draw, or no such side or display.
     """
-    units = display_units(display)
+    units = display_of(display)
     order: tuple[Side, Side] = ("intake", "exhaust")
     sides = [item for item in order if item in comparison.sides and side in (None, item)]
     if not sides:
@@ -197,13 +198,18 @@ def plot_comparison(
                 x, y = draw_flow(ax, variant, look, units, filled=item == "intake")
                 name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
                 ends.append(EndLabel(x, y, (short(name, 40),), look.text_color, look.color))
-        bare_axes(ax, size=8)
-        ax.set_ylim(bottom=0)
-        ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
-        ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
-        make_room(ax, [end.lines[0] for end in ends], size=7.5)
-        label_ends(ax, ends, size=7.5, edge=max(end.x for end in ends))
+        _finish(ax, units, ends, size=7.5)
     return ax
+
+
+def _finish(ax: Axes, units: Display, ends: Sequence[EndLabel], *, size: float) -> None:
+    """Name axes and curves once all are drawn."""
+    bare_axes(ax, size=8)
+    ax.set_ylim(bottom=0)
+    ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
+    ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
+    make_room(ax, [end.lines[0] for end in ends], size=size)
+    label_ends(ax, ends, size=size, edge=max(end.x for end in ends))
 
 
 def variant_places(comparison: Comparison) -> dict[str, int]:
@@ -234,7 +240,7 @@ def plot_tests(tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None
     FlowkitError
         If no test has a point.
     """
-    units = display_units(display)
+    units = display_of(display)
     drawn = [test for test in tests if test.points]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
@@ -249,12 +255,7 @@ def plot_tests(tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None
             flows = [from_si(flow, units.flow) for _, flow in points]
             draw_curve(ax, lifts, flows, look, filled=test.side == "intake", scale=0.9)
             ends.append(EndLabel(lifts[-1], flows[-1], (short(curve_name(test), 44),), look.text_color, look.color))
-        bare_axes(ax, size=8)
-        ax.set_ylim(bottom=0)
-        ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
-        ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
-        make_room(ax, [end.lines[0] for end in ends], size=6.5)
-        label_ends(ax, ends, size=6.5, edge=max(end.x for end in ends))
+        _finish(ax, units, ends, size=6.5)
     return ax
 
 
@@ -305,16 +306,3 @@ def short(text: str, letters: int) -> str:
     """Cut a text to so many letters, an ellipsis at its end where something is missing."""
     text = " ".join(text.split())
     return text if len(text) <= letters else text[: letters - 1].rstrip() + "…"
-
-
-def display_units(display: str) -> Display:
-    """Return the units of a display.
-
-    Raises
-    ------
-    FlowkitError
-        If there is no such display.
-    """
-    if display not in DISPLAYS:
-        raise FlowkitError(f"there is no display {display!r}", "use " + " or ".join(map(repr, DISPLAYS)))
-    return DISPLAYS[display]

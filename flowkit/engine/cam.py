@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flowkit.analysis.lifts import pchip
 from flowkit.engine.camtable import arrange_table
 from flowkit.engine.polynomial import LiftPolynomial
 from flowkit.engine.results import BandTime
@@ -68,8 +69,6 @@ class Cam:
 
     def __post_init__(self) -> None:
         if self.polynomial is None:
-            from flowkit.analysis.lifts import pchip
-
             object.__setattr__(self, "_spline", pchip(self.angles_deg, self.lifts_m))
         object.__setattr__(self, "_period", self._find_period())
 

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from flowkit.analysis.results import by_name
 from flowkit.model import Finding, Side
 
 if TYPE_CHECKING:
@@ -270,10 +271,7 @@ class EngineResult:
         KeyError
             If there is none.
         """
-        for item in self.variants:
-            if item.name == name:
-                return item
-        raise KeyError(name)
+        return by_name(self.variants, name)
 
     def table(self) -> pd.DataFrame:
         """Return one row per variant and speed.

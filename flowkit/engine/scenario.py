@@ -24,7 +24,7 @@ from flowkit.model import Finding, Reference, Side, ValveGeometry
 from flowkit.statements import nearest
 from flowkit.units import parse_quantity
 
-__all__ = ["Change", "parse_change", "whatif"]
+__all__ = ["Change", "parse_change", "split_change", "whatif"]
 
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
@@ -71,10 +71,7 @@ def parse_change(text: str) -> Change:
     >>> parse_change("intake.stem=6mm").value
     0.006
     """
-    name, equals, written = text.partition("=")
-    side, dot, dimension = name.strip().partition(".")
-    if not equals or not dot or side not in _SIDES:
-        raise EngineError(f"{text!r} is no change of a valve", 'write it like "intake.stem=6mm"')
+    side, dimension, written = split_change(text, of="valve", example="intake.stem=6mm")
     if dimension not in VALVE_DIMENSIONS:
         close = nearest(dimension, VALVE_DIMENSIONS)
         known = f"did you mean {close!r}?" if close else "known are " + ", ".join(VALVE_DIMENSIONS)
@@ -85,7 +82,38 @@ def parse_change(text: str) -> Change:
         raise EngineError(f"{text!r}: {error.problem}", error.remedy) from error
     if value <= 0:
         raise EngineError(f"{text!r}: a dimension must be above zero", "correct it")
-    return Change("intake" if side == "intake" else "exhaust", dimension, value, text.strip())
+    return Change(side, dimension, value, text.strip())
+
+
+def split_change(text: str, *, of: str, example: str) -> tuple[Side, str, str]:
+    """Split a change into its side, what changes there, and what it becomes.
+
+    Parameters
+    ----------
+    text : str
+        ``side.key=value``.
+    of, example : str
+        What is changed and how that is written, for the message.
+
+    Returns
+    -------
+    tuple of (side, key, value as written)
+
+    Raises
+    ------
+    EngineError
+        If it is not written so.
+
+    Examples
+    --------
+    >>> split_change("intake.peak_lift=9.5 mm", of="cam", example="intake.peak_lift=9.5mm")
+    ('intake', 'peak_lift', '9.5 mm')
+    """
+    name, equals, written = text.partition("=")
+    side, dot, key = name.strip().partition(".")
+    if not (equals and dot and key.strip() and written.strip()) or side not in ("intake", "exhaust"):
+        raise EngineError(f"{text!r} is no change of a {of}", f'write it like "{example}"')
+    return ("intake" if side == "intake" else "exhaust"), key.strip(), written.strip()
 
 
 def whatif(

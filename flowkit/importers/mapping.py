@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import difflib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import Any
 
 from flowkit.errors import JobError, UnitError
 from flowkit.model import Side
+from flowkit.statements import refuse_unknown, run_of, side_of, text_of
 from flowkit.units import Quantity, unit
 
 __all__ = ["CellRange", "ColumnMapping", "FlowColumn", "TableMapping"]
@@ -182,7 +182,7 @@ def _table(given: Any) -> TableMapping:
     """Read one table's mapping."""
     if not isinstance(given, Mapping):
         raise JobError(f"{PLACE} holds {given!r}, which is no table", 'write lift = "A5:A16" and flow = "B5:B16" in it')
-    _refuse_unknown(given, _TABLE_KEYS, PLACE)
+    refuse_unknown(given, _TABLE_KEYS, PLACE)
     for key in ("lift", "flow"):
         if key not in given:
             raise JobError(f"{PLACE} has no {key!r}", f'add {key} = "A5:A16", the cells it stands in')
@@ -195,7 +195,7 @@ def _table(given: Any) -> TableMapping:
     return TableMapping(
         lift=lift,
         flows=tuple(_flow(item, common, lift) for item in flows),
-        sheet=_text(given.get("sheet")),
+        sheet=text_of(given.get("sheet")),
         lift_unit=_unit(given, "lift_unit", ("length", "lift ratio")),
         flow_unit=_unit(given, "flow_unit", ("flow", "mass flow", "standard flow")),
         pressure_unit=_unit(given, "pressure_unit", ("pressure",)),
@@ -208,7 +208,7 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     if not isinstance(own, Mapping):
         raise JobError(f"{PLACE}, flow: {item!r} is no range of cells", 'write it like "B5:B16"')
     place = f"{PLACE}, flow"
-    _refuse_unknown(own, _FLOW_KEYS, place)
+    refuse_unknown(own, _FLOW_KEYS, place)
     if "cells" not in own:
         raise JobError(f"{place} has no 'cells'", 'add cells = "B5:B16"')
     named = {**common, **own}
@@ -219,10 +219,10 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
         _same_length(pressure, lift, f"{place}, pressure")
     return FlowColumn(
         cells=cells,
-        side=_side(named.get("side"), place),
-        port=_text(named.get("port")),
-        run=_run(named.get("run"), place),
-        variant=_text(named.get("variant")),
+        side=side_of(named.get("side"), place),
+        port=text_of(named.get("port")),
+        run=run_of(named.get("run"), place),
+        variant=text_of(named.get("variant")),
         unit=_unit(own, "unit", ("flow", "mass flow", "standard flow")),
         pressure=pressure,
     )
@@ -236,36 +236,6 @@ def _same_length(cells: CellRange, lift: CellRange, place: str) -> None:
             f"{place}: {cells.text!r} has {mine} cells and the lifts {lift.text!r} have {lifts}",
             "make them equally long",
         )
-
-
-def _refuse_unknown(given: Iterable[str], known: Sequence[str], place: str) -> None:
-    """Refuse a key that is not known, with the nearest known one."""
-    for key in given:
-        if key not in known:
-            close = difflib.get_close_matches(str(key), known, n=1, cutoff=0.5)
-            remedy = f"did you mean {close[0]!r}?" if close else "known are " + ", ".join(known)
-            raise JobError(f"{place} has an unknown key {key!r}", remedy)
-
-
-def _text(value: Any) -> str | None:
-    """A name; numbers as they are written."""
-    return None if value is None else str(value)
-
-
-def _side(value: Any, place: str) -> Side | None:
-    """A side by its name."""
-    if value is None or value in ("intake", "exhaust"):
-        return cast("Side | None", value)
-    raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
-
-
-def _run(value: Any, place: str) -> int | None:
-    """A run's number, from 1."""
-    if value is None:
-        return None
-    if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
-        raise JobError(f"{place}, run: {value!r} is no run number", "count runs from 1")
-    return int(value)
 
 
 def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) -> str | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from flowkit.drawing import Display
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import Side
-from flowkit.reports.labels import lift_text
+from flowkit.reports.labels import interval_text, lift_text, signed_percent
 
 __all__ = [
     "HALF_WORDS",
@@ -16,6 +16,7 @@ __all__ = [
     "Bands",
     "band_sentence",
     "bands_of",
+    "cam_gain_words",
     "power_figures",
     "power_unit",
     "power_words",
@@ -214,3 +215,24 @@ def band_sentence(bands: Bands, display: Display, name: str) -> str:
             f"time, {least[0]:.2f} %"
         )
     return text + "."
+
+
+def cam_gain_words(engine: EngineResult, side: Side, name: str) -> str:
+    """Write a variant's gain in cam-weighted flow over the first.
+
+    Parameters
+    ----------
+    engine : EngineResult
+    side : {"intake", "exhaust"}
+    name : str
+        The variant's.
+
+    Returns
+    -------
+    str
+        In per cent, with its interval; empty where there is none.
+    """
+    for gain in engine.cam_weighted_gains:
+        if gain.side == side and gain.to == name and gain.kind != "step":
+            return f"{signed_percent(gain.gain)} {interval_text(gain.u95)}".strip()
+    return ""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from flowkit.analysis.results import SideComparison, VariantFlow
 
-__all__ = ["all_lifts", "flow_at", "main_lifts", "measured"]
+__all__ = ["all_lifts", "all_ports", "flow_at", "main_lifts", "measured"]
 
 
 def _key(lift_m: float) -> float:
@@ -43,6 +43,11 @@ def flow_at(variant: VariantFlow, lift_m: float) -> float | None:
             return None
         flows.append(float(pchip(port.lifts_m, port.flow_m3_s)(lift_m)))
     return sum(flows) / len(flows) if flows else None
+
+
+def all_ports(result: SideComparison) -> list[str]:
+    """Return the ports of any variant, in their order."""
+    return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
 
 
 def all_lifts(result: SideComparison) -> list[float]:

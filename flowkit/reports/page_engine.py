@@ -7,12 +7,13 @@ from dataclasses import replace
 
 from flowkit.drawing import SOFT, Display
 from flowkit.engine.results import EngineDifference, EngineResult, EngineVariant
-from flowkit.model import JobInfo, Side
+from flowkit.model import JobInfo
 from flowkit.reports.engine_words import (
     HALF_WORDS,
     Bands,
     band_sentence,
     bands_of,
+    cam_gain_words,
     power_figures,
     power_unit,
     power_words,
@@ -22,7 +23,6 @@ from flowkit.reports.labels import (
     NOTHING,
     display_of,
     flow_text,
-    interval_text,
     numeral,
     percent,
     signed_percent,
@@ -230,14 +230,6 @@ def _band_table(bands: Bands, names: Names, display: Display, width: float) -> T
     return Table(bands.side.capitalize(), tuple(columns), tuple(rows), (), bands.side == "intake")
 
 
-def _gain(engine: EngineResult, side: Side, name: str) -> str:
-    """Write a variant's gain in cam-weighted flow over the first."""
-    for gain in engine.cam_weighted_gains:
-        if gain.side == side and gain.to == name and gain.kind != "step":
-            return f"{signed_percent(gain.gain)} {interval_text(gain.u95)}".strip()
-    return ""
-
-
 def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
     """Return a row a variant: cam-weighted flows, their gains, the speed at Z = 0.5."""
     display = display_of(info.display)
@@ -256,9 +248,9 @@ def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
                 (
                     Cell(name),
                     Cell(flow_text(flows.intake, display)),
-                    Cell(_gain(engine, "intake", variant.name)),
+                    Cell(cam_gain_words(engine, "intake", variant.name)),
                     Cell(flow_text(flows.exhaust, display)),
-                    Cell(_gain(engine, "exhaust", variant.name)),
+                    Cell(cam_gain_words(engine, "exhaust", variant.name)),
                     Cell(at_half),
                     Cell("" if more is None else signed_percent(more)),
                 )

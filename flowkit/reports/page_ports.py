@@ -10,6 +10,7 @@ from flowkit.drawing import Display, bare_axes, draw_curve, variant_style
 from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import clean, shorten
+from flowkit.reports.flows import all_ports
 from flowkit.reports.labels import (
     NOTHING,
     display_of,
@@ -22,7 +23,7 @@ from flowkit.reports.labels import (
 )
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
-from flowkit.reports.page_table import fitted_tables, variant_columns
+from flowkit.reports.page_table import fitted_tables, port_cells, variant_columns
 from flowkit.reports.stream import Stream
 from flowkit.reports.table import Cell, Row, Table
 from flowkit.units import from_si
@@ -51,7 +52,7 @@ def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
         paper, "Port by port", f"All panels on one scale: flow in {display.flow} over valve lift in {display.lift}."
     )
     stream.key(names)
-    grids = [(side, result, _ports(result)) for side, result in sides]
+    grids = [(side, result, all_ports(result)) for side, result in sides]
     rows = sum(_grid(len(ports))[1] for _, _, ports in grids)
     height = min(128.0, (stream.room - 34.0 * len(grids)) / rows)
     if rows <= 2:
@@ -93,11 +94,6 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
         stream.text(
             f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(told)}."
         )
-
-
-def _ports(result: SideComparison) -> list[str]:
-    """Return the ports of any variant, in their order."""
-    return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
 
 
 def _grid(count: int) -> tuple[int, int]:
@@ -164,15 +160,9 @@ def _table(side: Side, result: SideComparison, names: Names, display: Display, w
     """Return mean flow and gain of each port, the mean, and the spread."""
     totals = {gain.to: gain for gain in result.totals}
     rows = []
-    for port in _ports(result):
-        cells = [Cell(shorten(clean(port) or "all", 60.0, SIZES.body))]
-        for variant in result.variants:
-            found = [item.mean_flow_m3_s for item in variant.ports if item.port == port]
-            cells.append(Cell(flow_text(found[0] if found else None, display)))
-        for gain in totals.values():
-            gains = [item.mean_flow_gain for item in gain.ports if item.port == port]
-            cells.append(Cell(signed_percent(gains[0]) if gains else NOTHING))
-        rows.append(Row(tuple(cells)))
+    for port in all_ports(result):
+        name = Cell(shorten(clean(port) or "all", 60.0, SIZES.body))
+        rows.append(Row((name, *port_cells(result, totals, port, display))))
     means = [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
     gained = [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
     rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))

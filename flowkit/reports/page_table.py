@@ -10,7 +10,7 @@ from flowkit.drawing import SOFT, Display, text_width
 from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import clean, wrap
-from flowkit.reports.flows import all_lifts, flow_at, main_lifts, measured
+from flowkit.reports.flows import all_lifts, all_ports, flow_at, main_lifts, measured
 from flowkit.reports.labels import NOTHING, display_of, flow_text, lift_text, percent, sides_of, signed_percent
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
@@ -27,7 +27,7 @@ from flowkit.reports.table import (
     rows_that_fit,
 )
 
-__all__ = ["Flowing", "every_lift", "fitted_tables", "side_table", "variant_columns"]
+__all__ = ["Flowing", "every_lift", "fitted_tables", "port_cells", "side_table", "variant_columns"]
 
 PORTS_SHOWN = 6
 """More ports than this have their means on the port page instead."""
@@ -171,24 +171,39 @@ def _mean_rows(result: SideComparison, totals: dict[str, Gain], display: Display
 
 def _port_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
     """The mean flow of each port, and the spread between them."""
-    ports = list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
+    ports = all_ports(result)
     rows: list[Row] = []
     if 1 < len(ports) <= PORTS_SHOWN:
         for port in ports:
-            cells = [Cell(clean(f"port {port}")[:12])]
-            for variant in result.variants:
-                found = [item.mean_flow_m3_s for item in variant.ports if item.port == port]
-                cells.append(Cell(flow_text(found[0] if found else None, display)))
-            for gain in totals.values():
-                gains = [item.mean_flow_gain for item in gain.ports if item.port == port]
-                cells.append(Cell(signed_percent(gains[0]) if gains else NOTHING))
-            rows.append(Row(tuple(cells), rule_above=not rows))
+            name = Cell(clean(f"port {port}")[:12])
+            rows.append(Row((name, *port_cells(result, totals, port, display)), rule_above=not rows))
     if any(variant.port_spread is not None for variant in result.variants):
         cells = [Cell("spread")]
         cells += [Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants]
         cells += [Cell("") for _ in totals]
         rows.append(Row(tuple(cells), rule_above=not rows))
     return rows
+
+
+def port_cells(result: SideComparison, totals: dict[str, Gain], port: str, display: Display) -> list[Cell]:
+    """Return a port's mean flow in every variant, then its gains; a dash where it was not flowed.
+
+    Parameters
+    ----------
+    result : SideComparison
+    totals : dict of str to Gain
+        The gains that are shown.
+    port : str
+    display : Display
+    """
+    cells = []
+    for variant in result.variants:
+        found = [item.mean_flow_m3_s for item in variant.ports if item.port == port]
+        cells.append(Cell(flow_text(found[0] if found else None, display)))
+    for gain in totals.values():
+        gains = [item.mean_flow_gain for item in gain.ports if item.port == port]
+        cells.append(Cell(signed_percent(gains[0]) if gains else NOTHING))
+    return cells
 
 
 def beside(tables: Sequence[Table], width: float) -> bool:

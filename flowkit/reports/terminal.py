@@ -12,7 +12,7 @@ from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison,
 from flowkit.analysis.wording import cause
 from flowkit.drawing import Display
 from flowkit.model import Side
-from flowkit.reports.flows import all_lifts, flow_at, measured
+from flowkit.reports.flows import all_lifts, all_ports, flow_at, measured
 from flowkit.reports.labels import (
     NOTHING,
     display_of,
@@ -99,15 +99,10 @@ def _longest_word(text: str) -> int:
     return max(map(len, text.split()), default=0)
 
 
-def _ports(result: SideComparison) -> list[str]:
-    """Return the ports of any variant, in their order."""
-    return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
-
-
 def _labels(result: SideComparison, display: Display) -> list[str]:
     """Return the head and the labels of all rows."""
     lifts = [lift_text(lift, display) for lift in all_lifts(result)]
-    ports = [port_text(printable(port)) for port in _ports(result)]
+    ports = [port_text(printable(port)) for port in all_ports(result)]
     return [f"lift, {display.lift}", *lifts, "mean flow", f"area, {display.flow}·{display.lift}", *ports, "spread, %"]
 
 
@@ -139,7 +134,7 @@ def _flow_cells(variant: VariantFlow, result: SideComparison, display: Display) 
         *(plain_text(_flow(variant, known, lift, display)) for lift in all_lifts(result)),
         plain_text(flow_text(variant.mean_flow_m3_s, display), "bold"),
         plain_text(numeral(area, display.flow_digits)),
-        *(plain_text(flow_text(ports.get(port), display)) for port in _ports(result)),
+        *(plain_text(flow_text(ports.get(port), display)) for port in all_ports(result)),
         plain_text(percent(variant.port_spread)),
     ]
 
@@ -163,7 +158,7 @@ def _gain_cells(gain: Gain, result: SideComparison) -> list[Any]:
         *(_gain_cell(per_lift.get(lift), room) for lift in all_lifts(result)),
         plain_text(_with_interval(gain.mean_flow_gain, gain.mean_flow_gain_u95, room), style),
         plain_text(""),
-        *(plain_text(_with_interval(ports.get(port), None, room)) for port in _ports(result)),
+        *(plain_text(_with_interval(ports.get(port), None, room)) for port in all_ports(result)),
         plain_text(""),
     ]
 

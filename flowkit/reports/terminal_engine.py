@@ -6,9 +6,16 @@ from typing import TYPE_CHECKING
 
 from flowkit.drawing import Display
 from flowkit.engine.results import EngineDifference, EngineResult
-from flowkit.model import Side
-from flowkit.reports.engine_words import Bands, band_sentence, bands_of, power_figures, power_unit, power_words
-from flowkit.reports.labels import NOTHING, display_of, flow_text, interval_text, numeral, percent, signed_percent
+from flowkit.reports.engine_words import (
+    Bands,
+    band_sentence,
+    bands_of,
+    cam_gain_words,
+    power_figures,
+    power_unit,
+    power_words,
+)
+from flowkit.reports.labels import NOTHING, display_of, flow_text, numeral, percent, signed_percent
 from flowkit.reports.terminal_parts import Parts, findings_text, plain_table, plain_text
 
 if TYPE_CHECKING:
@@ -63,14 +70,6 @@ def engine_text(result: EngineResult, display: str = "US") -> Parts:
     return (*parts, *(["", *found] if found else []))
 
 
-def _gain(result: EngineResult, side: Side, name: str) -> str:
-    """Write a variant's gain in cam-weighted flow over the first."""
-    for gain in result.cam_weighted_gains:
-        if gain.side == side and gain.to == name and gain.kind != "step":
-            return f"{signed_percent(gain.gain)} {interval_text(gain.u95)}".strip()
-    return ""
-
-
 def _variants(result: EngineResult, display: Display) -> Table:
     """Return a row a variant."""
     table = plain_table(
@@ -83,9 +82,9 @@ def _variants(result: EngineResult, display: Display) -> Table:
         table.add_row(
             plain_text(variant.name),
             flow_text(flows.intake, display),
-            _gain(result, "intake", variant.name),
+            cam_gain_words(result, "intake", variant.name),
             flow_text(flows.exhaust, display),
-            _gain(result, "exhaust", variant.name),
+            cam_gain_words(result, "exhaust", variant.name),
             NOTHING if variant.mach is None else numeral(variant.mach.speed_at_half_rpm, 0),
             "" if more is None else signed_percent(more),
         )

@@ -25,6 +25,7 @@ _STEAM = (
     "steam tables after IAPWS-95 (saturated water by temperature), from memory; the formula is its own, hence 0.01 %"
 )
 _NACA = "NACA Report 1135 (1953), table I, four decimals; from memory"
+_BUDGET = "budget of uncertainty of Picard et al., Metrologia 45 (2008) 149, one digit; from memory"
 _OIML = "OIML R 111-1 (2004), equation (E.3-1), stated uncertainty 2e-4; from memory"
 _COMMON = "common practice, no source"
 
@@ -102,7 +103,22 @@ def _moist_air() -> tuple[Check, ...]:
                 partial(density, AirState(celsius + 273.15, hpa * 100, percent / 100)),
             )
         )
+    for name, expected, half, unit, step in (
+        ("pressure", 1e-5, 0.05e-5, "1/Pa", (0.0, 10.0, 0.0)),
+        ("temperature", -4e-3, 0.5e-3, "1/K", (0.1, 0.0, 0.0)),
+        ("relative humidity", -9e-3, 0.5e-3, "", (0.0, 0.0, 0.01)),
+    ):
+        what = f"relative change of density with {name}, 20 °C, 1013.25 hPa, 50 % RH"
+        checks.append(Check(what, _BUDGET, expected, half, unit, partial(_sensitivity, step)))
     return tuple(checks)
+
+
+def _sensitivity(step: tuple[float, float, float]) -> float:
+    """Return the relative change of density per unit of the one input that steps [K, Pa, fraction]."""
+    kelvin, pascal, humidity = step
+    up = density(AirState(293.15 + kelvin, 101_325.0 + pascal, 0.5 + humidity))
+    down = density(AirState(293.15 - kelvin, 101_325.0 - pascal, 0.5 - humidity))
+    return math.log(up / down) / (2 * (kelvin + pascal + humidity))
 
 
 def _saturation_kpa(celsius: float) -> float:

@@ -30,6 +30,8 @@ _H2_U = (
 )
 _H5 = "JCGM 100:2008, example H.5, half the last digit; from memory"
 _STRD = "NIST Statistical Reference Datasets, SiRstv, certified values; from memory"
+_ISO = "ISO 5725-2:1994, annex B.1, sulfur in coal, level 1, half the last digit; from memory"
+_HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.3, half the last digit; from memory"
 _COHEN = "Cohen, Statistical Power Analysis (2nd ed. 1988), table 2.4.1, rounded to whole readings; from memory"
 _LINEAR = "closed form of a linear figure; four standard errors of 40 000 draws"
 
@@ -162,6 +164,50 @@ _SILICON = (
 )
 
 
+_COAL = (
+    (0.71, 0.71, 0.70, 0.71),
+    (0.69, 0.67, 0.68),
+    (0.66, 0.65, 0.69),
+    (0.67, 0.65, 0.66),
+    (0.70, 0.69, 0.66, 0.71, 0.69),
+    (0.73, 0.74, 0.73),
+    (0.71, 0.71, 0.69),
+    (0.70, 0.65, 0.68),
+)
+_TREATMENTS = ((6.9, 5.4, 5.8, 4.6, 4.0), (8.3, 6.8, 7.8, 9.2, 6.5), (8.0, 10.5, 8.1, 6.9, 9.3))
+
+
+def _pooled_variance() -> float:
+    """Return the pooled variance of the treatments, their deviations put on a mean of 1000."""
+    ports = [[(0, run, 1000 + x - float(np.mean(group))) for run, x in enumerate(group)] for group in _TREATMENTS]
+    pooled = pool_relative(ports)
+    return (1000 * (pooled.s_r or 0.0)) ** 2 if pooled else 0.0
+
+
+def _worked_examples() -> tuple[Check, ...]:
+    """Return the checks of repeatability against worked examples."""
+    mean = float(np.mean([value for group in _COAL for value in group]))
+    return (
+        Check(
+            "sulfur in coal, repeatability s_r",
+            _ISO,
+            0.015,
+            0.0005,
+            "% m/m",
+            lambda: (_one_way(_COAL).s_within_run or 0.0) * mean,
+        ),
+        Check(
+            "sulfur in coal, reproducibility s_R",
+            _ISO,
+            0.026,
+            0.0005,
+            "% m/m",
+            lambda: (_one_way(_COAL).s_r or 0.0) * mean,
+        ),
+        Check("three treatments, pooled mean square", _HANDBOOK, 1.454, 0.0005, "", _pooled_variance),
+    )
+
+
 def _repeatability() -> tuple[Check, ...]:
     """Return the checks of pooling and of the split into shift and scatter."""
     mean = float(np.mean(_SILICON))
@@ -228,5 +274,5 @@ def _monte_carlo() -> tuple[Check, ...]:
     )
 
 
-CHECKS: tuple[Check, ...] = (*_coverage(), *_gum(), *_repeatability(), *_power(), *_monte_carlo())
+CHECKS: tuple[Check, ...] = (*_coverage(), *_gum(), *_repeatability(), *_worked_examples(), *_power(), *_monte_carlo())
 """Every check, from Student's t to the Monte Carlo."""

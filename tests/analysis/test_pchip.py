@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 from scipy.interpolate import PchipInterpolator
 
-from flowkit.analysis.pchip import curve_derivative, curve_integral, curve_value, slopes
+from flowkit.analysis.pchip import MonotoneCubic, curve_derivative, curve_integral, curve_value, slopes
 
 CURVES = st.integers(2, 14).flatmap(
     lambda n: st.tuples(
@@ -38,6 +38,29 @@ def test_equal_to_scipy_to_rounding(curve):
     for limits in ((low, high), (lifts[0], lifts[-1])):
         area = curve_integral(lifts, flow, *limits)
         assert area == pytest.approx(reference.integrate(*limits), abs=10 * size * (lifts[-1] - lifts[0]))
+
+
+@settings(max_examples=100, deadline=None)
+@given(CURVES)
+def test_many_places_at_once_and_nothing_outside(curve):
+    """scipy without extrapolation; places of any shape on one curve and on several."""
+    gaps, flows, a, b = curve
+    lifts = 0.001 + np.concatenate(([0.0], np.cumsum(gaps)))
+    places = lifts[0] + np.array([[a, b, 0.0], [1.0, -0.01, 1.01]]) * (lifts[-1] - lifts[0])
+    for values in (np.array(flows), np.column_stack([flows, flows[::-1]])):
+        with np.errstate(over="ignore"):  # scipy divides by flows of 1e-300
+            reference = PchipInterpolator(lifts, values, extrapolate=False)
+        ours = MonotoneCubic(lifts, values)
+        size = 1e-11 * (np.abs(values).max() + 1e-30)
+        steep = 6 * size / np.diff(lifts).min()
+        inner = lifts[0] + np.array([a, b]) * (lifts[-1] - lifts[0])
+        assert ours(places) == pytest.approx(reference(places), abs=size, nan_ok=True)
+        assert ours.derivative(inner) == pytest.approx(reference(inner, 1), abs=steep)
+        assert ours(float(inner[0])) == pytest.approx(reference(inner[0]), abs=size)
+        low, high = sorted(inner.tolist())
+        assert ours.integrate(low, high) == pytest.approx(reference.integrate(low, high), abs=size)
+    assert np.isnan(ours(lifts[0] - 1e-9)).all()
+    assert np.isnan(ours(np.nan)).all()
 
 
 def test_trapezoid_equals_numpy_on_the_broken_line():

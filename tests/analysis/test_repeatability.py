@@ -17,7 +17,7 @@ from flowkit.analysis.repeatability import (
 from flowkit.analysis.results import Repeatability
 from flowkit.model import Bench
 from tests.analysis.bench_heads import LIFTS, corrected, noisy_run, true_curve
-from tests.published import gum, nist_strd
+from tests.published import e_handbook, gum, iso_5725_2, nist_strd
 
 STRD = [
     (nist_strd.SILICON, nist_strd.SILICON_BETWEEN_SS, nist_strd.SILICON_WITHIN_SS, nist_strd.SILICON_RESIDUAL_SD),
@@ -64,6 +64,62 @@ def test_split_meets_the_certified_mean_squares(data, between, within, deviation
     expected = (between / (groups - 1) - within / (groups * (each - 1))) / each
     assert (pooled.s_between_runs * grand) ** 2 == pytest.approx(expected, rel=1e-7)
     assert pooled.run_degrees_of_freedom == groups - 1
+
+
+def test_the_remembered_readings_meet_the_sums_of_iso_5725_2():
+    """7.4.5.3: of means and standard deviations rounded to three decimals."""
+    cells = [(len(lab), round(np.mean(lab), 3), round(np.std(lab, ddof=1), 3)) for lab in iso_5725_2.COAL]
+    sums = iso_5725_2.SUMS
+    assert sum(n * m for n, m, _ in cells) == pytest.approx(sums["T1"], abs=5e-4)
+    assert sum(n * m**2 for n, m, _ in cells) == pytest.approx(sums["T2"], abs=5e-5)
+    assert sum(n for n, *_ in cells) == sums["T3"]
+    assert sum(n**2 for n, *_ in cells) == sums["T4"]
+    assert sum((n - 1) * s**2 for n, _, s in cells) == pytest.approx(sums["T5"], abs=5e-7)
+
+
+def test_split_meets_the_worked_example_of_iso_5725_2():
+    """Laboratories as runs with unequal numbers of readings: s_r is the scatter, s_R the whole."""
+    readings = [(0, lab, value) for lab, group in enumerate(iso_5725_2.COAL) for value in group]
+    pooled = pool_relative([readings])
+    mean = np.mean([value for *_, value in readings])
+    assert pooled.s_within_run * mean == pytest.approx(iso_5725_2.REPEATABILITY, abs=iso_5725_2.ROUNDING)
+    assert pooled.s_r * mean == pytest.approx(iso_5725_2.REPRODUCIBILITY, abs=iso_5725_2.ROUNDING)
+    t1, t2, t3, t4, t5 = iso_5725_2.SUMS.values()
+    # 7.4.5.2 with the printed sums; our readings are not rounded on the way: hence 2 %
+    repeatability = t5 / (t3 - 8)
+    between = ((t2 * t3 - t1**2) / (t3 * 7) - repeatability) * t3 * 7 / (t3**2 - t4)
+    assert (pooled.s_within_run * mean) ** 2 == pytest.approx(repeatability, rel=0.02)
+    assert (pooled.s_between_runs * mean) ** 2 == pytest.approx(between, rel=0.02)
+
+
+def test_the_remembered_readings_meet_the_table_of_the_e_handbook():
+    every = np.array(e_handbook.READINGS)
+    correction, half = every.sum() ** 2 / every.size, e_handbook.ROUNDING
+    treatment = (every.sum(axis=1) ** 2).sum() / 5 - correction
+    assert correction == pytest.approx(e_handbook.CORRECTION_FOR_THE_MEAN, abs=half)
+    assert (every**2).sum() - correction == pytest.approx(e_handbook.TOTAL_SS, abs=half)
+    assert treatment == pytest.approx(e_handbook.TREATMENT_SS, abs=half)
+    assert (every**2).sum() - correction - treatment == pytest.approx(e_handbook.ERROR_SS, abs=half)
+
+
+def test_pooling_meets_the_worked_example_of_the_e_handbook():
+    """Each level a port with repeats at one lift: the pooled variance is the error's mean square.
+
+    The deviations are put on a mean of 1000, since ours are relative.
+    """
+    ports = [[(0, run, 1000 + x - np.mean(g)) for run, x in enumerate(g)] for g in e_handbook.READINGS]
+    pooled = pool_relative(ports)
+    assert (pooled.s_r * 1000) ** 2 == pytest.approx(e_handbook.ERROR_MS, abs=e_handbook.ROUNDING)
+    assert pooled.degrees_of_freedom == e_handbook.ERROR_FREEDOM
+
+
+def test_split_meets_the_worked_example_of_the_e_handbook():
+    """Each level a run that read one lift five times."""
+    pooled = pool_relative([[(0, run, x) for run, group in enumerate(e_handbook.READINGS) for x in group]])
+    mean = np.mean(e_handbook.READINGS)
+    error, between = (pooled.s_within_run * mean) ** 2, (pooled.s_between_runs * mean) ** 2
+    assert error == pytest.approx(e_handbook.ERROR_MS, abs=e_handbook.ROUNDING)
+    assert 5 * between + error == pytest.approx(e_handbook.TREATMENT_MS, abs=e_handbook.ROUNDING)
 
 
 def test_split_meets_gum_h5():

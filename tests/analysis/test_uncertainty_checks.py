@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from flowkit.validation.uncertainty import CHECKS, _one_way
-from tests.published import gum, nist_strd, power_tables, student_t
+from tests.published import e_handbook, gum, iso_5725_2, nist_strd, power_tables, student_t
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])
@@ -38,6 +38,7 @@ def test_figures_are_those_of_the_published_tables():
         *(gum.END_GAUGE_LENGTH_NM, gum.END_GAUGE_UNCERTAINTY_NM, gum.END_GAUGE_DEGREES_OF_FREEDOM),
         *(gum.ZENER_BETWEEN_V * 1e6, gum.ZENER_WITHIN_V * 1e6),
         nist_strd.SILICON_RESIDUAL_SD,
+        *(iso_5725_2.REPEATABILITY, iso_5725_2.REPRODUCIBILITY, e_handbook.ERROR_MS),
     }
     figures = [check for check in CHECKS if "closed form" not in check.source and "variance" not in check.name]
     assert len(figures) > 20

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable
 
 from scipy.integrate import quad
 from scipy.optimize import brentq
@@ -12,6 +10,7 @@ from scipy.optimize import brentq
 from flowkit.corrections import correct
 from flowkit.corrections.bore import unshrouded_area
 from flowkit.model import Reference
+from tests.benchmarks.timing import best
 from tests.corrections.samples import flow_test
 
 BORE, VALVE, OFFSET = 0.0805, 0.038, 0.012
@@ -31,19 +30,10 @@ def adaptive(area: float) -> float:
     return float(brentq(excess, area, 100 * area))
 
 
-def best(function: Callable[[], object], repeats: int = 3) -> float:
-    """The shortest of a few runs [s]."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
 def test_bore_against_adaptive_quadrature(benchmark) -> None:
     benchmark(lambda: [unshrouded_area(area, BORE, VALVE, OFFSET) for area in AREAS])
     plain = best(lambda: [adaptive(area) for area in AREAS])
+    benchmark.extra_info["quadrature over ours"] = round(plain / benchmark.stats["min"])
     assert plain > 2 * benchmark.stats["min"]
 
 
@@ -52,4 +42,5 @@ def test_many_tests_take_their_number_of_times_as_long(benchmark) -> None:
     reference = Reference(bore_m=0.083)
     few = best(lambda: correct(tests[:100], reference))
     benchmark.pedantic(lambda: correct(tests, reference), rounds=3)
+    benchmark.extra_info["1 000 over 100"] = round(benchmark.stats["min"] / few, 1)
     assert benchmark.stats["min"] < 15 * few

@@ -58,6 +58,7 @@ def test_sweep_against_a_cantera_network(benchmark) -> None:
         f"\nCantera networks {ratio:.0f} times as long; sweep of 60 lanes {ours:.2f} s of processor time; "
         f"errors in trapped mass {our_error:.1e} here, {their_error:.1e} there"
     )
+    benchmark.extra_info["Cantera over ours"] = round(ratio, 1)
     assert our_error < their_error
     assert ratio > 20
 
@@ -67,10 +68,12 @@ def test_three_variants_at_twenty_speeds(benchmark) -> None:
     benchmark.pedantic(sweep(3, plain=False), rounds=2, iterations=1)
     took = min(seconds(sweep(3, plain=False)) for _ in range(3))
     print(f"\nsweep of 60 lanes with heat transfer {took:.2f} s of processor time")
+    benchmark.extra_info["seconds of one core"] = round(took, 2)
     assert took < 3.0
 
 
 def test_cost_is_at_most_linear_in_lanes(benchmark) -> None:
     benchmark.pedantic(sweep(2), rounds=1, iterations=1)
     few, many = (min(seconds(sweep(count)) for _ in range(2)) for count in (2, 8))
+    benchmark.extra_info["8 variants over 2"] = round(many / few, 1)
     assert many < 4 * few

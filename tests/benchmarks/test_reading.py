@@ -10,8 +10,7 @@ import io
 import math
 import os
 import random
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -20,6 +19,7 @@ from openpyxl import Workbook
 
 from flowkit.importers import read
 from flowkit.importers.many import read_many
+from tests.benchmarks.timing import best
 
 SHEETS = 500
 LIFTS = 12
@@ -89,16 +89,6 @@ def texts(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
         paths.append(folder / f"{nth:03}.csv")
         paths[-1].write_text(out.getvalue(), encoding="utf-8")
     return paths
-
-
-def best(function: Callable[[], object], repeats: int = 3) -> float:
-    """The shortest of a few runs [s]."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        function()
-        times.append(time.perf_counter() - start)
-    return min(times)
 
 
 def read_all(paths: Sequence[Path]) -> int:

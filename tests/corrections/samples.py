@@ -9,6 +9,7 @@ from flowkit.model import (
     INH2O_PA,
     Bench,
     Conditions,
+    Finding,
     FlowTest,
     LedgerLine,
     Point,
@@ -52,3 +53,9 @@ def line(ledger: tuple[LedgerLine, ...], name: str) -> LedgerLine:
     """The ledger line of a correction."""
     (found,) = (item for item in ledger if item.correction == name)
     return found
+
+
+def only(findings: tuple[Finding, ...]) -> tuple[str, str, str, str]:
+    """The single finding, as rule, severity, place and sentence."""
+    (found,) = findings
+    return found.rule, found.severity, found.where, found.message

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
+from scipy.optimize import brentq
 
 from flowkit.corrections.bore import (
     bore_factor,
@@ -137,6 +138,23 @@ def test_geometry_that_cannot_be(arguments: tuple[float, ...], words: str) -> No
         with pytest.raises(CorrectionError) as caught:
             function(*arguments)
         assert str(caught.value) == words
+
+
+@given(st.floats(1e-9, 1 - 1e-9), st.floats(0.0, 1 - 1e-6), st.floats(0.3, 0.99))
+def test_root_agrees_with_scipy(share: float, towards_wall: float, valve_share: float) -> None:
+    """brentq over the same azimuths, between no head at all and the gap alone, a valve all but touching included."""
+    valve = valve_share * BORE
+    offset = towards_wall * (BORE - valve) / 2
+    area = share * shrouded_area(1e12, BORE, valve, offset)
+    head = unshrouded_area(area, BORE, valve, offset)
+
+    def excess(inverse: float) -> float:
+        return shrouded_area(area / inverse, BORE, valve, offset) / area - 1
+
+    inverse = float(brentq(excess, 1e-12, 1.0, xtol=1e-300, rtol=1e-14)) if excess(1.0) < 0 else 1.0
+    # Near the gap's own area the head hardly matters any more, and is known the less.
+    assert area / head == pytest.approx(inverse, rel=1e-8, abs=1e-7)
+    assert shrouded_area(head, BORE, valve, offset) == pytest.approx(area, rel=1e-13)
 
 
 def test_more_flow_than_the_gap_could_pass() -> None:

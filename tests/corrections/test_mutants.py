@@ -20,20 +20,14 @@ from flowkit.corrections.leakage import correct_leakage
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import correct_test_pressure
 from flowkit.errors import CorrectionError
-from flowkit.model import INH2O_PA, AirState, Bench, Finding, Reference, ValveGeometry
-from tests.corrections.samples import FLOWS, flow_test, line, setting
+from flowkit.model import INH2O_PA, AirState, Bench, Reference, ValveGeometry
+from tests.corrections.samples import FLOWS, flow_test, line, only, setting
 
 ROOM = {"air_temperature_k": 303.15, "barometer_pa": 98_000.0, "relative_humidity": 0.6}
 METER = {"meter_temperature_k": 313.15, "meter_pressure_pa": 91_000.0}
 METERED = Bench(air="metered", standard_air=AirState(288.15, 101_325.0, 0.0))
 COMPRESSIBLE = Reference(pressure_law="compressible")
 PLACE = "a.csv!intake 1"
-
-
-def only(findings: tuple[Finding, ...]) -> tuple[str, str, str, str]:
-    """The single finding, as rule, severity, place and sentence."""
-    (found,) = findings
-    return found.rule, found.severity, found.where, found.message
 
 
 # --- sentences and places -------------------------------------------------------------------------

@@ -18,17 +18,11 @@ from flowkit.corrections.check_plate import check_factor
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import correct_test_pressure, flow_function, pressure_factor, reference_velocity
 from flowkit.errors import CorrectionError
-from flowkit.model import INH2O_PA, Bench, Finding, Reference, ValveGeometry
-from tests.corrections.samples import FLOWS, flow_test, line, setting
+from flowkit.model import INH2O_PA, Bench, Reference, ValveGeometry
+from tests.corrections.samples import FLOWS, flow_test, line, only, setting
 
 COMPRESSIBLE = Reference(pressure_law="compressible")
 PLACE = "a.csv!intake 1"
-
-
-def only(findings: tuple[Finding, ...]) -> tuple[str, str, str, str]:
-    """The single finding, as rule, severity, place and sentence."""
-    (found,) = findings
-    return found.rule, found.severity, found.where, found.message
 
 
 # --- the test pressure ----------------------------------------------------------------------------

@@ -38,6 +38,7 @@ def published() -> set[float]:
         *(kelvin for _, _, kelvin in unit_factors.TEMPERATURES),
         *(value for _, value in cipm_2007.SATURATION_KPA),
         *(row[3] for row in cipm_2007.DRY_AIR),
+        *(value for value, _ in cipm_2007.SENSITIVITIES.values()),
         *(area for _, _, area in gas_dynamics.SUBSONIC),
         gas_dynamics.SUBSONIC[-1][1],
         gas_dynamics.CHOKED_FLOW,

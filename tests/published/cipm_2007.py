@@ -32,3 +32,13 @@ DRY_AIR: tuple[tuple[str, float, float, float, float], ...] = (
 # Equation (2) of Picard et al. 2008, Metrologia 45, 149: the constants condensed,
 # density = [3.483740 + 1.4446 (x_CO2 - 0.0004)] * p/(Z T) * (1 - 0.3780 x_v) * 1e-3. From memory.
 CONDENSED = (3.483740e-3, 1.4446e-3, 0.3780)
+
+# Its budget of uncertainty, of the same paper: relative sensitivities at 20 °C, one atmosphere and
+# half saturated, one digit each: per Pa, per K, per unit of relative humidity, per mole fraction of
+# CO2; and the half of that digit. From memory.
+SENSITIVITIES = {
+    "pressure": (1e-5, 0.05e-5),
+    "temperature": (-4e-3, 0.5e-3),
+    "humidity": (-9e-3, 0.5e-3),
+    "carbon dioxide": (0.4, 0.05),
+}

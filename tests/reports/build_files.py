@@ -7,6 +7,8 @@ import json
 import zipfile
 from functools import lru_cache
 
+from flowkit.reports.attach.opc import read_package, written
+
 PAGE = (612.0, 792.0)
 SMALL_PNG_SIZE = (170, 220)
 PIVOT = "xl/pivotCache/pivotCacheDefinition1.xml"
@@ -218,3 +220,16 @@ def mark(paragraph, name: str, number: int, element, qn) -> None:
         if tag.endswith("Start"):
             item.set(qn("w:name"), name)
         paragraph.append(item)
+
+
+def parts(data: bytes) -> dict[str, bytes]:
+    """The parts of a package by name."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        assert archive.testzip() is None
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+def with_part(data: bytes, name: str, change) -> bytes:
+    """The same package with one part changed."""
+    package = read_package(data, "build file")
+    return written(package, {name: change(package.parts.get(name, b""))})

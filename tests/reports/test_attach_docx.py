@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import io
 import re
-import zipfile
 
 import docx
 import pytest
@@ -15,17 +14,10 @@ from docx.shared import Emu, Inches
 
 from flowkit.errors import AttachError
 from flowkit.reports.attach.docx import add_block, verify_block
-from flowkit.reports.attach.opc import read_package, written
-from tests.reports.build_files import build_docx, png
+from tests.reports.build_files import build_docx, parts, png, with_part
 from tests.reports.invented import make_contents
 
 MARK = "_flowkit_flow_chart"
-
-
-def parts(data: bytes) -> dict[str, bytes]:
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        assert archive.testzip() is None
-        return {name: archive.read(name) for name in archive.namelist()}
 
 
 def opened(data: bytes):
@@ -229,11 +221,6 @@ def test_a_document_without_section_or_heading_style_gets_a_plain_heading() -> N
     heading = next(paragraph for paragraph in opened(done.data).paragraphs if paragraph.text == "Flow chart")
     assert heading.runs[0].bold
     assert heading._p.pPr.find(qn("w:outlineLvl")) is not None
-
-
-def with_part(data: bytes, name: str, change) -> bytes:
-    package = read_package(data, "b.docx")
-    return written(package, {name: change(package.parts.get(name, b""))})
 
 
 def protected(data: bytes) -> bytes:

@@ -14,28 +14,15 @@ import pytest
 from flowkit.errors import AttachError
 from flowkit.model import JobInfo
 from flowkit.reports.attach import build_file_kind
-from flowkit.reports.attach.opc import read_package, written
 from flowkit.reports.attach.tables import Figure, figure_text, tables
 from flowkit.reports.attach.xlsx import add_sheets, verify_sheets
 from flowkit.reports.attach.xlsx_parts import Formats, picture_inches
 from flowkit.units import from_si
-from tests.reports.build_files import build_xlsx, png
+from tests.reports.build_files import build_xlsx, parts, png, with_part
 from tests.reports.invented import make_contents
 
 MAY_CHANGE = {"[Content_Types].xml", "xl/workbook.xml", "xl/_rels/workbook.xml.rels", "xl/styles.xml"}
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
-
-
-def parts(data: bytes) -> dict[str, bytes]:
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        assert archive.testzip() is None
-        return {name: archive.read(name) for name in archive.namelist()}
-
-
-def with_part(data: bytes, name: str, change) -> bytes:
-    """The same workbook with one part changed."""
-    package = read_package(data, "b.xlsx")
-    return written(package, {name: change(package.parts.get(name, b""))})
 
 
 @pytest.mark.parametrize("macros", [False, True])

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
+from flowkit.importers.grid import column_letters
 from flowkit.reports.attach.opc import canonical, parse, qualified, serialised
 from flowkit.reports.attach.tables import Cell, Figure, Table, plain
 
@@ -269,7 +270,7 @@ def numbers_sheet(title: str, content: Sequence[Table], below: Iterable[str], fo
     orientation = "portrait" if widest <= 8 else "landscape"
     return (
         f'{_HEAD}<worksheet xmlns="{MAIN}"><sheetPr><pageSetUpPr fitToPage="1"/></sheetPr>'
-        f'<dimension ref="A1:{_letters(widest - 1)}{len(rows)}"/>'
+        f'<dimension ref="A1:{column_letters(widest - 1)}{len(rows)}"/>'
         '<sheetViews><sheetView showGridLines="0" workbookViewId="0"/></sheetViews>'
         '<sheetFormatPr defaultRowHeight="15"/>'
         f'<cols><col min="1" max="{widest}" width="13.5" customWidth="1"/></cols><sheetData>{body}</sheetData>'
@@ -280,7 +281,7 @@ def numbers_sheet(title: str, content: Sequence[Table], below: Iterable[str], fo
 
 def _row(number: int, cells: Sequence[str], height: int | None) -> str:
     """Return a sheet row, its cells' addresses filled in."""
-    filled = (cell.format(ref=f"{_letters(place)}{number}") for place, cell in enumerate(cells) if cell)
+    filled = (cell.format(ref=f"{column_letters(place)}{number}") for place, cell in enumerate(cells) if cell)
     tall = f' ht="{height}" customHeight="1"' if height else ""
     return f'<row r="{number}"{tall}>{"".join(filled)}</row>'
 
@@ -327,13 +328,3 @@ def _text(text: str, style: int) -> str:
 def _number(value: float, style: int) -> str:
     """Return a cell of a number, its address still open."""
     return f'<c r="{{ref}}" s="{style}"><v>{value!r}</v></c>'
-
-
-def _letters(place: int) -> str:
-    """Return a column's letters, counted from 0."""
-    text = ""
-    place += 1
-    while place:
-        place, rest = divmod(place - 1, 26)
-        text = chr(65 + rest) + text
-    return text
