@@ -7,6 +7,7 @@ from dataclasses import dataclass, fields
 from itertools import chain
 from typing import NamedTuple
 
+from flowkit.importers.closed_valve import with_closed_valve
 from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
 from flowkit.importers.layouts.drafts import Draft
 from flowkit.importers.layouts.lifts import Lifts, scaled
@@ -132,8 +133,14 @@ class _Maker:
         """Make one test, None where its numbers cannot become SI."""
         side, port, run, head, variant = self._names(draft)
         items = self._items_for(side)
-        if draft.items:
+        if draft.items or draft.closed:
             items = {**items, **draft.items}
+            if draft.closed:
+                items, doubt = with_closed_valve(
+                    items, draft.closed, leak_stated="leak_m3_s" in self._stated_conditions
+                )
+                if doubt is not None:
+                    self.tell(doubt)
             conditions = self._conditions_of(items, draft)
         else:
             key = (side, self._common_pressure(draft))

@@ -64,6 +64,8 @@ class Draft:
     pressure_unit : UnitSource or None
     items : dict
         Kind to Item: conditions of this test alone.
+    closed : dict
+        The same of its reading at lift zero: a leak, and its pressure where the row has one.
     """
 
     side: Side | None
@@ -80,3 +82,4 @@ class Draft:
     flow_stated: bool = True
     pressure_unit: UnitSource | None = None
     items: dict[str, Item] = field(default_factory=dict)
+    closed: dict[str, Item] = field(default_factory=dict)

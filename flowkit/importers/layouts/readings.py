@@ -56,7 +56,7 @@ def read_drafts(context: TableContext) -> list[Draft]:
             _read_flows(context, column, shared, own.values if own is not None else {}, draft)
             if draft.flow_unit is None and draft.flows:
                 unitless[column.index] = column
-            elif draft.flows or "leak" in draft.items:
+            elif draft.flows or "leak" in draft.items or draft.closed:
                 drafts.append(draft)
     if unitless:
         context.findings.append(_no_unit(context, list(unitless.values())))
@@ -239,6 +239,6 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
 def _take_leak(source: str, zero: tuple[float, int], pressures: Mapping[int, float], draft: Draft) -> None:
     """Take the flow at lift zero for the leak; its pressure is the test's unless its row gives one."""
     flow, row = zero
-    draft.items["leak"] = Item("leak", flow, draft.flow_unit, source, stated=draft.flow_stated)
+    draft.closed["leak"] = Item("leak", flow, draft.flow_unit, source, stated=draft.flow_stated)
     if row in pressures:
-        draft.items["leak_pressure"] = Item("leak_pressure", pressures[row], UNITS["Pa"], source)
+        draft.closed["leak_pressure"] = Item("leak_pressure", pressures[row], UNITS["Pa"], source)
