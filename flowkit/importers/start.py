@@ -34,6 +34,7 @@ _CONDITIONS: tuple[tuple[str, str, str, int, str], ...] = (
     ("date", "date", "", 0, "2026-03-14"),
     ("bench", "bench", "", 0, "bench B"),
 )
+_INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})
 _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
 
 
@@ -149,7 +150,7 @@ def _text(variants: Sequence[_Variant], failures: Sequence[FlowkitError]) -> str
         'title = ""',
         '# customer = "…"',
         '# vehicle = "…"',
-        'display = "US"                 # or "metric"; what people see',
+        _display(variants),
         "",
         "[reference]",
         'pressure = "28 inH2O"          # all flows are brought to this test pressure',
@@ -167,6 +168,15 @@ def _text(variants: Sequence[_Variant], failures: Sequence[FlowkitError]) -> str
     for place, variant in enumerate(variants):
         lines += _variant_lines(variant, first=place == 0)
     return "\n".join(lines) + "\n"
+
+
+def _display(variants: Sequence[_Variant]) -> str:
+    """The line that says what people see: the units most of the flows were written in."""
+    units = [test.units.flow.unit for variant in variants for test in variant.tests]
+    inch_units = sum(unit in _INCH_FLOWS for unit in units)
+    if 2 * inch_units < len(units):
+        return 'display = "metric"             # or "US"; what people see'
+    return 'display = "US"                 # or "metric"; what people see'
 
 
 def _valves(variants: Sequence[_Variant]) -> list[str]:

@@ -44,6 +44,19 @@ def test_the_sample_sheets_become_a_job(tmp_path: Path) -> None:
     assert findings == ()
 
 
+@pytest.mark.parametrize(
+    ("units", "display"),
+    [(("cfm",), "US"), (("l/s",), "metric"), (("kg/h", "m3/h", "cfm"), "metric"), (("l/s", "lb/min"), "US")],
+)
+def test_people_see_the_units_of_most_flows(tmp_path: Path, units: tuple[str, ...], display: str) -> None:
+    for number, unit in enumerate(units):
+        rows = [["Test pressure", "28 inH2O"], ["Air temperature", "20 °C"], ["Barometer", "1013 hPa"]]
+        rows += [["Humidity", "40 %"], ["Lift mm", f"Int 1 {unit}"], [1.0, 15.0], [2.0, 31.0], [3.0, 44.0]]
+        write_csv(tmp_path / f"{number}.csv", rows)
+    content = tomllib.loads(start_job(tmp_path).read_text(encoding="utf-8"))
+    assert content["job"]["display"] == display
+
+
 def test_order_of_dates_and_what_is_missing(tmp_path: Path) -> None:
     write_csv(tmp_path / "a.csv", sheet("ported", "2026-04-02"))
     write_csv(tmp_path / "b.csv", sheet("stock", "14.03.2026", None))
