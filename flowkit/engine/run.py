@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from flowkit.analysis.lifts import SAME_LIFT_M
 from flowkit.analysis.results import Comparison, VariantFlow
 from flowkit.engine.cam import Cam
 from flowkit.engine.camgains import cam_gains
 from flowkit.engine.cases import Case, Progress, evaluate
+from flowkit.engine.checks import engine_findings
 from flowkit.engine.data import EngineData
 from flowkit.engine.differences import differences_between
 from flowkit.engine.results import CamGain, EngineResult
 from flowkit.engine.wording import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
 from flowkit.errors import EngineError
-from flowkit.model import Finding, Reference, Side, ValveGeometry
+from flowkit.model import Reference, Side, ValveGeometry
 
-__all__ = ["check_cams", "coverage_findings", "run_engine", "variant_names"]
+__all__ = ["check_cams", "flows_of", "run_engine", "variant_names"]
 
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
 _PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": (160.0, 360.0)}
@@ -61,11 +61,11 @@ def run_engine(
     """
     check_cams(cams)
     names = variant_names(comparison)
-    cases = [Case(name, engine, cams, _flows(comparison, name)) for name in names]
+    cases = [Case(name, engine, cams, flows_of(comparison, name)) for name in names]
     variants, doubts = evaluate(cases, progress)
     gains = _all_gains(comparison, cams, cases)
     differences = differences_between(variants)
-    findings = (*_missing(cases, cams), *coverage_findings(cases), *_cam_notes(cams), *doubts)
+    findings = (*engine_findings(cases, cams), *doubts)
     return EngineResult(
         variants=variants,
         findings=findings,
@@ -129,8 +129,15 @@ def variant_names(comparison: Comparison) -> list[str]:
     return names
 
 
-def _flows(comparison: Comparison, name: str) -> dict[Side, VariantFlow]:
-    """Return a variant's flow per side."""
+def flows_of(comparison: Comparison, name: str) -> dict[Side, VariantFlow]:
+    """Return a variant's flow on each side it was tested on.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    name : str
+        The variant's.
+    """
     flows: dict[Side, VariantFlow] = {}
     for side, compared in comparison.sides.items():
         for variant in compared.variants:
@@ -147,95 +154,6 @@ def _all_gains(comparison: Comparison, cams: Mapping[Side, Cam], cases: Sequence
             usable = [case.name for case in cases if case.usable(side)]
             gains.extend(cam_gains(side, comparison.sides[side], cams[side], usable))
     return tuple(gains)
-
-
-def _missing(cases: Sequence[Case], cams: Mapping[Side, Cam]) -> list[Finding]:
-    """Say what a cam or a side that is missing leaves out."""
-    found = []
-    for side in _SIDES:
-        if side not in cams:
-            found.append(
-                Finding(
-                    "cam-missing",
-                    "warning",
-                    f"[cam.{side}]",
-                    f"The {side} has no cam, so its figures and the filling are not made; add [cam.{side}].",
-                )
-            )
-        without = [case.name for case in cases if side not in case.flows]
-        if without:
-            found.append(
-                Finding(
-                    "side-untested",
-                    "warning",
-                    ", ".join(without),
-                    f"The {side} was not tested, so its figures and the filling are not made; the rest is.",
-                )
-            )
-    return found
-
-
-def coverage_findings(cases: Sequence[Case]) -> list[Finding]:
-    """Hold the measured lifts against the cams.
-
-    Parameters
-    ----------
-    cases : sequence of Case
-
-    Returns
-    -------
-    list of Finding
-        ``short-of-cam`` (error) and ``beyond-cam`` (note).
-    """
-    found = []
-    for side in _SIDES:
-        beyond = []
-        for case in cases:
-            cam, flow = case.cams.get(side), case.flows.get(side)
-            if cam is None or flow is None:
-                continue
-            if not case.usable(side):
-                found.append(_short(case.name, side, flow.lifts_m[-1], cam.peak_lift_m))
-            elif flow.lifts_m[-1] > cam.peak_lift_m + SAME_LIFT_M:
-                beyond.append((flow.lifts_m[-1], case))
-        if beyond:
-            top, peak = max(top for top, _ in beyond), max(case.cams[side].peak_lift_m for _, case in beyond)
-            found.append(
-                Finding(
-                    "beyond-cam",
-                    "note",
-                    f"[cam.{side}]",
-                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}: what flows above "
-                    "the cam's lift does not reach the engine.",
-                )
-            )
-    return found
-
-
-def _both(lift_m: float) -> str:
-    """Write a lift in both units."""
-    return f"{lift_m * 1e3:.2f} mm ({lift_m / 0.0254:.3f} in)"
-
-
-def _short(name: str, side: Side, top_m: float, peak_m: float) -> Finding:
-    """Say that a variant was not measured up to the cam's lift."""
-    return Finding(
-        "short-of-cam",
-        "error",
-        f"{name}, {side}",
-        f"The flow was measured up to {_both(top_m)} and [cam.{side}] lifts to {_both(peak_m)}: curves are never "
-        "continued beyond what was measured, so this variant's engine figures of that side and its filling are not "
-        "made; flow it up to the cam's lift.",
-    )
-
-
-def _cam_notes(cams: Mapping[Side, Cam]) -> list[Finding]:
-    """Turn what was assumed when the cams were read into notes."""
-    return [
-        Finding("unit-assumed", "note", f"[cam.{side}]", f"{note[0].upper()}{note[1:]}; state it to be certain.")
-        for side, cam in cams.items()
-        for note in cam.notes
-    ]
 
 
 def _cam_lines(

@@ -10,14 +10,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from flowkit.analysis.results import Comparison, VariantFlow
+from flowkit.analysis.results import Comparison
 from flowkit.engine.cam import Cam
 from flowkit.engine.cases import Case, Progress, evaluate
+from flowkit.engine.checks import engine_findings
 from flowkit.engine.data import EngineData
 from flowkit.engine.differences import difference_of
 from flowkit.engine.prediction import VALVE_DIMENSIONS, other_bore, other_valve
 from flowkit.engine.results import CamGain, EngineResult, EngineVariant
-from flowkit.engine.run import check_cams, coverage_findings, variant_names
+from flowkit.engine.run import check_cams, flows_of, variant_names
 from flowkit.engine.wording import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
 from flowkit.errors import EngineError, UnitError
 from flowkit.model import Finding, Reference, Side, ValveGeometry
@@ -170,8 +171,9 @@ def whatif(
     if name not in names:
         close = nearest(name, names)
         raise EngineError(f"there is no variant {name!r}", f"did you mean {close!r}?" if close else "check its name")
-    check_cams({**cams, **(new_cams or {})})
-    measured = Case(name, engine, cams, _flows(comparison, name))
+    all_cams = {**cams, **(new_cams or {})}
+    check_cams(all_cams)
+    measured = Case(name, engine, cams, flows_of(comparison, name))
     predicted = _predicted(
         measured,
         parsed,
@@ -187,7 +189,7 @@ def whatif(
     prediction = _words(name, parsed, new_cams or {}, bore_m)
     return EngineResult(
         variants=tuple(variants),
-        findings=(*coverage_findings([measured, predicted]), *doubts),
+        findings=(*engine_findings([measured, predicted], all_cams), *doubts),
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
@@ -207,13 +209,6 @@ def _evaluate(
         return evaluate([measured, predicted], progress)
     first, second = evaluate([measured], progress), evaluate([predicted], progress)
     return (*first[0], *second[0]), (*first[1], *second[1])
-
-
-def _flows(comparison: Comparison, name: str) -> dict[Side, VariantFlow]:
-    """Return a variant's flow per side."""
-    return {
-        side: flow for side, compared in comparison.sides.items() for flow in compared.variants if flow.name == name
-    }
 
 
 def _predicted(

@@ -336,6 +336,12 @@ def test_geometry_must_be_known(compared: Any) -> None:
         whatif(alone, QUICK, CAMS, reference=Reference(), valves={"a": VALVES}, changes=["exhaust.stem=6mm"])
     only = whatif(alone, QUICK, CAMS, reference=Reference(), valves={"a": VALVES}, changes=["intake.stem=6mm"])
     assert only.variants[1].filling is None
+    assert ("side-untested", "warning") in rules(only)
+    without_exhaust_cam = whatif(
+        compared, QUICK, {"intake": CAMS["intake"]}, reference=Reference(), valves=BY_NAME, bore_m=0.083
+    )
+    assert ("cam-missing", "warning") in rules(without_exhaust_cam)
+    assert not {"cam-missing", "side-untested"} & {rule for rule, _ in rules(predict(compared, bore_m=0.083))}
 
 
 def test_changes_are_read_with_their_units() -> None:
