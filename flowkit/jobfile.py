@@ -29,6 +29,7 @@ def _quantity(quantity: Quantity) -> BeforeValidator:
     """Read text such as ``"80.5 mm"`` into SI, with flowkit's own message when it cannot be."""
 
     def read(value: Any) -> Any:
+        """Read one value, so that pydantic says what is wrong with it."""
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):
             raise ValueError("a number with its unit is wanted")
         try:

@@ -103,6 +103,7 @@ class PortNoise:
         far = (lift_m - float(self.lifts_m[left])) / gap
 
         def between(values: Array) -> Array:
+            """Take values on the straight line between the neighbouring lifts."""
             return np.asarray((1.0 - far) * values[left] + far * values[right])
 
         curve = (self.lifts_m, self.flow_m3_s, self.slope_m2_s)

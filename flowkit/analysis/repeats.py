@@ -289,6 +289,7 @@ def _planned(step: RepeatPlan, budget: _Budget, repeatability: Repeatability) ->
         return replace(step, not_planned_because=why_not_assessed(repeatability))
 
     def chance(repeats: float, freedom: float) -> float:
+        """Return the chance of resolving the gain with so many repeats."""
         return power_of(math.log1p(step.gain), *_whole(repeats, budget.kept, freedom))
 
     now = chance(budget.now, known)

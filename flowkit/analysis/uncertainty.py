@@ -132,9 +132,11 @@ def assess_side(  # noqa: PLR0917
     rows = {id(port): row for port, row in zip(flat, drawn, strict=True)}
 
     def sample(ports: Ports) -> Array:
+        """Gather the ports' drawn mean flows."""
         return np.array([rows[id(port)] for port in ports.values()])
 
     def relative(ports: Ports) -> float:
+        """Return half the interval of the ports' mean, over the mean itself."""
         nominal = np.mean([mean_flow(p.lifts_m, p.flow_m3_s, range_m, area_method) for p in ports.values()])
         return interval_of(sample(ports).mean(axis=0)).half / float(nominal)
 

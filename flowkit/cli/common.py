@@ -69,6 +69,7 @@ def verb(function: Callable[..., int]) -> Callable[..., None]:
 
     @functools.wraps(function)
     def wrapper(*arguments: Any, **options: Any) -> None:
+        """Run the verb and leave with its exit status."""
         code = function(*arguments, **options)
         # Now, while a full disk can still be said in plain words.
         sys.stdout.flush()
@@ -199,6 +200,7 @@ def _settings(options: dict[str, Any]) -> dict[str, Any]:
     from flowkit.model import Bench, JobInfo, Reference
 
     def pick(**names: str) -> dict[str, Any]:
+        """Take the options that were given, under their names in the job file."""
         return {key: options[name] for key, name in names.items() if options.get(name) is not None}
 
     try:
@@ -264,11 +266,13 @@ def _gathering(target: str, options: Callable[[], list[inspect.Parameter]]) -> C
     """Give a verb more options, handed over in one dictionary under the name `target`."""
 
     def decorate(verb: Callable[..., Any]) -> Callable[..., Any]:
+        """Add the options to a verb."""
         more = options()
         names = [parameter.name for parameter in more]
 
         @functools.wraps(verb)
         def wrapper(**arguments: Any) -> Any:
+            """Call the verb with its own arguments and the options gathered."""
             gathered = {name: arguments.pop(name, None) for name in names}
             # An option that may be given again comes as an empty list where it was not given.
             gathered = {name: None if value in ([], ()) else value for name, value in gathered.items()}

@@ -224,6 +224,7 @@ def closed_right_side(
     engine, gas = exchange.engine, exchange.gas
 
     def right_side(theta: Array, state: Array) -> Array:
+        """Return the rates of energy, work and heat lost at a crank angle, valves closed."""
         temperature, _ = exchange.temperature_and_cv(state[0] / mass)
         volume, volume_rate, walls = kinematics(engine, theta)
         pressure = mass * gas.gas_constant * temperature / volume

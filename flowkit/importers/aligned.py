@@ -185,6 +185,7 @@ def _overlapping(piece: _Piece, spans: Sequence[Span]) -> int:
     """Return the column a piece overlaps most, or lies nearest to."""
 
     def distance(nth: int) -> float:
+        """Return how far a column is from the piece; below zero where they overlap."""
         start, end = spans[nth]
         return max(start, piece.start) - min(end, piece.end)
 

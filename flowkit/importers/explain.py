@@ -97,6 +97,7 @@ def _said(grid: Grid, row: int, column: int, value: float | str) -> str:
 
 
 def _finding(finding: Finding) -> str:
+    """Write a finding on one line."""
     return _safe(f"  {finding.severity} {finding.rule} at {finding.where}: {finding.message}")
 
 

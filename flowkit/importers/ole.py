@@ -67,6 +67,7 @@ class CompoundFile:
         self._mini = self._chain(root.start)[: root.size] if root and root.size else b""
 
     def _broken(self) -> SheetError:
+        """Return the error for a file whose structure does not hold."""
         return SheetError(
             "the file is cut off or broken: its structure does not hold together",
             "open it in the spreadsheet program and save it again as xlsx",

@@ -124,6 +124,7 @@ def _json(data: bytes, label: str) -> Mapping[str, Any]:
     """Parse the attachment; figures that are no numbers are refused."""
 
     def refuse(word: str) -> NoReturn:
+        """Refuse what the machine-readable form does not know, such as NaN."""
         raise ValueError(f"{word} is no number")
 
     try:

@@ -47,6 +47,7 @@ def parse_xml(
     """
 
     def refuse(*_: object) -> None:
+        """Refuse a document type before anything in it is expanded."""
         raise SheetError(
             f"the file's part {part!r} declares a document type, which no spreadsheet program does",
             "do not open it if it came from a stranger; else save it again in the spreadsheet program",

@@ -90,6 +90,7 @@ def _is_code(token: _Token, follows: _Token) -> bool:
 
 
 def _joined(tokens: list[_Token], place: int, count: int) -> str:
+    """Return so many tokens as one text."""
     return " ".join(token.folded for token in tokens[place : place + count])
 
 

@@ -100,6 +100,7 @@ def _workbook(xml: bytes, label: str) -> tuple[list[tuple[str, str]], bool]:
     recalculate = False
 
     def start(name: str, attributes: Attributes) -> None:
+        """Take the names of the sheets, and whether all must be recalculated."""
         nonlocal recalculate
         local = name.rpartition(":")[2]
         if local == "sheet":
@@ -117,6 +118,7 @@ def _targets(xml: bytes, label: str) -> dict[str, str]:
     targets: dict[str, str] = {}
 
     def start(name: str, attributes: Attributes) -> None:
+        """Take where a relation leads."""
         if name.rpartition(":")[2] == "Relationship":
             target = posixpath.join("/xl", attributes.get("Target", ""))
             targets[attributes.get("Id", "")] = posixpath.normpath(target).lstrip("/").lower()
@@ -136,6 +138,7 @@ def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
     inside = False
 
     def start(name: str, attributes: Attributes) -> None:
+        """Count the cell formats and take those of per cent."""
         nonlocal count, inside
         local = name.rpartition(":")[2]
         if local == "numFmt" and "%" in _QUOTED_FORMAT.sub("", attributes.get("formatCode", "")):
@@ -148,6 +151,7 @@ def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
             count += 1
 
     def end(name: str) -> None:
+        """Leave the list of cell formats."""
         nonlocal inside
         if name.rpartition(":")[2] == "cellXfs":
             inside = False

@@ -62,6 +62,7 @@ def _end_gauge() -> tuple[float, Combined]:
     """Propagate example H.1, in nm and °C."""
 
     def length(standard: float, difference: float, expansion: float, temperature: float) -> float:
+        """Return the length of the end gauge, to first order."""
         return standard + difference - standard * (expansion * -0.1 + 11.5e-6 * temperature)
 
     return propagate(
@@ -239,6 +240,7 @@ def _power() -> tuple[Check, ...]:
     """Return the checks of the power analysis: the printed sample size reaches 80 %, one less does not."""
 
     def readings(difference: float) -> float:
+        """Return the smallest sample that reaches 80 %."""
         size = 2
         while power_of(difference, math.sqrt(2.0 / size), 2.0 * size - 2.0) < 0.8:
             size += 1

@@ -103,10 +103,12 @@ def find_across(
 
 
 def _overlap(one: _Row, other: _Row) -> bool:
+    """Whether a row of lifts stands below another and shares columns with it."""
     return one.first <= other.last and other.first <= one.last and other.row > one.row
 
 
 def _number(view: View, row: int, column: int) -> float | None:
+    """Return a cell as a number, None where it holds none."""
     return read_cell(view.value(row, column), view.decimal_comma).value if view.is_number(row, column) else None
 
 

@@ -216,6 +216,7 @@ def _decide_unknown(columns: list[Column]) -> None:
 
 
 def _identity(column: Column) -> tuple[object, ...]:
+    """Return what tells two columns of flow apart."""
     return column.side, column.port, column.run, column.variant.casefold(), column.head
 
 
@@ -259,6 +260,7 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
 
 
 def _plain(view: View, row: int, index: int) -> float | None:
+    """Return the number in a cell, whatever unit stands beside it."""
     return read_cell(view.value(row, index), view.decimal_comma).value
 
 

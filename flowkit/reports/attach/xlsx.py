@@ -205,6 +205,7 @@ def _new_parts(book: _Book, contents: ReportContents, png: bytes, gone: list[str
     inches = picture_inches(png)
 
     def part(name: str) -> str:
+        """Return a name in the workbook that is still free."""
         return free_name(posixpath.join(book.folder, name), taken)
 
     chart, numbers = part("worksheets/flowkit-chart.xml"), part("worksheets/flowkit-numbers.xml")

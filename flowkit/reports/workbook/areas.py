@@ -97,6 +97,7 @@ class _Block:
         column = 1
 
         def put(key: str, head: str, value: Formula | float, style: Style) -> None:
+            """Write one dimension and keep its cell."""
             nonlocal column
             pen.header(row, [head], start=column)
             pen.put(row + 1, column, value, style)

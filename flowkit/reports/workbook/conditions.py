@@ -132,6 +132,7 @@ def _noted(name: str, head: str, unit: str) -> _Column:
     """Return a column of a condition in a unit of the display."""
 
     def value(_: Draft, plan: TestPlan) -> Value:
+        """Return the condition in the unit shown."""
         noted = getattr(plan.test.conditions, name)
         return None if noted is None else rounded(from_si(noted, unit))
 
@@ -142,6 +143,7 @@ def _in_own_unit(name: str, head: str) -> _Column:
     """Return a column of a flow or a pressure in the unit of the test."""
 
     def value(draft: Draft, plan: TestPlan) -> Value:
+        """Return the condition in the test's own unit."""
         noted = getattr(plan.test.conditions, name)
         if noted is None:
             return None

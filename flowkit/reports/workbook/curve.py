@@ -131,6 +131,7 @@ def area_formula(
     )
 
     def step(cells: Sequence[str], sign: str) -> str:
+        """Return neighbouring cells taken from or added to one another, as one array formula."""
         tail = [cell.rpartition("!")[2] for cell in cells]
         return f"({cells[1]}:{tail[3]}{sign}{cells[0]}:{tail[2]})"
 
@@ -146,6 +147,7 @@ def _trapezoid(pen: Pen, block: Block, column: int, ends: tuple[int, int], measu
     knots = [low, *inner, high]
 
     def flow(place: int) -> str:
+        """Return a place's flow: the cell, or the straight line between its neighbours."""
         if place in measured:
             return _cells(pen, block, column, place)[1]
         before, after = max(p for p in measured if p < place), min(p for p in measured if p > place)

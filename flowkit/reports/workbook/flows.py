@@ -141,6 +141,7 @@ def _write_means(draft: Draft, side: SidePlan, block: Block, variant: VariantPla
     first, last = block.mean - len(block.ports), block.mean - 1
 
     def mean(row: int, value: float | None, style: Style) -> None:
+        """Write the mean over the runs of a row."""
         text = f"AVERAGE({pen.here(row, first)}:{pen.here(row, last)})"
         pen.put(row, block.mean, Formula(text, None if value is None else from_si(value, show.flow)), style)
 

@@ -69,6 +69,7 @@ def _write_state(draft: Draft, row: int) -> None:
     def line(
         key: str, name: str, value: Formula | float | str, style: Style, *, unit: str = "", remark: str = ""
     ) -> None:
+        """Write one line of the state and keep its cell."""
         nonlocal row
         pen.put(row, 1, name)
         pen.put(row, 2, value, style)
