@@ -11,16 +11,13 @@ from flowkit.analysis.gains import MatchedPair
 from flowkit.model import (
     INH2O_PA,
     Conditions,
-    CorrectedPoint,
     CorrectedTest,
     LedgerLine,
     Side,
-    Units,
-    UnitSource,
     Variant,
 )
+from tests.analysis.heads import corrected as corrected_test
 
-UNITS = Units(UnitSource("mm", "stated"), UnitSource("m3/s", "stated"))
 LIFTS = tuple(0.001 * step for step in range(1, 11))
 P28 = 28 * INH2O_PA
 
@@ -46,23 +43,16 @@ def corrected(
     file: str = "invented.csv",
 ) -> CorrectedTest:
     """One corrected test, as if brought to 28 inH2O."""
-    points = tuple(
-        CorrectedPoint(float(lift), float(flow), pressure, f"{file}:{i}:2", float(flow))
-        for i, (lift, flow) in enumerate(zip(lifts, flows, strict=True), 1)
-    )
-    return CorrectedTest(
-        id=f"{variant}/{side}/{port}/{run}/{file}",
-        file=file,
-        sheet=None,
-        head=None,
+    return corrected_test(
+        zip(map(float, lifts), map(float, flows), strict=True),
         variant=variant,
         side=side,
         port=port,
         run=run,
         conditions=Conditions(test_pressure_pa=pressure, date=date, bench=bench, barometer_pa=barometer),
-        units=UNITS,
-        points=points,
-        ledger=(LedgerLine("test-pressure", "", {}, factor=(1.0,) * len(points)),),
+        pressure_pa=pressure,
+        file=file,
+        ledger=(LedgerLine("test-pressure", "", {}, factor=(1.0,) * len(flows)),),
     )
 
 

@@ -36,7 +36,7 @@ def corrected(
     port: str | None = "1",
     run: int = 1,
     conditions: Conditions | None = None,
-    pressure_pa: float = 28 * INH2O_PA,
+    pressure_pa: float | None = 28 * INH2O_PA,
     file: str = "head.csv",
     ledger: tuple[LedgerLine, ...] = (BROUGHT,),
 ) -> CorrectedTest:
