@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from flowkit.errors import FlowkitError
@@ -48,6 +48,7 @@ def written_whole(path: Path) -> Iterator[Path]:
     'whole'
     """
     draft: Path | None = None
+    new_folder = not path.parent.exists()
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=path.suffix)
@@ -62,6 +63,11 @@ def written_whole(path: Path) -> Iterator[Path]:
             os.fsync(stream.fileno())
         draft.replace(path)
     except OSError as error:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+        if new_folder:
+            with suppress(OSError):
+                path.parent.rmdir()  # only an empty one goes
         raise OutputError(
             f"{path.name} cannot be written in {path.parent} ({error.strerror or error})",
             "free some space or name another folder",

@@ -14,6 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from flowkit.errors import JobError, UnitError
 from flowkit.model import INH2O_PA
+from flowkit.numerals import number
 from flowkit.statements import nearest
 from flowkit.units import Quantity, parse_quantity
 
@@ -41,13 +42,21 @@ def _quantity(quantity: Quantity) -> BeforeValidator:
 
 
 def _fraction(value: Any) -> Any:
-    """Read ``"0.5 %"`` or ``0.005`` into a fraction."""
-    if isinstance(value, str):
-        try:
-            return parse_quantity(value, "humidity")
-        except UnitError as error:
-            raise ValueError(f'{error.problem}; write it like "0.5 %"') from error
-    return value
+    """Read ``"0.5 %"`` into a fraction; without its sign it could be two things, so that it is refused."""
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        raise ValueError('a percentage is wanted; write it like "0.5 %"')
+    bare = number(str(value).strip())
+    if bare is not None:
+        raise ValueError(
+            f'without the sign % it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
+        )
+    try:
+        fraction = parse_quantity(value, "humidity")
+    except UnitError as error:
+        raise ValueError(f'{value!r} is not a number of per cent; write it like "0.5 %"') from error
+    if not 0 < fraction < 1:
+        raise ValueError('it must lie between 0 % and 100 %; write it like "0.5 %"')
+    return fraction
 
 
 Text = Annotated[str, BeforeValidator(_as_text)]
@@ -58,7 +67,7 @@ Temperature = Annotated[float, _quantity("temperature"), Field(gt=0)]
 Humidity = Annotated[float, _quantity("humidity"), Field(ge=0, le=1)]
 Angle = Annotated[float, _quantity("angle"), Field(gt=0, lt=90)]
 Area = Annotated[float, _quantity("area"), Field(gt=0)]
-Fraction = Annotated[float, BeforeValidator(_fraction), Field(gt=0, lt=1)]
+Fraction = Annotated[float, BeforeValidator(_fraction)]
 
 
 class _Table(BaseModel):
@@ -104,8 +113,10 @@ class ReferenceTable(_Table):
 class BenchTable(_Table):
     """The bench; uncertainties are standard uncertainties (k = 1)."""
 
-    repeatability: Fraction | None = Field(None, description='Relative, such as "0.5 %"; else from repeated runs.')
-    drift: Fraction | None = Field(None, description="Relative drift of one session.")
+    repeatability: Fraction | None = Field(
+        None, description='Relative, with the sign %, such as "0.5 %"; else from repeated runs.'
+    )
+    drift: Fraction | None = Field(None, description='Relative drift of one session, with the sign %, such as "0.2 %".')
     lift_setting: Length | None = Field(None, description='Of a lift setting, such as "0.02 mm".')
     pressure_reading: Pressure | None = Field(None, description='Of a test pressure, such as "0.1 inH2O".')
     air: Literal["as stated", "actual", "metered"] = Field("as stated", description="What the flow readings are.")

@@ -221,26 +221,44 @@ def _place(test: FlowTest) -> str:
 
 
 def _join(variant: JobVariant, tests: Sequence[FlowTest]) -> tuple[tuple[FlowTest, ...], list[Finding]]:
-    """Give the tests their variant's name, a run number of their own and the stated geometry."""
+    """Give the tests their variant's name, the number of their run and the stated geometry."""
     findings: list[Finding] = []
     joined: list[FlowTest] = []
-    taken: set[tuple[str | None, str | None, int]] = set()
+    ports: dict[tuple[str | None, str | None], list[FlowTest]] = {}
     for test in tests:
-        run = test.run
-        while (test.side, test.port, run) in taken:
-            run += 1
-        if run != test.run and test.port is None:
+        known = ports.setdefault((test.side, test.port), [])
+        numbered = _numbered(dataclasses.replace(test, variant=variant.name), known)
+        same = [other for other in known if other.run == numbered.run]
+        if test.port is None and (numbered.run != test.run or any(_interleaved(test, other) for other in same)):
             message = (
                 "this test and another of the same variant and side name no port, so that they could be two ports "
                 "or two runs of one; state the port in the sheet, in the job's conditions or with --port"
             )
             findings.append(Finding("port-missing", "error", test.id, message))
             continue
-        taken.add((test.side, test.port, run))
-        test, more = _with_geometry(dataclasses.replace(test, variant=variant.name, run=run), variant.valves)  # noqa: PLW2901
+        known.append(numbered)
+        with_geometry, more = _with_geometry(numbered, variant.valves)
         findings += more
-        joined.append(test)
+        joined.append(with_geometry)
     return tuple(joined), findings
+
+
+def _numbered(test: FlowTest, known: Sequence[FlowTest]) -> FlowTest:
+    """Give a test the first run number from its own on that is free, or that of a run it continues.
+
+    A run written in several sheets, each with lifts of its own, is one run: split files change no result.
+    """
+    from flowkit.analysis.repeatability import continues
+
+    while not all(continues(other, test) for other in known if other.run == test.run):
+        test = dataclasses.replace(test, run=test.run + 1)
+    return test
+
+
+def _interleaved(one: FlowTest, other: FlowTest) -> bool:
+    """Tell whether the lifts of two tests overlap, so that neither goes on where the other ends."""
+    lifts, others = ([point.lift_m for point in test.points] for test in (one, other))
+    return bool(lifts and others) and max(lifts) > min(others) and max(others) > min(lifts)
 
 
 _GEOMETRY = (

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 from pathlib import Path
 
 from flowkit.errors import JobError
+from flowkit.files import OutputError, written_whole
 
 __all__ = ["copy_samples", "sample_folder", "sample_job"]
 
@@ -50,16 +52,25 @@ def copy_samples(folder: Path) -> Path:
     Raises
     ------
     JobError
-        If the folder already has a file of one of the samples' names, or cannot be written.
+        If the folder already has a file of one of the samples' names.
+    OutputError
+        If they cannot be written; then none of them is there.
     """
     samples = sorted(path for path in sample_folder().iterdir() if path.is_file())
+    for path in samples:
+        if (folder / path.name).exists():
+            raise JobError(f"there is already a {path.name} in {folder}", "name a new or empty folder for the demo")
+    copied: list[Path] = []
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         for path in samples:
-            if (folder / path.name).exists():
-                raise JobError(f"there is already a {path.name} in {folder}", "name a new or empty folder for the demo")
-        for path in samples:
-            shutil.copyfile(path, folder / path.name)
-    except OSError as error:
-        raise JobError(f"the demo cannot be written to {folder} ({error.strerror})", "name another folder") from error
+            with written_whole(folder / path.name) as draft:
+                shutil.copyfile(path, draft)
+            copied.append(folder / path.name)
+    except OutputError:
+        # All of them or none: what is left would stand in the way of the next try.
+        for path in copied:
+            path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            folder.rmdir()
+        raise
     return folder / _JOB

@@ -44,3 +44,9 @@ def test_a_folder_that_is_a_file(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(OutputError, match="cannot be written"), written_whole(tmp_path / "file" / "a.txt"):
         pass
+
+
+def test_a_folder_made_for_a_file_that_fails_goes_again(tmp_path: Path) -> None:
+    with pytest.raises(OutputError), written_whole(tmp_path / "new" / "a.txt"):
+        raise OSError(28, "No space left on device")
+    assert list(tmp_path.iterdir()) == []

@@ -6,6 +6,7 @@ their own; the program sees only the readings with their scatter, leak, drift an
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,9 @@ import pytest
 from scipy.integrate import quad
 
 from flowkit.analysis.results import Comparison
+from flowkit.files import OutputError
 from flowkit.job import Job
-from flowkit.samples import sample_folder, sample_job
+from flowkit.samples import copy_samples, sample_folder, sample_job
 from tests import make_sample_sheets as made
 
 PRESSURE = 28 * made.INH2O
@@ -66,3 +68,20 @@ def test_the_numbers_are_credible(comparison: Comparison) -> None:
 
 def test_the_sample_job_is_clean_but_for_what_it_shows(comparison: Comparison) -> None:
     assert {finding.severity for finding in comparison.findings} <= {"note", "warning"}
+
+
+def test_a_disk_that_fills_up_leaves_nothing_of_the_demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The third file does not fit; the next try, with room, is not in its own way."""
+    copy, done = shutil.copyfile, []
+
+    def fill_up(source: Path, target: Path) -> None:
+        if len(done) == 2:
+            raise OSError(28, "No space left on device")
+        done.append(copy(source, target))
+
+    monkeypatch.setattr(shutil, "copyfile", fill_up)
+    with pytest.raises(OutputError, match="No space left on device"):
+        copy_samples(tmp_path / "demo")
+    assert list(tmp_path.iterdir()) == []
+    monkeypatch.undo()
+    assert copy_samples(tmp_path / "demo").is_file()

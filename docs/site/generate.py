@@ -25,7 +25,8 @@ def command_page() -> str:
     rows = [(f"[`{name}`](#flowkit-{name})", _first_sentence(verbs[name].callback)) for name in verbs]
     parts = [
         "# The command\n\n"
-        "`flowkit VERB …`; `flowkit --help` lists the verbs, `flowkit VERB --help` says what stands here. "
+        "`flowkit VERB …`; `flowkit --help` lists the verbs, `flowkit VERB --help` (or `-h`) says what stands "
+        "here. "
         "`flowkit --version` prints the version, `flowkit --install-completion` installs completion for the current "
         "shell, and `python -m flowkit` is the same command.\n\n"
         "Exit status: 0 done, whatever notes and warnings there are; 1 a finding is an error or an input cannot be "
@@ -45,8 +46,12 @@ def _first_sentence(function: Any) -> str:
 
 def _verb_section(name: str, item: Any) -> str:
     """One verb: usage, what it does, its arguments and options, an example."""
+    from typer.main import get_command
     from typer.models import ArgumentInfo
 
+    from flowkit.cli.app import app
+
+    built = {str(part.name): part.opts for part in get_command(app).commands[name].params}
     arguments, options, shared = [], [], []
     for parameter in inspect.signature(item.callback, eval_str=True).parameters.values():
         kind, info = get_args(parameter.annotation)[:2]
@@ -54,13 +59,13 @@ def _verb_section(name: str, item: Any) -> str:
         if isinstance(info, ArgumentInfo):
             arguments.append((info.metavar or parameter.name.upper(), help_text))
             continue
-        flags = [flag for flag in info.param_decls if flag.startswith("-")] or [f"--{parameter.name.replace('_', '-')}"]
+        flags = built[parameter.name]
         value = _value_of(kind, info)
         default = parameter.default
         if default not in (None, False, inspect.Parameter.empty, Path()):
             help_text += f" `{default}` unless given."
         row = ("`" + ", ".join(flags) + (f" {value}" if value else "") + "`", help_text)
-        (shared if flags[0].removeprefix("--").replace("-", "_") in _shared_names() else options).append(row)
+        (shared if parameter.name in _shared_names() else options).append(row)
     usage = " ".join(["flowkit", name, "[OPTIONS]" if options or shared else "", *(name for name, _ in arguments)])
     parts = [f"## flowkit {name}\n\n`{' '.join(usage.split())}`\n\n{inspect.getdoc(item.callback)}\n"]
     if arguments:

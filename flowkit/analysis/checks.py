@@ -184,8 +184,11 @@ def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
     without = [item.name for item in variants if not any(test.side == side for test in item.tests)]
     if not without or len(without) == len(variants):
         return []
-    names = ", ".join(map(repr, without))
-    message = f"{names} has no {side} test, so it is not compared there; flow that side too if it matters."
+    names, one = listed([repr(name) for name in without]), len(without) == 1
+    message = (
+        f"{names} {'has' if one else 'have'} no {side} test, so {'it is' if one else 'they are'} not compared there; "
+        "flow that side too if it matters."
+    )
     return [Finding("side-untested", "note", side, message)]
 
 
@@ -298,8 +301,8 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
             "so the gain cannot be put down to one factor; declare the state of both."
         )
     return (
-        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; a "
-        "test with only one of them changed would tell them apart."
+        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; "
+        "flowkit plan names the test that would tell them apart, or the one that does already."
     )
 
 

@@ -17,6 +17,8 @@ from flowkit.analysis.repeatability import pool_repeatability, repeatability_fin
 from flowkit.analysis.results import Comparison, Gain, RatioPoint, Repeatability, SideComparison
 from flowkit.analysis.sessions import session_findings
 from flowkit.analysis.uncertainty import SideUncertainty, assess_side
+from flowkit.analysis.unequal import corrected_unequally
+from flowkit.analysis.untangle import untangle
 from flowkit.analysis.valves import valve_contradictions
 from flowkit.analysis.wording import sentences
 from flowkit.corrections import reference_state
@@ -125,7 +127,7 @@ def compare(
     sides: dict[Side, _Side] = {}
     for side in SIDES:
         computed, side_findings = _side(usable, side, setting)
-        own += [*side_findings, *checks.variants_left_out(side, usable)]
+        own += [*side_findings, *checks.variants_left_out(side, usable), *corrected_unequally(side, variants)]
         if computed is not None:
             sides[side] = computed
     if not sides:
@@ -142,7 +144,14 @@ def compare(
         ratio_at_lift=at_lift,
         ratio_at_fraction=at_fraction,
         area_method=area_method,
-        sentences=sentences(results, display=display),
+        sentences=sentences(
+            results,
+            display=display,
+            extra_tests={
+                side: untangle([(one.name, one.state) for one in computed.variants]) for side, computed in sides.items()
+            },
+            degrees_of_freedom=setting.repeatability.degrees_of_freedom,
+        ),
         tests=tests,
     )
 
@@ -217,6 +226,7 @@ def _side(variants: Sequence[Variant], side: Side, setting: _Setting) -> tuple[_
                 flow_u95=uncertainty.flow_u95[place],
                 mean_flow_u95=uncertainty.mean_flow_u95[place],
                 spread_u95=uncertainty.spread_u95[place],
+                deviation_u95=uncertainty.deviation_u95[place],
                 velocity_m_s=velocity,
                 bore_m=setting.bore_m,
             )
@@ -265,7 +275,11 @@ def _gains(
             setting.area_method,
             setting.reference,
             interval=Interval(
-                uncertainty.gain_u95[place], uncertainty.resolved[place], uncertainty.per_lift_u95[place], why
+                uncertainty.gain_u95[place],
+                uncertainty.resolved[place],
+                uncertainty.per_lift_u95[place],
+                why,
+                uncertainty.interval_shares[place],
             ),
             share_of_total=None if pair.kind == "total" else next(shares),
         )

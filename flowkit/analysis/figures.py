@@ -37,12 +37,32 @@ class PortFlow:
 
 @dataclass(frozen=True, slots=True)
 class PortLag:
-    """A port that flows less than the mean of its variant, and where."""
+    """A port that flows less than the mean of its variant, and where.
+
+    Attributes
+    ----------
+    port : str
+    below_mean : float
+        In mean flow, relative.
+    worst_lift_m : float
+        Where it lags most [m].
+    worst_below_mean : float
+        There, relative.
+    below_mean_u95 : float or None
+        By how much the bench's scatter alone could set any of the ports off their mean, 95 times in a
+        hundred; None where not assessed.
+    """
 
     port: str
     below_mean: float
     worst_lift_m: float
     worst_below_mean: float
+    below_mean_u95: float | None = None
+
+    @property
+    def beyond_scatter(self) -> bool | None:
+        """Whether it lags by more than that; None where not assessed."""
+        return None if self.below_mean_u95 is None else self.below_mean > self.below_mean_u95
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from flowkit.analysis.areas import takeover_lift
@@ -10,7 +13,7 @@ from flowkit.analysis.checks import lagging_port
 from flowkit.analysis.coefficients import area_figures
 from flowkit.analysis.curves import AreaMethod, PortCurve, SideVariant
 from flowkit.analysis.repeatability import runs_of
-from flowkit.analysis.results import PortFlow, VariantFlow
+from flowkit.analysis.results import PortFlow, PortLag, VariantFlow
 
 __all__ = ["variant_flow"]
 
@@ -24,6 +27,7 @@ def variant_flow(
     flow_u95: tuple[float | None, ...],
     mean_flow_u95: float | None,
     spread_u95: float | None,
+    deviation_u95: float | None,
     velocity_m_s: float,
     bore_m: float | None,
 ) -> VariantFlow:
@@ -39,8 +43,8 @@ def variant_flow(
     method : {"pchip", "trapezoid"}
     flow_u95 : tuple of (float or None)
         Relative, at `lifts_m`.
-    mean_flow_u95, spread_u95 : float or None
-        Relative, and absolute.
+    mean_flow_u95, spread_u95, deviation_u95 : float or None
+        Relative; absolute; relative, of the ports' deviations from their mean.
     velocity_m_s : float
         Reference velocity of the side [m/s].
     bore_m : float or None
@@ -77,11 +81,19 @@ def variant_flow(
         minimum_area_m2=figures.minimum_area_m2,
         takeover_lift_m=takeover_lift(variant.valve),
         bands=bands(variant, range_m, method),
-        lagging=lagging_port(variant, means, range_m),
+        lagging=_lagging(variant, means, range_m, deviation_u95),
         flow_per_bore_area_m_s=figures.flow_per_bore_area_m_s,
         flow_per_valve_area_m_s=figures.flow_per_valve_area_m_s,
         port_velocity_m_s=figures.port_velocity_m_s,
     )
+
+
+def _lagging(
+    variant: SideVariant, means: Sequence[float], range_m: tuple[float, float], deviation_u95: float | None
+) -> PortLag | None:
+    """Return the port that lags, with what the bench's scatter alone could do."""
+    lag = lagging_port(variant, means, range_m)
+    return None if lag is None else replace(lag, below_mean_u95=deviation_u95)
 
 
 def _port_flow(curve: PortCurve, range_m: tuple[float, float], method: AreaMethod) -> PortFlow:

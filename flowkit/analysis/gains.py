@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Literal
 
@@ -67,12 +67,15 @@ class Interval:
     per_lift_u95 : tuple of (float or None)
         At the pair's lifts.
     not_assessed_because : str or None
+    shares : mapping
+        Of the variance, by name; empty where not assessed.
     """
 
     gain_u95: float | None
     resolved: bool | None
     per_lift_u95: tuple[float | None, ...]
     not_assessed_because: str | None = None
+    shares: Mapping[str, float] = field(default_factory=dict)
 
 
 def common_ports(variants: Sequence[SideVariant]) -> tuple[str, ...]:
@@ -170,6 +173,7 @@ def gain_of_pair(
         bands=band_gains(before, after, ports, range_m, method),
         law_difference=pressure_law_difference(pair, reference),
         unchanged=change.same,
+        interval_shares=interval.shares,
     )
 
 

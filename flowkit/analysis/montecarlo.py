@@ -23,6 +23,7 @@ __all__ = [
     "DRAWS",
     "SEED",
     "Interval",
+    "deviation_bound",
     "draw_mean_flows",
     "gain_interval",
     "interval_of",
@@ -278,3 +279,27 @@ def spread_interval(ports: Array) -> Interval:
     Interval(low=1.0, high=1.0)
     """
     return interval_of((ports.max(axis=0) - ports.min(axis=0)) / ports.mean(axis=0))
+
+
+def deviation_bound(ports: Array) -> float:
+    """Return how far ports may be off the mean of all by the bench's scatter alone.
+
+    Parameters
+    ----------
+    ports : ndarray, shape (ports, draws)
+        Drawn mean flows [m³/s].
+
+    Returns
+    -------
+    float
+        The 95 % quantile of the largest change of any port's relative deviation from the mean, so
+        that it holds for the port that is picked because it deviates most [-].
+
+    Examples
+    --------
+    >>> round(deviation_bound(np.array([[0.99, 1.01, 1.0], [1.0, 1.0, 1.0]])), 4)
+    0.005
+    """
+    deviations = ports / ports.mean(axis=0)
+    deviations -= deviations.mean(axis=1, keepdims=True)
+    return float(np.quantile(np.abs(deviations).max(axis=0), 0.95))

@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
-__all__ = ["listed", "percent", "ports_named"]
+__all__ = ["REMEDIES", "listed", "percent", "ports_named"]
+
+
+REMEDIES: Mapping[str, str] = {
+    "lift setting": "set the lift more exactly",
+    "drift": "flow both states in one session, or take the drift out with a check plate and state what is left",
+    "pressure reading": "read the test pressure more exactly, or flow both states in one session",
+    "pressure law": "flow both states at one test pressure",
+}
+"""What to do about what hides a gain and repeats do not reduce."""
 
 
 def listed(words: Sequence[str]) -> str:
@@ -13,14 +22,13 @@ def listed(words: Sequence[str]) -> str:
     Parameters
     ----------
     words : sequence of str
-        At least one.
 
     Examples
     --------
     >>> listed(["ports"]), listed(["ports", "seats", "valves"])
     ('ports', 'ports, seats and valves')
     """
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
 
 
 def ports_named(names: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ from flowkit.analysis.curves import side_variants
 from flowkit.analysis.repeats import RepeatPlan, check_aim, plan_repeats
 from flowkit.analysis.results import Comparison, Repeatability
 from flowkit.analysis.untangle import ExtraTest, untangle
-from flowkit.model import Bench, Reference, Side, Variant
+from flowkit.model import Bench, Finding, Reference, Side, Variant
 
 __all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats", "untangle"]
 
@@ -28,6 +28,8 @@ class Plan:
         Side to a tuple of ExtraTest.
     sentences : tuple of str
         All of it in words.
+    findings : tuple of Finding
+        What was doubtful in the comparison it is drawn from.
     """
 
     gain: float
@@ -36,6 +38,7 @@ class Plan:
     repeats: tuple[RepeatPlan, ...]
     extra_tests: Mapping[Side, tuple[ExtraTest, ...]]
     sentences: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the plan as one JSON document of kind ``"plan"``."""
@@ -105,4 +108,6 @@ def plan(
     words = [sentence for item in repeats for sentence in item.sentences()]
     for side, tests in extra.items():
         words += [f"{side.capitalize()}, {sentence}" for test in tests for sentence in test.sentences()]
-    return Plan(gain, power, comparison.repeatability, tuple(repeats), extra, tuple(dict.fromkeys(words)))
+    return Plan(
+        gain, power, comparison.repeatability, tuple(repeats), extra, tuple(dict.fromkeys(words)), comparison.findings
+    )

@@ -16,9 +16,16 @@ from flowkit.analysis.lifts import merge_lifts
 from flowkit.analysis.propagation import student_t
 from flowkit.analysis.results import Repeatability
 from flowkit.analysis.sessions import session_of
-from flowkit.model import Bench, CorrectedTest, Finding
+from flowkit.model import Bench, CorrectedTest, Finding, FlowTest
 
-__all__ = ["pool_relative", "pool_repeatability", "repeatability_findings", "runs_of", "why_not_assessed"]
+__all__ = [
+    "continues",
+    "pool_relative",
+    "pool_repeatability",
+    "repeatability_findings",
+    "runs_of",
+    "why_not_assessed",
+]
 
 Reading = tuple[int, int, float]
 """Number of the lift, number of the run, flow [m³/s] of one port."""
@@ -175,7 +182,7 @@ def runs_of(tests: Sequence[CorrectedTest]) -> tuple[tuple[CorrectedTest, ...], 
     runs: list[list[CorrectedTest]] = []
     for test in tests:
         for run in runs:
-            if all(_continues(other, test) for other in run):
+            if all(continues(other, test) for other in run):
                 run.append(test)
                 break
         else:
@@ -183,8 +190,30 @@ def runs_of(tests: Sequence[CorrectedTest]) -> tuple[tuple[CorrectedTest, ...], 
     return tuple(tuple(run) for run in runs)
 
 
-def _continues(one: CorrectedTest, other: CorrectedTest) -> bool:
-    """Tell whether two tests are parts of one run."""
+def continues(one: FlowTest | CorrectedTest, other: FlowTest | CorrectedTest) -> bool:
+    """Tell whether two tests of one port are parts of one run, written in two places.
+
+    Parameters
+    ----------
+    one, other : FlowTest or CorrectedTest
+        Of one port of one variant.
+
+    Returns
+    -------
+    bool
+        Whether they have the same run number, the same session and no lift in common (1 µm).
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from flowkit.model import Conditions, FlowTest, Point, Units, UnitSource
+    >>> units = Units(UnitSource("m", "stated"), UnitSource("m³/s", "stated"))
+    >>> low = FlowTest("a", "a.csv", None, None, "as received", "intake", "1", 1, Conditions(), units,
+    ...     (Point(0.002, 0.05, None, "a.csv:2:2"),))
+    >>> high = replace(low, id="b", points=(Point(0.004, 0.08, None, "b.csv:2:2"),))
+    >>> continues(low, high), continues(low, low)
+    (True, False)
+    """
     if one.run != other.run or session_of(one) != session_of(other):
         return False
     lifts = [point.lift_m for test in (one, other) for point in test.points]

@@ -3,40 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
-from numpy.typing import NDArray
-
+from flowkit.analysis.budget import Budget, budget_of
 from flowkit.analysis.curves import SideVariant
 from flowkit.analysis.lifts import AreaMethod
-from flowkit.analysis.montecarlo import mean_flow
-from flowkit.analysis.noise import PortNoise, port_noise
+from flowkit.analysis.noise import port_noise
+from flowkit.analysis.phrases import REMEDIES, listed
 from flowkit.analysis.power import power_of, smallest_effect
 from flowkit.analysis.propagation import Component, combine
 from flowkit.analysis.repeatability import why_not_assessed
 from flowkit.analysis.results import Repeatability
 from flowkit.analysis.sessions import sessions_of
-from flowkit.analysis.untangle import listed
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Reference, Side
 
 __all__ = ["MOST_RUNS", "RepeatPlan", "check_aim", "plan_repeats"]
 
-Array = NDArray[np.float64]
-
 MOST_RUNS = 50
 """More runs of every port than this are not worth planning."""
-
-REMEDIES = {
-    "lift setting": "set the lift more exactly",
-    "drift": "flow both states in one session, or take the drift out with a check plate and state what is left",
-    "pressure reading": "read the test pressure more exactly, or flow both states in one session",
-    "pressure law": "flow both states at one test pressure",
-}
-"""What to do about what repeats do not reduce."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,10 +76,10 @@ class RepeatPlan:
         """Return the plan in words."""
         step = f"{self.side.capitalize()}, {self.from_!r} → " + (repr(self.to) if self.to else "the next state")
         if self.not_planned_because or self.smallest_gain_now is None:
-            return (f"{step}: {self.not_planned_because}",)
-        smallest, chance = _percent(self.smallest_gain_now), f"{100 * self.power:.0f} %"
-        now = f"as it is, a gain of {smallest} would be resolved with a chance of {chance}"
-        wanted = f"{step}: a gain of {_percent(self.gain)}"
+            return (f"{step}: {(self.not_planned_because or '').removeprefix('Not assessed: ')}",)
+        smallest, aim = _told_apart(self.smallest_gain_now, self.gain)
+        now = f"as it is, a gain of {smallest} would be resolved with a chance of {100 * self.power:.0f} %"
+        wanted = f"{step}: a gain of {aim}"
         if self.runs_needed is None:
             if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
                 ever = f"{listed(self.limited_by)} alone can hide a gain below {_percent(self.smallest_gain_ever)}"
@@ -106,9 +93,18 @@ class RepeatPlan:
         return (f"{wanted} needs every port flowed {times} in both states ({runs} now; {now}).",)
 
 
-def _percent(fraction: float) -> str:
-    """Write a fraction in percent."""
-    return f"{100 * fraction:.1f} %"
+def _percent(fraction: float, digits: int = 1) -> str:
+    """Write a fraction in percent; one that would round to nothing with its first figure."""
+    text = f"{100 * fraction:.{digits}f}"
+    return f"{text if float(text) else f'{100 * fraction:.1g}'} %"
+
+
+def _told_apart(one: float, other: float) -> tuple[str, str]:
+    """Write two fractions in percent, with so many decimals that they do not look the same."""
+    for digits in (1, 2, 3):
+        if _percent(one, digits) != _percent(other, digits):
+            break
+    return _percent(one, digits), _percent(other, digits)
 
 
 def check_aim(gain: float, power: float) -> None:
@@ -201,88 +197,13 @@ def plan_repeats(
         other = noise[after] if after else noise[before]
         common = tuple(port for port in noise[before] if port in other)
         sides = [[ports[name] for name in common or ports] for ports in (noise[before], other)]
-        budget = _budget(sides, range_m, repeatability, bench, method, same=after is None)
+        budget = budget_of(sides, range_m, repeatability, bench, method, same=after is None)
         step = RepeatPlan(variants[0].side, before, after, gain, power, common, budget.runs_now())
         plans.append(_planned(step, budget, repeatability))
     return tuple(plans)
 
 
-@dataclass(frozen=True, slots=True)
-class _Budget:
-    """Variances of the logarithm of a gain, for one run of every port and as it is."""
-
-    now: float
-    one_run: float
-    fixed: Mapping[str, float]
-    runs: tuple[tuple[tuple[int, ...], ...], tuple[tuple[int, ...], ...]]
-
-    @property
-    def kept(self) -> float:
-        """What no repeat reduces."""
-        return sum(self.fixed.values())
-
-    def runs_now(self) -> tuple[int, int]:
-        """Return the fewest runs of a port in each state."""
-        before, after = (min(min(port) for port in side) for side in self.runs)
-        return before, after
-
-    def added(self, runs: int) -> int:
-        """Return the degrees of freedom that so many runs of every port would add."""
-        return sum(max(runs - now, 0) for side in self.runs for port in side for now in port)
-
-
-def _budget(
-    sides: Sequence[Sequence[PortNoise]],
-    range_m: tuple[float, float],
-    repeatability: Repeatability,
-    bench: Bench,
-    method: AreaMethod,
-    *,
-    same: bool,
-) -> _Budget:
-    """Gather the variances of two states; `same` where the second is the first once more."""
-    shift, scatter = (repeatability.s_between_runs or 0.0) ** 2, (repeatability.s_within_run or 0.0) ** 2
-    now = one = setting = 0.0
-    means = []
-    for ports in sides:
-        flows = [float(mean_flow(port.lifts_m, port.flow_m3_s, range_m, method)) for port in ports]
-        total = sum(flows)
-        sums = np.zeros((2, ports[0].session_share.shape[1]))
-        law = 0.0
-        for port, flow in zip(ports, flows, strict=True):
-            slope = _gradient(port, range_m, method) / total
-            share = slope * port.flow_m3_s
-            now += shift * float(np.sum((share @ port.run_share) ** 2))
-            now += scatter * float(np.sum(share**2 * port.scatter_share))
-            one += shift * (flow / total) ** 2 + scatter * float(np.sum(share**2))
-            setting += float(np.sum((slope * port.slope_m2_s) ** 2))
-            sums += np.array([share @ port.session_share, share @ port.pressure_effect])
-            law += float(share @ port.law)
-        means.append((sums, law))
-    (first, law_before), (second, law_after) = means
-    session, pressure = (2.0 * np.sum(first**2, axis=1)) if same else np.sum((second - first) ** 2, axis=1)
-    fixed = {
-        "lift setting": setting * (bench.lift_setting_m or 0.0) ** 2,
-        "drift": float(session) * (bench.drift or 0.0) ** 2,
-        "pressure reading": float(pressure),
-        "pressure law": (law_after - law_before) ** 2 / 3.0,
-    }
-    runs = tuple(tuple(tuple(round(port.runs(j)) for j in range(len(port.lifts_m))) for port in side) for side in sides)
-    return _Budget(now, one, fixed, (runs[0], runs[1]))
-
-
-def _gradient(port: PortNoise, range_m: tuple[float, float], method: AreaMethod) -> Array:
-    """Return the derivative of a port's mean flow by each of its points."""
-    size = len(port.lifts_m)
-    step = 1e-4 * float(np.max(np.abs(port.flow_m3_s)))
-    moved = np.repeat(port.flow_m3_s[:, np.newaxis], 2 * size, axis=1)
-    moved[:, :size] += step * np.eye(size)
-    moved[:, size:] -= step * np.eye(size)
-    means = mean_flow(port.lifts_m, moved, range_m, method)
-    return np.asarray((means[:size] - means[size:]) / (2.0 * step))
-
-
-def _planned(step: RepeatPlan, budget: _Budget, repeatability: Repeatability) -> RepeatPlan:
+def _planned(step: RepeatPlan, budget: Budget, repeatability: Repeatability) -> RepeatPlan:
     """Return a step with what its gain needs."""
     known = repeatability.degrees_of_freedom
     if known is None or repeatability.s_r is None:

@@ -140,6 +140,9 @@ class Gain:
     law_difference : float or None
         Largest difference of the two pressure laws in this gain, where it was tested at
         different pressures.
+    interval_shares : mapping
+        What the interval of the mean flow's gain is made of, as shares of its variance to first
+        order: repeats, lift setting, drift, pressure reading, pressure law. Empty where not assessed.
     """
 
     from_: str
@@ -164,6 +167,7 @@ class Gain:
     bands: tuple[BandGain, ...]
     law_difference: float | None
     unchanged: tuple[str, ...] = ()
+    interval_shares: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from flowkit.model import Bench, CorrectedTest, Finding
+from flowkit.model import Bench, CorrectedTest, Finding, FlowTest
 
 __all__ = ["Session", "session_findings", "session_of", "sessions_of"]
 
@@ -29,12 +29,12 @@ class Session:
     variant: str = ""
 
 
-def session_of(test: CorrectedTest) -> Session:
+def session_of(test: FlowTest | CorrectedTest) -> Session:
     """Return the session a test belongs to.
 
     Parameters
     ----------
-    test : CorrectedTest
+    test : FlowTest or CorrectedTest
 
     Returns
     -------

@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from flowkit.analysis.budget import budget_of
 from flowkit.analysis.curves import SideVariant
 from flowkit.analysis.lifts import AreaMethod
 from flowkit.analysis.montecarlo import (
     DRAWS,
     SEED,
+    deviation_bound,
     draw_mean_flows,
     gain_interval,
     interval_of,
@@ -61,6 +63,11 @@ class SideUncertainty:
         Whether it excludes zero.
     per_lift_u95 : tuple of tuple of (float or None)
         For each pair at each of its lifts, of the gain, absolute [-].
+    deviation_u95 : tuple of (float or None)
+        For each variant: within it all its ports' deviations from their mean lie together, 95 times
+        in a hundred, relative to the mean [-]; None with one port.
+    interval_shares : tuple of mapping
+        For each pair the shares of the variance of its gain in mean flow, by name.
     """
 
     mean_flow_u95: tuple[float | None, ...]
@@ -71,6 +78,8 @@ class SideUncertainty:
     gain_interval: tuple[tuple[float, float] | None, ...]
     resolved: tuple[bool | None, ...]
     per_lift_u95: tuple[tuple[float | None, ...], ...]
+    deviation_u95: tuple[float | None, ...]
+    interval_shares: tuple[Mapping[str, float], ...]
 
 
 def assess_side(  # noqa: PLR0917
@@ -144,6 +153,18 @@ def assess_side(  # noqa: PLR0917
     flows = tuple(relative(noise[variant.name]) for variant in variants)
     spreads = [spread_interval(sample(ports)).half if len(ports) > 1 else None for ports in noise.values()]
     gains = [gain_interval(sample(before), sample(after)) for before, after in sides]
+    gradients: dict[int, Array] = {}
+    budgets = [
+        budget_of(
+            (tuple(before.values()), tuple(after.values())),
+            range_m,
+            repeatability,
+            bench,
+            area_method,
+            gradients=gradients,
+        )
+        for before, after in sides
+    ]
     return SideUncertainty(
         mean_flow_u95=flows,
         curve_area_u95=flows,
@@ -162,6 +183,8 @@ def assess_side(  # noqa: PLR0917
             )
             for pair, (before, after) in zip(pairs, sides, strict=True)
         ),
+        deviation_u95=tuple(deviation_bound(sample(ports)) if len(ports) > 1 else None for ports in noise.values()),
+        interval_shares=tuple(budget.shares for budget in budgets),
     )
 
 
@@ -185,6 +208,8 @@ def _not_assessed(
         gain_interval=none_pair,
         resolved=none_pair,
         per_lift_u95=tuple((None,) * len(pair.lifts_m) for pair in pairs),
+        deviation_u95=none_each,
+        interval_shares=({},) * len(pairs),
     )
 
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from itertools import islice, pairwise, permutations
 
 from flowkit.analysis.factors import find_corners, what_changed
+from flowkit.analysis.phrases import listed
 
-__all__ = ["ExtraTest", "listed", "untangle"]
+__all__ = ["ExtraTest", "untangle"]
 
 State = Mapping[str, str]
 ORDERS = 720
@@ -62,6 +63,19 @@ class ExtraTest:
             pairs = listed([f"{one} × {other}" for one, other in self.completes])
             words.append(f"This also completes the four corners of {pairs}, so that their interaction is known.")
         return (" ".join(words),)
+
+    def advice(self, side: str) -> str | None:
+        """Return the next test in one clause, None where there is none to make.
+
+        Parameters
+        ----------
+        side : str
+            Where it is to be flowed.
+        """
+        if not self.states:
+            return None
+        which = "" if len(self.states) == 1 else f", the first of {len(self.states)} tests"
+        return f"flow the {side} with {_described(self.states[0])}{which}, to tell {listed(self.factors)} apart"
 
     def _to_test(self) -> str:
         """Say which states to test."""
@@ -166,18 +180,3 @@ def _completed(tested: Sequence[State], new: Sequence[State]) -> tuple[tuple[str
 def _described(state: State) -> str:
     """Return a state in words."""
     return listed([f"{factor} {level!r}" for factor, level in state.items()])
-
-
-def listed(words: Sequence[str]) -> str:
-    """Return words joined with commas and an "and".
-
-    Parameters
-    ----------
-    words : sequence of str
-
-    Examples
-    --------
-    >>> listed(["ports", "seats", "valves"])
-    'ports, seats and valves'
-    """
-    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)

@@ -7,13 +7,17 @@ which port lags and what to test next: at most eight sentences.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Literal
 
-from flowkit.analysis.phrases import listed, percent
+from flowkit.analysis.phrases import REMEDIES, listed, percent
+from flowkit.analysis.propagation import student_t
 from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
 from flowkit.model import Side
 from flowkit.units import format_quantity
+
+if TYPE_CHECKING:
+    from flowkit.analysis.untangle import ExtraTest
 
 __all__ = ["MOST_SENTENCES", "cause", "headline", "percent", "sentences", "signed_percent"]
 
@@ -67,7 +71,8 @@ def cause(gain: Gain) -> str:
         Such as ``"seats alone"`` or ``"ports and seats together"``.
     """
     if gain.unknown:
-        return f"{listed(gain.unknown)} not declared for both"
+        known = f"{listed(gain.changed)} changed, " if gain.changed else ""
+        return f"{known}{listed(gain.unknown)} not declared for both"
     if not gain.changed:
         return "nothing changed" if gain.unchanged else "change not declared"
     return f"{gain.changed[0]} alone" if len(gain.changed) == 1 else f"{listed(gain.changed)} together"
@@ -92,7 +97,13 @@ def headline(gain: Gain, side: Side) -> str:
     return f"{line}, {cause(gain)}" if gain.resolved else f"{line}, within the bench's repeatability"
 
 
-def sentences(sides: Mapping[Side, SideComparison], *, display: Display = "US") -> tuple[str, ...]:
+def sentences(
+    sides: Mapping[Side, SideComparison],
+    *,
+    display: Display = "US",
+    extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
+    degrees_of_freedom: float | None = None,
+) -> tuple[str, ...]:
     """Return a comparison in at most eight plain sentences.
 
     Parameters
@@ -101,6 +112,10 @@ def sentences(sides: Mapping[Side, SideComparison], *, display: Display = "US") 
         Side to SideComparison.
     display : {"US", "metric"}, optional
         The units people see.
+    extra_tests : mapping, optional
+        Side to the tests that would tell apart what changed together.
+    degrees_of_freedom : float, optional
+        Of the repeatability behind the intervals; infinite unless given.
 
     Returns
     -------
@@ -111,8 +126,9 @@ def sentences(sides: Mapping[Side, SideComparison], *, display: Display = "US") 
     # Each sentence with its importance; the least are left out first.
     told: list[tuple[int, str | None]] = []
     for side, result in sides.items():
-        told += [(0, _total(side, result, display)), (2, _steps(side, result)), (4, _where(side, result, display))]
-    told += [(5, _limits(sides, display)), (3, _lagging(sides, display)), (1, _next(sides))]
+        where = _where(side, result, display, degrees_of_freedom or math.inf)
+        told += [(0, _total(side, result, display)), (2, _steps(side, result)), (4, where)]
+    told += [(5, _limits(sides, display)), (3, _lagging(sides, display)), (1, _next(sides, extra_tests or {}))]
     kept = [(importance, text) for importance, text in told if text is not None]
     while len(kept) > MOST_SENTENCES:
         least = max(importance for importance, _ in kept)
@@ -129,29 +145,40 @@ def _overall(result: SideComparison) -> Gain | None:
 
 def _total(side: Side, result: SideComparison, display: Display) -> str:
     """Say what was gained in all, and whether that is resolved."""
-    over = f"the mean over {_lift(result.range_m[0], display)} to {_lift(result.range_m[1], display)} of lift"
-    gain = _overall(result)
+    over, gain = _over(result.range_m, display), _overall(result)
     if gain is None:
         only = result.variants[0]
         interval = "" if only.mean_flow_u95 is None else f" ± {_half(only.mean_flow_u95, 1)} %"
-        return f"{side.capitalize()}: {only.name!r} flows {_flow(only.mean_flow_m3_s, display)}{interval} in {over}."
+        return f"{side.capitalize()}: {only.name!r} flows {_flow(only.mean_flow_m3_s, display)}{interval} {over}."
     g, u95 = gain.mean_flow_gain, gain.mean_flow_gain_u95
     if gain.resolved is False:
         return (
-            f"{side.capitalize()}: between {gain.from_!r} and {gain.to!r} the difference in {over} is "
+            f"{side.capitalize()}: between {gain.from_!r} and {gain.to!r} the difference {over} is "
             f"{signed_percent(g, u95)}, which is within the bench's repeatability{_attributed(gain)}."
         )
-    more = f"{percent(abs(g))}{'' if u95 is None else f' ± {_half(u95, 1)}'} {'more' if g >= 0 else 'less'}"
-    told = f"{side.capitalize()}: {gain.to!r} flows {more} than {gain.from_!r} in {over}"
+    if percent(g) == percent(0.0):
+        told = f"{side.capitalize()}: {gain.to!r} flows as much as {gain.from_!r} ({signed_percent(g, u95)}) {over}"
+    else:
+        more = f"{percent(abs(g))}{'' if u95 is None else f' ± {_half(u95, 1)}'} {'more' if g >= 0 else 'less'}"
+        told = f"{side.capitalize()}: {gain.to!r} flows {more} than {gain.from_!r} {over}"
     if gain.resolved is None:
         told += "; whether that is more than the bench's scatter is not assessed"
     return f"{told}{_attributed(gain)}."
 
 
+def _over(range_m: tuple[float, float], display: Display) -> str:
+    """Say over which lifts a mean was taken."""
+    low, high = (_lift(lift, display) for lift in range_m)
+    return f"at {low} of lift" if low == high else f"in the mean over {low} to {high} of lift"
+
+
 def _attributed(gain: Gain) -> str:
     """Say what the whole gain belongs to."""
+    if not gain.matched_ports:
+        return "; they have no port in common, so the difference between ports is in it"
     if gain.unknown:
-        return f"; whether {listed(gain.unknown)} changed is not declared for both"
+        known = f"{listed(gain.changed)} changed; " if gain.changed else ""
+        return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
     if not gain.changed and gain.unchanged:
         return "; nothing is declared as changed, so it is the bench's own repeatability" + (
             " from session to session" if gain.resolved else ""
@@ -182,7 +209,7 @@ def _step(gain: Gain) -> str:
     return f"{words} ({verdict[gain.resolved]})"
 
 
-def _where(side: Side, result: SideComparison, display: Display) -> str | None:
+def _where(side: Side, result: SideComparison, display: Display, freedom: float) -> str | None:
     """Say where along the lift the gain is smallest and largest, as far as the intervals tell.
 
     The gain over the first variant is told; where its intervals do not tell the lifts apart, the
@@ -191,22 +218,30 @@ def _where(side: Side, result: SideComparison, display: Display) -> str | None:
     gain = _overall(result)
     if gain is None or len(gain.per_lift) < 2:
         return None
-    if round(gain.largest.gain - gain.smallest.gain, 3) == 0:
-        return f"Along the lift the {side} gain is the same everywhere, {signed_percent(gain.largest.gain, None)}."
     if gain.smallest.u95 is None:
         return f"Along the lift the {side} gain is {_extremes(gain, display)} (not assessed)."
-    if _contrast(gain) > 0:
+    if round(gain.largest.gain - gain.smallest.gain, 3) == 0:
+        widest = max(item.u95 or 0.0 for item in gain.per_lift)
+        return f"Along the lift the {side} gain comes out the same, {signed_percent(gain.largest.gain, widest)}."
+    looked_through = [gain, *(result.steps if len(result.steps) > 1 else ())]
+    factor = _picked(sum(math.comb(len(item.per_lift), 2) for item in looked_through), freedom)
+    if _contrast(gain, factor) > 0:
         return f"Along the lift the {side} gain is {_extremes(gain, display)}."
-    step = max(result.steps, key=_contrast)
-    if _contrast(step) > 0:
+    step = max(result.steps, key=lambda item: _contrast(item, factor))
+    if _contrast(step, factor) > 0:
         return f"Along the lift {step.to!r} brings the {side} {_extremes(step, display)}."
     return f"Along the lift the {side} gain shows no difference beyond its intervals."
 
 
-def _contrast(gain: Gain) -> float:
-    """Return by how much the intervals of the smallest and the largest gain stand apart."""
+def _picked(pairs: int, freedom: float) -> float:
+    """Return by what 95 % intervals widen for the pair that is picked of so many as the farthest apart (Bonferroni)."""
+    return student_t(freedom, 1.0 - 0.05 / pairs) / student_t(freedom)
+
+
+def _contrast(gain: Gain, factor: float) -> float:
+    """Return by how much the smallest and the largest gain stand apart beyond their intervals, widened."""
     small, large = gain.smallest, gain.largest
-    return (large.gain - (large.u95 or 0.0)) - (small.gain + (small.u95 or 0.0))
+    return large.gain - small.gain - factor * math.hypot(small.u95 or 0.0, large.u95 or 0.0)
 
 
 def _extremes(gain: Gain, display: Display) -> str:
@@ -240,31 +275,31 @@ def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | Non
 
 
 def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
-    """Say which port of the last variant flows less than the others, where that is beyond the interval."""
+    """Say which port of the last variant flows less than the others, where that is beyond the bench's scatter."""
     clauses = []
     for side, variant in _laggards(sides):
         lag = variant.lagging
         assert lag is not None  # `_laggards` gives no others
-        scatter = "" if variant.port_spread_u95 is not None else " (not assessed)"
+        below = f"{percent(lag.below_mean)}"
+        below += " less" if lag.below_mean_u95 is None else f" ± {_half(lag.below_mean_u95, 1)} less"
+        assessed = " (not assessed)" if lag.below_mean_u95 is None else ""
         clauses.append(
-            f"{side} port {lag.port} of {variant.name!r} flows {percent(lag.below_mean)} less than the mean of the "
-            f"ports{scatter}, most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
+            f"{side} port {lag.port} of {variant.name!r} flows {below} than the mean of the "
+            f"ports{assessed}, most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
         )
     return f"Lagging: {'; '.join(clauses)}." if clauses else None
 
 
 def _laggards(sides: Mapping[Side, SideComparison]) -> list[tuple[Side, VariantFlow]]:
-    """Return the last variants with a lagging port, unless the spread may be the bench's own scatter."""
+    """Return the last variants with a lagging port, unless the bench's own scatter may have set it apart."""
     return [
         (side, last)
         for side, result in sides.items()
-        if (last := result.variants[-1]).lagging is not None
-        and last.port_spread is not None
-        and (last.port_spread_u95 is None or last.port_spread > last.port_spread_u95)
+        if (last := result.variants[-1]).lagging is not None and last.lagging.beyond_scatter is not False
     ]
 
 
-def _next(sides: Mapping[Side, SideComparison]) -> str | None:
+def _next(sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Sequence[ExtraTest]]) -> str | None:
     """Say what to test next: the first that applies."""
     gains = [(side, gain) for side, result in sides.items() for gain in (*result.totals[-1:], *result.steps)]
     if any(gain.resolved is None for _, gain in gains):
@@ -273,22 +308,17 @@ def _next(sides: Mapping[Side, SideComparison]) -> str | None:
             "told from the bench's scatter."
         )
     for side, gain in gains:
-        if not gain.resolved:
-            return (
-                f"Next: repeat the runs of {gain.from_!r} and {gain.to!r} on the {side}; their "
-                f"{signed_percent(gain.mean_flow_gain)} is not resolved."
-            )
-    for side, gain in ((side, gain) for side, result in sides.items() for gain in result.steps):
-        if len(gain.changed) > 1 and not gain.unknown:
-            return (
-                f"Next: flow the {side} with only the {gain.changed[0]} of {gain.to!r} and the rest as in "
-                f"{gain.from_!r}, to tell {listed(gain.changed)} apart."
-            )
+        retested = gain.unchanged and not gain.changed and not gain.unknown
+        if not gain.resolved and not retested:
+            return f"Next: {_to_resolve(side, gain)}."
+    for side, tests in extra_tests.items():
+        for advice in filter(None, (test.advice(side) for test in tests)):
+            return f"Next: {advice}."
     for side, gain in gains:
-        if _law_dominates(gain):
+        if gain.interval_shares.get("pressure law", 0.0) > 0.5:
             return (
                 f"Next: flow {gain.from_!r} and {gain.to!r} on the {side} at one test pressure; between the two laws "
-                f"that convert it lie {percent(gain.law_difference or 0.0)}, which is most of the interval."
+                f"that convert it lie up to {percent(gain.law_difference or 0.0)}, which is most of the interval."
             )
     for side, variant in _laggards(sides):
         assert variant.lagging is not None  # `_laggards` gives no others
@@ -298,12 +328,16 @@ def _next(sides: Mapping[Side, SideComparison]) -> str | None:
     return None
 
 
-def _law_dominates(gain: Gain) -> bool:
-    """Tell whether the choice of pressure law makes up most of a gain's interval."""
-    if gain.law_difference is None or gain.mean_flow_gain_u95 is None:
-        return False
-    # Half the 95 % interval of a uniform distribution of that half-width, taken as normal.
-    return 1.96 / math.sqrt(3) * gain.law_difference * (1 + gain.mean_flow_gain) > gain.mean_flow_gain_u95 / 2
+def _to_resolve(side: Side, gain: Gain) -> str:
+    """Say what would narrow the interval of a gain that is not resolved: repeats, or what they do not reduce."""
+    size = signed_percent(gain.mean_flow_gain)
+    main = max(gain.interval_shares, key=lambda name: gain.interval_shares[name], default="repeats")
+    if main == "repeats":
+        return f"repeat the runs of {gain.from_!r} and {gain.to!r} on the {side}; their {size} is not resolved"
+    return (
+        f"{REMEDIES[main]}; from {gain.from_!r} to {gain.to!r} on the {side} {size} is not resolved, and what hides it "
+        f"most is the {main}, which repeated runs do not reduce"
+    )
 
 
 def _lift(lift_m: float, display: Display) -> str:

@@ -13,6 +13,7 @@ from flowkit.cli.common import (
     exit_code,
     finding_of,
     print_document,
+    refuse_beside_job,
     show,
     stated_of,
     verb,
@@ -31,7 +32,10 @@ def register(app: typer.Typer) -> None:
 
 @with_statements
 def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any]) -> int:
-    """Print what is doubtful in sheets or in a whole job; exit status 1 on any error."""
+    """Print what is doubtful in sheets or in a whole job; exit status 1 on any error.
+
+    What the sheets do not say is stated by options; for a job it stands in the job file.
+    """
     findings = [finding for path in paths for finding in _findings(path, statements)]
     if json_:
         from flowkit.serial import document
@@ -51,6 +55,7 @@ def _findings(path: Path, statements: dict[str, Any]) -> list[Finding]:
 
     try:
         if path.suffix.lower() == ".toml":
+            refuse_beside_job(statements)
             return list(Job.load(path).run().findings)
         return list(importers.read(path, stated_of(statements)).findings)
     except FlowkitError as error:

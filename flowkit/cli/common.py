@@ -36,6 +36,7 @@ __all__ = [
     "give",
     "load_job",
     "print_document",
+    "refuse_beside_job",
     "report_errors",
     "show",
     "stated_of",
@@ -181,15 +182,25 @@ def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[s
     """
     from flowkit.job import Job
 
-    given = sorted(name for name, value in {**stated, **reference}.items() if value is not None)
     if any(path.suffix.lower() == ".toml" for path in paths):
         if len(paths) > 1:
             raise typer.BadParameter("a job file stands alone: it names its own sheets")
-        if given:
-            option = "--" + given[0].replace("_", "-")
-            raise typer.BadParameter(f"{option} goes with sheets; in a job it is stated in the job file")
+        refuse_beside_job({**stated, **reference})
         return Job.load(paths[0])
     return Job.from_files(paths, stated_of(stated), **_settings(reference))
+
+
+def refuse_beside_job(options: dict[str, Any]) -> None:
+    """Refuse options that say something of sheets, where a job file says it.
+
+    Raises
+    ------
+    typer.BadParameter
+        If one is given.
+    """
+    for name in sorted(name for name, value in options.items() if value is not None):
+        option = "--" + name.replace("_", "-")
+        raise typer.BadParameter(f"{option} goes with sheets; in a job it is stated in the job file")
 
 
 def _settings(options: dict[str, Any]) -> dict[str, Any]:
@@ -256,7 +267,7 @@ def _reference_options() -> list[inspect.Parameter]:
         _option("reference_pressure", str, 'Reference test pressure; "28 inH2O" unless given.', "VALUE"),
         _option("pressure_law", Literal["square-root", "compressible"], "How pressures convert."),
         _option("bore", str, "The engine's bore; without it no bore correction.", "VALUE"),
-        _option("repeatability", str, 'Relative, such as "0.5 %"; else from repeated runs.', "VALUE"),
+        _option("repeatability", str, 'Relative, with the sign %, such as "0.5 %"; else from repeated runs.', "VALUE"),
         _option("off", list[str], "A correction not to be made, by name; may be given again.", "NAME"),
         _option("display", Literal["US", "metric"], "Units people see."),
     ]

@@ -30,7 +30,10 @@ def register(app: typer.Typer) -> None:
 def correct(
     paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any], reference: dict[str, Any]
 ) -> int:
-    """Bring every test to the reference and print its flows and its ledger."""
+    """Bring every test to the reference and print its flows and its ledger.
+
+    The options that state or set something hold for sheets; for a job it stands in the job file.
+    """
     from flowkit.reports.terminal import correction_text
 
     with failure_as_document("correct", {"reference": None, "tests": []}, wanted=json_):

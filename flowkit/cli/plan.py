@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from flowkit.cli.common import JsonOption, failure_as_document, print_document, show, verb
+from flowkit.cli.common import JsonOption, failure_as_document, give, verb
 from flowkit.errors import UnitError
 from flowkit.units import parse_quantity
 
@@ -21,21 +21,23 @@ def register(app: typer.Typer) -> None:
 
 def plan(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
-    gain: Annotated[str, typer.Option("--gain", metavar="PERCENT", help="The gain to be resolved.")] = "2 %",
-    power: Annotated[str, typer.Option("--power", metavar="PERCENT", help="The chance to resolve it.")] = "80 %",
+    gain: Annotated[
+        str, typer.Option("--gain", metavar="PERCENT", help="The gain to be resolved, in per cent.")
+    ] = "2 %",
+    power: Annotated[
+        str, typer.Option("--power", metavar="PERCENT", help="The chance to resolve it, in per cent.")
+    ] = "80 %",
     json_: JsonOption = False,
 ) -> int:
     """Say how many repeated runs would resolve a gain, and which extra test would remove each confounding."""
     from flowkit.job import Job
 
     wanted, chance = _fraction(gain, "--gain"), _fraction(power, "--power")
-    with failure_as_document("plan", {}, wanted=json_):
+    nothing: dict[str, Any] = {"gain": wanted, "power": chance, "repeatability": None, "repeats": []}
+    nothing |= {"extra_tests": {}, "sentences": []}
+    with failure_as_document("plan", nothing, wanted=json_):
         result = Job.load(job).plan(wanted, chance)
-    if json_:
-        print_document(result.to_json())
-    else:
-        show(*result.sentences)
-    return 0
+    return give(result, lambda plan, _: plan.sentences, "US", as_json=json_)
 
 
 def _fraction(text: str, option: str) -> float:

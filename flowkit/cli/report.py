@@ -48,7 +48,8 @@ def report(
 ) -> int:
     """Write the flow chart (PDF and PNG) and the workbook with the numbers behind it.
 
-    Nothing is written where a finding on the flows is an error.
+    Nothing is written where a finding on the flows is an error. The options that state or set something hold for
+    sheets; for a job it stands in the job file.
     """
     job = load_job(paths, stated=statements, reference=reference)
     with engine_progress() as progress:

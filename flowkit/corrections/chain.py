@@ -19,6 +19,8 @@ from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import correct_test_pressure
 from flowkit.corrections.result import CorrectionResult
 from flowkit.corrections.step import Setting, Step, skipped
+from flowkit.corrections.switched_off import Undone, findings_of_undone, undone_by
+from flowkit.corrections.usable import with_pressure
 from flowkit.errors import CorrectionError
 from flowkit.model import (
     Bench,
@@ -34,6 +36,7 @@ from flowkit.model import (
     ValveGeometry,
 )
 from flowkit.moist_air import density
+from flowkit.units import from_si
 
 __all__ = ["CORRECTIONS", "correct", "reference_state"]
 
@@ -75,9 +78,10 @@ def reference_state(reference: Reference) -> ReferenceState:
     >>> round(reference_state(Reference()).air_density_kg_m3, 4)
     1.2046
     """
-    for name, value in (("test pressure", reference.pressure_pa), ("bore", reference.bore_m)):
+    for name, value, unit in (("test pressure", reference.pressure_pa, "inH2O"), ("bore", reference.bore_m, "mm")):
         if value is not None and not (value > 0 and math.isfinite(value)):
-            raise CorrectionError(f"a reference {name} of {value:g} cannot be", "give one above zero")
+            written = f"{from_si(value, unit):.5g} {unit}"
+            raise CorrectionError(f"a reference {name} of {written} cannot be", "give one above zero")
     return ReferenceState(reference.pressure_pa, reference.bore_m, density(reference.air), reference.pressure_law)
 
 
@@ -147,16 +151,18 @@ def correct(
     )
     corrected: list[CorrectedTest] = []
     findings: list[tuple[FlowTest, Finding]] = []
+    undone: list[Undone] = []
     for test in tests:
         if not isinstance(test, FlowTest):
             raise CorrectionError(
                 f"{getattr(test, 'id', test)} is not a flow test as read", "correct each test once, from its readings"
             )
-        done, found = _correct_test(test, setting)
+        done, found, left = _correct_test(test, setting)
         findings += [(test, item) for item in found]
+        undone += left
         if done is not None:
             corrected.append(done)
-    return CorrectionResult(state, tuple(corrected), _merged(findings))
+    return CorrectionResult(state, tuple(corrected), (*_merged(findings), *findings_of_undone(undone)))
 
 
 def _known(off: Collection[str]) -> frozenset[str]:
@@ -170,21 +176,25 @@ def _known(off: Collection[str]) -> frozenset[str]:
     return frozenset(names)
 
 
-def _correct_test(test: FlowTest, setting: Setting) -> tuple[CorrectedTest | None, tuple[Finding, ...]]:
-    """Correct one test; None where it cannot be brought to the reference."""
-    usable, findings = _with_pressure(test, setting)
+def _correct_test(
+    test: FlowTest, setting: Setting
+) -> tuple[CorrectedTest | None, tuple[Finding, ...], tuple[Undone, ...]]:
+    """Correct one test; None where it cannot be brought to the reference; with what was left undone."""
+    usable, findings = with_pressure(test, setting)
+    undone: tuple[Undone, ...] = ()
     if not usable.points:
-        return None, findings
+        return None, findings, undone
     flow = tuple(point.flow_m3_s for point in usable.points)
     ledger: list[LedgerLine] = []
     for name, correction in _STEPS:
         if name in setting.off:
             step = skipped(name, _formula(name, usable, setting), flow, "switched off")
+            undone += undone_by(name, correction, flow, usable, setting)
         else:
             step = correction(flow, usable, setting)
         findings += step.findings
         if step.fatal:
-            return None, findings
+            return None, findings, ()
         flow = step.flow_m3_s
         ledger.append(step.line)
         if name == "leakage":
@@ -192,7 +202,7 @@ def _correct_test(test: FlowTest, setting: Setting) -> tuple[CorrectedTest | Non
             ledger[-1] = line
             findings += negative
             if not usable.points:
-                return None, findings
+                return None, findings, ()
     points = tuple(
         CorrectedPoint(point.lift_m, q, usable.pressure_at(point), point.source, point.flow_m3_s)
         for point, q in zip(usable.points, flow, strict=True)
@@ -213,6 +223,7 @@ def _correct_test(test: FlowTest, setting: Setting) -> tuple[CorrectedTest | Non
             tuple(ledger),
         ),
         findings,
+        undone,
     )
 
 
@@ -226,44 +237,6 @@ def _formula(name: str, test: FlowTest, setting: Setting) -> str:
         "test-pressure": PRESSURE_FORMULAS[law if law == "square-root" else test.side or "intake"],
         "bore": BORE_FORMULA,
     }[name]
-
-
-def _with_pressure(test: FlowTest, setting: Setting) -> tuple[FlowTest, tuple[Finding, ...]]:
-    """Return the test with those points whose test pressure can be corrected with."""
-    if not test.points:
-        return test, (Finding("no-points", "error", test.id, "The test has no points, so it was left out."),)
-    needed = "test-pressure" not in setting.off
-    pressures = [test.pressure_at(point) for point in test.points]
-    bad = [_unusable(pressure, needed) for pressure in pressures]
-    kept = tuple(point for point, rule in zip(test.points, bad, strict=True) if not rule)
-    if not kept and len(set(bad)) == 1 and len(set(pressures)) == 1:
-        finding = _left_out(bad[0], test.id, pressures[0], "so the test was left out")
-        return dataclasses.replace(test, points=()), (finding,)
-    findings = tuple(
-        _left_out(rule, point.source, pressure, "so the point was left out")
-        for point, pressure, rule in zip(test.points, pressures, bad, strict=True)
-        if rule
-    )
-    return (dataclasses.replace(test, points=kept) if findings else test), findings
-
-
-def _unusable(pressure: float | None, needed: bool) -> str:
-    """Return the rule a test pressure breaks, or nothing."""
-    if pressure is None:
-        return "pressure-missing" if needed else ""
-    return "" if pressure > 0 and math.isfinite(pressure) else "pressure-impossible"
-
-
-def _left_out(rule: str, where: str, pressure: float | None, outcome: str) -> Finding:
-    """Return the error for a test or point without a usable pressure."""
-    if pressure is None:
-        message = (
-            f"No test pressure is known, {outcome}; give it on the sheet, or state it with --test-pressure or in "
-            "the job's conditions."
-        )
-    else:
-        message = f"A test pressure of {pressure:g} Pa cannot be, {outcome}; check it and its unit on the sheet."
-    return Finding(rule, "error", where, message)
 
 
 def _without_negative(

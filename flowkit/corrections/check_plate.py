@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from flowkit.corrections.air import air_factor
-from flowkit.corrections.step import Setting, Step, incomplete, percent, skipped
+from flowkit.corrections.step import Setting, Step, flow_words, incomplete, percent, pressure_words, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
 
@@ -59,14 +59,14 @@ def check_factor(
     >>> check_factor(0.5, 1.0, pressure_pa=1000.0, nominal_pressure_pa=4000.0)
     1.0
     """
-    for name, value in (
-        ("reading", reading_m3_s),
-        ("nominal flow", nominal_m3_s),
-        ("pressure", pressure_pa),
-        ("nominal pressure", nominal_pressure_pa),
+    for name, value, unit in (
+        ("reading", reading_m3_s, "m³/s"),
+        ("nominal flow", nominal_m3_s, "m³/s"),
+        ("pressure", pressure_pa, "Pa"),
+        ("nominal pressure", nominal_pressure_pa, "Pa"),
     ):
-        if not (value > 0 and math.isfinite(value)):
-            raise CorrectionError(f"a check plate {name} of {value:g} cannot be", "check it on the sheet")
+        if not _can_be(value):
+            raise CorrectionError(f"a check plate {name} of {value:g} {unit} cannot be", "check it on the sheet")
     return nominal_m3_s / (reading_m3_s * air_factor * math.sqrt(nominal_pressure_pa / pressure_pa))
 
 
@@ -124,17 +124,35 @@ def correct_check_plate(flow: tuple[float, ...], test: FlowTest, setting: Settin
         return skipped("check-plate", FORMULA, flow, missing, inputs=inputs, findings=(note,))
     air = air_factor(test, setting)[0]
     inputs["air_factor"] = air
-    try:
-        if declared is None or pressure is None:
-            factor = check_factor(reading, nominal, air_factor=air)
-        else:
-            factor = check_factor(reading, nominal, air_factor=air, pressure_pa=pressure, nominal_pressure_pa=declared)
-    except CorrectionError as problem:
-        finding = Finding("check-off", "error", test.id, f"The check plate was not used: {problem}")
-        return skipped("check-plate", FORMULA, flow, problem.problem, inputs=inputs, findings=(finding,))
+    at = None if declared is None or pressure is None else (pressure, declared)
+    problem = _impossible(test, reading, nominal, at)
+    if problem:
+        finding = Finding(
+            "check-off", "error", test.id, f"The check plate was not used: {problem}; check it on the sheet."
+        )
+        return skipped("check-plate", FORMULA, flow, problem, inputs=inputs, findings=(finding,))
+    if at is None:
+        factor = check_factor(reading, nominal, air_factor=air)
+    else:
+        factor = check_factor(reading, nominal, air_factor=air, pressure_pa=at[0], nominal_pressure_pa=at[1])
     off = 1 / factor - 1
     inputs["check_off"] = off
     return _judged(flow, test, inputs, factor, off)
+
+
+def _can_be(value: float) -> bool:
+    """Tell whether a flow or a pressure can be calculated with."""
+    return value > 0 and math.isfinite(value)
+
+
+def _impossible(test: FlowTest, reading: float, nominal: float, at: tuple[float, float] | None) -> str:
+    """Say, in the sheet's own units, what of a plate cannot be; "" where all of it can."""
+    figures = [("reading", flow_words(test, reading), reading), ("nominal flow", flow_words(test, nominal), nominal)]
+    if at is not None:
+        names = ("pressure", "nominal pressure")
+        figures += [(name, pressure_words(test, value), value) for name, value in zip(names, at, strict=True)]
+    wrong = [f"a check plate {name} of {words} cannot be" for name, words, value in figures if not _can_be(value)]
+    return wrong[0] if wrong else ""
 
 
 def _judged(

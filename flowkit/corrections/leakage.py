@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.step import Setting, Step, incomplete, skipped
+from flowkit.corrections.step import Setting, Step, flow_words, incomplete, skipped
 from flowkit.model import Finding, FlowTest, LedgerLine
 
 __all__ = ["FORMULA", "correct_leakage", "leak_flow"]
@@ -73,10 +73,11 @@ def correct_leakage(flow: tuple[float, ...], test: FlowTest, setting: Setting) -
             "flow-negative",
             "error",
             test.id,
-            f"A leakage of {leak:g} m³/s is below zero, so that it was not taken off; "
+            f"A leakage of {flow_words(test, leak)} is below zero, so that it was not taken off; "
             "check the leakage and its sign on the sheet.",
         )
-        return skipped("leakage", FORMULA, flow, "the leakage is below zero", findings=(finding,))
+        reason = "the leakage is below zero"
+        return skipped("leakage", FORMULA, flow, reason, inputs={"leak_m3_s": leak}, findings=(finding,))
     stated = conditions.leak_pressure_pa
     at = conditions.test_pressure_pa if stated is None else stated
     pressures = [test.pressure_at(point) for point in test.points]

@@ -14,7 +14,7 @@ from flowkit.corrections.step import STANDARD_BAROMETER_PA, Setting, Step, perce
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
 from flowkit.moist_air import density
-from flowkit.units import format_quantity
+from flowkit.units import format_quantity, from_si
 
 __all__ = [
     "GAMMA",
@@ -104,6 +104,21 @@ def flow_function(pr: float, gamma: float = GAMMA) -> float:
     return math.sqrt(2 * gamma / (gamma - 1) * rest) * float(pr ** (1 / gamma))
 
 
+def _both(pressure_pa: float) -> str:
+    """Write a pressure in two units of the trade."""
+    return f"{from_si(pressure_pa, 'kPa'):.5g} kPa ({from_si(pressure_pa, 'inH2O'):.4g} inH2O)"
+
+
+def _refuse_vacuum(name: str, pressure_pa: float, barometer_pa: float) -> None:
+    """Raise where an intake would be sucked at the whole of the room's pressure or more."""
+    if pressure_pa >= barometer_pa:
+        raise CorrectionError(
+            f"the intake cannot be sucked at a {name} pressure of {_both(pressure_pa)}, "
+            f"which is not below the barometer of {_both(barometer_pa)}",
+            f"check {name} pressure and barometer and their units",
+        )
+
+
 def _nozzle_flow(side: Side, pressure_pa: float, barometer_pa: float) -> float:
     """Return the volume of room air through a nozzle, over A·sqrt(p_b/ρ_b)."""
     if side == "intake":
@@ -125,11 +140,12 @@ def pressure_factor(
     ----------
     law : {"square-root", "compressible"}
     side : {"intake", "exhaust"} or None
-        Which way the air goes; the square-root law does not ask.
+        Which way the air goes; the square-root law does not need it.
     pressure_pa, reference_pressure_pa : float
         Test pressure and reference test pressure [Pa], gauge, as positive magnitudes.
     barometer_pa : float, optional
-        Pressure of the room [Pa]; the square-root law does not ask.
+        Pressure of the room [Pa]; the square-root law only asks whether an intake's test pressures
+        are below it.
 
     Returns
     -------
@@ -139,7 +155,7 @@ def pressure_factor(
     Raises
     ------
     CorrectionError
-        If a pressure is not above zero, or a suction is larger than the barometer, or the
+        If a pressure is not above zero, or a suction is not below the barometer, or the
         compressible law is not told the side.
 
     Notes
@@ -154,9 +170,16 @@ def pressure_factor(
     >>> round(pressure_factor("compressible", "intake", 2490.8891, 6974.48948), 4)
     1.6321
     """
-    for name, value in (("test", pressure_pa), ("reference", reference_pressure_pa), ("barometer", barometer_pa)):
+    for name, value in (
+        ("a test pressure", pressure_pa),
+        ("a reference test pressure", reference_pressure_pa),
+        ("a barometer", barometer_pa),
+    ):
         if not (value > 0 and math.isfinite(value)):
-            raise CorrectionError(f"a {name} pressure of {value:g} Pa cannot be corrected with", "check it")
+            raise CorrectionError(f"{name} of {_both(value)} cannot be corrected with", "check it and its unit")
+    if side == "intake":
+        _refuse_vacuum("test", pressure_pa, barometer_pa)
+        _refuse_vacuum("reference test", reference_pressure_pa, barometer_pa)
     if law == "square-root":
         return math.sqrt(reference_pressure_pa / pressure_pa)
     if side is None:
@@ -219,7 +242,8 @@ def reference_velocity(reference: Reference, side: Side | None) -> float:
     Raises
     ------
     CorrectionError
-        If the compressible law is not told the side.
+        If the compressible law is not told the side, or the intake's reference pressure is not
+        below that of the reference air.
 
     Notes
     -----
@@ -241,6 +265,8 @@ def reference_velocity(reference: Reference, side: Side | None) -> float:
             "the compressible pressure law needs the side", 'state intake or exhaust, or use the "square-root" law'
         )
     barometer = reference.air.pressure_pa
+    if side == "intake":
+        _refuse_vacuum("reference test", reference.pressure_pa, barometer)
     return math.sqrt(barometer / rho) * _nozzle_flow(side, reference.pressure_pa, barometer)
 
 
@@ -322,7 +348,7 @@ def _method_uncertainty(
         try:
             worst[side] = max((law_difference(side, p, target, barometer) for p in far), key=abs)
         except CorrectionError:
-            continue  # a suction beyond the barometer: the compressible law has no value to compare with
+            continue  # of unknown side, and no intake could be sucked so hard: it can only be the exhaust
     words = ", ".join(f"{percent(abs(value))} on the {side}" for side, value in worst.items())
     pressure = max(far, key=lambda p: abs(math.log(target / p)))
     unit = test.units.pressure.unit if test.units.pressure else "inH2O"
@@ -332,8 +358,8 @@ def _method_uncertainty(
         test.id,
         f"From {format_quantity(pressure, unit)} to {format_quantity(target, unit)} "
         "the square-root and the compressible law differ by "
-        f"{words or 'an unknown amount'}: that is the uncertainty of the method; "
+        f"{words}: that is the uncertainty of the method; "
         "test nearer to the reference pressure to make it smaller.",
     )
-    largest = max(worst.values(), key=abs, default=None)
+    largest = max(worst.values(), key=abs)
     return {"law_difference": largest, "barometer_pa": barometer}, (finding,)

@@ -6,8 +6,18 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from flowkit.model import Bench, Finding, FlowTest, LedgerLine, Reference, Side, ValveGeometry
+from flowkit.units import find_unit, from_si
 
-__all__ = ["STANDARD_BAROMETER_PA", "Setting", "Step", "incomplete", "percent", "skipped"]
+__all__ = [
+    "STANDARD_BAROMETER_PA",
+    "Setting",
+    "Step",
+    "flow_words",
+    "incomplete",
+    "percent",
+    "pressure_words",
+    "skipped",
+]
 
 STANDARD_BAROMETER_PA = 101_325.0
 """Taken for the room's pressure where the sheet does not state it [Pa]."""
@@ -112,3 +122,45 @@ def percent(fraction: float, digits: int = 1) -> str:
         Decimals.
     """
     return f"{100 * fraction:.{digits}f} %"
+
+
+def flow_words(test: FlowTest, flow_m3_s: float) -> str:
+    """Write a flow as its sheet does, for people.
+
+    Parameters
+    ----------
+    test : FlowTest
+        With the unit of the sheet; L/s where that is one of mass or of standard air.
+    flow_m3_s : float
+        [m³/s]
+
+    Returns
+    -------
+    str
+        Such as ``"−3 CFM"``.
+    """
+    unit = find_unit(test.units.flow.unit, ["flow"]) or find_unit("L/s")
+    return _written(flow_m3_s, unit.name if unit else "m³/s")
+
+
+def pressure_words(test: FlowTest, pressure_pa: float) -> str:
+    """Write a test pressure as its sheet does, for people.
+
+    Parameters
+    ----------
+    test : FlowTest
+        With the unit of the sheet; inH2O where it gives no pressure.
+    pressure_pa : float
+        [Pa]
+
+    Returns
+    -------
+    str
+        Such as ``"28 inH2O"``.
+    """
+    return _written(pressure_pa, test.units.pressure.unit if test.units.pressure else "inH2O")
+
+
+def _written(value: float, unit: str) -> str:
+    """Write an SI value in a unit, with as many figures as it has up to five."""
+    return f"{from_si(value, unit):.5g} {unit}".replace("-", "−")

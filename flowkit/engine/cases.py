@@ -41,12 +41,15 @@ class Case:
         Side to Cam.
     flows : mapping
         Side to VariantFlow, of the sides that were tested.
+    predicted : bool
+        Whether the flows are a prediction and were not measured.
     """
 
     name: str
     engine: EngineData
     cams: Mapping[Side, Cam]
     flows: Mapping[Side, VariantFlow]
+    predicted: bool = False
 
     def usable(self, side: Side) -> bool:
         """Tell whether a side has flow, a cam, and flow up to the cam's lift."""

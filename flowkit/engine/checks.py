@@ -73,8 +73,8 @@ def _coverage(cases: Sequence[Case]) -> list[Finding]:
             if cam is None or flow is None:
                 continue
             if not case.usable(side):
-                found.append(_short(case.name, side, flow.lifts_m[-1], cam.peak_lift_m))
-            elif flow.lifts_m[-1] > cam.peak_lift_m + SAME_LIFT_M:
+                found.append(_short(case, side, flow.lifts_m[-1], cam.peak_lift_m))
+            elif not case.predicted and flow.lifts_m[-1] > cam.peak_lift_m + SAME_LIFT_M:
                 beyond.append((flow.lifts_m[-1], case))
         if beyond:
             top, peak = max(top for top, _ in beyond), max(case.cams[side].peak_lift_m for _, case in beyond)
@@ -95,13 +95,14 @@ def _both(lift_m: float) -> str:
     return f"{lift_m * 1e3:.2f} mm ({lift_m / 0.0254:.3f} in)"
 
 
-def _short(name: str, side: Side, top_m: float, peak_m: float) -> Finding:
-    """Say that a variant was not measured up to the cam's lift."""
+def _short(case: Case, side: Side, top_m: float, peak_m: float) -> Finding:
+    """Say that a variant's flow does not reach up to the cam's lift."""
+    known = "is predicted" if case.predicted else "was measured"
     return Finding(
         "short-of-cam",
         "error",
-        f"{name}, {side}",
-        f"The flow was measured up to {_both(top_m)} and [cam.{side}] lifts to {_both(peak_m)}: curves are never "
+        f"{case.name}, {side}",
+        f"The flow {known} up to {_both(top_m)} and [cam.{side}] lifts to {_both(peak_m)}: curves are never "
         "continued beyond what was measured, so this variant's engine figures of that side and its filling are not "
         "made; flow it up to the cam's lift.",
     )

@@ -24,7 +24,9 @@ VALVE_DIMENSIONS: dict[str, str] = {
 """A valve's dimensions by their names in a job file."""
 
 
-def other_valve(flow: VariantFlow, old: ValveGeometry, new: ValveGeometry, side: Side) -> VariantFlow:
+def other_valve(
+    flow: VariantFlow, old: ValveGeometry, new: ValveGeometry, side: Side, *, bore_m: float | None = None
+) -> VariantFlow:
     """Predict the flow with another valve, seat or throat.
 
     Measured coefficient on the minimum area × minimum area of the new geometry (Heywood 1988,
@@ -38,6 +40,8 @@ def other_valve(flow: VariantFlow, old: ValveGeometry, new: ValveGeometry, side:
         On the bench, and in the prediction.
     side : {"intake", "exhaust"}
         For messages.
+    bore_m : float, optional
+        The bore the valve opens into, which it must not touch [m].
 
     Returns
     -------
@@ -52,6 +56,8 @@ def other_valve(flow: VariantFlow, old: ValveGeometry, new: ValveGeometry, side:
     problem = impossible_dimensions(new)
     if problem is not None:
         raise EngineError(f"the changed {side} valve cannot be: {problem}", "check its dimensions")
+    if bore_m is not None and new.head_m is not None:
+        _refuse_touching(new.head_m, bore_m, new.offset_m or 0.0, side)
     lifts = np.asarray(flow.lifts_m)
     stretch = 1.0
     if old.head_m is not None and new.head_m is not None:
@@ -70,6 +76,14 @@ def other_valve(flow: VariantFlow, old: ValveGeometry, new: ValveGeometry, side:
         effective_area_m2=tuple((np.asarray(flow.effective_area_m2) * factor).tolist()),
         minimum_area_m2=tuple(after.tolist()),
     )
+
+
+def _refuse_touching(head_m: float, bore_m: float, offset_m: float, side: Side) -> None:
+    """Refuse a valve that would touch the wall of the bore it opens into."""
+    try:
+        shrouded_area(0.0, bore_m, head_m, offset_m)
+    except CorrectionError as error:
+        raise EngineError(f"the changed {side} valve cannot be: {error.problem}", error.remedy) from error
 
 
 def other_bore(flow: VariantFlow, valve: ValveGeometry, old_m: float, new_m: float, side: Side) -> VariantFlow:

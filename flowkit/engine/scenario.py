@@ -233,12 +233,12 @@ def _predicted(
         new = replace(old, **{VALVE_DIMENSIONS[key]: value for key, value in wanted.items()})
         flow = flows[side]
         if wanted:
-            flow = other_valve(flow, old, new, side)
+            flow = other_valve(flow, old, new, side, bore_m=bore_m or measured.engine.bore_m)
         if bore_m is not None:
             flow = other_bore(flow, new, reference.bore_m or measured.engine.bore_m, bore_m, side)
         flows[side] = replace(flow, name=name)
     engine = measured.engine if bore_m is None else replace(measured.engine, bore_m=bore_m)
-    return Case(name, engine, {**measured.cams, **new_cams}, flows)
+    return Case(name, engine, {**measured.cams, **new_cams}, flows, predicted=True)
 
 
 def _gains(before: EngineVariant, after: EngineVariant) -> tuple[CamGain, ...]:

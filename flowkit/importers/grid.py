@@ -185,9 +185,16 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
         return workbook_grids(data, label)
     if data.startswith(b"%PDF-"):
         raise SheetError("this is a PDF, not a sheet", "ask the bench for the sheet itself, as xlsx or csv", file=label)
+    suffix = path.suffix.lower()
+    if suffix == ".toml":
+        raise SheetError(
+            "this is a job file, not a sheet",
+            "give it to flowkit compare, check or report, which read its sheets",
+            file=label,
+        )
     from flowkit.importers.text import text_grid
 
-    return (text_grid(data, label, suffix=path.suffix.lower()),)
+    return (text_grid(data, label, suffix=suffix),)
 
 
 def read_bytes(path: Path, label: str) -> bytes:

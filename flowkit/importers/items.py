@@ -308,11 +308,11 @@ def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[
     """Take the pressure out of ``0.4 CFM @ 28 inH2O``; return it and the flow that is left."""
     if kind not in FLOW_KINDS or not isinstance(written.value, str):
         return [], [], written.value
-    pressure, rest = take_pressure(text)
-    if pressure is None:
+    taken = take_pressure(text)
+    if taken is None:
         return [], [], written.value
-    said = Written(" ".join(pressure), written.source, decimal_comma=written.decimal_comma)
-    return *read_item(_BESIDE[kind], said), rest.strip(" ,;@")
+    said = Written(f"{taken.number} {taken.unit}".strip(), written.source, decimal_comma=written.decimal_comma)
+    return *read_item(_BESIDE[kind], said), taken.rest.strip(" ,;@")
 
 
 def _example(kind: str) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 from flowkit.importers.phrases import PHRASES, fold
 from flowkit.units import Quantity, Unit, find_unit
 
-__all__ = ["FLOW_QUANTITIES", "take_pressure", "take_unit", "whole_unit"]
+__all__ = ["FLOW_QUANTITIES", "TakenPressure", "take_pressure", "take_unit", "whole_unit"]
 
 FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 
@@ -43,6 +44,19 @@ _PRESSURE = re.compile(
 _SECOND_INTAKE = re.compile(r"in\.?\s*2", re.IGNORECASE)
 
 
+LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift
+
+
+MOST_PA = 50_000.0  # above it a figure is the barometer's or a compressor's
+
+
+# Kinds of words a bare pressure may stand behind: "flow at 28 in", "tested @ 28", "leak @ 10".
+_LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "bench"})
+
+
+_TESTED = frozenset({"test", "tested", "flowed", "run", "getestet", "gepruft", "teste", "probado", "provato"})
+
+
 _TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
 
 
@@ -59,17 +73,73 @@ def whole_unit(text: str) -> Unit | None:
     return None if fold(plain) in PHRASES and plain != "%" else find_unit(plain) if plain.lower() != "rh %" else None
 
 
-def take_pressure(text: str) -> tuple[tuple[str, str] | None, str]:
-    """Take a test pressure such as ``@ 28" H2O`` out of a label.
+class TakenPressure(NamedTuple):
+    """A pressure written in a label, and what stands around it.
+
+    Attributes
+    ----------
+    number, unit : str
+        As written.
+    before, after : str
+    """
+
+    number: str
+    unit: str
+    before: str
+    after: str
+
+    @property
+    def rest(self) -> str:
+        """The label without it."""
+        return f"{self.before} {self.after}".strip()
+
+    @property
+    def bare(self) -> bool:
+        """Whether its unit could be a length, or there is none."""
+        unit = find_unit(self.unit) if self.unit else None
+        return unit is None or unit.quantity != "pressure"
+
+    @property
+    def behind_flow(self) -> bool:
+        """Whether it stands directly behind a flow or a word for testing, and nothing unknown runs on behind it."""
+        words = self.before.strip(" ,;:([").split()
+        last = words[-1].strip("()[],;:/") if words else ""
+        head = last.rpartition("/")[2]
+        unit = find_unit(last) or find_unit(head)
+        known = PHRASES.get(fold(head))
+        led = (unit is not None and unit.quantity in FLOW_QUANTITIES) or (known is not None and known[0] in _LEADS)
+        next_word = self.after.split()[0] if self.after.split() else ""
+        ends = not next_word or not next_word[0].isalnum() or fold(next_word) in PHRASES
+        return (led or fold(head) in _TESTED) and ends
+
+
+def take_pressure(text: str) -> TakenPressure | None:
+    """Find a test pressure such as ``@ 28" H2O`` in a label.
+
+    What cannot be a test pressure by its size is passed over: a bare inch below one inch, which is a lift, and
+    what is nearer to an air pressure. Whether a bare one is meant, the words around it must tell.
 
     Parameters
     ----------
     text : str
     """
-    found = _AT.search(text) or _PRESSURE.search(text) or _AT_BARE.search(text)
-    if found is None:
-        return None, text
-    return (found["number"], (found["unit"] or "").strip()), (text[: found.start()] + " " + text[found.end() :]).strip()
+    for pattern in (_AT, _PRESSURE, _AT_BARE):
+        for found in pattern.finditer(text):
+            taken = TakenPressure(
+                found["number"], (found["unit"] or "").strip(), text[: found.start()], text[found.end() :]
+            )
+            if _is_likely(taken):
+                return taken
+    return None
+
+
+def _is_likely(taken: TakenPressure) -> bool:
+    """Whether a test pressure may be of this size (common practice, no source)."""
+    number = float(taken.number.replace(",", "."))
+    if taken.bare:
+        return number >= LEAST_BARE
+    unit = find_unit(taken.unit)
+    return unit is None or number * unit.factor <= MOST_PA
 
 
 def take_unit(text: str) -> tuple[Unit | None, str, str]:

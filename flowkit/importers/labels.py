@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from flowkit.importers.label_units import FLOW_QUANTITIES, take_pressure, take_unit, whole_unit
@@ -28,6 +28,9 @@ INCH_KINDS = LENGTH_KINDS | {
     "barometer",
     "meter_pressure",
 }
+
+
+SIZE_KINDS = LENGTH_KINDS | {"seat_angle", "barometer", "meter_pressure"}
 
 
 WEAK = frozenset({"filler", "title", "common", "treatment"})
@@ -59,6 +62,10 @@ class Label:
         The unit as written.
     pressure : (str, str) or None
         A test pressure in the label, its number and unit as written.
+    aside : (str, str) or None
+        What is a test pressure over a column of flows only, and elsewhere a bare length or number.
+    aside_rest : str
+        `rest` without it.
     treatment : str
         What kind of reading it is said to be, such as "corrected".
     both_sides : bool
@@ -76,6 +83,8 @@ class Label:
     unit: Unit | None = None
     unit_text: str = ""
     pressure: tuple[str, str] | None = None
+    aside: tuple[str, str] | None = None
+    aside_rest: str = ""
     treatment: str = ""
     both_sides: bool = False
     languages: tuple[str, ...] = ()
@@ -124,18 +133,33 @@ def parse_label(text: str) -> Label:
     clean = " ".join(text.replace("_", " ").split()).strip(" :=")
     if not clean or len(clean) > 200:
         return Label(rest=clean)
-    pressure, clean = take_pressure(_ORDINAL.sub(r"\2 \1", _QUOTE.sub(" ", clean)))
-    whole = whole_unit(clean)
+    clean = _ORDINAL.sub(r"\2 \1", _QUOTE.sub(" ", clean))
+    taken = take_pressure(clean)
+    if taken is None:
+        return _without_pressure(clean)
+    label = _without_pressure(taken.rest)
+    said = (taken.number, taken.unit)
+    if not taken.bare or (label.kind not in SIZE_KINDS and (not label.rest or taken.behind_flow)):
+        return replace(label, pressure=said)
+    plain = _without_pressure(clean)
+    if label.kind in SIZE_KINDS:
+        return plain
+    return replace(label, rest=plain.rest or label.rest, aside=said, aside_rest=label.rest)
+
+
+def _without_pressure(clean: str) -> Label:
+    """Say what a label says that holds no test pressure, or no longer."""
+    whole = whole_unit(clean) if clean else None
     if whole is not None:
         bracketed = clean[0] in "(["
         clean = clean.strip("()[]")
         code = "in" if clean.lower() == "in" and not bracketed else None
-        return Label("gain" if clean == "%" else None, code=code, unit=whole, unit_text=clean, pressure=pressure)
+        return Label("gain" if clean == "%" else None, code=code, unit=whole, unit_text=clean)
     inch = _INCH.search(clean)
     if inch is not None and parse_label(clean[: inch.start()]).kind in INCH_KINDS:
         clean = clean[: inch.start()] + " (in)"
     unit, unit_text, clean = take_unit(clean)
-    return _assemble(cut(clean), clean, unit, unit_text, pressure)
+    return _assemble(cut(clean), clean, unit, unit_text)
 
 
 class _Reader:
@@ -153,9 +177,7 @@ class _Reader:
         self.used: set[int] = set()
 
 
-def _assemble(
-    segments: list[Segment], text: str, unit: Unit | None, unit_text: str, pressure: tuple[str, str] | None
-) -> Label:
+def _assemble(segments: list[Segment], text: str, unit: Unit | None, unit_text: str) -> Label:
     """Add up the segments of a label."""
     got = _Reader()
     for index in range(len(segments)):
@@ -181,7 +203,6 @@ def _assemble(
         rest=rest,
         unit=unit,
         unit_text=unit_text,
-        pressure=pressure,
         treatment=got.treatment,
         both_sides=both,
         languages=tuple(language for segment in segments for language in segment.languages),

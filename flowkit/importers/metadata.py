@@ -11,9 +11,11 @@ from typing import NamedTuple
 from flowkit.importers.cells import as_text, known_unit, read_cell
 from flowkit.importers.grid import CellValue
 from flowkit.importers.items import FLOW_KINDS, NO_UNITS, Item, Units, Written, read_item
-from flowkit.importers.kinds import ROW_KINDS, UNIT_KINDS, WHO_KINDS
+from flowkit.importers.kinds import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label
+from flowkit.importers.phrases import PHRASES, fold
 from flowkit.importers.view import View
+from flowkit.importers.vocabulary import SIDE_KINDS
 from flowkit.model import Finding
 
 __all__ = ["Line", "Metadata", "Placed", "read_metadata"]
@@ -101,6 +103,7 @@ _PIECES = re.compile(r"\s*[;|\t]\s*|\s{3,}|,\s+(?=[^,:=]{2,30}[:=])")
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _RUN_ON = re.compile(r"(?P<label>[^\d]{3,40}?)\s+(?P<value>[-+−]?[.,]?\d.*)$")
 _ANSWERED = re.compile(r"[:=]\s*\S")
+_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
 LONG_TITLE = 60
 
 
@@ -227,7 +230,7 @@ class _Reader:
 
     def _read_title(self, row: int, column: int, label: Label, source: str) -> None:
         """Take side, port, run, flow unit and pressure out of a title."""
-        if len(label.rest) > LONG_TITLE:
+        if len(label.rest) > LONG_TITLE or _waits(label, self.view.value(row, column)):
             return
         found: list[Item] = []
         if label.side or label.code:
@@ -250,6 +253,16 @@ _NO_ITEM = Item("", "", None, "")
 def _is_label(label: Label) -> bool:
     """Whether a text asks for a value behind it."""
     return label.kind in _LABELS and not label.rest and not (label.kind in WHO_KINDS and label.names)
+
+
+def _waits(label: Label, text: CellValue) -> bool:
+    """Whether a label asks for a condition that is not filled in: its side is the condition's, not the table's."""
+    if label.kind not in CONDITION_KINDS - {"pressure"}:
+        return False
+    if label.kind != "valve_head" or label.unit is not None:
+        return True
+    words = fold(as_text(text)).split()  # "Intake valve" may head a table, "Intake valve head" does not
+    return not all(word in _VALVE or PHRASES.get(word, ("",))[0] in SIDE_KINDS or word.isdigit() for word in words)
 
 
 def _inline(text: str) -> tuple[Label, str] | None:

@@ -12,6 +12,7 @@ from flowkit.importers.checks import check_tests
 from flowkit.importers.grid import Grid, read_grids
 from flowkit.importers.items import MAPPING_HINT, refused
 from flowkit.importers.mapped import read_mapped
+from flowkit.importers.own_output import is_own_output, left_out, only_own_output
 from flowkit.importers.points import name_tests
 from flowkit.importers.result import ReadResult
 from flowkit.importers.sheet import SheetReading, read_sheet
@@ -65,12 +66,12 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
     if not tests and not any(finding.severity == "error" for finding in findings):
-        raise _no_table(grids)
+        raise only_own_output(grids) or _no_table(grids)
     return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])))
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
-    """Read every grid of a file, hidden worksheets left out.
+    """Read every grid of a file, left out hidden worksheets and what flowkit made.
 
     Parameters
     ----------
@@ -84,6 +85,8 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             if any(value is not None for row in grid.rows for value in row):
                 what = "a hidden worksheet was left out; show it and read the file again if it belongs to the test"
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
+        elif is_own_output(grid):
+            reading = SheetReading(grid, upright(grid), findings=[left_out(grid)])
         elif stated.columns is not None:
             reading = read_mapped(grid, stated)
         else:

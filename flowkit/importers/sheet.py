@@ -272,16 +272,17 @@ def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
 
 def _refuse_twins(reading: SheetReading) -> None:
     """Report tests of one sheet that nothing tells apart."""
-    if len(reading.tables) < 2:
-        return  # the columns of one table were told apart by their headings
+    tests = reading.tests
+    if len(reading.tables) < 2 and len({(t.variant, t.side, t.port, t.run, t.head) for t in tests}) == len(tests):
+        return
     seen: dict[tuple[object, ...], FlowTest] = {}
-    for test in reading.tests:
+    for test in tests:
         key = (test.variant.casefold(), test.side, test.port, test.run, test.head)
         first = seen.setdefault(key, test)
         if first is not test and test.points and first.points:
-            who = " ".join(str(part) for part in (test.side, test.port) if part) or "a test"
+            who = " ".join(str(part) for part in (test.side, test.port, f"run {test.run}") if part)
             what = (
-                f"two tables of this sheet give {who} of {test.variant!r}, here and from {first.points[0].source}; "
+                f"two tests of this sheet are both {who} of {test.variant!r}, here and from {first.points[0].source}; "
                 "say over each which side, port, run or variant it is"
             )
             reading.findings.append(refused(test.points[0].source, what))

@@ -51,7 +51,7 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     ]
     reference = comparison.reference
     words = f"Flows at {pressure_words(reference.pressure_pa, units)}, {reference.pressure_law} law. "
-    below = wrap(words + method_words(comparison, units), width, 7.0, most=3)
+    below = wrap(words + method_words(comparison, units, drawn="Shading"), width, 7.0, most=3)
     room = (figure.bbox.height - ax.get_window_extent().y1) * 72.0 / figure.dpi - 8.0
     below = below[: max(0, int((room - 13.0 * len(heads)) // 9.5))]
     with style():

@@ -33,6 +33,7 @@ __all__ = [
     "interval_text",
     "lift_text",
     "method_words",
+    "not_assessed_words",
     "numeral",
     "percent",
     "port_text",
@@ -97,7 +98,23 @@ def reference_words(reference: Reference, display: Display) -> str:
     return f"All flows at {where} by the {law}, {_air_words(reference.air)}, {bore}."
 
 
-def method_words(comparison: Comparison, display: Display) -> str:
+def not_assessed_words(reason: str) -> str:
+    """Say why there are no intervals, in one sentence.
+
+    Parameters
+    ----------
+    reason : str
+        As the comparison has it.
+
+    Examples
+    --------
+    >>> not_assessed_words("Not assessed: no port was flowed twice.")
+    'Intervals not assessed: no port was flowed twice.'
+    """
+    return f"Intervals not assessed: {reason.removeprefix('Not assessed: ').removesuffix('.')}."
+
+
+def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -> str:
     """Say over which lifts means are taken, and where the intervals come from.
 
     Parameters
@@ -105,11 +122,10 @@ def method_words(comparison: Comparison, display: Display) -> str:
     comparison : Comparison
     display : Display
         The units shown.
+    drawn : str, optional
+        What else stands for intervals, such as ``"Shading, bars"``.
     """
-    ranges = {
-        side: f"{lift_text(item.range_m[0], display)}–{lift_text(item.range_m[1], display)} {display.lift}"
-        for side, item in sides_of(comparison)
-    }
+    ranges = {side: _range_words(item.range_m, display) for side, item in sides_of(comparison)}
     if len(set(ranges.values())) == 1:
         where = f"{next(iter(ranges.values()))} lift"
     else:
@@ -120,10 +136,17 @@ def method_words(comparison: Comparison, display: Display) -> str:
         told = "Intervals not assessed: no repeated runs and no stated repeatability"
     else:
         origin = "repeated runs" if source == "repeated runs" else "a stated repeatability"
-        told = f"Bands and ± are 95 % intervals from {origin}"
+        what = f"{drawn} and ±" if drawn else "±"
+        told = f"{what} are 95 % intervals from {origin}"
         if comparison.repeatability.s_r is not None:
             told += f" (one reading: {100 * comparison.repeatability.s_r:.2f} %)"
-    return f"Mean flow over {where}{rule}. {told}."
+    return f"Mean flow {where}{rule}. {told}."
+
+
+def _range_words(range_m: tuple[float, float], display: Display) -> str:
+    """Say over which lifts, or at which single one."""
+    low, high = (lift_text(lift, display) for lift in range_m)
+    return f"at {low} {display.lift}" if low == high else f"over {low}–{high} {display.lift}"
 
 
 def date_of(text: str | None) -> datetime.date | None:

@@ -17,6 +17,7 @@ from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.lines import Series, draw_lines
 from flowkit.reports.names import Names
 from flowkit.reports.page_table import GAP, fitted_tables
+from flowkit.reports.page_velocity import write_expected, write_velocity
 from flowkit.reports.stream import Stream
 from flowkit.reports.table import Cell, Column, Row, Table, fit_columns, needed_width
 from flowkit.units import from_si
@@ -41,7 +42,7 @@ _KINDS: tuple[tuple[str, str], ...] = (
 
 
 def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
-    """Draw effective and minimum areas and the coefficients, and write their table.
+    """Draw effective and minimum areas and the coefficients, and write their tables and what follows from them.
 
     Parameters
     ----------
@@ -62,6 +63,7 @@ def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
         stream.y += PANEL + 8.0 if drawn else 0.0
     if not any(variant.coefficients for _, result in sides for variant in result.variants):
         stream.text(MISSING)
+        write_velocity(stream, sides, names, display)
         return stream.pages
     _write_takeover(stream, sides, names, display)
     stream.y += 8.0
@@ -69,6 +71,8 @@ def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
         make = partial(_table, names=names, display=display, kind=kind, words=words)
         tables = fitted_tables(sides, paper.inner_width, make)
         stream.tables([table for table in tables if len(table.columns) > 1])
+    write_expected(stream, sides, names, display)
+    write_velocity(stream, sides, names, display)
     return stream.pages
 
 

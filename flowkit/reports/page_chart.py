@@ -95,7 +95,8 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
     size = SIZES.title if text_width(job, SIZES.title) <= width else SIZES.heading
     y = page.paragraph(page.left, y, width, wrap(job, width, size, most=2), size=size)
     y += 1.0
-    reference = f"{reference_words(contents.reference, display)} {method_words(contents.comparison, display)}"
+    method = method_words(contents.comparison, display, drawn="Shading, bars")
+    reference = f"{reference_words(contents.reference, display)} {method}"
     y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
     if names.letters:
         y = _list_names(page, y + 2.0, names)

@@ -1,4 +1,4 @@
-"""What the first page had no room for: every measured lift, the sides compared, the words."""
+"""What the first page had no room for: every measured lift, bands, the sides compared, the words."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from flowkit.reports.labels import display_of
 from flowkit.reports.layout import Page, Paper
 from flowkit.reports.lines import Series, draw_lines
 from flowkit.reports.names import Names
+from flowkit.reports.page_gains import has_gain_tables, write_gain_tables, write_ratio_tables
 from flowkit.reports.page_table import GAP, Flowing, every_lift
 from flowkit.reports.stream import Stream
 from flowkit.units import from_si
@@ -21,7 +22,7 @@ PANEL = 150.0
 
 
 def detail_pages(contents: ReportContents, paper: Paper, names: Names, left_over: Flowing) -> list[Page]:
-    """Write what is left of the first page's tables, every measured lift, ratios and sentences.
+    """Write what is left of the first page's tables, every measured lift, the gains, ratios and sentences.
 
     Parameters
     ----------
@@ -33,14 +34,18 @@ def detail_pages(contents: ReportContents, paper: Paper, names: Names, left_over
     """
     tables = every_lift(contents, paper, names)
     comparison = contents.comparison
-    if left_over.done and tables is None and not comparison.ratio_at_lift and not comparison.ratio_at_fraction:
+    ratios = comparison.ratio_at_lift or comparison.ratio_at_fraction
+    if left_over.done and tables is None and not ratios and not has_gain_tables(comparison):
         return []  # the sentences alone go with the findings
     stream = Stream(paper, "Flow in detail")
     stream.flow(left_over)
     if tables is not None:
         stream.heading("Every measured lift", keep=80.0)
         stream.flow(tables)
+    display = display_of(contents.info.display)
+    write_gain_tables(stream, comparison, names, display)
     _draw_ratios(stream, contents, names)
+    write_ratio_tables(stream, comparison, names, display)
     stream.sentences(comparison.sentences)
     return stream.pages
 

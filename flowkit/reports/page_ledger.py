@@ -7,7 +7,7 @@ from flowkit.drawing import SOFT
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import clean, shorten
-from flowkit.reports.labels import display_of, distinct, numeral
+from flowkit.reports.labels import display_of, distinct, not_assessed_words, numeral
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.ledger import effect_words, formulas, skipped_reasons, told
 from flowkit.reports.names import Names
@@ -51,7 +51,7 @@ def ledger_pages(contents: ReportContents, paper: Paper, names: Names, *, senten
     stream.text(repeatability_words(contents.comparison.repeatability))
     reasons = [g.not_assessed_because for side in contents.comparison.sides.values() for g in side.gains]
     for reason in distinct(reason for reason in reasons if reason):
-        stream.text(f"Intervals not assessed: {clean(reason)}")
+        stream.text(clean(not_assessed_words(reason)))
     _write_findings(stream, contents)
     _write_sources(stream, contents)
     return stream.pages

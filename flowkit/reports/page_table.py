@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -294,10 +295,11 @@ class Flowing:
             band = self.bands[0]
             left = max(len(table.rows) for table in band) - self.place
             room = bottom - y - 2.0 - (NOTE_HEIGHT if any(table.notes for table in band) else 0.0)
-            fit = min(rows_that_fit(table, room, self.place) for table in band)
+            fit = min((_fits(table, room, self.place) for table in band), default=0)
+            fit = min(fit, left)
             if fit < min(least, left):
                 break
-            stop = self.place + min(fit, left)
+            stop = self.place + fit
             ends = []
             for index, table in enumerate(band):
                 if self.place < len(table.rows):
@@ -314,6 +316,12 @@ class Flowing:
             self.bands.pop(0)
             self.place = 0
         return y
+
+
+def _fits(table: Table, room: float, start: int) -> int:
+    """Return how many rows fit; any number where all that is left of this table does."""
+    fit = rows_that_fit(table, room, start)
+    return fit if start + fit < len(table.rows) else sys.maxsize
 
 
 def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing | None:

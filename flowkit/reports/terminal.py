@@ -5,7 +5,6 @@ Nothing here prints, and nothing from a sheet is ever taken for markup.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison, VariantFlow
@@ -20,6 +19,7 @@ from flowkit.reports.labels import (
     gain_text,
     lift_text,
     method_words,
+    not_assessed_words,
     numeral,
     percent,
     port_text,
@@ -29,12 +29,14 @@ from flowkit.reports.labels import (
     signed_percent,
 )
 from flowkit.reports.plain import comparison_csv, printable
+from flowkit.reports.terminal_further import further_of_side, ratio_text
 from flowkit.reports.terminal_parts import Parts, findings_text, plain_table, plain_text
 from flowkit.reports.terminal_sheets import correction_text, reading_text
+from flowkit.reports.terminal_wide import Block, WideTable
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
-    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
+    from rich.console import RenderableType
     from rich.table import Table
 
 
@@ -53,50 +55,16 @@ def sentences_text(comparison: Comparison) -> Parts:
     return tuple(plain_text(sentence) for sentence in comparison.sentences)
 
 
-class _SideTable:
-    """One side's table, split into as many as the terminal is wide."""
-
-    def __init__(self, side: Side, result: SideComparison, display: Display) -> None:
-        self.side = side
-        self.labels = _labels(result, display)
-        self.blocks = _blocks(result, display)
-        self.rules = _rules(result)
-        self.notes = _table_notes(result)
-
-    def _tables(self, width: int) -> Iterable[Table]:
-        """Yield tables that fit a width, whole variants in each."""
-        first = max(len(label) for label in self.labels) + 2
-        waiting: list[tuple[str, str, list[Any]]] = []
-        used = first
-        for block in self.blocks:
-            need = sum(max(*(len(cell) for cell in cells), _longest_word(head)) + 2 for head, _, cells in block)
-            if waiting and used + need > width:
-                yield self._one(waiting)
-                waiting, used = [], first
-            waiting += block
-            used += need
-        yield self._one(waiting)
-
-    def _one(self, columns: Sequence[tuple[str, str, list[Any]]]) -> Table:
-        """Make one table of some columns."""
-        table = plain_table((self.labels[0], "right"), *((head, "right") for head, _, _ in columns))
-        for row, label in enumerate(self.labels[1:]):
-            cells = [cells[row] for _, _, cells in columns]
-            table.add_row(plain_text(label), *cells, end_section=row in self.rules)
-        return table
-
-    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        yield plain_text(self.side.capitalize(), "bold")
-        for table in self._tables(options.max_width):
-            yield table
-            yield plain_text("")
-        if self.notes:
-            yield plain_text(self.notes, "dim")
-
-
-def _longest_word(text: str) -> int:
-    """Return the length of the longest word."""
-    return max(map(len, text.split()), default=0)
+def _side_table(side: Side, result: SideComparison, display: Display) -> WideTable:
+    """Return one side's flows and gains over the first."""
+    return WideTable(
+        side.capitalize(),
+        _labels(result, display),
+        _blocks(result, display),
+        rules=_rules(result),
+        notes=_table_notes(result),
+        justify="right",
+    )
 
 
 def _labels(result: SideComparison, display: Display) -> list[str]:
@@ -112,15 +80,15 @@ def _rules(result: SideComparison) -> set[int]:
     return {lifts - 1, lifts + 1}
 
 
-def _blocks(result: SideComparison, display: Display) -> list[list[tuple[str, str, list[Any]]]]:
+def _blocks(result: SideComparison, display: Display) -> list[Block]:
     """Return each variant's columns: its flows, and its gains over the first."""
     totals = {gain.to: gain for gain in result.totals}
     blocks = []
     for variant in result.variants:
         name = printable(variant.name)
-        block = [(f"{name} {display.flow}", "right", _flow_cells(variant, result, display))]
+        block: Block = [(f"{name} {display.flow}", _flow_cells(variant, result, display))]
         if variant.name in totals:
-            block.append(("gain %", "right", _gain_cells(totals[variant.name], result)))
+            block.append(("gain %", _gain_cells(totals[variant.name], result)))
         blocks.append(block)
     return blocks
 
@@ -129,7 +97,9 @@ def _flow_cells(variant: VariantFlow, result: SideComparison, display: Display) 
     """Return a variant's flows, mean, area, port means and spread."""
     known = measured(variant)
     ports = {port.port: port.mean_flow_m3_s for port in variant.ports}
-    area = from_si(1.0, display.flow) * from_si(1.0, display.lift) * variant.curve_area_m4_s
+    low, high = result.range_m
+    # Under a single lift there is no area, which is another thing than an area of nothing.
+    area = from_si(1.0, display.flow) * from_si(1.0, display.lift) * variant.curve_area_m4_s if high > low else None
     return [
         *(plain_text(_flow(variant, known, lift, display)) for lift in all_lifts(result)),
         plain_text(flow_text(variant.mean_flow_m3_s, display), "bold"),
@@ -220,8 +190,8 @@ def comparison_text(comparison: Comparison, display: str = "US") -> Parts:
     Returns
     -------
     tuple of rich renderables
-        Per side the table of flows and gains and what each step was worth; then the findings,
-        and the sentences at the end.
+        Per side the table of flows and gains, what each step was worth and the further figures there
+        are; exhaust over intake flow; then the findings, and the sentences at the end.
 
     Raises
     ------
@@ -233,13 +203,15 @@ def comparison_text(comparison: Comparison, display: str = "US") -> Parts:
     where = f"Flows at {pressure_words(comparison.reference.pressure_pa, units)}, {law}."
     parts: list[RenderableType] = [plain_text(f"{where} {method_words(comparison, units)}", "dim"), ""]
     for side, result in sides_of(comparison):
-        parts.append(_SideTable(side, result, units))
+        parts.append(_side_table(side, result, units))
         steps = _steps_table(result)
         if steps is not None:
             parts += ["", steps]
         reasons = dict.fromkeys(gain.not_assessed_because for gain in result.gains if gain.not_assessed_because)
-        parts += [plain_text(f"Intervals not assessed: {reason}") for reason in reasons]
-        parts.append("")
+        parts += [plain_text(not_assessed_words(reason)) for reason in reasons]
+        parts += [*further_of_side(result, units), ""]
+    ratio = ratio_text(comparison, units)
+    parts += [*ratio, ""] if ratio else []
     found = findings_text(comparison.findings)
     parts += [*found, ""] if found else []
     return (*parts, *sentences_text(comparison))

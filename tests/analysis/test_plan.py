@@ -5,8 +5,9 @@ import json
 import pytest
 
 from flowkit.analysis import compare
+from flowkit.analysis.phrases import listed
 from flowkit.analysis.plan import plan
-from flowkit.analysis.untangle import listed, untangle
+from flowkit.analysis.untangle import untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Variant
 from tests.analysis.bench_heads import LIFTS, corrected, true_curve

@@ -144,7 +144,7 @@ def test_one_state_alone_is_planned_for_the_next():
 def test_unknown_repeatability_plans_nothing_and_says_why():
     (plan,) = plans(variants(), Repeatability(None, None, "none"), gain=0.01)
     assert plan.runs_needed is None and plan.power_now is None
-    assert "Not assessed" in plan.sentences()[0]
+    assert plan.sentences()[0].startswith("Intake, 'a' → 'b': the bench's repeatability is not known. Flow at least")
 
 
 @pytest.mark.parametrize(("gain", "power"), [(0.0, 0.8), (-0.1, 0.8), (math.nan, 0.8), (0.01, 1.0), (0.01, 0.03)])

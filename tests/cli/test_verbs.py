@@ -194,3 +194,11 @@ def test_a_report_is_read_back(command: Command, job: Path) -> None:
     assert command("report", "job.toml", "-o", "out", "--format", "pdf").code == 0
     document = json.loads(command("read", "out/flow_chart.pdf", "--json").out)
     assert len(document["tests"]) == 48
+
+
+def test_check_refuses_what_a_job_file_says_itself(command: Command, tmp_path: Path) -> None:
+    job = copy_samples(tmp_path)
+    done = command("check", job, "--test-pressure", "15 inH2O")
+    assert done.code == 2
+    assert "--test-pressure goes with sheets; in a job it is stated in the job file" in " ".join(done.err.split())
+    assert command("check", job).code == 0

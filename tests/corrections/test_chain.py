@@ -127,7 +127,7 @@ def test_each_can_be_switched_off(name: str) -> None:
 def test_with_all_switched_off_flows_are_the_readings() -> None:
     result = correct([flow_test(**EVERYTHING)], REFERENCE, ACTUAL, off=CORRECTIONS)
     assert tuple(point.flow_m3_s for point in result.tests[0].points) == FLOWS
-    assert result.findings == ()
+    assert {finding.rule for finding in result.findings} == {"correction-off"}
 
 
 def test_one_name_may_stand_alone() -> None:
@@ -298,9 +298,9 @@ def test_tests_may_come_from_an_iterator() -> None:
 @pytest.mark.parametrize(
     ("reference", "words"),
     [
-        (Reference(pressure_pa=0.0), "a reference test pressure of 0 cannot be; give one above zero."),
-        (Reference(pressure_pa=math.nan), "a reference test pressure of nan cannot be; give one above zero."),
-        (Reference(bore_m=-0.08), "a reference bore of -0.08 cannot be; give one above zero."),
+        (Reference(pressure_pa=0.0), "a reference test pressure of 0 inH2O cannot be; give one above zero."),
+        (Reference(pressure_pa=math.nan), "a reference test pressure of nan inH2O cannot be; give one above zero."),
+        (Reference(bore_m=-0.08), "a reference bore of -80 mm cannot be; give one above zero."),
         (
             Reference(air=AirState(pressure_pa=0.0)),
             "an absolute air pressure of 0 Pa cannot be; check the barometer and its unit.",

@@ -178,7 +178,9 @@ def test_pressures_and_areas_that_cannot_be_say_what_to_check() -> None:
     assert str(caught.value) == "a pressure ratio of 1.5 cannot be; check test pressure and barometer and their units."
     with pytest.raises(CorrectionError) as caught:
         pressure_factor("square-root", "intake", 7000.0, 7000.0, -1.0)
-    assert str(caught.value) == "a barometer pressure of -1 Pa cannot be corrected with; check it."
+    assert str(caught.value) == (
+        "a barometer of -0.001 kPa (-0.004015 inH2O) cannot be corrected with; check it and its unit."
+    )
     with pytest.raises(CorrectionError) as caught:
         unshrouded_area(-1e-4, 0.0805, 0.038)
     assert str(caught.value) == "an effective area of -100 mm² cannot be; check the flow."

@@ -206,21 +206,39 @@ def test_pressure_ratio_that_cannot_be(pr: float) -> None:
 @pytest.mark.parametrize(
     ("law", "side", "pressures", "words"),
     [
-        ("square-root", "intake", (0.0, 1.0, 1e5), "a test pressure of 0 Pa cannot be corrected with; check it."),
+        (
+            "square-root",
+            "intake",
+            (0.0, 1.0, 1e5),
+            "a test pressure of 0 kPa (0 inH2O) cannot be corrected with; check it and its unit.",
+        ),
         (
             "square-root",
             "intake",
             (1.0, -1.0, 1e5),
-            "a reference pressure of -1 Pa cannot be corrected with; check it.",
+            "a reference test pressure of -0.001 kPa (-0.004015 inH2O) cannot be corrected with;",
         ),
-        ("square-root", "intake", (1.0, 1.0, math.nan), "a barometer pressure of nan Pa cannot be corrected with;"),
+        ("square-root", "intake", (1.0, 1.0, math.nan), "a barometer of nan kPa (nan inH2O) cannot be corrected with;"),
         (
             "compressible",
             None,
             (1.0, 1.0, 1e5),
             "the compressible pressure law needs the side; state intake or exhaust",
         ),
-        ("compressible", "intake", (2e5, 7e3, 1e5), "a pressure ratio of -1 cannot be; check test pressure"),
+        (
+            "compressible",
+            "intake",
+            (2e5, 7e3, 1e5),
+            "the intake cannot be sucked at a test pressure of 200 kPa (802.9 inH2O), which is not below the barometer "
+            "of 100 kPa (401.5 inH2O); check test pressure and barometer",
+        ),
+        ("square-root", "intake", (1e5, 7e3, 1e5), "the intake cannot be sucked at a test pressure of 100 kPa"),
+        (
+            "square-root",
+            "intake",
+            (7e3, 2e5, 1e5),
+            "the intake cannot be sucked at a reference test pressure of 200 kPa",
+        ),
     ],
 )
 def test_factors_that_cannot_be(law, side, pressures, words) -> None:
@@ -279,10 +297,25 @@ def test_uncertainty_is_stated_beyond_a_factor_of_two(inches: float, stated: boo
     assert ("law_difference" in step.line.inputs) is stated
 
 
-def test_suction_beyond_the_barometer_has_no_compressible_value_to_compare_with() -> None:
-    step = correct_test_pressure(FLOWS, flow_test(test_pressure_pa=150e3), setting())
-    assert "differ by an unknown amount" in step.findings[0].message
-    assert step.line.inputs["law_difference"] is None
+def test_what_no_intake_could_be_sucked_at_is_compared_for_the_exhaust_only() -> None:
+    step = correct_test_pressure(FLOWS, flow_test(test_pressure_pa=150e3, side=None), setting())
+    assert "on the exhaust:" in step.findings[0].message
+    assert "intake" not in step.findings[0].message
+
+
+def test_a_reference_no_intake_could_be_sucked_at_leaves_the_test_out() -> None:
+    step = correct_test_pressure(FLOWS, flow_test(), setting(Reference(pressure_pa=120e3)))
+    assert step.fatal
+    assert step.findings[0].rule == "pressure-impossible"
+    assert "a reference test pressure of 120 kPa (481.8 inH2O), which is not below" in step.findings[0].message
+    assert not correct_test_pressure(FLOWS, flow_test(side="exhaust"), setting(Reference(pressure_pa=120e3))).fatal
+
+
+def test_a_compressible_reference_no_intake_could_be_sucked_at_has_no_velocity() -> None:
+    reference = Reference(pressure_pa=120e3, pressure_law="compressible")
+    with pytest.raises(CorrectionError, match="the intake cannot be sucked at a reference test pressure of 120 kPa"):
+        reference_velocity(reference, "intake")
+    assert reference_velocity(reference, "exhaust") > 0
 
 
 @pytest.mark.parametrize("side", ["intake", "exhaust"])
@@ -325,8 +358,8 @@ def test_each_point_has_its_own_pressure() -> None:
     ("test", "rule", "words"),
     [
         (flow_test(side=None), "side-missing", "the compressible pressure law needs the side"),
-        (flow_test(test_pressure_pa=150e3), "pressure-impossible", "a pressure ratio of"),
-        (flow_test(barometer_pa=0.0), "pressure-impossible", "a barometer pressure of 0 Pa"),
+        (flow_test(test_pressure_pa=150e3), "pressure-impossible", "the intake cannot be sucked at a test"),
+        (flow_test(barometer_pa=0.0), "pressure-impossible", "a barometer of 0 kPa (0 inH2O)"),
     ],
 )
 def test_step_that_cannot_be_made_leaves_the_test_out(test, rule, words) -> None:

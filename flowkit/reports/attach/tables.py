@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from flowkit.analysis.results import SideComparison
 from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import not_assessed_words
 from flowkit.units import format_quantity, from_si
 
 __all__ = ["Figure", "Table", "figure_text", "notes", "plain", "tables"]
@@ -185,7 +186,7 @@ def _notes(contents: ReportContents) -> Iterator[str]:
         yield "± are 95 % intervals."
     elif gains:
         reason = next((gain.not_assessed_because for gain in gains if gain.not_assessed_because), None)
-        yield "Intervals are not assessed" + (f": {reason}." if reason else ".")
+        yield not_assessed_words(reason) if reason else "Intervals are not assessed."
     for finding in contents.findings:
         if finding.severity != "note":
             yield f"{finding.severity.capitalize()}, {finding.where}: {finding.message}"

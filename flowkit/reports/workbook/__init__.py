@@ -38,11 +38,13 @@ def workbook_bytes(contents: ReportContents) -> bytes:
     from flowkit.reports.attach.tables import plain
     from flowkit.reports.labels import date_of, display_of, sides_of
     from flowkit.reports.workbook.areas import write_areas
+    from flowkit.reports.workbook.bands import write_bands
     from flowkit.reports.workbook.conditions import write_conditions
     from flowkit.reports.workbook.corrections import write_corrections
     from flowkit.reports.workbook.draft import FIRST_READING, Draft
     from flowkit.reports.workbook.findings import write_findings
     from flowkit.reports.workbook.flows import write_flows
+    from flowkit.reports.workbook.further import write_further
     from flowkit.reports.workbook.gains import write_gains
     from flowkit.reports.workbook.pen import SHEETS, pens
     from flowkit.reports.workbook.plan import plan_sides, plan_tests
@@ -64,6 +66,8 @@ def workbook_bytes(contents: ReportContents) -> bytes:
         write_corrections,
         write_flows,
         write_gains,
+        write_bands,
+        write_further,
         write_areas,
         write_findings,
         write_summary,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from flowkit.analysis.results import VariantFlow
 from flowkit.model import ValveGeometry
+from flowkit.reports.further import velocity_unit
 from flowkit.reports.workbook.draft import Draft
 from flowkit.reports.workbook.pen import Formula, Pen
 from flowkit.reports.workbook.plan import SidePlan, VariantPlan, rounded
@@ -50,11 +51,12 @@ def write_areas(draft: Draft) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """A column: its head, its formula with {lift}, {area} and {least} open, and its values."""
+    """A column: its head, its formula with {lift}, {flow}, {area} and {least} open, its values and decimals."""
 
     head: str
     formula: str | None
     values: tuple[float | None, ...]
+    digits: int = 3
 
 
 @dataclass
@@ -119,6 +121,9 @@ class _Block:
             value = from_si(flow.takeover_lift_m, show.lift)
             style = Style("formula", show.lift_digits)
             put("takeover", f"throat takes over at, {show.lift}", Formula(_takeover(cells), value), style)
+        if valve.port_area_m2 is not None:
+            area = rounded(from_si(valve.port_area_m2, show.area))
+            put("port", f"port cross-section, {show.area}", area, Style("raw"))
         self.row += 1
         return cells
 
@@ -130,9 +135,11 @@ class _Block:
         columns: list[_Column] = []
         if flow.minimum_area_m2 is not None:
             values = tuple(from_si(value, area) for value in flow.minimum_area_m2)
-            columns.append(_Column(f"minimum area, {area}", _least(cells) if set(cells) >= _SEAT else None, values))
+            formula = _least(cells) if set(cells) >= _SEAT else None
+            columns.append(_Column(f"minimum area, {area}", formula, values, max(self.draft.display.area_digits, 1)))
+        velocity = self._velocity(cells)
         if known is None:
-            return columns
+            return [*columns, *velocity]
         # The coefficients are given at open lifts only.
         shut = (None,) * (len(flow.lifts_m) - len(known.lifts_m))
         for over, needed, formula, figures in (
@@ -144,7 +151,19 @@ class _Block:
             if figures is not None:
                 text = formula.format(**cells) if not needed or needed in cells else None
                 columns.append(_Column(f"coefficient on {over} area", text, (*shut, *figures)))
-        return columns
+        return [*columns, *velocity]
+
+    def _velocity(self, cells: dict[str, str]) -> list[_Column]:
+        """Return the column of the mean velocity in the port, where its cross-section is known."""
+        show, known = self.draft.display, self.variant.flow.port_velocity_m_s
+        if known is None:
+            return []
+        unit, scale = velocity_unit(show)
+        text = None
+        if "port" in cells:
+            flow, area = self.draft.units[show.flow], self.draft.units[show.area]
+            text = f"{{flow}}*{flow}/({cells['port']}*{area})" + (f"/{scale}" if scale != 1.0 else "")
+        return [_Column(f"mean port velocity, {unit}", text, tuple(value / scale for value in known), 1)]
 
     def _line(self, lift_m: float, effective: float, columns: list[_Column]) -> None:
         """Write one lift."""
@@ -161,12 +180,13 @@ class _Block:
         digits = max(show.area_digits, 1)
         pen.put(row, 3, Formula(text, from_si(effective, show.area)), Style("formula", digits))
         opened = {"lift": pen.here(row, 1, lock_column=True), "area": pen.here(row, 3, lock_column=True)}
+        opened["flow"] = pen.here(row, 2, lock_column=True)
         opened["least"] = pen.here(row, 4, lock_column=True)
         for place, column in enumerate(columns, 4):
             value = column.values[index]
             if value is not None:
                 kind = "value" if column.formula is None else "formula"
-                style = Style(kind, digits if column.head.startswith("minimum") else 3)
+                style = Style(kind, column.digits)
                 formula = column.formula.format(**opened) if column.formula else None
                 pen.put(row, place, Formula(formula, value) if formula else value, style)
 

@@ -14,16 +14,108 @@ from itertools import pairwise
 from flowkit.reports.workbook.draft import Block
 from flowkit.reports.workbook.pen import Pen, spans
 
-__all__ = ["area_formula", "flow_between", "slope_at", "slope_between"]
+__all__ = [
+    "Knot",
+    "area_formula",
+    "flow_between",
+    "flow_inside",
+    "knot_at",
+    "rows_area",
+    "slope_at",
+    "slope_between",
+    "slope_inside",
+    "step_area",
+]
 
 _SLOPES = "'Curve slopes'"
 
+Knot = tuple[str, str, str]
+"""The addresses of lift, flow and slope at a point of a curve."""
 
-def _cells(pen: Pen, block: Block, column: int, place: int) -> tuple[str, str, str]:
+
+def _cells(pen: Pen, block: Block, column: int, place: int) -> Knot:
     """Return the addresses of lift, flow and slope at a place."""
     row = block.row(place)
     flow = pen.here(row, column)
     return pen.here(row, 1, lock_column=True), flow, f"{_SLOPES}!{flow}"
+
+
+def knot_at(pen: Pen, block: Block, column: int, place: int) -> Knot:
+    """Return the addresses of lift, flow and slope at a place, as other sheets call them.
+
+    Parameters
+    ----------
+    pen : Pen
+        Of the corrected flows.
+    block : Block
+    column : int
+    place : int
+    """
+    lift, flow, slope = _cells(pen, block, column, place)
+    sheet = f"'{pen.sheet.title}'!"
+    return sheet + lift, sheet + flow, slope
+
+
+def flow_inside(x: str, low: Knot, high: Knot) -> str:
+    """Return the flow at a lift between two knots, on the cubic through them.
+
+    Parameters
+    ----------
+    x : str
+        The lift's cell.
+    low, high : Knot
+    """
+    (l0, q0, d0), (l1, q1, d1) = low, high
+    h = f"({l1}-{l0})"
+    t = f"(({x}-{l0})/{h})"
+    return f"{q0}*(1+2*{t})*(1-{t})^2+{q1}*{t}^2*(3-2*{t})+{h}*{d0}*{t}*(1-{t})^2+{h}*{d1}*{t}^2*({t}-1)"
+
+
+def slope_inside(x: str, low: Knot, high: Knot) -> str:
+    """Return the slope there.
+
+    Parameters
+    ----------
+    x : str
+        The lift's cell.
+    low, high : Knot
+    """
+    (l0, q0, d0), (l1, q1, d1) = low, high
+    h = f"({l1}-{l0})"
+    t = f"(({x}-{l0})/{h})"
+    return f"6*({t}-{t}^2)*({q1}-{q0})/{h}+{d0}*(1-4*{t}+3*{t}^2)+{d1}*(3*{t}^2-2*{t})"
+
+
+def step_area(low: Knot, high: Knot) -> str:
+    """Return the area under the cubic between two knots: ``h·(q0 + q1)/2 + h²·(d0 − d1)/12``.
+
+    Parameters
+    ----------
+    low, high : Knot
+    """
+    (l0, q0, d0), (l1, q1, d1) = low, high
+    h = f"({l1}-{l0})"
+    return f"{h}*({q0}+{q1})/2+{h}^2*({d0}-{d1})/12"
+
+
+def rows_area(first: Knot, second: Knot, last_but_one: Knot, last: Knot) -> str:
+    """Return the area under the cubics through neighbouring rows, two rows or more.
+
+    Parameters
+    ----------
+    first, second, last_but_one, last : Knot
+        Of the first two and the last two rows, which may be the same.
+    """
+    lifts, flows, slopes = zip(first, second, last_but_one, last, strict=True)
+
+    def step(cells: Sequence[str], sign: str) -> str:
+        """Return neighbouring cells taken from or added to one another, as one array formula."""
+        tail = [cell.rpartition("!")[2] for cell in cells]
+        return f"({cells[1]}:{tail[3]}{sign}{cells[0]}:{tail[2]})"
+
+    h = step(lifts, "-")
+    falling = step(slopes, "-")
+    return f"SUMPRODUCT({h}*{step(flows, '+')})/2-SUMPRODUCT({h}^2*{falling})/12"
 
 
 def slope_at(pen: Pen, block: Block, column: int, place: int, measured: Sequence[int]) -> str:
@@ -78,10 +170,8 @@ def flow_between(pen: Pen, block: Block, column: int, place: int, around: tuple[
     around : tuple of int
         The measured places on either side.
     """
-    (l0, q0, d0), (l1, q1, d1) = (_cells(pen, block, column, item) for item in around)
-    h = f"({l1}-{l0})"
-    t = f"(({_cells(pen, block, column, place)[0]}-{l0})/{h})"
-    return f"{q0}*(1+2*{t})*(1-{t})^2+{q1}*{t}^2*(3-2*{t})+{h}*{d0}*{t}*(1-{t})^2+{h}*{d1}*{t}^2*({t}-1)"
+    low, high = (_cells(pen, block, column, item) for item in around)
+    return flow_inside(_cells(pen, block, column, place)[0], low, high)
 
 
 def slope_between(pen: Pen, block: Block, column: int, place: int, around: tuple[int, int]) -> str:
@@ -95,11 +185,8 @@ def slope_between(pen: Pen, block: Block, column: int, place: int, around: tuple
     place : int
     around : tuple of int
     """
-    sheet = f"'{pen.sheet.title}'!"
-    (l0, q0, d0), (l1, q1, d1) = (_cells(pen, block, column, item) for item in around)
-    h = f"({sheet}{l1}-{sheet}{l0})"
-    t = f"(({sheet}{_cells(pen, block, column, place)[0]}-{sheet}{l0})/{h})"
-    return f"6*({t}-{t}^2)*({sheet}{q1}-{sheet}{q0})/{h}+{d0}*(1-4*{t}+3*{t}^2)+{d1}*(3*{t}^2-2*{t})"
+    low, high = (knot_at(pen, block, column, item) for item in around)
+    return slope_inside(knot_at(pen, block, column, place)[0], low, high)
 
 
 def area_formula(
@@ -126,18 +213,8 @@ def area_formula(
     low, high = ends
     if method == "trapezoid":
         return _trapezoid(pen, block, column, ends, measured)
-    lifts, flows, slopes = (
-        [_cells(pen, block, column, place)[item] for place in (low, low + 1, high - 1, high)] for item in range(3)
-    )
-
-    def step(cells: Sequence[str], sign: str) -> str:
-        """Return neighbouring cells taken from or added to one another, as one array formula."""
-        tail = [cell.rpartition("!")[2] for cell in cells]
-        return f"({cells[1]}:{tail[3]}{sign}{cells[0]}:{tail[2]})"
-
-    h = step(lifts, "-")
-    falling = step(slopes, "-")
-    return f"SUMPRODUCT({h}*{step(flows, '+')})/2-SUMPRODUCT({h}^2*{falling})/12"
+    first, second, last_but_one, last = (_cells(pen, block, column, place) for place in (low, low + 1, high - 1, high))
+    return rows_area(first, second, last_but_one, last)
 
 
 def _trapezoid(pen: Pen, block: Block, column: int, ends: tuple[int, int], measured: Sequence[int]) -> str:

@@ -42,6 +42,9 @@ class Draft:
         (Side, variant) to where its block of corrected flows stands.
     gains : dict
         (Side, from, to) to the cell of the gain in mean flow.
+    bands : dict
+        (Side, number of its table of bands, variant) to the rows of its ports on the flows by band,
+        and the column of the first band.
     """
 
     contents: ReportContents
@@ -57,6 +60,7 @@ class Draft:
     lifts: dict[int, str] = field(default_factory=dict)
     blocks: dict[tuple[Side, str], Block] = field(default_factory=dict)
     gains: dict[tuple[Side, str, str], str] = field(default_factory=dict)
+    bands: dict[tuple[Side, int, str], tuple[dict[str, int], int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from flowkit.reports.workbook.styles import Style, lines_of
 from flowkit.reports.workbook.words import changed_words
 from flowkit.units import from_si
 
-__all__ = ["write_gains"]
+__all__ = ["mean_formula", "write_gains"]
 
 _HEADS = (
     "of",
@@ -114,15 +114,24 @@ def _write_lifts(draft: Draft, pen: Pen, side: SidePlan, row: int) -> None:
         blocks = [draft.blocks[side.side, name] for name in (gain.from_, gain.to)]
         for item in gain.per_lift:
             place = side.place(item.lift_m)
-            ends = [_mean(draft, block, gain.matched_ports, block.row(place)) for block in blocks]
+            ends = [mean_formula(draft, block, gain.matched_ports, block.row(place)) for block in blocks]
             kind = "between" if item.interpolated else "formula"
             pen.put(rows[place], column, Formula(f"{ends[1]}/{ends[0]}-1", item.gain), Style(kind, 1, gain=True))
             pen.put(rows[place], column + 1, item.u95, Style("value", 1, percent=True))
             pen.put(rows[place], column + 2, item.expected, Style("value", 1, gain=True))
 
 
-def _mean(draft: Draft, block: Block, ports: Sequence[str], row: int) -> str:
-    """Return the mean over some ports (all where none is named) in a row of the corrected flows."""
+def mean_formula(draft: Draft, block: Block, ports: Sequence[str], row: int) -> str:
+    """Return the mean over some ports in a row of the corrected flows, as a formula.
+
+    Parameters
+    ----------
+    draft : Draft
+    block : Block
+    ports : sequence of str
+        All where none is named.
+    row : int
+    """
     flows = draft.pens["Corrected flows"]
     columns = sorted(column for port, column in block.ports.items() if not ports or port in ports)
     parts = []
@@ -139,7 +148,7 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
     before, after = (draft.blocks[side.side, name] for name in (gain.from_, gain.to))
     pen.put(row, 1, gain.to, Style(wrap=True))
     pen.put(row, 2, gain.from_, Style(wrap=True))
-    means = [_mean(draft, block, gain.matched_ports, block.flow) for block in (before, after)]
+    means = [mean_formula(draft, block, gain.matched_ports, block.flow) for block in (before, after)]
     for column, text in ((7, means[0]), (8, means[1])):
         pen.put(
             row,
@@ -173,7 +182,7 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
         (12, "MIN", gain.smallest.gain),
     ):
         pen.put(row, target, Formula(f"{function}({cells})", value), style)
-    tops = [_mean(draft, block, gain.matched_ports, block.row(side.high)) for block in (before, after)]
+    tops = [mean_formula(draft, block, gain.matched_ports, block.row(side.high)) for block in (before, after)]
     pen.put(row, 10, Formula(f"{tops[1]}/{tops[0]}-1", gain.gain_at_top_lift), style)
     pen.put(row, 13, gain.expected_from_geometry, Style("value", 1, gain=True))
     if gain.share_of_total is not None:
@@ -195,5 +204,5 @@ def _share(draft: Draft, side: SidePlan, gain: Gain) -> str:
     means = []
     for name in (gain.from_, gain.to, first, last):
         block = draft.blocks[side.side, name]
-        means.append(_mean(draft, block, common, block.flow))
+        means.append(mean_formula(draft, block, common, block.flow))
     return f"LN({means[1]}/{means[0]})/LN({means[3]}/{means[2]})"

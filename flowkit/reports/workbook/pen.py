@@ -24,6 +24,8 @@ SHEETS = (
     "Corrected flows",
     "Curve slopes",
     "Gains",
+    "Flow by band",
+    "Bands and ratios",
     "Areas",
     "Findings",
     "Reference",
