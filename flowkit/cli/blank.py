@@ -10,9 +10,14 @@ import typer
 from flowkit.cli.common import show, verb
 from flowkit.errors import UnitError
 from flowkit.model import Side
-from flowkit.units import parse_quantity
+from flowkit.units import parse_quantity, unit
 
 __all__ = ["register"]
+
+
+_METRIC, _INCH = ("1 mm", "10 mm"), ("0.050 in", "0.500 in")
+"""Step and highest lift, by the unit of the lifts."""
+_UNLESS = tuple(f"{metric}, or {inch} with lifts in inches," for metric, inch in zip(_METRIC, _INCH, strict=True))
 
 
 def register(app: typer.Typer) -> None:
@@ -24,9 +29,12 @@ def blank(
     out: Annotated[Path, typer.Argument(metavar="OUT.xlsx|OUT.csv", help="Never written over an existing file.")],
     *,
     top: Annotated[
-        str | None, typer.Option("--top", metavar="LENGTH", help="Highest lift; 10 mm unless given or by the valve.")
+        str | None,
+        typer.Option("--top", metavar="LENGTH", help=f"Highest lift; {_UNLESS[1]} unless given or by the valve."),
     ] = None,
-    step: Annotated[str, typer.Option("--step", metavar="LENGTH", help="Step of the lifts.")] = "1 mm",
+    step: Annotated[
+        str | None, typer.Option("--step", metavar="LENGTH", help=f"Step of the lifts; {_UNLESS[0]} unless given.")
+    ] = None,
     valve_head: Annotated[
         str | None,
         typer.Option("--valve-head", metavar="LENGTH", help="Valve head: lifts at fractions of it instead of steps."),
@@ -44,11 +52,12 @@ def blank(
     from flowkit.importers.blank import write_blank
 
     names = _names(ports)
+    usual = _INCH if unit(lift_unit, "length").name in ("in", "thou") else _METRIC
     sides: tuple[Side, ...] = (side,) if side else ("intake", "exhaust")
     lifts: dict[str, Any] = (
         {"valve_diameter_m": _length(valve_head, "--valve-head"), "top_m": _length(top, "--top") if top else None}
         if valve_head
-        else {"step_m": _length(step, "--step"), "top_m": _length(top or "10 mm", "--top")}
+        else {"step_m": _length(step or usual[0], "--step"), "top_m": _length(top or usual[1], "--top")}
     )
     written = write_blank(
         out,
@@ -72,6 +81,9 @@ def _names(ports: str) -> tuple[str, ...]:
         names = tuple(name.strip() for name in ports.split(",") if name.strip())
     if not 1 <= len(names) <= 64:
         raise typer.BadParameter("--ports: give 1 to 64 ports, as a number or as names with commas")
+    twice = next((name for name in names if sum(name.casefold() == other.casefold() for other in names) > 1), None)
+    if twice is not None:
+        raise typer.BadParameter(f"--ports: {twice!r} is named twice; give each port a name of its own")
     return names
 
 

@@ -126,7 +126,8 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
         else:
             assert reading.result is not None  # one of the two is there
             show(*reading_text(reading.result))
-            report_errors(found)
+            if not (sys.stdout.isatty() and sys.stderr.isatty()):  # on one terminal they stand above already
+                report_errors(found)
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)

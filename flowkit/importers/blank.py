@@ -19,6 +19,9 @@ FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
 """Lift over valve diameter, where nothing else is asked for; common practice, no source."""
 
 
+_FILL = "Fill in what stands empty behind the labels and under the headings"
+
+
 def write_blank(
     path: str | Path,
     *,
@@ -128,7 +131,7 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     # Comments, so never quoted, whatever commas stand in them.
-    out.writelines(f"# {line}\r\n" for line in ("Flow test sheet", *plan.help))
+    out.writelines(f"# {line}\r\n" for line in ("Flow test sheet", f"{_FILL}, {plan.help[0]}", *plan.help[1:]))
     writer.writerows([field.label, "" if field.value is None else field.value] for field in plan.fields)
     for columns in plan.tables:
         writer.writerow([])

@@ -67,7 +67,7 @@ class BlankPlan:
         One table, or one for each side.
     lift_unit, flow_unit : str
     help : tuple of str
-        How to fill it in.
+        How to fill it in; the first line goes on from what is to be filled in.
     """
 
     fields: tuple[Field, ...]
@@ -79,7 +79,7 @@ class BlankPlan:
 
 
 HELP = (
-    "Fill in the white cells only, in the units printed on the sheet. Leave empty what was not tested or is not known.",
+    "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
     "valve closed.",
 )
@@ -103,7 +103,7 @@ def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
     Raises
     ------
     SheetError
-        If a lift is not above zero or there would be too many.
+        If a lift is not above zero, the step larger than the highest lift, or there would be too many.
 
     Examples
     --------
@@ -112,11 +112,15 @@ def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
     """
     if not (step_m > 0 and top_m > 0 and math.isfinite(step_m) and math.isfinite(top_m)):
         raise SheetError("the step and the highest lift must be above zero", 'give them like "1 mm" and "12 mm"')
+    if step_m > top_m * (1 + 1e-9):
+        raise SheetError(
+            "the step of the lifts is larger than the highest lift", "take a smaller step or a higher lift"
+        )
     count = math.floor(top_m / step_m * (1 + 1e-9))
     if count > MAX_LIFTS:
         raise SheetError(f"that makes {count} lifts; a page holds {MAX_LIFTS}", "take a larger step")
     lifts = [round(step_m * nth, 9) for nth in range(1, count + 1)]
-    if not lifts or top_m - lifts[-1] > 1e-6:
+    if top_m - lifts[-1] > 1e-6:
         lifts.append(round(top_m, 9))
     return tuple(lifts)
 
@@ -183,16 +187,17 @@ def plan_blank(
     Raises
     ------
     SheetError
-        If there is nothing to test or more than fits on a page.
+        If there is nothing to test or more than fits on a page, or a port is named twice.
     UnitError
         If a unit is not known.
     """
     length, flow, pressure = unit(lift_unit, "length"), unit(flow_unit, "flow"), unit(pressure_unit, "pressure")
     lifts = _lifts_in(lifts_m, length.name)
+    _refuse_twice(ports)
     columns = tuple(
         Column(side, port, run, count)
         for side in dict.fromkeys(sides)
-        for port in dict.fromkeys(ports)
+        for port in ports
         for count in (runs if isinstance(runs, int) else runs.get(port, 1),)
         for run in range(1, count + 1)
     )
@@ -212,6 +217,15 @@ def plan_blank(
             raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
     fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known)
     return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
+
+
+def _refuse_twice(ports: Sequence[str]) -> None:
+    """Refuse two ports of one name; their columns could not be told apart."""
+    seen: set[str] = set()
+    for port in ports:
+        if port.strip().casefold() in seen:
+            raise SheetError(f"the port {port!r} is named twice", "give each port a name of its own, or their number")
+        seen.add(port.strip().casefold())
 
 
 def _tables(columns: tuple[Column, ...]) -> tuple[tuple[Column, ...], ...]:

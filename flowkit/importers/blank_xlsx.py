@@ -219,7 +219,7 @@ def _write_help(sheet: Worksheet, plan: BlankPlan, *, top: int, width: int) -> N
     """Write how to fill the sheet in."""
     from openpyxl.styles import Alignment, Font
 
-    for nth, line in enumerate(plan.help):
+    for nth, line in enumerate((f"Fill in the white cells only, {plan.help[0]}", *plan.help[1:])):
         cell = sheet.cell(top + nth, 1, line)
         cell.font = Font(name="Arial", size=9)
         cell.alignment = Alignment(wrap_text=True, vertical="center")

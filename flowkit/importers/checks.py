@@ -8,8 +8,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from operator import attrgetter
 
+from flowkit.importers.condition_checks import unlikely_barometer, unlikely_bore
 from flowkit.importers.curve_checks import MICRON, check_curve, clean_at_a_glance
 from flowkit.importers.lift_checks import check_lifts
 from flowkit.importers.wording import flow_text, lift_text
@@ -38,8 +40,8 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
     -------
     tuple of Finding
         Rules ``pressure-missing``, ``pressure-mixed``, ``flow-negative``, ``lift-order``,
-        ``lift-repeated``, ``typing-slip``, ``falling-flow``, ``leak-large`` and
-        ``check-off``; nothing on clean data. What holds for a whole sheet is said once.
+        ``lift-repeated``, ``typing-slip``, ``falling-flow``, ``leak-large``, ``check-off`` and
+        ``condition-unlikely``; nothing on clean data. What holds for a whole sheet is said once.
 
     Examples
     --------
@@ -48,6 +50,7 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
     """
     findings: list[Finding] = []
     together = _Together()
+    usual: set[int] = set()  # conditions, shared by the tests of a sheet, in which every size occurs
     for test in tests:
         if not test.points:
             continue
@@ -60,6 +63,8 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
             findings += check_curve(test, without=misplaced)
         _check_leak(test, together)
         _check_plate(test, together)
+        if id(test.conditions) not in usual and not _check_sizes(test, together):
+            usual.add(id(test.conditions))
     return tuple(findings + together.findings())
 
 
@@ -241,3 +246,17 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
     case = _Case("check-off", "error" if severe else "warning", off, [test], lambda others: start + others + end)
     key = ("check-off", test.file, test.sheet, at.check_reading_m3_s, at.check_nominal_m3_s, at.check_pressure_pa)
     together.add(key, case)
+
+
+def _check_sizes(test: FlowTest, together: _Together) -> bool:
+    """Report stated conditions of a size that does not occur; return whether there are any."""
+    found = [said for said in (unlikely_barometer(test.conditions), unlikely_bore(test.conditions)) if said is not None]
+    for said in found:
+        case = _Case("condition-unlikely", "warning", 0.0, [test], partial(_joined, *said))
+        together.add(("condition-unlikely", test.file, test.sheet, said), case)
+    return bool(found)
+
+
+def _joined(what: str, remedy: str, others: str) -> str:
+    """Join what is wrong, the other tests it is wrong in, and what to do."""
+    return f"{what}{others}; {remedy}"

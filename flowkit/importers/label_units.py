@@ -47,6 +47,9 @@ _SECOND_INTAKE = re.compile(r"in\.?\s*2", re.IGNORECASE)
 LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift
 
 
+LEAST_AT_END, MOST_BARE = 6.0, 65.0  # in inches: "Stock heads @ 28"
+
+
 MOST_PA = 50_000.0  # above it a figure is the barometer's or a compressor's
 
 
@@ -81,12 +84,15 @@ class TakenPressure(NamedTuple):
     number, unit : str
         As written.
     before, after : str
+    marked : bool
+        Whether an @ stands before it.
     """
 
     number: str
     unit: str
     before: str
     after: str
+    marked: bool = False
 
     @property
     def rest(self) -> str:
@@ -98,6 +104,13 @@ class TakenPressure(NamedTuple):
         """Whether its unit could be a length, or there is none."""
         unit = find_unit(self.unit) if self.unit else None
         return unit is None or unit.quantity != "pressure"
+
+    @property
+    def at_the_end(self) -> bool:
+        """Whether it ends the text behind an @, of a size that no lift, bore or valve has in inches."""
+        return (
+            self.marked and not self.after.strip() and LEAST_AT_END <= float(self.number.replace(",", ".")) <= MOST_BARE
+        )
 
     @property
     def behind_flow(self) -> bool:
@@ -126,7 +139,11 @@ def take_pressure(text: str) -> TakenPressure | None:
     for pattern in (_AT, _PRESSURE, _AT_BARE):
         for found in pattern.finditer(text):
             taken = TakenPressure(
-                found["number"], (found["unit"] or "").strip(), text[: found.start()], text[found.end() :]
+                found["number"],
+                (found["unit"] or "").strip(),
+                text[: found.start()],
+                text[found.end() :],
+                found[0].startswith("@"),
             )
             if _is_likely(taken):
                 return taken

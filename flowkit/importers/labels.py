@@ -139,7 +139,7 @@ def parse_label(text: str) -> Label:
         return _without_pressure(clean)
     label = _without_pressure(taken.rest)
     said = (taken.number, taken.unit)
-    if not taken.bare or (label.kind not in SIZE_KINDS and (not label.rest or taken.behind_flow)):
+    if not taken.bare or (label.kind not in SIZE_KINDS and (not label.rest or taken.behind_flow or taken.at_the_end)):
         return replace(label, pressure=said)
     plain = _without_pressure(clean)
     if label.kind in SIZE_KINDS:

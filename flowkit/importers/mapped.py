@@ -19,7 +19,7 @@ from flowkit.importers.metadata import read_metadata
 from flowkit.importers.names import file_variant, sheet_name
 from flowkit.importers.runs import split_runs
 from flowkit.importers.scopes import Key
-from flowkit.importers.sheet import SheetReading, TableReading, unit_of
+from flowkit.importers.sheet import SheetReading, TableReading, refuse_twins, unit_of
 from flowkit.importers.stated import Stated
 from flowkit.importers.table import Table
 from flowkit.importers.view import View, upright
@@ -72,6 +72,7 @@ def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
     }
     for table in tables:
         _read_table(reading, table, items, stated)
+    refuse_twins(reading)
     return reading
 
 

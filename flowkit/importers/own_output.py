@@ -14,9 +14,8 @@ from flowkit.errors import SheetError
 from flowkit.importers.grid import CellValue, Grid
 from flowkit.model import Finding
 
-__all__ = ["RULE", "OwnOutputError", "is_own_output", "left_out", "only_own_output"]
+__all__ = ["OwnOutputError", "is_own_output", "left_out", "only_own_output"]
 
-RULE: Final = "own-output"
 _TITLED = 3  # rows in which a worksheet of the workbook says what it is
 
 # How a worksheet begins -> how its second or third row begins.
@@ -33,7 +32,7 @@ _TITLES: Final[dict[str, str]] = {
     "Units and reference state": "A value times its factor",
 }
 _CORRECTED: Final = ("Corrected flows at ", "Mean of the runs at every lift")
-_SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d+(?:\.\w+)+\.(?:\s|$)")
+_SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d[\w.+]*\.(?:\s|$)")
 """The line under the numbers of a build file and on the workbook's summary."""
 
 
@@ -65,7 +64,8 @@ def is_own_output(grid: Grid) -> bool:
             under = _CORRECTED[1]
         if under is not None and any(str(_lead(row)).startswith(under) for row in rows[1:_TITLED]):
             return True
-    for row in rows:
+    # A text file ends with its last line; on a worksheet somebody may have written below.
+    for row in rows[-1:] if grid.sheet is None else rows:
         cell = row[0] if row else None
         if type(cell) is str and "flowkit " in cell and _SIGNED.search(cell):
             return True
@@ -88,7 +88,7 @@ def left_out(grid: Grid) -> Finding:
     what = (
         "this sheet was made by flowkit and was left out: its flows are corrected already; read the bench's own sheet"
     )
-    return Finding(RULE, "note", where, what)
+    return Finding("own-output", "note", where, what)
 
 
 def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:

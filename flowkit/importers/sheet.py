@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from flowkit.importers.anchors import lift_headings
 from flowkit.importers.assemble import Place, assemble
@@ -27,8 +28,9 @@ from flowkit.importers.table import Table
 from flowkit.importers.view import View, upright
 from flowkit.model import Finding, FlowTest, Side
 
-__all__ = ["SheetReading", "TableReading", "read_sheet", "unit_of"]
+__all__ = ["SheetReading", "TableReading", "read_sheet", "refuse_twins", "unit_of"]
 
+_WHO = attrgetter("side", "port", "run")
 UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
 
 
@@ -113,7 +115,7 @@ def read_sheet(grid: Grid, stated: Stated) -> SheetReading:
     for layout, scope, title in zip(layouts, scoped, _title_variants(scoped), strict=True):
         reading.tables.append(reader.read(layout, scope.items, title))
     reading.findings += formula_gaps(reading)
-    _refuse_twins(reading)
+    refuse_twins(reading)
     return reading
 
 
@@ -270,13 +272,20 @@ def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
     return str(item.value) if item is not None else None
 
 
-def _refuse_twins(reading: SheetReading) -> None:
-    """Report tests of one sheet that nothing tells apart."""
-    tests = reading.tests
-    if len(reading.tables) < 2 and len({(t.variant, t.side, t.port, t.run, t.head) for t in tests}) == len(tests):
-        return
+def refuse_twins(reading: SheetReading) -> None:
+    """Report tests of one sheet that nothing tells apart.
+
+    Parameters
+    ----------
+    reading : SheetReading
+        Its findings grow.
+    """
+    if len(reading.tables) == 1:
+        tests = reading.tables[0].tests
+        if len(set(map(_WHO, tests))) == len(tests):
+            return
     seen: dict[tuple[object, ...], FlowTest] = {}
-    for test in tests:
+    for test in reading.tests:
         key = (test.variant.casefold(), test.side, test.port, test.run, test.head)
         first = seen.setdefault(key, test)
         if first is not test and test.points and first.points:

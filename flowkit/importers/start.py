@@ -11,6 +11,7 @@ from pathlib import Path
 
 from flowkit.errors import FlowkitError, JobError, SheetError
 from flowkit.importers.cells import iso_date
+from flowkit.importers.own_output import OwnOutputError
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, FlowTest
@@ -34,6 +35,15 @@ _CONDITIONS: tuple[tuple[str, str, str, int, str], ...] = (
     ("date", "date", "", 0, "2026-03-14"),
     ("bench", "bench", "", 0, "bench B"),
 )
+# Dimensions of a side's valves, in the order of the job file: key, field, unit, digits, example of intake and exhaust.
+_DIMENSIONS: tuple[tuple[str, str, str, int, dict[str, str]], ...] = (
+    ("head", "valve_diameter_m", "mm", 3, {"intake": '"38 mm"', "exhaust": '"32 mm"'}),
+    ("stem", "stem_diameter_m", "mm", 3, {"intake": '"8 mm"', "exhaust": '"8 mm"'}),
+    ("throat", "throat_diameter_m", "mm", 3, {"intake": '"33 mm"', "exhaust": '"28 mm"'}),
+    ("seat_angle", "seat_angle_deg", "°", 1, {"intake": "45", "exhaust": "45"}),
+    ("seat_width", "seat_width_m", "mm", 3, {"intake": '"1.8 mm"', "exhaust": '"2 mm"'}),
+)
+_BACKUP = ".before-flowkit"
 _INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})
 _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
 
@@ -53,11 +63,21 @@ class _Variant:
         return min(dates, default=None)
 
 
+@dataclass(slots=True)
+class _Found:
+    """What a folder holds; `own` and `left_out` tell of what flowkit wrote itself."""
+
+    results: list[tuple[Path, ReadResult]] = field(default_factory=list)
+    failures: list[FlowkitError] = field(default_factory=list)
+    own: list[FlowkitError] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
+
+
 def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
     """Write a job file from the sheets of a folder.
 
     Variants stand in the order of their dates, undated ones last. What a sheet does not say is
-    left as a comment with an example.
+    left as a comment with an example. What flowkit wrote itself is left out, and a comment says so.
 
     Parameters
     ----------
@@ -81,29 +101,39 @@ def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
     if target.exists():
         raise JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
-    results, failures = _read_all(folder)
-    variants = _variants(results, folder, target)
+    found = _read_all(folder)
+    failures = found.failures
+    variants = _variants(found.results, folder, target)
     if not variants:
-        reasons = "".join(f" {failure}" for failure in failures[:3])
+        reasons = "".join(f" {failure}" for failure in [*failures, *found.own][:3])
         raise JobError(
             f"no sheet in this folder can be read.{reasons}", "put the bench's sheets there", file=str(folder)
         )
-    _write(target, _text(variants, failures))
+    _write(target, _text(variants, found))
     return target
 
 
-def _read_all(folder: Path) -> tuple[list[tuple[Path, ReadResult]], list[FlowkitError]]:
-    """Read every sheet of a folder, in the order of their names."""
-    results: list[tuple[Path, ReadResult]] = []
-    failures: list[FlowkitError] = []
+def _read_all(folder: Path) -> _Found:
+    """Read every sheet of a folder, in the order of their names, but for what flowkit wrote."""
+    found = _Found()
     for path in sorted(folder.iterdir(), key=lambda p: _natural(p.name)):
         if path.suffix.lower() not in SUFFIXES or path.name.startswith(("~$", ".")) or not path.is_file():
             continue
+        if _BACKUP in path.name:
+            found.left_out.append(f"{path.name}: a build file as it was before flowkit added to it")
+            continue
         try:
-            results.append((path, read(path)))
+            result = read(path)
+        except OwnOutputError as error:
+            found.own.append(error)
+            found.left_out.append(f"{path.name}: nothing in it but what flowkit made")
         except SheetError as error:
-            failures.append(error)
-    return results, failures
+            found.failures.append(error)
+        else:
+            found.results.append((path, result))
+            own = [finding.where for finding in result.findings if finding.rule == "own-output"]
+            found.left_out += [f"{where}: made by flowkit" for where in own]
+    return found
 
 
 def _natural(name: str) -> list[tuple[int, str]]:
@@ -140,7 +170,7 @@ def _entries(path: Path, target: Path, tests: Sequence[FlowTest], all_tests: Seq
     return [name]
 
 
-def _text(variants: Sequence[_Variant], failures: Sequence[FlowkitError]) -> str:
+def _text(variants: Sequence[_Variant], found: _Found) -> str:
     """The job file."""
     lines = [
         "# A job file made from the sheets of this folder. Lines behind # are comments: fill in",
@@ -161,9 +191,9 @@ def _text(variants: Sequence[_Variant], failures: Sequence[FlowkitError]) -> str
         "",
         *_valves(variants),
     ]
-    for failure in failures:
-        lines.append(f"# Not read: {_comment(str(failure))}")
-    if failures:
+    lines += [f"# Not read: {_comment(str(failure))}" for failure in found.failures]
+    lines += [f"# Left out: {_comment(text)}" for text in found.left_out]
+    if found.failures or found.left_out:
         lines.append("")
     for place, variant in enumerate(variants):
         lines += _variant_lines(variant, first=place == 0)
@@ -180,20 +210,29 @@ def _display(variants: Sequence[_Variant]) -> str:
 
 
 def _valves(variants: Sequence[_Variant]) -> list[str]:
-    """Tables of the valves on each side that was tested, to be filled in."""
+    """Tables of the valves on each side that was tested: what the sheets state, and the rest to be filled in."""
     lines: list[str] = []
     for side in ("intake", "exhaust"):
-        if any(test.side == side for variant in variants for test in variant.tests):
-            lines += [
-                f"[valves.{side}]                # for coefficients; what a sheet states need not be repeated",
-                '# head = "38 mm"',
-                '# stem = "8 mm"',
-                '# throat = "33 mm"',
-                "# seat_angle = 45",
-                '# seat_width = "1.8 mm"',
-                "",
-            ]
+        tests = [test for variant in variants for test in variant.tests if test.side == side]
+        if not tests:
+            continue
+        lines.append(f"[valves.{side}]                # for coefficients; what a sheet states need not be repeated")
+        for key, name, unit, digits, examples in _DIMENSIONS:
+            values, missing = _stated(tests, name, unit, digits)
+            if values:
+                some = "   (on some sheets; the others do not say)" if missing else ""
+                lines.append(_comment(f"# found: {key} = {values}") + some)
+            if missing:
+                lines.append(f"# {key} = {examples[side]}")
+        lines.append("")
     return lines
+
+
+def _stated(tests: Sequence[FlowTest], name: str, unit: str, digits: int) -> tuple[str, bool]:
+    """The different values of a condition in words, and whether any test lacks it."""
+    values = list(dict.fromkeys(_shown(test.conditions, name, unit, digits) for test in tests))
+    known = [value for value in values if value is not None]
+    return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
 
 
 def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
@@ -207,11 +246,10 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     ]
     missing: list[str] = []
     for key, name, unit, digits, example in _CONDITIONS:
-        values = list(dict.fromkeys(_shown(test.conditions, name, unit, digits) for test in variant.tests))
-        known = [value for value in values if value is not None]
-        if known:
-            lines.append(_comment(f"# found: {key} = {', '.join(known[:4])}{' …' if len(known) > 4 else ''}"))
-        if None in values and key in _WANTED:
+        values, lacking = _stated(variant.tests, name, unit, digits)
+        if values:
+            lines.append(_comment(f"# found: {key} = {values}"))
+        if lacking and key in _WANTED:
             missing.append(f'{key} = "{example}"')
     if any(test.side is None for test in variant.tests):
         missing.append('side = "intake"')

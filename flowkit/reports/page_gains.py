@@ -92,11 +92,7 @@ def _write(stream: Stream, heading: str, tables: Sequence[Table], notes: Sequenc
     """Write tables under a heading with notes under them, where there are any."""
     if not tables:
         return
-    stream.heading(heading, keep=70.0)
-    stream.y += 3.0
-    stream.tables(tables)
-    for note in notes:
-        stream.text(note, size=SIZES.small)
+    stream.headed(heading, tables, notes)
 
 
 def _label(name: str | None, names: Names) -> Cell:
@@ -214,8 +210,8 @@ def write_ratio_tables(stream: Stream, comparison: Comparison, names: Names, dis
     tables = [
         table(first, group, rows)
         for first, group, rows in (
-            (f"lift, {display.lift}", "at equal lift", at_lift),
-            ("peak lift, %", "at equal share of peak lift", at_share),
+            (f"lift, {display.lift}", "exhaust over intake at equal lift", at_lift),
+            ("peak lift, %", "exhaust over intake at equal share of peak", at_share),
         )
         if rows
     ]

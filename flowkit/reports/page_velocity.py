@@ -47,10 +47,8 @@ def write_velocity(stream: Stream, sides: Sides, names: Names, display: Display)
         """Make one side's table."""
         return _velocity_table(side, result, width, names, display)
 
-    stream.heading("Mean port velocity", keep=70.0)
-    stream.y += 3.0
-    stream.tables(fitted_tables(known, stream.paper.inner_width, build))
-    stream.text(_VELOCITY, size=SIZES.small)
+    tables = fitted_tables(known, stream.paper.inner_width, build)
+    stream.headed("Mean port velocity", tables, [_VELOCITY])
 
 
 def _velocity_table(side: Side, result: SideComparison, width: float, names: Names, display: Display) -> Table:
@@ -117,11 +115,9 @@ def write_expected(stream: Stream, sides: Sides, names: Names, display: Display)
         """Make one side's table."""
         return _expected_table(side, result, width, names, display)
 
-    stream.heading("Gain of the step, measured and by geometry", keep=80.0)
-    stream.y += 3.0
     tables = fitted_tables(known, stream.paper.inner_width, build)
-    stream.tables([table for table in tables if len(table.columns) > 1])
-    stream.text(_EXPECTED, size=SIZES.small)
+    shown = [table for table in tables if len(table.columns) > 1]
+    stream.headed("Gain of the step, measured and by geometry", shown, [_EXPECTED])
 
 
 def _promised(result: SideComparison) -> list[Gain]:

@@ -13,6 +13,9 @@ from flowkit.reports.table import Table
 
 __all__ = ["Stream"]
 
+_WHOLE = 0.45
+"""Tables lower than this share of a page stay on one."""
+
 
 class Stream:
     """A chapter of the report, written from top to bottom.
@@ -98,6 +101,16 @@ class Stream:
     def tables(self, tables: Sequence[Table]) -> None:
         """Draw tables, side by side where they fit, flowing onto further pages."""
         self.flow(Flowing(tables, self.paper.inner_width))
+
+    def headed(self, heading: str, tables: Sequence[Table], notes: Sequence[str] = ()) -> None:
+        """Write a heading, tables with titles of their own, and notes under them; small ones are not torn."""
+        flowing = Flowing(tables, self.paper.inner_width)
+        height = flowing.height() + 6.0
+        self.heading(heading, keep=height if height < _WHOLE * self.paper.inner_bottom else 80.0)
+        self.y += 3.0
+        self.flow(flowing)
+        for note in notes:
+            self.text(note, size=SIZES.small)
 
     def flow(self, flowing: Flowing) -> None:
         """Draw what is left of tables on their way, onto as many pages as they need."""

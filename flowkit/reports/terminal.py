@@ -63,7 +63,6 @@ def _side_table(side: Side, result: SideComparison, display: Display) -> WideTab
         _blocks(result, display),
         rules=_rules(result),
         notes=_table_notes(result),
-        justify="right",
     )
 
 

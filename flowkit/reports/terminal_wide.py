@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from flowkit.reports.terminal_parts import plain_table, plain_text
 
@@ -23,7 +23,7 @@ class WideTable:
     Parameters
     ----------
     title : str
-        Over it, in bold; "" for none.
+        Over it, in bold.
     labels : sequence of str
         The head over the names of the rows, then the names.
     blocks : sequence of Block
@@ -32,8 +32,6 @@ class WideTable:
         Rows that have a rule under them.
     notes : str, optional
         Under it.
-    justify : {"left", "right"}, optional
-        How the names of the rows stand.
     """
 
     def __init__(
@@ -44,14 +42,12 @@ class WideTable:
         *,
         rules: Iterable[int] = (),
         notes: str = "",
-        justify: Literal["left", "right"] = "left",
     ) -> None:
         self.title = title
         self.labels = labels
         self.blocks = blocks
         self.rules = set(rules)
         self.notes = notes
-        self.justify = justify
 
     def _tables(self, width: int) -> Iterable[Table]:
         """Yield tables that fit a width, whole blocks in each."""
@@ -69,14 +65,13 @@ class WideTable:
 
     def _one(self, columns: Block) -> Table:
         """Make one table of some columns."""
-        table = plain_table((self.labels[0], self.justify), *((head, "right") for head, _ in columns))
+        table = plain_table((self.labels[0], "right"), *((head, "right") for head, _ in columns))
         for row, label in enumerate(self.labels[1:]):
             table.add_row(plain_text(label), *(cells[row] for _, cells in columns), end_section=row in self.rules)
         return table
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        if self.title:
-            yield plain_text(self.title, "bold")
+        yield plain_text(self.title, "bold")
         for place, table in enumerate(self._tables(options.max_width)):
             if place:
                 yield plain_text("")

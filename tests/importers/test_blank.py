@@ -17,6 +17,7 @@ import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 from pypdf import PdfReader
 
+from flowkit.cli.app import run
 from flowkit.errors import SheetError, UnitError
 from flowkit.importers import read
 from flowkit.importers.blank import write_blank
@@ -328,7 +329,9 @@ def test_units_and_endings_that_are_none(tmp_path: Path) -> None:
 def test_lifts() -> None:
     assert lifts_by_step(0.001, 0.003) == (0.001, 0.002, 0.003)
     assert lifts_by_step(0.1 * IN, 0.25 * IN) == pytest.approx((0.1 * IN, 0.2 * IN, 0.25 * IN))
-    assert lifts_by_step(0.02, 0.01) == (0.01,)
+    assert lifts_by_step(0.01, 0.01) == (0.01,)
+    with pytest.raises(SheetError, match="step of the lifts is larger"):
+        lifts_by_step(0.02, 0.01)
     assert lifts_by_fraction(0.04, (0.1, 0.05, 0.1), None) == (0.002, 0.004)
 
 
@@ -338,3 +341,42 @@ def test_a_blank_that_was_not_filled_in_says_so(tmp_path: Path) -> None:
         assert not result.tests
         assert [finding.rule for finding in result.findings] == ["sheet-ambiguous"]
         assert "no flows yet; fill them in" in result.findings[0].message
+
+
+@pytest.mark.parametrize("ports", [["1", "1"], ["rear", "2", "Rear"]])
+def test_a_port_named_twice_is_refused(tmp_path: Path, ports: list[str]) -> None:
+    with pytest.raises(SheetError, match="is named twice"):
+        write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01, ports=ports)
+
+
+def test_a_csv_does_not_speak_of_white_cells(tmp_path: Path) -> None:
+    text = write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01).read_text(encoding="utf-8-sig")
+    assert "white" not in text and "# Fill in what stands empty" in text
+    book = openpyxl.load_workbook(write_blank(tmp_path / "a.xlsx", step_m=0.001, top_m=0.01))
+    texts = [str(cell.value) for row in book.worksheets[0].iter_rows() for cell in row]
+    assert any(text.startswith("Fill in the white cells only, in the units printed") for text in texts)
+
+
+@pytest.mark.parametrize(
+    ("options", "lifts"),
+    [
+        (["--lift-unit", "in"], [f"{0.05 * nth:.6g}" for nth in range(1, 11)]),
+        (["--lift-unit", "thou"], [str(50 * nth) for nth in range(1, 11)]),
+        (["--lift-unit", "in", "--top", "0.25 in"], ["0.05", "0.1", "0.15", "0.2", "0.25"]),
+        ([], [str(nth) for nth in range(1, 11)]),
+    ],
+)
+def test_lifts_of_the_command_are_round_in_their_own_unit(tmp_path: Path, options: list[str], lifts: list[str]) -> None:
+    assert run(["blank", str(tmp_path / "a.csv"), *options]) == 0
+    lines = (tmp_path / "a.csv").read_text(encoding="utf-8-sig").splitlines()
+    top = next(place for place, line in enumerate(lines) if line.startswith("Lift,"))
+    assert [line.partition(",")[0] for line in lines[top + 2 : -1]] == lifts
+
+
+@pytest.mark.parametrize("options", [["--ports", "1,1"], ["--step", "20mm", "--top", "10mm"]])
+def test_the_command_refuses_what_cannot_be_meant(
+    tmp_path: Path, options: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["blank", str(tmp_path / "a.csv"), *options]) != 0
+    assert not (tmp_path / "a.csv").exists()
+    assert "named twice" in capsys.readouterr().err or "--step" in options

@@ -146,3 +146,16 @@ def test_refusals(tmp_path: Path) -> None:
     with pytest.raises(JobError, match="cannot be written"):
         start_job(tmp_path, tmp_path / "no" / "job.toml")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.csv", "bad.csv", "job.toml"]
+
+
+def test_dimensions_on_the_sheets_stand_with_their_side(tmp_path: Path) -> None:
+    rows = [["Intake valve head", "38 mm"], ["Exhaust valve head", "33 mm"], ["Intake seat angle", "45"], *sheet()]
+    write_csv(tmp_path / "a.csv", rows)
+    write_csv(tmp_path / "b.csv", [["Intake valve head", "39.5 mm"], *sheet()])
+    text = start_job(tmp_path).read_text(encoding="utf-8")
+    assert tomllib.loads(text)["valves"] == {"intake": {}, "exhaust": {}}
+    intake, exhaust = (text.partition(f"[valves.{side}]")[2].partition("\n\n")[0] for side in ("intake", "exhaust"))
+    assert "# found: head = 38.000 mm, 39.500 mm\n" in intake and "# head = " not in intake
+    assert "# found: seat_angle = 45.0 °   (on some sheets; the others do not say)\n# seat_angle = 45" in intake
+    assert "# found: head = 33.000 mm   (on some sheets" in exhaust
+    assert "38" not in exhaust and '# stem = "8 mm"' in exhaust

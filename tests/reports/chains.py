@@ -163,3 +163,35 @@ def plain_job(
     variants = tuple(VariantInput(name, tuple(test for test in tests if test.variant == name)) for name in ("a", "b"))
     bench = Bench(air="actual" if actual else "as stated")
     return run(variants, Reference(), bench, off=off, area_method=area_method)
+
+
+@cache
+def factorial(*, display: str = "metric", area_method: str = "pchip") -> ReportContents:
+    """Two factors at two levels with known effects, then larger valves; both sides, a port's cross-section known.
+
+    The corners flow 1, 1.10, 1.05 and 1.10·1.05·1.02 times the first, the larger valves 1.20 times, at every lift.
+    """
+    corners = (("as cast", "worn", 1.0), ("blended", "worn", 1.10), ("as cast", "recut", 1.05))
+    corners = (*corners, ("blended", "recut", 1.10 * 1.05 * 1.02))
+    names = ("none", "ports", "seats", "both", "larger")
+    lifts = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0)
+    known = replace(INTAKE, port_area_m2=760e-6)
+    larger = replace(known, head_m=0.040, throat_m=0.035)
+    variants = []
+    for name, (ports, seats, scale) in zip(names, (*corners, ("blended", "recut", 1.2)), strict=True):
+        tests = tuple(
+            flow_test(
+                name,
+                side,
+                port,
+                {lift: scale * size * math.tanh(lift / 6.0) for lift in lifts},
+                test_pressure_pa=6974.0,
+            )
+            for side, size in (("intake", 90.0), ("exhaust", 63.0))
+            for port in ("1", "2")
+        )
+        state = {"ports": ports, "seats": seats, "valves": "larger" if name == "larger" else "standard"}
+        valves = {"intake": larger if name == "larger" else known, "exhaust": EXHAUST}
+        variants.append(VariantInput(name, tests, {"intake": state, "exhaust": state}, valves))
+    bench = Bench(repeatability=0.003)
+    return run(tuple(variants), Reference(), bench, display=display, area_method=area_method)

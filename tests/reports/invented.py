@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,10 +18,12 @@ from flowkit.analysis.results import (
     Coefficients,
     Comparison,
     Gain,
+    Interaction,
     LiftGain,
     PortFlow,
     PortGain,
     PortLag,
+    RatioPoint,
     Repeatability,
     SideComparison,
     VariantFlow,
@@ -47,6 +50,7 @@ from flowkit.reports.contents import ReportContents, SourceFile
 
 CFM = 0.3048**3 / 60
 NAMES = ("as received", "seats recut", "ports blended", "slim-stem valves")
+BANDS = ("low", "middle", "high")
 FACTORS = ("ports", "seats", "valves")
 
 
@@ -211,6 +215,45 @@ def make_tests(sides: Sequence[Side], named: Sequence[str], ports: int, lifts: S
     return raw, tuple(done)
 
 
+def make_further(comparison: Comparison) -> Comparison:
+    """The same comparison with bands, port velocities, promises of geometry, interactions and ratios."""
+    sides = {}
+    for side, result in comparison.sides.items():
+        lo, hi = result.range_m
+        limits = [(name, lo + i * (hi - lo) / 3, lo + (i + 1) * (hi - lo) / 3) for i, name in enumerate(BANDS)]
+        variants = tuple(
+            replace(
+                variant,
+                bands=tuple(Band(*limit, variant.mean_flow_m3_s * (0.7 + 0.3 * i)) for i, limit in enumerate(limits)),
+                port_velocity_m_s=tuple(flow / 760e-6 for flow in variant.flow_m3_s),
+            )
+            for variant in result.variants
+        )
+        gains = tuple(
+            replace(
+                gain,
+                bands=tuple(BandGain(*limit, gain.mean_flow_gain + 0.01 * i) for i, limit in enumerate(limits)),
+                expected_from_geometry=0.021,
+                share_of_total=None if gain.kind == "total" else 0.25,
+                per_lift=tuple(replace(item, expected=0.021) for item in gain.per_lift),
+            )
+            for gain in result.gains
+        )
+        found = (
+            Interaction(("ports", "seats"), (0.05, 0.03), -0.01),
+            Interaction(("ports", "valves"), (0.05, 0.02), 0),
+        )
+        sides[side] = replace(result, variants=variants, gains=gains, interactions=found)
+    called = [variant.name for variant in comparison.sides["intake"].variants]
+    lifts = comparison.sides["intake"].variants[0].lifts_m
+    return replace(
+        comparison,
+        sides=sides,
+        ratio_at_lift=tuple(RatioPoint(name, lift, 0.8 - 8 * lift) for name in called for lift in lifts),
+        ratio_at_fraction=tuple(RatioPoint(name, i / 10, 0.8 - 0.01 * i) for name in called for i in range(1, 11)),
+    )
+
+
 def make_contents(
     *,
     variants: int | Sequence[str] = 4,
@@ -223,8 +266,9 @@ def make_contents(
     info: JobInfo | None = None,
     findings: Sequence[Finding] | None = None,
     engine: object = None,
+    further: bool = False,
 ) -> ReportContents:
-    """Return an invented report of the size asked for."""
+    """Return an invented report of the size asked for, `further` with everything there is to tell of both sides."""
     named = names(variants) if isinstance(variants, int) else tuple(variants)
     where = tuple(0.010 * (i + 1) / lifts for i in range(lifts)) if isinstance(lifts, int) else tuple(lifts)
     reference = Reference()
@@ -248,6 +292,7 @@ def make_contents(
         sentences=("The seats were worth most at low lift.", "The valves gained what their smaller stems promise."),
         tests=done,
     )
+    comparison = make_further(comparison) if further else comparison
     info = info or JobInfo(
         title="Inline-four, eight valves, 1.6 litre, historic hill-climb car (invented)",
         number="2417",

@@ -66,6 +66,12 @@ CASES: dict[str, dict] = {
         "ports": 16,
         "lifts": 40,
     },
+    "further figures": {"further": True},
+    "further figures, metric, long names": {"further": True, "display": "metric", "variants": LONG},
+    "further figures, 12 variants": {"further": True, "variants": 12, "ports": 2},
+    "further figures, 40 lifts": {"further": True, "lifts": 40},
+    "further figures, one variant": {"further": True, "variants": 1},
+    "further figures, markup": {"further": True, "variants": MARKUP},
     "engine without filling": {"engine": make_engine(names(4), filling=False, gains=False)},
     "engine": {"engine": make_engine(names(4))},
     "engine, metric": {"display": "metric", "engine": make_engine(names(4))},
@@ -76,7 +82,7 @@ CASES: dict[str, dict] = {
     "engine, no bands": {"engine": BANDLESS},
     "engine, wordy": {"engine": replace(make_engine(names(4)), cautions=("No safe speed. " * 20,) * 6)},
 }
-ON_A4 = {"demo", "long names", "engine", "engine, metric", "engine, long names"}
+ON_A4 = {"demo", "further figures", "long names", "engine", "engine, metric", "engine, long names"}
 RUNS = [(name, "letter") for name in CASES] + [(name, "a4") for name in CASES if name in ON_A4]
 
 

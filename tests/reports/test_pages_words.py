@@ -11,7 +11,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from flowkit.analysis.results import RatioPoint, Repeatability
 from flowkit.drawing import DISPLAYS, place_labels, text_width
 from flowkit.errors import FlowkitError
-from flowkit.model import AirState, LedgerLine, Reference
+from flowkit.model import AirState, Finding, LedgerLine, Reference
 from flowkit.reports.fitting import clean, missing_letters, shorten, wrap
 from flowkit.reports.labels import (
     date_of,
@@ -225,3 +225,12 @@ def test_tables_of_different_length_side_by_side_come_to_an_end() -> None:
     assert len(stream.pages) > 1
     assert printed.count("3.2") == 1
     assert printed.count("90.89") == 1
+
+
+def test_warnings_are_counted_at_the_foot_of_the_first_page() -> None:
+    contents = make_contents(variants=2)
+    quiet = replace(contents, comparison=replace(contents.comparison, findings=()), findings=())
+    assert "Doubtful" not in texts(make_pages(quiet)[0])
+    doubts = tuple(Finding("leak-large", "warning", f"a.csv:{n}", "The leak is large.") for n in (1, 2))
+    loud = make_pages(replace(quiet, findings=doubts))[0]
+    assert "Doubtful: 2 warnings (leak-large), told on the page of findings." in texts(loud)

@@ -24,7 +24,7 @@ from flowkit.reports.workbook.pen import SHEETS
 from flowkit.reports.workbook.styles import lines_of
 from flowkit.samples import sample_folder
 from flowkit.units import from_si, to_si
-from tests.reports.chains import awkward, flow_test, plain_job, run, sample
+from tests.reports.chains import awkward, factorial, flow_test, plain_job, run, sample
 from tests.reports.invented import make_contents
 
 CHANGED = "one reading changed"
@@ -62,6 +62,8 @@ CASES = {
     "as it is": lambda: plain_job(off=("test-pressure",)),
     "standard volume": standard_volume,
     "one lift": one_lift,
+    "factorial, larger valves": factorial,
+    "factorial, trapezoid, US": lambda: factorial(display="US", area_method="trapezoid"),
 }
 
 

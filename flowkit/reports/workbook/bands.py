@@ -22,7 +22,7 @@ from flowkit.units import from_si
 __all__ = ["band_mean", "write_bands"]
 
 _SHEET, _FLOWS = "Flow by band", "Corrected flows"
-_WIDTHS = {1: 26.0}
+_WIDTHS = {1: 20.0, 2: 6.0}
 _ON_A_LIFT_M = 1e-12
 """A border this near to a lift of the grid is that lift."""
 
@@ -47,7 +47,7 @@ def write_bands(draft: Draft) -> None:
             row = _Table(draft, pen, side, table, number, row).write() + 1
     if row == 4:
         pen.put(4, 1, "All lifts lie in one band.")
-    pen.widths(_WIDTHS, 12.0)
+    pen.widths(_WIDTHS, 14.5)
     pen.paper(freeze="B4")
 
 
@@ -128,7 +128,7 @@ class _Table:
         heads = ["variant", "port"]
         for _ in self.borders:
             heads += [f"flow, {show.flow}, at the lift below", f"slope, {show.flow} a {show.lift}"]
-        heads += [f"{band_limits(limit, show)}: {show.flow}" for limit in self.table.limits]
+        heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}" for limit in self.table.limits]
         pen.header(self.row + 1, heads, widths=_WIDTHS, words=(1, 2))
         self.row += 2
         if self.borders:

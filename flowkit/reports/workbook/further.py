@@ -8,7 +8,7 @@ from flowkit.reports.further import (
     ALL_STEPS,
     FACTORIAL,
     BandTable,
-    band_head,
+    band_limits,
     band_tables,
     band_words,
     effects,
@@ -58,7 +58,7 @@ def write_further(draft: Draft) -> None:
     row = _write_ratio_at_share(draft, pen, row)
     if row == 4:
         pen.put(4, 1, "There is nothing to be compared here.")
-    pen.widths(_WIDTHS, 12.0)
+    pen.widths(_WIDTHS, 14.5)
     pen.paper(freeze="B4")
 
 
@@ -71,7 +71,7 @@ def _write_bands(draft: Draft, pen: Pen, side: SidePlan, numbered: tuple[int, Ba
     pen.put(row, 1, f"{side.side.capitalize()}: mean flow and gain of each step in bands of lift", Style("heading"))
     heads = ["variant"]
     for limit in table.limits:
-        heads += [f"{band_head(limit, show)}: {show.flow}", *(["gain of the step"] if gained else [])]
+        heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}", *(["gain of the step"] if gained else [])]
     pen.header(row + 1, heads, widths=_WIDTHS, words=(1,))
     row += 2
     step = 2 if gained else 1
@@ -141,7 +141,7 @@ def _write_ratio_at_lift(draft: Draft, pen: Pen, row: int) -> int:
     pen.header(row + 1, [f"lift, {show.lift}", *(intake.name for intake, _ in pairs)], widths=_WIDTHS)
     row += 2
     for lift in lifts:
-        pen.put(row, 1, from_si(lift, show.lift), Style("value", show.lift_digits))
+        _write_lift(draft, pen, row, lift)
         for column, pair in enumerate(pairs, 2):
             value, known = ratio_between(pair, lift)
             text = _ratio_formula(draft, pair[0].name, lift)
@@ -150,6 +150,16 @@ def _write_ratio_at_lift(draft: Draft, pen: Pen, row: int) -> int:
                 pen.put(row, column, value if text is None else Formula(text, value), Style(kind, _RATIO))
         row += 1
     return row + 1
+
+
+def _write_lift(draft: Draft, pen: Pen, row: int, lift_m: float) -> None:
+    """Write a lift of the intake, from its cell on the corrected flows."""
+    side = next(side for side in draft.sides if side.side == "intake")
+    block = draft.blocks[side.side, side.variants[0].name]
+    place = side.place(lift_m)
+    text = draft.pens["Corrected flows"].at(block.row(place), 1)
+    value = from_si(side.grid[place], draft.display.lift)
+    pen.put(row, 1, Formula(text, value), Style("formula", draft.display.lift_digits))
 
 
 def _ratio_formula(draft: Draft, name: str, lift_m: float) -> str | None:

@@ -1,0 +1,230 @@
+"""Bands of lift, factorial, promise of geometry, port velocity, ratios: on the terminal, on paper, in the workbook."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from dataclasses import replace
+
+import openpyxl
+import pytest
+from scipy.interpolate import PchipInterpolator
+
+from flowkit.drawing import DISPLAYS
+from flowkit.reports.further import band_tables, spaced, velocity_between
+from flowkit.reports.labels import method_words
+from flowkit.reports.pages import make_pages
+from flowkit.reports.terminal import comparison_text
+from flowkit.reports.workbook import workbook_bytes
+from tests.reports.chains import factorial, plain_job
+from tests.reports.invented import make_contents
+from tests.reports.test_terminal import printed
+
+CFM = 0.3048**3 / 60
+LIFTS = (1.0, 2.0, 4.0, 6.0, 8.0, 10.0)
+# By hand: the corners flow 1, 1.10, 1.05 and 1.10·1.05·1.02.
+PORTS, SEATS, BOTH = 1.10 * math.sqrt(1.02) - 1, 1.05 * math.sqrt(1.02) - 1, 0.02
+
+
+def mean(low: float, high: float, size: float = 90.0) -> float:
+    """Mean flow of the first variant between two lifts [mm], in L/s at 28 inH2O, by scipy's own cubic."""
+    pressure = math.sqrt(28 * 249.08891 / 6974.0)
+    curve = PchipInterpolator(LIFTS, [size * math.tanh(lift / 6.0) * CFM * 1000 * pressure for lift in LIFTS])
+    return float(curve.integrate(low, high)) / (high - low)
+
+
+def block(text: str, head: str) -> list[list[str]]:
+    """The rows under each head that starts so, in cells, up to the next empty line."""
+    rows: list[list[str]] = []
+    for part in text.split(head)[1:]:
+        rows += [line.split() for line in part.splitlines()[2:][: part.splitlines()[2:].index("")]]
+    return rows
+
+
+def terminal(contents=None, *, width: int = 200) -> str:
+    """The comparison as printed, metric."""
+    return printed(comparison_text((contents or factorial()).comparison, "metric"), width=width)
+
+
+def side_of(text: str, side: str) -> str:
+    """What is printed of one side."""
+    return text.split("\nIntake\n")[1].split("\nExhaust\n")[("intake", "exhaust").index(side)]
+
+
+def paper(title: str, contents=None) -> str:
+    """The texts of all pages of a chapter."""
+    pages = [page for page in make_pages(contents or factorial()) if page.title.startswith(title)]
+    return " ".join(item.text for page in pages for item in page.cells.items)
+
+
+def rows_of(sheet: str, contents=None) -> list[tuple]:
+    """The values of a sheet of the workbook, as flowkit has them."""
+    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(contents or factorial())), data_only=True)
+    return [row for row in book[sheet].iter_rows(values_only=True) if row[0] is not None]
+
+
+def test_bands_end_where_the_valve_says() -> None:
+    first, second = band_tables(factorial().comparison.sides["intake"])
+    # 0.15 and 0.25 of 38 mm; of 40 mm the last is the end of the range.
+    assert [round(end * 1000, 3) for _, _, end in first.limits] == [5.7, 9.5, 10.0]
+    assert [round(end * 1000, 3) for _, _, end in second.limits] == [6.0, 10.0]
+    assert [row.variant for row in first.rows] == ["none", "ports", "seats", "both", "larger", None]
+    assert [row.variant for row in second.rows] == ["larger"]
+    assert not first.thirds
+    (thirds,) = band_tables(plain_job().comparison.sides["intake"])
+    assert thirds.thirds
+
+
+def test_the_terminal_shows_mean_flow_and_gain_in_bands() -> None:
+    text = side_of(terminal(), "intake")
+    head = re.search(r"mean flow by band of lift, L/s.*", text)[0]
+    assert "low, 1.00–5.70 mm" in head and "middle, 5.70–9.50 mm" in head and "high, 9.50–10.00 mm" in head
+    rows = {row[0]: row[1:] for row in block(text, "mean flow by band of lift, L/s")[:6]}
+    assert rows["none"] == [f"{mean(*ends):.2f}" for ends in ((1.0, 5.7), (5.7, 9.5), (9.5, 10.0))]
+    assert rows["ports"][1::2] == ["+10.0"] * 3
+    assert rows["larger"] == ["+1.9"] * 3  # 1.20/(1.10·1.05·1.02): its own flows are in bands of its own
+    assert rows["all"] == ["steps", *["+20.0"] * 3]
+    own = [f"{1.2 * mean(*ends):.2f}" for ends in ((1.0, 6.0), (6.0, 10.0))]
+    assert block(text, "mean flow by band of lift, L/s")[6] == ["larger", *own]
+    assert text.count("Bands end at 0.15 and 0.25 of the valve's diameter (common practice).") == 1
+
+
+def test_the_terminal_shows_main_effects_and_interaction() -> None:
+    text = terminal()
+    for side in ("intake", "exhaust"):
+        rows = block(side_of(text, side), "factorial, mean flow")
+        assert [row[-1] for row in rows] == [f"+{100 * value:.1f}" for value in (PORTS, SEATS, BOTH)]
+        assert [" ".join(row[:-1]) for row in rows] == [
+            "main effect, ports", "main effect, seats", "interaction, ports × seats",
+        ]  # fmt: skip
+    assert "No interval is computed for these" in text
+
+
+def test_the_terminal_shows_every_figure_of_a_gain_and_what_geometry_promised() -> None:
+    text = terminal()
+    rows = {row[0]: row[1:] for row in block(side_of(text, "intake"), "gain of the step, %")}
+    # At every lift the promise lies between that of the seat, about 40/38, and that of the throat.
+    promised = float(rows["larger"][1])
+    assert 100 * (40 / 38 - 1) < promised < 100 * ((35**2 - 8**2) / (33**2 - 8**2) - 1)
+    assert rows["larger"][0] == "+1.9" and rows["ports"][1] == "–"
+    share = [math.log(step) / math.log(1.2) for step in (1.1, 1.05 / 1.1, 1.1 * 1.02, 1.2 / (1.1 * 1.05 * 1.02))]
+    assert [row[-1] for row in list(rows.values())[:4]] == [f"{100 * s:.0f}".replace("-", "−") for s in share]
+    assert rows["all"][1:4] == ["+20.0", f"+{promised}", "+20.0"]
+    assert "by geometry" not in side_of(text, "exhaust")
+
+
+def test_the_terminal_shows_velocity_where_the_port_is_known_and_ratios_where_both_sides_are() -> None:
+    text = terminal()
+    rows = {row[0]: row[1:] for row in block(text, "mean port velocity, m/s")}
+    side = factorial().comparison.sides["intake"]
+    top = side.variant("both").flow_m3_s[-1]
+    assert rows["both"][-1] == f"{top / 760e-6:.1f}"
+    assert text.count("mean port velocity") == 1
+    for head in ("exhaust over intake at equal lift", "exhaust over intake, share of peak lift"):
+        assert [row[1:] for row in block(text, head)] == [["0.70"] * 5] * 5
+    us = printed(comparison_text(factorial().comparison, "US"))
+    assert block(us, "mean port velocity, ft/s")[3][-1] == f"{top / 760e-6 / 0.3048:.1f}"
+
+
+def test_velocity_and_ratio_between_measured_lifts_are_marked() -> None:
+    variant = factorial().comparison.sides["intake"].variants[0]
+    exact, between = velocity_between(variant, 0.004), velocity_between(variant, 0.005)
+    assert exact == (pytest.approx(variant.port_velocity_m_s[2], rel=1e-12), True)
+    assert exact[0] < between[0] < variant.port_velocity_m_s[3] and not between[1]
+    assert velocity_between(variant, 0.011) == (None, False)
+    contents = make_contents(variants=2, ports=1, further=True)
+    side = contents.comparison.sides["exhaust"]
+    odd = make_contents(variants=2, ports=1, lifts=[0.001, 0.0034, 0.010]).comparison.sides["exhaust"]
+    sides = {**contents.comparison.sides, "exhaust": replace(side, variants=odd.variants)}
+    comparison = replace(contents.comparison, sides=sides)
+    rows = block(printed(comparison_text(comparison, "metric")), "exhaust over intake at equal lift")
+    assert [cell.startswith("~") for cell in rows[0][2:]] == [False, True, True, True, False]
+
+
+def test_a_job_with_nothing_further_says_nothing_further() -> None:
+    text = terminal(make_contents(variants=1, sides=("intake",), geometry=False))
+    for head in ("by band of lift", "gain of the step", "factorial", "port velocity", "exhaust over intake"):
+        assert head not in text
+    assert "\n\n\n" not in terminal()
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_a_narrow_terminal_keeps_bands_whole(width: int) -> None:
+    text = terminal(width=width)
+    notes = [line for line in text.splitlines() if line and not line.startswith(("Flows at", "note", "'"))]
+    assert max(map(len, notes)) <= width
+    flat = " ".join(text.split())
+    assert all(f"{mean(*ends):.2f}" in flat for ends in ((1.0, 5.7), (5.7, 9.5), (9.5, 10.0)))
+
+
+def test_one_common_lift_has_no_area_and_no_range() -> None:
+    contents = make_contents(variants=2, lifts=1, sides=("intake",))
+    line = next(line for line in terminal(contents).splitlines() if line.startswith("area"))
+    assert line.split()[2:] == ["–", "–"]
+    assert method_words(contents.comparison, DISPLAYS["metric"]).startswith("Mean flow at 10.00 mm lift.")
+
+
+def test_why_there_are_no_intervals_is_said_once() -> None:
+    contents = make_contents(known=False)
+    side = contents.comparison.sides["intake"]
+    gains = tuple(replace(gain, not_assessed_because="Not assessed: flow a port twice.") for gain in side.gains)
+    contents = replace(contents, comparison=replace(contents.comparison, sides={"intake": replace(side, gains=gains)}))
+    assert "\nIntervals not assessed: flow a port twice.\n" in terminal(contents)
+    assert "Intervals not assessed: flow a port twice." in paper("Corrections and findings", contents)
+
+
+def test_only_drawn_intervals_are_said_to_be_drawn() -> None:
+    comparison = factorial().comparison
+    assert ". ± are 95 % intervals" in method_words(comparison, DISPLAYS["US"])
+    assert "Shading, bars and ± are 95 % intervals" in paper("Flow chart").replace("  ", " ")
+    assert "hading" not in terminal()
+
+
+def test_the_pages_show_them_too() -> None:
+    detail, areas = paper("Flow in detail"), paper("Coefficients and areas")
+    for low, high in ((1.0, 5.7), (5.7, 9.5), (9.5, 10.0)):
+        assert f"{low:.2f}–{high:.2f} mm" in detail and f" {mean(low, high):.2f} " in detail
+    assert f"main effect, ports +{100 * PORTS:.1f} main effect, seats +{100 * SEATS:.1f}" in detail
+    assert "interaction, ports × seats +2.0" in detail
+    assert "at equal lift" in detail and detail.count(" 0.70") >= 5 * (6 + 10)
+    assert "Gain of the step, measured and by geometry" in areas and "larger, %" in areas
+    top = factorial().comparison.sides["intake"].variant("both").flow_m3_s[-1]
+    assert "mean port velocity, m/s" in areas and f" {top / 760e-6:.1f} " in areas
+    assert "band" not in paper("Flow chart")
+
+
+def test_a_port_is_fast_whether_or_not_the_valve_is_known() -> None:
+    contents = make_contents(variants=2, geometry=False, further=True)
+    areas = paper("Coefficients and areas", contents)
+    assert "Coefficients and minimum areas need" in areas and "mean port velocity, ft/s" in areas
+
+
+def test_the_workbook_shows_them_too() -> None:
+    rows = rows_of("Bands and ratios")
+    first = next(row for row in rows if row[0] == "none")
+    assert first[1:6:2] == pytest.approx([mean(1.0, 5.7), mean(5.7, 9.5), mean(9.5, 10.0)], rel=1e-9)
+    ports = next(row for row in rows if row[0] == "ports")
+    assert ports[2:7:2] == pytest.approx([0.1] * 3, rel=1e-9)
+    effects = {row[0]: row[1] for row in rows if "effect," in str(row[0]) or "interaction," in str(row[0])}
+    assert list(effects.values()) == pytest.approx([PORTS, SEATS, BOTH], rel=1e-9)
+    top = next(i for i, row in enumerate(rows) if row[0] == "Exhaust over intake flow at equal lift")
+    assert [row[1:6] for row in rows[top + 2 : top + 8]] == [pytest.approx((0.7,) * 5, rel=1e-9)] * 6
+    areas = rows_of("Areas")
+    start = next(i for i, row in enumerate(areas) if row[0] == "Intake, none")
+    place = areas[start + 3].index("mean port velocity, m/s")
+    flow = factorial().comparison.sides["intake"].variants[0].flow_m3_s
+    assert [row[place] for row in areas[start + 4 : start + 10]] == pytest.approx([q / 760e-6 for q in flow], rel=1e-9)
+
+
+def test_bands_of_straight_lines_are_values() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(factorial(area_method="trapezoid"))))
+    kinds = {
+        cell.data_type for row in book["Flow by band"].iter_rows(min_row=6, min_col=3) for cell in row if cell.value
+    }
+    assert "f" not in kinds
+
+
+def test_a_few_of_many() -> None:
+    assert spaced(range(10), 5)[0] == 0 and spaced(range(10), 5)[-1] == 9
+    assert spaced([1.0], 5) == [1.0]
