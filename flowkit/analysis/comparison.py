@@ -202,6 +202,7 @@ def _side(variants: Sequence[Variant], side: Side, setting: _Setting) -> tuple[_
         return None, [*findings, Finding(error.rule, "error", side, f"{error} The {side} was left out.")]
     pairs = match_pairs(chosen, range_m)
     lifts = [variant.lifts_within(*variant.own_range()) for variant in chosen]
+    corners = find_corners([variant.state for variant in chosen])
     uncertainty = assess_side(
         chosen,
         pairs,
@@ -210,6 +211,7 @@ def _side(variants: Sequence[Variant], side: Side, setting: _Setting) -> tuple[_
         setting.reference,
         setting.bench,
         setting.repeatability,
+        corners=corners,
         draws=setting.draws,
         seed=setting.seed,
         area_method=setting.area_method,
@@ -235,11 +237,9 @@ def _side(variants: Sequence[Variant], side: Side, setting: _Setting) -> tuple[_
         gains=_gains(chosen, pairs, range_m, uncertainty, setting),
         interactions=tuple(
             interaction(
-                corners,
-                chosen,
-                lambda variant, ports: variant.mean_flow(*range_m, setting.area_method, ports),
+                item, chosen, lambda variant, ports: variant.mean_flow(*range_m, setting.area_method, ports), u95
             )
-            for corners in find_corners([variant.state for variant in chosen])
+            for item, u95 in zip(corners, uncertainty.effects_u95, strict=True)
         ),
     )
     computed = _Side(chosen, pairs, result)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from flowkit.analysis.curves import SideVariant
 from flowkit.analysis.results import Interaction
 
-__all__ = ["Change", "Corners", "find_corners", "interaction", "what_changed"]
+__all__ = ["Change", "Corners", "find_corners", "interaction", "log_effects", "shared_ports", "what_changed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,8 +146,50 @@ def _others(
             yield other[factors[0]], other[factors[1]]
 
 
+def shared_ports(variants: Sequence[SideVariant]) -> tuple[str, ...]:
+    """Return the ports that all of some variants were tested on; none where they share none.
+
+    Parameters
+    ----------
+    variants : sequence of SideVariant
+        At least one.
+    """
+    return tuple(port for port in variants[0].port_names if all(port in other.port_names for other in variants))
+
+
+def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
+    """Return both main effects and the interaction of four corners.
+
+    Parameters
+    ----------
+    mean_flows : four array_like of one shape
+        Of the corners 00, 10, 01 and 11, numbers or draws [m³/s].
+
+    Returns
+    -------
+    tuple of three ndarray
+        Natural logarithms.
+
+    Notes
+    -----
+    Two-level factorial (Box, Hunter & Hunter, Statistics for Experimenters, 2nd ed. 2005, ch. 5) of
+    logarithms, since gains multiply: the interaction is ``ln Q11 − ln Q10 − ln Q01 + ln Q00``, a main
+    effect the mean of the factor's two log steps.
+
+    Examples
+    --------
+    >>> [round(float(effect), 6) for effect in log_effects([1.0, np.e, np.e**2, np.e**3])]
+    [1.0, 2.0, 0.0]
+    """
+    q00, q10, q01, q11 = (np.log(np.asarray(flow, dtype=float)) for flow in mean_flows)
+    return ((q10 - q00) + (q11 - q01)) / 2, ((q01 - q00) + (q11 - q10)) / 2, q11 - q10 - q01 + q00
+
+
 def interaction(
-    corners: Corners, variants: Sequence[SideVariant], mean_flow: Callable[[SideVariant, tuple[str, ...]], float]
+    corners: Corners,
+    variants: Sequence[SideVariant],
+    mean_flow: Callable[[SideVariant, tuple[str, ...]], float],
+    u95: Sequence[float] | None = None,
 ) -> Interaction:
     """Return main effects and interaction of two factors.
 
@@ -155,6 +199,8 @@ def interaction(
     variants : sequence of SideVariant
     mean_flow : callable
         Mean flow [m³/s] of a variant over some ports (all where none is named).
+    u95 : sequence of three floats, optional
+        Half the 95 % intervals of both main effects and the interaction, natural logarithms.
 
     Returns
     -------
@@ -163,12 +209,11 @@ def interaction(
 
     Notes
     -----
-    Two-level factorial: ``ln Q11 − ln Q10 − ln Q01 + ln Q00``; a main effect is the mean of the
-    factor's two log steps.
+    See `log_effects`.
     """
     four = [variants[place] for place in corners.places]
-    ports = tuple(port for port in four[0].port_names if all(port in other.port_names for other in four))
-    q00, q10, q01, q11 = (math.log(mean_flow(variant, ports)) for variant in four)
-    first = ((q10 - q00) + (q11 - q01)) / 2
-    second = ((q01 - q00) + (q11 - q10)) / 2
-    return Interaction(corners.factors, (first, second), q11 - q10 - q01 + q00)
+    ports = shared_ports(four)
+    first, second, both = (float(effect) for effect in log_effects([mean_flow(variant, ports) for variant in four]))
+    if u95 is None:
+        return Interaction(corners.factors, (first, second), both)
+    return Interaction(corners.factors, (first, second), both, (u95[0], u95[1]), u95[2])

@@ -172,11 +172,22 @@ class Gain:
 
 @dataclass(frozen=True, slots=True)
 class Interaction:
-    """Main effects and interaction of two factors, natural logarithms of flow ratios."""
+    """Main effects and interaction of two factors, natural logarithms of flow ratios.
+
+    Attributes
+    ----------
+    factors : tuple of two str
+    main_effects : tuple of two floats
+    interaction : float
+    main_effects_u95, interaction_u95 : tuple of two floats and float, or None
+        Half their 95 % intervals; None where not assessed.
+    """
 
     factors: tuple[str, str]
     main_effects: tuple[float, float]
     interaction: float
+    main_effects_u95: tuple[float, float] | None = None
+    interaction_u95: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,29 +16,26 @@ from numpy.typing import NDArray
 
 from flowkit.analysis.budget import budget_of
 from flowkit.analysis.curves import SideVariant
+from flowkit.analysis.draws import Ports, SideDraws
+from flowkit.analysis.factors import Corners, log_effects, shared_ports
 from flowkit.analysis.lifts import AreaMethod
 from flowkit.analysis.montecarlo import (
     DRAWS,
     SEED,
     deviation_bound,
-    draw_mean_flows,
     gain_interval,
     interval_of,
-    mean_flow,
     spread_interval,
 )
-from flowkit.analysis.noise import PortNoise, port_noise
+from flowkit.analysis.noise import PortNoise
 from flowkit.analysis.propagation import Combined, Component, combine
 from flowkit.analysis.results import Repeatability
-from flowkit.analysis.sessions import sessions_of
 from flowkit.model import Bench, Reference
 
 if TYPE_CHECKING:
     from flowkit.analysis.gains import MatchedPair
 
 __all__ = ["SideUncertainty", "assess_side", "flow_uncertainty", "gain_uncertainty"]
-
-Ports = Mapping[str, PortNoise]
 
 Array = NDArray[np.float64]
 
@@ -68,6 +65,8 @@ class SideUncertainty:
         in a hundred, relative to the mean [-]; None with one port.
     interval_shares : tuple of mapping
         For each pair the shares of the variance of its gain in mean flow, by name.
+    effects_u95 : tuple of (tuple of three floats, or None)
+        For each set of four corners, of both main effects and the interaction, natural logarithms.
     """
 
     mean_flow_u95: tuple[float | None, ...]
@@ -80,6 +79,7 @@ class SideUncertainty:
     per_lift_u95: tuple[tuple[float | None, ...], ...]
     deviation_u95: tuple[float | None, ...]
     interval_shares: tuple[Mapping[str, float], ...]
+    effects_u95: tuple[tuple[float, ...] | None, ...]
 
 
 def assess_side(  # noqa: PLR0917
@@ -91,6 +91,7 @@ def assess_side(  # noqa: PLR0917
     bench: Bench,
     repeatability: Repeatability,
     *,
+    corners: Sequence[Corners] = (),
     draws: int = DRAWS,
     seed: int = SEED,
     area_method: AreaMethod = "pchip",
@@ -109,6 +110,8 @@ def assess_side(  # noqa: PLR0917
     reference : Reference
     bench : Bench
     repeatability : Repeatability
+    corners : sequence of Corners, optional
+        Of these variants.
     draws, seed : int, optional
         Of the Monte Carlo; the same answer every time.
     area_method : {"pchip", "trapezoid"}, optional
@@ -129,49 +132,20 @@ def assess_side(  # noqa: PLR0917
     ()
     """
     if repeatability.s_r is None:
-        return _not_assessed(variants, pairs, variant_lifts)
-    sessions = sessions_of(test for variant in variants for curve in variant.ports for test in curve.tests)
-    noise: dict[str, Ports] = {
-        variant.name: {curve.port: port_noise(curve, sessions, reference, bench) for curve in variant.ports}
-        for variant in variants
-    }
-    # By name, so that the order of the variants does not matter even where two curves are the same.
-    flat = [noise[name][port] for name in sorted(noise) for port in sorted(noise[name])]
-    drawn = draw_mean_flows(flat, range_m, repeatability, bench, draws=draws, seed=seed, method=area_method)
-    rows = {id(port): row for port, row in zip(flat, drawn, strict=True)}
-
-    def sample(ports: Ports) -> Array:
-        """Gather the ports' drawn mean flows."""
-        return np.array([rows[id(port)] for port in ports.values()])
-
-    def relative(ports: Ports) -> float:
-        """Return half the interval of the ports' mean, over the mean itself."""
-        nominal = np.mean([mean_flow(p.lifts_m, p.flow_m3_s, range_m, area_method) for p in ports.values()])
-        return interval_of(sample(ports).mean(axis=0)).half / float(nominal)
-
-    sides = [tuple(_chosen(noise[one.name], pair.ports) for one in (pair.before, pair.after)) for pair in pairs]
-    flows = tuple(relative(noise[variant.name]) for variant in variants)
-    spreads = [spread_interval(sample(ports)).half if len(ports) > 1 else None for ports in noise.values()]
-    gains = [gain_interval(sample(before), sample(after)) for before, after in sides]
-    gradients: dict[int, Array] = {}
-    budgets = [
-        budget_of(
-            (tuple(before.values()), tuple(after.values())),
-            range_m,
-            repeatability,
-            bench,
-            area_method,
-            gradients=gradients,
-        )
-        for before, after in sides
-    ]
+        return _not_assessed(variants, pairs, variant_lifts, corners)
+    drawn = SideDraws.of(variants, range_m, reference, bench, repeatability, draws=draws, seed=seed, method=area_method)
+    own = [drawn.ports(variant.name) for variant in variants]
+    sides = [tuple(drawn.ports(one.name, pair.ports) for one in (pair.before, pair.after)) for pair in pairs]
+    flows = tuple(drawn.mean_u95(ports) for ports in own)
+    gains = [gain_interval(drawn.sample(before), drawn.sample(after)) for before, after in sides]
+    several = [drawn.sample(ports) if len(ports) > 1 else None for ports in own]
     return SideUncertainty(
         mean_flow_u95=flows,
         curve_area_u95=flows,
-        spread_u95=tuple(spreads),
+        spread_u95=tuple(None if sample is None else spread_interval(sample).half for sample in several),
         flow_u95=tuple(
-            tuple(flow_uncertainty(tuple(noise[variant.name].values()), lift, repeatability, bench) for lift in lifts)
-            for variant, lifts in zip(variants, variant_lifts, strict=True)
+            tuple(flow_uncertainty(tuple(ports.values()), lift, repeatability, bench) for lift in lifts)
+            for ports, lifts in zip(own, variant_lifts, strict=True)
         ),
         gain_u95=tuple(interval.half for interval in gains),
         gain_interval=tuple((interval.low, interval.high) for interval in gains),
@@ -183,18 +157,41 @@ def assess_side(  # noqa: PLR0917
             )
             for pair, (before, after) in zip(pairs, sides, strict=True)
         ),
-        deviation_u95=tuple(deviation_bound(sample(ports)) if len(ports) > 1 else None for ports in noise.values()),
-        interval_shares=tuple(budget.shares for budget in budgets),
+        deviation_u95=tuple(None if sample is None else deviation_bound(sample) for sample in several),
+        interval_shares=_shares(sides, range_m, repeatability, bench, area_method),
+        effects_u95=tuple(_effects_u95(item, variants, drawn) for item in corners),
     )
 
 
-def _chosen(ports: Ports, names: Sequence[str]) -> Ports:
-    """Return the named ports, all of them where none is named."""
-    return {name: ports[name] for name in names} if names else ports
+def _shares(
+    sides: Sequence[Sequence[Ports]],
+    range_m: tuple[float, float],
+    repeatability: Repeatability,
+    bench: Bench,
+    method: AreaMethod,
+) -> tuple[Mapping[str, float], ...]:
+    """Return what each pair's interval is made of."""
+    gradients: dict[int, Array] = {}
+    budgets = (
+        budget_of([tuple(ports.values()) for ports in side], range_m, repeatability, bench, method, gradients=gradients)
+        for side in sides
+    )
+    return tuple(budget.shares for budget in budgets)
+
+
+def _effects_u95(corners: Corners, variants: Sequence[SideVariant], drawn: SideDraws) -> tuple[float, ...]:
+    """Return half the intervals of both main effects and the interaction, natural logarithms."""
+    four = [variants[place] for place in corners.places]
+    ports = shared_ports(four)
+    means = [drawn.sample(drawn.ports(variant.name, ports)).mean(axis=0) for variant in four]
+    return tuple(interval_of(effect).half for effect in log_effects(means))
 
 
 def _not_assessed(
-    variants: Sequence[SideVariant], pairs: Sequence[MatchedPair], variant_lifts: Sequence[Sequence[float]]
+    variants: Sequence[SideVariant],
+    pairs: Sequence[MatchedPair],
+    variant_lifts: Sequence[Sequence[float]],
+    corners: Sequence[Corners],
 ) -> SideUncertainty:
     """Return the intervals where the repeatability is not known."""
     none_each = (None,) * len(variants)
@@ -210,6 +207,7 @@ def _not_assessed(
         per_lift_u95=tuple((None,) * len(pair.lifts_m) for pair in pairs),
         deviation_u95=none_each,
         interval_shares=({},) * len(pairs),
+        effects_u95=(None,) * len(corners),
     )
 
 

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from flowkit.analysis.phrases import listed, percent
+from flowkit.corrections.step import MATTERS
 from flowkit.model import CorrectedTest, Finding, LedgerLine, Side, Variant
 
-__all__ = ["MATTERS", "corrected_unequally"]
-
-MATTERS = 0.005
-"""Change of a test's flows from which it is worth a warning (common practice, no source)."""
+__all__ = ["corrected_unequally"]
 
 NEEDED: Mapping[str, Mapping[str, str]] = {
     "leakage": {"leak_m3_s": "the leak (zero if there was none)"},

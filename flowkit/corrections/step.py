@@ -9,6 +9,7 @@ from flowkit.model import Bench, Finding, FlowTest, LedgerLine, Reference, Side,
 from flowkit.units import find_unit, from_si
 
 __all__ = [
+    "MATTERS",
     "STANDARD_BAROMETER_PA",
     "Setting",
     "Step",
@@ -19,6 +20,10 @@ __all__ = [
     "skipped",
 ]
 
+MATTERS = 0.005
+"""Relative change of a flow from which a correction is told that was left out, or made for some tests only.
+
+Common practice, no source."""
 STANDARD_BAROMETER_PA = 101_325.0
 """Taken for the room's pressure where the sheet does not state it [Pa]."""
 

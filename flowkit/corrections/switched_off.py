@@ -5,13 +5,10 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Sequence
 
-from flowkit.corrections.step import Setting, Step, percent, pressure_words
+from flowkit.corrections.step import MATTERS, Setting, Step, percent, pressure_words
 from flowkit.model import Finding, FlowTest
 
-__all__ = ["MATTERS", "Undone", "findings_of_undone", "undone_by"]
-
-MATTERS = 0.005
-"""Change of a flow from which leaving a correction out is worth a warning (common practice, no source)."""
+__all__ = ["Undone", "findings_of_undone", "undone_by"]
 
 
 @dataclasses.dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ __all__ = [
     "FACTORIAL",
     "BandRow",
     "BandTable",
+    "Effect",
     "band_head",
     "band_limits",
     "band_tables",
@@ -38,7 +39,7 @@ ALL_STEPS = "all steps"
 """What the gain of the last variant over the first is called under those of the steps."""
 FACTORIAL = (
     "A main effect is the mean of the two steps that change one thing alone; the interaction is what both together "
-    "gave over the product of each alone. No interval is computed for these: judge them by the ± of the gains."
+    "gave over the product of each alone."
 )
 BY_GEOMETRY = "By geometry: what the least areas alone promise (ratio of minimum areas), as a mean over the same lifts."
 _FOOT_M = 0.3048
@@ -187,8 +188,25 @@ def _band_row(
     )
 
 
-def effects(found: Interaction) -> list[tuple[str, float]]:
-    """Return main effects and interaction of two factors as fractions, each with its name.
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """A main effect or an interaction, as a fraction.
+
+    Attributes
+    ----------
+    name : str
+    gain : float
+    u95 : float or None
+        Half its 95 % interval; None where not assessed.
+    """
+
+    name: str
+    gain: float
+    u95: float | None
+
+
+def effects(found: Interaction) -> list[Effect]:
+    """Return main effects and interaction of two factors.
 
     Parameters
     ----------
@@ -198,14 +216,16 @@ def effects(found: Interaction) -> list[tuple[str, float]]:
     Examples
     --------
     >>> from math import log
-    >>> [(name, round(gain, 3)) for name, gain in effects(Interaction(("ports", "seats"), (log(1.05), 0.0), 0.0))]
-    [('main effect, ports', 0.05), ('main effect, seats', 0.0), ('interaction, ports × seats', 0.0)]
+    >>> known = Interaction(("ports", "seats"), (log(1.05), 0.0), 0.0, (0.01, 0.01), 0.02)
+    >>> [(item.name, round(item.gain, 3), round(item.u95, 4)) for item in effects(known)]
+    [('main effect, ports', 0.05, 0.0105), ('main effect, seats', 0.0, 0.01), ('interaction, ports × seats', 0.0, 0.02)]
     """
-    named = [f"main effect, {factor}" for factor in found.factors]
+    names = (*(f"main effect, {factor}" for factor in found.factors), f"interaction, {' × '.join(found.factors)}")
     logs = (*found.main_effects, found.interaction)
+    halves = (*(found.main_effects_u95 or (None, None)), found.interaction_u95)
     return [
-        (name, math.expm1(value))
-        for name, value in zip((*named, f"interaction, {' × '.join(found.factors)}"), logs, strict=True)
+        Effect(name, math.expm1(value), None if half is None else math.exp(value) * half)
+        for name, value, half in zip(names, logs, halves, strict=True)
     ]
 
 

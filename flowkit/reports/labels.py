@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections import Counter
 from collections.abc import Iterable
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
@@ -19,12 +20,13 @@ from flowkit.drawing.figures import (
     percent,
     signed_percent,
 )
-from flowkit.model import AirState, JobInfo, Reference, Side
+from flowkit.model import AirState, Finding, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
 
 __all__ = [
     "MINUS",
     "NOTHING",
+    "counted",
     "date_of",
     "date_words",
     "display_of",
@@ -147,6 +149,25 @@ def _range_words(range_m: tuple[float, float], display: Display) -> str:
     """Say over which lifts, or at which single one."""
     low, high = (lift_text(lift, display) for lift in range_m)
     return f"at {low} {display.lift}" if low == high else f"over {low}–{high} {display.lift}"
+
+
+_GRAVEST: tuple[Severity, ...] = ("error", "warning", "note")
+
+
+def counted(findings: Iterable[Finding]) -> str:
+    """Say how many findings there are of each severity.
+
+    Parameters
+    ----------
+    findings : iterable of Finding
+
+    Examples
+    --------
+    >>> counted([Finding("leak-large", "warning", "a.csv", "…")] * 2), counted([])
+    ('2 warnings', '')
+    """
+    numbers = Counter(finding.severity for finding in findings)
+    return ", ".join(f"{numbers[kind]} {kind}{'s' if numbers[kind] > 1 else ''}" for kind in _GRAVEST if numbers[kind])
 
 
 def date_of(text: str | None) -> datetime.date | None:

@@ -10,7 +10,7 @@ from flowkit.model import Finding
 from flowkit.reports.cautions import CAUTIONS
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.fitting import STAND_IN, clean, missing_letters, shorten, wrap
-from flowkit.reports.labels import display_of, distinct, method_words, reference_words, sides_of
+from flowkit.reports.labels import counted, display_of, distinct, method_words, reference_words, sides_of
 from flowkit.reports.layout import SIZES, Page, Paper
 from flowkit.reports.names import Names
 from flowkit.reports.page_table import GAP, Flowing, fitted_tables, side_table
@@ -66,8 +66,7 @@ def _foot(contents: ReportContents, width: float, all_sources: str) -> list[str]
     doubtful = [finding for finding in contents.findings if finding.severity != "note"]
     if doubtful:
         rules = ", ".join(distinct(finding.rule for finding in doubtful))
-        count = f"{len(doubtful)} warning{'s' if len(doubtful) > 1 else ''}"
-        parts.insert(0, f"Doubtful: {count} ({rules}), told on the page of findings.")
+        parts.insert(0, f"Doubtful: {counted(doubtful)} ({rules}), told on the page of findings.")
     if noted:
         parts.append("Notes: " + " ".join(noted))
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]

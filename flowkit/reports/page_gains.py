@@ -24,7 +24,16 @@ from flowkit.reports.further import (
     ratio_lifts,
     ratio_variants,
 )
-from flowkit.reports.labels import NOTHING, flow_text, lift_text, numeral, percent, sides_of, signed_percent
+from flowkit.reports.labels import (
+    NOTHING,
+    flow_text,
+    interval_text,
+    lift_text,
+    numeral,
+    percent,
+    sides_of,
+    signed_percent,
+)
 from flowkit.reports.layout import SIZES
 from flowkit.reports.names import Names
 from flowkit.reports.page_table import GAP
@@ -83,7 +92,7 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     )
     figures = [_figures(side, result, names, display) for side, result in sides if _several_lifts(result)]
     expected = any(has_expected(result) for _, result in sides)
-    _write(stream, "Gain of each step, figure by figure", figures, [BY_GEOMETRY] if expected else [])
+    _write(stream, "Gain of each step in per cent, figure by figure", figures, [BY_GEOMETRY] if expected else [])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
 
@@ -167,14 +176,12 @@ def _effects(side: Side, result: SideComparison) -> Table:
     """Return main effects and interactions."""
     rows: list[Row] = []
     for found in result.interactions:
-        for place, (name, gain) in enumerate(effects(found)):
-            rows.append(
-                Row(
-                    (Cell(shorten(clean(name), 2 * _LABEL, SIZES.body)), Cell(signed_percent(gain))),
-                    rule_above=bool(rows) and place == 0,
-                )
-            )
-    return Table(side.capitalize(), _columns([_Head(""), _Head("%")], rows), tuple(rows), filled=side == "intake")
+        for place, effect in enumerate(effects(found)):
+            name = Cell(shorten(clean(effect.name), 2 * _LABEL, SIZES.body))
+            cells = (name, Cell(signed_percent(effect.gain)), Cell(interval_text(effect.u95), "dim"))
+            rows.append(Row(cells, rule_above=bool(rows) and place == 0))
+    heads = [_Head(""), _Head("%"), _Head("")]
+    return Table(side.capitalize(), _columns(heads, rows), tuple(rows), filled=side == "intake")
 
 
 def write_ratio_tables(stream: Stream, comparison: Comparison, names: Names, display: Display) -> None:

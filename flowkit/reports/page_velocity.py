@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from flowkit.analysis.results import Gain, LiftGain, SideComparison
 from flowkit.drawing import Display, text_width
@@ -43,11 +44,8 @@ def write_velocity(stream: Stream, sides: Sides, names: Names, display: Display)
     if not known:
         return
 
-    def build(side: Side, result: SideComparison, width: float) -> Table:
-        """Make one side's table."""
-        return _velocity_table(side, result, width, names, display)
-
-    tables = fitted_tables(known, stream.paper.inner_width, build)
+    make = partial(_velocity_table, names=names, display=display)
+    tables = fitted_tables(known, stream.paper.inner_width, make)
     stream.headed("Mean port velocity", tables, [_VELOCITY])
 
 
@@ -111,11 +109,8 @@ def write_expected(stream: Stream, sides: Sides, names: Names, display: Display)
     if not known:
         return
 
-    def build(side: Side, result: SideComparison, width: float) -> Table:
-        """Make one side's table."""
-        return _expected_table(side, result, width, names, display)
-
-    tables = fitted_tables(known, stream.paper.inner_width, build)
+    make = partial(_expected_table, names=names, display=display)
+    tables = fitted_tables(known, stream.paper.inner_width, make)
     shown = [table for table in tables if len(table.columns) > 1]
     stream.headed("Gain of the step, measured and by geometry", shown, [_EXPECTED])
 

@@ -25,7 +25,7 @@ from flowkit.reports.further import (
     velocity_between,
     velocity_unit,
 )
-from flowkit.reports.labels import NOTHING, flow_text, lift_text, numeral, percent, signed_percent
+from flowkit.reports.labels import NOTHING, flow_text, interval_text, lift_text, numeral, percent, signed_percent
 from flowkit.reports.plain import printable
 from flowkit.reports.terminal_compact import CompactTable, Figures
 from flowkit.reports.terminal_parts import Parts
@@ -126,8 +126,9 @@ def _factorial(result: SideComparison) -> list[CompactTable]:
     rows = [row for found in result.interactions for row in effects(found)]
     if not rows:
         return []
-    labels = ["factorial, mean flow", *(printable(name) for name, _ in rows)]
-    return [CompactTable(labels, [[("%", [signed_percent(gain) for _, gain in rows])]], notes=FACTORIAL)]
+    labels = ["factorial, mean flow", *(printable(row.name) for row in rows)]
+    told = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
+    return [CompactTable(labels, [[("%", told)]], notes=FACTORIAL)]
 
 
 def _velocity(result: SideComparison, display: Display) -> list[CompactTable]:

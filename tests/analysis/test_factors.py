@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from flowkit.analysis import compare
 from flowkit.analysis.factors import find_corners, what_changed
+from flowkit.model import Bench
 from flowkit.validation.analysis import CHECKS
 from tests.analysis.heads import head
 
@@ -99,6 +100,23 @@ def test_effects_put_in_come_out(first: float, second: float, both: float) -> No
     assert found.factors == ("ports", "seats")
     assert found.interaction == pytest.approx(both, abs=1e-12)
     assert found.main_effects == pytest.approx((first + both / 2, second + both / 2), abs=1e-12)
+
+
+@pytest.mark.parametrize("ports", [("1",), ("1", "2", "3", "4")])
+def test_intervals_of_the_effects(ports: tuple[str, ...]) -> None:
+    """Closed form: each corner's log mean has s/sqrt(ports); the interaction adds four, a main effect half of it."""
+    heads = [head(str(place), state=state, ports=ports) for place, state in enumerate(CORNERS)]
+    (found,) = compare(heads, bench=Bench(repeatability=0.004)).sides["intake"].interactions
+    each = 1.959964 * 0.004 / math.sqrt(len(ports))
+    assert found.interaction_u95 == pytest.approx(2 * each, rel=0.05)
+    assert found.main_effects_u95 == pytest.approx((each, each), rel=0.05)
+
+
+def test_effects_are_not_assessed_without_repeatability() -> None:
+    heads = [head(str(place), state=state) for place, state in enumerate(CORNERS)]
+    (found,) = compare(heads).sides["intake"].interactions
+    assert found.main_effects_u95 is None
+    assert found.interaction_u95 is None
 
 
 def test_no_interaction_without_four_corners() -> None:

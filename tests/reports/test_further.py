@@ -94,11 +94,13 @@ def test_the_terminal_shows_main_effects_and_interaction() -> None:
     text = terminal()
     for side in ("intake", "exhaust"):
         rows = block(side_of(text, side), "factorial, mean flow")
-        assert [row[-1] for row in rows] == [f"+{100 * value:.1f}" for value in (PORTS, SEATS, BOTH)]
-        assert [" ".join(row[:-1]) for row in rows] == [
-            "main effect, ports", "main effect, seats", "interaction, ports × seats",
-        ]  # fmt: skip
-    assert "No interval is computed for these" in text
+        names = ("main effect, ports", "main effect, seats", "interaction, ports × seats")
+        gains = [f"+{100 * value:.1f}" for value in (PORTS, SEATS, BOTH)]
+        assert [" ".join(row[:-2]) for row in rows] == [f"{n} {g}" for n, g in zip(names, gains, strict=True)]
+        assert [row[-2] for row in rows] == ["±"] * 3
+        # The interaction is made of four corners, a main effect of the mean of two steps: twice as wide.
+        halves = [float(row[-1]) for row in rows]
+        assert halves[2] == pytest.approx(2 * halves[0] * (1 + BOTH) / (1 + PORTS), abs=0.11)
 
 
 def test_the_terminal_shows_every_figure_of_a_gain_and_what_geometry_promised() -> None:
@@ -185,8 +187,12 @@ def test_the_pages_show_them_too() -> None:
     detail, areas = paper("Flow in detail"), paper("Coefficients and areas")
     for low, high in ((1.0, 5.7), (5.7, 9.5), (9.5, 10.0)):
         assert f"{low:.2f}–{high:.2f} mm" in detail and f" {mean(low, high):.2f} " in detail
-    assert f"main effect, ports +{100 * PORTS:.1f} main effect, seats +{100 * SEATS:.1f}" in detail
-    assert "interaction, ports × seats +2.0" in detail
+    for name, value in (
+        ("main effect, ports", PORTS),
+        ("main effect, seats", SEATS),
+        ("interaction, ports × seats", BOTH),
+    ):
+        assert re.search(rf"{name} \+{100 * value:.1f} ± \d\.\d", detail)
     assert "at equal lift" in detail and detail.count(" 0.70") >= 5 * (6 + 10)
     assert "Gain of the step, measured and by geometry" in areas and "larger, %" in areas
     top = factorial().comparison.sides["intake"].variant("both").flow_m3_s[-1]

@@ -56,6 +56,12 @@ def knot_at(pen: Pen, block: Block, column: int, place: int) -> Knot:
     return sheet + lift, sheet + flow, slope
 
 
+def _along(x: str, low: Knot, high: Knot) -> tuple[str, str]:
+    """Return the distance of two knots, and how far along it a lift's cell is."""
+    h = f"({high[0]}-{low[0]})"
+    return h, f"(({x}-{low[0]})/{h})"
+
+
 def flow_inside(x: str, low: Knot, high: Knot) -> str:
     """Return the flow at a lift between two knots, on the cubic through them.
 
@@ -65,9 +71,8 @@ def flow_inside(x: str, low: Knot, high: Knot) -> str:
         The lift's cell.
     low, high : Knot
     """
-    (l0, q0, d0), (l1, q1, d1) = low, high
-    h = f"({l1}-{l0})"
-    t = f"(({x}-{l0})/{h})"
+    (_, q0, d0), (_, q1, d1) = low, high
+    h, t = _along(x, low, high)
     return f"{q0}*(1+2*{t})*(1-{t})^2+{q1}*{t}^2*(3-2*{t})+{h}*{d0}*{t}*(1-{t})^2+{h}*{d1}*{t}^2*({t}-1)"
 
 
@@ -80,9 +85,8 @@ def slope_inside(x: str, low: Knot, high: Knot) -> str:
         The lift's cell.
     low, high : Knot
     """
-    (l0, q0, d0), (l1, q1, d1) = low, high
-    h = f"({l1}-{l0})"
-    t = f"(({x}-{l0})/{h})"
+    (_, q0, d0), (_, q1, d1) = low, high
+    h, t = _along(x, low, high)
     return f"6*({t}-{t}^2)*({q1}-{q0})/{h}+{d0}*(1-4*{t}+3*{t}^2)+{d1}*(3*{t}^2-2*{t})"
 
 

@@ -99,15 +99,19 @@ def _write_effects(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
     if not found:
         return row
     pen.put(row, 1, f"{side.side.capitalize()}: main effects and interaction in mean flow", Style("heading"))
-    row += 1
+    assessed = any(item.interaction_u95 is not None for item in found)
+    pen.header(row + 1, ["effect", "gain", *(["± 95 %"] if assessed else [])], widths=_WIDTHS)
+    row += 2
     places = {known.factors: known.places for known in corners}
     for item in found:
         formulas = _effect_formulas(draft, side, places.get(item.factors), item)
-        for (name, value), text in zip(effects(item), formulas, strict=True):
-            pen.put(row, 1, name, Style(wrap=True))
-            pen.tall(row, 2 if len(name) > _WIDTHS[1] else 1)
+        for effect, text in zip(effects(item), formulas, strict=True):
+            pen.put(row, 1, effect.name, Style(wrap=True))
+            pen.tall(row, 2 if len(effect.name) > _WIDTHS[1] else 1)
             style = Style("value" if text is None else "formula", 1, gain=True)
-            pen.put(row, 2, value if text is None else Formula(text, value), style)
+            pen.put(row, 2, effect.gain if text is None else Formula(text, effect.gain), style)
+            if effect.u95 is not None:
+                pen.put(row, 3, effect.u95, Style("value", 1, percent=True))
             row += 1
     pen.long_text(row, FACTORIAL, Style("quiet", wrap=True), width=_WIDTH)
     return row + 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowkit.reports.labels import job_words, method_words, reference_words
+from flowkit.reports.labels import counted, job_words, method_words, reference_words
 from flowkit.reports.workbook.charts import flow_chart
 from flowkit.reports.workbook.draft import Draft
 from flowkit.reports.workbook.flows import row_ranges
@@ -53,7 +53,7 @@ def write_summary(draft: Draft) -> None:
     for side, column in zip(draft.sides, "AG", strict=False):
         flow_chart(draft, side, f"{column}{row}")
     row += _CHART_ROWS
-    for text in (*contents.comparison.sentences, *_caution(draft)):
+    for text in (*contents.comparison.sentences, *_doubts(draft)):
         pen.long_text(row, text, Style(wrap=True), width=_WIDTH, columns=len(_HEADS))
         row += 1
     row = _legend(pen, row + 1)
@@ -112,16 +112,10 @@ def _write_variant(draft: Draft, pen: Pen, side: SidePlan, variant: VariantPlan,
         pen.tall(row, lines_of(changed_words(step), _WIDTHS[11] - 2))
 
 
-def _caution(draft: Draft) -> list[str]:
+def _doubts(draft: Draft) -> list[str]:
     """Say how much is doubtful."""
-    grave = [finding for finding in draft.contents.findings if finding.severity != "note"]
-    notes = len(draft.contents.findings) - len(grave)
-    if not draft.contents.findings:
-        return []
-    counted = (
-        f"{len(grave)} {'caution' if len(grave) == 1 else 'cautions'}, {notes} {'note' if notes == 1 else 'notes'}"
-    )
-    return [f"{counted}: see the sheet of findings."]
+    findings = draft.contents.findings
+    return [f"{counted(findings)}: see the sheet of findings."] if findings else []
 
 
 def _legend(pen: Pen, row: int) -> int:
