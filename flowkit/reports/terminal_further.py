@@ -27,8 +27,8 @@ from flowkit.reports.further import (
 )
 from flowkit.reports.labels import NOTHING, flow_text, interval_text, lift_text, numeral, percent, signed_percent
 from flowkit.reports.plain import printable
-from flowkit.reports.terminal_compact import CompactTable, Figures
 from flowkit.reports.terminal_parts import Parts
+from flowkit.reports.terminal_wide import Block, WideTable
 
 __all__ = ["further_of_side", "ratio_text"]
 
@@ -67,23 +67,23 @@ def _label(name: str | None) -> str:
     return ALL_STEPS if name is None else printable(name)
 
 
-def _bands(table: BandTable, display: Display, *, last: bool) -> CompactTable:
+def _bands(table: BandTable, display: Display, *, last: bool) -> WideTable:
     """Return mean flow of every variant and gain of every step, band by band."""
     gained = any(gain is not None for row in table.rows for gain in row.gains)
-    blocks: list[Figures] = []
+    blocks: list[Block] = []
     for place, limit in enumerate(table.limits):
         flows = [row.flows_m3_s[place] for row in table.rows]
         cells = ["" if flow is None else flow_text(flow, display) for flow in flows]
-        block: Figures = [(band_head(limit, display), cells)]
+        block: Block = [(band_head(limit, display), cells)]
         if gained:
             gains = [row.gains[place] for row in table.rows]
             block.append(("step %", ["" if gain is None else signed_percent(gain) for gain in gains]))
         blocks.append(block)
     labels = [f"mean flow by band of lift, {display.flow}", *(_label(row.variant) for row in table.rows)]
-    return CompactTable(labels, blocks, notes=band_words(table) if last else "")
+    return WideTable("", labels, blocks, notes=band_words(table) if last else "", names="left")
 
 
-def _figures(result: SideComparison, display: Display) -> list[CompactTable]:
+def _figures(result: SideComparison, display: Display) -> list[WideTable]:
     """Return the further figures of every step's gain."""
     gains = gains_of_steps(result)
     top = f"at {lift_text(result.range_m[1], display)} {display.lift}"
@@ -94,7 +94,7 @@ def _figures(result: SideComparison, display: Display) -> list[CompactTable]:
         """Return a column, a cell a gain."""
         return head, [cell(gain) for _, gain in gains]
 
-    blocks: list[Figures] = [[column("mean of lifts", lambda gain: signed_percent(gain.mean_of_gains))]]
+    blocks: list[Block] = [[column("mean of lifts", lambda gain: signed_percent(gain.mean_of_gains))]]
     notes = ""
     if has_expected(result):
         blocks[0].append(column("by geometry", lambda gain: signed_percent(gain.expected_from_geometry)))
@@ -113,7 +113,9 @@ def _figures(result: SideComparison, display: Display) -> list[CompactTable]:
     ]
     if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
         blocks.append([column("of the total %", _share)])
-    return [CompactTable(["gain of the step, %", *(_label(name) for name, _ in gains)], blocks, notes=notes)]
+    return [
+        WideTable("", ["gain of the step, %", *(_label(name) for name, _ in gains)], blocks, notes=notes, names="left")
+    ]
 
 
 def _share(gain: Gain) -> str:
@@ -121,17 +123,17 @@ def _share(gain: Gain) -> str:
     return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
 
 
-def _factorial(result: SideComparison) -> list[CompactTable]:
+def _factorial(result: SideComparison) -> list[WideTable]:
     """Return main effects and interaction of every two factors whose four corners were tested."""
     rows = [row for found in result.interactions for row in effects(found)]
     if not rows:
         return []
     labels = ["factorial, mean flow", *(printable(row.name) for row in rows)]
     told = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
-    return [CompactTable(labels, [[("%", told)]], notes=FACTORIAL)]
+    return [WideTable("", labels, [[("%", told)]], notes=FACTORIAL, names="left")]
 
 
-def _velocity(result: SideComparison, display: Display) -> list[CompactTable]:
+def _velocity(result: SideComparison, display: Display) -> list[WideTable]:
     """Return the mean velocity in the port at some lifts."""
     variants = [variant for variant in result.variants if variant.port_velocity_m_s]
     lifts = spaced(common_lifts(result), _SHOWN)
@@ -153,14 +155,14 @@ def _marked(value: float | None, known: bool, digits: int) -> str:
 
 def _at_lifts(
     head: str, names: Sequence[str], lifts: Sequence[float], cells: Sequence[Sequence[str]], display: Display
-) -> CompactTable:
+) -> WideTable:
     """Return a row a variant and a column a lift."""
-    blocks: list[Figures] = [
+    blocks: list[Block] = [
         [(f"at {lift_text(lift, display)} {display.lift}", [row[place] for row in cells])]
         for place, lift in enumerate(lifts)
     ]
     between = any(cell.startswith("~") for row in cells for cell in row)
-    return CompactTable([head, *names], blocks, notes=_BETWEEN if between else "")
+    return WideTable("", [head, *names], blocks, notes=_BETWEEN if between else "", names="left")
 
 
 def ratio_text(comparison: Comparison, display: Display) -> Parts:
@@ -179,7 +181,7 @@ def ratio_text(comparison: Comparison, display: Display) -> Parts:
     """
     pairs = ratio_variants(comparison)
     lifts = spaced(ratio_lifts(comparison), _SHOWN)
-    parts: list[CompactTable] = []
+    parts: list[WideTable] = []
     if pairs and lifts:
         rows = [[ratio_between(pair, lift) for lift in lifts] for pair in pairs]
         cells = [[_marked(value, known, 2) for value, known in row] for row in rows]
@@ -190,10 +192,12 @@ def ratio_text(comparison: Comparison, display: Display) -> Parts:
     if shares:
         known = {(point.variant, point.at): point.ratio for point in points}
         names = list(dict.fromkeys(point.variant for point in points))
-        blocks: list[Figures] = [
+        blocks: list[Block] = [
             [(f"{percent(at, 0)} %", [numeral(known.get((name, at)), 2) for name in names])] for at in shares
         ]
-        parts.append(CompactTable(["exhaust over intake, share of peak lift", *map(printable, names)], blocks))
+        parts.append(
+            WideTable("", ["exhaust over intake, share of peak lift", *map(printable, names)], blocks, names="left")
+        )
     if not parts:
         return ()
     return tuple(item for part in parts for item in ("", part))[1:]

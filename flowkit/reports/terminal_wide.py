@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.reports.terminal_parts import plain_table, plain_text
 
@@ -23,13 +23,15 @@ class WideTable:
     Parameters
     ----------
     title : str
-        Over it, in bold.
+        Over it, in bold; nothing where it is empty.
     labels : sequence of str
         The head over the names of the rows, then the names.
     blocks : sequence of Block
         What stays together; one at least.
     rules : set of int, optional
         Rows that have a rule under them.
+    names : {"right", "left"}, optional
+        Side on which the names of the rows stand: right for lifts, left for words.
     notes : str, optional
         Under it.
     """
@@ -41,12 +43,14 @@ class WideTable:
         blocks: Sequence[Block],
         *,
         rules: Iterable[int] = (),
+        names: Literal["right", "left"] = "right",
         notes: str = "",
     ) -> None:
         self.title = title
         self.labels = labels
         self.blocks = blocks
         self.rules = set(rules)
+        self.names = names
         self.notes = notes
 
     def _tables(self, width: int) -> Iterable[Table]:
@@ -65,13 +69,14 @@ class WideTable:
 
     def _one(self, columns: Block) -> Table:
         """Make one table of some columns."""
-        table = plain_table((self.labels[0], "right"), *((head, "right") for head, _ in columns))
+        table = plain_table((self.labels[0], self.names), *((head, "right") for head, _ in columns))
         for row, label in enumerate(self.labels[1:]):
             table.add_row(plain_text(label), *(cells[row] for _, cells in columns), end_section=row in self.rules)
         return table
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        yield plain_text(self.title, "bold")
+        if self.title:
+            yield plain_text(self.title, "bold")
         for place, table in enumerate(self._tables(options.max_width)):
             if place:
                 yield plain_text("")

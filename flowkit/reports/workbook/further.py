@@ -100,7 +100,7 @@ def _write_effects(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
         return row
     pen.put(row, 1, f"{side.side.capitalize()}: main effects and interaction in mean flow", Style("heading"))
     assessed = any(item.interaction_u95 is not None for item in found)
-    pen.header(row + 1, ["effect", "gain", *(["± 95 %"] if assessed else [])], widths=_WIDTHS)
+    pen.header(row + 1, ["effect", "gain", *(["± 95 %"] if assessed else [])], widths=_WIDTHS, words=(1,))
     row += 2
     places = {known.factors: known.places for known in corners}
     for item in found:
