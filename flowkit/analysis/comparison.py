@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from flowkit.analysis import checks
-from flowkit.analysis.curves import AreaMethod, SideVariant, common_range, side_variants
+from flowkit.analysis.curves import AreaMethod, SideVariant, common_ports, common_range, side_variants
 from flowkit.analysis.factors import find_corners, interaction
 from flowkit.analysis.flows import variant_flow
-from flowkit.analysis.gains import Interval, MatchedPair, common_ports, gain_of_pair, match_pairs, shares_of_total
+from flowkit.analysis.gains import Interval, MatchedPair, gain_of_pair, match_pairs, shares_of_total
 from flowkit.analysis.montecarlo import DRAWS, SEED
 from flowkit.analysis.ratios import ratio_at_fraction, ratio_at_lift
 from flowkit.analysis.repeatability import pool_repeatability, repeatability_findings, why_not_assessed

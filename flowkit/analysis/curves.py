@@ -33,6 +33,7 @@ __all__ = [
     "AreaMethod",
     "PortCurve",
     "SideVariant",
+    "common_ports",
     "common_range",
     "integrate",
     "lift_key",
@@ -275,6 +276,17 @@ def _port_curve(name: str, side: Side, port: str, tests: Sequence[CorrectedTest]
         runs_at_lift=np.array([len(readings[place]) for place in places], dtype=int),
         sources=tuple(tuple(source for _, source in readings[place]) for place in places),
     )
+
+
+def common_ports(variants: Sequence[SideVariant]) -> tuple[str, ...]:
+    """Return the ports, by name, that every variant was tested on.
+
+    Parameters
+    ----------
+    variants : sequence of SideVariant
+        At least one.
+    """
+    return tuple(port for port in variants[0].port_names if all(port in other.port_names for other in variants))
 
 
 def common_range(curves: Iterable[PortCurve]) -> tuple[float, float]:

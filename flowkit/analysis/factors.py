@@ -9,10 +9,10 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flowkit.analysis.curves import SideVariant
+from flowkit.analysis.curves import SideVariant, common_ports
 from flowkit.analysis.results import Interaction
 
-__all__ = ["Change", "Corners", "find_corners", "interaction", "log_effects", "shared_ports", "what_changed"]
+__all__ = ["Change", "Corners", "find_corners", "interaction", "log_effects", "what_changed"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,17 +146,6 @@ def _others(
             yield other[factors[0]], other[factors[1]]
 
 
-def shared_ports(variants: Sequence[SideVariant]) -> tuple[str, ...]:
-    """Return the ports that all of some variants were tested on; none where they share none.
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-        At least one.
-    """
-    return tuple(port for port in variants[0].port_names if all(port in other.port_names for other in variants))
-
-
 def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
     """Return both main effects and the interaction of four corners.
 
@@ -212,7 +201,7 @@ def interaction(
     See `log_effects`.
     """
     four = [variants[place] for place in corners.places]
-    ports = shared_ports(four)
+    ports = common_ports(four)
     first, second, both = (float(effect) for effect in log_effects([mean_flow(variant, ports) for variant in four]))
     if u95 is None:
         return Interaction(corners.factors, (first, second), both)

@@ -12,7 +12,7 @@ import numpy as np
 
 from flowkit.analysis.areas import minimum_area
 from flowkit.analysis.bands import band_gains
-from flowkit.analysis.curves import AreaMethod, SideVariant, merge_lifts
+from flowkit.analysis.curves import AreaMethod, SideVariant, common_ports, merge_lifts
 from flowkit.analysis.factors import what_changed
 from flowkit.analysis.results import Gain, LiftGain, PortGain
 from flowkit.corrections.pressure import law_difference
@@ -24,7 +24,6 @@ __all__ = [
     "GainKind",
     "Interval",
     "MatchedPair",
-    "common_ports",
     "expected_gains",
     "gain_of_pair",
     "match_pairs",
@@ -76,17 +75,6 @@ class Interval:
     per_lift_u95: tuple[float | None, ...]
     not_assessed_because: str | None = None
     shares: Mapping[str, float] = field(default_factory=dict)
-
-
-def common_ports(variants: Sequence[SideVariant]) -> tuple[str, ...]:
-    """Return the ports, by name, that every variant was tested on.
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-        At least one.
-    """
-    return tuple(port for port in variants[0].port_names if all(port in other.port_names for other in variants))
 
 
 def match_pairs(variants: Sequence[SideVariant], range_m: tuple[float, float]) -> tuple[MatchedPair, ...]:

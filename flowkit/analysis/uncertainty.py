@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.analysis.budget import budget_of
-from flowkit.analysis.curves import SideVariant
+from flowkit.analysis.curves import SideVariant, common_ports
 from flowkit.analysis.draws import Ports, SideDraws
-from flowkit.analysis.factors import Corners, log_effects, shared_ports
+from flowkit.analysis.factors import Corners, log_effects
 from flowkit.analysis.lifts import AreaMethod
 from flowkit.analysis.montecarlo import (
     DRAWS,
@@ -182,7 +182,7 @@ def _shares(
 def _effects_u95(corners: Corners, variants: Sequence[SideVariant], drawn: SideDraws) -> tuple[float, ...]:
     """Return half the intervals of both main effects and the interaction, natural logarithms."""
     four = [variants[place] for place in corners.places]
-    ports = shared_ports(four)
+    ports = common_ports(four)
     means = [drawn.sample(drawn.ports(variant.name, ports)).mean(axis=0) for variant in four]
     return tuple(interval_of(effect).half for effect in log_effects(means))
 

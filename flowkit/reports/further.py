@@ -10,7 +10,7 @@ from typing import TypeVar
 from flowkit.analysis.results import Band, BandGain, Comparison, Gain, Interaction, SideComparison, VariantFlow
 from flowkit.drawing import Display
 from flowkit.reports.flows import flow_at, main_lifts, measured
-from flowkit.reports.labels import lift_text
+from flowkit.reports.labels import lift_text, percent
 
 __all__ = [
     "ALL_STEPS",
@@ -30,6 +30,7 @@ __all__ = [
     "ratio_between",
     "ratio_lifts",
     "ratio_variants",
+    "share_words",
     "spaced",
     "velocity_between",
     "velocity_unit",
@@ -227,6 +228,16 @@ def effects(found: Interaction) -> list[Effect]:
         Effect(name, math.expm1(value), None if half is None else math.exp(value) * half)
         for name, value, half in zip(names, logs, halves, strict=True)
     ]
+
+
+def share_words(gain: Gain) -> str:
+    """Write a step's share of the total in per cent, nothing for the total itself.
+
+    Parameters
+    ----------
+    gain : Gain
+    """
+    return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
 
 
 def has_expected(result: SideComparison) -> bool:

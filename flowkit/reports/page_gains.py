@@ -23,6 +23,7 @@ from flowkit.reports.further import (
     ratio_between,
     ratio_lifts,
     ratio_variants,
+    share_words,
 )
 from flowkit.reports.labels import (
     NOTHING,
@@ -158,18 +159,13 @@ def _figures(side: Side, result: SideComparison, names: Names, display: Display)
         (_Head(at, "smallest"), lambda gain: lift_text(gain.smallest.lift_m, display)),
     ]
     if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
-        columns.append((_Head("share of total"), _share))
+        columns.append((_Head("share of total"), share_words))
     rows = [
         Row((_label(name, names), *(Cell(write(gain)) for _, write in columns)), rule_above=name is None)
         for name, gain in gains
     ]
     heads = [_Head(""), *(head for head, _ in columns)]
     return Table(side.capitalize(), _columns(heads, rows), tuple(rows), filled=side == "intake")
-
-
-def _share(gain: Gain) -> str:
-    """Write a step's share of the total, nothing for the total itself."""
-    return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
 
 
 def _effects(side: Side, result: SideComparison) -> Table:

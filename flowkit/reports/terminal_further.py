@@ -21,6 +21,7 @@ from flowkit.reports.further import (
     ratio_between,
     ratio_lifts,
     ratio_variants,
+    share_words,
     spaced,
     velocity_between,
     velocity_unit,
@@ -112,15 +113,10 @@ def _figures(result: SideComparison, display: Display) -> list[WideTable]:
         ],
     ]
     if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
-        blocks.append([column("of the total %", _share)])
+        blocks.append([column("of the total %", share_words)])
     return [
         WideTable("", ["gain of the step, %", *(_label(name) for name, _ in gains)], blocks, notes=notes, names="left")
     ]
-
-
-def _share(gain: Gain) -> str:
-    """Write a step's share of the total, nothing for the total itself."""
-    return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
 
 
 def _factorial(result: SideComparison) -> list[WideTable]:
