@@ -71,8 +71,6 @@ def stored(data: bytes) -> bytes:
 SEEDS = {"xlsx": stored(xlsx_bytes()), "xlsx packed": xlsx_bytes(), "xls": xls_bytes(20), "random": b""}
 
 
-# Slow, so that the lowest versions are spared: python-calamine 0.5 can abort over a changed workbook.
-@pytest.mark.slow
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.data())
 def test_any_change_to_a_workbook_gives_grids_or_a_plain_error(tmp_path: Path, data: st.DataObject) -> None:
