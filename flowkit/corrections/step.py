@@ -144,8 +144,8 @@ def flow_words(test: FlowTest, flow_m3_s: float) -> str:
     str
         Such as ``"−3 CFM"``.
     """
-    unit = find_unit(test.units.flow.unit, ["flow"]) or find_unit("L/s")
-    return _written(flow_m3_s, unit.name if unit else "m³/s")
+    unit = find_unit(test.units.flow.unit, ["flow"])
+    return _written(flow_m3_s, unit.name if unit else "L/s")
 
 
 def pressure_words(test: FlowTest, pressure_pa: float) -> str:
