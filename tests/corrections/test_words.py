@@ -8,12 +8,12 @@ import math
 import pytest
 
 from flowkit.corrections import correct
-from flowkit.corrections.check_plate import check_factor
+from flowkit.corrections.check_plate import check_factor, correct_check_plate
 from flowkit.corrections.leakage import correct_leakage
 from flowkit.corrections.step import flow_words, pressure_words
 from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, Units, UnitSource
-from tests.corrections.samples import FLOWS, flow_test, setting
+from tests.corrections.samples import FLOWS, flow_test, only, setting
 
 CFM = 0.3048**3 / 60
 
@@ -77,3 +77,10 @@ def test_points_without_a_pressure_are_not_tried() -> None:
     (message,) = [finding.message for finding in found if finding.rule == "correction-off"]
     assert "was flowed at 10 inH2O" in message
     assert "by up to +67.3 %" in message
+
+
+def test_a_plate_read_at_a_pressure_that_cannot_be() -> None:
+    """In the sheet's unit: −249.08891 Pa is −1 inH2O."""
+    plate = {"check_reading_m3_s": 0.1, "check_nominal_m3_s": 0.1, "check_pressure_pa": 28 * INH2O_PA}
+    step = correct_check_plate(FLOWS, flow_test(**plate, check_reading_pressure_pa=-INH2O_PA), setting())
+    assert "a check plate pressure of −1 inH2O cannot be" in only(step.findings)[3]
