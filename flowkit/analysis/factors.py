@@ -167,8 +167,8 @@ def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], .
 
     Examples
     --------
-    >>> [round(float(effect), 6) for effect in log_effects([1.0, np.e, np.e**2, np.e**3])]
-    [1.0, 2.0, 0.0]
+    >>> [round(float(effect), 6) for effect in log_effects([1.0, np.e, np.e**2, np.e**3.5])]
+    [1.25, 2.25, 0.5]
     """
     q00, q10, q01, q11 = (np.log(np.asarray(flow, dtype=float)) for flow in mean_flows)
     return ((q10 - q00) + (q11 - q01)) / 2, ((q01 - q00) + (q11 - q10)) / 2, q11 - q10 - q01 + q00
