@@ -8,11 +8,13 @@ Single letters (``E3``) mean different sides in different languages and are in `
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from typing import Final
 
 from flowkit.model import Side
 
-__all__ = ["LANGUAGES", "SHARED", "SIDE_CODES", "SIDE_KINDS", "WORDS"]
+__all__ = ["LANGUAGES", "LONGEST", "PHRASES", "SHARED", "SIDE_CODES", "SIDE_KINDS", "WORDS", "fold", "spellings"]
 
 LANGUAGES: Final = ("en", "de", "fr", "es", "it")
 
@@ -354,6 +356,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "it": ("anteriore", "posteriore", "sinistra", "destra", "primario", "secondario"),
     },
 }
+
 # fmt: on
 
 # Words of two languages that mean the same thing in both stand under one of them; these are read as either.
@@ -397,3 +400,59 @@ SIDE_CODES: Final[dict[str, dict[str, Side]]] = {
     "el": {"de": "intake"},
     "al": {"de": "exhaust"},
 }
+
+
+_SPLIT = re.compile(r"[\s._\-/:,;=()\[\]|'’]+")
+
+
+def fold(text: str) -> str:
+    """Fold a text for comparison: case, accents, dots, dashes, slashes and spaces.
+
+    Parameters
+    ----------
+    text : str
+
+    Examples
+    --------
+    >>> fold("Levée de  soupape"), fold("PRÜF-DRUCK"), fold("Einlaß")
+    ('levee de soupape', 'pruf druck', 'einlass')
+    """
+    text = unicodedata.normalize("NFKD", text.casefold())
+    text = "".join(mark for mark in text if not unicodedata.combining(mark))
+    return " ".join(part for part in _SPLIT.split(text) if part)
+
+
+def spellings(word: str) -> set[str]:
+    """Return a word as it is compared, with umlauts also written as digraphs.
+
+    Parameters
+    ----------
+    word : str
+
+    Examples
+    --------
+    >>> sorted(spellings("Prüfdruck"))
+    ['pruefdruck', 'prufdruck']
+    """
+    digraph = word.casefold().replace("ä", "ae").replace("ö", "oe").replace("ü", "ue")
+    return {fold(word), fold(digraph)}
+
+
+def _phrases() -> dict[str, tuple[str, tuple[str, ...]]]:
+    """Turn the table round: folded phrase -> (kind, languages)."""
+    found: dict[str, tuple[str, tuple[str, ...]]] = {}
+    for kind, by_language in WORDS.items():
+        for language, words in by_language.items():
+            for word in words:
+                for spelling in spellings(word):
+                    found.setdefault(spelling, (kind, SHARED.get(spelling, (language,))))
+    return found
+
+
+PHRASES: Final = _phrases()
+
+"""Folded phrase -> (kind, languages it belongs to)."""
+
+LONGEST: Final = max(len(phrase.split()) for phrase in PHRASES)
+
+"""Words in the longest phrase."""

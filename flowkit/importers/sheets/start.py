@@ -10,16 +10,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from flowkit.errors import FlowkitError, JobError, SheetError
-from flowkit.importers.cells import iso_date
-from flowkit.importers.own_output import OwnOutputError
+from flowkit.importers.files.own import OwnOutputError
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
+from flowkit.importers.words.values import iso_date
 from flowkit.model import Conditions, FlowTest
 from flowkit.units import format_quantity
 
 __all__ = ["SUFFIXES", "start_job"]
 
 SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods"})
+
 """Endings of the files taken for sheets."""
 
 # What a job can state, in its order: key, field, unit to show, digits, example.
@@ -35,6 +36,7 @@ _CONDITIONS: tuple[tuple[str, str, str, int, str], ...] = (
     ("date", "date", "", 0, "2026-03-14"),
     ("bench", "bench", "", 0, "bench B"),
 )
+
 # Dimensions of a side's valves, in the order of the job file: key, field, unit, digits, example of intake and exhaust.
 _DIMENSIONS: tuple[tuple[str, str, str, int, dict[str, str]], ...] = (
     ("head", "valve_diameter_m", "mm", 3, {"intake": '"38 mm"', "exhaust": '"32 mm"'}),
@@ -43,8 +45,11 @@ _DIMENSIONS: tuple[tuple[str, str, str, int, dict[str, str]], ...] = (
     ("seat_angle", "seat_angle_deg", "°", 1, {"intake": "45", "exhaust": "45"}),
     ("seat_width", "seat_width_m", "mm", 3, {"intake": '"1.8 mm"', "exhaust": '"2 mm"'}),
 )
+
 _BACKUP = ".before-flowkit"
+
 _INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})
+
 _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
 
 

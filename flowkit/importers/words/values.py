@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-from flowkit.importers.grid import CellValue, Grid
-from flowkit.importers.phrases import fold
+from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.words.vocabulary import fold
 from flowkit.numerals import number
 from flowkit.units import Quantity, Unit, find_unit
 
@@ -25,6 +25,7 @@ GAP_MARKS = frozenset(
         "s/d", "no medido", "no probado", "n.p.", "non misurato", "non provato",
     }
 )  # fmt: skip
+
 """What people write where nothing was measured."""
 
 
@@ -47,6 +48,7 @@ class Cell(NamedTuple):
 
 
 EMPTY = Cell(None)
+
 _QUANTITY = re.compile(
     r"^\s*(?P<number>[-+−–]?(?:\d[\d\s'’.,]*\d|\d|[.,]\d+)[.,]?(?:[eE][-+]?\d+)?)\s*(?P<unit>\D.*)?$", re.DOTALL
 )

@@ -1,25 +1,113 @@
-"""Any file of a bench to grids of cells with addresses.
-
-A grid holds what the file holds: numbers as numbers, text as it was written, and what
-the file says about its cells besides (hidden rows, merged headers, percent formats,
-formulas that were never computed). Nothing is interpreted here.
-"""
+"""Any file of a bench to grids of cells with addresses; and how much is read of one."""
 
 from __future__ import annotations
 
 import datetime
 import os
 import stat
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
 from flowkit.errors import SheetError
-from flowkit.importers.limits import MAX_FILE_BYTES, megabytes
 
-__all__ = ["CellValue", "Grid", "column_letters", "read_grids"]
+__all__ = [
+    "MAX_ARCHIVE_MEMBERS",
+    "MAX_CELLS",
+    "MAX_CELLS_IN_FILE",
+    "MAX_COLUMNS",
+    "MAX_FILE_BYTES",
+    "MAX_INFLATED_BYTES",
+    "MAX_LINE_CHARACTERS",
+    "MAX_PART_BYTES",
+    "MAX_QUOTED_LINES",
+    "MAX_ROWS",
+    "MAX_SHEETS",
+    "MAX_TEXT_BYTES",
+    "MAX_TEXT_IN_CELLS",
+    "Cell",
+    "CellValue",
+    "Extent",
+    "Grid",
+    "SheetFacts",
+    "check_extent",
+    "column_letters",
+    "megabytes",
+    "read_grids",
+]
+
+MAX_FILE_BYTES = 50_000_000
+
+"""Size of a workbook or PDF file on disk; pictures in a workbook count here."""
+
+MAX_TEXT_BYTES = 10_000_000
+
+"""Size of a text file."""
+
+MAX_LINE_CHARACTERS = 200_000
+
+"""Length of one line of text."""
+
+MAX_QUOTED_LINES = 50
+
+"""Lines one quoted cell of a text file may run over."""
+
+MAX_ARCHIVE_MEMBERS = 5_000
+
+"""Parts in a workbook's package."""
+
+MAX_PART_BYTES = 20_000_000
+
+"""Inflated size of one part of a workbook's package that has to be read."""
+
+MAX_INFLATED_BYTES = 40_000_000
+
+"""Inflated size of all parts of a workbook's package that have to be read."""
+
+MAX_SHEETS = 1_000
+
+"""Worksheets in a workbook."""
+
+MAX_ROWS = 50_000
+
+"""Rows of a sheet, down to its last filled cell."""
+
+MAX_COLUMNS = 1_000
+
+"""Columns of a sheet, up to its last filled cell."""
+
+MAX_CELLS = 200_000
+
+"""Cells of a sheet: rows times columns up to its last filled cell, empty ones included."""
+
+MAX_CELLS_IN_FILE = 500_000
+
+"""Cells of all sheets of a workbook together, counted in the same way."""
+
+MAX_TEXT_IN_CELLS = 20_000_000
+
+"""Characters in all cells of a sheet together, repeated texts counted each time."""
+
+
+def megabytes(size: int) -> str:
+    """Write a size in bytes as people say it.
+
+    Parameters
+    ----------
+    size : int
+        Bytes.
+
+    Examples
+    --------
+    >>> megabytes(10_000_000)
+    '10 MB'
+    """
+    return f"{size / 1e6:.0f} MB"
+
 
 CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.time | None
+
 """What a cell may hold; whole numbers come as float, empty cells as None."""
 
 
@@ -180,7 +268,7 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
     label = path.name if label is None else label
     data = read_bytes(path, label)
     if data.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")):
-        from flowkit.importers.workbook import workbook_grids
+        from flowkit.importers.files.workbook import workbook_grids
 
         return workbook_grids(data, label)
     if data.startswith(b"%PDF-"):
@@ -192,7 +280,7 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
             "give it to flowkit compare, check or report, which read its sheets",
             file=label,
         )
-    from flowkit.importers.text import text_grid
+    from flowkit.importers.files.text import text_grid
 
     return (text_grid(data, label, suffix=suffix),)
 
@@ -241,3 +329,74 @@ def read_bytes(path: Path, label: str) -> bytes:
             file=label,
         )
     return data
+
+
+Cell = tuple[int, int]
+
+"""Row and column, from 0."""
+
+Extent = tuple[int, int]
+
+"""Rows and columns down to the last filled cell."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetFacts:
+    """The facts of one worksheet; rows and columns count from 0.
+
+    Attributes
+    ----------
+    hidden : bool
+        Whether the sheet is hidden, where the reader cannot tell.
+    hidden_rows, hidden_columns : frozenset of int
+    merged : tuple of (first row, first column, last row, last column)
+        Where the reader cannot tell.
+    percent_cells, formula_gaps : frozenset of (row, column)
+    errors : mapping
+        Cell to its error value, such as ``"#DIV/0!"``.
+    """
+
+    hidden: bool = False
+    hidden_rows: frozenset[int] = frozenset()
+    hidden_columns: frozenset[int] = frozenset()
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    percent_cells: frozenset[Cell] = frozenset()
+    formula_gaps: frozenset[Cell] = frozenset()
+    errors: Mapping[Cell, str] = field(default_factory=dict)
+
+
+def check_extent(rows: int, columns: int, label: str, sheet: str | None) -> None:
+    """Hold the limits on a sheet's size, before its cells are read.
+
+    Parameters
+    ----------
+    rows, columns : int
+        Down to the last filled cell.
+    label, sheet : str
+        The file and the worksheet, for the message.
+
+    Raises
+    ------
+    SheetError
+        If the sheet is larger than the limits.
+
+    Examples
+    --------
+    >>> check_extent(12, 9, "a.xlsx", "ported")
+    """
+    remedy = "delete what stands far off the table and save the sheet again"
+    if rows > MAX_ROWS:
+        raise SheetError(
+            f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, file=label, sheet=sheet
+        )
+    if columns > MAX_COLUMNS:
+        raise SheetError(
+            f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns",
+            remedy,
+            file=label,
+            sheet=sheet,
+        )
+    if rows * columns > MAX_CELLS:
+        raise SheetError(
+            f"the sheet spans {rows} × {columns} cells; flowkit reads {MAX_CELLS}", remedy, file=label, sheet=sheet
+        )

@@ -14,13 +14,22 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from flowkit.errors import SheetError
-from flowkit.importers.facts import Cell, SheetFacts, check_extent
-from flowkit.importers.limits import MAX_CELLS_IN_FILE, MAX_COLUMNS, MAX_ROWS, MAX_SHEETS, MAX_TEXT_IN_CELLS
-from flowkit.importers.safe_xml import Attributes, parse_xml
+from flowkit.importers.files.grid import (
+    MAX_CELLS_IN_FILE,
+    MAX_COLUMNS,
+    MAX_ROWS,
+    MAX_SHEETS,
+    MAX_TEXT_IN_CELLS,
+    Cell,
+    SheetFacts,
+    check_extent,
+)
+from flowkit.importers.files.workbook import Attributes, parse_xml
 
 __all__ = ["ods_facts"]
 
 _HIDDEN = ("collapse", "filter")
+
 _ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
 
 
