@@ -1,8 +1,4 @@
-"""The comparison in words: plain sentences by fixed rules, none claiming more than the intervals.
-
-What was gained, by what, where on the curve, whether it is resolved, where the flow is limited,
-which port lags and what to test next: at most eight sentences.
-"""
+"""The comparison in plain sentences, by fixed rules; none claims more than the intervals bear out."""
 
 from __future__ import annotations
 
@@ -10,16 +6,84 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
-from flowkit.analysis.phrases import REMEDIES, listed, percent
 from flowkit.analysis.propagation import student_t
 from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
 from flowkit.model import Side
 from flowkit.units import format_quantity
 
 if TYPE_CHECKING:
-    from flowkit.analysis.untangle import ExtraTest
+    from flowkit.analysis.planning import ExtraTest
 
-__all__ = ["MOST_SENTENCES", "cause", "headline", "percent", "sentences", "signed_percent"]
+__all__ = [
+    "MOST_SENTENCES",
+    "REMEDIES",
+    "cause",
+    "headline",
+    "listed",
+    "percent",
+    "ports_named",
+    "sentences",
+    "signed_percent",
+]
+
+REMEDIES: Mapping[str, str] = {
+    "lift setting": "set the lift more exactly",
+    "drift": "flow both states in one session, or take the drift out with a check plate and state what is left",
+    "pressure reading": "read the test pressure more exactly, or flow both states in one session",
+    "pressure law": "flow both states at one test pressure",
+}
+"""What to do about what hides a gain and repeats do not reduce."""
+
+
+def listed(words: Sequence[str]) -> str:
+    """Join words as in a sentence.
+
+    Parameters
+    ----------
+    words : sequence of str
+
+    Examples
+    --------
+    >>> listed(["ports"]), listed(["ports", "seats", "valves"])
+    ('ports', 'ports, seats and valves')
+    """
+    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
+
+
+def ports_named(names: Sequence[str]) -> str:
+    """Name ports as in a sentence.
+
+    Parameters
+    ----------
+    names : sequence of str
+        At least one; "" for a port without a name.
+
+    Examples
+    --------
+    >>> ports_named(["1", "2"]), ports_named([""])
+    ('ports 1 and 2', 'port (unnamed)')
+    """
+    return f"port{'s' if len(names) > 1 else ''} {listed([name or '(unnamed)' for name in names])}"
+
+
+def percent(value: float, digits: int = 1) -> str:
+    """Write a fraction in per cent, without a sign for a plain zero.
+
+    Parameters
+    ----------
+    value : float
+        Fraction.
+    digits : int, optional
+        Decimals.
+
+    Examples
+    --------
+    >>> percent(0.118), percent(-0.0312), percent(-0.00001)
+    ('11.8 %', '−3.1 %', '0.0 %')
+    """
+    text = f"{abs(value) * 100:.{digits}f}"
+    return f"{'−' if value < 0 and float(text) else ''}{text} %"
+
 
 Display = Literal["US", "metric"]
 
