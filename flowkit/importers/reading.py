@@ -11,14 +11,14 @@ from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
 from flowkit.importers.files.grid import Grid, read_grids
 from flowkit.importers.files.own import is_own_output, left_out, only_own_output
-from flowkit.importers.items import MAPPING_HINT, refused
-from flowkit.importers.mapped import read_mapped
 from flowkit.importers.mapping import Stated
-from flowkit.importers.points import name_tests
 from flowkit.importers.result import ReadResult
-from flowkit.importers.sheet import SheetReading, read_sheet
-from flowkit.importers.stanza import has_numbers, stanza
-from flowkit.importers.view import upright
+from flowkit.importers.tables.assemble import name_tests
+from flowkit.importers.tables.mapped import read_mapped
+from flowkit.importers.tables.proposal import has_numbers, stanza
+from flowkit.importers.tables.sheet import SheetReading, read_sheet
+from flowkit.importers.tables.view import upright
+from flowkit.importers.words.items import MAPPING_HINT, refused
 from flowkit.model import Finding, FlowTest
 
 __all__ = ["read", "read_grid"]

@@ -12,7 +12,7 @@ from flowkit.errors import JobError
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers.mapping import CellRange
-from flowkit.importers.stanza import has_numbers, stanza
+from flowkit.importers.tables.proposal import has_numbers, stanza
 from tests.importers.sheets import CFM, INH2O, errors, flows, grid, read, rules, write_csv, write_xlsx
 
 SHEET = """

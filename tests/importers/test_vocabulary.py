@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from flowkit.importers.items import CONDITION_FIELDS
+from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.kinds import CONDITION_KINDS, LEFT_OUT, ROW_KINDS, UNIT_KINDS, WHO_KINDS
-from flowkit.importers.labels import Label, parse_label, resolve_codes
+from flowkit.importers.words.labels import Label, parse_label, resolve_codes
 from flowkit.importers.words.vocabulary import LANGUAGES, PHRASES, SHARED, SIDE_CODES, WORDS, fold, spellings
 from flowkit.units import find_unit
 

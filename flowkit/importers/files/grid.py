@@ -156,6 +156,8 @@ class Grid:
         Number cells with a percent format: 0.12 is shown as 12 %.
     formula_gaps : frozenset of (row, column)
         Formula cells for which the file holds no computed value.
+    struck : frozenset of (row, column)
+        Cells struck through: withdrawn by whoever wrote them.
     lines : tuple of int or None
         Text: the physical line of each row, from 1.
     comments : tuple of (line, text)
@@ -175,6 +177,7 @@ class Grid:
     merged: tuple[tuple[int, int, int, int], ...] = ()
     percent_cells: frozenset[tuple[int, int]] = frozenset()
     formula_gaps: frozenset[tuple[int, int]] = frozenset()
+    struck: frozenset[tuple[int, int]] = frozenset()
     lines: tuple[int, ...] | None = None
     comments: tuple[tuple[int, str], ...] = ()
     delimiter: str | None = None
