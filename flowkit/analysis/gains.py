@@ -15,8 +15,7 @@ from flowkit.analysis.bands import band_gains
 from flowkit.analysis.curves import AreaMethod, SideVariant, common_ports, merge_lifts
 from flowkit.analysis.factors import what_changed
 from flowkit.analysis.results import Gain, LiftGain, PortGain
-from flowkit.corrections.pressure import law_difference
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
 

@@ -18,8 +18,7 @@ from flowkit.analysis.lifts import lift_key
 from flowkit.analysis.pchip import curve_derivative, curve_value, slopes
 from flowkit.analysis.repeatability import runs_of
 from flowkit.analysis.sessions import Session, session_of
-from flowkit.corrections.pressure import pressure_factor
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
 from flowkit.errors import CorrectionError
 from flowkit.model import Bench, CorrectedTest, Reference, Side
 

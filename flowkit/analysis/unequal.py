@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from flowkit.analysis.phrases import listed, percent
-from flowkit.corrections.step import MATTERS
+from flowkit.corrections.result import MATTERS
 from flowkit.model import CorrectedTest, Finding, LedgerLine, Side, Variant
 
 __all__ = ["corrected_unequally"]
