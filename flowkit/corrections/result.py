@@ -23,17 +23,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = [
-    "MATTERS",
-    "CorrectionResult",
-    "Setting",
-    "Step",
-    "flow_words",
-    "incomplete",
-    "percent",
-    "pressure_words",
-    "skipped",
-]
+__all__ = ["CorrectionResult"]
 
 MATTERS = 0.005
 """Relative change of a flow from which a correction is told that was left out, or made for some tests only.
