@@ -12,7 +12,7 @@ from flowkit.analysis.factors import find_corners, interaction
 from flowkit.analysis.gains import shares_of_total
 from flowkit.analysis.lifts import integrate
 from flowkit.model import ValveGeometry
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 

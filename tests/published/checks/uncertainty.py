@@ -16,7 +16,7 @@ from flowkit.analysis.propagation import Combined, Component, combine, correlati
 from flowkit.analysis.repeatability import pool_relative
 from flowkit.analysis.results import Repeatability
 from flowkit.model import Bench
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 
