@@ -15,7 +15,7 @@ from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
 from flowkit.errors import AttachError
-from flowkit.importers.grid import column_letters
+from flowkit.importers.files.grid import column_letters
 from flowkit.reports.attach.opc import (
     CONTENT_TYPES,
     PNG,
