@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from docx.table import _Row
     from docx.text.paragraph import Paragraph
 
-__all__ = ["add_block", "verify_block"]
-
 _EMU_PER_INCH = 914_400
 _EMU_PER_TWIP = 635
 _ROWS_KEPT_TOGETHER = 30

@@ -19,23 +19,6 @@ from flowkit.errors import AttachError
 if TYPE_CHECKING:
     from types import ModuleType
 
-__all__ = [
-    "CONTENT_TYPES",
-    "PNG",
-    "Package",
-    "Relationship",
-    "add_relationships",
-    "canonical",
-    "parse",
-    "qualified",
-    "read_package",
-    "relationships",
-    "rels_name",
-    "serialised",
-    "typed",
-    "written",
-]
-
 CONTENT_TYPES = "[Content_Types].xml"
 PNG = "image/png"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"

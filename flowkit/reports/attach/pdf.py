@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     from pypdf import PdfReader
     from pypdf.generic import DictionaryObject, IndirectObject
 
-__all__ = ["DATA_NAME", "add_pages", "verify_pages"]
-
 DATA_NAME = "flowkit-data.json"
 _TITLE = "Flow chart"
 _MARK = "/flowkit"

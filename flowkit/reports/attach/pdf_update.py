@@ -21,24 +21,6 @@ if TYPE_CHECKING:
     from pypdf import PdfReader
     from pypdf.generic import DictionaryObject, IndirectObject, PdfObject, StreamObject
 
-__all__ = [
-    "PDF_ERRORS",
-    "Label",
-    "Leaf",
-    "PdfUpdate",
-    "add_outline_item",
-    "damage_named",
-    "insert_pages",
-    "labels",
-    "leaves",
-    "open_pdf",
-    "outline_items",
-    "remove_page",
-    "resolved",
-    "set_labels",
-    "tree_entries",
-]
-
 PDF_ERRORS = (
     ArithmeticError,
     AssertionError,

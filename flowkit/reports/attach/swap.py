@@ -23,8 +23,6 @@ from pathlib import Path
 
 from flowkit.errors import AttachError
 
-__all__ = ["WAIT_S", "Rewritten", "Swapped", "hidden_name", "locked", "swap"]
-
 WAIT_S = 20.0
 _PAUSE_S = 0.05
 

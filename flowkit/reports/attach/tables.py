@@ -13,8 +13,6 @@ from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import not_assessed_words
 from flowkit.units import format_quantity, from_si
 
-__all__ = ["Figure", "Table", "figure_text", "notes", "picture_inches", "plain", "tables"]
-
 
 @dataclass(frozen=True, slots=True)
 class Figure:

@@ -35,8 +35,6 @@ from flowkit.reports.attach.swap import Rewritten
 from flowkit.reports.attach.tables import Cell, Figure, Table, notes, picture_inches, plain, tables
 from flowkit.reports.contents import ReportContents
 
-__all__ = ["Formats", "add_sheets", "verify_sheets"]
-
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 _DRAWING = "http://schemas.openxmlformats.org/drawingml/2006/"
