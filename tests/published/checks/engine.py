@@ -18,7 +18,7 @@ from flowkit.engine.gas import AIR_GAS_CONSTANT, Gas, flow_function
 from flowkit.engine.integrator import Integration, integrate
 from flowkit.engine.mach import mean_inlet_mach_index
 from flowkit.engine.passage import CELLS, Passage
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS", "ideal_cycle", "vessel"]
 
