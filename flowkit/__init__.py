@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from flowkit.model import Reference as Reference
     from flowkit.model import ValveGeometry as ValveGeometry
     from flowkit.model import Variant as Variant
-    from flowkit.reports.chart import chart as chart
+    from flowkit.reports.pages.first import chart as chart
 
 _HOMES = {
     "AirState": "model",
