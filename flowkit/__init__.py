@@ -65,7 +65,7 @@ _HOMES = {
     "Stated": "importers",
     "ValveGeometry": "model",
     "Variant": "model",
-    "chart": "reports.chart",
+    "chart": "reports.pages.first",
     "compare": "analysis",
     "correct": "corrections",
     "read": "importers",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flowkit.errors import SheetError
-from flowkit.importers.grid import CellValue, Grid, read_grids
+from flowkit.importers.files.grid import CellValue, Grid, read_grids
 from flowkit.numerals import number
 from flowkit.units import Unit, find_unit, to_si
 

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, TypeVar
 
 from flowkit.analysis.results import Band, BandGain, Comparison, Gain, Interaction, SideComparison, VariantFlow
 from flowkit.drawing import Display
+from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, percent, signed_percent
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, VariantInput
-from flowkit.reports.labels import MINUS, NOTHING, interval_text, lift_text, percent, signed_percent
 from flowkit.units import from_si
 
 if TYPE_CHECKING:

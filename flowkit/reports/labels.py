@@ -12,16 +12,9 @@ from collections.abc import Iterable
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
 from flowkit.drawing import Display
 from flowkit.drawing.curves import (
-    MINUS,
-    NOTHING,
     display_of,
-    flow_text,
-    gain_text,
-    interval_text,
     lift_text,
     numeral,
-    percent,
-    signed_percent,
 )
 from flowkit.model import AirState, Finding, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si

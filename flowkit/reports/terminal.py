@@ -6,8 +6,19 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison, VariantFlow
-from flowkit.analysis.wording import cause
+from flowkit.analysis.sentences import cause
 from flowkit.drawing import Display
+from flowkit.drawing.curves import (
+    NOTHING,
+    display_of,
+    flow_text,
+    gain_text,
+    interval_text,
+    lift_text,
+    numeral,
+    percent,
+    signed_percent,
+)
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
@@ -46,23 +57,13 @@ from flowkit.reports.contents import (
     velocity_unit,
 )
 from flowkit.reports.labels import (
-    NOTHING,
-    comparison_csv,
-    display_of,
-    flow_text,
-    gain_text,
-    interval_text,
-    lift_text,
     method_words,
     not_assessed_words,
-    numeral,
-    percent,
     port_text,
     pressure_words,
     printable,
     resolved_words,
     sides_of,
-    signed_percent,
 )
 from flowkit.units import from_si
 

@@ -10,17 +10,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from flowkit.analysis.results import RatioPoint, Repeatability
 from flowkit.drawing import DISPLAYS, place_labels, text_width
+from flowkit.drawing.curves import display_of, numeral, signed_percent
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Finding, LedgerLine, Reference
 from flowkit.reports.contents import Told, effect_words, told
-from flowkit.reports.labels import (
-    date_of,
-    display_of,
-    method_words,
-    numeral,
-    reference_words,
-    signed_percent,
-)
+from flowkit.reports.labels import date_of, method_words, reference_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.notes import repeatability_words

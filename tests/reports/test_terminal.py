@@ -16,8 +16,8 @@ from flowkit.errors import FlowkitError
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, UnitSource
 from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import comparison_csv
 from flowkit.reports.terminal import (
-    comparison_csv,
     comparison_text,
     correction_text,
     engine_text,

@@ -19,6 +19,16 @@ from flowkit.analysis.results import (
     VariantFlow,
 )
 from flowkit.drawing import Display, bare_axes, draw_curve, text_width, variant_style
+from flowkit.drawing.curves import (
+    NOTHING,
+    display_of,
+    flow_text,
+    interval_text,
+    lift_text,
+    numeral,
+    percent,
+    signed_percent,
+)
 from flowkit.model import Side
 from flowkit.reports.contents import (
     ALL_STEPS,
@@ -42,18 +52,7 @@ from flowkit.reports.contents import (
     velocity_between,
     velocity_unit,
 )
-from flowkit.reports.labels import (
-    NOTHING,
-    display_of,
-    flow_text,
-    interval_text,
-    lift_text,
-    numeral,
-    percent,
-    port_text,
-    sides_of,
-    signed_percent,
-)
+from flowkit.reports.labels import port_text, sides_of
 from flowkit.reports.pages.first import Series, draw_lines, every_lift, port_cells, variant_columns
 from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten, wrap
 from flowkit.reports.pages.table import (

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from flowkit.drawing import SOFT, Display
+from flowkit.drawing.curves import NOTHING, display_of, flow_text, numeral, percent, signed_percent
 from flowkit.engine.results import EngineDifference, EngineResult, EngineVariant
 from flowkit.model import JobInfo
 from flowkit.reports.contents import (
@@ -17,14 +18,6 @@ from flowkit.reports.contents import (
     power_figures,
     power_unit,
     power_words,
-)
-from flowkit.reports.labels import (
-    NOTHING,
-    display_of,
-    flow_text,
-    numeral,
-    percent,
-    signed_percent,
 )
 from flowkit.reports.pages.first import Series, draw_lines
 from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, wrap

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
-from flowkit.analysis.wording import cause, headline
+from flowkit.analysis.sentences import cause, headline
 from flowkit.drawing import (
     GRID,
     INK,
@@ -24,24 +24,18 @@ from flowkit.drawing import (
     text_width,
     variant_style,
 )
+from flowkit.drawing.curves import NOTHING, display_of, flow_text, gain_text, lift_text, percent, signed_percent
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import ReportContents, all_lifts, all_ports, flow_at, main_lifts, measured
 from flowkit.reports.labels import (
     CAUTIONS,
-    NOTHING,
     counted,
-    display_of,
     distinct,
-    flow_text,
-    gain_text,
-    lift_text,
     method_words,
-    percent,
     pressure_words,
     reference_words,
     resolved_words,
     sides_of,
-    signed_percent,
 )
 from flowkit.reports.pages.layout import SIZES, STAND_IN, Names, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.table import (

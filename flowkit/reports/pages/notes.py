@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from flowkit.analysis.results import Repeatability
 from flowkit.drawing import SOFT
+from flowkit.drawing.curves import display_of, numeral
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, effect_words, formulas, skipped_reasons, told
-from flowkit.reports.labels import display_of, distinct, not_assessed_words, numeral
+from flowkit.reports.labels import distinct, not_assessed_words
 from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
 from flowkit.units import from_si

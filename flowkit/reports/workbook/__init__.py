@@ -19,8 +19,9 @@ def workbook_bytes(contents: ReportContents) -> bytes:
     """Return the workbook of a job."""
     from openpyxl import Workbook
 
+    from flowkit.drawing.curves import display_of
     from flowkit.reports.attach.tables import plain
-    from flowkit.reports.labels import date_of, display_of, sides_of
+    from flowkit.reports.labels import date_of, sides_of
     from flowkit.reports.workbook.curves import write_bands, write_flows, write_gains
     from flowkit.reports.workbook.figures import write_areas, write_further, write_summary
     from flowkit.reports.workbook.inputs import (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from flowkit.analysis.factors import find_corners
+from flowkit.analysis.gains import find_corners
 from flowkit.analysis.results import Interaction, VariantFlow
 from flowkit.model import ValveGeometry
 from flowkit.reports.contents import (

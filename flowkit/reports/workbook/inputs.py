@@ -8,8 +8,13 @@ from dataclasses import dataclass
 from flowkit.corrections.air import actual_factor, metered_factor
 from flowkit.corrections.check_plate import check_factor
 from flowkit.corrections.leakage import leak_flow
-from flowkit.corrections.pressure import GAMMA, critical_pressure_ratio, pressure_factor, reference_velocity
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import (
+    GAMMA,
+    STANDARD_BAROMETER_PA,
+    critical_pressure_ratio,
+    pressure_factor,
+    reference_velocity,
+)
 from flowkit.model import LedgerLine, Side
 from flowkit.reports.workbook.pen import Formula, Pen, Style
 from flowkit.reports.workbook.plan import FIRST_READING, Draft, Reading, TestPlan, rounded
