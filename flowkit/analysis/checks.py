@@ -181,7 +181,7 @@ def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
     -------
     list of Finding
     """
-    without = [item.name for item in variants if not any(test.side == side for test in item.tests)]
+    without = [item.name for item in variants if not any(test.side == side for test in item.corrected)]
     if not without or len(without) == len(variants):
         return []
     names, one = listed([repr(name) for name in without]), len(without) == 1

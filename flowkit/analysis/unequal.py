@@ -43,7 +43,7 @@ def corrected_unequally(side: Side, variants: Sequence[Variant]) -> tuple[Findin
     >>> corrected_unequally("intake", [])
     ()
     """
-    tests = [(variant.name, test) for variant in variants for test in variant.tests if test.side == side]
+    tests = [(variant.name, test) for variant in variants for test in variant.corrected if test.side == side]
     found = (_unequal(side, correction, tests) for correction in NEEDED)
     return tuple(finding for finding in found if finding is not None)
 
