@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
     from flowkit.engine.cam import Cam
-    from flowkit.engine.cases import Progress
     from flowkit.engine.data import EngineData
+    from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
     from flowkit.reports.attach import AttachReport
