@@ -20,7 +20,7 @@ from flowkit.jobreport import contents_of
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, VariantInput
 
 if TYPE_CHECKING:
-    from flowkit.analysis.plan import Plan
+    from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
     from flowkit.engine.cam import Cam
@@ -230,7 +230,7 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        from flowkit.analysis.plan import plan
+        from flowkit.analysis.planning import plan
 
         _, _, corrected, comparison = self._compared()
         return plan(comparison, corrected, gain, power, bench=self.bench)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.errors import EngineError, SheetError
-from flowkit.importers.grid import CellValue, Grid, read_grids
+from flowkit.importers.files.grid import CellValue, Grid, read_grids
 from flowkit.numerals import number
 from flowkit.units import Unit, find_unit, to_si
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flowkit.analysis.wording import signed_percent
+from flowkit.analysis.sentences import signed_percent
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
 from flowkit.engine.filling import CONVERGED

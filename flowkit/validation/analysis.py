@@ -8,8 +8,7 @@ from functools import partial
 
 from flowkit.analysis.areas import minimum_area, seat_area, takeover_lift, throat_area
 from flowkit.analysis.curves import PortCurve, SideVariant
-from flowkit.analysis.factors import find_corners, interaction
-from flowkit.analysis.gains import shares_of_total
+from flowkit.analysis.gains import find_corners, interaction, shares_of_total
 from flowkit.analysis.lifts import integrate
 from flowkit.model import ValveGeometry
 from flowkit.validation.check import Check

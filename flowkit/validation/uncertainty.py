@@ -8,13 +8,12 @@ from functools import partial
 
 import numpy as np
 
-from flowkit.analysis.montecarlo import draw_mean_flows, interval_of
-from flowkit.analysis.noise import PortNoise
-from flowkit.analysis.pchip import slopes
-from flowkit.analysis.power import power_of
+from flowkit.analysis.lifts import slopes
+from flowkit.analysis.planning import power_of
 from flowkit.analysis.propagation import Combined, Component, combine, correlation_of, propagate, student_t
-from flowkit.analysis.repeatability import pool_relative
 from flowkit.analysis.results import Repeatability
+from flowkit.analysis.runs import pool_relative
+from flowkit.analysis.uncertainty import PortNoise, draw_mean_flows, interval_of
 from flowkit.model import Bench
 from flowkit.validation.check import Check
 

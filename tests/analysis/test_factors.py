@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowkit.analysis import compare
-from flowkit.analysis.factors import find_corners, what_changed
+from flowkit.analysis.gains import find_corners, what_changed
 from flowkit.model import Bench
 from flowkit.validation.analysis import CHECKS
 from tests.analysis.heads import head

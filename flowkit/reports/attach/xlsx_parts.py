@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
-from flowkit.importers.grid import column_letters
+from flowkit.importers.files.grid import column_letters
 from flowkit.reports.attach.opc import canonical, parse, qualified, serialised
 from flowkit.reports.attach.tables import Cell, Figure, Table, plain
 
