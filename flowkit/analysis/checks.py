@@ -15,7 +15,7 @@ from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.gains import Change, MatchedPair, what_changed
 from flowkit.analysis.results import PortLag, RatioPoint
 from flowkit.analysis.sentences import listed, percent, ports_named
-from flowkit.corrections.step import MATTERS
+from flowkit.corrections.result import MATTERS
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, LedgerLine, Side, Variant
 
 __all__ = [

@@ -1,4 +1,4 @@
-"""One figure from outside, and how flowkit computes the same."""
+"""Figures from outside, each with its source, and how flowkit computes the same."""
 
 from __future__ import annotations
 

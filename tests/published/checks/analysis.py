@@ -11,7 +11,7 @@ from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.gains import find_corners, interaction, shares_of_total
 from flowkit.analysis.lifts import integrate
 from flowkit.model import ValveGeometry
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 

@@ -16,7 +16,7 @@ from flowkit.corrections.pressure import (
 from flowkit.model import INH2O_PA, AirState, Reference, Side
 from flowkit.moist_air import density, saturation_pressure
 from flowkit.units import FOOT, UNITS, to_si
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 

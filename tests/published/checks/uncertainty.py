@@ -15,7 +15,7 @@ from flowkit.analysis.results import Repeatability
 from flowkit.analysis.runs import pool_relative
 from flowkit.analysis.uncertainty import PortNoise, draw_mean_flows, interval_of
 from flowkit.model import Bench
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 

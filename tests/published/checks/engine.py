@@ -17,7 +17,7 @@ from flowkit.engine.figures import mean_inlet_mach_index
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT, Gas, flow_function
 from flowkit.engine.solvers import Integration, integrate
-from flowkit.validation.check import Check
+from tests.published.checks import Check
 
 __all__ = ["CHECKS", "ideal_cycle", "vessel"]
 
