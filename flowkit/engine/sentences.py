@@ -12,7 +12,7 @@ from flowkit.engine.results import CamGain, EngineDifference, EngineVariant
 from flowkit.model import Reference, Side
 from flowkit.units import from_si
 
-__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS", "cam_called", "cam_lifts", "engine_sentences", "model_notes"]
+__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
 
 CAUTIONS: tuple[str, ...] = (
     "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used.",
