@@ -20,12 +20,12 @@ from flowkit.jobreport import contents_of
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant
 
 if TYPE_CHECKING:
-    from flowkit.analysis.plan import Plan
+    from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
     from flowkit.engine.cam import Cam
-    from flowkit.engine.cases import Progress
     from flowkit.engine.data import EngineData
+    from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
     from flowkit.reports.attach import AttachReport
@@ -229,7 +229,7 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        from flowkit.analysis.plan import plan
+        from flowkit.analysis.planning import plan
 
         variants, _, comparison = self._compared()
         return plan(comparison, [variant for variant in variants if variant.corrected], gain, power, bench=self.bench)

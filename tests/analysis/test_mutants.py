@@ -13,8 +13,7 @@ import pytest
 
 from flowkit.analysis.areas import impossible_dimensions, known_throat_area, minimum_area, seat_area, takeover_lift
 from flowkit.analysis.curves import PortCurve, common_range, side_variants
-from flowkit.analysis.lifts import integrate, lift_key, merge_lifts, natural_order, pchip, within
-from flowkit.analysis.pchip import slopes
+from flowkit.analysis.lifts import integrate, lift_key, merge_lifts, natural_order, pchip, slopes, within
 from flowkit.errors import RangeError
 from flowkit.model import ValveGeometry, Variant
 from tests.analysis.heads import TYPICAL, VALVE, corrected, head

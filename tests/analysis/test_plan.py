@@ -5,9 +5,8 @@ import json
 import pytest
 
 from flowkit.analysis import compare
-from flowkit.analysis.phrases import listed
-from flowkit.analysis.plan import plan
-from flowkit.analysis.untangle import untangle
+from flowkit.analysis.planning import plan, untangle
+from flowkit.analysis.sentences import listed
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Variant
 from tests.analysis.bench_heads import LIFTS, corrected, true_curve

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from flowkit.analysis import compare
-from flowkit.analysis.unequal import corrected_unequally
+from flowkit.analysis.checks import corrected_unequally
 from flowkit.corrections import correct
 from flowkit.model import Finding, LedgerLine, Reference, Variant
 from flowkit.samples import sample_job

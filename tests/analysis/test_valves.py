@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from flowkit.analysis import compare
-from flowkit.analysis.valves import valve_contradictions, valve_of
+from flowkit.analysis.areas import valve_contradictions, valve_of
 from flowkit.model import Conditions, ValveGeometry, Variant
 from tests.analysis.heads import TYPICAL, VALVE, corrected
 
