@@ -12,7 +12,7 @@ from flowkit.analysis.results import Band, BandGain, Comparison, Gain, Interacti
 from flowkit.drawing import Display
 from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, percent, signed_percent
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
-from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, VariantInput
+from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ class ReportContents:
     info: JobInfo
     reference: Reference
     bench: Bench
-    variants: tuple[VariantInput, ...]
+    variants: tuple[Variant, ...]
     comparison: Comparison
     engine: EngineResult | None
     sources: tuple[SourceFile, ...]

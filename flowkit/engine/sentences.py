@@ -12,7 +12,7 @@ from flowkit.engine.results import CamGain, EngineDifference, EngineVariant
 from flowkit.model import Reference, Side
 from flowkit.units import from_si
 
-__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS", "cam_called", "cam_lifts", "engine_sentences", "model_notes"]
+__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
 
 CAUTIONS: tuple[str, ...] = (
     "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used.",
@@ -35,13 +35,6 @@ NO_WAVE_EFFECTS = (
 def cam_called(side: Side, cam: Cam) -> str:
     """Return what a cam is called in a sentence; its name only where it has one of its own.
 
-    Parameters
-    ----------
-    side : {"intake", "exhaust"}
-    cam : Cam
-
-    Examples
-    --------
     >>> timing = {"opens_deg": 348, "closes_deg": 592, "checking_lift_m": 0, "peak_lift_m": 0.009}
     >>> cam_called("intake", Cam.from_timing(**timing))
     'intake cam'
@@ -54,12 +47,6 @@ def cam_called(side: Side, cam: Cam) -> str:
 def cam_lifts(cam: Cam) -> str:
     """Return how long a cam keeps its valve open, and how far.
 
-    Parameters
-    ----------
-    cam : Cam
-
-    Examples
-    --------
     >>> cam_lifts(Cam.from_timing(opens_deg=348, closes_deg=592, checking_lift_m=0, peak_lift_m=0.009))
     'open 244° of crank, largest valve lift 9.00 mm (0.354 in)'
     """
@@ -71,18 +58,6 @@ def cam_lifts(cam: Cam) -> str:
 def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
     """Say what the filling model does, with the choices made.
 
-    Parameters
-    ----------
-    engine : EngineData
-    reference : Reference
-        The state of the flows, from which the effective areas come.
-
-    Returns
-    -------
-    tuple of str
-
-    Examples
-    --------
     >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
     >>> model_notes(engine, Reference())[0].startswith("Effective areas")
     True
@@ -128,19 +103,6 @@ def engine_sentences(
 ) -> tuple[str, ...]:
     """Return the headline in words: the last variant against the first.
 
-    Parameters
-    ----------
-    variants : sequence of EngineVariant
-    gains : sequence of CamGain
-    differences : sequence of EngineDifference
-
-    Returns
-    -------
-    tuple of str
-        Empty where there is nothing to compare.
-
-    Examples
-    --------
     >>> engine_sentences((), (), ())
     ()
     """
