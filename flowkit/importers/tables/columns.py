@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
@@ -19,10 +20,15 @@ __all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
+REPEATED = 1.03  # how far apart the flows of two runs may lie
 ALIKE = (0.2, 5.0)  # how far apart flows of two states may lie at one lift
 PRESSURES_PA = (200.0, 25_000.0)  # of a flow test
 READING_UNITS = frozenset({"pressure", "length", "humidity"})
-RAW = frozenset(["measured", "raw", "actual", "observed", "indicated", "uncorrected", "uncorr", "gemessen", "unkorrigiert", "brut", "medido", "bruto", "misurato", "grezzo", "gemeten", "ruw", "zmierzony", "surowy", "zmierzone", "uppmatt", "ra", "medida", "bruta", "実測", "生テータ"]) | {"as read", "valeur mesuree"}  # fmt: skip
+_RAW_WORDS = (
+    "measured raw actual observed indicated uncorrected uncorr gemessen unkorrigiert brut medido bruto misurato grezzo "
+    "gemeten ruw zmierzony surowy zmierzone uppmatt ra medida bruta 実測"
+)
+RAW = frozenset(_RAW_WORDS.split()) | {"as read", "valeur mesuree", "生テータ"}
 
 
 @dataclass(slots=True)
@@ -217,9 +223,17 @@ def _covers(view: View, row: int, at: int, index: int) -> bool:
     return any(r0 <= row <= r1 and c0 == at and index <= c1 for r0, c0, r1, c1 in view.merged)
 
 
-def _heading(view: View, row: int, index: int, table: Table) -> Label | None:
+_AVERAGE = re.compile(r"\bavg\b", re.IGNORECASE)
+_INSUG = re.compile(r"\bins\b", re.IGNORECASE)
+
+
+def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  # noqa: PLR0911
     """What a heading says; a number is a name."""
     label = view.label(row, index)
+    if label is not None and label.kind == "average" and _AVERAGE.search(str(view.value(row, index))):
+        beside = (str(view.value(row, c)) for c in range(table.left, table.right + 1))
+        if any(_INSUG.search(text) for text in beside):  # Swedish: insug and avgas
+            return parse_label(_AVERAGE.sub("avgas", str(view.value(row, index))))
     if label is not None:
         if (
             label.kind == "humidity"
@@ -350,7 +364,7 @@ _WHY = {
 }  # fmt: skip
 
 
-def _first_role(table: Table, column: Column) -> None:
+def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     """Say what a column is as far as its own headings and cells tell."""
     kind, unit = column.kind, column.unit
     quantity = unit.quantity if unit is not None else None
@@ -431,6 +445,9 @@ def _pressure_role(table: Table, column: Column) -> None:
         column.role, column.why = "ignored", "a pressure that is no test pressure"
 
 
+_SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i", "a"}, {"i"}, {"e"})
+
+
 def _read_who_columns(table: Table, columns: list[Column]) -> None:
     """Take columns of words for what names a row's test, where all their words do."""
     from flowkit.importers.words.values import as_text as text_of
@@ -443,7 +460,8 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
         if column.role in ("text", "condition", "flow") and set(letters) <= set("t") and texts:
             said = [parse_label(text) for text in texts]
             sides = sum(bool(label.side or label.code) and not label.rest for label in said)
-            if sides == len(said):
+            letters_only = {label.letter.casefold() for label in said if label.letter and not label.rest}
+            if sides == len(said) or (len(letters_only) == len(said) and letters_only in _SIDE_LETTERS):
                 column.role, column.kind = "who", "side"
             elif (
                 column.role == "text"
@@ -536,7 +554,7 @@ def _decide_readings(columns: list[Column]) -> None:
 
 
 def _check_arithmetic(table: Table, columns: list[Column]) -> None:
-    """Leave out columns that are worked out from the others: means, sums, ratios, differences, the same in another unit."""
+    """Leave out columns that are worked out from the others: means, sums, ratios, differences."""
     flows = [c for c in columns if c.role == "flow"]
     open_ones = [
         c for c in flows if not (c.side or c.port or c.run or c.code) and ((c.variant and not c.state) or not c.variant)
@@ -627,6 +645,12 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
     for group in groups.values():
         if len(group) < 2 or all(column.role == "reading" for column in group):
             continue
+        if _are_runs(table, group):
+            for number, column in enumerate(group, 1):
+                column.run = number
+            what = f"{len(group)} columns headed {group[0].text!r} agree within a few percent and were read as runs"
+            findings.append(Finding("lift-repeated", "note", group[1].source(table), what))
+            continue
         first, *others = _raw_first(group)
         left_out = {id(other): _why_twin(table, first, other) for other in others}
         if all(left_out.values()):
@@ -644,6 +668,22 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
         for column in group:
             column.role = "trouble"
     return findings
+
+
+def _are_runs(table: Table, group: Sequence[Column]) -> bool:
+    """Whether columns of one heading are repeated runs: named alike, and their flows differ as repeated readings do."""
+    first = group[0]
+    same = all(c.text == first.text and c.treatment == first.treatment and c.pressure == first.pressure for c in group)
+    if not same or any(column.run for column in group):
+        return False
+    values = [_values(table, column) for column in group]
+    rows = [row for row in values[0] if all(row in found for found in values)]
+    spread = [
+        max(v[row] for v in values) / min(v[row] for v in values) for row in rows if min(v[row] for v in values) > 0
+    ]
+    if len(spread) < 4 or max(spread) > 1.08 or median(spread) > REPEATED:
+        return False
+    return any(v[row] != values[0][row] for v in values[1:] for row in rows)
 
 
 def _raw_first(group: list[Column]) -> list[Column]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 from dataclasses import dataclass, field
 from math import log
 
@@ -231,7 +232,7 @@ def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
         found.append(Axis(column, rows, rows[0], rows[-1]))
 
 
-def _weigh(view: View, axis: Axis) -> None:
+def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     """Weigh what says that a run of numbers are lifts, and what says that they are not."""
     _find_heading(view, axis)
     label = axis.label
@@ -269,7 +270,7 @@ def _weigh(view: View, axis: Axis) -> None:
     if not values or max(values) > LARGEST:
         axis.score += FOREIGN
     rising = _rise(values)
-    if view.turned and any(b < a for a, b in zip(values, values[1:], strict=False)):
+    if view.turned and any(b < a for a, b in itertools.pairwise(values)):
         axis.score -= 3.0  # nobody writes two sweeps of lifts into one row
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
@@ -307,16 +308,16 @@ def _is_length(spelled: str) -> bool:
 
 def _rise(values: list[float]) -> float:
     """The share of steps that go one way; a return to the start begins another sweep."""
-    steps = [b - a for a, b in zip(values, values[1:], strict=False)]
+    steps = [b - a for a, b in itertools.pairwise(values)]
     if not steps:
         return 1.0
     low, high = min(values), max(values)
-    restarts = sum(1 for a, b in zip(values, values[1:], strict=False) if b < a and b <= low + 0.25 * (high - low))
+    restarts = sum(1 for a, b in itertools.pairwise(values) if b < a and b <= low + 0.25 * (high - low))
     up = sum(1 for step in steps if step >= 0)
     return max(up + restarts, len(steps) - sum(1 for step in steps if step > 0)) / len(steps)
 
 
-def _find_heading(view: View, axis: Axis) -> None:
+def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
     """Find the text that heads a run: the nearest above it in its column, and the lift's among those above that."""
     blank = 0
     label: Label | None = None
@@ -352,7 +353,8 @@ def _find_heading(view: View, axis: Axis) -> None:
             axis.heading, axis.label = row, said
             label = said
         elif label.only_unit and (said.kind is not None or said.names):
-            line = said.kind in ROW_KINDS and view.kinds[row][axis.column + 1 :].replace(" ", "")[:1] in ("n", "d", "")
+            beside = view.kinds[row][axis.column + 1 :].replace(" ", "")
+            line = said.kind in ROW_KINDS and (beside[:1] in ("n", "d", "") or len(beside) == 1)
             if said.kind not in (None, "lift") and not line and not _is_title(view, row, axis.column):
                 axis.label = said
             return
@@ -409,7 +411,7 @@ def _has_numbers(view: View, column: int, axis: Axis) -> bool:
     return any(kinds[row][column] in "n" for row in axis.rows)
 
 
-def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:
+def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:  # noqa: PLR0912
     """How far a table reaches to the left and right of its lifts."""
     same = [a for a in axes if a is not axis and _rows_meet(a, axis)]
     stop = min((a.column for a in same if a.column > axis.column), default=view.width)
@@ -444,9 +446,9 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             break
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
-    if not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body) and not view.grid.formula_gaps:
-        if axis.score < HEADED or not body:
-            return None
+    empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
+    if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
+        return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
 
 
@@ -484,7 +486,12 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         follows = view.kind(row, column + 1)
         lone = (":" in text or "=" in text or label.pressure is not None) and len(text) > 5
         known = label.kind in ROW_KINDS | UNIT_KINDS and not (label.kind in WHO_KINDS and label.names)
-        if row == top and known and not (follows in "nd" or (follows == "t" and label.kind in CONDITION_FIELDS)):
+        if (
+            row == top
+            and known
+            and not lone
+            and not (follows in "nd" or (follows == "t" and label.kind in CONDITION_FIELDS))
+        ):
             return False  # the heading of a column
         if known or lone:
             labels += 1
@@ -568,9 +575,10 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
     """Whether a row above the lift heading holds headings of groups of columns."""
     view, lift = table.view, table.axis.column
     labels = [view.label(row, column) for column in filled]
-    if labels[0] is not None and labels[0].kind in frozenset(CONDITION_FIELDS) | WHO_KINDS | UNIT_KINDS:
-        if not (labels[0].kind in WHO_KINDS and labels[0].names) and not (labels[0].kind == "valve_head"):
-            return False
+    lead = labels[0]
+    asks = lead is not None and lead.kind in CONDITION_KINDS | WHO_KINDS | UNIT_KINDS and lead.kind != "valve_head"
+    if asks and lead is not None and not (lead.kind in WHO_KINDS and lead.names):
+        return False
     corner = view.label(row, lift)
     before = [column for column in range(table.left, lift + 1) if view.kinds[row][column] != " "]
     plain = corner is not None and (corner.only_unit or corner.kind == "lift") and before == [lift]
@@ -680,7 +688,7 @@ def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank
 
 
 def _evidence(table: Table) -> float:
-    """How much the numbers themselves say that flows run along this axis: they rise along it, and further than across."""
+    """How much the numbers say that flows run along this axis: they rise along it, and further than across."""
     view, axis = table.view, table.axis
     columns = [
         c for c in range(axis.column + 1, table.right + 1) if _has_numbers(view, c, axis) and c not in table.others
@@ -694,7 +702,7 @@ def _evidence(table: Table) -> float:
         known = [value for value in values if value is not None and value > 0]
         if len(known) > 1:
             counted += 1
-            rises += sum(b > a for a, b in zip(known, known[1:], strict=False)) / (len(known) - 1)
+            rises += sum(b > a for a, b in itertools.pairwise(known)) / (len(known) - 1)
             spans += log(max(known) / min(known))
     if not counted:
         return 0.0
@@ -706,5 +714,8 @@ def _evidence(table: Table) -> float:
         )
         for c in columns
     )
-    units = 2.0 * named / len(columns)
+    units = 2.0 * named / len(columns) + 3.0 * any(
+        (said := view.label(row, column)) is not None and said.side is not None
+        for row, column in table.sections.items()
+    )
     return 2 * rises / counted + min(3 * spans / counted, 3.0) - 1.5 * is_count + units

@@ -11,8 +11,18 @@ from typing import NamedTuple
 from flowkit.importers.files.grid import CellValue
 from flowkit.importers.tables.find import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, WHO_KINDS, Table
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import FLOW_KINDS, NO_UNITS, Item, Units, Written, read_item, refused
+from flowkit.importers.words.items import (
+    CONDITION_FIELDS,
+    FLOW_KINDS,
+    NO_UNITS,
+    Item,
+    Units,
+    Written,
+    read_item,
+    refused,
+)
 from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, parse_label
+from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
@@ -69,9 +79,7 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
 _LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
-_PIECES = re.compile(r"\s*[;|\t]\s*|\s{3,}|,\s+(?=[^,:=]{2,30}[:=])")
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
-_RUN_ON = re.compile(r"(?P<label>[^\d]{3,40}?)\s+(?P<value>[-+−]?[.,]?\d.*)$")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
 LONG_TITLE = 60
@@ -103,6 +111,12 @@ class _Reader:
             for column in filled
             if column in labels and _is_label(labels[column]) and not _ANSWERED.search(str(view.value(row, column)))
         ]
+        heads = [
+            column
+            for column in heads
+            if len(filled) != 2
+            or not (column - 1 in heads and labels[column - 1].kind in TEXT_KINDS | {"variant", "head"})
+        ]
         for column in filled:
             value = view.value(row, column)
             if column in labels and isinstance(value, str) and not (heads and column >= heads[0]):
@@ -116,7 +130,7 @@ class _Reader:
                 self.done.add((row + 1, column))
                 self._read_pair(labels[column], row + 1, [column])
             elif labels[column].names or labels[column].pressure:
-                self._read_title(row, column, labels[column], view.source(row, column))
+                self._read_title(row, column, labels[column], view.source(row, column), str(view.value(row, column)))
 
     def _value_under(self, row: int, column: int, heads: int) -> bool:
         """Whether a row of labels has its values in the row below."""
@@ -143,11 +157,15 @@ class _Reader:
         if kind in UNIT_KINDS:
             self._add_units(kind, text, source, at)
             return
+        if kind not in CONDITION_FIELDS and kind not in WHO_KINDS:
+            return
         no_number = isinstance(value, str) and read_cell(value, self.view.decimal_comma).value is None
         if kind == "valve_head" and no_number and parse_label(text).side is not None:
             kind = "side"  # "Valve: intake"
         if kind == "date" and label.languages == ("it",) and not re.search(r"\d", text):
             return  # "data" is a word of other languages too
+        if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
+            value = self._first_quantity(kind, value, source, at)
         written = Written(
             value,
             source,
@@ -160,6 +178,17 @@ class _Reader:
             self.later.append((kind, written, at))
         else:
             self._read(kind, written, at)
+
+    def _first_quantity(self, kind: str, text: str, source: str, at: Placed) -> str:
+        """The quantity a value begins with; what is written behind it is read as a text of its own."""
+        numbers = quantities(text)
+        if not numbers or numbers[0].start > 2:
+            return text
+        behind = text[numbers[0].end :].strip(" ,;")
+        if not behind or not pairs(behind)[0]:
+            return text
+        self._read_text(at.row, at.column, behind, source)
+        return text[: numbers[0].end]
 
     def finish(self) -> Metadata:
         """Read the pressures and flows, now that all lines with units are known."""
@@ -182,35 +211,41 @@ class _Reader:
         parts = [half for part in parts for half in ([part] if known_unit(part) else part.split("/"))]
         for part in [text] if known_unit(text) is not None else parts:
             unit = known_unit(part.strip())
-            for name, quantities in _UNITS_OF.items():
-                if unit is not None and unit.quantity in quantities and kind in ("units", name):
+            for name, of in _UNITS_OF.items():
+                if unit is not None and unit.quantity in of and kind in ("units", name):
                     self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
-        """Read a text that stands alone: ``Test pressure: 28 inH2O``, or a title."""
-        pairs = [pair for piece in _PIECES.split(text) if (pair := _inline(piece)) is not None]
-        for label, value in pairs:
+        """Read a text that stands alone: ``Test pressure: 28 inH2O``, a sentence, or a title."""
+        for kind, unit in named_units(text):
+            self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
+        found, rest = pairs(text)
+        for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
-        if pairs:
+        if found and not rest:
             return
-        label = parse_label(text)
+        rest = rest if found else text
+        label = parse_label(rest)
         self.got.words += label.languages
-        self.got.lines.append(Line(row, column, " ".join(text.split()), label, source))
-        self._read_title(row, column, label, source)
+        self.got.lines.append(Line(row, column, " ".join(rest.split()), label, source))
+        self._read_title(row, column, label, source, rest)
 
-    def _read_title(self, row: int, column: int, label: Label, source: str) -> None:
-        """Take side, port, run, flow unit and pressure out of a title."""
-        if len(label.rest) > LONG_TITLE or _waits(label, self.view.value(row, column)):
+    def _read_title(self, row: int, column: int, label: Label, source: str, text: str) -> None:
+        """Take side, port, run, flow unit and pressure out of a title; a sentence gives its pressure alone."""
+        if len(label.rest) > LONG_TITLE and label.pressure is None:
             return
         found: list[Item] = []
-        if label.side or label.code:
-            found.append(Item("side", label.side or f"?{label.code}", None, source))
-        if label.port:
-            found.append(Item("port", label.port, None, source))
-        if label.run:
-            found.append(Item("run", float(label.run), None, source))
-        if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
-            found.append(Item("flow_unit", label.unit.name, label.unit, source))
+        if not (_waits(label, self.view.value(row, column)) or is_sentence(text) or len(label.rest) > LONG_TITLE):
+            if label.side or label.code:
+                found.append(Item("side", label.side or f"?{label.code}", None, source))
+            if label.port:
+                found.append(Item("port", label.port, None, source))
+            if label.run:
+                found.append(Item("run", float(label.run), None, source))
+            if label.head or (label.position and (label.port or label.bare)):
+                found.append(Item("head", str(label.head or label.position), None, source))
+            if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
+                found.append(Item("flow_unit", label.unit.name, label.unit, source))
         self.got.placed += [Placed(row, column, item, title=True) for item in found]
         if label.pressure is not None:
             at = Placed(row, column, _NO_ITEM, title=True)
@@ -235,24 +270,6 @@ def _waits(label: Label, text: CellValue) -> bool:
         return True
     words = fold(as_text(text)).split()  # "Intake valve" may head a table, "Intake valve head" does not
     return not all(word in _VALVE or PHRASES.get(word, ("",))[0] in SIDE_KINDS or word.isdigit() for word in words)
-
-
-def _inline(text: str) -> tuple[Label, str] | None:
-    """Split ``label: value`` or ``label = value``, None where the left half is no label."""
-    for mark in (":", "="):
-        left, found, right = text.partition(mark)
-        if found and right.strip():
-            label = parse_label(left)
-            if _is_label(label):
-                return label, right.strip()
-    label = parse_label(text)
-    match = _RUN_ON.match(text.strip()) if label.kind is None and not label.names else None
-    if match is not None:
-        # "Test pressure 28 inH2O": the label runs into its number.
-        left_label = parse_label(match["label"])
-        if _is_label(left_label) and left_label.kind not in WHO_KINDS:
-            return left_label, re.split(r"[,;]\s", match["value"])[0]
-    return None
 
 
 OWN = frozenset({"leak", "leak_pressure", "port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"})

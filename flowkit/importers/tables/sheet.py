@@ -302,9 +302,13 @@ class _TableReader:
         self._resolve_side(items)
         flow_unit = unit_of(items, "flow_unit") or stated.flow_unit
         side = _side_of(items) or self.name.side or stated.side or self.file.side
+        for row, column in table.sections.items():
+            label = table.view.label(row, column)
+            side = side or (label.side if label is not None else None)
         columns, trouble = describe(table, Context(side, None, flow_unit, tuple(self.words)))
         if _is_no_flow_table(table, columns, flow_unit):
             return TableReading(table, columns, Lifts(), [], "no table")
+        self._hold_unit(items, columns)
         self.findings += trouble
         units = Units(flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit)
         flows = [column.index for column in columns if column.role in ("flow", "reading")]
@@ -329,8 +333,16 @@ class _TableReader:
                 self.findings.append(refused(place, "this table has lifts but no flows yet; fill them in"))
         return TableReading(table, columns, lifts, tests, table.axis.reason)
 
+    def _hold_unit(self, items: Mapping[Key, Item], columns: Sequence[Column]) -> None:
+        """Refuse a unit of flow that the sheet names beside another one in its headings."""
+        item = items.get(("flow_unit", None))
+        headed = {c.unit.name for c in columns if c.role == "flow" and c.unit is not None and _has_flow_unit(c)}
+        if item is not None and item.unit is not None and headed and item.unit.name not in headed:
+            what = f"the sheet says that flows are in {item.value}, and their headings say {', '.join(sorted(headed))}"
+            self.findings.append(refused(item.source, f"{what}; say which is right"))
+
     def _contradictions(self, table: Table, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
-        """Refuse a table whose headings all name one side where its title, its label or its worksheet names the other."""
+        """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
         sides = {draft.side for draft in drafts}
         if len(sides) != 1 or None in sides or not drafts:
             return []

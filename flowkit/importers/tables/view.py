@@ -55,7 +55,7 @@ class View:
             self._kinds = ["".join([self._kind(value) for value in row]) for row in self.rows]
         return self._kinds
 
-    def _kind(self, value: CellValue) -> str:
+    def _kind(self, value: CellValue) -> str:  # noqa: PLR0911
         """The letter of one cell."""
         if value is None:
             return " "

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue
 from flowkit.importers.words.labels import Label, parse_label
 from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
+from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, to_si
 
@@ -55,6 +56,7 @@ CONDITION_FIELDS: dict[str, str] = {
 }
 """Kind of the vocabulary -> field of `Conditions`."""
 
+_TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
 FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
@@ -141,13 +143,20 @@ class Written(NamedTuple):
     default_unit: str | None = None
 
 
-def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:
+def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
     """Read one stated value."""
     text = as_text(written.value)
     if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
         return [], []
     if kind == "date":
-        return [Item(kind, iso_date(written.value) or text, None, written.source)], []
+        date = iso_date(written.value)
+        if date is None and _TWO_WAYS.fullmatch(text):
+            what = (
+                f"the date {text} can be read with the day or the month first and was left out; "
+                "say which holds for all sheets: state the date, or the order of day and month"
+            )
+            return [], [Finding("date-ambiguous", "warning", written.source, what)]
+        return [Item(kind, date or text, None, written.source)], []
     if kind in _TEXT:
         return [Item(kind, text, None, written.source, written.label.side)], []
     if kind == "run":
@@ -168,6 +177,8 @@ def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
 def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Finding]]:
     """Read a side or a port; each may bring the other."""
     said = parse_label(text)
+    if said.letter and not said.rest and kind == "side" and said.letter.casefold() in SIDE_CODES:
+        said = replace(said, code=said.letter.casefold())
     sides = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
     if kind == "side":
         if sides:

@@ -260,6 +260,8 @@ class _Reader:
     def __init__(self, found: list[Mention], text: str) -> None:
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
+        if any(m.kind in (*SIDE_KINDS, "port") for m in found):
+            found = [m._replace(kind="head") if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text
         self.kinds: list[str] = []
@@ -281,6 +283,14 @@ class _Reader:
         outside = [m for i, m in enumerate(self.found) if i not in inside]
         self._take_all(outside, flow=unit is not None and unit.quantity in FLOW_QUANTITIES, whole=not inside)
         rest = self.text[self.found[inside[0]].start : self.found[inside[-1]].end].strip() if inside else ""
+        kinds = [m.kind for m in self.found]
+        if (
+            self.bare
+            and kinds[:1] in (["filler"], ["title"])
+            and set(kinds) <= {"filler", "title", "number"}
+            and unit is None
+        ):
+            rest, self.bare = self.text.strip(), None  # "Test 1" is a name
         both = len(set(self.sides)) > 1
         kind = self._kind(rest, inside)
         if kind is None and both and not rest and not (set(self.kinds) - {"flow"}):
@@ -315,10 +325,25 @@ class _Reader:
             last += 1
         return first, last
 
-    def _joins(self, index: int, *, before: bool) -> bool:
+    def _joins(self, index: int, *, before: bool) -> bool:  # noqa: PLR0911
         """Whether a mention beside a name is part of it: small words, parts of the head, numbers before a word."""
         m = self.found[index]
+        if m.text.lower() == "in" and self._is_loose_in(index):
+            return False
+        if (
+            m.kind == "number"
+            and index + 1 < len(self.found)
+            and self.found[index + 1].kind == "run"
+            and _CJK.search(self.found[index + 1].text)
+        ):
+            return False
         if m.kind in ("number", "letter"):
+            pair = index if m.kind == "letter" else index - 1
+            beside = pair >= 0 and pair + 1 < len(self.found) and self.found[pair].kind == "letter"
+            if beside and self.found[pair + 1].kind == "number" and self._glued(self.found, pair):
+                return False
+            if before and index and self.found[index - 1].text.lower() == "in":
+                return False
             if before:
                 ahead = self.found[index - 1].kind if index else ""
                 return ahead not in (*SIDE_KINDS, "port", "run", "mark", "position")
@@ -335,6 +360,20 @@ class _Reader:
             return True
         return True
 
+    def _is_run_word(self, index: int) -> bool:
+        """Whether the word test counts the runs of a port: ``Intake 1 test 2``."""
+        m = self.found[index]
+        if (
+            fold(m.text) not in ("test", "tests", "proef")
+            or index + 1 >= len(self.found)
+            or self.found[index + 1].kind != "number"
+        ):
+            return False
+        return any(
+            x.kind in (*SIDE_KINDS, "port", "letter", "position", "number") or x.text.lower() == "in"
+            for x in self.found[:index]
+        )
+
     def _names_a_port(self, index: int) -> bool:
         """Whether an unknown single word is a port's name, behind the word for it."""
         m = self.found[index]
@@ -350,6 +389,12 @@ class _Reader:
         m = self.found[index]
         if m.text.lower() != "in":
             return False
+        if (
+            index + 1 < len(self.found)
+            and self.found[index + 1].kind == "number"
+            and len(self.found[index + 1].text) < 3
+        ):
+            return self.text[m.end : self.found[index + 1].start] in ("", "-", ".", "#", " #", " ")
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
         return set(words) <= {
             "flow",
@@ -364,7 +409,7 @@ class _Reader:
             "head",
         }
 
-    def _take_all(self, found: list[Mention], *, flow: bool, whole: bool) -> None:
+    def _take_all(self, found: list[Mention], *, flow: bool, whole: bool) -> None:  # noqa: PLR0912
         """Take the mentions that are no part of a name."""
         used: set[int] = set()
         for index, m in enumerate(found):
@@ -377,7 +422,7 @@ class _Reader:
                 behind = index and found[index - 1].kind == "number" and self.port == found[index - 1].text
                 if not self._take_port(found, index, used) and not behind:
                     self.kinds.append("port")
-            elif m.kind == "run":
+            elif m.kind == "run" or (m in self.found and self._is_run_word(self.found.index(m))):
                 self._take_run(found, index, used)
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
@@ -452,6 +497,8 @@ class _Reader:
     def _take_run(self, found: list[Mention], index: int, used: set[int]) -> None:
         """Take a run with its number; without one the word heads a column of runs."""
         at = _after(found, index, used, {"number"})
+        if at is None and index and (index - 1) not in used and found[index - 1].end == found[index].start:
+            at = index - 1 if found[index - 1].kind == "number" else None
         if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
             self.run = int(found[at].text)
             used.add(at)
@@ -519,7 +566,7 @@ class _Reader:
             elif self.bare is None:
                 self.bare = m.text
 
-    def _kind(self, rest: str, inside: range) -> str | None:
+    def _kind(self, rest: str, inside: range) -> str | None:  # noqa: PLR0911
         """The one kind a text has, None where it has none or several."""
         kinds = list(dict.fromkeys(self.kinds))
         if "counter" in kinds and set(kinds) & _WHO:

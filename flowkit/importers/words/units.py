@@ -47,7 +47,10 @@ _WATER = (
     r"(?:h2o|h20|h₂o|water(?:\s*column)?|w\.?c\.?|w\.?g\.?|h2o\s*column|hg|wassers(?:ä|ae)ule|ws|d.?eau|eau|ce|"
     r"de\s+agua|agua|d.?acqua|acqua|waterkolom|wk|słupa\s+wody|sł\.?\s*w\.?|vattenpelare|vp|de\s+água|água|ca|aq|水柱)"
 )
-_INCHES = r"(?:in(?:ch(?:es)?)?\.?|ins\.?|zoll|pouces?|po\.?|pulgadas?|pulg\.?|pollici|duim|cali|tum|polegadas?|pol\.?|インチ)"
+_INCHES = (
+    r"(?:in(?:ch(?:es)?)?\.?|ins\.?|zoll|pouces?|po\.?|pulgadas?|pulg\.?|pollici|duim|cali|tum|polegadas?|"
+    r"pol\.?|インチ)"
+)
 
 
 _WORD_AT = r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s)|\bbij\b|\bprzy\b|\bvid\b|\bem\b|\bcon\b|\bto\b|\bauf\b|\bsous\b)"
@@ -66,9 +69,9 @@ _AT_BARE = re.compile(
 
 
 _PRESSURE = re.compile(
-    r"(?<![\w.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
+    r"(?<![A-Za-z0-9.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
-    r"|iwc|iwg|[hk]pa|mbar)(?!\w)",
+    r"|iwc|iwg|[hk]?pa|mbar)(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
