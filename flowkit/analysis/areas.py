@@ -399,7 +399,7 @@ def valve_of(variant: Variant, side: Side) -> ValveGeometry:
 
     Examples
     --------
-    >>> valve_of(Variant("as received", (), valves={"intake": ValveGeometry(head_m=0.038)}), "intake").head_m
+    >>> valve_of(Variant("as received", valves={"intake": ValveGeometry(head_m=0.038)}), "intake").head_m
     0.038
     """
     known = {}
@@ -419,7 +419,7 @@ def valve_contradictions(variant: Variant, side: Side) -> tuple[Finding, ...]:
 
     Examples
     --------
-    >>> valve_contradictions(Variant("as received", ()), "intake")
+    >>> valve_contradictions(Variant("as received"), "intake")
     ()
     """
     found = []
@@ -449,7 +449,7 @@ def _said(variant: Variant, side: Side, name: str) -> Iterator[tuple[float, str]
     value = getattr(stated, name) if stated is not None else None
     if value is not None:
         yield value, "the job"
-    for test in variant.tests if name in _CONDITION_OF else ():
+    for test in variant.corrected if name in _CONDITION_OF else ():
         value = getattr(test.conditions, _CONDITION_OF[name]) if test.side == side else None
         if value is not None:
             yield value, test.id

@@ -14,8 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from flowkit.analysis.areas import minimum_area
 from flowkit.analysis.curves import SAME_LIFT_M, AreaMethod, SideVariant, common_ports, merge_lifts
 from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
-from flowkit.corrections.pressure import law_difference
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
 

@@ -28,8 +28,7 @@ from flowkit.analysis.lifts import (
 from flowkit.analysis.propagation import Combined, Component, combine
 from flowkit.analysis.results import Repeatability
 from flowkit.analysis.runs import Session, runs_of, session_of, sessions_of
-from flowkit.corrections.pressure import pressure_factor
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
 from flowkit.errors import CorrectionError
 from flowkit.model import Bench, CorrectedTest, Reference, Side
 

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from flowkit.engine.cam import Cam
 from flowkit.engine.cylinder import cylinder_volume, piston_drop, volume_rate
 from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import ENERGY, MASS, ROWS, WATCHED, Exchange
+from flowkit.engine.exchange import CELLS, ENERGY, MASS, ROWS, WATCHED, Exchange, Passage
+from flowkit.engine.figures import mean_inlet_mach_index
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT, Gas, flow_function
-from flowkit.engine.integrator import Integration, integrate
-from flowkit.engine.mach import mean_inlet_mach_index
-from flowkit.engine.passage import CELLS, Passage
+from flowkit.engine.solvers import Integration, integrate
 from tests.published.checks import Check
 
 __all__ = ["CHECKS", "ideal_cycle", "vessel"]
