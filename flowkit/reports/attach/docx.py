@@ -444,3 +444,11 @@ def _small(paragraph: Paragraph) -> None:
     for run in paragraph.runs:
         run.font.size = Pt(8)
     paragraph.paragraph_format.space_after = Pt(2)
+
+
+def page_size(data: bytes, name: str) -> tuple[float, float] | None:
+    """Return width and height of a document's last section, or None where it has none."""
+    with damage_named(name):
+        sections = _Text(read_package(data, name)).root.xpath(".//w:sectPr[w:pgSz]")
+        last = sections[-1] if sections else None
+        return None if last is None else (float(last.page_width or 0), float(last.page_height or 0))

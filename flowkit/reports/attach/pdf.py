@@ -369,3 +369,10 @@ _FACETS: dict[str, Callable[[PdfReader], Counter[Any]]] = {
     "named destinations": _destinations,
     "document properties": _properties,
 }
+
+
+def page_size(data: bytes, name: str) -> tuple[float, float] | None:
+    """Return width and height of a PDF's last page [points]."""
+    with quiet(), damage_named(name):
+        box = open_pdf(data, name).reader.pages[-1].mediabox
+        return float(box.width), float(box.height)

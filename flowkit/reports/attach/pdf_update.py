@@ -76,6 +76,8 @@ def open_pdf(data: bytes, name: str) -> Pdf:
             if whole is not None and not more:
                 return Pdf(b"", data, whole, None)
         table = None
+        if _OBJECT.search(body, max(body.rfind(b"%%EOF"), 0)):
+            raise ValueError("it is cut short")
         if _last_section(body) is None:
             raise ValueError(complaints[0] if reader is None else "its table of objects is not where it says")
         if complaints and b"%%EOF" in body[-1024:]:

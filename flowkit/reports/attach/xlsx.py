@@ -556,3 +556,15 @@ def _names(book: _Book) -> set[Any]:
 def _formats(book: _Book) -> set[Any]:
     """Every cell format with its number, by which the sheets' cells call it."""
     return book.formats.listed()
+
+
+def paper_code(data: bytes, name: str) -> int | None:
+    """Return the paper of the first of the workbook's own sheets that states one (18.3.1.63)."""
+    package = read_package(data, name)
+    with damage_named(name):
+        for item in relationships(package.parts, package.document, name):
+            if item.type.endswith("/worksheet") and "flowkit-" not in item.target and item.target in package.parts:
+                found = re.search(rb"<(?:\w+:)?pageSetup\b[^>]*\bpaperSize=\"(\d+)\"", package.parts[item.target])
+                if found:
+                    return int(found[1])
+    return None
