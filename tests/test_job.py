@@ -10,8 +10,8 @@ import pytest
 
 from flowkit.errors import EngineError, FlowkitError, JobError
 from flowkit.job import Job, report
-from flowkit.jobengine import engine_of, whatif
-from flowkit.jobread import choose_sheets
+from flowkit.job.engine import engine_of, whatif
+from flowkit.job.read import choose_sheets
 from flowkit.samples import copy_samples, sample_folder, sample_job
 
 SHEET = """Test pressure,28 inH2O

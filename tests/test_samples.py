@@ -14,7 +14,7 @@ import pytest
 from scipy.integrate import quad
 
 from flowkit.analysis.results import Comparison
-from flowkit.files import OutputError
+from flowkit.output import OutputError
 from flowkit.job import Job
 from flowkit.samples import copy_samples, sample_folder, sample_job
 from tests import make_sample_sheets as made

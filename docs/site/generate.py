@@ -97,8 +97,8 @@ def _value_of(kind: Any, info: Any) -> str:
 
 def _shared_names() -> set[str]:
     """Options that state what sheets do not say."""
-    from flowkit.statements import CONDITIONS
-    from flowkit.stating import NAMES
+    from flowkit.fields import CONDITIONS
+    from flowkit.job.load import NAMES
 
     return {*NAMES, *(item.name for item in CONDITIONS)}
 
@@ -133,8 +133,8 @@ def job_page() -> str:
     """The reference of the job file, from the models that read it."""
     from flowkit import jobfile
     from flowkit.engine.cammapping import CAM_KEYS
-    from flowkit.statements import CONDITIONS
-    from flowkit.stating import NAMES
+    from flowkit.fields import CONDITIONS
+    from flowkit.job.load import NAMES
 
     tables = [
         ("[job]", jobfile.JobTable),

@@ -13,7 +13,7 @@ import math
 from flowkit.corrections.result import Setting, Step, percent
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
-from flowkit.moist_air import density
+from flowkit.air import density
 from flowkit.units import format_quantity, from_si
 
 __all__ = [

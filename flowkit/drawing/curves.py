@@ -10,7 +10,7 @@ from flowkit.drawing.ends import EndLabel, figure_of, label_ends, text_width
 from flowkit.drawing.figures import display_of
 from flowkit.drawing.looks import GRID, INK, SOFT, Display, VariantStyle, style, variant_style
 from flowkit.errors import FlowkitError
-from flowkit.files import written_whole
+from flowkit.output import written_whole
 from flowkit.model import Side
 from flowkit.units import from_si
 

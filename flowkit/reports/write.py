@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.drawing import style
-from flowkit.files import written_whole
+from flowkit.output import written_whole
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import date_of
-from flowkit.serial import document
+from flowkit.output import document
 from flowkit.version import __version__
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from flowkit.model import (
     Units,
     UnitSource,
 )
-from flowkit.moist_air import density
+from flowkit.air import density
 
 UNITS = Units(UnitSource("in", "stated"), UnitSource("CFM", "stated"), UnitSource("inH2O", "stated"))
 FLOWS = (0.02, 0.05, 0.08, 0.1)

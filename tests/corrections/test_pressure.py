@@ -24,7 +24,7 @@ from flowkit.corrections.pressure import (
 )
 from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, AirState, Reference, UnitSource
-from flowkit.moist_air import density
+from flowkit.air import density
 from tests.corrections.samples import FLOWS, flow_test, setting
 from tests.published import gas_dynamics, pressure_factors
 

@@ -10,7 +10,7 @@ from functools import cache
 from flowkit.analysis import compare
 from flowkit.corrections import correct
 from flowkit.job import Job
-from flowkit.jobreport import contents_of
+from flowkit.job.job import contents_of
 from flowkit.model import (
     AirState,
     Bench,
@@ -25,7 +25,7 @@ from flowkit.model import (
     ValveGeometry,
     Variant,
 )
-from flowkit.moist_air import density
+from flowkit.air import density
 from flowkit.reports.contents import ReportContents, SourceFile
 from flowkit.samples import sample_job
 from flowkit.units import to_si

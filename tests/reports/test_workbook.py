@@ -16,9 +16,9 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from flowkit.files import OutputError
+from flowkit.output import OutputError
 from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, Variant
-from flowkit.moist_air import density
+from flowkit.air import density
 from flowkit.reports.workbook import workbook_bytes, write_workbook
 from flowkit.reports.workbook.pen import SHEETS
 from flowkit.reports.workbook.styles import lines_of

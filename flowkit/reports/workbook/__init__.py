@@ -97,7 +97,7 @@ def write_workbook(contents: ReportContents, path: Path) -> Path:
     OutputError
         If it cannot be written there.
     """
-    from flowkit.files import written_whole
+    from flowkit.output import written_whole
 
     data = workbook_bytes(contents)
     with written_whole(path) as draft:

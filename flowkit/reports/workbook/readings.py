@@ -83,7 +83,7 @@ def inlet_density(plan: TestPlan) -> float | None:
     if plan.flow_unit.quantity == "flow" or temperature is None or barometer is None:
         return None
     from flowkit.model import AirState
-    from flowkit.moist_air import density
+    from flowkit.air import density
 
     return density(AirState(temperature, barometer, conditions.relative_humidity or 0.0))
 
@@ -98,6 +98,6 @@ def standard_density(draft: Draft, plan: TestPlan) -> float | None:
     """
     if plan.flow_unit.quantity != "standard flow" or draft.contents.bench.standard_air is None:
         return None
-    from flowkit.moist_air import density
+    from flowkit.air import density
 
     return density(draft.contents.bench.standard_air)

@@ -14,7 +14,7 @@ from flowkit.corrections.pressure import (
     reference_velocity,
 )
 from flowkit.model import INH2O_PA, AirState, Reference, Side
-from flowkit.moist_air import density, saturation_pressure
+from flowkit.air import density, saturation_pressure
 from flowkit.units import FOOT, UNITS, to_si
 from tests.published.checks import Check
 
