@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol, TypeVar
 import typer
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.model import Finding
 from flowkit.fields import CONDITIONS
+from flowkit.model import Finding
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
     from flowkit.importers import Stated
     from flowkit.job import Job
-    from flowkit.reports.terminal_parts import Parts
+    from flowkit.reports.terminal import Parts
 
 __all__ = [
     "JobOrFiles",

@@ -42,16 +42,16 @@ def whatif(
 
     A prediction, not a measurement; an estimated speed is no safe speed.
     """
-    from flowkit import jobengine
     from flowkit.job import Job
-    from flowkit.reports.terminal_engine import engine_text
+    from flowkit.job import engine as job_engine
+    from flowkit.reports.terminal import engine_text
 
     if not (valve or cam or bore):
         raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")
     with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
-            result = jobengine.whatif(
+            result = job_engine.whatif(
                 job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
             )
     return give(result, engine_text, job.info.display, as_json=json_)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
+from flowkit.air import density, density_at, vapour_mole_fraction
 from flowkit.corrections.result import Setting, Step, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState, Finding, FlowTest, LedgerLine
-from flowkit.air import density, density_at, vapour_mole_fraction
 
 __all__ = ["FORMULAS", "actual_factor", "correct_air", "metered_factor"]
 

@@ -259,7 +259,7 @@ class CellChange:
     reason: str
 
 
-def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[list[Grid], list[HandChange]]:
+def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[tuple[Grid, ...], list[HandChange]]:
     """Put the user's values over the cells of a file's grids, and list what the sheet says there.
 
     A cell is named ``"B7"``, ``"12:3"`` in text (line:field), or with its worksheet, ``"ported!B7"``.
@@ -291,16 +291,18 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
             rows[row][column] = None if change.value is None else _typed(change.value, grid)
             if change.value is None and cell.casefold().startswith("row"):
                 continue
-            shown = "" if says is None else f"{says:g}" if isinstance(says, float) else str(says)
+            shown = "" if says is None else f"{says:.10g}" if isinstance(says, float) else str(says)
             made.append(HandChange(grid.file, grid.sheet, cell, "cell", shown, change.value, change.reason))
         if change.value is None and cell.casefold().startswith("row"):
             row = spots[0][0]
-            shown = " | ".join(f"{item:g}" if isinstance(item, float) else str(item) for item in grid.rows[row] if item)
+            shown = " | ".join(
+                f"{item:.10g}" if isinstance(item, float) else str(item) for item in grid.rows[row] if item
+            )
             made.append(HandChange(grid.file, grid.sheet, cell, "row", shown, None, change.reason))
         grids[found[0]] = replace(
             grid, rows=tuple(tuple(row) for row in rows), formula_gaps=grid.formula_gaps - frozenset(spots)
         )
-    return grids, made
+    return tuple(grids), made
 
 
 def _typed(value: str, grid: Grid) -> CellValue:
@@ -315,7 +317,7 @@ def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
     """The places of a cell or row in a grid, counted from 0."""
     row_only = re.fullmatch(r"(?:row|line)\s*(\d+)", cell, re.IGNORECASE)
     if row_only is not None:
-        spots = {(int(row_only[1]), None)}
+        spots: set[tuple[int, int | None]] = {(int(row_only[1]), None)}
     else:
         try:
             area = CellRange.parse(cell)
@@ -326,7 +328,9 @@ def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
     found = []
     for row in range(len(grid.rows)):
         on_sheet = row + 1 if grid.lines is None else grid.lines[row]
-        found += [(row, column) for column in range(len(grid.rows[row])) if {(on_sheet, None), (on_sheet, column + 1)} & spots]
+        found += [
+            (row, column) for column in range(len(grid.rows[row])) if {(on_sheet, None), (on_sheet, column + 1)} & spots
+        ]
     if not found:
         raise SheetError(
             f"the job changes {cell} by hand, but the sheet holds nothing there",

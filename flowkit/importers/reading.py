@@ -61,7 +61,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
 
         if is_pdf(path):
             return read_pdf(path, label=label)
-    grids: Sequence[Grid] = read_grids(path, label=label)
+    grids = read_grids(path, label=label)
     changes: list[HandChange] = []
     if stated.cells:
         grids, changes = change_cells(grids, stated.cells)

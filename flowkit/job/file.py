@@ -14,8 +14,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from flowkit.errors import JobError, UnitError
-from flowkit.model import INH2O_PA
 from flowkit.fields import nearest
+from flowkit.model import INH2O_PA
 from flowkit.units import Quantity, number, parse_quantity
 
 __all__ = ["AirTable", "BenchTable", "JobFile", "JobTable", "ReferenceTable", "ValveTable", "VariantTable", "parse"]
@@ -105,7 +105,9 @@ def _range(value: Any) -> Any:
         raise ValueError('write it like "0.100-0.600 in"')
     low, low_unit, high, high_unit = parts.groups()
     try:
-        lifts = tuple(parse_quantity(f"{n} {u}", "length") for n, u in ((low, low_unit or high_unit), (high, high_unit)))
+        lifts = tuple(
+            parse_quantity(f"{n} {u}", "length") for n, u in ((low, low_unit or high_unit), (high, high_unit))
+        )
     except UnitError as error:
         raise ValueError(f"{error.problem}; {error.remedy}") from error
     if not 0 <= lifts[0] < lifts[1]:
@@ -170,8 +172,8 @@ class ValvesTable(_Table):
 class CamsTable(_Table):
     """Cams of both sides; see the engine pages for their keys."""
 
-    lobe_separation: float | Text | None = Field(None, description="Of cam cards, in cam degrees as they print it.")
-    advance: float | Text | None = Field(None, description="Of cam cards, in crank degrees; + is earlier.")
+    lobe_separation: float | str | None = Field(None, description="Of cam cards, in cam degrees as they print it.")
+    advance: float | str | None = Field(None, description="Of cam cards, in crank degrees; + is earlier.")
     intake: dict[str, Any] | None = None
     exhaust: dict[str, Any] | None = None
 

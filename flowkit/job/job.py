@@ -13,11 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.model import joined
 from flowkit.job.engine import engine_of, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
 from flowkit.job.read import read_variants
-from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant
+from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
 
 if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
@@ -283,57 +282,7 @@ class Job:
         """The paper of the display units."""
         return "a4" if self.info.display == "metric" else "letter"
 
-    def contents_of(job: Job, results: JobResults) -> ReportContents:
-    """Gather what reports show.
-
-    Parameters
-    ----------
-    job : Job
-    results : JobResults
-        What running it gave.
-
-    Raises
-    ------
-    JobError
-        If anything from the sheets to the comparison is an error: no report is made of it. Without
-        engine figures the report goes without its engine page.
-    """
-    from flowkit.reports.contents import ReportContents, SourceFile
-
-    refuse_errors(results.comparison.findings)
-    paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
-    return ReportContents(
-        info=job.info,
-        reference=job.reference,
-        bench=job.bench,
-        variants=results.variants,
-        comparison=results.comparison,
-        engine=results.engine,
-        sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths),
-        findings=results.findings,
-    )
-
-
-def refuse_errors(findings: Sequence[Finding]) -> None:
-    """Refuse to go on where a finding is an error.
-
-    Raises
-    ------
-    JobError
-        Naming the first error and how many there are.
-    """
-    errors = [finding for finding in findings if finding.severity == "error"]
-    if errors:
-        more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
-        raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
-
-
-def _sha256(path: Path) -> str:
-    """Fingerprint of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def report(
+    def report(
         self,
         folder: str | Path,
         *,
@@ -419,6 +368,56 @@ def report(
         except FlowkitError as error:
             error.findings = tuple(findings)
             raise
+
+
+def contents_of(job: Job, results: JobResults) -> ReportContents:
+    """Gather what reports show.
+
+    Parameters
+    ----------
+    job : Job
+    results : JobResults
+        What running it gave.
+
+    Raises
+    ------
+    JobError
+        If anything from the sheets to the comparison is an error: no report is made of it. Without
+        engine figures the report goes without its engine page.
+    """
+    from flowkit.reports.contents import ReportContents, SourceFile
+
+    refuse_errors(results.comparison.findings)
+    paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
+    return ReportContents(
+        info=job.info,
+        reference=job.reference,
+        bench=job.bench,
+        variants=results.variants,
+        comparison=results.comparison,
+        engine=results.engine,
+        sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths),
+        findings=results.findings,
+    )
+
+
+def refuse_errors(findings: Sequence[Finding]) -> None:
+    """Refuse to go on where a finding is an error.
+
+    Raises
+    ------
+    JobError
+        Naming the first error and how many there are.
+    """
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if errors:
+        more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
+        raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
+
+
+def _sha256(path: Path) -> str:
+    """Fingerprint of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def report(

@@ -299,11 +299,18 @@ def _sheets(
 
 def _cells(entry: SheetTable) -> tuple[CellChange, ...]:
     """The cells of a sheet that a job changes by hand."""
-    left_out = [
-        CellChange(what, None, "") if isinstance(what, str) else CellChange(what.cell, None, what.reason or "")
-        for what in entry.leave_out
-    ]
-    return (*left_out, *(CellChange(item.cell, item.value, item.reason) for item in entry.values))
+    _, mark, sheet = entry.file.rpartition("!")
+    prefix = f"{sheet}!" if mark else ""
+
+    def on_sheet(cell: str) -> str:
+        """The cell with its worksheet, where the entry names one."""
+        return cell if "!" in cell else prefix + cell
+
+    left_out = [(what, "") if isinstance(what, str) else (what.cell, what.reason or "") for what in entry.leave_out]
+    return (
+        *(CellChange(on_sheet(cell), None, reason) for cell, reason in left_out),
+        *(CellChange(on_sheet(item.cell), item.value, item.reason) for item in entry.values),
+    )
 
 
 def _state(item: VariantTable) -> Mapping[Side, Mapping[str, str]]:

@@ -122,7 +122,9 @@ def _put(test: FlowTest, name: str, stated: Stated) -> tuple[tuple[str, str, str
         olds |= {point.pressure_pa for point in test.points}
         changes["points"] = tuple(dataclasses.replace(point, pressure_pa=None) for point in test.points)
     said = sorted((old for old in olds - {None} if not _same(old, new)), key=str)
-    spelled = test.units.pressure.unit if test.units.pressure and item.quantity == "pressure" else _SHOWN.get(item.quantity)
+    spelled = (
+        test.units.pressure.unit if test.units.pressure and item.quantity == "pressure" else _SHOWN.get(item.quantity)
+    )
     written = " to ".join(dict.fromkeys(_written(old, spelled) for old in (said[:1] + said[-1:])))
     what = (item.name.replace("_", " "), written, _written(new, spelled))
     return (what if said else None), dataclasses.replace(test, **changes)
@@ -152,12 +154,16 @@ def _put_unit(test: FlowTest, of: str, name: str) -> tuple[tuple[str, str, str] 
     one, other = UNITS[old.unit], UNITS[name]
     if one.quantity != other.quantity:
         raise JobError(
-            f"{of}_unit: the sheet's {old.unit} cannot be read as {name}", "they measure different things", file=test.file
+            f"{of}_unit: the sheet's {old.unit} cannot be read as {name}",
+            "they measure different things",
+            file=test.file,
         )
     factor = other.factor / one.factor
     attribute = {"lift": "lift_m", "flow": "flow_m3_s", "pressure": "pressure_pa"}[of]
     points = tuple(
-        point if (value := getattr(point, attribute)) is None else dataclasses.replace(point, **{attribute: value * factor})
+        point
+        if (value := getattr(point, attribute)) is None
+        else dataclasses.replace(point, **{attribute: value * factor})
         for point in test.points
     )
     conditions = test.conditions

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 
+from flowkit.air import density
 from flowkit.analysis import compare
 from flowkit.corrections import correct
 from flowkit.job import Job
@@ -25,7 +26,6 @@ from flowkit.model import (
     ValveGeometry,
     Variant,
 )
-from flowkit.air import density
 from flowkit.reports.contents import ReportContents, SourceFile
 from flowkit.samples import sample_job
 from flowkit.units import to_si

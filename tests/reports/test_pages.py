@@ -12,14 +12,12 @@ from PIL import Image
 from pypdf import PdfReader
 
 from flowkit.errors import FlowkitError
-from flowkit.output import OutputError
 from flowkit.model import Finding, JobInfo
+from flowkit.output import OutputError, jsonable
 from flowkit.reports import write_report
-from flowkit.reports.cautions import CAUTIONS
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.pages import make_pages, page_files, write_pages
-from flowkit.reports.write import write_whole
-from flowkit.output import jsonable
+from flowkit.reports.labels import CAUTIONS
+from flowkit.reports.pages import make_pages, page_files, write_pages, write_whole
 from flowkit.version import __version__
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
