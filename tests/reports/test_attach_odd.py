@@ -387,8 +387,8 @@ def test_the_command_names_each_file(tmp_path: Path, capsys, monkeypatch: pytest
         "flowkit.reports.pages.page_files",
         lambda contents, *, formats, paper: {form: flow_pages(3) if form == "pdf" else png() for form in formats},
     )
-    monkeypatch.setattr("flowkit.job.Job.run", lambda self, **_: None)
-    monkeypatch.setattr("flowkit.job.contents_of", lambda job, results: make_contents())
+    monkeypatch.setattr("flowkit.job.job.Job.run", lambda self, **_: None)
+    monkeypatch.setattr("flowkit.job.job.contents_of", lambda job, results: make_contents())
     (tmp_path / "a.pdf").write_bytes(build_pdf())
     (tmp_path / "b.xlsx").write_bytes(build_xlsx())
     (tmp_path / "c.docx").write_bytes(b"PK\3\4")
