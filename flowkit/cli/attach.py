@@ -45,7 +45,7 @@ def attach(
     the same.
     """
     from flowkit.job import Job
-    from flowkit.serial import document
+    from flowkit.output import document
 
     with failure_as_document("attach", {"files": []}, wanted=as_json), engine_progress() as progress:
         done = Job.load(job).attach_all(
