@@ -14,10 +14,10 @@ from flowkit.units import parse_quantity
 if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison
     from flowkit.engine.cam import Cam
-    from flowkit.engine.cases import Progress
+    from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.job import Job
-    from flowkit.model import VariantInput
+    from flowkit.model import Variant
 
 __all__ = ["engine_of", "no_engine", "whatif"]
 
@@ -36,7 +36,7 @@ def no_engine(job: Job) -> JobError:
 
 
 def engine_of(
-    job: Job, comparison: Comparison, variants: Sequence[VariantInput], progress: Progress | None = None
+    job: Job, comparison: Comparison, variants: Sequence[Variant], progress: Progress | None = None
 ) -> EngineResult:
     """Carry a job's comparison into its engine.
 
@@ -44,7 +44,7 @@ def engine_of(
     ----------
     job : Job
     comparison : Comparison
-    variants : sequence of VariantInput
+    variants : sequence of Variant
         With their valves.
     progress : callable, optional
         Called with (cycles done, most cycles there may be).
@@ -103,7 +103,7 @@ def whatif(
     FlowkitError
         If nothing can be compared or predicted.
     """
-    from flowkit.engine.scenario import whatif as predict
+    from flowkit.engine.prediction import whatif as predict
 
     if job.engine is None:
         raise no_engine(job)
@@ -146,7 +146,7 @@ def _changed_cams(job: Job, changes: Sequence[str]) -> dict[Side, Cam] | None:
 
 def _parse(change: str) -> tuple[Side, str, str | float]:
     """Split a change such as ``intake.peak_lift=9.5mm``; bare numbers become numbers."""
-    from flowkit.engine.scenario import split_change
+    from flowkit.engine.prediction import split_change
 
     side, key, written = split_change(change, of="cam", example="intake.peak_lift=9.5mm")
     value: str | float = written

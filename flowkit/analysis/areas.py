@@ -9,20 +9,30 @@ is that times cos β.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from flowkit.model import ValveGeometry
+from flowkit.analysis.lifts import SAME_LIFT_M
+from flowkit.analysis.results import Coefficients
+from flowkit.model import Finding, Side, ValveGeometry, Variant
 
 __all__ = [
+    "AreaFigures",
+    "area_figures",
     "circle_area",
     "curtain_area",
     "impossible_dimensions",
     "known_throat_area",
+    "largest_possible_area",
     "minimum_area",
     "seat_area",
     "takeover_lift",
     "throat_area",
+    "valve_contradictions",
+    "valve_of",
 ]
 
 Array = NDArray[np.float64]
@@ -248,3 +258,203 @@ def takeover_lift(valve: ValveGeometry) -> float | None:
     linear, wanted = head - 2 * w, throat / (np.pi * np.cos(beta))
     # Written so that nothing cancels and a flat seat divides by no zero.
     return float(2 * wanted / (linear + np.sqrt(linear**2 + 2 * np.sin(2 * beta) * wanted)))
+
+
+Floats = tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AreaFigures:
+    """What follows from the flows of a variant and its areas; None where an area is not known.
+
+    Attributes
+    ----------
+    effective_area_m2 : tuple of float
+    minimum_area_m2 : tuple of float or None
+    coefficients : Coefficients or None
+    flow_per_bore_area_m_s, flow_per_valve_area_m_s, port_velocity_m_s : tuple of float or None
+    """
+
+    effective_area_m2: Floats
+    minimum_area_m2: Floats | None
+    coefficients: Coefficients | None
+    flow_per_bore_area_m_s: Floats | None
+    flow_per_valve_area_m_s: Floats | None
+    port_velocity_m_s: Floats | None
+
+
+def area_figures(
+    lifts_m: Floats, flow_m3_s: Floats, valve: ValveGeometry, velocity_m_s: float, bore_m: float | None
+) -> AreaFigures:
+    """Return everything that relates the flows of a variant to its areas.
+
+    Parameters
+    ----------
+    lifts_m, flow_m3_s : tuple of float
+        Lifts [m] and flows there [m³/s].
+    valve : ValveGeometry
+    velocity_m_s : float
+        Reference velocity [m/s], see `flowkit.corrections.pressure.reference_velocity`.
+    bore_m : float or None
+        The engine's bore [m].
+
+    Returns
+    -------
+    AreaFigures
+
+    Notes
+    -----
+    ``A_eff = Q/V``; mean port velocity ``Q/A_port``.
+
+    Examples
+    --------
+    >>> figures = area_figures((0.01,), (0.05,), ValveGeometry(head_m=0.038), 107.6, None)
+    >>> round(figures.coefficients.curtain[0], 3), figures.coefficients.minimum is None
+    (0.389, True)
+    """
+    flow = np.asarray(flow_m3_s)
+    least = minimum_area(lifts_m, valve)
+    return AreaFigures(
+        effective_area_m2=_floats(flow / velocity_m_s),
+        minimum_area_m2=None if least is None else _floats(least),
+        coefficients=_coefficients(np.asarray(lifts_m), flow / velocity_m_s, valve),
+        flow_per_bore_area_m_s=None if bore_m is None else _floats(flow / circle_area(bore_m)),
+        flow_per_valve_area_m_s=None if valve.head_m is None else _floats(flow / circle_area(valve.head_m)),
+        port_velocity_m_s=None if valve.port_area_m2 is None else _floats(flow / valve.port_area_m2),
+    )
+
+
+def _coefficients(
+    lifts: NDArray[np.float64], effective: NDArray[np.float64], valve: ValveGeometry
+) -> Coefficients | None:
+    """Return the coefficients at every open lift, or None where no area is known."""
+    # A shut valve has no curtain and no seat passage to compare with.
+    open_ = lifts > 0
+    lifts, effective = lifts[open_], effective[open_]
+    throat, least = known_throat_area(valve), minimum_area(lifts, valve)
+    if valve.head_m is None and throat is None:
+        return None
+    return Coefficients(
+        lifts_m=_floats(lifts),
+        curtain=None if valve.head_m is None else _floats(effective / curtain_area(lifts, valve.head_m)),
+        throat=None if throat is None else _floats(effective / throat),
+        valve=None if valve.head_m is None else _floats(effective / circle_area(valve.head_m)),
+        minimum=None if least is None else _floats(effective / least),
+    )
+
+
+def largest_possible_area(lifts_m: NDArray[np.float64], valve: ValveGeometry) -> NDArray[np.float64] | None:
+    """Return the area that no effective area can exceed [m²], as far as the valve is known.
+
+    Parameters
+    ----------
+    lifts_m : array
+        Lifts [m].
+    valve : ValveGeometry
+
+    Returns
+    -------
+    array or None
+        The minimum area; the throat's where only that is known; None without either.
+
+    Examples
+    --------
+    >>> largest_possible_area(np.array([0.01]), ValveGeometry()) is None
+    True
+    """
+    least, throat = minimum_area(lifts_m, valve), known_throat_area(valve)
+    if least is None and throat is not None:
+        return np.full(lifts_m.shape, throat)
+    return least
+
+
+def _floats(values: NDArray[np.float64]) -> Floats:
+    """Turn an array into plain numbers."""
+    return tuple(values.tolist())
+
+
+_CONDITION_OF = {
+    "head_m": "valve_diameter_m",
+    "stem_m": "stem_diameter_m",
+    "throat_m": "throat_diameter_m",
+    "seat_angle_deg": "seat_angle_deg",
+    "seat_width_m": "seat_width_m",
+}
+"""Which condition of a test speaks of which field of the valve's geometry."""
+
+
+def valve_of(variant: Variant, side: Side) -> ValveGeometry:
+    """Return the valve of a variant on a side, from the variant and from its sheets.
+
+    Parameters
+    ----------
+    variant : Variant
+    side : {"intake", "exhaust"}
+
+    Returns
+    -------
+    ValveGeometry
+        What the variant states, filled up with what its sheets say; None where neither does,
+        and where they contradict each other (see `valve_contradictions`).
+
+    Examples
+    --------
+    >>> valve_of(Variant("as received", valves={"intake": ValveGeometry(head_m=0.038)}), "intake").head_m
+    0.038
+    """
+    known = {}
+    for item in fields(ValveGeometry):
+        values = [value for value, _ in _said(variant, side, item.name)]
+        known[item.name] = values[0] if values and all(_same(values[0], value) for value in values) else None
+    return ValveGeometry(**known)
+
+
+def valve_contradictions(variant: Variant, side: Side) -> tuple[Finding, ...]:
+    """Return an error finding for each dimension of the valve that is given twice and differently.
+
+    Parameters
+    ----------
+    variant : Variant
+    side : {"intake", "exhaust"}
+
+    Examples
+    --------
+    >>> valve_contradictions(Variant("as received"), "intake")
+    ()
+    """
+    found = []
+    for name in _CONDITION_OF:
+        said = list(_said(variant, side, name))
+        other = next((item for item in said if not _same(said[0][0], item[0])), None)
+        if other is None:
+            continue
+        words = name.rsplit("_", 1)[0].replace("_", " ")
+        scale, unit = (1.0, "°") if name.endswith("deg") else (1e3, " mm")
+        found.append(
+            Finding(
+                "valve-contradiction",
+                "error",
+                other[1],
+                f"The {side} valve's {words} of {variant.name!r} is {said[0][0] * scale:g}{unit} in {said[0][1]} and "
+                f"{other[0] * scale:g}{unit} in {other[1]}, so areas and coefficients that need it are left out; make "
+                "them agree, or give each state of the head a variant of its own.",
+            )
+        )
+    return tuple(found)
+
+
+def _said(variant: Variant, side: Side, name: str) -> Iterator[tuple[float, str]]:
+    """Yield every value given for a dimension, with who gives it."""
+    stated = variant.valves.get(side)
+    value = getattr(stated, name) if stated is not None else None
+    if value is not None:
+        yield value, "the job"
+    for test in variant.corrected if name in _CONDITION_OF else ():
+        value = getattr(test.conditions, _CONDITION_OF[name]) if test.side == side else None
+        if value is not None:
+            yield value, test.id
+
+
+def _same(one: float, other: float) -> bool:
+    """Tell whether two dimensions are one: within 1 µm, or a millionth for angles."""
+    return abs(one - other) <= max(SAME_LIFT_M, 1e-6 * abs(one))

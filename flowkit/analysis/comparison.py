@@ -6,28 +6,143 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import numpy as np
+
 from flowkit.analysis import checks
-from flowkit.analysis.curves import AreaMethod, SideVariant, common_ports, common_range, side_variants
-from flowkit.analysis.factors import find_corners, interaction
-from flowkit.analysis.flows import variant_flow
-from flowkit.analysis.gains import Interval, MatchedPair, gain_of_pair, match_pairs, shares_of_total
-from flowkit.analysis.montecarlo import DRAWS, SEED
-from flowkit.analysis.ratios import ratio_at_fraction, ratio_at_lift
-from flowkit.analysis.repeatability import pool_repeatability, repeatability_findings, why_not_assessed
-from flowkit.analysis.results import Comparison, Gain, RatioPoint, Repeatability, SideComparison
-from flowkit.analysis.sessions import session_findings
-from flowkit.analysis.uncertainty import SideUncertainty, assess_side
-from flowkit.analysis.unequal import corrected_unequally
-from flowkit.analysis.untangle import untangle
-from flowkit.analysis.valves import valve_contradictions
-from flowkit.analysis.wording import sentences
+from flowkit.analysis.areas import area_figures, takeover_lift, valve_contradictions
+from flowkit.analysis.checks import corrected_unequally, lagging_port
+from flowkit.analysis.curves import AreaMethod, PortCurve, SideVariant, common_ports, common_range, side_variants
+from flowkit.analysis.gains import (
+    Interval,
+    MatchedPair,
+    bands,
+    find_corners,
+    gain_of_pair,
+    interaction,
+    match_pairs,
+    ratio_at_fraction,
+    ratio_at_lift,
+    shares_of_total,
+)
+from flowkit.analysis.planning import untangle
+from flowkit.analysis.results import (
+    Comparison,
+    Gain,
+    PortFlow,
+    PortLag,
+    RatioPoint,
+    Repeatability,
+    SideComparison,
+    VariantFlow,
+)
+from flowkit.analysis.runs import (
+    pool_repeatability,
+    repeatability_findings,
+    runs_of,
+    session_findings,
+    why_not_assessed,
+)
+from flowkit.analysis.sentences import sentences
+from flowkit.analysis.uncertainty import DRAWS, SEED, SideUncertainty, assess_side
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.findings import joined
 from flowkit.model import Bench, Finding, Reference, Side, Variant
 
-__all__ = ["compare"]
+__all__ = ["compare", "variant_flow"]
+
+
+def variant_flow(
+    variant: SideVariant,
+    lifts_m: tuple[float, ...],
+    range_m: tuple[float, float],
+    method: AreaMethod,
+    *,
+    flow_u95: tuple[float | None, ...],
+    mean_flow_u95: float | None,
+    spread_u95: float | None,
+    deviation_u95: float | None,
+    velocity_m_s: float,
+    bore_m: float | None,
+) -> VariantFlow:
+    """Return the flows of one variant on one side.
+
+    Parameters
+    ----------
+    variant : SideVariant
+    lifts_m : tuple of float
+        Lifts within the ranges of all its ports [m].
+    range_m : tuple of two floats
+        The side's common range [m].
+    method : {"pchip", "trapezoid"}
+    flow_u95 : tuple of (float or None)
+        Relative, at `lifts_m`.
+    mean_flow_u95, spread_u95, deviation_u95 : float or None
+        Relative; absolute; relative, of the ports' deviations from their mean.
+    velocity_m_s : float
+        Reference velocity of the side [m/s].
+    bore_m : float or None
+        The engine's bore [m].
+
+    Returns
+    -------
+    VariantFlow
+
+    Notes
+    -----
+    A variant's mean flow is the mean over its ports of their mean flows, a port's that of its
+    curve over the common range; port spread = (largest − smallest)/mean of the port means.
+    """
+    flow = tuple(variant.flow(lifts_m).tolist())
+    ports = tuple(_port_flow(curve, range_m, method) for curve in variant.ports)
+    means = [port.mean_flow_m3_s for port in ports]
+    mean = float(np.mean(means))
+    figures = area_figures(lifts_m, flow, variant.valve, velocity_m_s, bore_m)
+    return VariantFlow(
+        name=variant.name,
+        lifts_m=lifts_m,
+        flow_m3_s=flow,
+        flow_u95=flow_u95,
+        curve_area_m4_s=float(np.mean([port.curve_area_m4_s for port in ports])),
+        mean_flow_m3_s=mean,
+        mean_flow_u95=mean_flow_u95,
+        peak_flow_m3_s=max(flow),
+        port_spread=(max(means) - min(means)) / mean if len(means) > 1 else None,
+        port_spread_u95=spread_u95,
+        ports=ports,
+        coefficients=figures.coefficients,
+        effective_area_m2=figures.effective_area_m2,
+        minimum_area_m2=figures.minimum_area_m2,
+        takeover_lift_m=takeover_lift(variant.valve),
+        bands=bands(variant, range_m, method),
+        lagging=_lagging(variant, means, range_m, deviation_u95),
+        flow_per_bore_area_m_s=figures.flow_per_bore_area_m_s,
+        flow_per_valve_area_m_s=figures.flow_per_valve_area_m_s,
+        port_velocity_m_s=figures.port_velocity_m_s,
+    )
+
+
+def _lagging(
+    variant: SideVariant, means: Sequence[float], range_m: tuple[float, float], deviation_u95: float | None
+) -> PortLag | None:
+    """Return the port that lags, with what the bench's scatter alone could do."""
+    lag = lagging_port(variant, means, range_m)
+    return None if lag is None else replace(lag, below_mean_u95=deviation_u95)
+
+
+def _port_flow(curve: PortCurve, range_m: tuple[float, float], method: AreaMethod) -> PortFlow:
+    """Return the figures of one port."""
+    return PortFlow(
+        port=curve.port,
+        curve_area_m4_s=curve.area(*range_m, method),
+        mean_flow_m3_s=curve.mean_flow(*range_m, method),
+        runs=len(runs_of(curve.tests)),
+        lifts_m=tuple(curve.lifts_m.tolist()),
+        flow_m3_s=tuple(curve.flow_m3_s.tolist()),
+        sources=curve.sources,
+    )
+
 
 SIDES: tuple[Side, ...] = ("intake", "exhaust")
 
@@ -111,10 +226,10 @@ def compare(
     flowkit.errors.SheetError: there are no tests to compare; give at least one sheet with a flow test.
     """
     reference, bench = reference or Reference(), bench or Bench()
-    tests = tuple(test for variant in variants for test in variant.tests)
+    tests = tuple(test for variant in variants for test in variant.corrected)
     own = [*checks.side_missing(tests), *checks.zero_flow(tests)]
     usable = _usable(variants)
-    usable_tests = [test for variant in usable for test in variant.tests if test.side is not None]
+    usable_tests = [test for variant in usable for test in variant.corrected if test.side is not None]
     setting = _Setting(
         reference=reference,
         bench=bench,
@@ -164,17 +279,18 @@ def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
     cleaned = []
     for variant in variants:
         tests = (
-            replace(test, points=tuple(point for point in test.points if checks.flows(point))) for test in variant.tests
+            replace(test, points=tuple(point for point in test.points if checks.flows(point)))
+            for test in variant.corrected
         )
-        cleaned.append(replace(variant, tests=tuple(test for test in tests if test.points)))
+        cleaned.append(replace(variant, corrected=tuple(test for test in tests if test.points)))
     return tuple(cleaned)
 
 
 def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant]) -> FlowkitError:
     """Say why no side can be compared."""
-    if not any(variant.tests for variant in variants):
+    if not any(variant.corrected for variant in variants):
         return SheetError("there are no tests to compare", "give at least one sheet with a flow test")
-    if not any(variant.tests for variant in usable):
+    if not any(variant.corrected for variant in usable):
         return SheetError("no test has a flow above zero", "check the readings and the leak")
     for side in SIDES:
         curves = [curve for variant in side_variants(usable, side) for curve in variant.ports]

@@ -2,7 +2,7 @@
 
 Repeated runs are corrected one by one and then averaged lift by lift. Between the measured
 lifts a curve is the monotone cubic of Fritsch & Butland (SIAM J. Sci. Stat. Comput. 5 (1984)
-300), `flowkit.analysis.pchip`; outside them it is nothing, and asking is an error.
+300), `flowkit.analysis.lifts`; outside them it is nothing, and asking is an error.
 """
 
 from __future__ import annotations
@@ -13,9 +13,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from flowkit.analysis.areas import valve_of
 from flowkit.analysis.lifts import (
     SAME_LIFT_M,
     AreaMethod,
+    MonotoneCubic,
     integrate,
     lift_key,
     merge_lifts,
@@ -23,8 +25,6 @@ from flowkit.analysis.lifts import (
     pchip,
     within,
 )
-from flowkit.analysis.pchip import MonotoneCubic
-from flowkit.analysis.valves import valve_of
 from flowkit.errors import RangeError
 from flowkit.model import CorrectedTest, Side, ValveGeometry, Variant
 
@@ -227,11 +227,11 @@ def side_variants(variants: Sequence[Variant], side: Side) -> tuple[SideVariant,
 
     Examples
     --------
-    >>> side_variants([Variant("as received", ())], "intake")
+    >>> side_variants([Variant("as received")], "intake")
     ()
     """
     tests = {
-        index: [test for test in variant.tests if test.side == side and test.points]
+        index: [test for test in variant.corrected if test.side == side and test.points]
         for index, variant in enumerate(variants)
     }
     grid = merge_lifts(point.lift_m for group in tests.values() for test in group for point in test.points)

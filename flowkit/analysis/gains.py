@@ -1,35 +1,329 @@
-"""Gains between two variants of one side, compared like with like."""
+"""Gains between two variants of one side, what changed between them, and how two changes act together."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.areas import minimum_area
-from flowkit.analysis.bands import band_gains
-from flowkit.analysis.curves import AreaMethod, SideVariant, common_ports, merge_lifts
-from flowkit.analysis.factors import what_changed
-from flowkit.analysis.results import Gain, LiftGain, PortGain
-from flowkit.corrections.pressure import law_difference
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.analysis.curves import SAME_LIFT_M, AreaMethod, SideVariant, common_ports, merge_lifts
+from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
 
 __all__ = [
+    "BORDERS",
+    "FRACTIONS",
+    "Change",
+    "Corners",
     "GainKind",
     "Interval",
     "MatchedPair",
+    "band_gains",
+    "band_limits",
+    "bands",
     "expected_gains",
+    "find_corners",
     "gain_of_pair",
+    "interaction",
+    "log_effects",
     "match_pairs",
     "pressure_law_difference",
+    "ratio_at_fraction",
+    "ratio_at_lift",
     "shares_of_total",
+    "what_changed",
 ]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What is known of the difference between two states.
+
+    Attributes
+    ----------
+    changed : tuple of str
+        Factors declared in both, with another level.
+    unknown : tuple of str
+        Factors declared in one only.
+    same : tuple of str
+        Factors declared in both, with the same level.
+    """
+
+    changed: tuple[str, ...]
+    unknown: tuple[str, ...]
+    same: tuple[str, ...]
+
+    @property
+    def attributable(self) -> bool:
+        """Exactly one factor changed and none is unknown."""
+        return len(self.changed) == 1 and not self.unknown
+
+    @property
+    def nothing(self) -> bool:
+        """States were declared, and nothing changed: the difference is repeatability."""
+        return bool(self.same) and not self.changed and not self.unknown
+
+
+def what_changed(before: Mapping[str, str], after: Mapping[str, str]) -> Change:
+    """Compare two states factor by factor.
+
+    Parameters
+    ----------
+    before, after : mapping
+        Factor to level.
+
+    Returns
+    -------
+    Change
+
+    Examples
+    --------
+    >>> what_changed({"ports": "as cast", "seats": "worn"}, {"ports": "as cast", "seats": "recut"}).changed
+    ('seats',)
+    >>> what_changed({"ports": "as cast"}, {}).unknown
+    ('ports',)
+    """
+    every = tuple(dict.fromkeys((*before, *after)))
+    both = tuple(factor for factor in every if factor in before and factor in after)
+    return Change(
+        changed=tuple(factor for factor in both if _level(before[factor]) != _level(after[factor])),
+        unknown=tuple(factor for factor in every if factor not in both),
+        same=tuple(factor for factor in both if _level(before[factor]) == _level(after[factor])),
+    )
+
+
+def _level(text: str) -> str:
+    """Fold a level's case and spaces."""
+    return " ".join(text.casefold().split())
+
+
+@dataclass(frozen=True, slots=True)
+class Corners:
+    """Four variants that differ in two factors and nothing else.
+
+    Attributes
+    ----------
+    factors : tuple of two str
+    places : tuple of four int
+        The variants with levels 00, 10, 01 and 11 of the two factors, 0 being the level that
+        comes first among the variants.
+    """
+
+    factors: tuple[str, str]
+    places: tuple[int, int, int, int]
+
+
+def find_corners(states: Sequence[Mapping[str, str]]) -> tuple[Corners, ...]:
+    """Find every set of four states that are the corners of two factors.
+
+    Parameters
+    ----------
+    states : sequence of mapping
+        Factor to level, a state per variant; of equal states the first counts.
+
+    Returns
+    -------
+    tuple of Corners
+
+    Examples
+    --------
+    >>> find_corners([{"p": "0", "v": "0"}, {"p": "1", "v": "0"}, {"p": "0", "v": "1"}, {"p": "1", "v": "1"}])
+    (Corners(factors=('p', 'v'), places=(0, 1, 2, 3)),)
+    """
+    folded = [{factor: _level(level) for factor, level in state.items()} for state in states]
+    where: dict[frozenset[tuple[str, str]], int] = {}
+    for place, state in enumerate(folded):
+        where.setdefault(frozenset(state.items()), place)
+    found: dict[tuple[tuple[str, str], tuple[int, ...]], Corners] = {}
+    for place, state in enumerate(folded):
+        for factors in combinations(state, 2):
+            for others in _others(folded, state, factors):
+                corner = [
+                    where.get(frozenset({**state, **change}.items()))
+                    for change in (
+                        {},
+                        {factors[0]: others[0]},
+                        {factors[1]: others[1]},
+                        dict(zip(factors, others, strict=True)),
+                    )
+                ]
+                places = [item for item in corner if item is not None]
+                if len(places) == 4 and min(places) == place == places[0]:
+                    key = (tuple(sorted(factors)), tuple(sorted(places)))
+                    found.setdefault(key, Corners(factors, tuple(places)))  # type: ignore[arg-type]
+    return tuple(found.values())
+
+
+def _others(
+    states: Sequence[Mapping[str, str]], state: Mapping[str, str], factors: tuple[str, ...]
+) -> Iterator[tuple[str, str]]:
+    """Yield the levels both factors have in states that differ from this one in both and nothing else."""
+    rest = {factor: level for factor, level in state.items() if factor not in factors}
+    for other in states:
+        if {factor: level for factor, level in other.items() if factor not in factors} != rest:
+            continue
+        if all(factor in other and other[factor] != state[factor] for factor in factors):
+            yield other[factors[0]], other[factors[1]]
+
+
+def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
+    """Return both main effects and the interaction of four corners.
+
+    Parameters
+    ----------
+    mean_flows : four array_like of one shape
+        Of the corners 00, 10, 01 and 11, numbers or draws [m³/s].
+
+    Returns
+    -------
+    tuple of three ndarray
+        Natural logarithms.
+
+    Notes
+    -----
+    Two-level factorial (Box, Hunter & Hunter, Statistics for Experimenters, 2nd ed. 2005, ch. 5) of
+    logarithms, since gains multiply: the interaction is ``ln Q11 − ln Q10 − ln Q01 + ln Q00``, a main
+    effect the mean of the factor's two log steps.
+
+    Examples
+    --------
+    >>> [round(float(effect), 6) for effect in log_effects([1.0, np.e, np.e**2, np.e**3.5])]
+    [1.25, 2.25, 0.5]
+    """
+    q00, q10, q01, q11 = (np.log(np.asarray(flow, dtype=float)) for flow in mean_flows)
+    return ((q10 - q00) + (q11 - q01)) / 2, ((q01 - q00) + (q11 - q10)) / 2, q11 - q10 - q01 + q00
+
+
+def interaction(
+    corners: Corners,
+    variants: Sequence[SideVariant],
+    mean_flow: Callable[[SideVariant, tuple[str, ...]], float],
+    u95: Sequence[float] | None = None,
+) -> Interaction:
+    """Return main effects and interaction of two factors.
+
+    Parameters
+    ----------
+    corners : Corners
+    variants : sequence of SideVariant
+    mean_flow : callable
+        Mean flow [m³/s] of a variant over some ports (all where none is named).
+    u95 : sequence of three floats, optional
+        Half the 95 % intervals of both main effects and the interaction, natural logarithms.
+
+    Returns
+    -------
+    Interaction
+        Natural logarithms; over the ports that all four have, or all of each where none.
+
+    Notes
+    -----
+    See `log_effects`.
+    """
+    four = [variants[place] for place in corners.places]
+    ports = common_ports(four)
+    first, second, both = (float(effect) for effect in log_effects([mean_flow(variant, ports) for variant in four]))
+    if u95 is None:
+        return Interaction(corners.factors, (first, second), both)
+    return Interaction(corners.factors, (first, second), both, (u95[0], u95[1]), u95[2])
+
+
+BandName = Literal["low", "middle", "high"]
+NAMES: tuple[BandName, ...] = ("low", "middle", "high")
+BORDERS = (0.15, 0.25)
+"""Lift over valve diameter (common practice, no source)."""
+
+
+def band_limits(range_m: tuple[float, float], head_m: float | None) -> tuple[tuple[BandName, float, float], ...]:
+    """Return the bands of lift within a range.
+
+    Parameters
+    ----------
+    range_m : tuple of two floats
+        Lowest and highest lift [m].
+    head_m : float or None
+        Valve head diameter [m]; thirds of the range without it.
+
+    Returns
+    -------
+    tuple of (name, from, to)
+        Lifts [m]; a band that the range does not reach is absent.
+
+    Examples
+    --------
+    >>> [(name, round(a, 4), round(b, 4)) for name, a, b in band_limits((0.001, 0.010), 0.040)]
+    [('low', 0.001, 0.006), ('middle', 0.006, 0.01)]
+    """
+    lo, hi = range_m
+    if head_m is None:
+        borders = (lo + (hi - lo) / 3, lo + (hi - lo) * 2 / 3)
+    else:
+        borders = (BORDERS[0] * head_m, BORDERS[1] * head_m)
+    edges = (lo, *(min(max(border, lo), hi) for border in borders), hi)
+    return tuple(
+        (name, start, end)
+        for name, start, end in zip(NAMES, edges[:-1], edges[1:], strict=True)
+        if end - start > SAME_LIFT_M
+    )
+
+
+def bands(variant: SideVariant, range_m: tuple[float, float], method: AreaMethod) -> tuple[Band, ...]:
+    """Return the mean flow of a variant in each band.
+
+    Parameters
+    ----------
+    variant : SideVariant
+    range_m : tuple of two floats
+        The common range of lifts [m].
+    method : {"pchip", "trapezoid"}
+    """
+    return tuple(
+        Band(name, start, end, variant.mean_flow(start, end, method))
+        for name, start, end in band_limits(range_m, variant.valve.head_m)
+    )
+
+
+def band_gains(
+    before: SideVariant,
+    after: SideVariant,
+    ports: tuple[str, ...],
+    range_m: tuple[float, float],
+    method: AreaMethod,
+) -> tuple[BandGain, ...]:
+    """Return the gain in mean flow in each band, over the same lifts of both.
+
+    Parameters
+    ----------
+    before, after : SideVariant
+    ports : tuple of str
+        Those compared; empty for all of each.
+    range_m : tuple of two floats
+        The common range of lifts [m].
+    method : {"pchip", "trapezoid"}
+
+    Notes
+    -----
+    The borders are those of the valve before, so that both are taken over the same lifts.
+    """
+    head = before.valve.head_m if before.valve.head_m is not None else after.valve.head_m
+    return tuple(
+        BandGain(
+            name,
+            start,
+            end,
+            after.mean_flow(start, end, method, ports) / before.mean_flow(start, end, method, ports) - 1,
+        )
+        for name, start, end in band_limits(range_m, head)
+    )
+
 
 GainKind = Literal["step", "total", "step and total"]
 
@@ -315,3 +609,68 @@ def _law_differences(test: CorrectedTest, side: Side, reference: Reference) -> l
             continue  # a suction beyond the barometer has no compressible value to compare with
         found.append((pressure, math.log1p(difference)))
     return found
+
+
+FRACTIONS = tuple(step / 10 for step in range(1, 11))
+"""Fractions of peak lift at which the sides are compared."""
+
+Range = tuple[float, float]
+
+
+def ratio_at_lift(
+    intake: Sequence[SideVariant], exhaust: Sequence[SideVariant], ranges: tuple[Range, Range]
+) -> tuple[RatioPoint, ...]:
+    """Return exhaust over intake flow at every lift measured on either side.
+
+    Parameters
+    ----------
+    intake, exhaust : sequence of SideVariant
+        Variants are matched by name.
+    ranges : tuple of two ranges
+        The common range of lifts of the intake and of the exhaust [m].
+
+    Returns
+    -------
+    tuple of RatioPoint
+        `at` is the lift [m]; within both ranges.
+    """
+    lo, hi = max(ranges[0][0], ranges[1][0]), min(ranges[0][1], ranges[1][1])
+    points = []
+    for one, other in _both(intake, exhaust):
+        lifts = merge_lifts((*one.lifts_within(lo, hi), *other.lifts_within(lo, hi)))
+        ratios = other.flow(lifts) / one.flow(lifts)
+        points += [RatioPoint(one.name, lift, ratio) for lift, ratio in zip(lifts, ratios.tolist(), strict=True)]
+    return tuple(points)
+
+
+def ratio_at_fraction(
+    intake: Sequence[SideVariant], exhaust: Sequence[SideVariant], ranges: tuple[Range, Range]
+) -> tuple[RatioPoint, ...]:
+    """Return exhaust over intake flow at tenths of each side's highest common lift.
+
+    Parameters
+    ----------
+    intake, exhaust : sequence of SideVariant
+        Variants are matched by name.
+    ranges : tuple of two ranges
+        The common range of lifts of the intake and of the exhaust [m].
+
+    Returns
+    -------
+    tuple of RatioPoint
+        `at` is the fraction; only where both sides were measured.
+    """
+    inside = [
+        fraction for fraction in FRACTIONS if all(fraction * hi >= lo - SAME_LIFT_M and hi > 0 for lo, hi in ranges)
+    ]
+    points = []
+    for one, other in _both(intake, exhaust):
+        ratios = other.flow([at * ranges[1][1] for at in inside]) / one.flow([at * ranges[0][1] for at in inside])
+        points += [RatioPoint(one.name, at, ratio) for at, ratio in zip(inside, ratios.tolist(), strict=True)]
+    return tuple(points)
+
+
+def _both(intake: Sequence[SideVariant], exhaust: Sequence[SideVariant]) -> list[tuple[SideVariant, SideVariant]]:
+    """Pair the variants tested on both sides."""
+    others = {variant.name: variant for variant in exhaust}
+    return [(variant, others[variant.name]) for variant in intake if variant.name in others]

@@ -49,7 +49,7 @@ def blank(
     pressure_unit: Annotated[str, typer.Option("--pressure-unit", metavar="UNIT")] = "inH2O",
 ) -> int:
     """Make the sheet to send to the bench: header fields, a column per port and run, leak, check plate."""
-    from flowkit.importers.blank import write_blank
+    from flowkit.importers.sheets.blank import write_blank
 
     names = _names(ports)
     usual = _INCH if unit(lift_unit, "length").name in ("in", "thou") else _METRIC

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from flowkit.engine.cases import Progress
+    from flowkit.engine.figures import Progress
 
 __all__ = ["engine_progress"]
 

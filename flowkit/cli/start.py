@@ -24,7 +24,7 @@ def start(
     ] = None,
 ) -> int:
     """Read the sheets in a folder and write a commented job file; never over an existing one."""
-    from flowkit.importers.start import start_job
+    from flowkit.importers.sheets.start import start_job
 
     written = start_job(folder, out)
     show(f"wrote {written}", "Fill in the state of each variant, then: flowkit compare " + str(written))

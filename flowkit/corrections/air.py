@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.step import Setting, Step, skipped
+from flowkit.corrections.result import Setting, Step, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState, Finding, FlowTest, LedgerLine
 from flowkit.moist_air import density, density_at, vapour_mole_fraction

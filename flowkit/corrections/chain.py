@@ -1,11 +1,11 @@
-"""The corrections in their order, in one place."""
+"""The corrections in their order, in one place: which points can be corrected, and what is left undone."""
 
 from __future__ import annotations
 
 import dataclasses
 import difflib
 import math
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
 from flowkit.corrections.air import FORMULAS as AIR_FORMULAS
 from flowkit.corrections.air import correct_air
@@ -16,11 +16,16 @@ from flowkit.corrections.check_plate import correct_check_plate
 from flowkit.corrections.leakage import FORMULA as LEAKAGE_FORMULA
 from flowkit.corrections.leakage import correct_leakage
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
-from flowkit.corrections.pressure import correct_test_pressure
-from flowkit.corrections.result import CorrectionResult
-from flowkit.corrections.step import Setting, Step, skipped
-from flowkit.corrections.switched_off import Undone, findings_of_undone, undone_by
-from flowkit.corrections.usable import with_pressure
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, correct_test_pressure
+from flowkit.corrections.result import (
+    MATTERS,
+    CorrectionResult,
+    Setting,
+    Step,
+    percent,
+    pressure_words,
+    skipped,
+)
 from flowkit.errors import CorrectionError
 from flowkit.model import (
     Bench,
@@ -36,7 +41,7 @@ from flowkit.model import (
     ValveGeometry,
 )
 from flowkit.moist_air import density
-from flowkit.units import from_si
+from flowkit.units import format_quantity, from_si
 
 __all__ = ["CORRECTIONS", "correct", "reference_state"]
 
@@ -285,3 +290,130 @@ def _and_more(finding: Finding, others: int) -> Finding:
         return finding
     tests = "one more test" if others == 1 else f"{others} more tests"
     return dataclasses.replace(finding, message=f"{finding.message} The same holds for {tests} of this sheet.")
+
+
+def with_pressure(test: FlowTest, setting: Setting) -> tuple[FlowTest, tuple[Finding, ...]]:
+    """Return the test with those points whose test pressure can be."""
+    if not test.points:
+        return test, (Finding("no-points", "error", test.id, "The test has no points, so it was left out."),)
+    needed = "test-pressure" not in setting.off
+    pressures = [test.pressure_at(point) for point in test.points]
+    bad = [_unusable(test, pressure, needed) for pressure in pressures]
+    kept = tuple(point for point, rule in zip(test.points, bad, strict=True) if not rule)
+    if not kept and len(set(bad)) == 1 and len(set(pressures)) == 1:
+        finding = _left_out(bad[0], test.id, test, pressures[0], "so the test was left out")
+        return dataclasses.replace(test, points=()), (finding,)
+    findings = tuple(
+        _left_out(rule, point.source, test, pressure, "so the point was left out")
+        for point, pressure, rule in zip(test.points, pressures, bad, strict=True)
+        if rule
+    )
+    return (dataclasses.replace(test, points=kept) if findings else test), findings
+
+
+def _unusable(test: FlowTest, pressure: float | None, needed: bool) -> str:
+    """Return the rule a test pressure breaks, or nothing."""
+    if pressure is None:
+        return "pressure-missing" if needed else ""
+    possible = pressure > 0 and math.isfinite(pressure) and not _beyond_vacuum(test, pressure)
+    return "" if possible else "pressure-impossible"
+
+
+def _beyond_vacuum(test: FlowTest, pressure_pa: float) -> bool:
+    """Tell whether an intake would be sucked at the whole of the room's pressure or more."""
+    barometer = test.conditions.barometer_pa
+    room = STANDARD_BAROMETER_PA if barometer is None else barometer
+    # A barometer that cannot be is told by the pressure correction.
+    return test.side == "intake" and 0 < room <= pressure_pa
+
+
+def _left_out(rule: str, where: str, test: FlowTest, pressure: float | None, outcome: str) -> Finding:
+    """Return the error for a test or point without a usable pressure."""
+    if pressure is None:
+        message = (
+            f"No test pressure is known, {outcome}; give it on the sheet, or state it with --test-pressure or in "
+            "the job's conditions."
+        )
+    elif _beyond_vacuum(test, pressure):
+        message = (
+            f"The intake cannot be sucked at a test pressure of {pressure_words(test, pressure)}, which is not below "
+            f"{_room_words(test)}, {outcome}; check the test pressure and the barometer and their units on the sheet."
+        )
+    else:
+        message = (
+            f"A test pressure of {pressure_words(test, pressure)} cannot be, {outcome}; "
+            "check it and its unit on the sheet."
+        )
+    return Finding(rule, "error", where, message)
+
+
+def _room_words(test: FlowTest) -> str:
+    """Write the barometer, and whether it is the day's."""
+    barometer = test.conditions.barometer_pa
+    value = STANDARD_BAROMETER_PA if barometer is None else barometer
+    words = f"{format_quantity(value, 'kPa', 1)}, {format_quantity(value, 'inHg', 2)}"
+    return f"the barometer ({words}{'; not stated, so the standard one' if barometer is None else ''})"
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Undone:
+    """What a correction that is switched off would have done to a test."""
+
+    test: FlowTest
+    correction: str
+    change: float
+    reference_pressure_pa: float
+
+
+def undone_by(
+    name: str,
+    correction: Callable[[tuple[float, ...], FlowTest, Setting], Step],
+    flow: tuple[float, ...],
+    test: FlowTest,
+    setting: Setting,
+) -> tuple[Undone, ...]:
+    """Return what a correction would have done to a test, were it not switched off."""
+    if name == "test-pressure":
+        # Switched off, it needs no pressure; it is tried at the points that have one.
+        known = [test.pressure_at(point) is not None for point in test.points]
+        flow = tuple(value for value, has in zip(flow, known, strict=True) if has)
+        test = dataclasses.replace(test, points=tuple(p for p, has in zip(test.points, known, strict=True) if has))
+    step = correction(flow, test, dataclasses.replace(setting, off=setting.off - {name}))
+    changes = [after / before - 1 for before, after in zip(flow, step.flow_m3_s, strict=True) if before > 0]
+    change = max(changes, key=abs, default=0.0)
+    return (Undone(test, name, change, setting.reference.pressure_pa),) if abs(change) > MATTERS else ()
+
+
+def findings_of_undone(undone: Sequence[Undone]) -> tuple[Finding, ...]:
+    """Return one warning for each correction of each sheet that is switched off and would have mattered."""
+    groups: dict[tuple[str, str, str | None], list[Undone]] = {}
+    for item in undone:
+        groups.setdefault((item.correction, item.test.file, item.test.sheet), []).append(item)
+    return tuple(_off(group) for group in groups.values())
+
+
+def _off(group: Sequence[Undone]) -> Finding:
+    """Return the warning for one correction of one sheet."""
+    most = max(group, key=lambda item: abs(item.change))
+    others = len(group) - 1
+    more = "" if not others else f" (and those of {'one more test' if others == 1 else f'{others} more tests'})"
+    return Finding(
+        "correction-off",
+        "warning",
+        most.test.id,
+        f"The {most.correction} correction is switched off{_circumstance(most)}: it would have changed the flows of "
+        f"this test{more} by up to {'+' if most.change > 0 else '−'}{percent(abs(most.change))}, and a gain against a "
+        "test that differs in this holds that difference; leave the correction on, unless the bench has made it.",
+    )
+
+
+def _circumstance(undone: Undone) -> str:
+    """Say the pressures, where it is the test pressure that counts."""
+    if undone.correction != "test-pressure":
+        return ""
+    pressures = {undone.test.pressure_at(point) for point in undone.test.points}
+    (read_at,) = pressures if len(pressures) == 1 else (None,)
+    words = "pressures of its own" if read_at is None else pressure_words(undone.test, read_at)
+    return f", though the test was flowed at {words} and the reference is " + pressure_words(
+        undone.test, undone.reference_pressure_pa
+    )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.step import STANDARD_BAROMETER_PA, Setting, Step, percent
+from flowkit.corrections.result import Setting, Step, percent
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
 from flowkit.moist_air import density
@@ -18,6 +18,7 @@ from flowkit.units import format_quantity, from_si
 
 __all__ = [
     "GAMMA",
+    "STANDARD_BAROMETER_PA",
     "correct_test_pressure",
     "critical_pressure_ratio",
     "flow_function",
@@ -28,6 +29,8 @@ __all__ = [
 
 GAMMA = 1.4
 """Ratio of specific heats of air."""
+STANDARD_BAROMETER_PA = 101_325.0
+"""Taken for the room's pressure where the sheet does not state it [Pa]."""
 
 FORMULAS: dict[str, str] = {
     "square-root": "Q4 = Q3·sqrt(ΔP_ref/ΔP) (incompressible orifice; common practice, no source)",

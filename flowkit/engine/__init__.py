@@ -1,4 +1,4 @@
-"""Numbers to what the engine feels: cam, Mach index, filling, power, and what if."""
+"""From flow to the engine: cam, Mach index, filling, torque and power, and what if."""
 
 from __future__ import annotations
 
@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
-    from flowkit.engine.lifting import cam_weighted_mean_flow
-    from flowkit.engine.mach import mean_inlet_mach_index
-    from flowkit.engine.power import air_limited_power
+    from flowkit.engine.figures import air_limited_power, cam_weighted_mean_flow, mean_inlet_mach_index
+    from flowkit.engine.prediction import Change, parse_change, whatif
     from flowkit.engine.results import EngineResult
     from flowkit.engine.run import run_engine
-    from flowkit.engine.scenario import Change, parse_change, whatif
 
 __all__ = [
     "Cam",
@@ -29,15 +27,15 @@ __all__ = [
 
 _HOMES = {
     "Cam": "cam",
-    "Change": "scenario",
+    "Change": "prediction",
     "EngineData": "data",
     "EngineResult": "results",
-    "air_limited_power": "power",
-    "cam_weighted_mean_flow": "lifting",
-    "mean_inlet_mach_index": "mach",
-    "parse_change": "scenario",
+    "air_limited_power": "figures",
+    "cam_weighted_mean_flow": "figures",
+    "mean_inlet_mach_index": "figures",
+    "parse_change": "prediction",
     "run_engine": "run",
-    "whatif": "scenario",
+    "whatif": "prediction",
 }
 
 

@@ -7,7 +7,7 @@ at the cam) − lash, never below zero.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -17,14 +17,114 @@ from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.lifts import pchip
 from flowkit.engine.camtable import arrange_table
-from flowkit.engine.polynomial import LiftPolynomial
 from flowkit.engine.results import BandTime
 from flowkit.errors import EngineError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["GAS_EXCHANGE_TDC", "Cam"]
+__all__ = ["GAS_EXCHANGE_TDC", "Cam", "LiftPolynomial", "time_in_bands"]
+
+
+@dataclass(frozen=True, slots=True)
+class LiftPolynomial:
+    """Lift by a polynomial with lift, velocity and acceleration zero at both ends (model).
+
+    With x = (θ − centre)/(half duration): L = peak·(1 − 2x² + 2x⁶ − x⁸) for |x| < 1, else 0;
+    dL/dx = −4x·(1 − x²)²·(1 + 2x²), so it rises and falls once and is twice continuously
+    differentiable everywhere. Its mean over the duration is 0.508 of the peak.
+
+    Attributes
+    ----------
+    peak_m : float
+        Largest lift [m].
+    centre_deg : float
+        Crank angle of the largest lift [degrees].
+    half_duration_deg : float
+        From the centre to the end of lift [degrees of crank].
+
+    Examples
+    --------
+    >>> polynomial = LiftPolynomial(0.010, 468.0, 130.0)
+    >>> polynomial.lift([468.0, 598.0]).tolist()
+    [0.01, 0.0]
+    """
+
+    peak_m: float
+    centre_deg: float
+    half_duration_deg: float
+
+    def lift(self, theta_deg: ArrayLike) -> NDArray[np.float64]:
+        """Return the lift [m] at crank angles [degrees], one period only."""
+        x = np.clip((np.asarray(theta_deg, dtype=float) - self.centre_deg) / self.half_duration_deg, -1.0, 1.0)
+        square = x * x
+        shape = 1 - square * (2 - square * square * (2 - square))
+        # Rounding leaves −1e−16 just inside the ends.
+        return self.peak_m * np.maximum(shape, 0.0)
+
+    @classmethod
+    def through(cls, *, opens_deg: float, closes_deg: float, checking_lift_m: float, peak_m: float) -> LiftPolynomial:
+        """Return the polynomial that has the checking lift at two crank angles.
+
+        Parameters
+        ----------
+        opens_deg, closes_deg : float
+            Where the checking lift is reached and left [degrees of crank].
+        checking_lift_m : float
+            Zero where the angles are the ends of lift [m].
+        peak_m : float
+            Largest lift [m], midway.
+
+        Raises
+        ------
+        EngineError
+            If the lifts or the angles make no cam.
+
+        Examples
+        --------
+        >>> cam = LiftPolynomial.through(opens_deg=350, closes_deg=586, checking_lift_m=0.001, peak_m=0.01)
+        >>> cam.centre_deg, round(float(cam.lift(350.0)) * 1e3, 9)
+        (468.0, 1.0)
+        """
+        if not 0 <= checking_lift_m < peak_m:
+            raise EngineError(
+                f"the checking lift of {checking_lift_m * 1e3:g} mm is not below the peak lift of {peak_m * 1e3:g} mm",
+                "check both, and their units",
+            )
+        if not 0 < closes_deg - opens_deg < 600:
+            raise EngineError(
+                f"the valve would be open from {opens_deg:g}° to {closes_deg:g}° after firing dead centre",
+                "check the opening and the closing angle",
+            )
+        edge = cls.edge(checking_lift_m / peak_m)
+        return cls(peak_m, (opens_deg + closes_deg) / 2, (closes_deg - opens_deg) / 2 / edge)
+
+    @staticmethod
+    def edge(fraction: float) -> float:
+        """Return the x of 0 to 1 at which the polynomial has a fraction of its peak.
+
+        Parameters
+        ----------
+        fraction : float
+            0 to 1 [-].
+
+        Examples
+        --------
+        >>> LiftPolynomial.edge(0.0), round(LiftPolynomial.edge(1.0), 6)
+        (1.0, 0.0)
+        """
+        if fraction <= 0:
+            return 1.0
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            middle = (low + high) / 2
+            square = middle * middle
+            if 1 - square * (2 - square * square * (2 - square)) > fraction:
+                low = middle
+            else:
+                high = middle
+        return high
+
 
 GAS_EXCHANGE_TDC = 360.0
 """Crank angle of the top dead centre between exhaust and intake [degrees after firing dead centre]."""
@@ -217,7 +317,7 @@ class Cam:
         ...
         flowkit.errors.SheetError: missing.csv: there is no such file; check the name and the folder.
         """
-        from flowkit.engine.camfile import read_cam_table
+        from flowkit.engine.camtable import read_cam_table
 
         table = read_cam_table(Path(path), lift_unit=lift_unit, sheet=sheet)
         how.setdefault("name", table.file)
@@ -298,8 +398,6 @@ class Cam:
         >>> round(sum(band.crank_deg for band in cam.time_in_bands()), 6)
         240.0
         """
-        from flowkit.engine.bands import time_in_bands
-
         return time_in_bands(self, edges_m)
 
     def plot(self, ax: Axes | None = None) -> Axes:
@@ -314,7 +412,7 @@ class Cam:
         -------
         matplotlib.axes.Axes
         """
-        from flowkit.engine.drawing import plot_cams
+        from flowkit.engine.results import plot_cams
 
         return plot_cams([self], ax=ax)
 
@@ -354,3 +452,61 @@ class Cam:
             else:
                 out = middle
         return out
+
+
+_SAMPLES = 20_000
+
+
+def time_in_bands(
+    cam: Cam,
+    edges_m: Sequence[float] | None = None,
+    flow: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
+) -> tuple[BandTime, ...]:
+    """Return how long the valve stays in each band of lift, and what share of the flow it passes.
+
+    Parameters
+    ----------
+    cam : Cam
+    edges_m : sequence of float, optional
+        Rising [m]; tenths of the peak lift unless given.
+    flow : callable, optional
+        Flow [m³/s] at valve lifts [m].
+
+    Returns
+    -------
+    tuple of BandTime
+
+    Raises
+    ------
+    EngineError
+        If the edges do not rise.
+
+    Examples
+    --------
+    >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
+    >>> bands = time_in_bands(cam, [0, 0.005, 0.01], lambda lift: 10 * lift)
+    >>> round(sum(band.share_of_flow for band in bands), 9)
+    1.0
+    """
+    edges = np.linspace(0, cam.peak_lift_m, 11) if edges_m is None else np.asarray(edges_m, dtype=float)
+    if edges.size < 2 or np.any(np.diff(edges) <= 0):
+        raise EngineError("the edges of the bands of lift do not rise", "give them in rising order")
+    opens, closes = cam.open_period
+    step = (closes - opens) / _SAMPLES
+    lifts = cam.lift(opens + step * (np.arange(_SAMPLES) + 0.5))
+    weights = np.full(_SAMPLES, step)
+    # The peak itself belongs to the last band.
+    place = np.searchsorted(edges, lifts, side="right") - 1
+    place[np.isclose(lifts, edges[-1], rtol=0, atol=1e-9)] = edges.size - 2
+    flows = weights * flow(lifts) if flow is not None else np.zeros(_SAMPLES)
+    total = float(np.sum(flows))
+    return tuple(
+        BandTime(
+            from_m=float(edges[index]),
+            to_m=float(edges[index + 1]),
+            crank_deg=float(np.sum(weights[place == index])),
+            share_of_period=float(np.sum(weights[place == index])) / (closes - opens),
+            share_of_flow=float(np.sum(flows[place == index])) / total if flow is not None else None,
+        )
+        for index in range(edges.size - 1)
+    )

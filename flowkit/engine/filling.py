@@ -19,11 +19,9 @@ from numpy.typing import NDArray
 from flowkit.engine import exchange as rows
 from flowkit.engine.cylinder import Motored, cylinder_volume
 from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import ROWS, WATCHED, Exchange, closed_right_side
+from flowkit.engine.exchange import BOTH, EXHAUST, INTAKE, ROWS, WATCHED, Exchange, Passage, closed_right_side
 from flowkit.engine.gas import Gas
-from flowkit.engine.integrator import Integration, TooStiff, integrate
-from flowkit.engine.passage import BOTH, EXHAUST, INTAKE, Passage
-from flowkit.engine.rosenbrock import integrate_stiff
+from flowkit.engine.solvers import Integration, TooStiff, integrate, integrate_stiff
 from flowkit.errors import EngineError
 
 __all__ = ["CONVERGED", "Cycles", "simulate_filling"]

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from flowkit.importers.mapping import ColumnMapping
+from flowkit.importers.mapping import ColumnMapping, Stated
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
-from flowkit.importers.stated import Stated
 
 if TYPE_CHECKING:
     from flowkit.importers.many import FileReading, read_many

@@ -11,9 +11,9 @@ from flowkit.importers.closed_valve import with_closed_valve
 from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
 from flowkit.importers.layouts.drafts import Draft
 from flowkit.importers.layouts.lifts import Lifts, scaled
+from flowkit.importers.mapping import Stated
 from flowkit.importers.points import make_points
 from flowkit.importers.scopes import Key
-from flowkit.importers.stated import Stated
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 

@@ -1,7 +1,4 @@
-"""What the readings alone show to be doubtful, with no correction made.
-
-Limits: common practice, no source. Data is never changed here.
-"""
+"""What the readings alone show to be doubtful, with no correction made."""
 
 from __future__ import annotations
 
@@ -10,21 +7,116 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from operator import attrgetter
+from typing import Final
 
-from flowkit.importers.condition_checks import unlikely_barometer, unlikely_bore
-from flowkit.importers.curve_checks import MICRON, check_curve, clean_at_a_glance
-from flowkit.importers.lift_checks import check_lifts
-from flowkit.importers.wording import flow_text, lift_text
-from flowkit.model import Finding, FlowTest, Severity
-from flowkit.units import format_quantity
+from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance, flow_text, lift_text
+from flowkit.model import Conditions, Finding, FlowTest, Severity
+from flowkit.units import format_quantity, from_si, to_si
 
-__all__ = ["check_tests"]
+__all__ = ["check_tests", "unlikely_barometer", "unlikely_bore"]
+
+LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
+
+_DECIMALS = 3  # of a figure as people write it
+
+USUAL_PA = (85_000.0, 108_500.0)
+
+USUAL_RATIO = (1.3, 5.0)
+
+"""Bore over valve head where both are written in the right unit."""
+
+_PRESSURES: Final = ("hPa", "inHg", "mmHg", "kPa", "Pa")
+
+_WRITTEN: Final = ("mm", "in")
+
+_LENGTHS: Final = (*_WRITTEN, "cm")
+
+
+def unlikely_barometer(at: Conditions) -> tuple[str, str] | None:
+    """Say that a barometer is outside what occurs on earth; None where it is not.
+
+    Parameters
+    ----------
+    at : Conditions
+
+    Returns
+    -------
+    tuple of str or None
+        What is wrong, and what to do.
+
+    Examples
+    --------
+    >>> unlikely_barometer(Conditions(barometer_pa=2992.0))[1]
+    'if 29.92 inHg was meant, write that'
+    >>> unlikely_barometer(Conditions(barometer_pa=100_200.0))
+    """
+    value = at.barometer_pa
+    if value is None or LOWEST_PA <= value <= HIGHEST_PA:
+        return None
+    what = f"the barometer is stated as {_figure(value, 'hPa')} hPa, and on earth it is between 500 and 1100 hPa"
+    return what, _meant(value, _PRESSURES, _PRESSURES, lambda pressure: USUAL_PA[0] <= pressure <= USUAL_PA[1])
+
+
+def unlikely_bore(at: Conditions) -> tuple[str, str] | None:
+    """Say that a fixture bore is no larger than the valve in it; None where it is, or one is not known.
+
+    Parameters
+    ----------
+    at : Conditions
+
+    Returns
+    -------
+    tuple of str or None
+        What is wrong, and what to do.
+
+    Examples
+    --------
+    >>> unlikely_bore(Conditions(fixture_bore_m=0.0032, valve_diameter_m=0.038))
+    ('the fixture bore of 3.2 mm is not larger than the valve head of 38 mm', 'if 3.2 in was meant, write that')
+    >>> unlikely_bore(Conditions(fixture_bore_m=0.083, valve_diameter_m=0.038))
+    """
+    bore, valve = at.fixture_bore_m, at.valve_diameter_m
+    if bore is None or valve is None or bore > valve:
+        return None
+    what = (
+        f"the fixture bore of {_figure(bore, 'mm')} mm is not larger than the valve head of {_figure(valve, 'mm')} mm"
+    )
+    low, high = USUAL_RATIO
+    remedy = _meant(bore, _WRITTEN, _LENGTHS, lambda meant: low * valve <= meant <= min(high * valve, 0.2))
+    if remedy == _CORRECT:
+        remedy = _meant(valve, _WRITTEN, _LENGTHS, lambda meant: low * meant <= bore <= high * meant)
+    return what, remedy
+
+
+_CORRECT = "correct it, or the unit beside it"
+
+
+def _meant(value: float, writable: Sequence[str], units: Sequence[str], usual: Callable[[float], bool]) -> str:
+    """Say which unit may have been meant: the figure as it would be written in one, read in another."""
+    found = []
+    for written in writable:
+        number = from_si(value, written)
+        if abs(number - round(number, _DECIMALS)) > 1e-6 * number:
+            continue  # nobody wrote it like that
+        found += [f"{number:.6g} {unit}" for unit in units if unit != written and usual(to_si(number, unit))]
+    return f"if {' or '.join(dict.fromkeys(found))} was meant, write that" if found else _CORRECT
+
+
+def _figure(value: float, unit: str) -> str:
+    """A value in a unit, without needless digits."""
+    return f"{from_si(value, unit):.6g}"
+
 
 LEAK_LARGE = 0.02
+
 CHECK_WARNING = 0.03
+
 CHECK_ERROR = 0.10
+
 PRESSURE_MIXED = 0.05
+
 _COLUMNS = attrgetter("lift_m", "flow_m3_s", "pressure_pa")
+
 _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
 
 

@@ -1,30 +1,570 @@
-"""Doubtful readings on a flow curve: typing slips and flows that fall while the valve opens."""
+"""What a test's own curve shows to be doubtful: lifts, stalls, typing slips."""
 
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
-from collections.abc import Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import accumulate
+from decimal import Decimal
+from functools import lru_cache
+from itertools import accumulate, pairwise
 from operator import sub, truediv
+from statistics import median
+from typing import Literal
 
-from flowkit.importers.digits import Candidate, best_candidate, decimals_of, typed_figure
-from flowkit.importers.local_curve import OFF, Expected, expected, robust_deviation, smooth
-from flowkit.importers.wording import flow_in_unit, flow_text, lift_text
 from flowkit.model import Finding, FlowTest, Point
+from flowkit.units import find_unit, from_si
 
-__all__ = ["MICRON", "check_curve", "clean_at_a_glance"]
+__all__ = [
+    "MICRON_CHECKS",
+    "OFF",
+    "Candidate",
+    "Expected",
+    "best_candidate",
+    "candidates",
+    "check_curve",
+    "check_lifts",
+    "clean_at_a_glance",
+    "decimals_of",
+    "expected",
+    "flow_in_unit",
+    "flow_text",
+    "lift_in_unit",
+    "lift_text",
+    "robust_deviation",
+    "smooth",
+    "typed_figure",
+]
+
+_SIGNIFICANT = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A figure that may have been meant.
+
+    Attributes
+    ----------
+    text : str
+        As it would have been typed.
+    value : float
+    kind : {"digits", "point"}
+        Two neighbouring digits swapped, or the decimal point moved.
+    """
+
+    text: str
+    value: float
+    kind: Literal["digits", "point"]
+
+
+def typed_figure(value: float) -> str | None:
+    """Return a figure as it was typed, or None where it was computed and has too many digits.
+
+    Parameters
+    ----------
+    value : float
+        In the sheet's unit, through SI and back, so that its last bits may be off.
+
+    Examples
+    --------
+    >>> typed_figure(212.50000000000003), typed_figure(1 / 3), typed_figure(0.00035)
+    ('212.5', None, '0.00035')
+    """
+    text = _plain(f"{value:.{_SIGNIFICANT}g}")
+    return text if value > 0 and abs(float(text) - value) <= 1e-9 * value else None
+
+
+def _plain(figure: str) -> str:
+    """Write a figure without an exponent and without zeros at its end."""
+    text = format(Decimal(figure), "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def decimals_of(texts: Iterable[str]) -> int:
+    """Return the most decimals in any of some figures.
+
+    Examples
+    --------
+    >>> decimals_of(["21", "20.5", "0.25"])
+    2
+    """
+    return max((len(text.partition(".")[2]) for text in texts), default=0)
+
+
+def candidates(text: str, decimals: int = 0) -> list[Candidate]:
+    """List what may have been meant by a typed figure.
+
+    Parameters
+    ----------
+    text : str
+        The figure, with a decimal point.
+    decimals : int, optional
+        How many decimals its neighbours have: 21 beside 20.5 was typed 21.0.
+
+    Returns
+    -------
+    list of Candidate
+
+    Examples
+    --------
+    >>> [item.text for item in candidates("125.3")]
+    ['215.3', '152.3', '123.5', '12.53', '1.253', '1253', '12530']
+    """
+    whole, _, part = text.partition(".")
+    figure = f"{whole}.{part.ljust(decimals, '0')}".rstrip(".")
+    found: list[Candidate] = []
+    places = [at for at, sign in enumerate(figure) if sign.isdigit()]
+    for left, right in pairwise(places):
+        if figure[left] == figure[right]:
+            continue
+        signs = list(figure)
+        signs[left], signs[right] = signs[right], signs[left]
+        swapped = "".join(signs)
+        # Nobody types 0 before other digits: 52.0 was not meant to be 05.2.
+        if not (swapped.startswith("0") and swapped[1:2].isdigit()):
+            found.append(Candidate(swapped, float(swapped), "digits"))
+    for power in (-1, -2, 1, 2):
+        moved = _plain(f"{Decimal(text).scaleb(power):f}")
+        found.append(Candidate(moved, float(moved), "point"))
+    return found
+
+
+def best_candidate(text: str, decimals: int, *, target: float, tolerance: float) -> Candidate | None:
+    """Return the candidate nearest to where the curve is, or None where none is near.
+
+    Parameters
+    ----------
+    text : str
+        The figure as typed.
+    decimals : int
+        How many decimals its neighbours have.
+    target : float
+        The curve's value in the same unit.
+    tolerance : float
+        How far off it may be, relative.
+
+    Examples
+    --------
+    >>> best_candidate("125.3", 1, target=151.8, tolerance=0.02).text
+    '152.3'
+    """
+    near = [item for item in candidates(text, decimals) if abs(item.value - target) <= tolerance * target]
+    return min(near, key=lambda item: abs(item.value - target), default=None)
+
+
+def flow_in_unit(test: FlowTest, flow_m3_s: float) -> float:
+    """Return a flow in the unit of the test's sheet.
+
+    Parameters
+    ----------
+    test : FlowTest
+    flow_m3_s : float
+        Flow [m³/s].
+    """
+    return from_si(flow_m3_s, _flow_unit(test))
+
+
+def _flow_unit(test: FlowTest) -> str:
+    """Return the sheet's flow unit where it is one of volume, else litres a second."""
+    unit = find_unit(test.units.flow.unit, ("flow", "standard flow"))
+    return unit.name if unit else "L/s"
+
+
+def flow_text(test: FlowTest, flow_m3_s: float) -> str:
+    """Write a flow in the unit of the test's sheet.
+
+    Parameters
+    ----------
+    test : FlowTest
+    flow_m3_s : float
+        Flow [m³/s].
+    """
+    return f"{_figure(flow_in_unit(test, flow_m3_s))} {_flow_unit(test)}"
+
+
+def lift_in_unit(test: FlowTest, lift_m: float) -> float:
+    """Return a lift in the unit of the test's sheet.
+
+    Parameters
+    ----------
+    test : FlowTest
+    lift_m : float
+        Lift [m].
+    """
+    if test.units.lift.unit == "L/D" and test.conditions.valve_diameter_m:
+        return lift_m / test.conditions.valve_diameter_m
+    return from_si(lift_m, _lift_unit(test))
+
+
+def _lift_unit(test: FlowTest) -> str:
+    """Return the sheet's lift unit where it is a length or a known ratio, else millimetres."""
+    if test.units.lift.unit == "L/D":
+        return "L/D" if test.conditions.valve_diameter_m else "mm"
+    unit = find_unit(test.units.lift.unit, ("length",))
+    return unit.name if unit else "mm"
+
+
+def lift_text(test: FlowTest, lift_m: float) -> str:
+    """Write a lift in the unit of the test's sheet.
+
+    Parameters
+    ----------
+    test : FlowTest
+    lift_m : float
+        Lift [m].
+    """
+    return f"{_figure(lift_in_unit(test, lift_m))} {_lift_unit(test)}"
+
+
+def _figure(value: float) -> str:
+    """Write a value with five significant digits at most."""
+    return f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}"
+
+
+Place = Literal["first", "near end", "inner", "last"]
+
+OFF: Mapping[Place, float] = {"first": 0.15, "near end": 0.05, "inner": 0.04, "last": 0.06}
+
+"""How far off its neighbours' curve a reading may be, relative: below the first point there is
+only the closed valve, near an end one neighbour on one side, above the last none."""
+
+Weights = tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What the neighbours foretell at one lift.
+
+    Attributes
+    ----------
+    low, high : float
+        The range of what they foretell; one value within the curve, a range at its ends.
+    doubt : float
+        How far off the value is where the curve has its bend between these points.
+    place : {"first", "near end", "inner", "last"}
+    """
+
+    low: float
+    high: float
+    doubt: float
+    place: Place
+
+    @property
+    def value(self) -> float:
+        """The middle of what is foretold."""
+        return (self.low + self.high) / 2
+
+    def off(self, flow: float) -> float:
+        """Return how far a flow is off, relative to what is foretold, 0 within its range.
+
+        Parameters
+        ----------
+        flow : float
+            The measured flow.
+        """
+        if self.low <= 0:
+            return 0.0 if self.low <= flow <= self.high else 10.0
+        if flow > self.high:
+            return flow / self.high - 1
+        return 1 - flow / self.low if flow < self.low else 0.0
+
+
+def expected(lifts: Sequence[float], flows: Sequence[float], at: int) -> Expected:
+    """Return what the other points foretell at one of them.
+
+    Parameters
+    ----------
+    lifts, flows : sequence of float
+        At least three points in the order of lift, lifts different and above zero.
+    at : int
+        Which point to leave out.
+
+    Examples
+    --------
+    >>> seen = expected((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 99.0, 40.0, 50.0), 2)
+    >>> round(seen.value, 9), seen.place
+    (30.0, 'inner')
+    """
+    # Two points on either side, the closed valve counted as one; j is the place among them.
+    start, last = max(0, at - 2), len(lifts)
+    x, q = [*lifts[start : at + 3]], [*flows[start : at + 3]]
+    if at < 2:
+        x.insert(0, 0.0)
+        q.insert(0, 0.0)
+    j = at - start + (at < 2)
+    if at == last - 1:
+        slope = (q[j - 1] - q[j - 2]) / (x[j - 1] - x[j - 2])
+        straight = q[j - 1] + slope * (x[j] - x[j - 1])
+        return Expected(min(straight, q[j - 1]), max(straight, q[j - 1]), 0.0, "last")
+    value = sum(weight * q[nth] for nth, weight in _weights(tuple(x), j))
+    chord = q[j - 1] + (q[j + 1] - q[j - 1]) * (x[j] - x[j - 1]) / (x[j + 1] - x[j - 1])
+    if at == 0:
+        # Between a seat that flows in proportion to lift and a curve through the closed valve;
+        # a curve that bends early lies above both, on the line of the next two points.
+        slope = (q[3] - q[2]) / (x[3] - x[2]) if last >= 3 else 0.0
+        ahead = q[2] - slope * (x[2] - x[1])
+        return Expected(min(value, chord), max(value, chord, ahead), 0.0, "first")
+    left = (q[j - 1] - q[j - 2]) / (x[j - 1] - x[j - 2])
+    across = (q[j + 1] - q[j - 1]) / (x[j + 1] - x[j - 1])
+    right = (q[j + 2] - q[j + 1]) / (x[j + 2] - x[j + 1]) if at + 2 < last else 2 * across - left
+    # Where seat passage hands over to throat the curve bends sharply. A bend of these two
+    # slopes, right at the point, lies off the curve through four points by two thirds of
+    # the height by which it lies above the chord.
+    height = abs(left - right) * (x[j] - x[j - 1]) * (x[j + 1] - x[j]) / (x[j + 1] - x[j - 1])
+    return Expected(value, value, height * 2 / 3, "inner" if 1 < at < last - 2 else "near end")
+
+
+@lru_cache(maxsize=1024)
+def _weights(x: tuple[float, ...], j: int) -> Weights:
+    """Return Lagrange's weights of the points around one, each with its place."""
+    around = [nth for nth in (j - 2, j - 1, j + 1, j + 2) if 0 <= nth < len(x)]
+    weights = []
+    for a in around:
+        weight = 1.0
+        for b in around:
+            if b != a:
+                weight *= (x[j] - x[b]) / (x[a] - x[b])
+        weights.append((a, weight))
+    return tuple(weights)
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Weights for a quick look at all points of a row of lifts."""
+
+    inner: tuple[tuple[float, float, float, float], ...]
+    first: tuple[float, float, float]
+    near_last: tuple[float, float, float]
+    last: float
+
+
+@lru_cache(maxsize=64)
+def _plan(lifts: tuple[float, ...]) -> _Plan:
+    """Work out the weights; sheets repeat one row of lifts over and over."""
+    x = (0.0, *lifts)
+    inner = []
+    for at in range(2, len(lifts) - 1):
+        a, b, c, d = (weight for _, weight in _weights(x[at - 2 : at + 3], 2))
+        inner.append((a, b, c, d))
+    (_, _), (_, second), (_, third) = _weights(x[:4], 1)
+    before, below, above = (weight for _, weight in _weights(x[-4:], 2))
+    reach = (lifts[-1] - lifts[-2]) / (lifts[-2] - lifts[-3])
+    return _Plan(tuple(inner), (second, third, lifts[0] / lifts[1]), (before, below, above), reach)
+
+
+def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
+    """Tell at a glance that no point is further off what its neighbours foretell than `OFF` allows.
+
+    Parameters
+    ----------
+    lifts, flows : sequence of float
+        At least four, in the order of lift, all above zero.
+
+    Examples
+    --------
+    >>> smooth((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 30.0, 40.0, 50.0))
+    True
+    >>> smooth((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 33.0, 40.0, 50.0))
+    False
+    """
+    plan = _plan(lifts)
+    within, at_first, near_end, at_last = OFF["inner"], OFF["first"], OFF["near end"], OFF["last"]
+    before = (0.0, *flows)
+    for (a, b, c, d), q0, q1, q, q2, q3 in zip(
+        plan.inner, before, before[1:], before[2:], before[3:], before[4:], strict=False
+    ):
+        value = a * q0 + b * q1 + c * q2 + d * q3
+        if abs(value - q) > within * value:
+            return False
+    second, third, share = plan.first
+    curved, straight = second * flows[1] + third * flows[2], share * flows[1]
+    if not min(curved, straight) * (1 - at_first) <= flows[0] <= max(curved, straight) * (1 + at_first):
+        return False
+    x, y, z = plan.near_last
+    value = x * flows[-4] + y * flows[-3] + z * flows[-1]
+    if abs(value - flows[-2]) > near_end * value:
+        return False
+    ahead = flows[-2] + plan.last * (flows[-2] - flows[-3])
+    return min(ahead, flows[-2]) * (1 - at_last) <= flows[-1] <= max(ahead, flows[-2]) * (1 + at_last)
+
+
+def robust_deviation(lifts: Sequence[float], flows: Sequence[float]) -> float:
+    """Return the robust standard deviation of the points from their neighbours' curve, relative.
+
+    Parameters
+    ----------
+    lifts, flows : sequence of float
+        In the order of lift.
+
+    Notes
+    -----
+    1.4826 times the median absolute deviation, which is the standard deviation of normally
+    distributed values (Rousseeuw & Croux, J. Am. Stat. Assoc. 88 (1993) 1273; from memory).
+
+    Examples
+    --------
+    >>> robust_deviation((1.0, 2.0, 3.0, 4.0), (10.0, 20.0, 30.0, 40.0))
+    0.0
+    """
+    offs = [expected(lifts, flows, at).off(flows[at]) for at in range(len(lifts) - 1)]
+    return 1.4826 * median(offs) if offs else 0.0
+
 
 MICRON = 1e-6  # lifts closer than this are one
+
+SAME_FLOW = 0.03
+
+
+def check_lifts(test: FlowTest) -> tuple[list[Finding], list[Point]]:
+    """Look at the lifts of one test.
+
+    Parameters
+    ----------
+    test : FlowTest
+        As read.
+
+    Returns
+    -------
+    findings : list of Finding
+        ``lift-repeated`` and ``lift-order``.
+    misplaced : list of Point
+        The few points whose lifts are out of order, or repeated with another flow.
+    """
+    lifts = [point.lift_m for point in test.points]
+    # Rising all the way, or falling all the way, is an order; both are common.
+    steps = [*map(sub, lifts[1:], lifts)]
+    if not steps or min(steps) > MICRON or max(steps) < -MICRON:
+        return [], []
+    repeated, unlike = _repeated(test)
+    aside = {id(point) for point in unlike}
+    others = [point.lift_m for point in test.points if id(point) not in aside]
+    if unlike and (others == sorted(others) or others == sorted(others, reverse=True)):
+        return repeated, unlike
+    order, misplaced = _order(test)
+    return repeated + order, unlike + [point for point in misplaced if id(point) not in aside]
+
+
+def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:
+    """Report lifts that occur more than once; return the points too where they look like a slip."""
+    groups: dict[int, list[Point]] = {}
+    for point in test.points:
+        groups.setdefault(round(point.lift_m / MICRON), []).append(point)
+    again = [group for group in groups.values() if len(group) > 1]
+    if not again:
+        return [], []
+    whole = len({len(group) for group in groups.values()}) == 1
+    unlike = [group for group in again if _differ(group)]
+    lifts = ", ".join(lift_text(test, group[0].lift_m) for group in again[:4]) + (" …" if len(again) > 4 else "")
+    if whole or (not unlike and len(again) > 1):
+        text = f"lifts stand more than once ({lifts}): they were taken as repeated runs, and are averaged"
+        return [Finding("lift-repeated", "note", again[0][1].source, text)], []
+    text = (
+        f"the lift {lifts} stands more than once; if one of them is mistyped, mend it, and if the reading was "
+        "repeated, give it a run number (the readings of one lift are averaged)"
+    )
+    return [Finding("lift-repeated", "warning", again[0][1].source, text)], [p for group in unlike for p in group]
+
+
+def _differ(group: Sequence[Point]) -> bool:
+    """Tell whether readings of one lift differ by more than repeated readings do."""
+    flows = [point.flow_m3_s for point in group]
+    return max(flows) > (1 + SAME_FLOW) * min(flows)
+
+
+def _order(test: FlowTest) -> tuple[list[Finding], list[Point]]:
+    """Report lifts out of order; return them too, where they are few."""
+    points = test.points
+    lifts = [point.lift_m for point in points]
+    rising = _longest_rise(lifts)
+    falling = _longest_rise([-lift for lift in lifts])
+    kept = set(rising if len(rising) >= len(falling) else falling)
+    misplaced = [point for at, point in enumerate(points) if at not in kept]
+    if not misplaced:
+        return [], []
+    if len(misplaced) > max(1, len(points) // 4):
+        if _sweeps(lifts):
+            return [], []
+        text = "the lifts of this test neither rise nor fall down the sheet; check that they belong to one test"
+        return [Finding("lift-order", "warning", misplaced[0].source, text)], []
+    return [
+        Finding("lift-order", "warning", point.source, _misplaced_text(test, point, kept)) for point in misplaced
+    ], misplaced
+
+
+def _sweeps(lifts: Sequence[float]) -> bool:
+    """Tell whether the lifts are whole runs, one after the other, or each lift several times."""
+    counts: dict[int, int] = {}
+    for lift in lifts:
+        key = round(lift / MICRON)
+        counts[key] = counts.get(key, 0) + 1
+    return len(set(counts.values())) == 1 and 1 not in counts.values()
+
+
+def _longest_rise(lifts: Sequence[float]) -> list[int]:
+    """Return which lifts form the longest rise, repeated lifts included (patience sorting)."""
+    tops: list[float] = []
+    at_top: list[int] = []
+    before: list[int | None] = []
+    for at, lift in enumerate(lifts):
+        place = bisect_left(tops, lift + MICRON)
+        if place == len(tops):
+            tops.append(lift)
+            at_top.append(at)
+        else:
+            tops[place] = lift
+            at_top[place] = at
+        before.append(at_top[place - 1] if place else None)
+    found: list[int] = []
+    at_last: int | None = at_top[-1] if at_top else None
+    while at_last is not None:
+        found.append(at_last)
+        at_last = before[at_last]
+    return found[::-1]
+
+
+def _misplaced_text(test: FlowTest, point: Point, kept: set[int]) -> str:
+    """Say that a lift is out of order, and what may have been meant."""
+    at = test.points.index(point)
+    above = max((nth for nth in kept if nth < at), default=None)
+    below = min((nth for nth in kept if nth > at), default=None)
+    text = f"the lift {lift_text(test, point.lift_m)} is out of order"
+    if above is None or below is None:
+        return f"{text}; check it against the operator's notes (nothing was changed)"
+    low, high = sorted((test.points[above].lift_m, test.points[below].lift_m))
+    text += f" between {lift_text(test, test.points[above].lift_m)} and {lift_text(test, test.points[below].lift_m)}"
+    typed = {nth: typed_figure(lift_in_unit(test, other.lift_m)) for nth, other in enumerate(test.points)}
+    figure = typed[at]
+    fitting = []
+    if figure is not None:
+        decimals = decimals_of(other for other in typed.values() if other is not None)
+        bottom, top = lift_in_unit(test, low), lift_in_unit(test, high)
+        fitting = [item for item in candidates(figure, decimals) if bottom < item.value < top]
+    if len(fitting) == 1:
+        how = "two digits are swapped" if fitting[0].kind == "digits" else "the decimal point has moved"
+        unit = lift_text(test, point.lift_m).split(" ", 1)[1]
+        return f"{text}; if {how}, {fitting[0].text} {unit} was meant: check the operator's notes (nothing was changed)"
+    return f"{text}; check it against the operator's notes (nothing was changed)"
+
+
+MICRON_CHECKS = 1e-6  # lifts closer than this are one
+
 FALL = 0.01
+
 OFF_AT_LAST_UNEXPLAINED = 0.15  # else only where swapped digits or a moved point explain it
+
 FEWEST = 4  # three points are no curve
+
 ROBUST_DEVIATIONS = 4.0
+
 MOST_SLIPS = 5  # of one test; beyond, it is no curve
+
 MOST_SUSPECTS = 8
+
 MOST_READINGS = 300  # of one test; beyond, a slip is not looked for
+
 BEND = 1.5
+
 BEND_NEAR_END = 2.0
 
 
@@ -77,7 +617,7 @@ def check_curve(test: FlowTest, *, without: Sequence[Point] = ()) -> list[Findin
 def _readings(test: FlowTest, without: Sequence[Point]) -> list[_Reading]:
     """Return the readings in the order of lift, at one pressure where points have their own."""
     aside = {id(point) for point in without}
-    points = [p for p in test.points if p.lift_m > MICRON and p.flow_m3_s > 0 and id(p) not in aside]
+    points = [p for p in test.points if p.lift_m > MICRON_CHECKS and p.flow_m3_s > 0 and id(p) not in aside]
     if any(point.pressure_pa is not None for point in points):
         pressures = [test.pressure_at(point) for point in points]
         known = [pressure for pressure in pressures if pressure]
@@ -107,9 +647,9 @@ def clean_at_a_glance(lifts: tuple[float, ...], flows: tuple[float, ...]) -> boo
     >>> clean_at_a_glance((0.002, 0.004, 0.006, 0.008), (0.02, 0.04, 0.055, 0.06))
     True
     """
-    if not lifts or lifts[0] <= MICRON or min(flows) <= 0:
+    if not lifts or lifts[0] <= MICRON_CHECKS or min(flows) <= 0:
         return False
-    if len(lifts) > 1 and min(map(sub, lifts[1:], lifts)) <= MICRON:
+    if len(lifts) > 1 and min(map(sub, lifts[1:], lifts)) <= MICRON_CHECKS:
         return False
     if min(map(truediv, flows, accumulate(flows, max))) < 1 - FALL:
         return False
@@ -121,7 +661,7 @@ def _merged(readings: Sequence[_Reading]) -> tuple[list[float], list[float]]:
     lifts: list[float] = []
     groups: list[list[float]] = []
     for reading in readings:
-        if lifts and reading.lift - lifts[-1] <= MICRON:
+        if lifts and reading.lift - lifts[-1] <= MICRON_CHECKS:
             groups[-1].append(reading.flow)
         else:
             lifts.append(reading.lift)
@@ -147,8 +687,8 @@ def _worst_slip(test: FlowTest, readings: list[_Reading]) -> _Slip | None:
 def _seen_from(rest: Sequence[_Reading], reading: _Reading) -> Expected | None:
     """Return what the rest foretells at a reading's lift, if it is enough for a curve."""
     lifts, flows = _merged(rest)
-    at = sum(1 for lift in lifts if lift < reading.lift - MICRON)
-    if at < len(lifts) and lifts[at] - reading.lift <= MICRON:
+    at = sum(1 for lift in lifts if lift < reading.lift - MICRON_CHECKS)
+    if at < len(lifts) and lifts[at] - reading.lift <= MICRON_CHECKS:
         del lifts[at], flows[at]
     if len(lifts) < FEWEST - 1:
         return None
@@ -258,7 +798,7 @@ def _falls(test: FlowTest, readings: Sequence[_Reading]) -> list[Finding]:
     firsts: dict[float, _Reading] = {}
     lifts, flows = _merged(readings)
     for reading in readings:
-        at = bisect_right(lifts, reading.lift + MICRON / 2) - 1
+        at = bisect_right(lifts, reading.lift + MICRON_CHECKS / 2) - 1
         firsts.setdefault(lifts[at], reading)
     by_lift = [(firsts[lift], flow) for lift, flow in zip(lifts, flows, strict=True)]
     for reading, flow in by_lift:

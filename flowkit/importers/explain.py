@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from flowkit.importers.cells import as_text
-from flowkit.importers.grid import Grid, column_letters, read_grids
+from flowkit.importers.files.grid import Grid, column_letters, read_grids
 from flowkit.importers.layouts.columns import Column
+from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read_sheets
 from flowkit.importers.sheet import SheetReading, TableReading
-from flowkit.importers.stated import Stated
+from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 
 __all__ = ["explain"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from flowkit.importers.cells import plain_numbers, read_cell
 from flowkit.importers.items import FLOW_KINDS
 from flowkit.importers.kinds import (
     CONDITION_KINDS,
@@ -17,6 +16,7 @@ from flowkit.importers.kinds import (
 from flowkit.importers.labels import Label
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
+from flowkit.importers.words.values import plain_numbers, read_cell
 
 __all__ = ["find_headers"]
 

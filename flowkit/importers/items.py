@@ -6,10 +6,10 @@ import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from flowkit.importers.cells import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
-from flowkit.importers.grid import CellValue
+from flowkit.importers.files.grid import CellValue
 from flowkit.importers.label_units import take_pressure
 from flowkit.importers.labels import Label, parse_label
+from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, to_si
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from flowkit.importers.phrases import PHRASES, fold
+from flowkit.importers.words.vocabulary import PHRASES, fold
 from flowkit.units import Quantity, Unit, find_unit
 
 __all__ = ["FLOW_QUANTITIES", "TakenPressure", "take_pressure", "take_unit", "whole_unit"]

@@ -9,9 +9,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from flowkit.importers.label_units import FLOW_QUANTITIES, take_pressure, take_unit, whole_unit
-from flowkit.importers.phrases import fold
 from flowkit.importers.segments import PORT_CODES, Segment, cut
-from flowkit.importers.vocabulary import SIDE_CODES, SIDE_KINDS
+from flowkit.importers.words.vocabulary import SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
 from flowkit.units import Unit
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
 from flowkit.importers.kinds import LEFT_OUT
 from flowkit.model import Finding
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 
 from flowkit.importers.assemble import Place, assemble
-from flowkit.importers.cells import decimal_comma_of
-from flowkit.importers.grid import CellValue, Grid
+from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.items import Item, Units, Written, read_item
 from flowkit.importers.labels import Label
 from flowkit.importers.layouts import Detection
@@ -14,15 +13,15 @@ from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.drafts import Draft, TableContext
 from flowkit.importers.layouts.lifts import read_lifts
 from flowkit.importers.layouts.readings import read_drafts
-from flowkit.importers.mapping import CellRange, FlowColumn, TableMapping
+from flowkit.importers.mapping import CellRange, FlowColumn, Stated, TableMapping
 from flowkit.importers.metadata import read_metadata
 from flowkit.importers.names import file_variant, sheet_name
 from flowkit.importers.runs import split_runs
 from flowkit.importers.scopes import Key
 from flowkit.importers.sheet import SheetReading, TableReading, refuse_twins, unit_of
-from flowkit.importers.stated import Stated
 from flowkit.importers.table import Table
 from flowkit.importers.view import View, upright
+from flowkit.importers.words.values import decimal_comma_of
 from flowkit.units import unit
 
 __all__ = ["read_mapped"]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from flowkit.errors import JobError, UnitError
-from flowkit.model import Side
+from flowkit.model import AirState, Conditions, Side
 from flowkit.statements import refuse_unknown, run_of, side_of, text_of
 from flowkit.units import Quantity, unit
 
-__all__ = ["CellRange", "ColumnMapping", "FlowColumn", "TableMapping"]
+__all__ = ["CellRange", "ColumnMapping", "FlowColumn", "Stated", "TableMapping"]
 
 PLACE = "columns"
 
@@ -175,6 +175,7 @@ class ColumnMapping:
 _TABLE_KEYS = (
     "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit", "side", "port", "run", "variant",
 )  # fmt: skip
+
 _FLOW_KEYS = ("cells", "side", "port", "run", "variant", "unit", "pressure")
 
 
@@ -246,3 +247,42 @@ def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) 
         return unit(str(given[key]), *quantities).name
     except UnitError as error:
         raise JobError(f"{PLACE}, {key}: {error.problem}", error.remedy) from error
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """Statements that hold for every test of a file.
+
+    A statement that contradicts the sheet is an error finding; the sheet's value is kept.
+
+    Attributes
+    ----------
+    side : {"intake", "exhaust"} or None
+    port, head, variant : str or None
+    run : int or None
+    lift_unit, flow_unit, pressure_unit : str or None
+        For numbers whose unit the sheet does not give.
+    conditions : Conditions
+        SI; None where nothing is stated.
+    columns : ColumnMapping or None
+        Where what stands, for a sheet that cannot be read unaided.
+    standard_air : AirState or None
+        The air that SCFM stands for.
+
+    Examples
+    --------
+    >>> Stated(side="intake", conditions=Conditions(test_pressure_pa=6974.5)).side
+    'intake'
+    """
+
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    head: str | None = None
+    variant: str | None = None
+    lift_unit: str | None = None
+    flow_unit: str | None = None
+    pressure_unit: str | None = None
+    conditions: Conditions = field(default_factory=Conditions)
+    columns: ColumnMapping | None = None
+    standard_air: AirState | None = None

@@ -8,14 +8,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from flowkit.importers.cells import as_text, known_unit, read_cell
-from flowkit.importers.grid import CellValue
+from flowkit.importers.files.grid import CellValue
 from flowkit.importers.items import FLOW_KINDS, NO_UNITS, Item, Units, Written, read_item
 from flowkit.importers.kinds import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, Label, parse_label
-from flowkit.importers.phrases import PHRASES, fold
 from flowkit.importers.view import View
-from flowkit.importers.vocabulary import SIDE_KINDS
+from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
 
 __all__ = ["Line", "Metadata", "Placed", "read_metadata"]

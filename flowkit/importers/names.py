@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from flowkit.importers.labels import Label, parse_label
-from flowkit.importers.phrases import fold
+from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Side
 
 __all__ = ["SheetName", "file_variant", "sheet_name"]

@@ -9,15 +9,15 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
-from flowkit.importers.grid import Grid, read_grids
+from flowkit.importers.files.grid import Grid, read_grids
+from flowkit.importers.files.own import is_own_output, left_out, only_own_output
 from flowkit.importers.items import MAPPING_HINT, refused
 from flowkit.importers.mapped import read_mapped
-from flowkit.importers.own_output import is_own_output, left_out, only_own_output
+from flowkit.importers.mapping import Stated
 from flowkit.importers.points import name_tests
 from flowkit.importers.result import ReadResult
 from flowkit.importers.sheet import SheetReading, read_sheet
 from flowkit.importers.stanza import has_numbers, stanza
-from flowkit.importers.stated import Stated
 from flowkit.importers.view import upright
 from flowkit.model import Finding, FlowTest
 
@@ -57,7 +57,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     stated = stated or _NOTHING_STATED
     path = Path(path)
     if path.name[-4:].lower() == ".pdf":
-        from flowkit.importers.pdf_data import is_pdf, read_pdf
+        from flowkit.importers.files.own import is_pdf, read_pdf
 
         if is_pdf(path):
             return read_pdf(path, label=label)

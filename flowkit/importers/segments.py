@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from flowkit.importers.phrases import LONGEST, PHRASES, fold
-from flowkit.importers.vocabulary import SIDE_CODES
+from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, fold
 
 __all__ = ["PORT_CODES", "Segment", "cut"]
 

@@ -8,7 +8,7 @@ from operator import attrgetter
 
 from flowkit.importers.anchors import lift_headings
 from flowkit.importers.assemble import Place, assemble
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
 from flowkit.importers.items import Item, Units, refused, unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES, resolve_codes
 from flowkit.importers.layouts import Detection, find_layouts
@@ -18,12 +18,12 @@ from flowkit.importers.layouts.lifts import Lifts, read_lifts
 from flowkit.importers.layouts.readings import read_drafts
 from flowkit.importers.layouts.roles import describe
 from flowkit.importers.left_out import formula_gaps, hidden_content
+from flowkit.importers.mapping import Stated
 from flowkit.importers.metadata import Metadata, read_metadata
 from flowkit.importers.names import SheetName, file_variant, sheet_name
 from flowkit.importers.runs import split_runs
 from flowkit.importers.scopes import Key, Scope, scopes
 from flowkit.importers.stanza import has_numbers
-from flowkit.importers.stated import Stated
 from flowkit.importers.table import Table
 from flowkit.importers.view import View, upright
 from flowkit.model import Finding, FlowTest, Side

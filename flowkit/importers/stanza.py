@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowkit.importers.grid import Grid, column_letters
+from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.view import View, upright
 
 __all__ = ["has_numbers", "stanza"]

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
 
-from flowkit.importers.cells import decimal_comma_of, read_cell
-from flowkit.importers.grid import CellValue, Grid
+from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.labels import Label, parse_label
+from flowkit.importers.words.values import decimal_comma_of, read_cell
 
 __all__ = ["View", "upright"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison
-from flowkit.analysis.wording import headline
+from flowkit.analysis.sentences import headline
 from flowkit.drawing import INK, SOFT, figure_of, plot_comparison, style
 from flowkit.model import Side
 from flowkit.reports.fitting import clean, wrap

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison
-from flowkit.model import Bench, Finding, JobInfo, Reference, VariantInput
+from flowkit.model import Bench, Finding, JobInfo, Reference, Variant
 
 if TYPE_CHECKING:
     from flowkit.engine.results import EngineResult
@@ -38,7 +38,7 @@ class ReportContents:
     info : JobInfo
     reference : Reference
     bench : Bench
-    variants : tuple of VariantInput
+    variants : tuple of Variant
         The tests as read, before any correction, with the geometry of each variant.
     comparison : Comparison
     engine : EngineResult or None
@@ -50,7 +50,7 @@ class ReportContents:
     info: JobInfo
     reference: Reference
     bench: Bench
-    variants: tuple[VariantInput, ...]
+    variants: tuple[Variant, ...]
     comparison: Comparison
     engine: EngineResult | None
     sources: tuple[SourceFile, ...]

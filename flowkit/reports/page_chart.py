@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from flowkit.analysis.wording import headline
+from flowkit.analysis.sentences import headline
 from flowkit.drawing import SOFT, text_width
 from flowkit.model import Finding
 from flowkit.reports.cautions import CAUTIONS

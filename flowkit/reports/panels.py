@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Gain, SideComparison
-from flowkit.analysis.wording import cause
+from flowkit.analysis.sentences import cause
 from flowkit.drawing import (
     GRID,
     INK,

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison, VariantFlow
-from flowkit.analysis.wording import cause
+from flowkit.analysis.sentences import cause
 from flowkit.drawing import Display
 from flowkit.model import Side
 from flowkit.reports.flows import all_lifts, all_ports, flow_at, measured

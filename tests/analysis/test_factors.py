@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowkit.analysis import compare
-from flowkit.analysis.factors import find_corners, what_changed
+from flowkit.analysis.gains import find_corners, what_changed
 from flowkit.model import Bench
-from flowkit.validation.analysis import CHECKS
 from tests.analysis.heads import head
+from tests.published.checks.analysis import CHECKS
 
 OLD = {"ports": "as cast", "seats": "worn", "valves": "standard"}
 
@@ -138,5 +138,5 @@ def test_interaction_is_over_the_ports_all_four_have() -> None:
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.name)
 def test_figures_from_outside(check: object) -> None:
-    # The source stands beside each figure in flowkit/validation/analysis.py.
+    # The source stands beside each figure in tests/published/checks/analysis.py.
     assert check.holds(), check.difference()  # type: ignore[attr-defined]

@@ -7,20 +7,19 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from flowkit.analysis.montecarlo import (
+from flowkit.analysis.results import Repeatability
+from flowkit.analysis.runs import pool_repeatability, sessions_of
+from flowkit.analysis.uncertainty import (
     BLOCK,
     Interval,
+    assess_side,
     draw_mean_flows,
     gain_interval,
     interval_of,
     mean_flow,
+    port_noise,
     spread_interval,
 )
-from flowkit.analysis.noise import port_noise
-from flowkit.analysis.repeatability import pool_repeatability
-from flowkit.analysis.results import Repeatability
-from flowkit.analysis.sessions import sessions_of
-from flowkit.analysis.uncertainty import assess_side
 from flowkit.corrections.pressure import pressure_factor
 from flowkit.model import INH2O_PA, Bench, Reference
 from tests.analysis.bench_heads import LIFTS, P28, corrected, noisy_run, pair_of, side_of, true_curve

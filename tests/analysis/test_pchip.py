@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.integrate import trapezoid
 from scipy.interpolate import PchipInterpolator
 
-from flowkit.analysis.pchip import MonotoneCubic, curve_derivative, curve_integral, curve_value, slopes
+from flowkit.analysis.lifts import MonotoneCubic, curve_derivative, curve_integral, curve_value, slopes
 
 CURVES = st.integers(2, 14).flatmap(
     lambda n: st.tuples(

@@ -5,9 +5,8 @@ import json
 import pytest
 
 from flowkit.analysis import compare
-from flowkit.analysis.phrases import listed
-from flowkit.analysis.plan import plan
-from flowkit.analysis.untangle import untangle
+from flowkit.analysis.planning import plan, untangle
+from flowkit.analysis.sentences import listed
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Variant
 from tests.analysis.bench_heads import LIFTS, corrected, true_curve
@@ -85,7 +84,7 @@ def head():
         tests = [corrected(name, factor * flows, port=port, date=date) for port in "12"]
         if name == "a":
             tests += [corrected(name, flows * k, run=run, date=date) for run, k in ((2, 1.002), (3, 0.997))]
-        out.append(Variant(name, tuple(tests), state={"intake": state}))
+        out.append(Variant(name, corrected=tuple(tests), state={"intake": state}))
     return out
 
 

@@ -7,8 +7,7 @@ import pytest
 from scipy import stats
 from scipy.integrate import quad
 
-from flowkit.analysis.power import power_of, smallest_effect
-from flowkit.analysis.repeats import MOST_RUNS, plan_repeats
+from flowkit.analysis.planning import MOST_RUNS, plan_repeats, power_of, smallest_effect
 from flowkit.analysis.results import Repeatability
 from flowkit.analysis.uncertainty import assess_side
 from flowkit.errors import FlowkitError

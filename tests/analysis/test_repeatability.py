@@ -7,14 +7,14 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from flowkit.analysis.repeatability import (
+from flowkit.analysis.results import Repeatability
+from flowkit.analysis.runs import (
     pool_relative,
     pool_repeatability,
     repeatability_findings,
     runs_of,
     why_not_assessed,
 )
-from flowkit.analysis.results import Repeatability
 from flowkit.model import Bench
 from tests.analysis.bench_heads import LIFTS, corrected, noisy_run, true_curve
 from tests.published import e_handbook, gum, iso_5725_2, nist_strd

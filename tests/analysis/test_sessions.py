@@ -1,6 +1,6 @@
 """Sessions: one date on one bench, and what counts where the date is unknown."""
 
-from flowkit.analysis.sessions import Session, session_findings, session_of, sessions_of
+from flowkit.analysis.runs import Session, session_findings, session_of, sessions_of
 from flowkit.model import Bench
 from tests.analysis.bench_heads import LIFTS, corrected, true_curve
 

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from flowkit.analysis.noise import port_noise
 from flowkit.analysis.results import Repeatability
-from flowkit.analysis.sessions import sessions_of
-from flowkit.analysis.uncertainty import assess_side, flow_uncertainty, gain_uncertainty
+from flowkit.analysis.runs import sessions_of
+from flowkit.analysis.uncertainty import assess_side, flow_uncertainty, gain_uncertainty, port_noise
 from flowkit.corrections.pressure import pressure_factor
 from flowkit.model import INH2O_PA, Bench, LedgerLine, Reference
 from tests.analysis.bench_heads import LIFTS, P28, corrected, pair_of, side_of, true_curve

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from flowkit.validation.uncertainty import CHECKS, _one_way
 from tests.published import e_handbook, gum, iso_5725_2, nist_strd, power_tables, student_t
+from tests.published.checks.uncertainty import CHECKS, _one_way
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])

@@ -9,7 +9,7 @@ import pytest
 
 from flowkit.analysis import compare
 from flowkit.analysis.results import Comparison, Gain
-from flowkit.analysis.wording import MOST_SENTENCES, cause, headline, percent, sentences, signed_percent
+from flowkit.analysis.sentences import MOST_SENTENCES, cause, headline, percent, sentences, signed_percent
 from flowkit.model import INH2O_PA, Bench, Side, Variant
 from tests.analysis.heads import VALVE, head
 

@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import PchipInterpolator
 
-from flowkit.analysis.montecarlo import draw_mean_flows
-from flowkit.analysis.noise import port_noise
 from flowkit.analysis.results import Repeatability
-from flowkit.analysis.sessions import sessions_of
+from flowkit.analysis.runs import sessions_of
+from flowkit.analysis.uncertainty import draw_mean_flows, port_noise
 from flowkit.model import Bench, Reference
 from tests.analysis.bench_heads import corrected, side_of, true_curve
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from flowkit.engine.exchange import Passage
 from flowkit.engine.filling import simulate_filling
-from flowkit.engine.passage import Passage
 from tests.engine.cantera_network import run
 from tests.engine.samples import CAMS, ENGINE, area
 from tests.engine.test_filling import network, simulate

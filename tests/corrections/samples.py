@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from flowkit.corrections.step import Setting
+from flowkit.corrections.result import Setting
 from flowkit.model import (
     INH2O_PA,
     Bench,

@@ -7,9 +7,9 @@ import math
 
 import pytest
 
-from flowkit.validation import Check
-from flowkit.validation.corrections import CHECKS
 from tests.published import cipm_2007, gas_dynamics, pressure_factors, unit_factors
+from tests.published.checks import Check
+from tests.published.checks.corrections import CHECKS
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])

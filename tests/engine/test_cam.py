@@ -11,9 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowkit.engine import Cam
-from flowkit.engine.bands import time_in_bands
-from flowkit.engine.camfile import read_cam_table
-from flowkit.engine.polynomial import LiftPolynomial
+from flowkit.engine.cam import LiftPolynomial, time_in_bands
+from flowkit.engine.camtable import read_cam_table
 from flowkit.errors import EngineError, SheetError
 
 TABLE_DEG = tuple(range(-70, 71, 10))

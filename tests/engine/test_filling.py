@@ -10,10 +10,9 @@ import pytest
 
 from flowkit.engine import EngineData
 from flowkit.engine.cylinder import cylinder_volume, volume_rate
+from flowkit.engine.exchange import Passage, PassagePair
+from flowkit.engine.figures import LiftedCurve, cam_weighted_mean, mean_inlet_mach_index
 from flowkit.engine.filling import Cycles, simulate_filling
-from flowkit.engine.lifting import LiftedCurve, cam_weighted_mean
-from flowkit.engine.mach import mean_inlet_mach_index
-from flowkit.engine.passage import Passage, PassagePair
 from flowkit.errors import EngineError
 from tests.engine.cantera_network import Network, run
 from tests.engine.samples import CAMS, ENGINE, LIFTS, area, exhaust_cam, intake_cam

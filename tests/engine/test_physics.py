@@ -22,11 +22,9 @@ from flowkit.engine.cylinder import (
     volume_rate,
     wall_area,
 )
+from flowkit.engine.figures import air_limited_power, mean_inlet_mach_index, sound_speed
 from flowkit.engine.gas import SMALL_DIFFERENCE, FlowTable, Gas, flow_function
-from flowkit.engine.integrator import Integration, TooStiff, integrate
-from flowkit.engine.mach import mean_inlet_mach_index, sound_speed
-from flowkit.engine.power import air_limited_power
-from flowkit.engine.rosenbrock import integrate_stiff
+from flowkit.engine.solvers import Integration, TooStiff, integrate, integrate_stiff
 from flowkit.errors import EngineError
 from tests.engine.samples import ENGINE
 from tests.published import air_heat_capacity, gas_dynamics

@@ -10,8 +10,7 @@ import numpy as np
 import pytest
 
 from flowkit.engine import Cam, EngineData, parse_change, run_engine, whatif
-from flowkit.engine.camgains import relative_u95
-from flowkit.engine.lifting import LiftedCurve, cam_weighted_mean, cam_weighted_mean_flow
+from flowkit.engine.figures import LiftedCurve, cam_weighted_mean, cam_weighted_mean_flow, relative_u95
 from flowkit.engine.prediction import other_bore
 from flowkit.engine.results import EngineResult
 from flowkit.errors import EngineError, RangeError

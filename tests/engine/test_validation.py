@@ -7,9 +7,9 @@ import math
 
 import pytest
 
-from flowkit.validation import Check
-from flowkit.validation.engine import CHECKS
 from tests.published import air_heat_capacity, gas_dynamics, otto
+from tests.published.checks import Check
+from tests.published.checks.engine import CHECKS
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=[check.name for check in CHECKS])

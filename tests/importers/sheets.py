@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read_grid
 from flowkit.importers.result import ReadResult
-from flowkit.importers.stated import Stated
 
 CFM = 0.3048**3 / 60  # m³/s: the international foot is 0.3048 m exactly (NIST SP 811, appendix B)
 INH2O = 249.08891  # Pa: conventional inch of water (NIST SP 811, appendix B, 2.490889 E+02)

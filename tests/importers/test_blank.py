@@ -20,8 +20,7 @@ from pypdf import PdfReader
 from flowkit.cli.app import run
 from flowkit.errors import SheetError, UnitError
 from flowkit.importers import read
-from flowkit.importers.blank import write_blank
-from flowkit.importers.blank_plan import lifts_by_fraction, lifts_by_step
+from flowkit.importers.sheets.blank import lifts_by_fraction, lifts_by_step, write_blank
 from flowkit.units import to_si
 
 IN = 0.0254

@@ -6,8 +6,8 @@ import datetime
 
 import pytest
 
-from flowkit.importers.cells import GAP_MARKS, Cell, as_text, decimal_comma_of, iso_date, read_cell
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, decimal_comma_of, iso_date, read_cell
 
 
 @pytest.mark.parametrize(

@@ -9,11 +9,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from flowkit.errors import FlowkitError
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read_grid
 from flowkit.importers.result import ReadResult
-from flowkit.importers.stated import Stated
-from flowkit.importers.vocabulary import WORDS
+from flowkit.importers.words.vocabulary import WORDS
 from flowkit.model import AirState
 
 WORD = st.sampled_from([word for by in WORDS.values() for words in by.values() for word in words])

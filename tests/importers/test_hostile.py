@@ -13,7 +13,7 @@ import pytest
 import xlwt
 
 from flowkit.errors import SheetError
-from flowkit.importers.grid import read_grids
+from flowkit.importers.files.grid import read_grids
 from tests.importers.packages import ONE_CELL, ods_number, ods_table, worksheet, write_ods, write_xlsx
 
 FAR = '<sheetData><row r="1"><c r="A1"><v>1</v></c></row>{}</sheetData>'
@@ -377,7 +377,7 @@ def test_pdf_is_no_sheet(tmp_path: Path) -> None:
 
 
 def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from flowkit.importers import workbook
+    from flowkit.importers.files import workbook
 
     class Panic(BaseException):
         pass
@@ -408,7 +408,7 @@ def test_package_whose_parts_stand_elsewhere(tmp_path: Path) -> None:
 
 
 def test_lists_of_sheets_that_differ(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from flowkit.importers import workbook
+    from flowkit.importers.files import workbook
 
     monkeypatch.setattr(workbook, "_facts", lambda data, label: ())
     with pytest.raises(SheetError, match="in two ways"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowkit.importers.stated import Stated
+from flowkit.importers.mapping import Stated
 from flowkit.model import AirState, Conditions
 from tests.importers.sheets import CFM, INH2O, MMH2O, errors, flows, grid, read, rules
 
@@ -66,7 +66,7 @@ class TestLong:
         assert result.tests[0].port == "x"
         written = grid("Port | Lift mm | cfm\n# | 1 | 15")
         rows = (written.rows[0], ("01", "1", "15"), ("01", "2", "30"))
-        from flowkit.importers.grid import Grid
+        from flowkit.importers.files.grid import Grid
         from flowkit.importers.reading import read_grid
 
         assert read_grid(Grid("a.csv", None, rows, lines=(1, 2, 3))).tests[0].port == "01"

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from flowkit.importers import read as read_file
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
 from flowkit.importers.reading import read_grid
 from tests.importers.sheets import CFM, INH2O, MMH2O, errors, flows, read, rules, write_xlsx
 

@@ -14,8 +14,8 @@ import flowkit
 from flowkit.errors import SheetError, UnitError
 from flowkit.importers import many, reading
 from flowkit.importers.many import FileReading, expand_paths, labels_of, read_many
+from flowkit.importers.mapping import Stated
 from flowkit.importers.result import ReadResult
-from flowkit.importers.stated import Stated
 
 SHEET = (
     "Test pressure,28 inH2O\n\nLift (mm),Intake 1 (CFM),Intake 2 (CFM)\n"

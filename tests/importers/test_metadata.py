@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from flowkit.importers.grid import Grid
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read_grid
-from flowkit.importers.stated import Stated
 from flowkit.model import Conditions
 from tests.importers.sheets import CFM, INH2O, errors, flows, read, rules
 

@@ -14,9 +14,9 @@ import pytest
 from flowkit.errors import JobError, SheetError
 from flowkit.importers import read
 from flowkit.importers.explain import explain
-from flowkit.importers.grid import read_grids
-from flowkit.importers.own_output import is_own_output
-from flowkit.importers.start import start_job
+from flowkit.importers.files.grid import read_grids
+from flowkit.importers.files.own import is_own_output
+from flowkit.importers.sheets.start import start_job
 from flowkit.job import Job
 from flowkit.samples import copy_samples
 from tests.importers.sheets import write_csv, write_xlsx

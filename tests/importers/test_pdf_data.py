@@ -14,8 +14,7 @@ from pypdf import PdfWriter
 
 from flowkit.errors import SheetError
 from flowkit.importers import read
-from flowkit.importers.from_json import finding_from_json, test_from_json
-from flowkit.importers.pdf_data import ATTACHMENT, is_pdf, read_pdf
+from flowkit.importers.files.own import ATTACHMENT, finding_from_json, is_pdf, read_pdf, test_from_json
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, FlowTest, Point, Units, UnitSource
 from flowkit.serial import jsonable

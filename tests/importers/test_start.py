@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from flowkit.errors import JobError
-from flowkit.importers.start import start_job
+from flowkit.importers.sheets.start import start_job
 from flowkit.job import Job
 from tests.importers.sheets import write_csv, write_xlsx
 

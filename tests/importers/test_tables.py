@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowkit.importers.stated import Stated
+from flowkit.importers.mapping import Stated
 from tests.importers.sheets import CFM, INH2O, errors, flows, read, rules
 
 

@@ -7,9 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowkit.errors import SheetError
-from flowkit.importers.delimiters import decimal_comma, is_numeric
-from flowkit.importers.grid import Grid
-from flowkit.importers.text import text_grid
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.files.text import decimal_comma, is_numeric, text_grid
 
 TABLE = [["Hub", "Fluß"], ["1.5", "30.2"], ["3.0", "61.4"], ["4.5", "88.1"]]
 

@@ -13,9 +13,15 @@ from scipy.interpolate import BarycentricInterpolator, PchipInterpolator
 from scipy.stats import median_abs_deviation
 
 from flowkit.importers.checks import check_tests
-from flowkit.importers.curve_checks import check_curve, clean_at_a_glance
-from flowkit.importers.digits import candidates, typed_figure
-from flowkit.importers.local_curve import expected, robust_deviation, smooth
+from flowkit.importers.curve_checks import (
+    candidates,
+    check_curve,
+    clean_at_a_glance,
+    expected,
+    robust_deviation,
+    smooth,
+    typed_figure,
+)
 from flowkit.model import Conditions, UnitSource
 from flowkit.units import to_si
 from tests.importers.flows import (

@@ -7,8 +7,7 @@ import pytest
 from flowkit.importers.items import CONDITION_FIELDS
 from flowkit.importers.kinds import CONDITION_KINDS, LEFT_OUT, ROW_KINDS, UNIT_KINDS, WHO_KINDS
 from flowkit.importers.labels import Label, parse_label, resolve_codes
-from flowkit.importers.phrases import PHRASES, fold, spellings
-from flowkit.importers.vocabulary import LANGUAGES, SHARED, SIDE_CODES, WORDS
+from flowkit.importers.words.vocabulary import LANGUAGES, PHRASES, SHARED, SIDE_CODES, WORDS, fold, spellings
 from flowkit.units import find_unit
 
 
@@ -208,7 +207,7 @@ HEADINGS = {
 
 @pytest.mark.parametrize("language", HEADINGS)
 def test_five_languages_say_the_same(language: str) -> None:
-    from flowkit.importers.grid import Grid
+    from flowkit.importers.files.grid import Grid
     from flowkit.importers.reading import read_grid
 
     pressure, side, port, lift, flow, intake, exhaust, bore, leak, temperature = HEADINGS[language]

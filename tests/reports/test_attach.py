@@ -15,12 +15,13 @@ import pytest
 from pypdf import PdfReader
 
 from flowkit.errors import AttachError
-from flowkit.reports.attach import attach, build_file_kind, lock
-from flowkit.reports.attach.lock import hidden_name, locked
+from flowkit.reports.attach import attach, build_file_kind
 from flowkit.reports.attach.opc import CONTENT_TYPES, read_package, written
-from flowkit.reports.attach.swap import Rewritten, swap
+from flowkit.reports.attach.swap import Rewritten, hidden_name, locked, swap
 from tests.reports.build_files import build_docx, build_pdf, build_xlsx, flow_pages, pages, png
 from tests.reports.invented import make_contents
+
+SWAP = importlib.import_module("flowkit.reports.attach.swap")
 
 
 @pytest.fixture
@@ -178,7 +179,7 @@ def test_words_shortened_mark_is_known(build: Path) -> None:
 
 
 def test_a_file_changed_meanwhile_is_left_to_the_other(build: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    module = importlib.import_module("flowkit.reports.attach.swap")
+    module = SWAP
     original = module._back_up
 
     def saved_by_another(real: Path, old: bytes) -> Path:
@@ -310,7 +311,7 @@ def test_a_second_process_waits_a_bounded_time(build: Path) -> None:
 def test_a_lock_file_replaced_under_ones_hands_is_not_trusted(build: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Between opening and locking, the holder before us takes the file away."""
     place = build.with_name(hidden_name(build) + ".lock")
-    taking, calls = lock._try_lock, []
+    taking, calls = SWAP._try_lock, []
 
     def taken(handle: int) -> bool:
         if not calls:
@@ -318,7 +319,7 @@ def test_a_lock_file_replaced_under_ones_hands_is_not_trusted(build: Path, monke
         calls.append(handle)
         return taking(handle)
 
-    monkeypatch.setattr(lock, "_try_lock", taken)
+    monkeypatch.setattr(SWAP, "_try_lock", taken)
     with locked(build, wait_s=5):
         assert place.exists()
     assert len(calls) == 2
@@ -328,7 +329,7 @@ def test_trouble_while_locking_closes_the_file(build: Path, monkeypatch: pytest.
     def fails(_handle: int) -> bool:
         raise OSError(errno.ENOLCK, "no locks available")
 
-    monkeypatch.setattr(lock, "_try_lock", fails)
+    monkeypatch.setattr(SWAP, "_try_lock", fails)
     with pytest.raises(AttachError, match="no locks available"):
         attach(build, make_contents(), flow_pages())
     assert build.read_bytes() == build_pdf()

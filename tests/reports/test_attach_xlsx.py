@@ -14,9 +14,8 @@ import pytest
 from flowkit.errors import AttachError
 from flowkit.model import JobInfo
 from flowkit.reports.attach import build_file_kind
-from flowkit.reports.attach.tables import Figure, figure_text, tables
-from flowkit.reports.attach.xlsx import add_sheets, verify_sheets
-from flowkit.reports.attach.xlsx_parts import Formats, picture_inches
+from flowkit.reports.attach.tables import Figure, figure_text, picture_inches, tables
+from flowkit.reports.attach.xlsx import Formats, add_sheets, verify_sheets
 from flowkit.units import from_si
 from tests.reports.build_files import build_xlsx, parts, png, with_part
 from tests.reports.invented import make_contents

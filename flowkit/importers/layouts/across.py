@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from flowkit.importers.cells import known_unit, read_cell
 from flowkit.importers.headers import find_headers
 from flowkit.importers.items import unreadable
 from flowkit.importers.kinds import BLANK_DEPTH, ROW_KINDS, WHO_KINDS
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
+from flowkit.importers.words.values import known_unit, read_cell
 from flowkit.model import Finding
 
 __all__ = ["Across", "find_across"]

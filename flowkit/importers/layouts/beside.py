@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from flowkit.importers.cells import as_text, plain_numbers
-from flowkit.importers.grid import CellValue
+from flowkit.importers.files.grid import CellValue
 from flowkit.importers.items import FLOW_KINDS, Item, Written, read_item
 from flowkit.importers.kinds import CONDITION_KINDS, LEFT_OUT
 from flowkit.importers.labels import Label
@@ -15,6 +14,7 @@ from flowkit.importers.layouts.drafts import TableContext
 from flowkit.importers.layouts.lifts import LiftRow, scaled
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
+from flowkit.importers.words.values import as_text, plain_numbers
 from flowkit.model import Finding, UnitSource
 
 __all__ = ["Pressures", "named_rows", "pressure_columns", "row_conditions"]

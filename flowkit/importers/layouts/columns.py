@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from flowkit.importers.cells import as_text
 from flowkit.importers.kinds import WHO_KINDS
 from flowkit.importers.labels import Label, parse_label
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
+from flowkit.importers.words.values import as_text
 from flowkit.model import Side
 from flowkit.units import Unit
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from math import isclose, isfinite
 from typing import Literal, NamedTuple
 
-from flowkit.importers.cells import as_text, known_unit, plain_numbers, read_cell
 from flowkit.importers.items import assumed, refused, unreadable
 from flowkit.importers.labels import Label, parse_label
 from flowkit.importers.table import Table
+from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, from_si, to_si
 

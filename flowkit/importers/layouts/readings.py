@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from flowkit.importers.cells import as_text, known_unit, plain_numbers, read_cell
-from flowkit.importers.grid import column_letters
+from flowkit.importers.files.grid import column_letters
 from flowkit.importers.items import Item, Written, assumed, read_item, refused, unreadable
 from flowkit.importers.labels import FLOW_QUANTITIES
 from flowkit.importers.layouts.beside import named_rows, pressure_columns, row_conditions
@@ -14,6 +13,7 @@ from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.drafts import Draft, TableContext
 from flowkit.importers.layouts.who import NOBODY, Who, group_rows
 from flowkit.importers.view import View
+from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, to_si
 

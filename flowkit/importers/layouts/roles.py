@@ -6,14 +6,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import lru_cache
 
-from flowkit.importers.cells import read_cell
-from flowkit.importers.grid import CellValue, Grid
+from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.items import unreadable
 from flowkit.importers.kinds import CONDITION_KINDS, LEFT_OUT, WHO_KINDS
 from flowkit.importers.labels import FLOW_QUANTITIES, resolve_codes
 from flowkit.importers.layouts.columns import Column, stacked
 from flowkit.importers.table import Table
 from flowkit.importers.view import View
+from flowkit.importers.words.values import read_cell
 from flowkit.model import Finding, Side
 
 __all__ = ["describe"]

@@ -6,13 +6,13 @@ from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-from flowkit.importers.cells import as_text
-from flowkit.importers.grid import CellValue
+from flowkit.importers.files.grid import CellValue
 from flowkit.importers.items import Written, read_item, refused
 from flowkit.importers.labels import resolve_codes
 from flowkit.importers.layouts.columns import Column
 from flowkit.importers.layouts.drafts import TableContext
 from flowkit.importers.layouts.lifts import LiftRow
+from flowkit.importers.words.values import as_text
 from flowkit.model import Side
 
 __all__ = ["NOBODY", "Who", "group_rows"]

@@ -13,8 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from flowkit.errors import AttachError
-from flowkit.reports.attach.lock import WAIT_S
-from flowkit.reports.attach.swap import Rewritten, swap
+from flowkit.reports.attach.swap import WAIT_S, Rewritten, swap
 
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents

@@ -19,23 +19,6 @@ from flowkit.errors import AttachError
 if TYPE_CHECKING:
     from types import ModuleType
 
-__all__ = [
-    "CONTENT_TYPES",
-    "PNG",
-    "Package",
-    "Relationship",
-    "add_relationships",
-    "canonical",
-    "parse",
-    "qualified",
-    "read_package",
-    "relationships",
-    "rels_name",
-    "serialised",
-    "typed",
-    "written",
-]
-
 CONTENT_TYPES = "[Content_Types].xml"
 PNG = "image/png"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
@@ -57,19 +40,7 @@ class Relationship:
 
 @dataclass(frozen=True, slots=True)
 class Package:
-    """An office file taken apart.
-
-    Attributes
-    ----------
-    name : str
-        The file's name, for messages.
-    parts : mapping
-        Name to content, in the order of the file.
-    entries : mapping
-        Name to its entry in the zip.
-    comment : bytes
-        The zip's own.
-    """
+    """An office file taken apart."""
 
     name: str
     parts: Mapping[str, bytes]
@@ -78,25 +49,14 @@ class Package:
 
     @property
     def document(self) -> str:
-        """The name of the main part.
-
-        Raises
-        ------
-        AttachError
-            If there is none.
-        """
+        """The name of the main part."""
         for item in relationships(self.parts, ""):
             if item.type.endswith(DOCUMENT) and not item.external and item.target in self.parts:
                 return item.target
         raise AttachError("the file has no main part", "open it in its program, save it anew", file=self.name)
 
     def content_type(self, part: str) -> str:
-        """Return the content type declared for a part, empty where none is.
-
-        Parameters
-        ----------
-        part : str
-        """
+        """Return the content type declared for a part, empty where none is."""
         root = parse(self.parts[CONTENT_TYPES], self.name)
         ending = part.rpartition(".")[2].lower()
         default = ""
@@ -116,19 +76,7 @@ def _etree() -> ModuleType:
 
 
 def parse(data: bytes, name: str) -> Any:
-    """Parse a part's XML, nothing outside it looked up.
-
-    Parameters
-    ----------
-    data : bytes
-    name : str
-        The file's name, for messages.
-
-    Raises
-    ------
-    AttachError
-        If it is not XML.
-    """
+    """Parse a part's XML, nothing outside it looked up."""
     etree = _etree()
     try:
         return etree.fromstring(data, etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=True))
@@ -139,12 +87,7 @@ def parse(data: bytes, name: str) -> Any:
 
 
 def serialised(root: Any) -> bytes:
-    """Write XML as it was declared when read.
-
-    Parameters
-    ----------
-    root : lxml element
-    """
+    """Write XML as it was declared when read."""
     etree = _etree()
     declared = root.getroottree().docinfo
     data: bytes = etree.tostring(
@@ -157,42 +100,19 @@ def serialised(root: Any) -> bytes:
 
 
 def canonical(element: Any) -> bytes:
-    """Return an element in a form in which equal ones are equal bytes (Exclusive XML Canonicalization 1.0).
-
-    Parameters
-    ----------
-    element : lxml element
-    """
+    """Return an element in a form in which equal ones are equal bytes (Exclusive XML Canonicalization 1.0)."""
     data: bytes = _etree().tostring(element, method="c14n", exclusive=True)
     return data
 
 
 def qualified(root: Any, name: str) -> str:
-    """Return an element's name in the namespace of the root element.
-
-    Parameters
-    ----------
-    root : lxml element
-    name : str
-    """
+    """Return an element's name in the namespace of the root element."""
     namespace = root.tag.partition("}")[0]
     return f"{namespace}}}{name}" if namespace.startswith("{") else name
 
 
 def read_package(data: bytes, name: str) -> Package:
-    """Take an office file apart.
-
-    Parameters
-    ----------
-    data : bytes
-    name : str
-        The file's name, for messages.
-
-    Raises
-    ------
-    AttachError
-        If it is damaged, protected by a password, signed, or no office file.
-    """
+    """Take an office file apart."""
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             infos = archive.infolist()
@@ -221,14 +141,7 @@ def read_package(data: bytes, name: str) -> Package:
 
 
 def written(package: Package, changes: Mapping[str, bytes | None]) -> bytes:
-    """Write a package with some parts changed, added or (None) left out; all others as they are.
-
-    Parameters
-    ----------
-    package : Package
-    changes : mapping
-        Name to new content.
-    """
+    """Write a package with some parts changed, added or (None) left out; all others as they are."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:
         archive.comment = package.comment
@@ -260,13 +173,6 @@ def _entry(name: str, former: zipfile.ZipInfo | None) -> zipfile.ZipInfo:
 def rels_name(part: str) -> str:
     """Return the name of the part that holds a part's relationships.
 
-    Parameters
-    ----------
-    part : str
-        Empty for the package itself.
-
-    Examples
-    --------
     >>> rels_name("xl/workbook.xml")
     'xl/_rels/workbook.xml.rels'
     """
@@ -275,16 +181,7 @@ def rels_name(part: str) -> str:
 
 
 def relationships(parts: Mapping[str, bytes], part: str, name: str = "") -> tuple[Relationship, ...]:
-    """Return the relationships of a part; none where it has no such part.
-
-    Parameters
-    ----------
-    parts : mapping
-    part : str
-        Empty for the package itself.
-    name : str, optional
-        The file's name, for messages.
-    """
+    """Return the relationships of a part; none where it has no such part."""
     data = parts.get(rels_name(part))
     if data is None:
         return ()
@@ -302,21 +199,7 @@ def relationships(parts: Mapping[str, bytes], part: str, name: str = "") -> tupl
 
 
 def add_relationships(data: bytes, new: Iterable[tuple[str, str]], name: str) -> tuple[bytes, tuple[str, ...]]:
-    """Add relationships to a relationships part.
-
-    Parameters
-    ----------
-    data : bytes
-    new : iterable of (type, target)
-        Targets as they are to stand there.
-    name : str
-        The file's name, for messages.
-
-    Returns
-    -------
-    tuple of bytes and tuple of str
-        The new part, and the ids given.
-    """
+    """Add relationships to a relationships part."""
     etree = _etree()
     root = parse(data, name)
     taken = {str(item.get("Id")) for item in root}
@@ -332,19 +215,7 @@ def add_relationships(data: bytes, new: Iterable[tuple[str, str]], name: str) ->
 
 
 def typed(data: bytes, overrides: Mapping[str, str], gone: Iterable[str], name: str) -> bytes:
-    """Declare the content types of added parts and drop those of parts left out.
-
-    Parameters
-    ----------
-    data : bytes
-        The content types part.
-    overrides : mapping
-        Part to content type.
-    gone : iterable of str
-        Parts left out.
-    name : str
-        The file's name, for messages.
-    """
+    """Declare the content types of added parts and drop those of parts left out."""
     etree = _etree()
     root = parse(data, name)
     left_out = {part.lower() for part in (*gone, *overrides)}

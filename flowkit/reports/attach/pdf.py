@@ -9,26 +9,28 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import AttachError
-from flowkit.reports.attach.pdf_tree import (
+from flowkit.reports.attach.pdf_update import (
+    PDF_ERRORS,
     Label,
     Leaf,
+    PdfUpdate,
     add_outline_item,
+    damage_named,
     insert_pages,
     labels,
     leaves,
+    open_pdf,
     outline_items,
     remove_page,
+    resolved,
     set_labels,
     tree_entries,
 )
-from flowkit.reports.attach.pdf_update import PDF_ERRORS, PdfUpdate, damage_named, open_pdf, resolved
 from flowkit.reports.attach.swap import Rewritten
 
 if TYPE_CHECKING:
     from pypdf import PdfReader
     from pypdf.generic import DictionaryObject, IndirectObject
-
-__all__ = ["DATA_NAME", "add_pages", "verify_pages"]
 
 DATA_NAME = "flowkit-data.json"
 _TITLE = "Flow chart"
@@ -47,29 +49,7 @@ class _Former:
 
 
 def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -> Rewritten:
-    """Add the flow pages to a PDF, in place of former ones.
-
-    Parameters
-    ----------
-    old : bytes
-        The build file.
-    flow : bytes
-        The pages to add, a PDF with its data embedded.
-    name : str
-        The build file's name, for messages.
-    after : int, optional
-        The page they follow, not counting former flow pages; 0 for the front. Left out:
-        where the former ones stand, else at the end.
-
-    Returns
-    -------
-    Rewritten
-
-    Raises
-    ------
-    AttachError
-        If the PDF is damaged, encrypted or signed, or has no such page.
-    """
+    """Add the flow pages to a PDF, in place of former ones."""
     reader = open_pdf(old, name)
     with damage_named(name):
         _refuse_protected(reader, name)
@@ -269,20 +249,7 @@ def _remember(update: PdfUpdate, base: bytes) -> None:
 
 
 def verify_pages(old: bytes, new: bytes, flow: bytes, name: str) -> None:
-    """Make sure that the new PDF holds all of the old one, and the flow pages.
-
-    Parameters
-    ----------
-    old, new, flow : bytes
-        The build file before and after, and the pages added.
-    name : str
-        For messages.
-
-    Raises
-    ------
-    AttachError
-        If anything was lost.
-    """
+    """Make sure that the new PDF holds all of the old one, and the flow pages."""
     before, after = open_pdf(old, name), open_pdf(new, name)
     base = _without_last_attachment(before, old)
     lost = [] if new.startswith(base) else ["bytes"]

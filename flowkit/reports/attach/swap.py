@@ -9,20 +9,98 @@ system does at one stroke. Killed anywhere in between, the build file is the old
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import shutil
 import stat
 import sys
 import tempfile
-from collections.abc import Callable
-from contextlib import suppress
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from flowkit.errors import AttachError
-from flowkit.reports.attach.lock import WAIT_S, hidden_name, locked
 
-__all__ = ["Rewritten", "Swapped", "swap"]
+WAIT_S = 20.0
+_PAUSE_S = 0.05
+
+
+if sys.platform == "win32":  # pragma: no cover
+    import msvcrt
+
+    def _try_lock(handle: int) -> bool:
+        """Take the lock if it is free."""
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+
+else:
+    import fcntl
+
+    def _try_lock(handle: int) -> bool:
+        """Take the lock if it is free."""
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+
+def hidden_name(path: Path) -> str:
+    """Return the beginning of the names of the hidden files that go with a build file.
+
+    >>> hidden_name(Path("build.pdf"))
+    '.flowkit-a94932c1c71e'
+    """
+    return ".flowkit-" + hashlib.sha256(os.fsencode(path.name)).hexdigest()[:12]
+
+
+@contextmanager
+def locked(path: Path, *, wait_s: float = WAIT_S) -> Iterator[None]:
+    """Hold the build file against every other process that attaches to it."""
+    place = path.with_name(hidden_name(path) + ".lock")
+    handle = _taken(place, path, time.monotonic() + wait_s)
+    try:
+        yield
+    finally:
+        # Unlinked while still held: whoever waits on it sees that it is no longer the file at that name.
+        with suppress(PermissionError):
+            place.unlink(missing_ok=True)
+        os.close(handle)
+        if sys.platform == "win32":  # pragma: no cover
+            with suppress(PermissionError):
+                place.unlink(missing_ok=True)
+
+
+def _taken(place: Path, path: Path, deadline: float) -> int:
+    """Open and lock the lock file; wait while somebody else has it."""
+    while True:
+        handle = os.open(place, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            if _try_lock(handle) and _still_there(handle, place):
+                return handle
+        except BaseException:
+            os.close(handle)
+            raise
+        os.close(handle)
+        if time.monotonic() >= deadline:
+            raise AttachError(
+                "another flowkit is attaching to this build file", "wait until it has ended, then again", file=path.name
+            )
+        time.sleep(_PAUSE_S)
+
+
+def _still_there(handle: int, place: Path) -> bool:
+    """Tell whether an open lock file is still the one at its name."""
+    try:
+        return os.path.samestat(os.fstat(handle), place.stat())
+    except FileNotFoundError:
+        return False
+
 
 _LONGEST_NAME = 255
 _OWNERS = {"~$": "Word or Excel", ".~lock.": "LibreOffice"}
@@ -37,17 +115,7 @@ _REASONS = {
 
 @dataclass(frozen=True, slots=True)
 class Rewritten:
-    """A build file's new state.
-
-    Attributes
-    ----------
-    data : bytes
-        The whole new file.
-    added : tuple of str
-        What stands in it now, for people: ``"page 7"``, ``"sheet Flow chart"``.
-    replaced : int
-        How many former pages, sheets or blocks gave way to it.
-    """
+    """A build file's new state."""
 
     data: bytes
     added: tuple[str, ...]
@@ -70,29 +138,7 @@ def swap(
     *,
     wait_s: float = WAIT_S,
 ) -> Swapped:
-    """Replace a build file by its rewritten state, keeping the old one as a backup.
-
-    Parameters
-    ----------
-    path : Path
-        The build file; where it is a link, the file it leads to is replaced.
-    rewrite : callable
-        From the old bytes and the file's name to the new state.
-    verify : callable
-        Given the old bytes, the new bytes read back from the disk, and the name; raises
-        AttachError where something was lost.
-    wait_s : float, optional
-        How long to wait for another process at the same file [s].
-
-    Returns
-    -------
-    Swapped
-
-    Raises
-    ------
-    AttachError
-        If the file cannot be replaced; then it is as it was.
-    """
+    """Replace a build file by its rewritten state, keeping the old one as a backup."""
     real = _real_file(path)
     try:
         with locked(real, wait_s=wait_s):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -12,23 +13,10 @@ from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import not_assessed_words
 from flowkit.units import format_quantity, from_si
 
-__all__ = ["Figure", "Table", "figure_text", "notes", "plain", "tables"]
-
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A number in the units people see.
-
-    Attributes
-    ----------
-    value : float
-        A gain is a fraction.
-    digits : int
-        Decimals; of the per cent where it is a gain.
-    gain : bool
-    u95 : float or None
-        Half its 95 % interval.
-    """
+    """A number in the units people see."""
 
     value: float
     digits: int
@@ -38,22 +26,15 @@ class Figure:
 
 Cell = Figure | str | None
 
+_DEFAULT_DPI = 200
+
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """What XML 1.0 has no place for (section 2.2)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A table with one header row.
-
-    Attributes
-    ----------
-    title : str
-    header : tuple of str
-    rows : tuple of tuple of (Figure, str or None)
-    summary_rows : int
-        How many of the last rows sum the others up.
-    """
+    """A table with one header row."""
 
     title: str
     header: tuple[str, ...]
@@ -64,12 +45,6 @@ class Table:
 def plain(text: str) -> str:
     r"""Drop the control characters that XML cannot hold.
 
-    Parameters
-    ----------
-    text : str
-
-    Examples
-    --------
     >>> plain("seats\x00 recut\ufffe")
     'seats recut'
     """
@@ -79,12 +54,6 @@ def plain(text: str) -> str:
 def figure_text(cell: Cell) -> str:
     """Write a cell for people.
 
-    Parameters
-    ----------
-    cell : Figure, str or None
-
-    Examples
-    --------
     >>> figure_text(Figure(0.1184, 1, gain=True, u95=0.009)), figure_text(Figure(-0.02, 1, gain=True))
     ('+11.8 ± 0.9', '−2.0')
     """
@@ -96,12 +65,7 @@ def figure_text(cell: Cell) -> str:
 
 
 def tables(contents: ReportContents) -> tuple[Table, ...]:
-    """Return the tables of each side: flows, then gains over the first variant.
-
-    Parameters
-    ----------
-    contents : ReportContents
-    """
+    """Return the tables of each side: flows, then gains over the first variant."""
     found: list[Table] = []
     for side, result in contents.comparison.sides.items():
         found.append(_flows(contents, side, result))
@@ -166,12 +130,7 @@ def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
 
 
 def notes(contents: ReportContents) -> tuple[str, ...]:
-    """Return what stands under the tables: intervals, findings, sources, the program.
-
-    Parameters
-    ----------
-    contents : ReportContents
-    """
+    """Return what stands under the tables: intervals, findings, sources, the program."""
     return tuple(plain(text) for text in _notes(contents))
 
 
@@ -193,3 +152,15 @@ def _notes(contents: ReportContents) -> Iterator[str]:
     if contents.sources:
         yield "Sources: " + ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources) + "."
     yield f"flowkit {__version__}."
+
+
+def picture_inches(png: bytes) -> tuple[float, float]:
+    """Return the printed size of a PNG [inches], 200 dots an inch unless it says otherwise."""
+    if png[:8] != b"\x89PNG\r\n\x1a\n" or png[12:16] != b"IHDR":
+        raise ValueError("the picture is no PNG")
+    width, height = struct.unpack(">II", png[16:24])
+    dpi: float = _DEFAULT_DPI
+    place = png.find(b"pHYs", 24, png.find(b"IDAT", 24))
+    if place > 0 and png[place + 12] == 1:
+        dpi = struct.unpack(">I", png[place + 4 : place + 8])[0] * 0.0254
+    return width / dpi, height / dpi

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from flowkit.corrections.leakage import leak_flow
-from flowkit.corrections.pressure import pressure_factor
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
 from flowkit.reports.workbook.conditions import agrees
 from flowkit.reports.workbook.draft import FIRST_READING, Draft
 from flowkit.reports.workbook.pen import Formula, Pen

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flowkit.analysis.factors import find_corners
+from flowkit.analysis.gains import find_corners
 from flowkit.analysis.results import Interaction
 from flowkit.reports.further import (
     ALL_STEPS,

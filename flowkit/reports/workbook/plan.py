@@ -277,7 +277,10 @@ def plan_sides(contents: ReportContents, readings: Sequence[Reading]) -> tuple[S
     for reading in readings:
         if reading.corrected is not None and flows(reading.corrected):
             by_variant[reading.test.variant].append(reading)
-    variants = [Variant(item.name, _used(by_variant[item.name]), item.state, item.valves) for item in contents.variants]
+    variants = [
+        Variant(item.name, corrected=_used(by_variant[item.name]), state=item.state, valves=item.valves)
+        for item in contents.variants
+    ]
     order = {variant.name: index for index, variant in enumerate(variants)}
     made = []
     for side, result in contents.comparison.sides.items():

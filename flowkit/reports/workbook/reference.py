@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from flowkit.corrections.pressure import GAMMA, critical_pressure_ratio, reference_velocity
-from flowkit.corrections.step import STANDARD_BAROMETER_PA
+from flowkit.corrections.pressure import GAMMA, STANDARD_BAROMETER_PA, critical_pressure_ratio, reference_velocity
 from flowkit.model import Side
 from flowkit.reports.workbook.draft import Draft
 from flowkit.reports.workbook.pen import Formula

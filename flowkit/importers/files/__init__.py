@@ -1,0 +1,1 @@
+"""Any file to grids of cells with addresses."""

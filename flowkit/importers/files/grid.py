@@ -1,0 +1,402 @@
+"""Any file of a bench to grids of cells with addresses; and how much is read of one."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import stat
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+from flowkit.errors import SheetError
+
+__all__ = [
+    "MAX_ARCHIVE_MEMBERS",
+    "MAX_CELLS",
+    "MAX_CELLS_IN_FILE",
+    "MAX_COLUMNS",
+    "MAX_FILE_BYTES",
+    "MAX_INFLATED_BYTES",
+    "MAX_LINE_CHARACTERS",
+    "MAX_PART_BYTES",
+    "MAX_QUOTED_LINES",
+    "MAX_ROWS",
+    "MAX_SHEETS",
+    "MAX_TEXT_BYTES",
+    "MAX_TEXT_IN_CELLS",
+    "Cell",
+    "CellValue",
+    "Extent",
+    "Grid",
+    "SheetFacts",
+    "check_extent",
+    "column_letters",
+    "megabytes",
+    "read_grids",
+]
+
+MAX_FILE_BYTES = 50_000_000
+
+"""Size of a workbook or PDF file on disk; pictures in a workbook count here."""
+
+MAX_TEXT_BYTES = 10_000_000
+
+"""Size of a text file."""
+
+MAX_LINE_CHARACTERS = 200_000
+
+"""Length of one line of text."""
+
+MAX_QUOTED_LINES = 50
+
+"""Lines one quoted cell of a text file may run over."""
+
+MAX_ARCHIVE_MEMBERS = 5_000
+
+"""Parts in a workbook's package."""
+
+MAX_PART_BYTES = 20_000_000
+
+"""Inflated size of one part of a workbook's package that has to be read."""
+
+MAX_INFLATED_BYTES = 40_000_000
+
+"""Inflated size of all parts of a workbook's package that have to be read."""
+
+MAX_SHEETS = 1_000
+
+"""Worksheets in a workbook."""
+
+MAX_ROWS = 50_000
+
+"""Rows of a sheet, down to its last filled cell."""
+
+MAX_COLUMNS = 1_000
+
+"""Columns of a sheet, up to its last filled cell."""
+
+MAX_CELLS = 200_000
+
+"""Cells of a sheet: rows times columns up to its last filled cell, empty ones included."""
+
+MAX_CELLS_IN_FILE = 500_000
+
+"""Cells of all sheets of a workbook together, counted in the same way."""
+
+MAX_TEXT_IN_CELLS = 20_000_000
+
+"""Characters in all cells of a sheet together, repeated texts counted each time."""
+
+
+def megabytes(size: int) -> str:
+    """Write a size in bytes as people say it.
+
+    Parameters
+    ----------
+    size : int
+        Bytes.
+
+    Examples
+    --------
+    >>> megabytes(10_000_000)
+    '10 MB'
+    """
+    return f"{size / 1e6:.0f} MB"
+
+
+CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.time | None
+
+"""What a cell may hold; whole numbers come as float, empty cells as None."""
+
+
+@cache
+def column_letters(column: int) -> str:
+    """Return a column's letters in a spreadsheet.
+
+    Parameters
+    ----------
+    column : int
+        Counted from 0.
+
+    Examples
+    --------
+    >>> column_letters(0), column_letters(25), column_letters(26), column_letters(701), column_letters(702)
+    ('A', 'Z', 'AA', 'ZZ', 'AAA')
+    """
+    letters = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The cells of one worksheet, or of one text file.
+
+    Rows and columns are counted from 0 here, from 1 (and A) in addresses.
+
+    Attributes
+    ----------
+    file : str
+        The file's label in sources.
+    sheet : str or None
+        The worksheet's name; None for a text file.
+    rows : tuple of tuple
+        The cells; rows may differ in length, an empty cell is None. A text file gives text only.
+    hidden : bool
+        Whether the worksheet is hidden.
+    hidden_rows, hidden_columns : frozenset of int
+    merged : tuple of (first row, first column, last row, last column)
+        Merged ranges, ends included; the value stands in the first cell.
+    percent_cells : frozenset of (row, column)
+        Number cells with a percent format: 0.12 is shown as 12 %.
+    formula_gaps : frozenset of (row, column)
+        Formula cells for which the file holds no computed value.
+    lines : tuple of int or None
+        Text: the physical line of each row, from 1.
+    comments : tuple of (line, text)
+        Text: comment lines, left out of the rows, without their mark.
+    delimiter : str or None
+        Text: what separates the cells; ``" "`` for columns aligned by spaces.
+    decimal_comma : bool or None
+        Whether numbers written as text have a decimal comma; None where the cells do not tell.
+    """
+
+    file: str
+    sheet: str | None
+    rows: tuple[tuple[CellValue, ...], ...]
+    hidden: bool = False
+    hidden_rows: frozenset[int] = frozenset()
+    hidden_columns: frozenset[int] = frozenset()
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    percent_cells: frozenset[tuple[int, int]] = frozenset()
+    formula_gaps: frozenset[tuple[int, int]] = frozenset()
+    lines: tuple[int, ...] | None = None
+    comments: tuple[tuple[int, str], ...] = ()
+    delimiter: str | None = None
+    decimal_comma: bool | None = None
+
+    def address(self, row: int, column: int) -> str:
+        """Return a cell's address: ``"B7"``, or line and field of a text file.
+
+        Parameters
+        ----------
+        row, column : int
+            Counted from 0.
+
+        Examples
+        --------
+        >>> Grid("a.xlsx", "ported", ()).address(6, 1)
+        'B7'
+        >>> Grid("a.csv", None, (("1", "2"),), lines=(12,)).address(0, 1)
+        '12:2'
+        """
+        if self.lines is None:
+            return f"{column_letters(column)}{row + 1}"
+        line = self.lines[row] if row < len(self.lines) else row + 1
+        return f"{line}:{column + 1}"
+
+    def source(self, row: int, column: int) -> str:
+        """Return a cell's address with its file and sheet.
+
+        Parameters
+        ----------
+        row, column : int
+            Counted from 0.
+
+        Examples
+        --------
+        >>> Grid("a.xlsx", "ported", ()).source(6, 1)
+        'a.xlsx!ported!B7'
+        >>> Grid("a.csv", None, (("1", "2"),), lines=(12,)).source(0, 1)
+        'a.csv:12:2'
+        """
+        if self.lines is None:
+            return f"{self.file}!{self.sheet}!{column_letters(column)}{row + 1}"
+        return f"{self.file}:{self.address(row, column)}"
+
+    def value(self, row: int, column: int) -> CellValue:
+        """Return a cell's value, None outside the grid.
+
+        Parameters
+        ----------
+        row, column : int
+            Counted from 0.
+
+        Examples
+        --------
+        >>> Grid("a.csv", None, (("1", "2"),), lines=(1,)).value(0, 1)
+        '2'
+        """
+        if 0 <= row < len(self.rows) and 0 <= column < len(self.rows[row]):
+            return self.rows[row][column]
+        return None
+
+
+def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...]:
+    """Read a file into grids, one for each worksheet.
+
+    What the file is, its content tells; its name does not count where the two differ.
+
+    Parameters
+    ----------
+    path : str or Path
+        csv, tsv, txt, xlsx, xlsm, xls or ods.
+    label : str, optional
+        The file's name in sources; its base name unless given.
+
+    Returns
+    -------
+    tuple of Grid
+        Chart sheets and macro sheets are left out.
+
+    Raises
+    ------
+    SheetError
+        If the file is missing, empty, encrypted, broken, too large or no sheet at all.
+
+    Examples
+    --------
+    >>> read_grids("sample_sheets/as_received.csv")[0].value(1, 0)
+    'Head'
+    """
+    path = Path(path)
+    label = path.name if label is None else label
+    data = read_bytes(path, label)
+    if data.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")):
+        from flowkit.importers.files.workbook import workbook_grids
+
+        return workbook_grids(data, label)
+    if data.startswith(b"%PDF-"):
+        raise SheetError("this is a PDF, not a sheet", "ask the bench for the sheet itself, as xlsx or csv", file=label)
+    suffix = path.suffix.lower()
+    if suffix == ".toml":
+        raise SheetError(
+            "this is a job file, not a sheet",
+            "give it to flowkit compare, check or report, which read its sheets",
+            file=label,
+        )
+    from flowkit.importers.files.text import text_grid
+
+    return (text_grid(data, label, suffix=suffix),)
+
+
+def read_bytes(path: Path, label: str) -> bytes:
+    """Read a whole file, after a look at what it is and how large.
+
+    Parameters
+    ----------
+    path : Path
+        A regular file.
+    label : str
+        Its name in messages.
+
+    Raises
+    ------
+    SheetError
+        If it is missing, empty, no regular file, larger than the limit, or cannot be opened.
+
+    Examples
+    --------
+    >>> len(read_bytes(Path("sample_sheets/as_received.csv"), "as_received.csv")) > 100
+    True
+    """
+    try:
+        kind = os.stat(path).st_mode  # noqa: PTH116
+        if stat.S_ISDIR(kind):
+            raise SheetError("this is a folder, not a file", f"name the sheets in it: {path / '*.xlsx'}", file=label)
+        if not stat.S_ISREG(kind):
+            raise SheetError("this is a device or a pipe, not a file", "save the sheet as a file first", file=label)
+        with open(path, "rb") as stream:  # noqa: PTH123
+            data = stream.read(MAX_FILE_BYTES + 1)
+    except FileNotFoundError as error:
+        raise SheetError("there is no such file", "check the name and the folder", file=label) from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise SheetError(
+            f"the file cannot be opened ({reason})", "check its name and permissions", file=label
+        ) from error
+    if not data:
+        raise SheetError("the file is empty", "ask for it again or export it once more", file=label)
+    if len(data) > MAX_FILE_BYTES:
+        raise SheetError(
+            f"the file is larger than {megabytes(MAX_FILE_BYTES)}, the most flowkit reads",
+            "save the bench's sheet on its own, without pictures",
+            file=label,
+        )
+    return data
+
+
+Cell = tuple[int, int]
+
+"""Row and column, from 0."""
+
+Extent = tuple[int, int]
+
+"""Rows and columns down to the last filled cell."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetFacts:
+    """The facts of one worksheet; rows and columns count from 0.
+
+    Attributes
+    ----------
+    hidden : bool
+        Whether the sheet is hidden, where the reader cannot tell.
+    hidden_rows, hidden_columns : frozenset of int
+    merged : tuple of (first row, first column, last row, last column)
+        Where the reader cannot tell.
+    percent_cells, formula_gaps : frozenset of (row, column)
+    errors : mapping
+        Cell to its error value, such as ``"#DIV/0!"``.
+    """
+
+    hidden: bool = False
+    hidden_rows: frozenset[int] = frozenset()
+    hidden_columns: frozenset[int] = frozenset()
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    percent_cells: frozenset[Cell] = frozenset()
+    formula_gaps: frozenset[Cell] = frozenset()
+    errors: Mapping[Cell, str] = field(default_factory=dict)
+
+
+def check_extent(rows: int, columns: int, label: str, sheet: str | None) -> None:
+    """Hold the limits on a sheet's size, before its cells are read.
+
+    Parameters
+    ----------
+    rows, columns : int
+        Down to the last filled cell.
+    label, sheet : str
+        The file and the worksheet, for the message.
+
+    Raises
+    ------
+    SheetError
+        If the sheet is larger than the limits.
+
+    Examples
+    --------
+    >>> check_extent(12, 9, "a.xlsx", "ported")
+    """
+    remedy = "delete what stands far off the table and save the sheet again"
+    if rows > MAX_ROWS:
+        raise SheetError(
+            f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, file=label, sheet=sheet
+        )
+    if columns > MAX_COLUMNS:
+        raise SheetError(
+            f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns",
+            remedy,
+            file=label,
+            sheet=sheet,
+        )
+    if rows * columns > MAX_CELLS:
+        raise SheetError(
+            f"the sheet spans {rows} × {columns} cells; flowkit reads {MAX_CELLS}", remedy, file=label, sheet=sheet
+        )

@@ -1,0 +1,430 @@
+"""What flowkit made itself: known again in workbooks, read back from its own reports."""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import fields
+from pathlib import Path
+from typing import Any, Final, NoReturn, cast
+
+from flowkit.errors import SheetError
+from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes, read_bytes
+from flowkit.importers.result import ReadResult
+from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, Side, Units, UnitSource
+from flowkit.units import find_unit
+
+__all__ = [
+    "ATTACHMENT",
+    "OwnOutputError",
+    "finding_from_json",
+    "is_own_output",
+    "is_pdf",
+    "left_out",
+    "only_own_output",
+    "read_pdf",
+    "test_from_json",
+]
+
+_TITLED = 3  # rows in which a worksheet of the workbook says what it is
+
+# How a worksheet begins -> how its second or third row begins.
+_TITLES: Final[dict[str, str]] = {
+    "Raw readings": "Every point as it was read",
+    "Conditions of every test": "Flows and pressures are in the units of the test",
+    "Corrections, in the order they are made": "Corrected flow = ",
+    "Slopes of the curves": "Of the monotone cubic",
+    "Gains": "Ratios of mean flows",
+    "Mean flow of each port by band of lift": "From the curves",
+    "Bands of lift, factorial and ratios": "Mean flows in bands",
+    "Areas and flow coefficients": "Minimum area: ",
+    "Findings": "severity",
+    "Units and reference state": "A value times its factor",
+}
+
+_CORRECTED: Final = ("Corrected flows at ", "Mean of the runs at every lift")
+
+_SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d[\w.+]*\.(?:\s|$)")
+
+"""The line under the numbers of a build file and on the workbook's summary."""
+
+
+class OwnOutputError(SheetError):
+    """A file in which nothing can be read but what flowkit made of other sheets."""
+
+
+def is_own_output(grid: Grid) -> bool:
+    """Whether flowkit made a worksheet, or a text file saved from one.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Examples
+    --------
+    >>> is_own_output(Grid("a.xlsx", "S", (("Gains",), ("Ratios of mean flows over the ports tested in both",))))
+    True
+    >>> is_own_output(Grid("a.xlsx", "S", (("Gains",), ("Lift mm", "Int 1 cfm"))))
+    False
+    >>> is_own_output(Grid("a.xlsx", "S", (("flowkit 0.1.0.",),)))
+    True
+    """
+    rows = grid.rows
+    first = _lead(rows[0]) if rows else None
+    if isinstance(first, str):
+        under = _TITLES.get(first)
+        if under is None and first.startswith(_CORRECTED[0]):
+            under = _CORRECTED[1]
+        if under is not None and any(str(_lead(row)).startswith(under) for row in rows[1:_TITLED]):
+            return True
+    # A text file ends with its last line; on a worksheet somebody may have written below.
+    for row in rows[-1:] if grid.sheet is None else rows:
+        cell = row[0] if row else None
+        if type(cell) is str and "flowkit " in cell and _SIGNED.search(cell):
+            return True
+    return False
+
+
+def _lead(row: tuple[CellValue, ...]) -> CellValue:
+    """The first cell of a row that holds anything."""
+    return next((value for value in row if value is not None), None)
+
+
+def left_out(grid: Grid) -> Finding:
+    """Say that a worksheet was left out since flowkit made it.
+
+    Parameters
+    ----------
+    grid : Grid
+    """
+    where = grid.file if grid.sheet is None else f"{grid.file}!{grid.sheet}"
+    what = (
+        "this sheet was made by flowkit and was left out: its flows are corrected already; read the bench's own sheet"
+    )
+    return Finding("own-output", "note", where, what)
+
+
+def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
+    """Return the error of a file without a table besides what flowkit made; None where it made nothing of it.
+
+    Parameters
+    ----------
+    grids : tuple of Grid
+        All of the file.
+    """
+    filled = [grid for grid in grids if any(value is not None for row in grid.rows for value in row)]
+    own = [grid for grid in filled if is_own_output(grid)]
+    if not own:
+        return None
+    remedy = "read the sheets of the bench that it was made from"
+    if len(own) == len(filled):
+        return OwnOutputError("flowkit made this file, and its flows are corrected already", remedy, file=grids[0].file)
+    what = "besides the sheets that flowkit made, whose flows are corrected already, this file holds no table of flows"
+    return OwnOutputError(what, remedy, file=grids[0].file)
+
+
+_TEXT_CONDITIONS = frozenset(("date", "bench", "operator", "entry_fitting", "exit_fitting", "notes"))
+
+
+class _Reader:
+    """Takes values out of one JSON object, and says plainly what is wrong with them."""
+
+    def __init__(self, data: object, place: str, file: str | None) -> None:
+        self.place = place
+        self.file = file
+        if not isinstance(data, Mapping):
+            raise self.wrong("", "is no object")
+        self.data = cast("Mapping[str, Any]", data)
+
+    def wrong(self, key: str, what: str) -> SheetError:
+        """Return the error for a value."""
+        name = ".".join(part for part in (self.place, key) if part)
+        return SheetError(
+            f"the data in it cannot be used: {name} {what}", "write it once more with flowkit", file=self.file
+        )
+
+    def text(self, key: str, *, optional: bool = False) -> Any:
+        """Take a text, or None where that is allowed."""
+        value = self.data.get(key)
+        if isinstance(value, str) or (value is None and optional):
+            return value
+        raise self.wrong(key, "is no text")
+
+    def number(self, key: str, *, optional: bool = False) -> Any:
+        """Take a finite number, or None where that is allowed."""
+        value = self.data.get(key)
+        if value is None and optional:
+            return None
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            try:
+                number = float(value)
+            except OverflowError:
+                number = math.inf
+            if math.isfinite(number):
+                return number
+        raise self.wrong(key, "is no number")
+
+    def choice(self, key: str, choices: tuple[str | None, ...]) -> Any:
+        """Take one of a few words."""
+        value = self.data.get(key)
+        if value is not None and not isinstance(value, str):
+            raise self.wrong(key, "is no text")
+        if value not in choices:
+            raise self.wrong(key, f"is {value!r}, not one of {', '.join(str(choice) for choice in choices)}")
+        return value
+
+    def items(self, key: str) -> list[Any]:
+        """Take a list."""
+        value = self.data.get(key)
+        if not isinstance(value, list):
+            raise self.wrong(key, "is no list")
+        return value
+
+    def inner(self, key: str) -> _Reader:
+        """Take an object."""
+        return _Reader(self.data.get(key), ".".join(part for part in (self.place, key) if part), self.file)
+
+
+def test_from_json(data: object, *, place: str = "test", file: str | None = None) -> FlowTest:
+    """Rebuild a flow test from its machine-readable form.
+
+    Parameters
+    ----------
+    data : object
+        As `json.loads` gives it; keys it may have besides are left aside.
+    place : str, optional
+        Where in the document it stands, for messages.
+    file : str, optional
+        The file it comes from, for messages.
+
+    Returns
+    -------
+    FlowTest
+
+    Raises
+    ------
+    SheetError
+        If a value is missing, of another kind, or cannot be.
+
+    Examples
+    --------
+    >>> from flowkit.serial import jsonable
+    >>> units = Units(UnitSource("mm", "stated"), UnitSource("L/s", "stated"))
+    >>> test = FlowTest("a", "a.csv", None, None, "stock", "intake", "1", 1, Conditions(), units, ())
+    >>> test_from_json(jsonable(test)) == test
+    True
+    """
+    reader = _Reader(data, place, file)
+    run = reader.data.get("run")
+    if not isinstance(run, int) or isinstance(run, bool) or run < 1:
+        raise reader.wrong("run", "is no whole number from 1")
+    points = tuple(
+        _point(_Reader(point, f"{place}.points[{nth}]", file)) for nth, point in enumerate(reader.items("points"))
+    )
+    return FlowTest(
+        id=reader.text("id"),
+        file=reader.text("file"),
+        sheet=reader.text("sheet", optional=True),
+        head=reader.text("head", optional=True),
+        variant=reader.text("variant"),
+        side=cast("Side | None", reader.choice("side", ("intake", "exhaust", None))),
+        port=reader.text("port", optional=True),
+        run=run,
+        conditions=_conditions(reader.inner("conditions")),
+        units=_units(reader.inner("units")),
+        points=points,
+    )
+
+
+# A function that pytest takes for a test wherever it is imported would be a nuisance.
+test_from_json.__test__ = False  # type: ignore[attr-defined]
+
+
+def _point(reader: _Reader) -> Point:
+    """Rebuild a point."""
+    lift = reader.number("lift_m")
+    if lift < 0:
+        raise reader.wrong("lift_m", "is below zero")
+    pressure = reader.number("pressure_pa", optional=True)
+    if pressure is not None and pressure <= 0:
+        raise reader.wrong("pressure_pa", "is not above zero")
+    return Point(lift, reader.number("flow_m3_s"), pressure, reader.text("source"))
+
+
+def _conditions(reader: _Reader) -> Conditions:
+    """Rebuild the conditions; what is not there is unknown."""
+    values = {
+        item.name: (
+            reader.text(item.name, optional=True)
+            if item.name in _TEXT_CONDITIONS
+            else reader.number(item.name, optional=True)
+        )
+        for item in fields(Conditions)
+    }
+    return Conditions(**values)
+
+
+def _units(reader: _Reader) -> Units:
+    """Rebuild the units."""
+    pressure = reader.data.get("pressure")
+    return Units(
+        lift=_unit(reader.inner("lift")),
+        flow=_unit(reader.inner("flow")),
+        pressure=None if pressure is None else _unit(reader.inner("pressure")),
+    )
+
+
+def _unit(reader: _Reader) -> UnitSource:
+    """Rebuild a unit and where it comes from."""
+    unit = reader.text("unit")
+    if find_unit(unit) is None:
+        raise reader.wrong("unit", f"is {unit!r}, which is no unit")
+    return UnitSource(unit, reader.choice("source", ("stated", "assumed")))
+
+
+def finding_from_json(data: object, *, place: str = "finding", file: str | None = None) -> Finding:
+    """Rebuild a finding from its machine-readable form.
+
+    Parameters
+    ----------
+    data : object
+        As `json.loads` gives it.
+    place : str, optional
+        Where in the document it stands, for messages.
+    file : str, optional
+        The file it comes from, for messages.
+
+    Raises
+    ------
+    SheetError
+        If a value is missing or of another kind.
+
+    Examples
+    --------
+    >>> finding_from_json({"rule": "lift-order", "severity": "note", "where": "a.csv:3:1", "message": "…"}).rule
+    'lift-order'
+    """
+    reader = _Reader(data, place, file)
+    severity = cast("Severity", reader.choice("severity", ("error", "warning", "note")))
+    return Finding(reader.text("rule"), severity, reader.text("where"), reader.text("message"))
+
+
+ATTACHMENT = "flowkit-data.json"
+
+"""Name of the attachment: a document of kind ``"read"``."""
+
+
+def is_pdf(path: str | Path) -> bool:
+    """Tell by its first bytes whether a file is a PDF.
+
+    Parameters
+    ----------
+    path : str or Path
+        Any file; one that cannot be opened is none.
+
+    Examples
+    --------
+    >>> is_pdf("sample_sheets/as_received.csv")
+    False
+    """
+    try:
+        if not Path(path).is_file():
+            return False
+        with Path(path).open("rb") as stream:
+            return stream.read(5) == b"%PDF-"
+    except (OSError, ValueError):
+        return False
+
+
+def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
+    """Read the flow tests a report carries.
+
+    Parameters
+    ----------
+    path : str or Path
+        A PDF written by flowkit.
+    label : str, optional
+        The file's name in messages; its base name unless given.
+
+    Returns
+    -------
+    ReadResult
+        The tests and findings as they were when the report was written; sources are the
+        cells of the sheets it was made from.
+
+    Raises
+    ------
+    SheetError
+        If it is no PDF, has a password, carries no readings, or ones that cannot be used.
+    """
+    path = Path(path)
+    label = path.name if label is None else label
+    data = _attachment(read_bytes(path, label), label)
+    if len(data) > MAX_TEXT_BYTES:
+        raise SheetError(
+            f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
+            "flowkit reads",
+            "write the report once more from the sheets",
+            file=label,
+        )
+    content = _json(data, label)
+    tests, findings = content.get("tests"), content.get("findings", [])
+    if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
+        raise SheetError(
+            'the data in it cannot be used: it is no document of kind "read"',
+            "write the report once more from the sheets",
+            file=label,
+        )
+    return ReadResult(
+        tuple(test_from_json(item, place=f"tests[{nth}]", file=label) for nth, item in enumerate(tests)),
+        tuple(finding_from_json(item, place=f"findings[{nth}]", file=label) for nth, item in enumerate(findings)),
+    )
+
+
+def _attachment(data: bytes, label: str) -> bytes:
+    """Return the attachment's bytes."""
+    from pypdf import PdfReader
+    from pypdf.errors import PyPdfError
+
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would stand between ours
+    try:
+        reader = PdfReader(io.BytesIO(data))
+        if reader.is_encrypted:
+            raise SheetError("the PDF has a password", "save it without one", file=label)
+        found = [content for name, contents in reader.attachments.items() if name == ATTACHMENT for content in contents]
+    except (PyPdfError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError) as error:
+        # A broken PDF comes apart in any of these ways inside the PDF library.
+        raise SheetError(
+            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
+        ) from error
+    if not found:
+        raise SheetError(
+            "this PDF carries no readings: only reports written by flowkit do",
+            "ask the bench for the sheet itself, as xlsx or csv",
+            file=label,
+        )
+    if any(content != found[0] for content in found):
+        raise SheetError(
+            "this PDF carries two different sets of readings", "take the report that was written last", file=label
+        )
+    return found[0]
+
+
+def _json(data: bytes, label: str) -> Mapping[str, Any]:
+    """Parse the attachment; figures that are no numbers are refused."""
+
+    def refuse(word: str) -> NoReturn:
+        """Refuse what the machine-readable form does not know, such as NaN."""
+        raise ValueError(f"{word} is no number")
+
+    try:
+        content = json.loads(data.decode("utf-8"), parse_constant=refuse)
+    except (ValueError, RecursionError) as error:
+        raise SheetError(
+            f"the data in it cannot be used: {error}", "write the report once more from the sheets", file=label
+        ) from error
+    return content if isinstance(content, dict) else {}

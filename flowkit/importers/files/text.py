@@ -1,0 +1,776 @@
+"""A text file to a grid: encoding, lines, what separates the cells, each row with its physical line."""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+from flowkit.errors import SheetError
+from flowkit.importers.files.grid import (
+    MAX_CELLS,
+    MAX_COLUMNS,
+    MAX_LINE_CHARACTERS,
+    MAX_QUOTED_LINES,
+    MAX_ROWS,
+    MAX_TEXT_BYTES,
+    Grid,
+    megabytes,
+)
+
+__all__ = [
+    "aligned_rows",
+    "check_width",
+    "decimal_comma",
+    "decode_text",
+    "find_delimiter",
+    "is_numeric",
+    "text_grid",
+    "text_lines",
+]
+
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),  # before UTF-16, whose mark it begins with
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+
+_NOT_TEXT = re.compile("[\x00-\x08\x0e-\x1f\x7f\ufffe\uffff]")
+
+_CONTROLS = bytes([*range(0x09), *range(0x0E, 0x20), 0x7F])
+
+_REMEDY = "export the sheet as csv or xlsx and send that"
+
+
+def decode_text(data: bytes, label: str) -> str:
+    r"""Decode a text file.
+
+    A byte-order mark counts first; without one UTF-16 is told by its zero bytes, UTF-8 by
+    being valid, and what is neither is taken as Windows-1252, which holds Latin-1's letters.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    label : str
+        Its name in messages.
+
+    Returns
+    -------
+    str
+        With line ends as ``"\n"``.
+
+    Raises
+    ------
+    SheetError
+        If it is too large, or holds what no text holds.
+
+    Examples
+    --------
+    >>> decode_text("Lift;Débit".encode("cp1252"), "a.csv")
+    'Lift;Débit'
+    >>> decode_text("Hub;Fluß".encode("utf-16"), "a.csv")
+    'Hub;Fluß'
+    """
+    if len(data) > MAX_TEXT_BYTES:
+        raise SheetError(
+            f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads",
+            "send the bench's sheet alone",
+            file=label,
+        )
+    text = _decoded(data, label)
+    # Old programs end a text with a control-Z.
+    text = text.rstrip("\x1a") if text.endswith("\x1a") else text
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    # Deleting bytes is quick, and they are the same in every encoding of one byte and in UTF-8.
+    clean = len(data) == len(data.translate(None, _CONTROLS))
+    odd = None if clean else _NOT_TEXT.search(text)
+    if odd:
+        line = text.count("\n", 0, odd.start()) + 1
+        raise SheetError(
+            f"line {line} holds the control character 0x{ord(odd[0]):02X}, so this is no text file", _REMEDY, file=label
+        )
+    return text
+
+
+def _decoded(data: bytes, label: str) -> str:
+    """Decode by byte-order mark, zero bytes, UTF-8, Windows-1252: the first that fits."""
+    for mark, encoding in _BOMS:
+        if data.startswith(mark):
+            return _strictly(data[len(mark) :], encoding, label)
+    if b"\x00" in data:
+        guess = _utf16_without_mark(data)
+        if guess is None:
+            raise SheetError("the file holds zero bytes, so it is no text file", _REMEDY, file=label)
+        return _strictly(data, guess, label)
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError:
+        return _strictly(data, "cp1252", label)
+
+
+def _strictly(data: bytes, encoding: str, label: str) -> str:
+    """Decode or say that it cannot be."""
+    try:
+        return data.decode(encoding)
+    except UnicodeDecodeError as error:
+        raise SheetError(
+            f"byte {error.start + 1} does not belong in a text file (read as {encoding})", _REMEDY, file=label
+        ) from error
+
+
+def _utf16_without_mark(data: bytes) -> str | None:
+    """Tell UTF-16 by its zero bytes: nearly all on one side of each pair, hardly any on the other."""
+    sample = data[:20_000]
+    even, odd = sample[0::2].count(0), sample[1::2].count(0)
+    half = max(1, len(sample) // 2)
+    if len(data) % 2 or max(even, odd) < 0.4 * half or min(even, odd) > 0.02 * half:
+        return None
+    return "utf-16-le" if odd > even else "utf-16-be"
+
+
+def text_lines(text: str, label: str) -> list[str]:
+    r"""Split text into its physical lines, within the limits.
+
+    Parameters
+    ----------
+    text : str
+        With line ends as ``"\n"``.
+    label : str
+        The file's name in messages.
+
+    Returns
+    -------
+    list of str
+        Without the empty lines at the end.
+
+    Raises
+    ------
+    SheetError
+        If there are too many lines, a line is too long, or all are empty.
+
+    Examples
+    --------
+    >>> text_lines("a,b\n1,2\n\n", "a.csv")
+    ['a,b', '1,2']
+    """
+    lines = text.rstrip().split("\n")
+    if lines == [""]:
+        raise SheetError("the file holds blanks only", "ask for it again or export it once more", file=label)
+    if len(lines) > MAX_ROWS:
+        raise SheetError(
+            f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads",
+            "send the bench's sheet alone",
+            file=label,
+        )
+    if len(text) > MAX_LINE_CHARACTERS:
+        for count, line in enumerate(lines, 1):
+            if len(line) > MAX_LINE_CHARACTERS:
+                raise SheetError(
+                    f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads",
+                    "export the sheet as csv once more, a line for each row",
+                    file=label,
+                )
+    return lines
+
+
+def check_width(cells: int, line: int, label: str) -> None:
+    """Hold the limit on the cells of a line.
+
+    Parameters
+    ----------
+    cells, line : int
+        How many the line has, and its number.
+    label : str
+        The file's name in messages.
+
+    Raises
+    ------
+    SheetError
+        If there are more than the limit.
+
+    Examples
+    --------
+    >>> check_width(9, 1, "a.csv")
+    """
+    if cells > MAX_COLUMNS:
+        raise SheetError(
+            f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads",
+            "send the bench's table alone",
+            file=label,
+        )
+
+
+_DELIMITERS = ("\t", ";", "|", ",")
+
+_GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
+
+_NUMERIC = re.compile(
+    r"""[\s"]*[-+−–]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
+    r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
+)
+
+_MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
+
+_TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
+
+_BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
+
+_SAMPLE = 60
+
+
+def is_numeric(text: str, *, gaps: bool = False) -> bool:
+    """Tell whether a cell's text is a number, with or without a short unit.
+
+    Parameters
+    ----------
+    text : str
+        The cell.
+    gaps : bool, optional
+        Whether the marks for "not tested" count too.
+
+    Examples
+    --------
+    >>> [is_numeric(text) for text in ("0.350", '.350"', "1 234,5", "212.5 cfm", "Intake 1", "-")]
+    [True, True, True, True, False, False]
+    """
+    return _NUMERIC.fullmatch(text) is not None or (gaps and text.strip().lower() in _GAPS)
+
+
+def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
+    r"""Find what separates a text file's cells.
+
+    The separator is the one that cuts most numbers out of the lines, and a line cut in the
+    middle of something that belongs apart counts against it; so ``1,5;30,2`` is cut at the
+    semicolon and ``1,5   30,2`` at the blanks.
+
+    Parameters
+    ----------
+    text : str
+        The whole file.
+    lines : sequence of str
+        Its lines.
+
+    Returns
+    -------
+    str or None
+        ``" "`` for columns aligned by blanks, None where each line is one cell.
+
+    Examples
+    --------
+    >>> text = "Hub;Fluss\n1,5;30,2\n3,0;61,4"
+    >>> find_delimiter(text, text.split("\n"))
+    ';'
+    """
+    present = [mark for mark in _DELIMITERS if mark in text]
+    if present == [","] and "  " not in text and not _BLANK_BETWEEN_DIGITS.search(text):
+        return ","
+    sample = _sample(lines)
+    scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
+    scores[" "] = sum(_score(line.split()) for line in sample)
+    # A title or a unit may hold blanks; they separate only where nothing else does as well.
+    best = max(scores, key=lambda mark: scores[mark])
+    if scores[best] > 0:
+        return best
+    return present[0] if present else None
+
+
+def _sample(lines: Sequence[str]) -> list[str]:
+    """Take the lines that begin with a number; where there are none, those that hold one."""
+    leading = [line for line in lines if line.lstrip(' "')[:1] in tuple("0123456789.,-+−") and line.strip()]
+    if len(leading) < 2:
+        leading = [line for line in lines if any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"]
+    return leading[:_SAMPLE]
+
+
+def _score(cells: list[str]) -> int:
+    """Count the numbers a line was cut into, less the cells that should have been cut again."""
+    if len(cells) < 2:
+        return 0
+    return sum(1 for cell in cells if _NUMERIC.fullmatch(cell)) - sum(1 for cell in cells if _TOUCHING.search(cell))
+
+
+def decimal_comma(cells: Iterable[str]) -> bool | None:
+    """Tell from all cells together whether their numbers have a decimal comma.
+
+    Parameters
+    ----------
+    cells : iterable of str
+        Cells with text in them.
+
+    Returns
+    -------
+    bool or None
+        None where no number tells, or where some say one thing and some the other.
+
+    Examples
+    --------
+    >>> decimal_comma(["1,234", "0,35"]), decimal_comma(["1,234.5"]), decimal_comma(["1,234"])
+    (True, False, None)
+    """
+    seen: set[bool] = set()
+    for cell in cells:
+        if "," not in cell and "." not in cell:
+            continue
+        match = _MANTISSA.fullmatch(cell)
+        if match:
+            told = _mark_of(re.sub(r"[\s'’]", "", match[1]))
+            if told is not None:
+                seen.add(told)
+    return seen.pop() if len(seen) == 1 else None
+
+
+def _mark_of(number: str) -> bool | None:
+    """Tell whether one number's decimal mark is the comma; None where it does not show."""
+    comma, dot = number.count(","), number.count(".")
+    if comma and dot:
+        return number.rfind(",") > number.rfind(".")
+    mark = "," if comma else "."
+    lead, _, tail = number.rpartition(mark)
+    if comma + dot > 1:
+        # Several of one mark group thousands, so the other one is the decimal mark: 1,234,567.
+        grouped = all(len(part) == 3 for part in number.split(mark)[1:])
+        return (mark == ".") if grouped else None
+    if len(tail) == 3 and lead not in ("", "0") and len(lead) <= 3:
+        return None
+    return mark == ","
+
+
+Row = tuple[str | None, ...]
+
+_WIDE = re.compile(r"\S+(?: \S+)*")
+
+_WORD = re.compile(r"\S+")
+
+_RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___)[-=+|:_\s]*")
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """A piece of a line and where it stands."""
+
+    start: int
+    end: int
+    text: str
+
+
+Span = tuple[int, int]
+
+
+def aligned_rows(lines: Sequence[str], numbers: Sequence[int], label: str) -> list[Row]:
+    """Cut lines whose columns are aligned by blanks.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        Without comments; a blank one, or one that only rules off, gives an empty row.
+    numbers : sequence of int
+        Their physical lines, for messages.
+    label : str
+        The file's name in messages.
+
+    Returns
+    -------
+    list of tuple
+        A row for each line.
+
+    Raises
+    ------
+    SheetError
+        If a table's columns cannot be told apart.
+
+    Examples
+    --------
+    >>> aligned_rows(["Lift   Flow   Note", "0.100  45.2", "0.200         NT"], [1, 2, 3], "a.txt")
+    [('Lift', 'Flow', 'Note'), ('0.100', '45.2'), ('0.200', None, 'NT')]
+    """
+    spread = [line.expandtabs(8) for line in lines]
+    data = [_data_pieces(line) for line in spread]
+    rows: list[Row] = [_in_order(_pieces(_WIDE, line)) for line in spread]
+    for number, row, pieces in zip(numbers, rows, data, strict=True):
+        check_width(max(len(row), len(pieces or ())), number, label)
+    index = 0
+    while index < len(spread):
+        if data[index] is None:
+            index += 1
+            continue
+        end = index
+        block: list[int] = []
+        while end < len(spread) and (data[end] is not None or not spread[end].strip()):
+            if data[end] is not None:
+                block.append(end)
+            end += 1
+        heads = _heading_lines(spread, index)
+        if not _place_block(rows, spread, heads, {at: data[at] or [] for at in block}):
+            raise SheetError(
+                "the columns of this table are aligned by blanks, and they cannot be told apart",
+                "export it as csv, or put the same mark (such as -) where a value is missing",
+                file=label,
+                cell=f"{numbers[index]}:1",
+            )
+        index = end
+    return rows
+
+
+def _pieces(pattern: re.Pattern[str], line: str) -> list[_Piece]:
+    """Cut a line, keeping where each piece stands; a line that only rules off has none."""
+    if _RULE.fullmatch(line):
+        return []
+    return [_Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+
+
+def _in_order(pieces: list[_Piece]) -> Row:
+    """Return the pieces one after the other."""
+    return tuple(piece.text for piece in pieces)
+
+
+def _data_pieces(line: str) -> list[_Piece] | None:
+    """Cut a line of numbers (behind a label, perhaps); None where it is not one."""
+    wide = _pieces(_WIDE, line)
+    if (
+        len(wide) >= 2
+        and (len(wide) >= 3 or is_numeric(wide[0].text))
+        and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
+    ):
+        return wide
+    words = _pieces(_WORD, line)
+    if len(words) >= 2 and is_numeric(words[0].text) and all(is_numeric(piece.text, gaps=True) for piece in words):
+        return words
+    return None
+
+
+def _heading_lines(spread: list[str], first: int) -> list[int]:
+    """Return the lines right above a table, up to the blank line before them."""
+    heads: list[int] = []
+    at = first - 1
+    while at >= 0 and spread[at].strip() and len(heads) < 4:
+        heads.append(at)
+        at -= 1
+    return heads
+
+
+def _place_block(rows: list[Row], spread: list[str], heads: list[int], block: dict[int, list[_Piece]]) -> bool:
+    """Put a table's numbers, and the headings above it, into their columns; tell whether that can be done."""
+    spans = _columns(block, [_pieces(_WIDE, spread[at]) for at in heads])
+    if spans is None:
+        return False
+    counts = {len(pieces) for pieces in block.values()}
+    for at, pieces in block.items():
+        rows[at] = _in_order(pieces) if counts == {len(spans)} else _by_place(pieces, spans)
+    for nth, at in enumerate(heads):
+        wide = _pieces(_WIDE, spread[at])
+        words = _pieces(_WORD, spread[at])
+        if len(wide) == len(spans):
+            rows[at] = _in_order(wide)
+        elif nth == 0 and len(wide) == 1 and len(words) == len(spans) and ":" not in spread[at]:
+            rows[at] = _in_order(words)
+        elif len(wide) >= 2:
+            rows[at] = _headings_by_place(wide, spans)
+    return True
+
+
+def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[Span] | None:
+    """Return where each column stands, or None where that cannot be told."""
+    lines = list(block.values())
+    counts = {len(pieces) for pieces in lines}
+    places = _merged([(piece.start, piece.end) for pieces in lines for piece in pieces])
+    clear = all(len({_overlapping(piece, places) for piece in pieces}) == len(pieces) for pieces in lines)
+    count = counts.pop() if len(counts) == 1 else None
+    if clear and (count is None or count == len(places)):
+        return places
+    if count is None:
+        return None
+    # As many numbers in every line, but not one under the other: written without alignment,
+    # or each line with a gap elsewhere. The heading tells.
+    widths = {len(pieces) for pieces in heads if len(pieces) >= 2}
+    if clear and len(places) in widths and count not in widths:
+        return places
+    if clear and count not in widths:
+        return None
+    return [
+        (min(pieces[nth].start for pieces in lines), max(pieces[nth].end for pieces in lines)) for nth in range(count)
+    ]
+
+
+def _merged(spans: list[Span]) -> list[Span]:
+    """Merge spans that overlap."""
+    merged: list[Span] = []
+    for start, end in sorted(spans):
+        if merged and start < merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], end))
+        else:
+            merged.append((start, end))
+    return merged
+
+
+def _overlapping(piece: _Piece, spans: Sequence[Span]) -> int:
+    """Return the column a piece overlaps most, or lies nearest to."""
+
+    def distance(nth: int) -> float:
+        """Return how far a column is from the piece; below zero where they overlap."""
+        start, end = spans[nth]
+        return max(start, piece.start) - min(end, piece.end)
+
+    return min(range(len(spans)), key=distance)
+
+
+def _by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
+    """Put pieces into the columns they stand in; two in one column are joined."""
+    cells: list[str | None] = [None] * len(spans)
+    for piece in pieces:
+        nth = _overlapping(piece, spans)
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+    while cells and cells[-1] is None:
+        cells.pop()
+    return tuple(cells)
+
+
+def _headings_by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
+    """Put headings over their columns; one over several columns stands at the first of them."""
+    cells: list[str | None] = [None] * len(spans)
+    for piece in pieces:
+        under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
+        free = [nth for nth in under if cells[nth] is None]
+        nth = free[0] if free else _overlapping(piece, spans)
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+    while cells and cells[-1] is None:
+        cells.pop()
+    return tuple(cells)
+
+
+TextRow = tuple[str | None, ...]
+
+_RULE_TEXT = re.compile(r"[-=+|:_\s]*(?:---|===|___)[-=+|:_\s]*")
+
+_PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
+
+
+def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
+    r"""Read the bytes of a text file into a grid.
+
+    Blank lines are kept as empty rows, comment lines (``#``, and ``;`` where it does not
+    separate cells) are set aside with their line.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    label : str
+        Its name in sources and messages.
+    suffix : str, optional
+        The ending of its name; one that promises a spreadsheet package is not believed
+        to be text by accident.
+
+    Raises
+    ------
+    SheetError
+        If it is no text, too large, or cannot be cut into cells in one way.
+
+    Examples
+    --------
+    >>> grid = text_grid(b"# made up\nLift;Flow\n1,5;30,2\n", "a.csv")
+    >>> grid.rows, grid.lines, grid.comments, grid.delimiter, grid.decimal_comma
+    ((('Lift', 'Flow'), ('1,5', '30,2')), (2, 3), ((1, 'made up'),), ';', True)
+    """
+    if suffix in _PACKAGES:
+        raise SheetError(
+            f"its name ends in {suffix}, but its content is no {_PACKAGES[suffix]} file",
+            "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
+            file=label,
+        )
+    text = decode_text(data, label)
+    _refuse_markup(text, label)
+    lines = text_lines(text, label)
+    delimiter, body = _stated_delimiter(lines)
+    if delimiter is None:
+        delimiter = find_delimiter(text, lines)
+    plain = delimiter in (",", ";", "\t") and not ('"' in text or "#" in text or (";" in text and delimiter != ";"))
+    rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter, label)
+    rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
+    _check_size(rows, label)
+    if delimiter == "," and '"' not in text:
+        _refuse_doubtful_commas(rows, numbers, label)
+        comma: bool | None = False
+    else:
+        comma = decimal_comma([cell for row in rows for cell in row if cell])
+    return Grid(
+        label,
+        None,
+        tuple(rows),
+        lines=tuple(numbers),
+        comments=tuple(comments),
+        delimiter=delimiter,
+        decimal_comma=comma,
+    )
+
+
+def _refuse_markup(text: str, label: str) -> None:
+    """Refuse web pages and XML, which some programs write under a spreadsheet's name."""
+    start = text[:200].lstrip().lower()
+    if start.startswith(("<html", "<!doctype", "<?xml", "<table", "{\\rtf")):
+        raise SheetError(
+            "this is a web page, XML or a text processor's file, not a sheet",
+            "open it in the spreadsheet program and save it as xlsx or csv",
+            file=label,
+        )
+
+
+def _stated_delimiter(lines: Sequence[str]) -> tuple[str | None, int]:
+    """Read a first line like ``sep=;`` that some programs write; return it and where the rest begins."""
+    match = re.fullmatch(r'"?sep=([,;|\t])"?', lines[0].rstrip(" "), re.IGNORECASE)
+    return (match[1], 1) if match else (None, 0)
+
+
+def _cut_plain(
+    lines: list[str], body: int, delimiter: str | None, label: str
+) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
+    """Cut lines that have neither quotes nor comments, which is quick."""
+    mark = delimiter or ","
+    rows = []
+    for line in lines[body:]:
+        blanks = " " in line or "\t" in line or not line.isascii()
+        if blanks or not line or mark + mark in line or line[0] == mark or line[-1] == mark:
+            rows.append(_row(line.split(mark), blanks=blanks))
+        else:
+            rows.append(tuple(line.split(mark)))
+    for number, row in enumerate(rows, body + 1):
+        if len(row) > MAX_COLUMNS:
+            check_width(len(row), number, label)
+    return rows, list(range(body + 1, len(lines) + 1)), []
+
+
+def _cut(
+    lines: list[str], body: int, delimiter: str | None, label: str
+) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
+    """Cut lines into rows of cells; return rows, their physical lines, and the comments."""
+    marks = ("#",) if delimiter == ";" else ("#", ";")
+    if delimiter == " ":
+        from flowkit.importers.files.text import aligned_rows
+
+        comments = [(n, _uncommented(line)) for n, line in enumerate(lines, 1) if line.lstrip()[:1] in ("#", ";")]
+        skipped = {n for n, _ in comments}
+        kept = [(n, line) for n, line in enumerate(lines, 1) if n not in skipped and n > body]
+        numbers = [n for n, _ in kept]
+        return aligned_rows([line for _, line in kept], numbers, label), numbers, comments
+    rows: list[TextRow] = []
+    numbers = []
+    comments = []
+    index = body
+    while index < len(lines):
+        line, number = lines[index], index + 1
+        index += 1
+        if line.lstrip().startswith(marks):
+            comments.append((number, _uncommented(line)))
+            continue
+        if '"' in line and delimiter is not None:
+            cells, index = _quoted(lines, index - 1, delimiter)
+        elif delimiter == "|" and _RULE_TEXT.fullmatch(line):
+            cells = []
+        else:
+            cells = line.split(delimiter) if delimiter else [line]
+        row = _row(cells, blanks=" " in line or "\t" in line or not line.isascii())
+        check_width(len(row), number, label)
+        rows.append(row)
+        numbers.append(number)
+    return rows, numbers, comments
+
+
+def _uncommented(line: str) -> str:
+    """Drop a comment's mark."""
+    return line.strip().lstrip("#;").strip()
+
+
+def _row(cells: list[str], *, blanks: bool = True) -> TextRow:
+    """Make empty and blank cells None and drop those at the end; `blanks` says whether any may be blank."""
+    if blanks:
+        row = [cell if cell and not cell.isspace() else None for cell in cells]
+    else:
+        row = [cell or None for cell in cells]
+    while row and row[-1] is None:
+        row.pop()
+    return tuple(row)
+
+
+@cache
+def _cell_pattern(delimiter: str) -> re.Pattern[str]:
+    """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain.
+
+    A quote that is never closed so, or that stands before a word for water or mercury, is
+    what it mostly is on a bench sheet: inches.
+    """
+    end = rf"(?={re.escape(delimiter)}|\n|\Z)"
+    inches = rf"(?!(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
+    return re.compile(rf'[ ]*"{inches}((?:[^"]++|"")*+)"[ ]*{end}|([^{re.escape(delimiter)}\n]*)', re.IGNORECASE)
+
+
+def _quoted(lines: list[str], index: int, delimiter: str) -> tuple[list[str], int]:
+    """Cut a line with quotes, and the lines its quoted cells run over; return the cells and the next line."""
+    match_cell = _cell_pattern(delimiter).match
+    text, wider = lines[index], ""
+    cells: list[str] = []
+    position = 0
+    while match := match_cell(text, position):
+        if match[1] is None and match[0].lstrip(" ").startswith('"') and text is not wider:
+            # The quote may close on a later line.
+            wider = wider or "\n".join(lines[index : index + MAX_QUOTED_LINES])
+            again = match_cell(wider, position)
+            if again and again[1] is not None:
+                match, text = again, wider
+        cells.append(match[2] if match[1] is None else match[1].replace('""', '"'))
+        position = match.end()
+        if position >= len(text) or text[position] == "\n":
+            break
+        position += 1
+    return cells, index + 1 + text.count("\n", 0, position)
+
+
+def _header_from_comment(
+    rows: list[TextRow], numbers: list[int], comments: list[tuple[int, str]], delimiter: str | None
+) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
+    """Take a comment right above a table of bare numbers, cut into as many words, for its header."""
+    first = next((i for i, row in enumerate(rows) if row), None)
+    if first is None or not comments or delimiter is None:
+        return rows, numbers, comments
+    line, text = comments[-1]
+    if line != numbers[first] - 1 or not all(cell and is_numeric(cell) for cell in rows[first]):
+        return rows, numbers, comments
+    cells = re.split(r" {2,}", text) if delimiter == " " else text.split(delimiter)
+    if len(cells) != len(rows[first]) and delimiter == " ":
+        cells = text.split()
+    if len(cells) != len(rows[first]) or len(cells) < 2 or any(is_numeric(cell) for cell in cells):
+        return rows, numbers, comments
+    rows = [*rows[:first], _row(cells), *rows[first:]]
+    return rows, [*numbers[:first], line, *numbers[first:]], comments[:-1]
+
+
+def _check_size(rows: list[TextRow], label: str) -> None:
+    """Hold the limit on cells."""
+    if sum(map(len, rows)) > MAX_CELLS:
+        raise SheetError(
+            f"the file has more than {MAX_CELLS} cells, the most flowkit reads",
+            "send the bench's table alone",
+            file=label,
+        )
+
+
+def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int], label: str) -> None:
+    """Refuse a table whose comma is both separator and decimal mark: ``Lift,Flow`` over ``1,5,30,2``."""
+    above: TextRow = ()
+    for at, row in enumerate(rows):
+        if len(row) > len(above) >= 2 and all(cell and not is_numeric(cell, gaps=True) for cell in above):
+            # Every figure with a decimal comma makes two cells of one.
+            below = rows[at : at + 3]
+            longer = all(1.5 * len(above) <= len(cells) <= 2 * len(above) for cells in below)
+            if longer and all(cell and cell.strip().isdigit() for cells in below for cell in cells):
+                raise SheetError(
+                    "the comma seems to be both the decimal mark and what separates the cells",
+                    "export the sheet again with semicolons, or with a decimal point",
+                    file=label,
+                    cell=f"{numbers[at]}:1",
+                )
+        above = row or above

@@ -1,0 +1,454 @@
+"""What an xlsx package says of its cells besides their values."""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from flowkit.errors import SheetError
+from flowkit.importers.files.grid import (
+    MAX_CELLS,
+    MAX_CELLS_IN_FILE,
+    MAX_COLUMNS,
+    MAX_ROWS,
+    MAX_SHEETS,
+    MAX_TEXT_IN_CELLS,
+    Cell,
+    SheetFacts,
+    check_extent,
+)
+from flowkit.importers.files.workbook import Attributes, parse_xml
+
+__all__ = ["CellFacts", "parse_cells", "parse_reference", "xlsx_facts"]
+
+_REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
+
+_TRUE = ("1", "true", "on")
+
+
+def parse_reference(reference: str) -> Cell | None:
+    """Return row and column of a reference such as ``"B7"``, from 0; None where it is none.
+
+    Examples
+    --------
+    >>> parse_reference("B7"), parse_reference("AA1"), parse_reference("7")
+    ((6, 1), (0, 26), None)
+    """
+    match = _REFERENCE.fullmatch(reference)
+    if match is None:
+        return None
+    column = 0
+    for letter in match[1].upper():
+        column = column * 26 + ord(letter) - 64
+    return int(match[2]) - 1, column - 1
+
+
+@dataclass(slots=True)
+class CellFacts:
+    """What a pass over a worksheet's XML collects.
+
+    Attributes
+    ----------
+    rows, columns : int
+        Down to the last cell with anything in it.
+    zeros : int
+        Formulas whose stored value is a bare 0.
+    formulas : set of (row, column)
+        All formula cells.
+    """
+
+    percent_styles: frozenset[str]
+    label: str
+    sheet: str | None
+    rows: int = 0
+    columns: int = 0
+    zeros: int = 0
+    hidden_rows: set[int] = field(default_factory=set)
+    hidden_columns: set[int] = field(default_factory=set)
+    percent_cells: set[Cell] = field(default_factory=set)
+    formulas: set[Cell] = field(default_factory=set)
+    formula_gaps: set[Cell] = field(default_factory=set)
+    errors: dict[Cell, str] = field(default_factory=dict)
+    # Where the pass is.
+    row: int = -1
+    column: int = -1
+    kind: str = ""
+    style: str = ""
+    filled: bool = False
+    formula: bool = False
+    valued: bool = False
+    value: str | None = None
+    in_value: bool = False
+    arrays: list[tuple[Cell, Cell]] = field(default_factory=list)
+    empty_cells: set[Cell] = field(default_factory=set)
+
+    def start(self, name: str, attributes: Attributes) -> None:
+        """Take an element's start."""
+        local = name.rpartition(":")[2]
+        if local == "c":
+            self._start_cell(attributes)
+        elif local == "row":
+            self._start_row(attributes)
+        elif local == "v":
+            self.valued = self.in_value = self.filled = True
+            self.value = ""
+        elif local == "f" and self.column >= 0:
+            self.formula = self.filled = True
+            if attributes.get("t") in ("array", "dataTable"):
+                first, _, last = attributes.get("ref", "").partition(":")
+                start, end = parse_reference(first), parse_reference(last or first)
+                if start and end:
+                    self.arrays.append((start, end))
+        elif local == "is":
+            self.filled = self.valued = True
+        elif local == "col":
+            self._column(attributes)
+
+    def end(self, name: str) -> None:
+        """Take an element's end."""
+        local = name.rpartition(":")[2]
+        if local == "v":
+            self.in_value = False
+        elif local == "c":
+            self._end_cell()
+
+    def text(self, text: str) -> None:
+        """Take text."""
+        if self.in_value and self.value is not None and len(self.value) < 100:
+            self.value += text
+
+    def _start_row(self, attributes: Attributes) -> None:
+        """Take a row: its number, and whether it is hidden."""
+        stated = attributes.get("r")
+        if stated is None:
+            self.row += 1
+        elif stated.isdecimal() and len(stated) < 10:
+            self.row = int(stated) - 1
+        else:
+            raise self._misplaced(stated)
+        self.column = -1
+        if attributes.get("hidden") in _TRUE and 0 <= self.row < MAX_ROWS:
+            self.hidden_rows.add(self.row)
+
+    def _column(self, attributes: Attributes) -> None:
+        """Take a range of columns."""
+        first, last = attributes.get("min", ""), attributes.get("max", "")
+        if attributes.get("hidden") in _TRUE and first.isdecimal() and last.isdecimal():
+            top = MAX_COLUMNS if len(last) > 9 else min(int(last), MAX_COLUMNS)
+            bottom = MAX_COLUMNS if len(first) > 9 else int(first)
+            self.hidden_columns.update(range(bottom - 1, top))
+
+    def _start_cell(self, attributes: Attributes) -> None:
+        """Take a cell's place, kind and style."""
+        stated = attributes.get("r")
+        place = (self.row, self.column + 1) if stated is None else parse_reference(stated)
+        if place is None:
+            raise self._misplaced(stated or "")
+        self.row, self.column = place
+        self.kind = attributes.get("t", "n")
+        self.style = attributes.get("s", "")
+        self.filled = self.formula = self.valued = False
+        self.value = None
+
+    def _end_cell(self) -> None:
+        """Keep what the cell turned out to be."""
+        cell = (self.row, self.column)
+        if not self.filled:
+            if self.arrays:
+                self.empty_cells.add(cell)
+            return
+        if self.row >= self.rows or self.column >= self.columns:
+            self.rows, self.columns = max(self.rows, self.row + 1), max(self.columns, self.column + 1)
+            check_extent(self.rows, self.columns, self.label, self.sheet)
+        if self.kind == "e" and self.valued:
+            self.errors[cell] = self.value or "#VALUE!"
+        elif self.kind == "n" and self.style in self.percent_styles:
+            self.percent_cells.add(cell)
+        if self.formula:
+            self.formulas.add(cell)
+            self.zeros += self.value == "0"
+            if not self.valued or (self.kind != "str" and not self.value):
+                self.formula_gaps.add(cell)
+
+    def _misplaced(self, reference: str) -> SheetError:
+        """Return the error for a reference that is none."""
+        return SheetError(
+            f"the file is broken: {reference[:40]!r} is the place of no cell",
+            "open it in the spreadsheet program and save it again",
+            file=self.label,
+            sheet=self.sheet,
+        )
+
+    def add_array_gaps(self) -> None:
+        """Add the cells that an array formula fills, where the file holds no value for them."""
+        for (top, left), (bottom, right) in self.arrays:
+            if (bottom - top + 1) * (right - left + 1) <= MAX_CELLS:
+                self.formula_gaps.update(c for c in self.empty_cells if top <= c[0] <= bottom and left <= c[1] <= right)
+
+
+def parse_cells(
+    xml: bytes, label: str, *, part: str, sheet: str | None = None, percent_styles: frozenset[str] = frozenset()
+) -> CellFacts:
+    """Pass over a worksheet's XML.
+
+    Parameters
+    ----------
+    xml : bytes
+        The part.
+    label, part, sheet : str
+        For messages.
+    percent_styles : frozenset of str, optional
+        Indices of the cell styles that show a number in per cent.
+
+    Raises
+    ------
+    SheetError
+        If it is not well-formed, or a cell's place is none.
+
+    Examples
+    --------
+    >>> xml = b'<sheetData><row r="2" hidden="1"><c r="B2"><f>A1</f></c></row></sheetData>'
+    >>> facts = parse_cells(xml, "a.xlsx", part="sheet1.xml")
+    >>> facts.hidden_rows, facts.formula_gaps, (facts.rows, facts.columns)
+    ({1}, {(1, 1)}, (2, 2))
+    """
+    facts = CellFacts(percent_styles, label, sheet)
+    parse_xml(xml, label, part, start=facts.start, end=facts.end, text=facts.text)
+    facts.add_array_gaps()
+    return facts
+
+
+_REFERENCE_FACTS = re.compile(rb' r="([A-Za-z]*)(\d*)"')
+
+_UNPLACED = re.compile(rb"<c[\t\r\n/>]")
+
+_STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
+
+_SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
+
+_PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
+
+_QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
+
+_PERCENT_BUILTIN = ("9", "10")
+
+_MEND = "open it in the spreadsheet program and save it again"
+
+
+def xlsx_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts | None, ...]:
+    """Collect the facts of every worksheet, and hold the limits.
+
+    Parameters
+    ----------
+    parts : mapping
+        The package's parts.
+    label : str
+        The file's name in messages.
+
+    Returns
+    -------
+    tuple of SheetFacts or None
+        In the workbook's order; None for a sheet of another kind.
+
+    Raises
+    ------
+    SheetError
+        If the package is incomplete, its XML broken, or a sheet larger than the limits.
+    """
+    names, recalculate = _workbook(parts["xl/workbook.xml"], label)
+    if len(names) > MAX_SHEETS:
+        raise SheetError(
+            f"the file has {len(names)} sheets; flowkit reads up to {MAX_SHEETS}",
+            "split it into several files",
+            file=label,
+        )
+    targets = _targets(parts.get("xl/_rels/workbook.xml.rels", b""), label)
+    listed = [targets.get(relation, "") for _, relation in names]
+    percent = _percent_styles(parts.get("xl/styles.xml", b""), label)
+    longest = _longest_string(parts, label)
+    facts: dict[str, SheetFacts] = {}
+    cells = 0
+    # Every part with cells in it, listed or not, so that no reading of the list goes around the limits.
+    for part, xml in parts.items():
+        if b"\x00" in xml[:64] and part.endswith((".xml", ".rels")):
+            raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", _MEND, file=label)
+        if b"sheetData" in xml or part in listed:
+            sheet = next((name for (name, _), target in zip(names, listed, strict=True) if target == part), None)
+            facts[part], extent = _sheet_facts(
+                xml, label, part=part, sheet=sheet, percent=percent, recalculate=recalculate
+            )
+            cells += extent
+            _check_text(xml, longest, label, sheet)
+    if cells > MAX_CELLS_IN_FILE:
+        raise SheetError(
+            f"the file's sheets span {cells} cells; flowkit reads {MAX_CELLS_IN_FILE}",
+            "split it into several files",
+            file=label,
+        )
+    return tuple(_listed(facts, target, name, label) for (name, _), target in zip(names, listed, strict=True))
+
+
+def _listed(facts: Mapping[str, SheetFacts], target: str, name: str, label: str) -> SheetFacts | None:
+    """Return a listed sheet's facts; None where it is no worksheet."""
+    if not target.startswith("xl/worksheets/"):
+        return None
+    if target not in facts:
+        raise SheetError(
+            f"the file is broken: its part {target!r} is missing or holds no cells", _MEND, file=label, sheet=name
+        )
+    return facts[target]
+
+
+def _workbook(xml: bytes, label: str) -> tuple[list[tuple[str, str]], bool]:
+    """Return each sheet's name and relation, and whether the program is asked to compute all on opening."""
+    names: list[tuple[str, str]] = []
+    recalculate = False
+
+    def start(name: str, attributes: Attributes) -> None:
+        """Take the names of the sheets, and whether all must be recalculated."""
+        nonlocal recalculate
+        local = name.rpartition(":")[2]
+        if local == "sheet":
+            relation = next((value for key, value in attributes.items() if key.endswith(":id")), "")
+            names.append((attributes.get("name", ""), relation))
+        elif local == "calcPr":
+            recalculate = attributes.get("fullCalcOnLoad") in ("1", "true")
+
+    parse_xml(xml, label, "xl/workbook.xml", start=start)
+    return names, recalculate
+
+
+def _targets(xml: bytes, label: str) -> dict[str, str]:
+    """Return the part behind each relation of the workbook."""
+    targets: dict[str, str] = {}
+
+    def start(name: str, attributes: Attributes) -> None:
+        """Take where a relation leads."""
+        if name.rpartition(":")[2] == "Relationship":
+            target = posixpath.join("/xl", attributes.get("Target", ""))
+            targets[attributes.get("Id", "")] = posixpath.normpath(target).lstrip("/").lower()
+
+    if xml:
+        parse_xml(xml, label, "xl/_rels/workbook.xml.rels", start=start)
+    return targets
+
+
+def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
+    """Return the indices of the cell styles that show per cent."""
+    if not any(sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")):
+        return frozenset()
+    formats = set(_PERCENT_BUILTIN)
+    styles: set[str] = set()
+    count = 0
+    inside = False
+
+    def start(name: str, attributes: Attributes) -> None:
+        """Count the cell formats and take those of per cent."""
+        nonlocal count, inside
+        local = name.rpartition(":")[2]
+        if local == "numFmt" and "%" in _QUOTED_FORMAT.sub("", attributes.get("formatCode", "")):
+            formats.add(attributes.get("numFmtId", ""))
+        elif local == "cellXfs":
+            inside = True
+        elif local == "xf" and inside:
+            if attributes.get("numFmtId") in formats:
+                styles.add(str(count))
+            count += 1
+
+    def end(name: str) -> None:
+        """Leave the list of cell formats."""
+        nonlocal inside
+        if name.rpartition(":")[2] == "cellXfs":
+            inside = False
+
+    parse_xml(xml, label, "xl/styles.xml", start=start, end=end)
+    return frozenset(styles)
+
+
+def _longest_string(parts: Mapping[str, bytes], label: str) -> int:
+    """Return an upper bound of the longest shared text, in bytes.
+
+    The part also promises a number of texts, for which the reader makes room at once.
+    """
+    longest = 0
+    for part, xml in parts.items():
+        for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
+            if not promised.isdigit() or len(promised) > 9 or int(promised) > len(xml):
+                raise SheetError("the file is broken: it promises more texts than it can hold", _MEND, file=label)
+        if part.lower().endswith("sharedstrings.xml") or b"<sst" in xml[:2000]:
+            longest = max([longest, *map(len, re.split(rb"<(?:\w+:)?si\b", xml))] if len(xml) > 10_000 else [len(xml)])
+    return longest
+
+
+def _check_text(xml: bytes, longest: int, label: str, sheet: str | None) -> None:
+    """Refuse a sheet whose shared texts, written out in every cell, would fill the memory."""
+    if longest > 1000 and longest * len(_SHARED_USE.findall(xml)) > MAX_TEXT_IN_CELLS:
+        raise SheetError(
+            f"the sheet's texts, written out, may hold more than the {MAX_TEXT_IN_CELLS} characters flowkit reads",
+            "delete the long texts and save it again",
+            file=label,
+            sheet=sheet,
+        )
+
+
+def _sheet_facts(
+    xml: bytes, label: str, *, part: str, sheet: str | None, percent: frozenset[str], recalculate: bool
+) -> tuple[SheetFacts, int]:
+    """Return one sheet's facts and the cells it spans."""
+    bound = _bound(xml)
+    doubtful = (
+        b"hidden" in xml
+        or b"<f" in xml
+        or b":f" in xml
+        or b'"e"' in xml
+        or b"'e'" in xml
+        or b"<!DOCTYPE" in xml
+        or (percent and not percent.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
+    )
+    if bound is not None and not doubtful:
+        return SheetFacts(), bound
+    cells = parse_cells(xml, label, part=part, sheet=sheet, percent_styles=percent)
+    gaps = cells.formulas if recalculate and _never_computed(cells) else cells.formula_gaps
+    return (
+        SheetFacts(
+            hidden_rows=frozenset(cells.hidden_rows),
+            hidden_columns=frozenset(cells.hidden_columns),
+            percent_cells=frozenset(cells.percent_cells),
+            formula_gaps=frozenset(gaps),
+            errors=cells.errors,
+        ),
+        cells.rows * cells.columns,
+    )
+
+
+def _never_computed(cells: CellFacts) -> bool:
+    """Tell whether a program wrote the formulas without computing any: a bare 0 in each of them."""
+    return bool(cells.formulas) and cells.zeros + len(cells.formula_gaps) == len(cells.formulas)
+
+
+def _bound(xml: bytes) -> int | None:
+    """Return an upper bound of the cells a sheet spans, or None where a closer look is needed.
+
+    A row or cell without a place of its own follows the one before; such a sheet is parsed.
+    """
+    references = _REFERENCE_FACTS.findall(xml)
+    letters = {found for found, _ in references}
+    numbers = {digits for _, digits in references}
+    prefixed = b":row" in xml or b":c" in xml or b":sheetData" in xml
+    if prefixed or len(references) < xml.count(b"<row") + xml.count(b"<c ") or _UNPLACED.search(xml):
+        return None
+    if max(map(len, letters), default=0) > 2 or max(map(len, numbers), default=0) > 9:
+        return None
+    rows = max((int(digits) for digits in numbers if digits), default=0)
+    columns = max(map(_column_number, letters), default=0)
+    return rows * columns if rows <= MAX_ROWS and columns <= MAX_COLUMNS and rows * columns <= MAX_CELLS else None
+
+
+def _column_number(letters: bytes) -> int:
+    """Return a column's number from 1."""
+    column = 0
+    for letter in letters.upper():
+        column = column * 26 + letter - 64
+    return column

@@ -1,0 +1,709 @@
+"""An empty sheet for the operator, laid out for what is to be flowed."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import os
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from flowkit.errors import SheetError
+from flowkit.model import Side
+from flowkit.units import from_si, unit
+
+if TYPE_CHECKING:
+    from openpyxl.styles import Border
+    from openpyxl.worksheet.datavalidation import DataValidation
+    from openpyxl.worksheet.worksheet import Worksheet
+
+__all__ = [
+    "FRACTIONS",
+    "LEAK",
+    "BlankPlan",
+    "Column",
+    "Field",
+    "lifts_by_fraction",
+    "lifts_by_step",
+    "plan_blank",
+    "write_blank",
+    "xlsx_bytes",
+]
+
+MAX_LIFTS = 60
+
+MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each
+
+MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each
+
+MAX_COLUMNS_OF_A_SIDE = 20
+
+FieldKind = Literal["text", "number", "date", "percent", "angle"]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of the heading.
+
+    Attributes
+    ----------
+    label : str
+        With its unit in square brackets.
+    kind : {"text", "number", "date", "percent", "angle"}
+    value : str or float or None
+        Filled in beforehand, where it is known.
+    """
+
+    label: str
+    kind: FieldKind
+    value: str | float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of flows."""
+
+    side: Side
+    port: str
+    run: int
+    runs: int
+
+    @property
+    def heading(self) -> str:
+        """Its heading, such as ``Intake 1 run 2``."""
+        name = f"{self.side.capitalize()} {self.port}"
+        return name if self.runs == 1 else f"{name} run {self.run}"
+
+
+@dataclass(frozen=True, slots=True)
+class BlankPlan:
+    """A blank sheet.
+
+    Attributes
+    ----------
+    fields : tuple of Field
+    lifts : tuple of float
+        In the lift unit.
+    tables : tuple of tuple of Column
+        One table, or one for each side.
+    lift_unit, flow_unit : str
+    help : tuple of str
+        How to fill it in; the first line goes on from what is to be filled in.
+    """
+
+    fields: tuple[Field, ...]
+    lifts: tuple[float, ...]
+    tables: tuple[tuple[Column, ...], ...]
+    lift_unit: str
+    flow_unit: str
+    help: tuple[str, ...]
+
+
+HELP = (
+    "in the units printed on the sheet. Leave empty what was not tested or is not known.",
+    "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
+    "valve closed.",
+)
+
+LEAK = "Leak"
+
+"""Heads the line below the lifts."""
+
+
+def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
+    """Return lifts by equal steps up to a given lift.
+
+    Parameters
+    ----------
+    step_m, top_m : float
+        Step and highest lift [m].
+
+    Returns
+    -------
+    tuple of float
+        Lifts [m]; the highest is one of them even where the steps do not meet it.
+
+    Raises
+    ------
+    SheetError
+        If a lift is not above zero, the step larger than the highest lift, or there would be too many.
+
+    Examples
+    --------
+    >>> lifts_by_step(0.002, 0.007)
+    (0.002, 0.004, 0.006, 0.007)
+    """
+    if not (step_m > 0 and top_m > 0 and math.isfinite(step_m) and math.isfinite(top_m)):
+        raise SheetError("the step and the highest lift must be above zero", 'give them like "1 mm" and "12 mm"')
+    if step_m > top_m * (1 + 1e-9):
+        raise SheetError(
+            "the step of the lifts is larger than the highest lift", "take a smaller step or a higher lift"
+        )
+    count = math.floor(top_m / step_m * (1 + 1e-9))
+    if count > MAX_LIFTS:
+        raise SheetError(f"that makes {count} lifts; a page holds {MAX_LIFTS}", "take a larger step")
+    lifts = [round(step_m * nth, 9) for nth in range(1, count + 1)]
+    if top_m - lifts[-1] > 1e-6:
+        lifts.append(round(top_m, 9))
+    return tuple(lifts)
+
+
+def lifts_by_fraction(valve_diameter_m: float, fractions: Sequence[float], top_m: float | None) -> tuple[float, ...]:
+    """Return lifts at fractions of the valve's diameter, up to a given lift.
+
+    Parameters
+    ----------
+    valve_diameter_m : float
+        Diameter of the valve head [m].
+    fractions : sequence of float
+        Lift over diameter.
+    top_m : float, optional
+        Highest lift [m].
+
+    Raises
+    ------
+    SheetError
+        If a figure is not above zero, or no lift is left.
+
+    Examples
+    --------
+    >>> lifts_by_fraction(0.040, (0.05, 0.1, 0.3), 0.010)
+    (0.002, 0.004)
+    """
+    if not (valve_diameter_m > 0 and math.isfinite(valve_diameter_m)) or any(not 0 < f < 2 for f in fractions):
+        raise SheetError(
+            "the valve's diameter and the fractions of it must be above zero", "a fraction is lift over diameter"
+        )
+    lifts = sorted({round(valve_diameter_m * fraction, 9) for fraction in fractions})
+    lifts = [lift for lift in lifts if top_m is None or lift <= top_m * (1 + 1e-9)]
+    if not lifts:
+        raise SheetError("no lift is left below the highest one", "give smaller fractions or a higher lift")
+    return tuple(lifts)
+
+
+def plan_blank(
+    lifts_m: Sequence[float],
+    *,
+    ports: Sequence[str],
+    sides: Sequence[Side],
+    runs: int | Mapping[str, int],
+    lift_unit: str,
+    flow_unit: str,
+    pressure_unit: str,
+    known: Mapping[str, str | float],
+) -> BlankPlan:
+    """Lay down what stands on a blank sheet.
+
+    Parameters
+    ----------
+    lifts_m : sequence of float
+        Lifts [m].
+    ports : sequence of str
+    sides : sequence of {"intake", "exhaust"}
+    runs : int or mapping of port to int
+        How often each port is run; a port that is not in the mapping once.
+    lift_unit, flow_unit, pressure_unit : str
+        Units of the trade.
+    known : mapping
+        Label without unit, in small letters, to what is filled in beforehand.
+
+    Raises
+    ------
+    SheetError
+        If there is nothing to test or more than fits on a page, or a port is named twice.
+    UnitError
+        If a unit is not known.
+    """
+    length, flow, pressure = unit(lift_unit, "length"), unit(flow_unit, "flow"), unit(pressure_unit, "pressure")
+    lifts = _lifts_in(lifts_m, length.name)
+    _refuse_twice(ports)
+    columns = tuple(
+        Column(side, port, run, count)
+        for side in dict.fromkeys(sides)
+        for port in ports
+        for count in (runs if isinstance(runs, int) else runs.get(port, 1),)
+        for run in range(1, count + 1)
+    )
+    if not columns or not lifts:
+        raise SheetError("a blank sheet needs a lift, a side, a port and a run", "name at least one of each")
+    tables = _tables(columns)
+    most = MAX_LIFTS if len(tables) == 1 else MAX_LIFTS_IN_TWO
+    widest = max(map(len, tables))
+    if widest > MAX_COLUMNS_OF_A_SIDE or len(lifts) > most:
+        raise SheetError(
+            f"{len(lifts)} lifts and {widest} columns of flow do not fit on a page "
+            f"({most} and {MAX_COLUMNS_OF_A_SIDE} do)",
+            "make a sheet for each side, or ask for fewer runs or lifts",
+        )
+    for column in columns:
+        if not column.port.strip() or len(column.port) > 20 or not column.port.isprintable():
+            raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
+    fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known)
+    return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
+
+
+def _refuse_twice(ports: Sequence[str]) -> None:
+    """Refuse two ports of one name; their columns could not be told apart."""
+    seen: set[str] = set()
+    for port in ports:
+        if port.strip().casefold() in seen:
+            raise SheetError(f"the port {port!r} is named twice", "give each port a name of its own, or their number")
+        seen.add(port.strip().casefold())
+
+
+def _tables(columns: tuple[Column, ...]) -> tuple[tuple[Column, ...], ...]:
+    """Part the columns by side where they are too many for one table that can be read on paper."""
+    if len(columns) <= MAX_COLUMNS_IN_ONE:
+        return (columns,)
+    return tuple(
+        tuple(column for column in columns if column.side == side)
+        for side in dict.fromkeys(column.side for column in columns)
+    )
+
+
+def _lifts_in(lifts_m: Sequence[float], lift_unit: str) -> tuple[float, ...]:
+    """Return the lifts in their unit, as fine as a dial gauge shows."""
+    decimals = {"in": 4, "thou": 1, "mm": 3, "cm": 4, "m": 6}[lift_unit]
+    if any(not (math.isfinite(lift) and lift > 0) for lift in lifts_m):
+        raise SheetError("a lift on a blank sheet must be above zero", 'give lifts like "1 mm"')
+    return tuple(sorted({round(from_si(lift, lift_unit), decimals) for lift in lifts_m}))
+
+
+def _fields(
+    sides: Mapping[Side, object], length: str, flow: str, pressure: str, known: Mapping[str, str | float]
+) -> tuple[Field, ...]:
+    """List the fields of the heading."""
+    size = "mm" if length in ("mm", "cm", "m") else "in"
+    warmth, weight = ("°C", "hPa") if size == "mm" else ("°F", "inHg")
+    wanted: list[tuple[str, str, FieldKind]] = [
+        ("Head", "", "text"),
+        ("Variant", "", "text"),
+        ("Date", "", "date"),
+        ("Bench", "", "text"),
+        ("Operator", "", "text"),
+        ("Test pressure", pressure, "number"),
+        ("Fixture bore", size, "number"),
+        ("Air temperature", warmth, "number"),
+        ("Barometer", weight, "number"),
+        ("Humidity", "%", "percent"),
+        ("Check plate reading", flow, "number"),
+        ("Check plate nominal", flow, "number"),
+        ("Entry fitting", "", "text"),
+        ("Exit fitting", "", "text"),
+    ]
+    for side in sides:
+        name = side.capitalize()
+        wanted += [
+            (f"{name} valve head", size, "number"),
+            (f"{name} stem", size, "number"),
+            (f"{name} throat", size, "number"),
+            (f"{name} seat angle", "°", "angle"),
+            (f"{name} seat width", size, "number"),
+        ]
+    wanted.append(("Notes", "", "text"))
+    return tuple(
+        Field(f"{label} [{spelled}]" if spelled else label, kind, known.get(label.lower()))
+        for label, spelled, kind in wanted
+    )
+
+
+_WIDE = 11  # beyond so many columns the page lies on its side
+
+_GREY = "F2F2F2"
+
+_LINE = "9A9A9A"
+
+_MESSAGES = {
+    "number": "A number from zero up, without its unit: the unit is printed on the sheet. Leave the cell empty if it "
+    "was not tested.",
+    "angle": "The seat's angle in degrees, measured from the head's plane.",
+    "percent": "The relative humidity in per cent, 0 to 100.",
+    "date": "The date of the test, such as 2026-03-18.",
+}
+
+
+def xlsx_bytes(plan: BlankPlan) -> bytes:
+    """Write a plan as a workbook.
+
+    Parameters
+    ----------
+    plan : BlankPlan
+
+    Returns
+    -------
+    bytes
+        The xlsx file.
+    """
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet: Worksheet = book.worksheets[0]
+    sheet.title = "Flow test"
+    shape = _Shape.of(plan)
+    _write_title(sheet, shape.width)
+    checks = _validations(sheet)
+    row = _write_fields(sheet, plan, shape, checks)
+    for columns in plan.tables:
+        row = _write_table(sheet, plan, columns, top=row + 2, flow_check=checks["number"])
+    _write_help(sheet, plan, top=row + 2, width=shape.width)
+    _set_page(sheet, shape, last_row=row + 1 + len(plan.help))
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """How the page is divided.
+
+    Attributes
+    ----------
+    width : int
+        Columns of the sheet.
+    groups, label : int
+        Groups of fields side by side, and how many columns a label takes; its value takes two.
+    column_width : float
+        In characters.
+    """
+
+    width: int
+    groups: int
+    label: int
+    column_width: float
+
+    @classmethod
+    def of(cls, plan: BlankPlan) -> _Shape:
+        """Divide the page for a plan."""
+        columns = 1 + max(map(len, plan.tables))
+        groups, label, column_width = (
+            (2, 2, 11.5) if columns <= _WIDE else (3, 2, 10.5) if columns <= 13 else (3, 3, 8.5)
+        )
+        return cls(max(columns, groups * (label + 2)), groups, label, column_width)
+
+
+def _write_title(sheet: Worksheet, width: int) -> None:
+    """Write the title."""
+    from openpyxl.styles import Alignment, Font
+
+    sheet.cell(1, 1, "Flow test sheet").font = Font(name="Arial", size=14, bold=True)
+    sheet.cell(1, 1).alignment = Alignment(vertical="center")
+    sheet.merge_cells(start_row=1, start_column=1, end_row=1, end_column=width)
+    sheet.row_dimensions[1].height = 24
+
+
+def _validations(sheet: Worksheet) -> dict[str, DataValidation]:
+    """Add what a cell takes, one rule for each kind of field."""
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    rules = {
+        "number": DataValidation(type="decimal", operator="greaterThanOrEqual", formula1="0"),
+        "angle": DataValidation(type="decimal", operator="between", formula1="0", formula2="90"),
+        "percent": DataValidation(type="decimal", operator="between", formula1="0", formula2="100"),
+        "date": DataValidation(type="date", operator="greaterThan", formula1="36526"),
+    }
+    for kind, rule in rules.items():
+        rule.allow_blank = True
+        rule.errorTitle, rule.error, rule.showErrorMessage = "This cell", _MESSAGES[kind], True
+        sheet.add_data_validation(rule)
+    return rules
+
+
+def _write_fields(sheet: Worksheet, plan: BlankPlan, shape: _Shape, checks: dict[str, DataValidation]) -> int:
+    """Write the heading's fields, group beside group; return its last row."""
+    *fields, notes = plan.fields
+    rows = -(-len(fields) // shape.groups)
+    size = shape.label + 2
+    for nth, field in enumerate(fields):
+        group, down = divmod(nth, rows)
+        _write_field(sheet, field, row=3 + down, columns=(1 + size * group, size * (group + 1)), checks=checks)
+    last = 3 + rows
+    _write_field(sheet, notes, row=last, columns=(1, size * shape.groups), checks=checks, label_width=shape.label)
+    sheet.row_dimensions[last].height = 34
+    for row in range(3, last):
+        sheet.row_dimensions[row].height = 19
+    return last
+
+
+def _write_field(
+    sheet: Worksheet,
+    field: Field,
+    *,
+    row: int,
+    columns: tuple[int, int],
+    checks: dict[str, DataValidation],
+    label_width: int | None = None,
+) -> None:
+    """Write one label and the cell for its value, which takes the last two columns unless said otherwise."""
+    from openpyxl.styles import Alignment, Font, Protection
+
+    column, end = columns
+    start = end - 1 if label_width is None else column + label_width
+    label = sheet.cell(row, column, field.label)
+    label.font = Font(name="Arial", size=9)
+    label.alignment = Alignment(horizontal="left", vertical="center", indent=0 if column == 1 else 1)
+    sheet.merge_cells(start_row=row, start_column=column, end_row=row, end_column=start - 1)
+    value = sheet.cell(row, start)
+    if field.value is not None:
+        value.value = field.value
+        if isinstance(field.value, str):
+            value.data_type = "s"  # never a formula, whatever the text begins with
+    value.font = Font(name="Arial", size=10)
+    value.alignment = Alignment(horizontal="left", vertical="center", wrap_text=field.label == "Notes")
+    if field.kind == "date":
+        value.number_format = "yyyy-mm-dd"
+    if field.kind in checks:
+        checks[field.kind].add(value)
+    for at in range(start, end + 1):
+        sheet.cell(row, at).border = _line(under=True)
+        sheet.cell(row, at).protection = Protection(locked=False)
+    sheet.merge_cells(start_row=row, start_column=start, end_row=row, end_column=end)
+
+
+def _write_table(
+    sheet: Worksheet, plan: BlankPlan, columns: Sequence[Column], *, top: int, flow_check: DataValidation
+) -> int:
+    """Write the table: two lines of headings, a line for each lift and one for the leak; return its last row."""
+    from openpyxl.styles import Alignment, Font, PatternFill, Protection
+
+    grey = PatternFill("solid", start_color=_GREY)
+    headings = ["Lift", *(column.heading for column in columns)]
+    units = [plan.lift_unit, *(plan.flow_unit for _ in columns)]
+    for line, texts in enumerate((headings, units)):
+        for nth, text in enumerate(texts):
+            cell = sheet.cell(top + line, 1 + nth, text)
+            cell.font = Font(name="Arial", size=9, bold=line == 0)
+            cell.alignment = Alignment(horizontal="center", vertical="center", wrap_text=True)
+            cell.fill = grey
+            cell.border = _line()
+    sheet.row_dimensions[top].height = 28 if any(column.runs > 1 for column in columns) else 18
+    places: tuple[float | str, ...] = (*plan.lifts, LEAK)
+    for row, lift in enumerate(places, top + 2):
+        sheet.row_dimensions[row].height = 20
+        place = sheet.cell(row, 1, lift)
+        place.font = Font(name="Arial", size=10)
+        place.alignment = Alignment(horizontal="center", vertical="center")
+        place.fill = grey
+        place.border = _line()
+        place.number_format = _format(plan.lifts)
+        for column in range(2, 2 + len(columns)):
+            reading = sheet.cell(row, column)
+            reading.border = _line()
+            reading.font = Font(name="Arial", size=10)
+            reading.protection = Protection(locked=False)
+            reading.alignment = Alignment(horizontal="center", vertical="center")
+            flow_check.add(reading)
+    return top + 1 + len(places)
+
+
+def _line(*, under: bool = False) -> Border:
+    """Return a thin frame, or a line under a cell."""
+    from openpyxl.styles import Border, Side
+
+    thin = Side(style="thin", color=_LINE)
+    return Border(bottom=thin) if under else Border(left=thin, right=thin, top=thin, bottom=thin)
+
+
+def _format(lifts: tuple[float, ...]) -> str:
+    """Return a number format with as many decimals as the lifts need."""
+    decimals = max(len(f"{lift:g}".partition(".")[2]) for lift in lifts)
+    return "0." + "0" * decimals if decimals else "0"
+
+
+def _write_help(sheet: Worksheet, plan: BlankPlan, *, top: int, width: int) -> None:
+    """Write how to fill the sheet in."""
+    from openpyxl.styles import Alignment, Font
+
+    for nth, line in enumerate((f"Fill in the white cells only, {plan.help[0]}", *plan.help[1:])):
+        cell = sheet.cell(top + nth, 1, line)
+        cell.font = Font(name="Arial", size=9)
+        cell.alignment = Alignment(wrap_text=True, vertical="center")
+        sheet.merge_cells(start_row=top + nth, start_column=1, end_row=top + nth, end_column=width)
+        sheet.row_dimensions[top + nth].height = 15
+
+
+def _set_page(sheet: Worksheet, shape: _Shape, *, last_row: int) -> None:
+    """Make the sheet print on one page, and protect what is printed on it."""
+    from openpyxl.utils import get_column_letter
+    from openpyxl.worksheet.page import PageMargins
+    from openpyxl.worksheet.properties import PageSetupProperties
+
+    for column in range(1, shape.width + 1):
+        sheet.column_dimensions[get_column_letter(column)].width = shape.column_width
+    sheet.sheet_view.showGridLines = False
+    sheet.page_setup.orientation = "landscape" if shape.width > _WIDE else "portrait"
+    sheet.page_setup.paperSize = 9
+    sheet.page_setup.fitToWidth = 1
+    sheet.page_setup.fitToHeight = 1
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.page_margins = PageMargins(left=0.5, right=0.5, top=0.5, bottom=0.5)
+    sheet.print_options.horizontalCentered = True
+    sheet.print_area = f"A1:{get_column_letter(shape.width)}{last_row}"
+    sheet.protection.sheet = True
+    sheet.protection.formatColumns = False
+    sheet.protection.formatRows = False
+
+
+FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
+
+"""Lift over valve diameter, where nothing else is asked for; common practice, no source."""
+
+_FILL = "Fill in what stands empty behind the labels and under the headings"
+
+
+def write_blank(
+    path: str | Path,
+    *,
+    lifts_m: Sequence[float] | None = None,
+    step_m: float | None = None,
+    top_m: float | None = None,
+    valve_diameter_m: float | None = None,
+    fractions: Sequence[float] = FRACTIONS,
+    ports: Sequence[str] = ("1", "2", "3", "4"),
+    sides: Sequence[Side] = ("intake", "exhaust"),
+    runs: int | Mapping[str, int] = 1,
+    lift_unit: str = "mm",
+    flow_unit: str = "CFM",
+    pressure_unit: str = "inH2O",
+    known: Mapping[str, str | float] | None = None,
+) -> Path:
+    """Write a blank sheet for a flow bench.
+
+    Its lifts are `lifts_m`, or go by `step_m` up to `top_m`, or stand at `fractions` of
+    `valve_diameter_m` (up to `top_m`, if given).
+
+    Parameters
+    ----------
+    path : str or Path
+        ``.xlsx``: prints on one page, its cells take no negative figures, its labels and
+        units are protected (without a password); or ``.csv``.
+    lifts_m : sequence of float, optional
+        Lifts [m].
+    step_m, top_m : float, optional
+        Step and highest lift [m].
+    valve_diameter_m : float, optional
+        Diameter of the valve head [m].
+    fractions : sequence of float, optional
+        Lift over diameter.
+    ports : sequence of str, optional
+        Their names.
+    sides : sequence of {"intake", "exhaust"}, optional
+    runs : int or mapping of port to int, optional
+        How often each port is run.
+    lift_unit, flow_unit, pressure_unit : str, optional
+        Units of the trade; other lengths are in mm beside a metric lift, in inches else.
+    known : mapping, optional
+        Label without unit, in small letters (``"test pressure"``), to what is filled in
+        beforehand, in the sheet's unit.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    SheetError
+        If the file exists, cannot be written, or the sheet asked for cannot be.
+    UnitError
+        If a unit is not known.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = write_blank(Path(folder) / "bench.csv", step_m=0.002, top_m=0.012, ports=["1"], sides=["intake"])
+    ...     print(written.read_text(encoding="utf-8-sig").splitlines()[-8:-6])
+    ['mm,CFM', '2,']
+    """
+    path = Path(path)
+    if path.suffix.lower() not in (".xlsx", ".csv"):
+        raise SheetError(f"a blank sheet is written as .xlsx or .csv, not {path.suffix or 'without ending'!r}")
+    _refuse_existing(path)
+    if lifts_m is None:
+        lifts_m = _lifts(step_m, top_m, valve_diameter_m, fractions)
+    plan = plan_blank(
+        lifts_m,
+        ports=ports,
+        sides=sides,
+        runs=runs,
+        lift_unit=lift_unit,
+        flow_unit=flow_unit,
+        pressure_unit=pressure_unit,
+        known=known or {},
+    )
+    if path.suffix.lower() == ".csv":
+        content = _csv_bytes(plan)
+    else:
+        from flowkit.importers.sheets.blank import xlsx_bytes
+
+        content = xlsx_bytes(plan)
+    _write_new(path, content)
+    return path
+
+
+def _lifts(
+    step_m: float | None, top_m: float | None, valve_diameter_m: float | None, fractions: Sequence[float]
+) -> tuple[float, ...]:
+    """Return the lifts that were asked for."""
+    if step_m is not None and top_m is not None:
+        return lifts_by_step(step_m, top_m)
+    if step_m is None and valve_diameter_m is not None:
+        return lifts_by_fraction(valve_diameter_m, fractions, top_m)
+    raise SheetError(
+        "a blank sheet needs its lifts", "give a step and the highest lift, or the valve's diameter for fractions of it"
+    )
+
+
+def _csv_bytes(plan: BlankPlan) -> bytes:
+    """Write a plan as text; with a byte-order mark, which spreadsheet programs want to see."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    # Comments, so never quoted, whatever commas stand in them.
+    out.writelines(f"# {line}\r\n" for line in ("Flow test sheet", f"{_FILL}, {plan.help[0]}", *plan.help[1:]))
+    writer.writerows([field.label, "" if field.value is None else field.value] for field in plan.fields)
+    for columns in plan.tables:
+        writer.writerow([])
+        writer.writerow(["Lift", *(column.heading for column in columns)])
+        writer.writerow([plan.lift_unit, *(plan.flow_unit for _ in columns)])
+        writer.writerows([place, *("" for _ in columns)] for place in (*(f"{lift:g}" for lift in plan.lifts), LEAK))
+    return out.getvalue().encode("utf-8-sig")
+
+
+def _refuse_existing(path: Path) -> None:
+    """Refuse to write over a file."""
+    if os.path.lexists(path):
+        raise SheetError("the file exists, and it may be filled in", "choose another name", file=str(path))
+
+
+def _write_new(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all, and never over another."""
+    try:
+        handle, name = tempfile.mkstemp(prefix=".flowkit-", dir=path.parent)
+    except OSError as error:
+        raise SheetError(
+            f"the sheet cannot be written ({error.strerror})", "choose another folder", file=str(path)
+        ) from error
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        temporary.chmod(0o644)
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            _refuse_existing(path)
+            raise
+        except OSError:
+            # Not every file system has links; there the file is looked for once more.
+            _refuse_existing(path)
+            temporary.replace(path)
+    except OSError as error:
+        raise SheetError(
+            f"the sheet cannot be written ({error.strerror})", "choose another folder", file=str(path)
+        ) from error
+    finally:
+        temporary.unlink(missing_ok=True)

@@ -1,0 +1,1 @@
+"""The vocabulary and what a cell says."""

@@ -1,0 +1,290 @@
+"""One cell -> a number with its unit, a gap, or text that is neither."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import NamedTuple
+
+from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.words.vocabulary import fold
+from flowkit.numerals import number
+from flowkit.units import Quantity, Unit, find_unit
+
+__all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "known_unit", "plain_numbers", "read_cell"]
+
+GAP_MARKS = frozenset(
+    {
+        "-", "--", "---", "–", "—", "−", "/", "-/-", "...", "…", "x", "?", "none", "tbd",
+        "n/a", "na", "n.a.", "n.a", "#n/a", "nt", "n.t.", "n/t", "nd", "n.d.", "n.m.", "nm",
+        "not tested", "not measured",
+        "k.a.", "ka", "n.g.", "nicht gemessen", "nicht geprüft", "non mesuré", "non mesure", "non testé",
+        "s/d", "no medido", "no probado", "n.p.", "non misurato", "non provato",
+    }
+)  # fmt: skip
+
+"""What people write where nothing was measured."""
+
+
+class Cell(NamedTuple):
+    """A cell as read.
+
+    Attributes
+    ----------
+    value : float or None
+        The number; None where the cell holds none.
+    unit : str
+        The unit behind the number, as written.
+    gap : str
+        The gap mark, where the cell is one; empty cells have none.
+    """
+
+    value: float | None
+    unit: str = ""
+    gap: str = ""
+
+
+EMPTY = Cell(None)
+
+_QUANTITY = re.compile(
+    r"^\s*(?P<number>[-+−–]?(?:\d[\d\s'’.,]*\d|\d|[.,]\d+)[.,]?(?:[eE][-+]?\d+)?)\s*(?P<unit>\D.*)?$", re.DOTALL
+)
+
+
+def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
+    """Read a cell that should hold a number.
+
+    Parameters
+    ----------
+    value : cell value
+    decimal_comma : bool, optional
+        Whether numbers in text have a decimal comma; None where that is not known.
+
+    Returns
+    -------
+    Cell
+        With neither value nor gap where the cell holds something else, or nothing.
+
+    Examples
+    --------
+    >>> read_cell('.350"'), read_cell(" 212,5 cfm")
+    (Cell(value=0.35, unit='"', gap=''), Cell(value=212.5, unit='cfm', gap=''))
+    >>> read_cell("NT"), read_cell("abc")
+    (Cell(value=None, unit='', gap='NT'), Cell(value=None, unit='', gap=''))
+    """
+    if isinstance(value, str):
+        return _read_text(value, decimal_comma)
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
+        return Cell(float(value))
+    return EMPTY
+
+
+@lru_cache(maxsize=4096)
+def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
+    """Find the unit a text spells, quickly where it was met before.
+
+    Parameters
+    ----------
+    spelled : str
+    quantities : tuple of str, optional
+        The quantities that make sense here.
+
+    Examples
+    --------
+    >>> known_unit("cfm").name, known_unit("cfm", ("length",))
+    ('CFM', None)
+    """
+    return find_unit(spelled, quantities)
+
+
+def plain_numbers(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
+    """Read a whole column at once, where each cell is a plain number.
+
+    Parameters
+    ----------
+    values : sequence of cell value
+    decimal_comma : bool or None
+
+    Returns
+    -------
+    list of float or None
+        None where any cell needs a closer look.
+
+    Examples
+    --------
+    >>> plain_numbers(["1.5", "2"], None), plain_numbers(["1.5", "2 cfm"], None)
+    ([1.5, 2.0], None)
+    """
+    kinds = set(map(type, values))
+    if kinds == {float}:
+        numbers: list[float] = list(values)  # type: ignore[arg-type]
+    elif kinds == {str} and not decimal_comma:
+        text: Sequence[str] = values  # type: ignore[assignment]
+        if "_" in "".join(text):
+            return None
+        try:
+            numbers = list(map(float, text))
+        except ValueError:
+            return None
+    else:
+        return None
+    return numbers if math.isfinite(sum(numbers)) else None
+
+
+@lru_cache(maxsize=8192)
+def _read_text(text: str, decimal_comma: bool | None) -> Cell:
+    """Read a number with its unit, or a gap mark."""
+    plain = text.strip()
+    if plain.lower() in GAP_MARKS:
+        return Cell(None, gap=plain)
+    match = _QUANTITY.match(plain)
+    if match is None:
+        return EMPTY
+    spelled = (match["unit"] or "").strip()
+    if spelled and known_unit(spelled) is None:
+        return EMPTY
+    value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
+    return EMPTY if value is None else Cell(value, spelled)
+
+
+def _number(text: str, decimal_comma: bool | None) -> float | None:
+    """Read a number by the mark of its sheet; one with a single reading needs no mark."""
+    if _LEADING_ZERO.match(text):
+        return number(text)  # 0.350 and 0,350: no group of thousands begins with zero
+    value = number(text, decimal_comma=decimal_comma)
+    return number(text) if value is None else value
+
+
+_LEADING_ZERO = re.compile(r"[-+−–]?0[.,]\d+$")
+
+
+def decimal_comma_of(grid: Grid) -> bool | None:
+    """Say whether numbers in a grid's text have a decimal comma, as far as its cells tell.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Examples
+    --------
+    >>> decimal_comma_of(Grid("a.xlsx", "S", (("1,25",), ("1,234",))))
+    True
+    """
+    if grid.decimal_comma is not None:
+        return grid.decimal_comma
+    seen: set[bool] = set()
+    for row in grid.rows:
+        for value in row:
+            if isinstance(value, str) and "," in value:
+                match = _DECIMAL.match(value)
+                if match is not None:
+                    seen.add(match["mark"] == ",")
+    return seen.pop() if len(seen) == 1 else None
+
+
+_DECIMAL = re.compile(
+    r"^\s*[-+−]?(?:\d{1,3}(?:[.\s]\d{3})*|\d*)(?P<mark>,)(?:\d{1,2}|\d{4,})(?:\s*[^\W\d].*|\s*[\"%°].*)?\s*$"
+)
+
+
+def as_text(value: CellValue) -> str:
+    """Return a cell as a name or a note: whole numbers without a decimal point.
+
+    Parameters
+    ----------
+    value : cell value
+
+    Examples
+    --------
+    >>> as_text(1.0), as_text("01"), as_text(None)
+    ('1', '01', '')
+    """
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return _clean(value)
+    if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
+        return iso_date(value) or str(value)
+    if isinstance(value, float) and not isinstance(value, bool) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)
+
+
+@lru_cache(maxsize=4096)
+def _clean(text: str) -> str:
+    """A text on one line, without what a terminal might obey."""
+    if not text.isprintable():
+        text = "".join(mark if mark.isprintable() else " " for mark in text)
+    return " ".join(text.split())
+
+
+_MONTHS = {
+    name: month
+    for month, names in enumerate(
+        (
+            "january jan januar janvier janv enero ene gennaio gen jaenner janner",
+            "february feb februar fevrier fev fevr febrero febbraio",
+            "march mar marz maerz mrz mars marzo",
+            "april apr avril avr abril abr aprile",
+            "may mai mayo maggio mag",
+            "june jun juni juin junio giugno giu",
+            "july jul juli juillet juil julio luglio lug",
+            "august aug aout agosto ago",
+            "september sep sept septembre septiembre settembre set",
+            "october oct oktober okt octobre octubre ottobre ott",
+            "november nov novembre noviembre",
+            "december dec dezember dez decembre diciembre dic dicembre",
+        ),
+        start=1,
+    )
+    for name in names.split()
+}  # fmt: skip
+
+
+def iso_date(value: CellValue) -> str | None:
+    """Return a date as ISO text where it can be read in one way only, else None.
+
+    Parameters
+    ----------
+    value : cell value
+
+    Examples
+    --------
+    >>> iso_date("14 March 2026"), iso_date("14.03.2026"), iso_date("3/4/26")
+    ('2026-03-14', '2026-03-14', None)
+    """
+    if isinstance(value, datetime.datetime):
+        return value.date().isoformat()
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    return _date_of(value.strip()) if isinstance(value, str) else None
+
+
+def _date_of(text: str) -> str | None:
+    """Read a date in text: year first, day.month.year, or with the month in words."""
+    text = re.sub(r"[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*(Z|[ap]m|UTC)?$", "", text, flags=re.IGNORECASE)
+    match = re.fullmatch(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})", text)
+    if match:
+        return _checked(int(match[1]), int(match[2]), int(match[3]))
+    match = re.fullmatch(r"(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{4})", text)
+    if match:
+        return _checked(int(match[3]), int(match[2]), int(match[1]))
+    words = fold(text).replace("°", " ").split()
+    words = [word for word in words if word not in ("de", "of", "the", "le", "el", "den", "del", "di")]
+    months = [word for word in words if word in _MONTHS]
+    digits = [re.sub(r"(?<=\d)(st|nd|rd|th|er|o|a)$", "", word) for word in words if word not in months]
+    if len(months) != 1 or len(digits) != 2 or not all(word.isdecimal() for word in digits):
+        return None
+    day, year = digits if len(digits[1]) == 4 else digits[::-1]
+    return _checked(int(year), _MONTHS[months[0]], int(day)) if len(year) == 4 else None
+
+
+def _checked(year: int, month: int, day: int) -> str | None:
+    """ISO text of a date that exists."""
+    try:
+        return datetime.date(year, month, day).isoformat()
+    except ValueError:
+        return None

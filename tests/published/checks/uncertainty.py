@@ -1,0 +1,279 @@
+"""What uncertainty, repeatability and power are held against."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from functools import partial
+
+import numpy as np
+
+from flowkit.analysis.lifts import slopes
+from flowkit.analysis.planning import power_of
+from flowkit.analysis.propagation import Combined, Component, combine, correlation_of, propagate, student_t
+from flowkit.analysis.results import Repeatability
+from flowkit.analysis.runs import pool_relative
+from flowkit.analysis.uncertainty import PortNoise, draw_mean_flows, interval_of
+from flowkit.model import Bench
+from tests.published.checks import Check
+
+__all__ = ["CHECKS"]
+
+_TABLE = "JCGM 100:2008, table G.2, half the last digit; from memory"
+_G4 = "JCGM 100:2008, G.4.1, half the last digit; from memory"
+_H1 = "JCGM 100:2008, example H.1, half the last digit; from memory"
+_H2 = "JCGM 100:2008, example H.2, table H.3, half the last digit; from memory"
+_H2_U = (
+    "JCGM 100:2008, example H.2, table H.3, from memory; one unit of the last digit, since unrounded inputs give "
+    "0.29558 where both of its approaches print 0.295"
+)
+_H5 = "JCGM 100:2008, example H.5, half the last digit; from memory"
+_STRD = "NIST Statistical Reference Datasets, SiRstv, certified values; from memory"
+_ISO = "ISO 5725-2:1994, annex B.1, sulfur in coal, level 1, half the last digit; from memory"
+_HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.3, half the last digit; from memory"
+_COHEN = "Cohen, Statistical Power Analysis (2nd ed. 1988), table 2.4.1, rounded to whole readings; from memory"
+_LINEAR = "closed form of a linear figure; four standard errors of 40 000 draws"
+
+
+def _coverage() -> tuple[Check, ...]:
+    """Return the checks of Student's t."""
+    printed = ((1, 0.95, "12.71"), (4, 0.95, "2.78"), (10, 0.95, "2.23"), (16, 0.99, "2.92"), (50, 0.99, "2.68"))
+    rows: tuple[tuple[float, float, str], ...] = (*printed, (100, 0.95, "1.984"), (math.inf, 0.95, "1.960"))
+    return tuple(
+        Check(
+            f"Student's t, {freedom:g} degrees of freedom, {probability:.0%}",
+            _TABLE,
+            float(text),
+            0.5 * 10.0 ** -len(text.partition(".")[2]),
+            "",
+            partial(student_t, freedom, probability),
+        )
+        for freedom, probability, text in rows
+    )
+
+
+def _product() -> Combined:
+    """Combine the three factors of G.4.1, in percent."""
+    return combine([Component("", u, 1.0, v) for u, v in ((0.25, 9.0), (0.57, 4.0), (0.82, 14.0))])
+
+
+def _end_gauge() -> tuple[float, Combined]:
+    """Propagate example H.1, in nm and °C."""
+
+    def length(standard: float, difference: float, expansion: float, temperature: float) -> float:
+        """Return the length of the end gauge, to first order."""
+        return standard + difference - standard * (expansion * -0.1 + 11.5e-6 * temperature)
+
+    return propagate(
+        length,
+        (50_000_623.0, 215.0, 0.0, 0.0),
+        (25.0, 9.7, 0.58e-6, 0.029),
+        degrees_of_freedom=(18.0, 25.6, 50.0, 2.0),
+    )
+
+
+_VOLTAGE = (5.007, 4.994, 5.005, 4.990, 4.999)
+_CURRENT = (19.663e-3, 19.639e-3, 19.640e-3, 19.685e-3, 19.678e-3)
+_PHASE = (1.0456, 1.0438, 1.0468, 1.0428, 1.0433)
+
+
+def _resistance(voltage: float, current: float, phase: float) -> float:
+    """Return R of example H.2."""
+    return voltage / current * math.cos(phase)
+
+
+def _reactance(voltage: float, current: float, phase: float) -> float:
+    """Return X of example H.2."""
+    return voltage / current * math.sin(phase)
+
+
+def _impedance(voltage: float, current: float, phase: float) -> float:
+    """Return Z of example H.2, which the phase does not enter."""
+    return voltage / current + 0.0 * phase
+
+
+def _simultaneous(function: Callable[..., float]) -> tuple[float, Combined]:
+    """Propagate five sets observed together, in ohms."""
+    sets = (_VOLTAGE, _CURRENT, _PHASE)
+    means = [float(np.mean(row)) for row in sets]
+    deviations = [float(np.std(row, ddof=1)) / math.sqrt(5.0) for row in sets]
+    return propagate(function, means, deviations, correlation=correlation_of(sets), degrees_of_freedom=[4.0] * 3)
+
+
+def _value_of(function: Callable[..., float]) -> float:
+    """Return the value of example H.2."""
+    return _simultaneous(function)[0]
+
+
+def _uncertainty_of(function: Callable[..., float]) -> float:
+    """Return the standard uncertainty of example H.2."""
+    return _simultaneous(function)[1].uncertainty
+
+
+def _gum() -> tuple[Check, ...]:
+    """Return the worked examples of the Guide."""
+    quantities = ((_resistance, 127.732, 0.071), (_reactance, 219.847, 0.295), (_impedance, 254.260, 0.236))
+    checks = [
+        Check("product of three, relative uncertainty", _G4, 1.03, 0.005, "%", lambda: _product().uncertainty),
+        Check("its degrees of freedom", _G4, 19.0, 0.05, "", lambda: _product().degrees_of_freedom),
+        Check("its expanded uncertainty, 95 %", _G4, 2.2, 0.05, "%", lambda: _product().expanded()),
+        Check("end gauge, length", _H1, 50_000_838.0, 0.5, "nm", lambda: _end_gauge()[0]),
+        Check("end gauge, standard uncertainty", _H1, 32.0, 0.5, "nm", lambda: _end_gauge()[1].uncertainty),
+        Check(
+            "end gauge, degrees of freedom cut down to a whole number",
+            _H1,
+            16.0,
+            0.0,
+            "",
+            lambda: float(math.floor(_end_gauge()[1].degrees_of_freedom)),
+        ),
+    ]
+    for function, value, uncertainty in quantities:
+        name = function.__name__.strip("_")
+        checks += [
+            Check(name, _H2, value, 0.0005, "Ω", partial(_value_of, function)),
+            Check(f"{name}, uncertainty", _H2_U, uncertainty, 0.001, "Ω", partial(_uncertainty_of, function)),
+        ]
+    return tuple(checks)
+
+
+def _one_way(groups: Sequence[Sequence[float]]) -> Repeatability:
+    """Return shift and scatter of groups of readings at one lift."""
+    pooled = pool_relative([[(0, run, value) for run, group in enumerate(groups) for value in group]])
+    if pooled is None:
+        raise ValueError("there must be two groups")
+    return pooled
+
+
+def _zener() -> Repeatability:
+    """Return shift and scatter of example H.5, ten days of five readings with its means and deviations."""
+    means = (172, 116, 13, 144, 106, 31, 60, 125, 163, 41)
+    deviations = (60, 77, 111, 101, 67, 93, 80, 73, 88, 86)
+    pattern = (-1.0, -1.0, 0.0, 1.0, 1.0)  # mean 0, experimental standard deviation 1
+    return _one_way(
+        [[10.0 + 1e-6 * (mean + s * step) for step in pattern] for mean, s in zip(means, deviations, strict=True)]
+    )
+
+
+_SILICON = (
+    (196.3052, 196.1240, 196.1890, 196.2569, 196.3403),
+    (196.3042, 196.3825, 196.1669, 196.3257, 196.0422),
+    (196.1303, 196.2005, 196.2889, 196.0343, 196.1811),
+    (196.2795, 196.1748, 196.1494, 196.1485, 195.9885),
+    (196.2119, 196.1051, 196.1850, 196.0052, 196.2090),
+)
+
+
+_COAL = (
+    (0.71, 0.71, 0.70, 0.71),
+    (0.69, 0.67, 0.68),
+    (0.66, 0.65, 0.69),
+    (0.67, 0.65, 0.66),
+    (0.70, 0.69, 0.66, 0.71, 0.69),
+    (0.73, 0.74, 0.73),
+    (0.71, 0.71, 0.69),
+    (0.70, 0.65, 0.68),
+)
+_TREATMENTS = ((6.9, 5.4, 5.8, 4.6, 4.0), (8.3, 6.8, 7.8, 9.2, 6.5), (8.0, 10.5, 8.1, 6.9, 9.3))
+
+
+def _pooled_variance() -> float:
+    """Return the pooled variance of the treatments, their deviations put on a mean of 1000."""
+    ports = [[(0, run, 1000 + x - float(np.mean(group))) for run, x in enumerate(group)] for group in _TREATMENTS]
+    pooled = pool_relative(ports)
+    return (1000 * (pooled.s_r or 0.0)) ** 2 if pooled else 0.0
+
+
+def _worked_examples() -> tuple[Check, ...]:
+    """Return the checks of repeatability against worked examples."""
+    mean = float(np.mean([value for group in _COAL for value in group]))
+    return (
+        Check(
+            "sulfur in coal, repeatability s_r",
+            _ISO,
+            0.015,
+            0.0005,
+            "% m/m",
+            lambda: (_one_way(_COAL).s_within_run or 0.0) * mean,
+        ),
+        Check(
+            "sulfur in coal, reproducibility s_R",
+            _ISO,
+            0.026,
+            0.0005,
+            "% m/m",
+            lambda: (_one_way(_COAL).s_r or 0.0) * mean,
+        ),
+        Check("three treatments, pooled mean square", _HANDBOOK, 1.454, 0.0005, "", _pooled_variance),
+    )
+
+
+def _repeatability() -> tuple[Check, ...]:
+    """Return the checks of pooling and of the split into shift and scatter."""
+    mean = float(np.mean(_SILICON))
+    return (
+        Check(
+            "Zener standard, shift from day to day", _H5, 43.0, 0.5, "µV", lambda: 1e7 * (_zener().s_between_runs or 0)
+        ),
+        Check("Zener standard, scatter within a day", _H5, 85.0, 0.5, "µV", lambda: 1e7 * (_zener().s_within_run or 0)),
+        Check(
+            "silicon resistivity, residual standard deviation",
+            f"{_STRD}; nine digits",
+            1.04076068334656e-1,
+            1e-10,
+            "Ω·cm",
+            lambda: (_one_way(_SILICON).s_within_run or 0.0) * mean,
+        ),
+        Check(
+            "silicon resistivity, variance between instruments",
+            f"{_STRD}: (MS between − MS within)/5; nine digits",
+            (5.11462616e-2 / 4 - 2.16636560e-1 / 20) / 5,
+            1e-12,
+            "Ω²·cm²",
+            lambda: ((_one_way(_SILICON).s_between_runs or 0.0) * mean) ** 2,
+        ),
+    )
+
+
+def _power() -> tuple[Check, ...]:
+    """Return the checks of the power analysis: the printed sample size reaches 80 %, one less does not."""
+
+    def readings(difference: float) -> float:
+        """Return the smallest sample that reaches 80 %."""
+        size = 2
+        while power_of(difference, math.sqrt(2.0 / size), 2.0 * size - 2.0) < 0.8:
+            size += 1
+        return float(size)
+
+    return tuple(
+        Check(f"readings in each group for d = {d}", _COHEN, float(size), 0.0, "", partial(readings, d))
+        for d, size in ((0.5, 64), (0.8, 26), (1.0, 17))
+    )
+
+
+def _drawn(shift: float, scatter: float) -> float:
+    """Return half the interval of a straight curve's trapezoidal mean over three points, relative."""
+    lifts = np.array([0.001, 0.002, 0.003])
+    flow = 10.0 * lifts
+    one, none = np.ones((3, 1)), np.zeros((3, 1))
+    nowhere: frozenset[float] = frozenset()
+    port = PortNoise(
+        lifts, flow, slopes(lifts, flow), one, one[:, 0], one, none, none[:, 0], (nowhere, nowhere, nowhere)
+    )
+    stated = Repeatability(math.hypot(shift, scatter), math.inf, "stated", shift, scatter)
+    (means,) = draw_mean_flows([port], (0.001, 0.003), stated, Bench(), draws=40_000, method="trapezoid")
+    return interval_of(means).half / 0.02
+
+
+def _monte_carlo() -> tuple[Check, ...]:
+    """Return the checks of the Monte Carlo on a figure whose uncertainty has a closed form."""
+    # (Q1 + 2·Q2 + Q3)/4 of flows 1, 2, 3: shares 1/8, 4/8, 3/8 of the mean
+    averaged = 1.959964 * 0.01 * math.sqrt(1 + 16 + 9) / 8
+    return (
+        Check("shift of a run in a mean flow", _LINEAR, 1.959964e-2, 0.02 * 1.96e-2, "", partial(_drawn, 0.01, 0.0)),
+        Check("scatter of points in a mean flow", _LINEAR, averaged, 0.02 * averaged, "", partial(_drawn, 0.0, 0.01)),
+    )
+
+
+CHECKS: tuple[Check, ...] = (*_coverage(), *_gum(), *_repeatability(), *_worked_examples(), *_power(), *_monte_carlo())
+"""Every check, from Student's t to the Monte Carlo."""
