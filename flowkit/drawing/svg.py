@@ -67,7 +67,7 @@ class _Frame:
 
     def axes(self, x_title: str, y_title: str) -> list[str]:
         """Grid, figures of the scales and their titles."""
-        out = [f'<g class="grid" aria-hidden="true"><text x="{_LEFT}" y="14">{escape(y_title)}</text>']
+        out = [f'<g class="axes" aria-hidden="true"><text x="{_LEFT}" y="14">{escape(y_title)}</text>']
         for tick in self.y_ticks:
             y = self.y(tick)
             zero = ' class="zero"' if tick == 0 else ""
@@ -109,10 +109,11 @@ def flow_svg(curves: Sequence[Curve], *, title: str, lift_unit: str, flow_unit: 
             parts.append(_band(frame, curve))
         path = "M" + "L".join(f"{frame.x(a):.1f} {frame.y(b):.1f}" for a, b in zip(x, y, strict=True))
         parts.append(f'<path class="line" d="{path}"{_dashes(curve.look)}/>')
-        parts += [_dot(frame, dot, curve, lift_unit, flow_unit) for dot in curve.dots]
+        parts += [_dot(frame, dot, curve, (lift_unit, flow_unit)) for dot in curve.dots]
         parts.append("</g>")
     parts += _end_labels(frame, shown)
-    return _svg(parts, frame, title, _summary(shown, lift_unit, flow_unit), lift_unit, flow_unit)
+    summary = _summary(shown, lift_unit, flow_unit)
+    return _svg(parts, frame, title, summary=summary, x_unit=lift_unit, y_unit=flow_unit)
 
 
 def gain_svg(curves: Sequence[Curve], *, title: str, lift_unit: str) -> str:
@@ -148,10 +149,10 @@ def gain_svg(curves: Sequence[Curve], *, title: str, lift_unit: str) -> str:
                 )
         path = "M" + "L".join(f"{frame.x(dot.x) + shift:.1f} {frame.y(dot.y):.1f}" for dot in curve.dots)
         parts.append(f'<path class="line" d="{path}"{_dashes(curve.look)}/>')
-        parts += [_dot(frame, dot, curve, lift_unit, "%", shift) for dot in curve.dots]
+        parts += [_dot(frame, dot, curve, (lift_unit, "%"), shift) for dot in curve.dots]
         parts.append("</g>")
     parts += _end_labels(frame, shown)
-    return _svg(parts, frame, title, _summary(shown, lift_unit, "%"), lift_unit, "%")
+    return _svg(parts, frame, title, summary=_summary(shown, lift_unit, "%"), x_unit=lift_unit, y_unit="%")
 
 
 def series_css(dark: bool = False) -> str:
@@ -175,7 +176,7 @@ def _lighter(color: str) -> str:
     return "#FFFFFF"
 
 
-def _svg(parts: Sequence[str], frame: _Frame, title: str, summary: str, x_unit: str, y_unit: str) -> str:
+def _svg(parts: Sequence[str], frame: _Frame, title: str, *, summary: str, x_unit: str, y_unit: str) -> str:
     """Put the parts together."""
     area = (
         f'data-left="{_LEFT}" data-right="{frame.right:.1f}" data-top="{_TOP}" data-bottom="{frame.bottom:.1f}" '
@@ -222,9 +223,10 @@ def _dashes(look: int) -> str:
     return f' stroke-dasharray="{" ".join(_short(2 * value) for value in dashes)}"' if dashes else ""
 
 
-def _dot(frame: _Frame, dot: Dot, curve: Curve, x_unit: str, y_unit: str, shift: float = 0.0) -> str:
+def _dot(frame: _Frame, dot: Dot, curve: Curve, units: tuple[str, str], shift: float = 0.0) -> str:
     """Draw a measured point with its data."""
     x, y = frame.x(dot.x) + shift, frame.y(dot.y)
+    x_unit, y_unit = units
     words = f"{curve.name}: {_short(dot.y, 4)} {y_unit} at {_short(dot.x)} {x_unit}" + (
         f", {dot.note}" if dot.note else ""
     )
@@ -243,8 +245,9 @@ def _mark(kind: str, x: float, y: float) -> str:
         "triangle": [(0, -1.3 * r), (1.2 * r, r), (-1.2 * r, r)],
         "down": [(0, 1.3 * r), (1.2 * r, -r), (-1.2 * r, -r)],
         "diamond": [(0, -1.4 * r), (1.4 * r, 0), (0, 1.4 * r), (-1.4 * r, 0)],
-        "plus": [(-1, -r), (1, -r), (1, -1), (r, -1), (r, 1), (1, 1), (1, r), (-1, r), (-1, 1), (-r, 1), (-r, -1), (-1, -1)],
-        "cross": [(0, -1.4), (r - 1, -r), (r, 1 - r), (1.4, 0), (r, r - 1), (r - 1, r), (0, 1.4), (1 - r, r), (-r, r - 1), (-1.4, 0), (-r, 1 - r), (1 - r, -r)],
+        "plus": [(-r, -1), (-1, -1), (-1, -r), (1, -r), (1, -1), (r, -1),
+                 (r, 1), (1, 1), (1, r), (-1, r), (-1, 1), (-r, 1)],
+        "cross": [(-r, 0), (-1, -1), (0, -r), (1, -1), (r, 0), (1, 1), (0, r), (-1, 1)],
     }  # fmt: skip
     if kind in shapes:
         return "M" + "L".join(f"{x + dx:.1f} {y + dy:.1f}" for dx, dy in shapes[kind]) + "Z"

@@ -101,7 +101,7 @@ def remove_condition(document: Any, file: str, key: str) -> str:
     for variant, index in list(_entries(document, file)):
         entry = variant["sheets"][index]
         for owner in (variant, entry):
-            if isinstance(owner, Mapping) and key in owner.get("conditions", {}):
+            if not isinstance(owner, str) and key in owner.get("conditions", {}):
                 del owner["conditions"][key]
                 if not owner["conditions"]:
                     del owner["conditions"]
@@ -183,7 +183,7 @@ def move_sheet(document: Any, file: str, source: str, target: str) -> str:
         if stated and not kept:
             # What was stated of the one sheet goes with it.
             table = _own_table(there, len(there["sheets"]) - 1, file)
-            table["conditions"] = {**{k: v for k, v in stated.items()}, **dict(table.get("conditions", {}))}
+            table["conditions"] = {**dict(stated), **dict(table.get("conditions", {}))}
     if kept:
         here["sheets"] = kept
     else:
@@ -232,7 +232,7 @@ def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]])
     target = variant_named(document, name)
     ticks = [{side: _changed(order, index, side) for side in SIDES} for index in range(len(order))]
     index = next(i for i, item in enumerate(order) if item is target)
-    ticks[index] = {side: {factor: True for factor in changed.get(side, ())} for side in SIDES}
+    ticks[index] = {side: dict.fromkeys(changed.get(side, ()), True) for side in SIDES}
     factors = list(FACTORS)
     for item in order:
         for side in SIDES:
@@ -242,7 +242,7 @@ def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]])
     for side in SIDES:
         if any(not levels(order[0], side).get(factor) for factor in factors):
             start = str(order[0].get("name"))
-            ticks[0][side] = {factor: True for factor in factors}
+            ticks[0][side] = dict.fromkeys(factors, True)
             _put(order[0], side, {factor: levels(order[0], side).get(factor, start) for factor in factors})
     for place in range(1, len(order)):
         for side in SIDES:

@@ -13,7 +13,7 @@ from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 from flowkit.statements import CONDITIONS
 
-__all__ = ["Choice", "Question", "by_hand", "questions_of", "letter"]
+__all__ = ["Choice", "Question", "by_hand", "letter", "questions_of"]
 
 _UNITS = {
     "flow_unit": ("CFM", "L/s", "m³/h", "L/min"),
@@ -113,9 +113,7 @@ def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
     return tuple(made.values())
 
 
-def _question(
-    snapshot: Snapshot, view: FileView, finding: Finding, sheet: str | None, cell: str | None
-) -> Question:
+def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str | None, cell: str | None) -> Question:
     """Make a question of a finding."""
     choices = _choices(finding)
     cell_controls = bool(cell) and finding.rule in (

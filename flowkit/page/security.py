@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hmac
 import secrets
 from collections.abc import Mapping
@@ -94,25 +95,25 @@ class Guard:
             answer = RedirectResponse(scope["path"] + (f"?{urlencode(rest)}" if rest else ""), 303)
             answer.set_cookie(name, self.session, httponly=True, samesite="strict", path="/")
             return answer
-        cookie = SimpleCookie()
-        try:
+        cookie: SimpleCookie = SimpleCookie()
+        with contextlib.suppress(CookieError):
             cookie.load(headers.get("cookie", ""))
-        except CookieError:
-            pass
         held = cookie[name].value if name in cookie else ""
         if not hmac.compare_digest(held.encode(), self.session.encode()):
             return _page(403, "This page needs the key in the address that flowkit printed. Open that address.")
-        if scope["method"] not in ("GET", "HEAD"):
-            origin = headers.get("origin")
-            if origin is None:
-                own = headers.get("sec-fetch-site") == "same-origin"
-            else:
-                own = origin == f"http://{host}"
-            if not own:
-                return _page(403, "This form was sent from another page and was not taken.")
-            length = headers.get("content-length", "0")
-            if not length.isdecimal() or int(length) > self.most_bytes:
-                return _page(413, _TOO_LARGE.format(self.most_bytes // 1_000_000))
+        return None if scope["method"] in ("GET", "HEAD") else self._refused_form(headers)
+
+    def _refused_form(self, headers: Mapping[str, str]) -> HTMLResponse | None:
+        """Return the answer to a form that may not go on: from elsewhere, or too large."""
+        origin = headers.get("origin")
+        own = (
+            headers.get("sec-fetch-site") == "same-origin" if origin is None else origin == f"http://{headers['host']}"
+        )
+        if not own:
+            return _page(403, "This form was sent from another page and was not taken.")
+        length = headers.get("content-length", "0")
+        if not length.isdecimal() or int(length) > self.most_bytes:
+            return _page(413, _TOO_LARGE.format(self.most_bytes // 1_000_000))
         return None
 
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 from flowkit.errors import FlowkitError
 from flowkit.importers import Stated
-from flowkit.importers.cells import as_text
 from flowkit.importers.explain import _roles
-from flowkit.importers.grid import column_letters, read_grids
+from flowkit.importers.files.grid import column_letters, read_grids
 from flowkit.importers.reading import read_sheets
+from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 from flowkit.page.workspace import cell_of
 
