@@ -15,7 +15,7 @@ from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from flowkit.drawing.looks import PALETTE, variant_style
+from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
 from flowkit.page.questions import questions_of
 from flowkit.page.tasks import Tasks
@@ -155,7 +155,7 @@ def _fields(snapshot: Snapshot, back: str) -> Markup:
     return Markup(made).format(snapshot.state.version, back)
 
 
-DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(len(PALETTE))]
+DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(24)]
 """The dashes of the legend's lines."""
 
 

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from flowkit.drawing.svg import series_css
+from flowkit.drawing.svg import places_css
 from flowkit.page import answers, step_build, step_engine, step_heads, step_result, step_sheets, step_typing
 from flowkit.page.plumbing import Notice, Page, home, text
 from flowkit.page.workspace import Workspace
@@ -48,7 +48,7 @@ async def _static(request: Request) -> Response:
         return PlainTextResponse("there is no such file", 404)
     content = (home() / "static" / name).read_text(encoding="utf-8")
     if name == "page.css":
-        content = content.replace("/*series*/", series_css()).replace("/*series-dark*/", series_css(dark=True))
+        content = content.replace("/*series*/", places_css()).replace("/*series-dark*/", places_css(dark=True))
     return Response(content, media_type=f"{_STATIC[name]}; charset=utf-8")
 
 

@@ -9,7 +9,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.analysis.results import Comparison, Gain
-from flowkit.drawing.figures import display_of
+from flowkit.drawing.curves import display_of
 from flowkit.model import CorrectedTest
 from flowkit.page import charts
 from flowkit.page.plumbing import Page

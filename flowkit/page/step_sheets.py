@@ -49,7 +49,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
                 page.workspace.path(view.name), view.name, _stated(snapshot, view), view.findings,
                 by_hand(snapshot.document, view.name),
             ),
-            "chart": charts.read_chart(view.tests, snapshot.display, asked=sources, title=f"{view.name} as read")
+            "chart": charts.read_chart(view.tests, snapshot.display, asked=sources)
             if view.tests
             else "",
             "letter": letter(snapshot, asked),
@@ -87,7 +87,7 @@ def summary(view: FileView) -> str:
 
 def _facts(snapshot: Snapshot, view: FileView) -> tuple[tuple[str, str], ...]:
     """What the sheet and the job say of how it was flowed."""
-    from flowkit.drawing.figures import display_of
+    from flowkit.drawing.curves import display_of
     from flowkit.units import format_quantity
 
     units = display_of(snapshot.display)

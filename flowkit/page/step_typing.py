@@ -172,7 +172,7 @@ def _preview(values: Mapping[str, str], display: str) -> dict[str, Any]:
         if finding.severity != "note" and finding.rule != "pressure-missing":
             made["said"].append(finding.message)
     if result.tests:
-        made["chart"] = charts.read_chart(result.tests, display, asked=asked, title="What is typed so far")
+        made["chart"] = charts.read_chart(result.tests, display, asked=asked)
     return made
 
 
@@ -207,7 +207,7 @@ def _pasted(page: Page, form: FormData) -> str | Response:
             got = read(path)
             result["tests"] = plural(len(got.tests), "test")
             result["said"] = [finding.message for finding in got.findings if finding.severity != "note"]
-            result["chart"] = charts.read_chart(got.tests, snapshot.display, title="As pasted") if got.tests else ""
+            result["chart"] = charts.read_chart(got.tests, snapshot.display) if got.tests else ""
             result["pictures"] = pictures(path, path.name, None, got.findings)
         except FlowkitError as error:
             result["said"] = [str(error)]

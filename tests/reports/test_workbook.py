@@ -20,8 +20,7 @@ from flowkit.files import OutputError
 from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, Variant
 from flowkit.moist_air import density
 from flowkit.reports.workbook import workbook_bytes, write_workbook
-from flowkit.reports.workbook.pen import SHEETS
-from flowkit.reports.workbook.styles import lines_of
+from flowkit.reports.workbook.pen import SHEETS, lines_of
 from flowkit.samples import sample_folder
 from flowkit.units import from_si, to_si
 from tests.reports.chains import awkward, factorial, flow_test, plain_job, run, sample

@@ -1,0 +1,189 @@
+"""The pages of a report, made, and written whole."""
+
+from __future__ import annotations
+
+import datetime
+import io
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flowkit.drawing import style
+from flowkit.errors import FlowkitError
+from flowkit.files import written_whole
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import date_of, sides_of
+from flowkit.reports.pages.detail import areas_pages, detail_pages, ports_pages
+from flowkit.reports.pages.engine import engine_pages
+from flowkit.reports.pages.first import chart_page
+from flowkit.reports.pages.layout import Names, Page, name_variants, paper_named
+from flowkit.reports.pages.notes import ledger_pages
+from flowkit.serial import document
+from flowkit.version import __version__
+
+if TYPE_CHECKING:
+    from pypdf import PdfWriter
+
+    from flowkit.reports.pages.layout import Page
+
+DATA_NAME = "flowkit-data.json"
+"""Name of the attachment a report's PDF carries."""
+PNG_DPI = 200
+
+
+def write_whole(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
+    """Write files whole: all beside their places first, then each swapped in."""
+    with ExitStack() as stack:
+        drafts = [(stack.enter_context(written_whole(path)), content) for path, content in files.items()]
+        for draft, content in drafts:
+            draft.write_bytes(content)
+    return tuple(files)
+
+
+def report_data(contents: ReportContents) -> str:
+    """Return the tests as read and all findings, as one document of kind ``"read"``."""
+    tests = [test for variant in contents.variants for test in variant.tests]
+    return document("read", {"tests": tests, "findings": list(contents.findings)})
+
+
+def _created(contents: ReportContents) -> datetime.datetime | None:
+    """Return the job's date as a time, None where it has none: never the time of writing."""
+    day = date_of(contents.info.date)
+    return datetime.datetime(day.year, day.month, day.day, 12, tzinfo=datetime.UTC) if day else None
+
+
+def _title(contents: ReportContents) -> str:
+    """Return the document's title."""
+    return contents.info.title or "Flow chart"
+
+
+def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
+    """Return the PDF of all pages with an outline and its data attached."""
+    from matplotlib.backends.backend_pdf import PdfPages
+    from pypdf import PdfReader, PdfWriter
+
+    drawn = io.BytesIO()
+    with style(), PdfPages(drawn, metadata={"CreationDate": None, "Producer": None, "Creator": None}) as pdf:
+        for page in pages:
+            pdf.savefig(page.figure)
+    drawn.seek(0)
+    writer = PdfWriter(clone_from=PdfReader(drawn))
+    for number, page in enumerate(pages):
+        writer.add_outline_item(title=page.title, page_number=number)
+    _attach(writer, DATA_NAME, report_data(contents).encode("utf-8"))
+    writer.metadata = None
+    metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
+    created = _created(contents)
+    if created is not None:
+        metadata["/CreationDate"] = created.strftime("D:%Y%m%d%H%M%SZ")
+    writer.add_metadata(metadata)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
+    """Embed a file in a PDF, compressed (ISO 32000-1:2008, 7.11.4); pypdf's own way leaves it as it is."""
+    from pypdf.generic import ArrayObject, DictionaryObject, NameObject, StreamObject, TextStringObject
+
+    stream = StreamObject()
+    stream.set_data(data)
+    stream[NameObject("/Type")] = NameObject("/EmbeddedFile")
+    stream[NameObject("/Subtype")] = NameObject("/application/json")
+    embedded = writer._add_object(stream.flate_encode())
+    file = DictionaryObject(
+        {
+            NameObject("/Type"): NameObject("/Filespec"),
+            NameObject("/F"): TextStringObject(name),
+            NameObject("/UF"): TextStringObject(name),
+            NameObject("/Desc"): TextStringObject("The tests as read, as flowkit read --json gives them"),
+            NameObject("/AFRelationship"): NameObject("/Data"),
+            NameObject("/EF"): DictionaryObject({NameObject("/F"): embedded, NameObject("/UF"): embedded}),
+        }
+    )
+    names = ArrayObject([TextStringObject(name), writer._add_object(file)])
+    tree = DictionaryObject({NameObject("/EmbeddedFiles"): DictionaryObject({NameObject("/Names"): names})})
+    writer.root_object[NameObject("/Names")] = tree
+
+
+def png_bytes(page: Page, contents: ReportContents) -> bytes:
+    """Return a page as PNG, 200 dots an inch."""
+    out = io.BytesIO()
+    with style():
+        page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata={"Software": None, "Title": _title(contents)})
+    return out.getvalue()
+
+
+def svg_bytes(page: Page, contents: ReportContents) -> bytes:
+    """Return a page as SVG, its text as outlines so that it looks the same everywhere."""
+    out = io.BytesIO()
+    created = _created(contents)
+    with style():
+        page.figure.savefig(
+            out,
+            format="svg",
+            metadata={"Date": created, "Creator": f"flowkit {__version__}", "Title": _title(contents)},
+        )
+    return out.getvalue()
+
+
+FORMATS = ("pdf", "png", "svg")
+
+
+def _names(contents: ReportContents) -> Names:
+    """Decide how the variants are called, by the room a table head has."""
+    present = [variant.name for _, result in sides_of(contents.comparison) for variant in result.variants]
+    ordered = [variant.name for variant in contents.variants if variant.name in present]
+    ordered += [name for name in dict.fromkeys(present) if name not in ordered]
+    return name_variants(ordered, head_width=34.0 if len(ordered) <= 4 else 30.0)
+
+
+def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
+    """Make all pages of a report."""
+    sheet = paper_named(paper)
+    if not sides_of(contents.comparison):
+        raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
+    with style():
+        names = _names(contents)
+        later = [
+            *ports_pages(contents, sheet, names),
+            *(engine_pages(contents.engine, sheet, names, contents.info) if contents.engine is not None else ()),
+            *areas_pages(contents, sheet, names),
+        ]
+        first, flowing = chart_page(contents, sheet, names, all_sources="at the end of this report")
+        detail = detail_pages(contents, sheet, names, flowing)
+        pages = [first, *detail, *later, *ledger_pages(contents, sheet, names, sentences=not detail)]
+        for number, page in enumerate(pages, 1):
+            page.finish(contents.info, len(pages), number)
+    return pages
+
+
+def page_files(
+    contents: ReportContents, *, formats: Sequence[str] = ("pdf", "png"), paper: str = "letter"
+) -> dict[str, bytes]:
+    """Return the flow chart's files as bytes: all pages as PDF, the first as PNG and SVG."""
+    for item in formats:
+        if item not in FORMATS:
+            raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
+    pages = make_pages(contents, paper)
+    files = {}
+    for item in dict.fromkeys(formats):
+        if item == "pdf":
+            files[item] = pdf_bytes(pages, contents)
+        else:
+            files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents)
+    return files
+
+
+def write_pages(
+    contents: ReportContents,
+    folder: Path,
+    *,
+    formats: Sequence[str] = ("pdf", "png"),
+    paper: str = "letter",
+    name: str = "flow_chart",
+) -> tuple[Path, ...]:
+    """Write the flow chart: all pages as PDF, the first as PNG (200 dpi) and SVG."""
+    files = page_files(contents, formats=formats, paper=paper)
+    return write_whole({Path(folder) / f"{name}.{suffix}": content for suffix, content in files.items()})

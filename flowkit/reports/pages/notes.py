@@ -1,0 +1,126 @@
+"""The page of findings, corrections and sources."""
+
+from __future__ import annotations
+
+from flowkit.analysis.results import Repeatability
+from flowkit.drawing import SOFT
+from flowkit.drawing.curves import display_of, numeral
+from flowkit.model import CorrectedTest
+from flowkit.reports.contents import ReportContents, effect_words, formulas, skipped_reasons, told
+from flowkit.reports.labels import distinct, not_assessed_words
+from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten
+from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
+from flowkit.units import from_si
+
+LABEL = 72.0
+NAME_ROOM = 118.0
+
+
+def ledger_pages(contents: ReportContents, paper: Paper, names: Names, *, sentences: bool) -> list[Page]:
+    """Write the corrections ledger, the findings and the sources."""
+    tests = contents.comparison.tests
+    stream = Stream(paper, "Corrections and findings", "What was done to the readings on their way to the reference.")
+    if sentences:
+        stream.sentences(contents.comparison.sentences)
+    if tests:
+        stream.heading("Corrections, in their order", keep=60.0)
+        stream.tables([_ledger_table(contents, names)])
+        for correction, formula in formulas(tests):
+            stream.text(clean(formula), indent=LABEL, label=clean(correction))
+        for correction, reason, count in skipped_reasons(tests):
+            how_often = "in all tests" if count == len(tests) else f"in {count} of {len(tests)} tests"
+            stream.text(
+                f"not made {how_often}: {clean(reason)}", indent=LABEL, label=clean(correction), color=SOFT,
+                label_color=SOFT,
+            )  # fmt: skip
+    stream.heading("Uncertainty")
+    stream.text(repeatability_words(contents.comparison.repeatability))
+    reasons = [g.not_assessed_because for side in contents.comparison.sides.values() for g in side.gains]
+    for reason in distinct(reason for reason in reasons if reason):
+        stream.text(clean(not_assessed_words(reason)))
+    _write_findings(stream, contents)
+    _write_sources(stream, contents)
+    return stream.pages
+
+
+def repeatability_words(known: Repeatability) -> str:
+    """Say how well the bench repeats itself."""
+    if known.s_r is None:
+        return "The bench's repeatability is not known: no port was measured more than once, and none is stated."
+    text = f"Repeatability of one reading: {100 * known.s_r:.2f} % (relative standard deviation), "
+    if known.source == "stated" or known.degrees_of_freedom is None:
+        return text + "as stated."
+    text += f"pooled over repeated runs with {known.degrees_of_freedom:.0f} degrees of freedom"
+    if known.s_between_runs is None or known.s_within_run is None:
+        return text + "."
+    between, within = 100 * known.s_between_runs, 100 * known.s_within_run
+    return f"{text}; {between:.2f} % common to a run, {within:.2f} % from point to point."
+
+
+def _pressures(tests: list[CorrectedTest]) -> str:
+    """Write the test pressures of some tests in inches of water."""
+    found = sorted({round(from_si(p.pressure_pa, "inH2O"), 1) for t in tests for p in t.points if p.pressure_pa})
+    if not found:
+        return "–"
+    low, high = numeral(found[0], 1), numeral(found[-1], 1)
+    return low if low == high else f"{low}–{high}"
+
+
+def _ledger_table(contents: ReportContents, names: Names) -> Table:
+    """Return a row per variant and side: what each correction did."""
+    tests = contents.comparison.tests
+    display = display_of(contents.info.display)
+    corrections = distinct(line.correction for test in tests for line in test.ledger)
+    rows: list[Row] = []
+    last = ""
+    for variant, side, count, items in told(tests):
+        members = [test for test in tests if test.variant == variant and (test.side or "side unknown") == side]
+        known = variant in names.place
+        name = names.prefixed(variant) if known else clean(variant)
+        cells = [
+            Cell(shorten(name, NAME_ROOM, SIZES.body) if variant != last else ""),
+            Cell(side),
+            Cell(str(count)),
+            Cell(_pressures(members)),
+            *(Cell(effect_words(items.get(correction), display)) for correction in corrections),
+        ]
+        rows.append(Row(tuple(cells), rule_above=bool(rows) and variant != last))
+        last = variant
+    heads = ("variant", "side", "tests", "at, inH2O", *corrections)
+    columns = []
+    for place, head in enumerate(heads):
+        texts = [row.cells[place].text for row in rows]
+        width = max(
+            needed_width(texts, gap=9.0, bold=False), needed_width([head], size=SIZES.small, gap=9.0, bold=False)
+        )
+        columns.append(Column((head,), width, align="right" if head in ("tests", "at, inH2O") else "left"))
+    return Table("", tuple(columns), tuple(rows))
+
+
+def _write_findings(stream: Stream, contents: ReportContents) -> None:
+    """List the findings, the grave ones first."""
+    stream.heading("Findings")
+    if not contents.findings:
+        stream.text("Nothing doubtful was found.")
+    for severity in ("error", "warning", "note"):
+        for finding in dict.fromkeys(contents.findings):
+            if finding.severity == severity:
+                where = clean(finding.where)
+                text = f"{where}: {clean(finding.message)}" if where else clean(finding.message)
+                stream.text(
+                    f"{text} [{clean(finding.rule)}]", indent=40.0, label=severity,
+                    color=SOFT if severity == "note" else "#1A1A1A",
+                    label_color=SOFT if severity == "note" else "#1A1A1A",
+                )  # fmt: skip
+
+
+def _write_sources(stream: Stream, contents: ReportContents) -> None:
+    """List the files all this came from, each with its fingerprint."""
+    if contents.info.notes:
+        stream.heading("Notes")
+        stream.text(clean(contents.info.notes))
+    if not contents.sources:
+        return
+    stream.heading("Sources")
+    for source in contents.sources:
+        stream.text(f"{clean(source.name)}  SHA-256 {source.sha256}", size=SIZES.small)
