@@ -26,6 +26,7 @@ __all__ = [
     "rename_variant",
     "set_changes",
     "set_condition",
+    "set_for_job",
     "set_table_value",
     "set_value",
     "table_value",
@@ -94,6 +95,13 @@ def set_condition(document: Any, files: Iterable[str], values: Mapping[str, str]
                 owner["conditions"]["reason"] = overrides
     said = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in values.items())
     return f"{said} ({files[0] if len(files) == 1 else f'{len(files)} sheets'})"
+
+
+def set_for_job(document: Any, values: Mapping[str, str]) -> str:
+    """State what holds of every sheet of the job that does not say it itself: one line for all of them."""
+    for key, value in values.items():
+        set_table_value(document, ("conditions", key), value)
+    return ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in values.items()) + " (every sheet)"
 
 
 def remove_condition(document: Any, file: str, key: str) -> str:

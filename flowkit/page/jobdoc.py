@@ -14,7 +14,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.files import written_whole
+from flowkit.output import written_whole
 
 __all__ = ["Changed", "JobDocument", "State"]
 

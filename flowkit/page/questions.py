@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from flowkit.fields import CONDITIONS
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
-from flowkit.statements import CONDITIONS
 
 __all__ = ["Choice", "Question", "by_hand", "letter", "questions_of"]
 

@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from flowkit.errors import FlowkitError
-from flowkit.files import written_whole
+from flowkit.output import written_whole
 
 __all__ = ["main", "make_shortcut"]
 

@@ -13,12 +13,12 @@ from starlette.responses import FileResponse, Response
 from starlette.routing import Route
 
 from flowkit.errors import FlowkitError, JobError
+from flowkit.fields import CONDITIONS
 from flowkit.page import answers, charts, uploads
 from flowkit.page.plumbing import Notice, Page, plural, text
 from flowkit.page.questions import Question, by_hand, letter, questions_of
 from flowkit.page.sheetview import ROLES, pictures
 from flowkit.page.workspace import PICTURES, SHEETS, FileView, Snapshot, stated_of
-from flowkit.statements import CONDITIONS
 
 __all__ = ["routes"]
 
@@ -248,6 +248,8 @@ def _state_condition(document: Any, form: FormData, files: list[str]) -> str:
     if not value:
         raise JobError("no answer was given", "choose one, or write your own")
     stated_of({key: value})
+    if "all" in form and key.endswith("_unit") and not text(form, "reason"):
+        return answers.set_for_job(document, {key: value})
     return answers.set_condition(document, files, {key: value}, overrides=text(form, "reason"))
 
 

@@ -264,7 +264,8 @@ class Workspace:
             if entries != [file] or str(variant.get("name")) != Path(file).stem:
                 continue
             stated = variant.get("conditions")
-            labels = list(dict.fromkeys(test.variant for test in _tests(self.path(file), stated)))
+            everywhere = {**dict(document.get("conditions", {})), **dict(stated or {})}
+            labels = list(dict.fromkeys(test.variant for test in _tests(self.path(file), everywhere)))
             others = [label for label in labels if label != variant["name"]]
             if len(labels) == 1:
                 known = {str(item.get("name", "")).casefold() for item in answers.variants(document)}
@@ -285,19 +286,11 @@ class Workspace:
 
 def load_text(text: str, path: Path) -> Job:
     """Make a job of a job file's text, its sheets looked up beside `path`."""
-    import tomllib
-
-    from pydantic import ValidationError
-
     from flowkit.job import Job
-    from flowkit.jobfile import JobFile, _plain
-    from flowkit.jobload import parts_of_file
+    from flowkit.job.file import parse_text
+    from flowkit.job.load import parts_of_file
 
-    try:
-        content = JobFile.model_validate(tomllib.loads(text))
-    except ValidationError as error:
-        raise _plain(error, path.name) from error
-    return Job(**parts_of_file(content, path.parent), path=path)
+    return Job(**parts_of_file(parse_text(text, path.name), path.parent), path=path)
 
 
 def _stamp(path: Path) -> tuple[str, int, int]:
@@ -351,11 +344,11 @@ def _tests(path: Path, conditions: Any = None) -> tuple[FlowTest, ...]:
 
 def stated_of(conditions: Any) -> Stated | None:
     """Turn a document's conditions into what the readers want; None where they cannot be understood."""
-    from flowkit.stating import stated_from
+    from flowkit.job.load import stated_from
 
     if not isinstance(conditions, Mapping):
         return None
-    return stated_from({str(key): value for key, value in conditions.items()})
+    return stated_from({str(key): value for key, value in conditions.items() if key not in ("overrides", "reason")})
 
 
 def _states_in(path: Path, name: str) -> list[tuple[str, str, str | None]] | None:
