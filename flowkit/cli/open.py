@@ -15,7 +15,7 @@ __all__ = ["register"]
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""
     app.command("open", epilog="Example: flowkit open .")(verb(open_page))
-    app.command("shortcut", epilog="Example: flowkit shortcut")(verb(shortcut))
+    app.command("shortcut", epilog="Example: flowkit shortcut .")(verb(shortcut))
 
 
 def open_page(
