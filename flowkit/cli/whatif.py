@@ -45,8 +45,8 @@ def whatif(
 
     A prediction, not a measurement; an estimated rpm is not a safe rpm.
     """
-    from flowkit import jobengine
     from flowkit.job import Job
+    from flowkit.job import engine as job_engine
     from flowkit.reports.terminal import engine_text
 
     if not (valve or cam or bore):
@@ -54,7 +54,7 @@ def whatif(
     with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
-            result = jobengine.whatif(
+            result = job_engine.whatif(
                 job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
             )
     return give(result, partial(engine_text, tables=tables), job.info.display, as_json=json_)
