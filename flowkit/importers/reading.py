@@ -11,7 +11,7 @@ from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
 from flowkit.importers.files.grid import Grid, read_grids
 from flowkit.importers.files.own import is_own_output, left_out, only_own_output
-from flowkit.importers.mapping import Stated
+from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
 from flowkit.importers.tables.assemble import name_tests
 from flowkit.importers.tables.mapped import read_mapped
@@ -19,7 +19,7 @@ from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
 from flowkit.importers.words.items import MAPPING_HINT, Item, refused
-from flowkit.model import Finding, FlowTest
+from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
 
@@ -61,13 +61,22 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
 
         if carries_readings(path):
             return read_pdf(path, label=label)
+    if path.suffix.lower() in (".html", ".htm") and path.is_file():
+        from flowkit.importers.files.own import read_html
+
+        carried = read_html(path, label=label)
+        if carried is not None:
+            return carried
     grids = read_grids(path, label=label)
+    changes: list[HandChange] = []
+    if stated.cells:
+        grids, changes = change_cells(grids, stated.cells)
     readings = read_sheets(grids, stated)
     tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise only_own_output(grids) or _no_table(grids)
-    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])))
+    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])), tuple(changes))
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:

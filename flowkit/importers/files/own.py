@@ -210,7 +210,7 @@ def test_from_json(data: object, *, place: str = "test", file: str | None = None
 
     Examples
     --------
-    >>> from flowkit.serial import jsonable
+    >>> from flowkit.output import jsonable
     >>> units = Units(UnitSource("mm", "stated"), UnitSource("L/s", "stated"))
     >>> test = FlowTest("a", "a.csv", None, None, "stock", "intake", "1", 1, Conditions(), units, ())
     >>> test_from_json(jsonable(test)) == test
@@ -316,6 +316,24 @@ ATTACHMENT = "flowkit-data.json"
 """Name of the attachment: a document of kind ``"read"``."""
 
 
+PAGE_DATA = "flowkit-data"
+
+"""Id of the element that holds the same document in a report of one HTML file."""
+
+
+def read_html(path: Path, *, label: str | None = None) -> ReadResult | None:
+    """Read the flow tests a one-file HTML report carries; None where the page is none of ours.
+
+    Raises SheetError if the readings it carries cannot be used.
+    """
+    label = path.name if label is None else label
+    data = read_bytes(path, label)
+    found = re.search(
+        rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
+    )
+    return None if found is None else _carried(found.group(1), label)
+
+
 def is_pdf(path: str | Path) -> bool:
     """Tell by its first bytes whether a file is a PDF.
 
@@ -377,7 +395,11 @@ def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
     """
     path = Path(path)
     label = path.name if label is None else label
-    data = _attachment(read_bytes(path, label), label)
+    return _carried(_attachment(read_bytes(path, label), label), label)
+
+
+def _carried(data: bytes, label: str) -> ReadResult:
+    """Return the tests and findings of the document a report carries."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "

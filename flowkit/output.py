@@ -1,0 +1,153 @@
+"""What flowkit puts out: files written whole or not at all, and results as JSON."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from flowkit.errors import FlowkitError
+
+__all__ = ["OutputError", "document", "jsonable", "written_whole"]
+
+
+class OutputError(FlowkitError):
+    """An output that cannot be written."""
+
+    rule = "output-unwritable"
+
+
+@contextmanager
+def written_whole(path: Path) -> Iterator[Path]:
+    """Give a temporary path beside `path`, and move it there when the block ends well.
+
+    Parameters
+    ----------
+    path : Path
+        Where the file shall stand; its folder is made if it does not exist.
+
+    Yields
+    ------
+    Path
+        Where to write, with the same ending.
+
+    Raises
+    ------
+    OutputError
+        If the folder or the file cannot be written; then nothing is left behind.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> place = Path(tempfile.mkdtemp()) / "a.txt"
+    >>> with written_whole(place) as draft:
+    ...     _ = draft.write_text("whole")
+    >>> place.read_text()
+    'whole'
+    """
+    draft: Path | None = None
+    new_folder = not path.parent.exists()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=path.suffix)
+        os.close(handle)
+        draft = Path(name)
+        yield draft
+        # mkstemp makes files for the owner alone; a report is as readable as any new file.
+        mask = os.umask(0)
+        os.umask(mask)
+        draft.chmod(0o666 & ~mask)
+        with draft.open("rb") as stream:
+            os.fsync(stream.fileno())
+        draft.replace(path)
+    except OSError as error:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+        if new_folder:
+            with suppress(OSError):
+                path.parent.rmdir()  # only an empty one goes
+        raise OutputError(
+            f"{path.name} cannot be written in {path.parent} ({error.strerror or error})",
+            "free some space or name another folder",
+        ) from error
+    finally:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+
+
+def jsonable(value: Any) -> Any:
+    """Turn a result into plain lists, dictionaries, numbers and text.
+
+    A trailing underscore in a field name is dropped (`from_` becomes ``"from"``), fields
+    whose metadata say ``json=False`` are left out; a dataclass with a method `json_fields` says
+    itself what it holds. A figure that is not finite becomes None.
+
+    Parameters
+    ----------
+    value : object
+        Dataclasses, mappings, sequences, numpy arrays and scalars, text, numbers, None.
+
+    Raises
+    ------
+    TypeError
+        If there is something else in it.
+
+    Examples
+    --------
+    >>> from flowkit.model import Finding
+    >>> jsonable(Finding("lift-order", "warning", "a.csv:3:2", "…"))["rule"]
+    'lift-order'
+    """
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        if hasattr(value, "json_fields"):
+            return jsonable(value.json_fields())
+        return {
+            item.name.rstrip("_"): jsonable(getattr(value, item.name))
+            for item in dataclasses.fields(value)
+            if item.metadata.get("json", True)
+        }
+    if isinstance(value, Mapping):
+        return {str(key): jsonable(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [jsonable(item) for item in value]
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    return _plain(value)
+
+
+def _plain(value: Any) -> Any:
+    """A number, or numbers of numpy, as JSON has them."""
+    if hasattr(value, "tolist"):
+        return jsonable(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    raise TypeError(f"{type(value).__name__} has no machine-readable form")
+
+
+def document(kind: str, content: Mapping[str, Any], *, indent: int | None = None) -> str:
+    """Return one JSON document with its kind and flowkit's version.
+
+    Parameters
+    ----------
+    kind : str
+        ``"read"``, ``"correct"``, ``"compare"`` or ``"engine"``.
+    content : mapping
+        The rest of the document.
+    indent : int, optional
+        As for `json.dumps`.
+
+    Examples
+    --------
+    >>> document("read", {"tests": []}).startswith('{"kind": "read", "version": ')
+    True
+    """
+    from flowkit.version import __version__
+
+    content = jsonable(content)
+    return json.dumps({"kind": kind, "version": __version__, **content}, ensure_ascii=False, indent=indent)
