@@ -442,7 +442,8 @@ def measure(test: FlowTest, setting: Setting) -> Measured | None:
             found = work.flow(point.reading, test.pressure_at(point))
         except _Refused as problem:
             if problem.test:
-                work.say(problem.rule, "error", f"The test was left out: {problem.message[0].lower()}{problem.message[1:]}")
+                why = problem.message[0].lower() + problem.message[1:]
+                work.say(problem.rule, "error", f"The test was left out: {why}")
                 return _nothing(test, work)
             work.say(problem.rule, "error", problem.message, point.source)
             continue
