@@ -9,13 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
 
-from flowkit.analysis.lifts import integrate
 from flowkit.records.store import Store
-
-if TYPE_CHECKING:
-    from flowkit.model import CorrectedTest
 
 D2 = 1.128
 """Mean range of two normal values over their standard deviation (e-Handbook, 6.3.2.2)."""
@@ -91,7 +89,7 @@ def control_chart(
     first = list(values[:learned_from])
     middle = math.fsum(first) / len(first) if centre is None else centre
     if sigma is None:
-        ranges = [abs(b - a) for a, b in zip(first, first[1:], strict=False)]
+        ranges = [abs(b - a) for a, b in pairwise(first)]
         sigma = math.fsum(ranges) / len(ranges) / D2 if ranges else 0.0
     ewma, before = [], middle
     for value in values:
@@ -166,51 +164,6 @@ class BenchHistory:
     by_operator: tuple[Pooled, ...]
     out_since: str | None
     spells: tuple[tuple[str, str], ...]
-
-
-def run_residuals(runs: Sequence[CorrectedTest]) -> tuple[float, int]:
-    """Return Σz² and its degrees of freedom of repeated runs of one port in one session (spec, section 7).
-
-    Parameters
-    ----------
-    runs : sequence of CorrectedTest
-
-    Returns
-    -------
-    sum_z2 : float
-        ``z = Σ_j a_j·(Q_j/Q̄_j − 1)/Σ_j a_j`` over the lifts that all runs share; relative.
-    freedom : int
-        Runs less one; 0 where they share fewer than two lifts.
-    """
-    curves = [{round(point.lift_m, 6): point.flow_m3_s for point in run.points if point.lift_m > 0} for run in runs]
-    shared = sorted(set.intersection(*(set(curve) for curve in curves))) if len(curves) > 1 else []
-    if len(shared) < 2:
-        return 0.0, 0
-    mean = [math.fsum(curve[lift] for curve in curves) / len(curves) for lift in shared]
-    if min(mean) <= 0:
-        return 0.0, 0
-    weights = _weights(shared, mean)
-    total = math.fsum(weights)
-    z = [
-        math.fsum(a * (curve[lift] / q - 1) for a, lift, q in zip(weights, shared, mean, strict=True)) / total
-        for curve in curves
-    ]
-    return math.fsum(value**2 for value in z), len(curves) - 1
-
-
-def _weights(lifts: Sequence[float], flows: Sequence[float]) -> list[float]:
-    """Return ``a_j = (∂M/∂Q_j)·Q_j/M`` of the mean flow M by central differences of 1e-5·Q_j."""
-    whole = integrate(lifts, flows, lifts[0], lifts[-1])
-    found = []
-    for index, flow in enumerate(flows):
-        step = 1e-5 * flow
-        ends = []
-        for sign in (1, -1):
-            moved = list(flows)
-            moved[index] = flow + sign * step
-            ends.append(integrate(lifts, moved, lifts[0], lifts[-1]))
-        found.append((ends[0] - ends[1]) / (2 * step) * flow / whole)
-    return found
 
 
 def pooled(rows: Sequence[tuple[str, float, int]]) -> tuple[Pooled, ...]:
@@ -318,8 +271,8 @@ def _sessions(rows: Sequence[tuple[Any, ...]]) -> list[tuple[str, list[float]]]:
 
 
 def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
-    """Return the standard deviation of what sessions differ by, relative; None with fewer than three."""
-    if len(sessions) < 3:
+    """Return the standard deviation of what sessions differ by, relative; None with fewer than eight."""
+    if len(sessions) < FEWEST:
         return None
     means = [math.fsum(rows) / len(rows) for rows in sessions]
     middle = math.fsum(means) / len(means)
@@ -332,7 +285,7 @@ def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
 
 
 def _trend(dates: Sequence[str], values: Sequence[float]) -> float | None:
-    """Return the least-squares slope per year; None with fewer than three dates that can be read."""
+    """Return the least-squares slope per year; None with fewer than eight dates or less than half a year."""
     from datetime import date
 
     points = []
@@ -341,7 +294,8 @@ def _trend(dates: Sequence[str], values: Sequence[float]) -> float | None:
             points.append((date.fromisoformat(text[:10]).toordinal() / 365.25, value))
         except ValueError:
             continue
-    if len({x for x, _ in points}) < 3:
+    years = {x for x, _ in points}
+    if len(years) < FEWEST or max(years) - min(years) < 0.5:
         return None
     x0 = math.fsum(x for x, _ in points) / len(points)
     y0 = math.fsum(y for _, y in points) / len(points)
@@ -362,3 +316,59 @@ def _spells(chart: Chart, dates: Sequence[str]) -> tuple[tuple[str, str], ...]:
             start = None
         del date
     return tuple(found)
+
+
+def draw_bench(history: BenchHistory, path: Path) -> None:
+    """Draw the check plate's charts and the repeatability by year, as PNG, SVG or PDF by the path's ending."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    from flowkit.output import written_whole
+
+    figure = Figure(figsize=(10, 8.5), layout="constrained")
+    FigureCanvasAgg(figure)
+    top, middle, lower = figure.subplots(3, 1, height_ratios=[3, 3, 2])
+    for ax, title in ((top, "Check plate, single readings"), (middle, "Check plate, moving average")):
+        ax.set_title(title, loc="left", fontsize=10)
+        ax.set_ylabel("reading over nominal, %")
+    if history.chart is None:
+        for ax in (top, middle):
+            ax.text(0.5, 0.5, f"{history.readings} dated readings: too few", ha="center", transform=ax.transAxes)
+    else:
+        chart = history.chart
+        _control_panel(top, history.dates, chart.values, (chart.low, chart.centre, chart.high), chart.outside)
+        limits = (chart.ewma_low, chart.centre, chart.ewma_high)
+        _control_panel(middle, history.dates, chart.ewma, limits, chart.ewma_outside)
+    lower.set_title("Repeatability of a run by year", loc="left", fontsize=10)
+    lower.set_ylabel("standard deviation, %")
+    years = [row for row in history.by_year if row.key.isdigit()]
+    for place, row in enumerate(years):
+        lower.bar(place, 100 * row.s, color="#0072B2", width=0.6)
+        lower.annotate(f"{row.degrees_of_freedom}", (place, 100 * row.s), ha="center", va="bottom", fontsize=8)
+    lower.set_xticks(range(len(years)), [row.key for row in years])
+    lower.set_xlabel("figures over the bars: degrees of freedom")
+    for ax in (top, middle, lower):
+        ax.spines[["top", "right"]].set_visible(False)
+    figure.suptitle(f"Bench: {history.bench or 'not named'}", x=0.01, ha="left", fontsize=12)
+    with written_whole(Path(path)) as draft:
+        figure.savefig(draft, dpi=130)
+
+
+def _control_panel(
+    ax: Any,
+    dates: Sequence[str],
+    values: Sequence[float],
+    limits: tuple[float, float, float],
+    outside: Sequence[int],
+) -> None:
+    """Draw one chart: readings in order, centre, limits, and what is outside."""
+    shown = [100 * (value - 1) for value in values]
+    ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color="#5A5A5A")
+    ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color="#D55E00", label="outside the limits")
+    for limit, style in zip(limits, ("--", "-", "--"), strict=True):
+        ax.axhline(100 * (limit - 1), color="#0072B2", lw=1, ls=style)
+    firsts = [i for i, date in enumerate(dates) if i == 0 or date[:4] != dates[i - 1][:4]]
+    ax.set_xticks(firsts, [dates[i][:4] for i in firsts])
+    ax.margins(x=0.01)
+    if outside:
+        ax.legend(fontsize=8, frameon=False, loc="upper left")

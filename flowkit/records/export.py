@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 import tempfile
@@ -14,12 +13,24 @@ from flowkit.records.store import RecordsError, Store, floats, unpacked
 
 _ROWS_AT_ONCE = 20_000
 _CONDITIONS = (
-    "test_pressure_pa fixture_bore_m valve_diameter_m stem_diameter_m throat_diameter_m seat_angle_deg".split()
+    "test_pressure_pa",
+    "fixture_bore_m",
+    "valve_diameter_m",
+    "stem_diameter_m",
+    "throat_diameter_m",
+    "seat_angle_deg",
+    "seat_width_m",
+    "air_temperature_k",
+    "barometer_pa",
+    "relative_humidity",
+    "leak_m3_s",
+    "check_reading_m3_s",
+    "check_nominal_m3_s",
 )
-_MORE = "seat_width_m air_temperature_k barometer_pa relative_humidity leak_m3_s check_reading_m3_s check_nominal_m3_s".split()
 _QUERY = (
-    "SELECT tests.id, number, tests.state, tests.date, tests.bench, mean_flow_m3_s, check_ratio, document, lifts, flows, "
-    "sheets.path, sha256 FROM tests JOIN entries ON entries.id = tests.entry_id JOIN curves ON test_id = tests.id "
+    "SELECT tests.id, number, tests.state, tests.date, tests.bench, mean_flow_m3_s, check_ratio, document, lifts, "
+    "flows, sheets.path, sha256 FROM tests JOIN entries ON entries.id = tests.entry_id "
+    "JOIN curves ON test_id = tests.id "
     "LEFT JOIN sheets ON sheets.id = sheet_id WHERE current = 1 ORDER BY tests.date, tests.bench, tests.id"
 )
 
@@ -81,7 +92,7 @@ def export(store: Store, folder: Path, *, progress: Callable[[int, int], None] |
         draft.chmod(0o755)
         if folder.exists():
             folder.rmdir()
-        os.replace(draft, folder)
+        draft.replace(folder)
     except OSError as error:
         raise RecordsError(
             f"the data set cannot be written ({error.strerror or error})", "free some space", file=str(folder)
@@ -108,7 +119,7 @@ def _rows(row: tuple[Any, ...]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         "file": path,
         "sha256": sha256,
     }
-    one |= {name: conditions.get(name) for name in (*_CONDITIONS, *_MORE)}
+    one |= {name: conditions.get(name) for name in _CONDITIONS}
     one |= {"mean_flow_m3_s": mean, "check_ratio": check}
     points = [
         {

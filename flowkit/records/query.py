@@ -90,7 +90,8 @@ def find(store: Store, text: str = "", *, limit: int | None = None, **wanted: An
         At most so many.
     **wanted : optional
         ``side``, ``head``, ``state``, ``customer``, ``bench``, ``operator``, ``job`` (in any case);
-        ``since`` and ``until`` (dates as 2026-03-31, or a year); ``valve_m`` and ``bore_m``, a number or (low, high) [m].
+        ``since`` and ``until`` (dates as 2026-03-31, or a year); ``valve_m`` and ``bore_m``, a number or
+        (low, high) [m].
     """
     clauses, values = [], []
     for word in text.casefold().split():

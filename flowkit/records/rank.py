@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.records.store import PROFILE_RATIOS, Store
+from flowkit.records.figures import PROFILE_RATIOS, profile_of
+from flowkit.records.store import Store
 
 if TYPE_CHECKING:
     from flowkit.model import Variant
@@ -18,63 +18,6 @@ ENOUGH = 5
 """Heads from which on a percentile is given."""
 RANGE = 0.1
 """Valves within a tenth of this one's diameter are like it, unless somebody says otherwise."""
-
-
-def profile_of(
-    side: str | None,
-    lifts_m: Sequence[float],
-    flows_m3_s: Sequence[float],
-    conditions: Mapping[str, Any],
-    reference: Mapping[str, Any],
-) -> tuple[float, ...]:
-    """Return what ranking needs of a curve at the reference.
-
-    Parameters
-    ----------
-    side : {"intake", "exhaust"} or None
-    lifts_m, flows_m3_s : sequence of float
-        The curve [m], [m³/s].
-    conditions : mapping
-        Of the test, by the keys of the JSON results.
-    reference : mapping
-        Fields of `flowkit.model.Reference`.
-
-    Returns
-    -------
-    tuple of float
-        Flow over valve area [m/s] at each of `PROFILE_RATIOS`, then the coefficient on the minimum area there; NaN
-        where the curve does not reach or the dimensions are not known. Empty without a valve diameter.
-    """
-    import numpy as np
-
-    from flowkit.analysis.areas import circle_area, minimum_area
-    from flowkit.analysis.lifts import pchip
-    from flowkit.corrections.pressure import reference_velocity
-    from flowkit.model import Reference, ValveGeometry
-
-    head = conditions.get("valve_diameter_m")
-    curve = sorted(dict(zip(lifts_m, flows_m3_s, strict=True)).items())
-    if not head or side not in ("intake", "exhaust") or len(curve) < 2:
-        return ()
-    lifts, flows = np.array(curve).T
-    at = np.array(PROFILE_RATIOS) * head
-    inside = (at >= lifts[0] - 1e-9) & (at <= lifts[-1] + 1e-9)
-    flow = np.full(len(at), math.nan)
-    flow[inside] = pchip(lifts, flows)(np.clip(at[inside], lifts[0], lifts[-1]))
-    valve = ValveGeometry(
-        head,
-        conditions.get("stem_diameter_m"),
-        conditions.get("throat_diameter_m"),
-        conditions.get("seat_angle_deg"),
-        conditions.get("seat_width_m"),
-    )
-    area = minimum_area(at, valve)
-    speed = reference_velocity(
-        Reference(pressure_pa=reference["pressure_pa"], pressure_law=reference["pressure_law"]),
-        side,  # type: ignore[arg-type]
-    )
-    coefficient = flow / speed / area if area is not None else np.full(len(at), math.nan)
-    return (*(flow / circle_area(head)).tolist(), *coefficient.tolist())
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,13 +110,14 @@ def rank(
                     own.setdefault(variant.name, []).extend([profile] if profile else [])
                     diameters += [conditions["valve_diameter_m"]] if conditions["valve_diameter_m"] else []
         if own:
-            found.append(_side(store, side, own, diameters, but_for, within))
+            found.append(_side(store, side, own=own, diameters=diameters, but_for=but_for, within=within))
     return tuple(found)
 
 
 def _side(
     store: Store,
     side: str,
+    *,
     own: Mapping[str, Sequence[tuple[float, ...]]],
     diameters: Sequence[float],
     but_for: str | None,
@@ -248,11 +192,10 @@ def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    from flowkit.drawing.looks import COLOURS, DISPLAYS
+    from flowkit.drawing.looks import PALETTE
     from flowkit.output import written_whole
     from flowkit.units import from_si
 
-    del DISPLAYS
     shown = [side for side in sides if side.flow]
     figure = Figure(figsize=(10, 4.6 * max(len(shown), 1)), layout="constrained")
     FigureCanvasAgg(figure)
@@ -265,7 +208,7 @@ def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display
         )
         for column, (places, label, scale) in enumerate(kinds):
             ax = axes[row][column]
-            _panel(ax, places, scale, COLOURS)
+            _panel(ax, places, scale, [colour for _, colour in PALETTE])
             ax.set_xlabel("lift over valve diameter")
             ax.set_ylabel(label)
             ax.set_title(f"{side.side.capitalize()}: {side.heads} heads, {side.states} states", fontsize=10, loc="left")
@@ -302,9 +245,3 @@ def _panel(ax: Any, places: Sequence[Place], scale: float, colours: Sequence[str
     else:
         ax.legend(fontsize=7.5, frameon=False)
     ax.spines[["top", "right"]].set_visible(False)
-
-
-def reference_of(text: str) -> dict[str, Any]:
-    """Return a reference as it was kept."""
-    kept: dict[str, Any] = json.loads(text)
-    return kept

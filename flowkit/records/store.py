@@ -22,9 +22,6 @@ if TYPE_CHECKING:
 
     from flowkit.model import Finding
 
-PROFILE_RATIOS = (0.05, 0.10, 0.15, 0.20, 0.25, 0.30)
-"""Lift over valve diameter at which a curve is kept for ranking."""
-
 WAIT_S = 30.0
 """How long one process waits for another that is writing."""
 
@@ -75,7 +72,7 @@ CREATE INDEX tests_by_date ON tests (date);
 
 def _add_profiles(connection: sqlite3.Connection) -> None:
     """Version 2: what ranking needs, worked out once and not at every question."""
-    from flowkit.records.rank import profile_of
+    from flowkit.records.figures import profile_of
 
     connection.execute("ALTER TABLE tests ADD COLUMN profile BLOB")
     rows = connection.execute(
@@ -409,7 +406,7 @@ def _insert(connection: sqlite3.Connection, entry: Entry) -> None:
         for place, item in enumerate(entry.states)
     ]
     for test in entry.tests:
-        _insert_test(connection, entry, test, made, states, sheets)
+        _insert_test(connection, entry, test, made, states=states, sheets=sheets)
     connection.executemany(
         "INSERT INTO repeats (entry_id, state, head, side, port, date, bench, operator, sum_z2, freedom) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -429,6 +426,7 @@ def _insert_test(
     entry: Entry,
     test: TestRow,
     made: int | None,
+    *,
     states: Sequence[int | None],
     sheets: Sequence[int | None],
 ) -> None:
