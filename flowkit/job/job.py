@@ -328,7 +328,7 @@ class Job:
         self,
         folder: str | Path,
         *,
-        formats: Sequence[str] = ("pdf", "png", "xlsx"),
+        formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
     ) -> tuple[Path, ...]:
@@ -338,7 +338,7 @@ class Job:
         ----------
         folder : str or Path
             Made if it does not exist.
-        formats : sequence of {"pdf", "png", "svg", "xlsx"}
+        formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
         paper : {"letter", "a4"}, optional
             Letter for US display, A4 for metric unless given.
         results : JobResults, optional
@@ -464,7 +464,7 @@ def _sha256(path: Path) -> str:
 
 
 def report(
-    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx")
+    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx", "html")
 ) -> tuple[Path, ...]:
     """Write the flow chart and the workbook of a job.
 
@@ -474,7 +474,7 @@ def report(
         A job, or the path of a job file.
     folder : str or Path
         Made if it does not exist.
-    formats : sequence of {"pdf", "png", "svg", "xlsx"}
+    formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
 
     Returns
     -------
