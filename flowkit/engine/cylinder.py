@@ -176,7 +176,7 @@ def burn_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
     from_start = np.asarray(theta_deg, dtype=float) - engine.wiebe_start_deg
     y = np.clip(from_start / engine.wiebe_duration_deg, 0.0, 1.0)
     a, m = engine.wiebe_a, engine.wiebe_m
-    factor = a * (m + 1) / (-math.expm1(-a) * engine.wiebe_duration_deg)
+    factor = a * (m + 1) / (-np.expm1(-a) * engine.wiebe_duration_deg)
     power = y**m
     return np.asarray(factor * power * np.exp(-a * power * y))
 
