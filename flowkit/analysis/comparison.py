@@ -47,8 +47,7 @@ from flowkit.analysis.uncertainty import DRAWS, SEED, SideUncertainty, assess_si
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
-from flowkit.findings import joined
-from flowkit.model import Bench, Finding, Reference, Side, Variant
+from flowkit.model import Bench, Finding, Reference, Side, Variant, joined
 
 __all__ = ["compare", "variant_flow"]
 

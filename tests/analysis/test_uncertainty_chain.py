@@ -11,11 +11,11 @@ import uncertainties
 from scipy import stats
 from uncertainties import umath
 
+from flowkit.air import density
 from flowkit.analysis import compare
 from flowkit.corrections import correct
 from flowkit.corrections.pressure import pressure_factor
 from flowkit.model import INH2O_PA, AirState, Bench, Conditions, FlowTest, Point, Reference, Units, UnitSource, Variant
-from flowkit.moist_air import density
 
 UNITS = Units(UnitSource("mm", "stated"), UnitSource("m3/s", "stated"))
 LIFTS = (0.002, 0.004, 0.006, 0.008)

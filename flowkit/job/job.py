@@ -6,18 +6,17 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from flowkit.errors import FlowkitError
-from flowkit.findings import joined
-from flowkit.jobengine import engine_of, no_engine
-from flowkit.jobload import parts_of_file, variants_of_files
-from flowkit.jobread import JobVariant, read_variants
-from flowkit.jobreport import contents_of
-from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant
+from flowkit.errors import AttachError, FlowkitError, JobError
+from flowkit.job.engine import engine_of, no_engine
+from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
+from flowkit.job.read import read_variants
+from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
 
 if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
@@ -28,9 +27,10 @@ if TYPE_CHECKING:
     from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
-    from flowkit.reports.attach import AttachReport
+    from flowkit.reports.attach import Attached, AttachReport
+    from flowkit.reports.contents import ReportContents
 
-__all__ = ["Job", "JobResults", "report"]
+__all__ = ["Job", "JobResults", "contents_of", "report"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +73,12 @@ class Job:
     engine : EngineData or None
     cams : mapping
         Side to Cam.
-    cam_tables : mapping
-        Side to the cam's table as the job file has it.
+    engine_table, cam_table : mapping
+        ``[engine]`` and ``[cam]`` as written.
+    meters : mapping
+        ``[meter]`` as written.
+    records : Path or None
+        The shop's records.
     path : Path or None
         The job file.
 
@@ -94,7 +98,10 @@ class Job:
     area_method: Literal["pchip", "trapezoid"] = "pchip"
     engine: EngineData | None = None
     cams: Mapping[Side, Cam] = field(default_factory=dict)
-    cam_tables: Mapping[Side, Mapping[str, Any]] = field(default_factory=dict)
+    engine_table: Mapping[str, Any] = field(default_factory=dict)
+    cam_table: Mapping[str, Any] = field(default_factory=dict)
+    meters: Mapping[str, Any] = field(default_factory=dict)
+    records: Path | None = None
     path: Path | None = None
 
     @classmethod
@@ -111,7 +118,7 @@ class Job:
         JobError
             If it cannot be used as it stands.
         """
-        from flowkit.jobfile import parse
+        from flowkit.job.file import parse
 
         path = Path(path)
         content = parse(path)
@@ -241,8 +248,9 @@ class Job:
         after: int | None = None,
         bookmark: str | None = None,
         paper: Literal["letter", "a4"] | None = None,
+        pages: Sequence[int] | None = None,
     ) -> AttachReport:
-        """Put the flow chart into the customer's build file; former flow pages are replaced.
+        """Put the flow chart into the customer's build file; earlier flow pages are replaced.
 
         Parameters
         ----------
@@ -253,7 +261,9 @@ class Job:
         bookmark : str, optional
             DOCX: where they go; at the end unless given.
         paper : {"letter", "a4"}, optional
-            As for `report`.
+            That of the build file unless given.
+        pages : sequence of int, optional
+            The pages of the flow chart to add, from 1; all unless given.
 
         Raises
         ------
@@ -261,15 +271,54 @@ class Job:
             If anything in the job is an error, or the build file cannot be extended without
             losing something: then it stays as it was.
         """
-        from flowkit.reports.attach import attach, build_file_kind
+        (done,) = self.attach_all([build_file], after=after, bookmark=bookmark, paper=paper, pages=pages)
+        if done.report is None:
+            raise AttachError(done.message)
+        return done.report
+
+    def attach_all(
+        self,
+        build_files: Sequence[str | Path],
+        *,
+        after: int | None = None,
+        bookmark: str | None = None,
+        paper: Literal["letter", "a4"] | None = None,
+        pages: Sequence[int] | None = None,
+        progress: Progress | None = None,
+    ) -> tuple[Attached, ...]:
+        """Put the flow chart into several build files, drawn once; one that is refused does not hinder the others.
+
+        Parameters
+        ----------
+        build_files : sequence of str or Path
+        after, bookmark, paper, pages : optional
+            As for `attach`.
+        progress : callable, optional
+            As for `run`.
+
+        Returns
+        -------
+        tuple of Attached
+            One for each build file, with what was done or why it was refused.
+
+        Raises
+        ------
+        FlowkitError
+            If anything in the job is an error.
+        """
+        from flowkit.reports.attach import attach_all
         from flowkit.reports.pages import page_files
 
-        build_file = Path(build_file)
-        wanted = "pdf" if build_file_kind(build_file) == "pdf" else "png"
-        contents = contents_of(self, self.run())
-        made = page_files(contents, formats=[wanted], paper=paper or self._paper())[wanted]
-        pages, picture = (made, None) if wanted == "pdf" else (None, made)
-        return attach(build_file, contents, pages, picture, after=after, bookmark=bookmark)
+        return attach_all(
+            [Path(path) for path in build_files],
+            lambda: contents_of(self, self.run(progress=progress)),
+            lambda contents, form, size: page_files(contents, formats=[form], paper=size)[form],
+            paper=paper,
+            default_paper=self._paper(),
+            after=after,
+            bookmark=bookmark,
+            pages=pages,
+        )
 
     def _paper(self) -> Literal["letter", "a4"]:
         """The paper of the display units."""
@@ -361,6 +410,56 @@ class Job:
         except FlowkitError as error:
             error.findings = tuple(findings)
             raise
+
+
+def contents_of(job: Job, results: JobResults) -> ReportContents:
+    """Gather what reports show.
+
+    Parameters
+    ----------
+    job : Job
+    results : JobResults
+        What running it gave.
+
+    Raises
+    ------
+    JobError
+        If anything from the sheets to the comparison is an error: no report is made of it. Without
+        engine figures the report goes without its engine page.
+    """
+    from flowkit.reports.contents import ReportContents, SourceFile
+
+    refuse_errors(results.comparison.findings)
+    paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
+    return ReportContents(
+        info=job.info,
+        reference=job.reference,
+        bench=job.bench,
+        variants=results.variants,
+        comparison=results.comparison,
+        engine=results.engine,
+        sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths),
+        findings=results.findings,
+    )
+
+
+def refuse_errors(findings: Sequence[Finding]) -> None:
+    """Refuse to go on where a finding is an error.
+
+    Raises
+    ------
+    JobError
+        Naming the first error and how many there are.
+    """
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if errors:
+        more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
+        raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
+
+
+def _sha256(path: Path) -> str:
+    """Fingerprint of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def report(
