@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -195,7 +196,7 @@ class Motored:
 
     pressure_pa: Array
     temperature_k: Array
-    volume_m3: float
+    volume_m3: Any
     exponent: float = 1.33
 
 

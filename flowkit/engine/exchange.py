@@ -174,7 +174,9 @@ class Exchange:
         self.which = np.repeat(np.arange(len(setups)), [len(engine.speeds_rpm) for engine in engines])
         self.speeds_rpm = np.concatenate([np.array(engine.speeds_rpm, dtype=float) for engine in engines])
         self.gas = gas = Gas(engines[0].gamma, engines[0].gamma_value)
-        self.engine = engine = _LaneEngine(engines, self.which)
+        # An array over the lanes for each number: the formulas of the cylinder do not care.
+        self.engine: Any = _LaneEngine(engines, self.which)
+        engine = self.engine
         self.passages = _Passages(setups, self.which)
         self.seconds_per_degree = 1.0 / (6.0 * self.speeds_rpm)
         self.degrees_per_second = 6.0 * self.speeds_rpm
@@ -202,9 +204,7 @@ class Exchange:
         """Number of lanes."""
         return int(self.which.size)
 
-    def flows(
-        self, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array
-    ) -> Array:
+    def flows(self, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array) -> Array:
         """Return the mass flows into the cylinder [kg/s] through intake and exhaust, shape (2, …)."""
         # Choosing by a factor of 0 or 1 is several times faster than np.where.
         inward = (self.outside_p > pressure).astype(float)
@@ -310,7 +310,7 @@ class Exchange:
                 )
                 lost = coefficient * walls * (temperature - engine.wall_temperature_k)
                 slope[2] = lost * self.seconds_per_degree
-            released: Array | float = 0.0 if heat is None else heat * burn_rate(engine, theta)
+            released = 0.0 if heat is None else np.asarray(heat) * burn_rate(engine, theta)
             slope[0] = released - slope[1] - slope[2]
             return slope
 

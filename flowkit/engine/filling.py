@@ -53,7 +53,7 @@ _BUMP = 1e-4
 """By how much of the displaced air a start is moved, to see how the end follows."""
 
 _MOST_ROUGH, _NEAR = 12, 0.05
-"""Rough cycles at most, and the change from one to the next, of the displaced air, from which on Newton's method goes on."""
+"""Rough cycles at most; Newton's method goes on from where they change by less, of the displaced air."""
 
 _REACH = 5.0
 """How many times its last step a lane that settles slowly may still go."""
@@ -422,7 +422,7 @@ class _Search:
         for slope, more in zip(slopes[:-1], gap[:-1], strict=True):
             found.append(slope @ found[-1] + more)
         growth = np.max(np.abs(np.linalg.eigvals(whole)), axis=1)
-        return np.stack(found)[..., 0].transpose(2, 0, 1) * self.scale[:, None], growth
+        return np.asarray(np.stack(found)[..., 0].transpose(2, 0, 1) * self.scale[:, None]), growth
 
     def updated(self, slopes: Array, move: Array, gaps: Array) -> Array:
         """Return the derivatives corrected by what the last move showed (Broyden 1965): the gaps it left."""
@@ -430,7 +430,7 @@ class _Search:
         left = (gaps / self.scale[:, None]).transpose(1, 2, 0)
         length = np.sum(shift * shift, axis=-1, keepdims=True)
         share = np.where(length > 1e-20, shift / np.maximum(length, 1e-20), 0.0)
-        return slopes + left[..., None] * share[..., None, :]
+        return np.asarray(slopes + left[..., None] * share[..., None, :])
 
     def moved(self, state: Array, move: Array) -> Array:
         """Return states moved, at most so far that mass and energy change by half, and none below zero."""
@@ -469,7 +469,8 @@ class _Search:
     def run(self, first: Array, told: Callable[[int], None]) -> list[Cycles]:
         """Search from states at intake closing, and return the cycles of each variant."""
         pieces, first, _ = self.rough_way(first, 1.0)
-        rough, fine = (_Meshes.of(*pieces.low.shape, looser) for looser in (_LOOSER, 1.0))
+        count_of, lanes = pieces.low.shape
+        rough, fine = (_Meshes.of(count_of, lanes, looser) for looser in (_LOOSER, 1.0))
         rounds = np.zeros(self.model.lanes, dtype=int)
         result = self.one_round(first, pieces, rough, bumped=True)
         slopes, using, move = self.derivatives(result), rough, None

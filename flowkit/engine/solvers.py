@@ -93,7 +93,7 @@ class _Lanes:
         if run.frozen and run.mesh is not None:
             self.step = run.mesh[0]
 
-    def judge(self, error: Array, order: int) -> tuple[Array, bool]:
+    def judge(self, error: Array, order: int) -> tuple[NDArray[np.bool_], bool]:
         """Take or refuse the steps by their error over tolerance; return which, and whether all arrived."""
         if self.run.frozen and self.run.mesh is not None:
             return self._replay(self.run.mesh)
@@ -120,7 +120,7 @@ class _Lanes:
         self.step = np.minimum(self._wanted, self.end - self.theta)
         return accepted, False
 
-    def _replay(self, mesh: Array) -> tuple[Array, bool]:
+    def _replay(self, mesh: Array) -> tuple[NDArray[np.bool_], bool]:
         """Go on to the next step of the mesh."""
         self._taken.append(self.step)
         self.theta = self.theta + self.step
@@ -261,7 +261,7 @@ def integrate_stiff(
                 if stage:
                     trial = (_STIFF_STAGES[stage] @ flat[:stage]).reshape(state.shape) * step + state
                     right = right_side(lanes.theta + _STIFF_NODES[stage] * step, trial)
-                    coupled = (_COUPLING[stage] @ flat[:stage, ].reshape(stage, -1)).reshape(state.shape)[:2]
+                    coupled = (_COUPLING[stage] @ slopes[:stage, :2].reshape(stage, -1)).reshape(2, *state.shape[1:])
                     right = right + by_pressure * (step * (by_mass * coupled[0] + by_energy * coupled[1]))
                 right = right + by_angle * (step * _TIME[stage])
                 slopes[stage] = right + by_pressure * (inverse * (by_mass * right[0] + by_energy * right[1]))

@@ -104,7 +104,7 @@ def _write_texts(stream: Stream, heading: str, texts: Sequence[str], size: float
 
 def _over_first(engine: EngineResult) -> list[EngineDifference]:
     """Return the differences of each variant over the first."""
-    return [item for item in engine.differences if item.kind != "step" and item.speeds_rpm]
+    return [item for item in engine.differences if item.speeds_rpm]
 
 
 def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Display) -> None:
@@ -222,7 +222,7 @@ def _band_table(bands: Bands, names: Names, display: Display, width: float) -> T
 def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
     """Return a row a variant: cam-weighted flows, their gains, the speed at Z = 0.5."""
     display = display_of(info.display)
-    speeds = {item.to: item.speed_at_half for item in engine.differences if item.kind != "step"}
+    speeds = {item.to: item.speed_at_half for item in engine.differences}
     rows = []
     for variant in engine.variants:
         flows = variant.cam_weighted_mean_flow_m3_s
