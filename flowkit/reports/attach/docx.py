@@ -69,10 +69,27 @@ def add_block(
         place = _placeholder(text, bookmark, name)
         former = _take_out(text)
         content = tables(contents) if contents and numbers else ()
-        _mark(text, _build_block(text, contents, png, place, content))
+        _mark(text, _build_block(text, contents, _without_margins(png), place, content))
         place.getparent().remove(place)
         added = ("heading", "picture", *([f"{len(content)} tables"] if content else []))
         return Rewritten(text.rendered(), added, 0 if former is None else 1)
+
+
+def _without_margins(png: bytes) -> bytes:
+    """Cut off a page's own white margins, since the document has its own: what is left is drawn larger."""
+    from PIL import Image, ImageChops
+
+    with Image.open(io.BytesIO(png)) as image:
+        page = image.convert("RGB")
+        drawn = ImageChops.difference(page, Image.new("RGB", page.size, "white")).getbbox()
+        if drawn in (None, (0, 0, *page.size)):
+            return png
+        edge = page.width // 100
+        box = (max(drawn[0] - edge, 0), max(drawn[1] - edge, 0), *(side + edge for side in drawn[2:]))
+        out = io.BytesIO()
+        cut = image.crop((box[0], box[1], min(box[2], page.width), min(box[3], page.height)))
+        cut.save(out, "PNG", dpi=image.info.get("dpi", (200, 200)), optimize=True)
+    return out.getvalue()
 
 
 class _Text:
