@@ -8,7 +8,7 @@ at the cam) − lash, never below zero.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -368,6 +368,14 @@ class Cam:
         """Return the valve lift [m] at crank angles [degrees after firing dead centre], of period 720°."""
         theta = self._in_period(np.asarray(theta_deg, dtype=float))
         return np.maximum(self._train_lift(theta) - self.lash_m, 0.0)
+
+    def moved(self, crank_deg: float) -> Cam:
+        """Return the cam turned later by crank degrees; earlier where they are negative."""
+        shape = self.polynomial
+        if shape is not None:
+            shape = replace(shape, centre_deg=shape.centre_deg + crank_deg)
+        angles = tuple(angle + crank_deg for angle in self.angles_deg)
+        return replace(self, angles_deg=angles, polynomial=shape)
 
     @property
     def open_period(self) -> tuple[float, float]:

@@ -14,12 +14,12 @@ from flowkit.fields import refuse_unknown
 from flowkit.model import Finding
 from flowkit.units import Quantity
 
-__all__ = ["engine_of_tables"]
+__all__ = ["PARTS", "engine_of_tables"]
 
 _KEYS = {key.name: key for key in ENGINE_KEYS}
 _REQUIRED = ("cylinders", "bore", "stroke", "rod")
 _VOLUMES = ("chamber_volume", "milled", "gasket_bore", "gasket_thickness", "deck_clearance", "crown_volume")
-_PARTS = (*_VOLUMES, "chamber_area")
+PARTS = (*_VOLUMES, "chamber_area")
 
 
 def engine_of_tables(
@@ -57,12 +57,12 @@ def engine_of_tables(
     """
     base, mine = _read(common, place), _read(own, own_place)
     for table, where in ((common, place), (own, own_place)):
-        stated = [name for name in _PARTS if name in table]
+        stated = [name for name in PARTS if name in table]
         if "compression_ratio" in table and stated:
             raise JobError(
                 f"{where} states compression_ratio and {stated[0]}", "state the ratio or the volumes, not both"
             )
-    merged = {**base, **{name: value for name, value in mine.items() if name not in ("compression_ratio", *_PARTS)}}
+    merged = {**base, **{name: value for name, value in mine.items() if name not in ("compression_ratio", *PARTS)}}
     missing = [name for name in _REQUIRED if name not in merged]
     if missing:
         raise JobError(f"{place} lacks {', '.join(missing)}", "add it, or leave the whole table out")
@@ -70,7 +70,7 @@ def engine_of_tables(
         raise JobError(
             f"{own_place if own else place}: the rod is shorter than half the stroke", "check both, and their units"
         )
-    where = own_place if any(name in mine for name in ("compression_ratio", "bore", "stroke", *_PARTS)) else place
+    where = own_place if any(name in mine for name in ("compression_ratio", "bore", "stroke", *PARTS)) else place
     ratio, volumes, findings = _compression(base, mine, merged, where)
     fields = {_KEYS[name].field: value for name, value in merged.items() if _KEYS[name].field}
     names = tuple(dict.fromkeys((*fields, "compression_ratio")))
@@ -84,11 +84,11 @@ def _compression(
     displaced = _disc(merged["bore"]) * merged["stroke"]
     if "compression_ratio" in mine:
         return _above_one(mine["compression_ratio"], where), None, ()
-    parts = {name: value for name, value in base.items() if name in _PARTS}
+    parts = {name: value for name, value in base.items() if name in PARTS}
     if "chamber_volume" in mine and parts:
         parts["milled"] = 0.0  # what was milled off is in the new volume
-    parts |= {name: value for name, value in mine.items() if name in _PARTS}
-    own_parts = [name for name in mine if name in _PARTS]
+    parts |= {name: value for name, value in mine.items() if name in PARTS}
+    own_parts = [name for name in mine if name in PARTS]
     if "compression_ratio" in base and not [name for name in own_parts if name not in ("milled", "chamber_area")]:
         return _from_the_jobs_ratio(base, mine, displaced, where)
     if not parts:

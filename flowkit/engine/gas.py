@@ -230,7 +230,7 @@ class GasTable:
         place = np.minimum(np.maximum((energy - first) * per_energy, 0.0), self._CELLS - 1e-9)
         cell = place.astype(np.intp)
         # A state that is not a number, of a step too long, must not stop the other lanes.
-        return rows.take(cell, axis=0, mode="clip"), np.asarray(place - cell) * (1.0 / per_energy), per_energy
+        return rows.take(cell, axis=0, mode="clip"), np.asarray((place - cell) / per_energy, dtype=float), per_energy
 
     def temperature_and_cv(self, energy: Array) -> tuple[Array, Array | float]:
         """Return temperature [K] and cv [J/(kg·K)] at internal energies [J/kg]."""

@@ -413,6 +413,6 @@ def _words(
         parts.append(f"compression ratio {compression_ratio:g} instead of {measured.engine.compression_ratio:.4g}")
     return (
         f"Prediction, not measured: {measured.name!r} with {'; '.join(parts)}. Flow follows from geometry: the "
-        "measured coefficient on the minimum area at the same lift over valve diameter. What a change of shape does to the "
-        "coefficient itself only the bench can show."
+        "measured coefficient on the minimum area at the same lift over valve diameter. What a change of shape does "
+        "to the coefficient itself only the bench can show."
     )

@@ -404,7 +404,7 @@ class EngineResult:
 
         rows: list[dict[str, Any]] = []
         for variant in self.variants:
-            rows.extend(_rows(variant))
+            rows.extend(table_rows(variant))
         return pd.DataFrame(rows)
 
     def to_json(self, *, indent: int | None = None) -> str:
@@ -435,7 +435,7 @@ class EngineResult:
         return plot_engine(self, ax=ax, quantity=quantity)
 
 
-def _rows(variant: EngineVariant) -> list[dict[str, Any]]:
+def table_rows(variant: EngineVariant) -> list[dict[str, Any]]:
     """Build a variant's rows of the table."""
     source = variant.filling or variant.mach
     if source is None:

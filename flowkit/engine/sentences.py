@@ -20,6 +20,7 @@ __all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
 CAUTIONS: tuple[str, ...] = (
     "An estimated rpm is not a safe rpm: neither the Mach index nor the filling model knows what springs, rods, "
     "bearings or valves can take.",
+    "Follow the valve maker's and the machinist's limits for stems, seats, guides and lift.",
     "Local rules and qualified practice come first.",
 )
 """Beside every figure with a speed or a lift, after what fits the change."""
@@ -120,7 +121,8 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
         "constant": f"a constant ratio of specific heats of {engine.gamma_value:g}",
     }[engine.gamma]
     heat = {
-        "woschni": "heat transfer to the walls by Woschni's law in Heywood's form (1988, ch. 12; T to the power −0.55, no swirl)",
+        "woschni": "heat transfer to the walls by Woschni's law in Heywood's form (1988, ch. 12; exponent of T −0.55, "
+        "no swirl)",
         "hohenberg": "heat transfer to the walls after Hohenberg (1979)",
         "none": "no heat transfer to the walls",
     }[engine.heat_transfer]
@@ -250,7 +252,8 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         return (
             f"Peak of the brake estimate: from {item.from_!r} to {item.to!r} it {moves} {new.speed_rpm:.0f} rpm from "
             f"{old.speed_rpm:.0f} rpm ({signed_percent(item.peak_speed)}), with "
-            f"{signed_percent(item.peak_brake_power)} power: {_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}. Not a safe speed."
+            f"{signed_percent(item.peak_brake_power)} power: {_kw(new.brake_power_w)} against "
+            f"{_kw(old.brake_power_w)}. Not a safe speed."
         )
     where = [
         f"{name!r} still {'rises' if peak.speed_rpm > filling.speeds_rpm[0] else 'falls'} at {peak.speed_rpm:.0f} rpm"

@@ -129,7 +129,7 @@ def test_small_readers() -> None:
     assert engine_quantity(6000, "speed", "", "") == 6000
     assert engine_quantity("44 MJ/kg", "heating value", "", "") == 44e6
     assert speeds("4500 rpm") == (4500.0,)
-    assert timing("55 bbdc", "", "") == (-55.0, "BDC")
+    assert timing("55 bbdc", "", "") == (-55.0, "BDC", None)
     with pytest.raises(JobError, match="not a valve event"):
         timing("55 before", "[cam.exhaust]", "opens")
 
@@ -162,7 +162,7 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
     ("change", "message"),
     [
         ({"peak": "9 mm"}, "did you mean 'peak_lift'"),
-        ({"degrees": "cam"}, "degrees has no meaning without a table"),
+        ({"degrees": "cam"}, "degrees has no meaning beside opens and closes"),
         ({"lift_at": "cam"}, "needs the rocker ratio"),
         ({"lash": "-0.1 mm"}, "negative"),
         ({"closes": "15 ATDC"}, "opens and closes at the same dead centre"),
