@@ -394,7 +394,7 @@ class Job:
         self,
         folder: str | Path,
         *,
-        formats: Sequence[str] = ("pdf", "png", "xlsx"),
+        formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
     ) -> tuple[Path, ...]:
@@ -404,7 +404,7 @@ class Job:
         ----------
         folder : str or Path
             Made if it does not exist.
-        formats : sequence of {"pdf", "png", "svg", "xlsx"}
+        formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
         paper : {"letter", "a4"}, optional
             Letter for US display, A4 for metric unless given.
         results : JobResults, optional
@@ -529,7 +529,7 @@ def _sha256(path: Path) -> str:
 
 
 def report(
-    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx")
+    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx", "html")
 ) -> tuple[Path, ...]:
     """Write the flow chart and the workbook of a job.
 
@@ -539,7 +539,7 @@ def report(
         A job, or the path of a job file.
     folder : str or Path
         Made if it does not exist.
-    formats : sequence of {"pdf", "png", "svg", "xlsx"}
+    formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
 
     Returns
     -------
