@@ -42,6 +42,8 @@ def test_every_key_is_read_in_its_unit() -> None:
             "intake_backflow": "fresh",
             "intake_reverse": 0.9,
             "exhaust_reverse": 0.95,
+            "friction": [1.0, 0.1, 0.04],
+            "ignition": "spark",
         }
     )
     assert engine.bore_m == pytest.approx(0.0805, abs=1e-6)
