@@ -177,10 +177,10 @@ def test_a_job_is_written_whatever_the_folder_holds(tmp_path: Path) -> None:
 
 
 def test_the_states_come_in_the_order_their_names_suggest(tmp_path: Path) -> None:
-    for name in ("after", "ported", "stock"):
+    for number, name in enumerate(("after", "ported", "stock")):
         write_csv(
             tmp_path / f"{name}.csv",
-            [["Test pressure", "28 inH2O"], ["Lift mm", "Int 1 cfm"], [1.0, 9.0], [2.0, len(name)]],
+            [["Test pressure", "28 inH2O"], ["Lift mm", "Int 1 cfm"], [1.0, 9.0], [2.0, 20.0 + number]],
         )
     text = job_text(tmp_path)
     assert tomllib.loads(text)["variant"][0]["name"] == "stock"
