@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from flowkit.model import Reference as Reference
     from flowkit.model import ValveGeometry as ValveGeometry
     from flowkit.model import Variant as Variant
-    from flowkit.reports.chart import chart as chart
+    from flowkit.reports.pages.first import chart as chart
 
 _HOMES = {
     "AirState": "model",
@@ -65,7 +65,7 @@ _HOMES = {
     "Stated": "importers",
     "ValveGeometry": "model",
     "Variant": "model",
-    "chart": "reports.chart",
+    "chart": "reports.pages.first",
     "compare": "analysis",
     "correct": "corrections",
     "read": "importers",

@@ -7,7 +7,7 @@ job file or from bare sheets, or asks it for one of the stations.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -17,7 +17,7 @@ from flowkit.jobengine import engine_of, no_engine
 from flowkit.jobload import parts_of_file, variants_of_files
 from flowkit.jobread import JobVariant, read_variants
 from flowkit.jobreport import contents_of
-from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, VariantInput
+from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant
 
 if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
@@ -39,8 +39,8 @@ class JobResults:
 
     Attributes
     ----------
-    variants : tuple of VariantInput
-        The tests as read.
+    variants : tuple of Variant
+        With their tests as read and corrected.
     correction : CorrectionResult
     comparison : Comparison
     engine : EngineResult or None
@@ -49,7 +49,7 @@ class JobResults:
         All of them, each once.
     """
 
-    variants: tuple[VariantInput, ...]
+    variants: tuple[Variant, ...]
     correction: CorrectionResult
     comparison: Comparison
     engine: EngineResult | None
@@ -156,14 +156,13 @@ class Job:
         variants = variants_of_files([Path(path) for path in paths], stated or Stated())
         return cls(info or JobInfo(), reference or Reference(), bench or Bench(), variants, tuple(switched_off))
 
-    def read(self) -> tuple[tuple[VariantInput, ...], tuple[Finding, ...]]:
+    def read(self) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
         return read_variants(self.variants)
 
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""
-        variants, findings = self.read()
-        return self._correct(variants, findings)[0]
+        return self._correct(*self.read())[0]
 
     def compare(self) -> Comparison:
         """Read, correct and compare the variants.
@@ -190,7 +189,7 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        variants, correction, _, comparison = self._compared()
+        variants, correction, comparison = self._compared()
         felt = engine_of(self, comparison, variants, progress) if engine and self.engine is not None else None
         everything = joined(comparison.findings, felt.findings if felt else ())
         return JobResults(variants, correction, comparison, felt, everything)
@@ -232,8 +231,8 @@ class Job:
         """
         from flowkit.analysis.planning import plan
 
-        _, _, corrected, comparison = self._compared()
-        return plan(comparison, corrected, gain, power, bench=self.bench)
+        variants, _, comparison = self._compared()
+        return plan(comparison, [variant for variant in variants if variant.corrected], gain, power, bench=self.bench)
 
     def attach(
         self,
@@ -311,14 +310,14 @@ class Job:
         contents = contents_of(self, results or self.run())
         return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper())
 
-    def _compared(self) -> tuple[tuple[VariantInput, ...], CorrectionResult, tuple[Variant, ...], Comparison]:
-        """Go as far as the comparison, every station kept."""
-        variants, findings = self.read()
-        correction, corrected = self._correct(variants, findings)
-        return variants, correction, corrected, self._compare(corrected, correction.findings)
+    def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
+        """Go as far as the comparison, every stage kept."""
+        correction, variants = self._correct(*self.read())
+        usable = [variant for variant in variants if variant.corrected]
+        return variants, correction, self._compare(usable, correction.findings)
 
     def _correct(
-        self, variants: Sequence[VariantInput], findings: Sequence[Finding]
+        self, variants: Sequence[Variant], findings: Sequence[Finding]
     ) -> tuple[CorrectionResult, tuple[Variant, ...]]:
         """Correct the variants one by one, each with its own valves."""
         from flowkit.corrections import CorrectionResult, correct, reference_state
@@ -326,22 +325,24 @@ class Job:
         corrected: list[Variant] = []
         found: list[Finding] = []
         for variant in variants:
+            reference = self.reference
+            if variant.bore_m is not None:
+                reference = replace(reference, bore_m=variant.bore_m)
             result = correct(
                 variant.tests,
-                self.reference,
+                reference,
                 self.bench,
                 valves=variant.valves,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 off=self.switched_off,
             )
             found += result.findings
-            corrected.append(Variant(variant.name, result.tests, variant.state, variant.valves))
-        tests = tuple(test for variant in corrected for test in variant.tests)
+            corrected.append(replace(variant, corrected=result.tests))
+        tests = tuple(test for variant in corrected for test in variant.corrected)
         if "check-plate" not in self.switched_off:
             # The sheet alone shows the plate's raw reading; here it went through the correction for air as well.
             findings = [finding for finding in findings if finding.rule != "check-off"]
-        merged = CorrectionResult(reference_state(self.reference), tests, joined(findings, found))
-        return merged, tuple(variant for variant in corrected if variant.tests)
+        return CorrectionResult(reference_state(self.reference), tests, joined(findings, found)), tuple(corrected)
 
     def _compare(self, variants: Sequence[Variant], findings: Sequence[Finding]) -> Comparison:
         """Compare corrected variants; an error carries what was found before."""

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.job import Job
-    from flowkit.model import VariantInput
+    from flowkit.model import Variant
 
 __all__ = ["engine_of", "no_engine", "whatif"]
 
@@ -36,7 +36,7 @@ def no_engine(job: Job) -> JobError:
 
 
 def engine_of(
-    job: Job, comparison: Comparison, variants: Sequence[VariantInput], progress: Progress | None = None
+    job: Job, comparison: Comparison, variants: Sequence[Variant], progress: Progress | None = None
 ) -> EngineResult:
     """Carry a job's comparison into its engine.
 
@@ -44,7 +44,7 @@ def engine_of(
     ----------
     job : Job
     comparison : Comparison
-    variants : sequence of VariantInput
+    variants : sequence of Variant
         With their valves.
     progress : callable, optional
         Called with (cycles done, most cycles there may be).

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
-from flowkit.model import Finding, FlowTest, Side, ValveGeometry, VariantInput
+from flowkit.model import Finding, FlowTest, Side, ValveGeometry, Variant
 
 if TYPE_CHECKING:
     from flowkit.importers import ReadResult, Stated
@@ -92,7 +92,7 @@ def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
     return tuple(SheetChoice(folder / item, sheet or None) for item in found)
 
 
-def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, ...], tuple[Finding, ...]]:
+def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
     """Read the tests of every variant.
 
     Parameters
@@ -101,14 +101,14 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, .
 
     Returns
     -------
-    tests : tuple of VariantInput
+    tests : tuple of Variant
         Those that have any test, in the job's order.
     findings : tuple of Finding
         From reading, and from joining job and sheets; a file that cannot be used is an error among them.
     """
     files = _Files(variants)
     findings: list[Finding] = []
-    found: list[VariantInput] = []
+    found: list[Variant] = []
     used: set[tuple[Path, str]] = set()
     for variant in variants:
         tests: list[FlowTest] = []
@@ -128,7 +128,7 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[VariantInput, .
         joined, more = _join(variant, tests)
         findings += more
         if joined:
-            found.append(VariantInput(variant.name, joined, variant.state, variant.valves))
+            found.append(Variant(variant.name, joined, state=variant.state, valves=variant.valves))
         elif not any(finding.severity == "error" for finding in findings[before:]):
             message = f"variant {variant.name!r} has no test that can be used; look at its sheets in the job"
             findings.append(Finding("variant-empty", "error", variant.name, message))

@@ -21,6 +21,7 @@ __all__ = [
     "CorrectedTest",
     "Finding",
     "FlowTest",
+    "HandChange",
     "JobInfo",
     "LedgerLine",
     "Point",
@@ -32,7 +33,6 @@ __all__ = [
     "Units",
     "ValveGeometry",
     "Variant",
-    "VariantInput",
 ]
 
 Side = Literal["intake", "exhaust"]
@@ -277,12 +277,15 @@ class Reference:
         The engine's bore [m]; None for no bore correction.
     air : AirState
         Dry, 101 325 Pa, 20 °C unless stated.
+    lifts_m : tuple of float or None
+        Lowest and highest lift of the headline figures [m]; None for the lifts measured in common.
     """
 
     pressure_pa: float = 28 * INH2O_PA
     pressure_law: PressureLaw = "square-root"
     bore_m: float | None = None
     air: AirState = field(default_factory=AirState)
+    lifts_m: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,30 +373,61 @@ class ValveGeometry:
 
 
 @dataclass(frozen=True, slots=True)
-class VariantInput:
-    """A state of the head with its tests as read, before any correction.
+class HandChange:
+    """Something of a sheet that the job file changes by hand, with its reason; the sheet itself is never edited.
+
+    Attributes
+    ----------
+    file, sheet : str, str or None
+        As in `FlowTest`.
+    cell : str or None
+        Such as ``"B7"``, or ``"12:3"`` in text; None for a statement about the whole sheet.
+    what : str
+        What it is, in words, such as ``"flow"`` or ``"test pressure"``.
+    sheet_says : str
+        As the sheet has it, such as ``"21.25"`` or ``"25 inH2O"``.
+    value : str or None
+        What counts instead; None where it is left out.
+    reason : str
+    """
+
+    file: str
+    sheet: str | None
+    cell: str | None
+    what: str
+    sheet_says: str
+    value: str | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """A state of the head with its tests, as read and, once corrected, at the reference.
 
     Attributes
     ----------
     name : str
     tests : tuple of FlowTest
+        As read.
+    corrected : tuple of CorrectedTest
+        Empty before the corrections.
     state : mapping
         Side to (factor to level), such as ``{"intake": {"ports": "as cast"}}``.
     valves : mapping
         Side to ValveGeometry.
+    untouched : mapping
+        Side to the ports that were not worked on since the variant before.
+    bore_m : float or None
+        The bore its flows are brought to [m], where it is not that of the job's reference.
+    changes : tuple of HandChange
+        What the job file changed of its sheets by hand.
     """
 
     name: str
-    tests: tuple[FlowTest, ...]
+    tests: tuple[FlowTest, ...] = ()
+    corrected: tuple[CorrectedTest, ...] = ()
     state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
     valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class Variant:
-    """A state of the head with its corrected tests; else as `VariantInput`."""
-
-    name: str
-    tests: tuple[CorrectedTest, ...]
-    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
-    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+    untouched: Mapping[Side, tuple[str, ...]] = field(default_factory=dict)
+    bore_m: float | None = None
+    changes: tuple[HandChange, ...] = ()

@@ -1,11 +1,10 @@
-"""The plan of the house, held: direction of imports, exported names, sizes, docstrings, light starts."""
+"""The plan of the house, held: direction of imports, exported names, docstrings, light starts."""
 
 from __future__ import annotations
 
 import ast
 import importlib
 import inspect
-import pkgutil
 import subprocess
 import sys
 from pathlib import Path
@@ -15,60 +14,93 @@ import pytest
 import flowkit
 
 PACKAGE = Path(flowkit.__file__).parent
-MODULES = sorted(PACKAGE.rglob("*.py"))
-STREET = ("ground", "importers", "corrections", "analysis", "engine", "reports", "top")
-GROUND = {
-    "errors",
-    "findings",
-    "numerals",
-    "model",
-    "units",
-    "serial",
-    "version",
-    "moist_air",
+STREET = (
+    "ground",
     "drawing",
-    "statements",
-    "files",
-}
+    "importers",
+    "corrections",
+    "analysis",
+    "engine",
+    "reports",
+    "records",
+    "job",
+    "page",
+    "cli",
+)
+ENDS = {"drawing"}  # imported for plot() by results further up, and imports none of them
 
-
-def room(parts: tuple[str, ...]) -> str:
-    """The room a module stands in, from its dotted parts below flowkit."""
-    if not parts or parts[0] in GROUND:
-        return "ground"
-    return parts[0] if parts[0] in STREET else "top"
-
-
-def imports(path: Path) -> list[tuple[str, ...]]:
-    """Modules of flowkit that a file imports at run time, wherever in the file."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    for node in ast.walk(tree):
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
-            node.body = []
-    found = []
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "flowkit":
-            parts = tuple((node.module or "").split(".")[1:])
-            found += [parts or (alias.name,) for alias in node.names]
-        elif isinstance(node, ast.Import):
-            found += [tuple(alias.name.split(".")[1:]) for alias in node.names if alias.name.startswith("flowkit.")]
-    return found
-
-
-@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
-def test_nothing_imports_from_further_down_the_street(path: Path) -> None:
-    here = room(path.relative_to(PACKAGE).with_suffix("").parts)
-    if here == "top":
-        return
-    for parts in imports(path):
-        assert STREET.index(room(parts)) <= STREET.index(here), f"{path.name} imports flowkit.{'.'.join(parts)}"
-
+FORMULAS = (
+    "air units corrections.pressure corrections.air corrections.bore corrections.leakage corrections.check_plate "
+    "corrections.meter analysis.areas analysis.uncertainty engine.gas engine.cylinder engine.exchange engine.friction"
+).split()
+"""Modules whose public functions are formulas: their docstrings name every argument."""
 
 PUBLIC = """
 __version__ AirState Bench Comparison Conditions CorrectedTest CorrectionResult EngineResult Finding FlowTest
 FlowkitError Job JobResults Point ReadResult Reference Stated ValveGeometry Variant chart compare correct read
 read_many report
 """.split()
+
+
+def module_of(path: Path) -> str:
+    """A module's dotted name below flowkit."""
+    parts = path.relative_to(PACKAGE).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+MODULES = {module_of(path): path for path in sorted(PACKAGE.rglob("*.py"))}
+
+
+def imports(path: Path) -> set[str]:
+    """Modules of flowkit that a file imports at run time, wherever in the file."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            node.body = []
+    found = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "flowkit":
+            start = ".".join((node.module or "").split(".")[1:])
+            inner = {f"{start}.{alias.name}".strip(".") for alias in node.names}
+            found |= {name if name in MODULES else start for name in inner}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name.removeprefix("flowkit.") for alias in node.names if alias.name.startswith("flowkit.")}
+    return found
+
+
+def room(module: str) -> int:
+    """Where a module lies along the street; modules at the top of the package are the ground of all."""
+    first = module.partition(".")[0]
+    if first in STREET:
+        return STREET.index(first)
+    if first.startswith("job") or first in ("stating", "samples"):
+        return STREET.index("job")
+    return len(STREET) if first in ("", "__main__", "validation") else 0
+
+
+def test_nothing_imports_from_further_down_the_street() -> None:
+    wrong = [
+        f"{name} imports {other}"
+        for name, path in MODULES.items()
+        for other in imports(path)
+        if room(other) > room(name) and other.partition(".")[0] not in ENDS
+    ]
+    assert not wrong
+
+
+def code_lines(function: ast.FunctionDef) -> int:
+    """Lines of a function from its first statement on, its docstring not counted."""
+    body = function.body[1:] if ast.get_docstring(function) and len(function.body) > 1 else function.body
+    return (function.end_lineno or 0) - body[0].lineno + 1
+
+
+def test_functions_stay_readable() -> None:
+    assert not [
+        f"{name}.{node.name}: {code_lines(node)} lines"
+        for name, path in MODULES.items()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef) and code_lines(node) >= 70
+    ]
 
 
 def test_exported_names_are_these_and_no_others() -> None:
@@ -79,58 +111,44 @@ def test_exported_names_are_these_and_no_others() -> None:
         flowkit.nothing
 
 
-def public_functions() -> list[tuple[str, object]]:
-    """Every public function and class of every module, by its full name."""
-    found = {}
-    for info in pkgutil.walk_packages([str(PACKAGE)], "flowkit."):
-        if info.name.endswith("__main__"):
+def documented() -> dict[str, object]:
+    """The functions whose docstrings are complete: the public ones, their classes' methods, and the formulas."""
+    items = {name: getattr(flowkit, name) for name in PUBLIC if name != "__version__"}
+    for name, item in list(items.items()):
+        if inspect.isclass(item):
+            items |= {f"{name}.{key}": value for key, value in vars(item).items() if not key.startswith("_")}
+    for name in FORMULAS:
+        if name in MODULES:
+            module = importlib.import_module(f"flowkit.{name}")
+            items |= {f"{name}.{key}": getattr(module, key) for key in getattr(module, "__all__", ())}
+    return {name: getattr(item, "__func__", item) for name, item in items.items()}
+
+
+def test_docstrings_of_the_public_api_and_of_formulas_name_every_argument() -> None:
+    missing = []
+    for name, function in documented().items():
+        if not inspect.isfunction(function):
             continue
-        module = importlib.import_module(info.name)
-        for name in getattr(module, "__all__", ()):
-            item = getattr(module, name)
-            if inspect.isfunction(item) and item.__module__ == info.name:
-                found[f"{info.name}.{name}"] = item
-    return sorted(found.items())
+        arguments = [item for item in inspect.signature(function).parameters if item not in ("self", "cls")]
+        section = (inspect.getdoc(function) or "").partition("Parameters\n----------\n")[2]
+        missing += [f"{name}: {item}" for item in arguments if len(arguments) > 1 and item not in section]
+        missing += [name] * (not inspect.getdoc(function))
+    assert not missing
 
 
-@pytest.mark.parametrize(
-    ("name", "function"), public_functions(), ids=lambda item: item if isinstance(item, str) else ""
-)
-def test_docstrings_name_every_argument(name: str, function: object) -> None:
-    if ".cli." in name:
-        return
-    text = inspect.getdoc(function) or ""
-    assert text, f"{name} has no docstring"
-    arguments = [
-        argument
-        for argument in inspect.signature(function).parameters
-        if argument not in ("self", "cls")  # type: ignore[arg-type]
-    ]
-    if len(arguments) < 2:
-        return
-    section = text.partition("Parameters\n----------\n")[2]
-    missing = [argument for argument in arguments if argument not in section]
-    assert not missing, f"{name} does not document {missing}"
-
-
-@pytest.mark.parametrize("arguments", [["--help"], ["read", "SHEET"], ["--version"]])
-def test_light_verbs_load_nothing_heavy(arguments: list[str]) -> None:
-    from flowkit.samples import sample_folder
-
-    arguments = [str(sample_folder() / "as_received.csv") if item == "SHEET" else item for item in arguments]
+def loaded(*arguments: str) -> list[str]:
+    """The modules that a run of the command loads, by their full names."""
     run = subprocess.run(
         [sys.executable, "-X", "importtime", "-m", "flowkit", *arguments], capture_output=True, text=True, check=True
     )
-    loaded = {line.rpartition("|")[2].strip().split(".")[0] for line in run.stderr.splitlines() if "|" in line}
-    assert not loaded & {"scipy", "pandas", "matplotlib"}
-    if arguments == ["--version"]:
-        assert not loaded & {"typer", "rich", "pydantic", "numpy"}
+    return [line.rpartition("|")[2].strip() for line in run.stderr.splitlines() if "|" in line]
 
 
-def test_version_is_quick_to_answer_because_it_loads_next_to_nothing() -> None:
-    run = subprocess.run(
-        [sys.executable, "-X", "importtime", "-m", "flowkit", "--version"], capture_output=True, text=True, check=True
-    )
-    assert run.stdout.startswith("flowkit ")
-    own = [line for line in run.stderr.splitlines() if line.rpartition("|")[2].strip().startswith("flowkit")]
-    assert len(own) <= 4
+def test_light_verbs_load_nothing_heavy() -> None:
+    from flowkit.samples import sample_folder
+
+    for arguments in (["--help"], ["read", str(sample_folder() / "as_received.csv")]):
+        assert not {name.split(".")[0] for name in loaded(*arguments)} & {"scipy", "pandas", "matplotlib"}
+    version = loaded("--version")
+    assert not {name.split(".")[0] for name in version} & {"typer", "rich", "pydantic", "numpy"}
+    assert len([name for name in version if name.startswith("flowkit")]) <= 4

@@ -415,7 +415,7 @@ def valve_of(variant: Variant, side: Side) -> ValveGeometry:
 
     Examples
     --------
-    >>> valve_of(Variant("as received", (), valves={"intake": ValveGeometry(head_m=0.038)}), "intake").head_m
+    >>> valve_of(Variant("as received", valves={"intake": ValveGeometry(head_m=0.038)}), "intake").head_m
     0.038
     """
     known = {}
@@ -435,7 +435,7 @@ def valve_contradictions(variant: Variant, side: Side) -> tuple[Finding, ...]:
 
     Examples
     --------
-    >>> valve_contradictions(Variant("as received", ()), "intake")
+    >>> valve_contradictions(Variant("as received"), "intake")
     ()
     """
     found = []
@@ -518,7 +518,7 @@ def _said(variant: Variant, side: Side, name: str) -> list[tuple[float, str]]:
     """Return every value that sheets give for a dimension, with the test."""
     values = [
         (getattr(test.conditions, _CONDITION_OF[name]), test.id)
-        for test in (variant.tests if name in _CONDITION_OF else ())
+        for test in (variant.corrected if name in _CONDITION_OF else ())
         if test.side == side
     ]
     return [(value, where) for value, where in values if value is not None]

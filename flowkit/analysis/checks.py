@@ -181,7 +181,7 @@ def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
     -------
     list of Finding
     """
-    without = [item.name for item in variants if not any(test.side == side for test in item.tests)]
+    without = [item.name for item in variants if not any(test.side == side for test in item.corrected)]
     if not without or len(without) == len(variants):
         return []
     names, one = listed([repr(name) for name in without]), len(without) == 1
@@ -402,7 +402,7 @@ def corrected_unequally(side: Side, variants: Sequence[Variant]) -> tuple[Findin
     >>> corrected_unequally("intake", [])
     ()
     """
-    tests = [(variant.name, test) for variant in variants for test in variant.tests if test.side == side]
+    tests = [(variant.name, test) for variant in variants for test in variant.corrected if test.side == side]
     found = (_unequal(side, correction, tests) for correction in NEEDED)
     return tuple(finding for finding in found if finding is not None)
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from flowkit.analysis.areas import geometry_changes
 from flowkit.analysis.curves import PortCurve, SideVariant, common_ports
 from flowkit.analysis.gains import Circumstances, MatchedPair, what_changed
-from flowkit.analysis.phrases import day_words, listed, percent, signed_percent
+from flowkit.analysis.sentences import day_words, listed, percent, signed_percent
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Gain, SideComparison
 from flowkit.analysis.runs import Session, folded
@@ -35,7 +35,7 @@ def circumstances(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
     also = list(geometry_changes(before, after, pair.before.side, change.changed))
     if _heads(pair):
         also.insert(0, "head")
-    bores = [variant.reference_bore_m for variant in (before, after)]
+    bores = [variant.bore_m or assessor.reference.bore_m for variant in (before, after)]
     if None not in bores and abs((bores[0] or 0.0) - (bores[1] or 0.0)) > 1e-6:
         also.append("reference.bore")
     return Circumstances(tuple(setup_differs(pair, assessor)), tuple(also), _untouched(pair, assessor))

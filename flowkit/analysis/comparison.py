@@ -226,10 +226,10 @@ def compare(
     flowkit.errors.SheetError: there are no tests to compare; give at least one sheet with a flow test.
     """
     reference, bench = reference or Reference(), bench or Bench()
-    tests = tuple(test for variant in variants for test in variant.tests)
+    tests = tuple(test for variant in variants for test in variant.corrected)
     own = [*checks.side_missing(tests), *checks.zero_flow(tests)]
     usable = _usable(variants)
-    usable_tests = [test for variant in usable for test in variant.tests if test.side is not None]
+    usable_tests = [test for variant in usable for test in variant.corrected if test.side is not None]
     setting = _Setting(
         reference=reference,
         bench=bench,
@@ -279,17 +279,18 @@ def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
     cleaned = []
     for variant in variants:
         tests = (
-            replace(test, points=tuple(point for point in test.points if checks.flows(point))) for test in variant.tests
+            replace(test, points=tuple(point for point in test.points if checks.flows(point)))
+            for test in variant.corrected
         )
-        cleaned.append(replace(variant, tests=tuple(test for test in tests if test.points)))
+        cleaned.append(replace(variant, corrected=tuple(test for test in tests if test.points)))
     return tuple(cleaned)
 
 
 def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant]) -> FlowkitError:
     """Say why no side can be compared."""
-    if not any(variant.tests for variant in variants):
+    if not any(variant.corrected for variant in variants):
         return SheetError("there are no tests to compare", "give at least one sheet with a flow test")
-    if not any(variant.tests for variant in usable):
+    if not any(variant.corrected for variant in usable):
         return SheetError("no test has a flow above zero", "check the readings and the leak")
     for side in SIDES:
         curves = [curve for variant in side_variants(usable, side) for curve in variant.ports]

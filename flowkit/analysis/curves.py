@@ -236,11 +236,11 @@ def side_variants(variants: Sequence[Variant], side: Side) -> tuple[SideVariant,
 
     Examples
     --------
-    >>> side_variants([Variant("as received", ())], "intake")
+    >>> side_variants([Variant("as received")], "intake")
     ()
     """
     tests = {
-        index: [test for test in variant.tests if test.side == side and test.points]
+        index: [test for test in variant.corrected if test.side == side and test.points]
         for index, variant in enumerate(variants)
     }
     grid = merge_lifts(point.lift_m for group in tests.values() for test in group for point in test.points)

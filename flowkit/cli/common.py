@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from flowkit.importers import Stated
     from flowkit.job import Job
-    from flowkit.reports.terminal_parts import Parts
+    from flowkit.reports.terminal import Parts
 
 __all__ = [
     "JobOrFiles",

@@ -42,7 +42,8 @@ def compare(
     Without a job file each sheet is a variant named after it, the first the baseline. The options that state or set
     something hold for sheets; for a job it stands in the job file.
     """
-    from flowkit.reports.terminal import comparison_csv, comparison_text
+    from flowkit.reports.labels import comparison_csv
+    from flowkit.reports.terminal import comparison_text
 
     with failure_as_document("compare", {"reference": None, "sides": {}}, wanted=json_):
         job = load_job(paths, stated=statements, reference=reference)

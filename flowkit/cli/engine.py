@@ -33,7 +33,7 @@ def engine(
     Figures are estimates of a model; an estimated speed is no safe speed.
     """
     from flowkit.job import Job
-    from flowkit.reports.terminal_engine import engine_text
+    from flowkit.reports.terminal import engine_text
 
     with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
@@ -42,7 +42,7 @@ def engine(
     status = give(result, engine_text, job.info.display, as_json=json_)
     if plot is not None:
         from flowkit.drawing import save_figure
-        from flowkit.drawing.ends import figure_of
+        from flowkit.drawing.curves import figure_of
 
         save_figure(figure_of(result.plot()), plot)
     return status

@@ -44,7 +44,7 @@ def whatif(
     """
     from flowkit import jobengine
     from flowkit.job import Job
-    from flowkit.reports.terminal_engine import engine_text
+    from flowkit.reports.terminal import engine_text
 
     if not (valve or cam or bore):
         raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")

@@ -5,16 +5,20 @@ touched: figures are made directly, and a style holds only while its context is 
 """
 
 from flowkit.drawing.curves import (
+    EndLabel,
     bare_axes,
     draw_curve,
     draw_flow,
+    figure_of,
+    label_ends,
+    place_labels,
     plot_comparison,
     plot_tests,
     save_figure,
     save_plot,
     smooth,
+    text_width,
 )
-from flowkit.drawing.ends import EndLabel, figure_of, label_ends, place_labels, text_width
 from flowkit.drawing.looks import (
     DISPLAYS,
     GRID,

@@ -1,14 +1,14 @@
-"""Lift-flow curves: a variant's, a comparison's, and tests as they were read."""
+"""Flow curves drawn: points, interpolants, bands, labels at the ends, and figures to keep."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from flowkit.drawing.ends import EndLabel, figure_of, label_ends, text_width
-from flowkit.drawing.figures import display_of
-from flowkit.drawing.looks import GRID, INK, SOFT, Display, VariantStyle, style, variant_style
+from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, style, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.files import written_whole
 from flowkit.model import Side
@@ -22,24 +22,116 @@ if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison, VariantFlow
     from flowkit.model import CorrectedTest, FlowTest
 
-__all__ = ["bare_axes", "draw_flow", "plot_comparison", "plot_tests", "save_figure", "save_plot", "smooth"]
+_WIDTHS: tuple[dict[str, float], dict[str, float]] = ({}, {})
+"""Advance widths in ems of the letters met so far, plain and bold: a cache, nothing else."""
+
+
+@lru_cache(maxsize=2)
+def typeface(bold: bool) -> Any:
+    """Return the font that all text is set in, at 100 pt; not the object matplotlib draws with."""
+    from matplotlib.font_manager import FontProperties, findfont
+    from matplotlib.ft2font import FT2Font
+
+    font = FT2Font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font.set_size(100.0, 72.0)
+    return font
+
+
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure axes belong to, the outermost one."""
+    figure: Figure = ax.figure.figure
+    return figure
+
+
+def text_width(text: str, size: float, *, bold: bool = False) -> float:
+    """Return how wide a line of text will be."""
+    known = _WIDTHS[bold]
+    total = 0.0
+    for letter in text:
+        width = known.get(letter)
+        if width is None:
+            # The advance before hinting, in 1/65536 of a pixel, which is a point here.
+            width = known[letter] = typeface(bold).load_char(ord(letter)).linearHoriAdvance / 65536.0 / 100.0
+        total += width
+    return total * size
+
+
+def place_labels(wanted: Sequence[float], heights: Sequence[float], low: float, high: float) -> list[float]:
+    """Move labels apart as little as possible, in their order, between two bounds."""
+    total = sum(heights)
+    share = min(1.0, (high - low) / total) if total else 1.0
+    order = sorted(range(len(wanted)), key=lambda i: wanted[i])
+    offsets, run = {}, 0.0
+    for i in order:
+        offsets[i] = run + heights[i] * share / 2
+        run += heights[i] * share
+    blocks: list[list[float]] = []  # [sum of wanted starts, how many]
+    for i in order:
+        blocks.append([wanted[i] - offsets[i], 1])
+        while len(blocks) > 1 and blocks[-2][0] / blocks[-2][1] >= blocks[-1][0] / blocks[-1][1]:
+            last = blocks.pop()
+            blocks[-1] = [blocks[-1][0] + last[0], blocks[-1][1] + last[1]]
+    starts = [sums / count for sums, count in blocks for _ in range(int(count))]
+    places = [0.0] * len(wanted)
+    for i, start in zip(order, starts, strict=True):
+        places[i] = min(max(start, low), high - run) + offsets[i]
+    return places
+
+
+@dataclass(frozen=True, slots=True)
+class EndLabel:
+    """A curve's name, to stand beside its end: data coordinates, lines of text, colour."""
+
+    x: float
+    y: float
+    lines: tuple[str, ...]
+    color: str
+    line_color: str
+
+
+def label_ends(
+    ax: Axes, labels: Sequence[EndLabel], *, size: float = 7.0, gap: float = 9.0, edge: float | None = None
+) -> None:
+    """Write curve names right of the axes, apart from one another, with leader lines."""
+    if not labels:
+        return
+    from matplotlib.collections import LineCollection
+
+    figure = figure_of(ax)
+    box = ax.get_window_extent()
+    points = 72.0 / figure.dpi
+    width, height = box.width * points, box.height * points
+    (x0, x1), (y0, y1) = ax.get_xlim(), ax.get_ylim()
+    per_point_x, per_point_y = (x1 - x0) / width, (y1 - y0) / height
+    pitch = size * 1.22
+    wanted = [(label.y - y0) / per_point_y for label in labels]
+    heights = [pitch * len(label.lines) + 0.8 for label in labels]
+    start = x1 if edge is None else edge
+    text_x = start + gap * per_point_x
+    leaders = []
+    for label, place in zip(labels, place_labels(wanted, heights, -0.3 * pitch, height + 0.7 * pitch), strict=True):
+        y = y0 + place * per_point_y
+        leaders.append([(label.x, label.y), (start + 2.0 * per_point_x, label.y), (text_x - 1.5 * per_point_x, y)])
+        for row, line in enumerate(label.lines):
+            shift = ((len(label.lines) - 1) / 2 - row) * pitch
+            ax.text(
+                text_x,
+                y + shift * per_point_y,
+                line,
+                size=size,
+                color=label.color,
+                va="center_baseline",
+                clip_on=False,
+                parse_math=False,
+            )
+    ax.add_collection(
+        LineCollection(leaders, colors=[label.line_color for label in labels], linewidths=0.5, clip_on=False, zorder=1),
+        autolim=False,
+    )
 
 
 def smooth(lifts: Sequence[float], values: Sequence[float], points: int = 100) -> tuple[np.ndarray, np.ndarray]:
-    """Return a fine curve through points, as the analysis interpolates them.
-
-    Parameters
-    ----------
-    lifts, values : sequence of float
-        At least one, lifts ascending.
-    points : int, optional
-        How many to return, besides the given ones.
-
-    Returns
-    -------
-    tuple of two numpy.ndarray
-        Monotone piecewise cubic (PCHIP; Fritsch & Butland 1984); never beyond the given lifts.
-    """
+    """Return a fine curve through points, as the analysis interpolates them."""
     import numpy as np
 
     x, y = np.asarray(lifts, dtype=float), np.asarray(values, dtype=float)
@@ -52,14 +144,7 @@ def smooth(lifts: Sequence[float], values: Sequence[float], points: int = 100) -
 
 
 def bare_axes(ax: Axes, *, size: float = 7.0) -> None:
-    """Take from axes what is not needed: box, long ticks, dark lines.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-    size : float, optional
-        Type size of the scales' figures [pt].
-    """
+    """Take from axes what is not needed: box, long ticks, dark lines."""
     for name in ("top", "right"):
         ax.spines[name].set_visible(False)
     for name in ("left", "bottom"):
@@ -72,25 +157,7 @@ def bare_axes(ax: Axes, *, size: float = 7.0) -> None:
 def draw_flow(
     ax: Axes, variant: VariantFlow, look: VariantStyle, display: Display, *, filled: bool = True, scale: float = 1.0
 ) -> tuple[float, float]:
-    """Draw one variant's lift-flow curve, its 95 % band and its measured points.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-    variant : VariantFlow
-    look : VariantStyle
-    display : Display
-        The units drawn.
-    filled : bool, optional
-        Filled markers; open ones otherwise.
-    scale : float, optional
-        Of the markers' size.
-
-    Returns
-    -------
-    tuple of two floats
-        Where the curve ends, in the units drawn.
-    """
+    """Draw one variant's lift-flow curve, its 95 % band and its measured points."""
     lifts = [from_si(value, display.lift) for value in variant.lifts_m]
     flows = [from_si(value, display.flow) for value in variant.flow_m3_s]
     if all(value is not None for value in variant.flow_u95):
@@ -111,21 +178,7 @@ def draw_curve(
     scale: float = 1.0,
     points: int = 100,
 ) -> None:
-    """Draw a smooth curve with a marker at each given point, as one line.
-
-    Parameters
-    ----------
-    ax : matplotlib.axes.Axes
-    lifts, values : sequence of float
-        In the units drawn, lifts ascending.
-    look : VariantStyle
-    filled : bool, optional
-        Filled markers; open ones otherwise.
-    scale : float, optional
-        Of line width and markers.
-    points : int, optional
-        Of the curve.
-    """
+    """Draw a smooth curve with a marker at each given point, as one line."""
     import numpy as np
 
     x, y = smooth(lifts, values, points=points)
@@ -159,27 +212,7 @@ def make_room(ax: Axes, labels: Sequence[str], *, size: float) -> None:
 def plot_comparison(
     comparison: Comparison, ax: Axes | None = None, side: Side | None = None, *, display: str = "US"
 ) -> Axes:
-    """Draw the lift-flow curves of every variant, with bands, points and names at their ends.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; on a new figure otherwise.
-    side : {"intake", "exhaust"}, optional
-        One side only; otherwise both, the intake with filled markers, the exhaust with open ones.
-    display : {"US", "metric"}, optional
-        CFM over inches, or L/s over mm.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-
-    Raises
-    ------
-    FlowkitError
-        If there is nothing to draw, or no such side or display.
-    """
+    """Draw the lift-flow curves of every variant, with bands, points and names at their ends."""
     units = display_of(display)
     order: tuple[Side, Side] = ("intake", "exhaust")
     sides = [item for item in order if item in comparison.sides and side in (None, item)]
@@ -221,25 +254,7 @@ def variant_places(comparison: Comparison) -> dict[str, int]:
 
 
 def plot_tests(tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None, *, display: str = "US") -> Axes:
-    """Draw tests as they are, a curve each, with names at their ends.
-
-    Parameters
-    ----------
-    tests : sequence of FlowTest or CorrectedTest
-        Intake with filled markers, exhaust and unknown side with open ones; a colour a variant.
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; on a new figure otherwise.
-    display : {"US", "metric"}, optional
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-
-    Raises
-    ------
-    FlowkitError
-        If no test has a point.
-    """
+    """Draw tests as they are, a curve each, with names at their ends."""
     units = display_of(display)
     drawn = [test for test in tests if test.points]
     if not drawn:
@@ -260,37 +275,12 @@ def plot_tests(tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None
 
 
 def save_plot(tests: Sequence[FlowTest | CorrectedTest], path: str | Path, *, display: str = "US") -> None:
-    """Draw tests into a PNG file, written whole or not at all.
-
-    Parameters
-    ----------
-    tests : sequence of FlowTest or CorrectedTest
-    path : str or Path
-    display : {"US", "metric"}, optional
-
-    Raises
-    ------
-    FlowkitError
-        If no test has a point.
-    """
+    """Draw tests into a PNG file, written whole or not at all."""
     save_figure(figure_of(plot_tests(tests, display=display)), path)
 
 
 def save_figure(figure: Figure, path: str | Path, *, dpi: float = 150) -> None:
-    """Write a figure into a PNG file, whole or not at all.
-
-    Parameters
-    ----------
-    figure : matplotlib.figure.Figure
-    path : str or Path
-    dpi : float, optional
-        Dots an inch.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written.
-    """
+    """Write a figure into a PNG file, whole or not at all."""
     with written_whole(Path(path)) as draft, style():
         figure.savefig(draft, format="png", dpi=dpi, metadata={"Software": None})
 
@@ -306,3 +296,57 @@ def short(text: str, letters: int) -> str:
     """Cut a text to so many letters, an ellipsis at its end where something is missing."""
     text = " ".join(text.split())
     return text if len(text) <= letters else text[: letters - 1].rstrip() + "…"
+
+
+MINUS = "−"
+NOTHING = "–"
+"""Stands where there is no value."""
+
+
+def display_of(name: str) -> Display:
+    """Return the units of a display."""
+    if name not in DISPLAYS:
+        raise FlowkitError(f"there is no display {name!r}", "use " + " or ".join(map(repr, DISPLAYS)))
+    return DISPLAYS[name]
+
+
+def numeral(value: float | None, digits: int) -> str:
+    """Write a number with so many decimals; a dash where there is none."""
+    if value is None:
+        return NOTHING
+    text = f"{value:.{digits}f}"
+    if text.startswith("-"):
+        return text[1:] if not float(text) else MINUS + text[1:]
+    return text
+
+
+def percent(fraction: float | None, digits: int = 1) -> str:
+    """Write a fraction in per cent, without the sign %."""
+    return numeral(None if fraction is None else 100 * fraction, digits)
+
+
+def signed_percent(fraction: float | None, digits: int = 1) -> str:
+    """Write a fraction in per cent with its sign; a rounded zero has none."""
+    text = percent(fraction, digits)
+    return text if fraction is None or text.startswith(MINUS) or not float(text) else "+" + text
+
+
+def gain_text(gain: float, u95: float | None) -> str:
+    """Write a gain with half its 95 % interval where there is one."""
+    text = f"{signed_percent(gain)} %"
+    return text if u95 is None else f"{text} ± {percent(u95)}"
+
+
+def interval_text(fraction: float | None) -> str:
+    """Write half an interval given as a fraction, in per cent."""
+    return "" if fraction is None else f"± {percent(fraction)}"
+
+
+def lift_text(lift_m: float, display: Display) -> str:
+    """Write a lift in the units shown, without the unit."""
+    return numeral(from_si(lift_m, display.lift), display.lift_digits)
+
+
+def flow_text(flow_m3_s: float | None, display: Display) -> str:
+    """Write a flow in the units shown, without the unit."""
+    return numeral(None if flow_m3_s is None else from_si(flow_m3_s, display.flow), display.flow_digits)

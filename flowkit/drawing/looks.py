@@ -14,20 +14,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Literal
 
-__all__ = [
-    "DISPLAYS",
-    "GRID",
-    "INK",
-    "PALETTE",
-    "RULE",
-    "SOFT",
-    "Display",
-    "VariantStyle",
-    "readable",
-    "style",
-    "variant_style",
-]
-
 PALETTE: tuple[tuple[str, str], ...] = (
     ("black", "#000000"),
     ("blue", "#0072B2"),
@@ -60,19 +46,7 @@ _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
 
 @dataclass(frozen=True, slots=True)
 class VariantStyle:
-    """How one variant is drawn wherever it appears.
-
-    Attributes
-    ----------
-    color : str
-        Of lines and markers.
-    text_color : str
-        The same hue, dark enough to be read on white.
-    dashes : tuple of float
-        On and off lengths in line widths; empty for a solid line.
-    marker : str
-        Matplotlib's name.
-    """
+    """How one variant is drawn wherever it appears."""
 
     color: str
     text_color: str
@@ -87,15 +61,7 @@ class VariantStyle:
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """The units people see; results stay SI.
-
-    Attributes
-    ----------
-    lift, flow, pressure, diameter, area : str
-        Unit names, as `flowkit.units` has them.
-    lift_digits, flow_digits, diameter_digits, area_digits : int
-        Decimals shown.
-    """
+    """The units people see; results stay SI."""
 
     lift: str
     flow: str
@@ -116,20 +82,7 @@ DISPLAYS: dict[str, Display] = {
 
 
 def readable(color: str, contrast: float = 4.5) -> str:
-    """Darken a colour until text in it can be read on white.
-
-    Parameters
-    ----------
-    color : str
-        ``#RRGGBB``.
-    contrast : float, optional
-        Contrast ratio with white to reach [1]; 4.5 is what WCAG 2.1 asks of text (§1.4.3).
-
-    Examples
-    --------
-    >>> readable("#000000"), readable("#E69F00")
-    ('#000000', '#9C6C00')
-    """
+    """Darken a colour until text in it can be read on white."""
     channels = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
     for percent in range(100, -1, -1):
         scaled = [value * percent / 100 for value in channels]
@@ -142,18 +95,7 @@ def readable(color: str, contrast: float = 4.5) -> str:
 
 @lru_cache(maxsize=64)
 def variant_style(index: int) -> VariantStyle:
-    """Return the style of the variant at a place in the job, counted from 0.
-
-    Parameters
-    ----------
-    index : int
-        From the ninth on the colours come again, with other line styles and markers.
-
-    Examples
-    --------
-    >>> variant_style(1).color, variant_style(1).marker, variant_style(0).linestyle
-    ('#0072B2', 's', '-')
-    """
+    """Return the style of the variant at a place in the job, counted from 0."""
     lap, place = divmod(index, len(PALETTE))
     color = PALETTE[place][1]
     return VariantStyle(
@@ -166,11 +108,7 @@ def variant_style(index: int) -> VariantStyle:
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Hold flowkit's type and line settings while something is drawn or written.
-
-    Text is never taken for mathematics, so that ``$``, ``_``, ``^`` and backslashes from a
-    sheet are printed as they stand; fonts are embedded and ids in SVG do not change.
-    """
+    """Hold flowkit's type and line settings while something is drawn or written."""
     import matplotlib
 
     settings: Any = {

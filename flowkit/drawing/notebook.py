@@ -5,33 +5,15 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING
 
-from flowkit.drawing.figures import NOTHING, display_of, flow_text, gain_text, lift_text, percent, signed_percent
+from flowkit.drawing.curves import NOTHING, display_of, flow_text, gain_text, lift_text, percent, signed_percent
 
 if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison, SideComparison
     from flowkit.model import Side
 
-__all__ = ["comparison_html"]
-
 
 def comparison_html(comparison: Comparison, display: str = "US") -> str:
-    """Return a comparison as a piece of HTML, for notebooks.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    display : {"US", "metric"}, optional
-
-    Returns
-    -------
-    str
-        A table a side, the gains of the steps, findings and sentences; all text escaped.
-
-    Raises
-    ------
-    FlowkitError
-        If there is no such display.
-    """
+    """Return a comparison as a piece of HTML, for notebooks."""
     parts = ['<div class="flowkit">']
     for side, result in comparison.sides.items():
         parts += [_side_html(side, result, display), _steps_html(result)]

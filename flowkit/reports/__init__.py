@@ -43,8 +43,7 @@ def write_report(
         If nothing was compared, or there is no such format or paper.
     """
     from flowkit.errors import FlowkitError
-    from flowkit.reports.pages import FORMATS, page_files
-    from flowkit.reports.write import write_whole
+    from flowkit.reports.pages import FORMATS, page_files, write_whole
 
     known = (*FORMATS, "xlsx")
     for item in formats:

@@ -1,29 +1,27 @@
-"""Everything a report shows, gathered before anything is drawn."""
+"""What a report shows, and every table derived from it, built once."""
 
 from __future__ import annotations
 
+import math
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from flowkit.analysis.results import Comparison
-from flowkit.model import Bench, Finding, JobInfo, Reference, VariantInput
+from flowkit.analysis.results import Band, BandGain, Comparison, Gain, Interaction, SideComparison, VariantFlow
+from flowkit.drawing import Display
+from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, percent, signed_percent
+from flowkit.engine.results import BandTime, EngineResult, EngineVariant
+from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
+from flowkit.units import from_si
 
 if TYPE_CHECKING:
     from flowkit.engine.results import EngineResult
 
-__all__ = ["ReportContents", "SourceFile"]
-
 
 @dataclass(frozen=True, slots=True)
 class SourceFile:
-    """A sheet's file and its fingerprint.
-
-    Attributes
-    ----------
-    name : str
-    sha256 : str
-        In full, hexadecimal; reports show the first eight digits.
-    """
+    """A sheet's file and its fingerprint."""
 
     name: str
     sha256: str
@@ -31,27 +29,457 @@ class SourceFile:
 
 @dataclass(frozen=True, slots=True)
 class ReportContents:
-    """What goes into the pages, the workbook and the build file.
-
-    Attributes
-    ----------
-    info : JobInfo
-    reference : Reference
-    bench : Bench
-    variants : tuple of VariantInput
-        The tests as read, before any correction, with the geometry of each variant.
-    comparison : Comparison
-    engine : EngineResult or None
-    sources : tuple of SourceFile
-    findings : tuple of Finding
-        All of them, reading to engine.
-    """
+    """What goes into the pages, the workbook and the build file."""
 
     info: JobInfo
     reference: Reference
     bench: Bench
-    variants: tuple[VariantInput, ...]
+    variants: tuple[Variant, ...]
     comparison: Comparison
     engine: EngineResult | None
     sources: tuple[SourceFile, ...]
     findings: tuple[Finding, ...]
+
+
+def _flows_key(lift_m: float) -> float:
+    """Round a lift to the micrometre: within it lifts are one."""
+    return round(lift_m, 6)
+
+
+def measured(variant: VariantFlow) -> dict[float, float]:
+    """Return a variant's mean flow by lift, lifts to the micrometre."""
+    return {_flows_key(lift): flow for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True)}
+
+
+def flow_at(variant: VariantFlow, lift_m: float) -> float | None:
+    """Return a variant's mean flow at a lift it was not measured at, by its ports' curves."""
+    # Here and not at the top: the terminal's tables need no numpy where everything was measured.
+    from flowkit.analysis.lifts import pchip
+
+    flows = []
+    for port in variant.ports:
+        if len(port.lifts_m) < 2 or not port.lifts_m[0] <= lift_m <= port.lifts_m[-1]:
+            return None
+        flows.append(float(pchip(port.lifts_m, port.flow_m3_s)(lift_m)))
+    return sum(flows) / len(flows) if flows else None
+
+
+def all_ports(result: SideComparison) -> list[str]:
+    """Return the ports of any variant, in their order."""
+    return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
+
+
+def all_lifts(result: SideComparison) -> list[float]:
+    """Return every lift of any variant, ascending, to the micrometre."""
+    return sorted({_flows_key(lift) for variant in result.variants for lift in variant.lifts_m})
+
+
+def main_lifts(result: SideComparison, least: int = 3) -> list[float]:
+    """Return the lifts most variants were measured at; the last variant's where they share too few."""
+    variants: Sequence[VariantFlow] = result.variants
+    counts = Counter(_flows_key(lift) for variant in variants for lift in variant.lifts_m)
+    shared = sorted(lift for lift, count in counts.items() if 2 * count > len(variants))
+    if len(shared) >= min(least, len(counts)):
+        return shared
+    return [_flows_key(lift) for lift in variants[-1].lifts_m]
+
+
+ALL_STEPS = "all steps"
+"""What the gain of the last variant over the first is called under those of the steps."""
+FACTORIAL = (
+    "A main effect is the mean of the two steps that change one thing alone; the interaction is what both together "
+    "gave over the product of each alone."
+)
+BY_GEOMETRY = "By geometry: what the least areas alone promise (ratio of minimum areas), as a mean over the same lifts."
+_FOOT_M = 0.3048
+_SAME_M = 1e-6
+
+Limits = tuple[tuple[str, float, float], ...]
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class FurtherBandRow:
+    """A variant, or all steps together: mean flow in each band, and the gain of the step there."""
+
+    variant: str | None
+    flows_m3_s: tuple[float | None, ...]
+    gains: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BandTable:
+    """Mean flows and gains that were taken over the same bands."""
+
+    limits: Limits
+    rows: tuple[FurtherBandRow, ...]
+
+    @property
+    def thirds(self) -> bool:
+        """Whether the bands are thirds of the range, for want of a valve's diameter."""
+        widths = [end - start for _, start, end in self.limits]
+        return len(widths) == 3 and max(widths) - min(widths) < _SAME_M
+
+
+def band_head(limit: tuple[str, float, float], display: Display) -> str:
+    """Return what stands over a band."""
+    return f"{limit[0]}, {band_limits(limit, display)}"
+
+
+def band_limits(limit: tuple[str, float, float], display: Display) -> str:
+    """Return a band's limits with their unit."""
+    _, start, end = limit
+    return f"{lift_text(start, display)}–{lift_text(end, display)} {display.lift}"
+
+
+def band_words(table: BandTable) -> str:
+    """Say where the borders of the bands come from."""
+    if table.thirds:
+        return "Bands are thirds of the range of lift, as no valve diameter is known (common practice)."
+    return "Bands end at 0.15 and 0.25 of the valve's diameter (common practice)."
+
+
+def gains_of_steps(result: SideComparison) -> list[tuple[str | None, Gain]]:
+    """Return each step's gain under its variant, then that of all steps under None where there are several."""
+    rows: list[tuple[str | None, Gain]] = [(gain.to, gain) for gain in result.steps]
+    return [*rows, (None, result.totals[-1])] if len(rows) > 1 else rows
+
+
+def band_tables(result: SideComparison) -> list[BandTable]:
+    """Return mean flow and gain in bands of lift, a table for all that have the same bands."""
+    gains = dict(gains_of_steps(result))
+    flows = {variant.name: variant.bands for variant in result.variants}
+    order: list[str | None] = [*flows, *(name for name in gains if name is None)]
+    found: dict[tuple[tuple[str, float, float], ...], Limits] = {}
+    every: list[Sequence[Band | BandGain]] = [*flows.values(), *(gain.bands for gain in gains.values())]
+    for bands in every:
+        found.setdefault(_further_key(bands), tuple((band.name, band.from_m, band.to_m) for band in bands))
+    tables = []
+    for key, limits in found.items():
+        if len(limits) > 1:
+            rows = [_band_row(name, key, flows.get(name or "") if name else None, gains.get(name)) for name in order]
+            kept = tuple(row for row in rows if any(value is not None for value in (*row.flows_m3_s, *row.gains)))
+            tables.append(BandTable(limits, kept))
+    return tables
+
+
+def _further_key(bands: Sequence[Band | BandGain]) -> tuple[tuple[str, float, float], ...]:
+    """Return what tells bands apart: their limits to the micrometre."""
+    return tuple((band.name, round(band.from_m, 6), round(band.to_m, 6)) for band in bands)
+
+
+def _band_row(
+    name: str | None, key: tuple[tuple[str, float, float], ...], flows: Sequence[Band] | None, gain: Gain | None
+) -> FurtherBandRow:
+    """Return what a variant has in these bands, nothing where its own are others."""
+    nothing: tuple[float | None, ...] = (None,) * len(key)
+    mine = flows is not None and _further_key(flows) == key
+    here = gain is not None and _further_key(gain.bands) == key
+    return FurtherBandRow(
+        name,
+        tuple(band.mean_flow_m3_s for band in flows) if mine and flows is not None else nothing,
+        tuple(band.gain for band in gain.bands) if here and gain is not None else nothing,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """A main effect or an interaction, as a fraction."""
+
+    name: str
+    gain: float
+    u95: float | None
+
+
+def effects(found: Interaction) -> list[Effect]:
+    """Return main effects and interaction of two factors."""
+    names = (*(f"main effect, {factor}" for factor in found.factors), f"interaction, {' × '.join(found.factors)}")
+    logs = (*found.main_effects, found.interaction)
+    halves = (*(found.main_effects_u95 or (None, None)), found.interaction_u95)
+    return [
+        Effect(name, math.expm1(value), None if half is None else math.exp(value) * half)
+        for name, value, half in zip(names, logs, halves, strict=True)
+    ]
+
+
+def share_words(gain: Gain) -> str:
+    """Write a step's share of the total in per cent, nothing for the total itself."""
+    return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
+
+
+def has_expected(result: SideComparison) -> bool:
+    """Whether the least areas promise anything of a step, so that it can stand beside what was measured."""
+    return any(gain.expected_from_geometry is not None for gain in result.gains)
+
+
+def spaced(items: Sequence[T], most: int) -> list[T]:
+    """Return a few of many, evenly spaced, the first and the last among them."""
+    count = len(items)
+    if count <= most:
+        return list(items)
+    return [items[round(place * (count - 1) / (most - 1))] for place in range(most)]
+
+
+def common_lifts(result: SideComparison) -> list[float]:
+    """Return the lifts most variants were measured at, within the common range [m]."""
+    return _within(main_lifts(result), *result.range_m)
+
+
+def _within(lifts: Sequence[float], low: float, high: float) -> list[float]:
+    """Return the lifts of a range, its ends with them."""
+    return [lift for lift in lifts if low - _SAME_M <= lift <= high + _SAME_M]
+
+
+def ratio_variants(comparison: Comparison) -> list[tuple[VariantFlow, VariantFlow]]:
+    """Return the variants flowed on both sides, intake and exhaust."""
+    if not {"intake", "exhaust"} <= set(comparison.sides):
+        return []
+    others = {variant.name: variant for variant in comparison.sides["exhaust"].variants}
+    return [(one, others[one.name]) for one in comparison.sides["intake"].variants if one.name in others]
+
+
+def ratio_lifts(comparison: Comparison) -> list[float]:
+    """Return the lifts at which exhaust and intake are compared: the intake's, within both ranges [m]."""
+    if not comparison.ratio_at_lift:
+        return []
+    intake, exhaust = comparison.sides["intake"], comparison.sides["exhaust"]
+    lo, hi = (edge(intake.range_m[i], exhaust.range_m[i]) for i, edge in enumerate((max, min)))
+    return _within(main_lifts(intake), lo, hi)
+
+
+def ratio_between(pair: tuple[VariantFlow, VariantFlow], lift_m: float) -> tuple[float | None, bool]:
+    """Return exhaust over intake flow at a lift, and whether both were measured there."""
+    (intake, first), (exhaust, second) = (_flow(variant, lift_m) for variant in pair)
+    if intake is None or exhaust is None:
+        return None, False
+    return exhaust / intake, first and second
+
+
+def _flow(variant: VariantFlow, lift_m: float) -> tuple[float | None, bool]:
+    """Return a variant's flow at a lift, and whether it was measured there."""
+    known = measured(variant).get(round(lift_m, 6))
+    return (known, True) if known is not None else (flow_at(variant, lift_m), False)
+
+
+def velocity_between(variant: VariantFlow, lift_m: float) -> tuple[float | None, bool]:
+    """Return the mean port velocity at a lift [m/s], and whether the flow was measured there."""
+    flow, known = _flow(variant, lift_m)
+    if flow is None or not variant.port_velocity_m_s:
+        return None, False
+    return flow * variant.port_velocity_m_s[-1] / variant.flow_m3_s[-1], known
+
+
+def velocity_unit(display: Display) -> tuple[str, float]:
+    """Return the unit velocities are shown in, and the metres a second it has."""
+    return ("ft/s", _FOOT_M) if display.lift == "in" else ("m/s", 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One correction over the tests of one variant on one side."""
+
+    correction: str
+    tests: int
+    skipped: int
+    factor: tuple[float, float] | None
+    offset_m3_s: tuple[float, float] | None
+
+
+def told(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int, dict[str, Told]]]:
+    """Return, per variant and side, what each correction did."""
+    groups: dict[tuple[str, str], list[CorrectedTest]] = {}
+    for test in tests:
+        groups.setdefault((test.variant, test.side or "side unknown"), []).append(test)
+    variants = list(dict.fromkeys(variant for variant, _ in groups))
+    ordered = sorted(groups.items(), key=lambda item: variants.index(item[0][0]))
+    return [(variant, side, len(members), _corrections(members)) for (variant, side), members in ordered]
+
+
+def _corrections(tests: Sequence[CorrectedTest]) -> dict[str, Told]:
+    """Gather one group's ledger lines by correction."""
+    lines: dict[str, list[LedgerLine]] = {}
+    for test in tests:
+        for line in test.ledger:
+            lines.setdefault(line.correction, []).append(line)
+    result = {}
+    for correction, found in lines.items():
+        factors = [value for line in found for value in line.factor or ()]
+        offsets = [value for line in found for value in line.offset_m3_s or ()]
+        result[correction] = Told(
+            correction,
+            len(found),
+            sum(line.skipped is not None for line in found),
+            (min(factors), max(factors)) if factors else None,
+            (min(offsets), max(offsets)) if offsets else None,
+        )
+    return result
+
+
+def effect_words(item: Told | None, display: Display) -> str:
+    """Write what a correction did: a factor, an offset, or nothing."""
+    if item is None or item.skipped == item.tests:
+        return NOTHING
+    words = ""
+    if item.factor is not None:
+        low, high = (f"{value:.4f}" for value in item.factor)
+        words = f"× {low}" if low == high else f"× {low}–{high}"
+    if item.offset_m3_s is not None:
+        digits = display.flow_digits + 1
+        values = [f"{from_si(value, display.flow):+.{digits}f}".replace("-", MINUS) for value in item.offset_m3_s]
+        words = " to ".join(dict.fromkeys(values)) + f" {display.flow}"
+    if item.skipped:
+        words += f" ({item.skipped} of {item.tests} not)"
+    return words or NOTHING
+
+
+def formulas(tests: Sequence[CorrectedTest]) -> list[tuple[str, str]]:
+    """Return each correction that was made with its formula, each once, in order."""
+    made = [(line.correction, line.formula) for test in tests for line in test.ledger if line.skipped is None]
+    return list(dict.fromkeys(made))
+
+
+def skipped_reasons(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int]]:
+    """Return each correction that was not made, why, and in how many tests."""
+    counts: dict[tuple[str, str], int] = {}
+    for test in tests:
+        for line in test.ledger:
+            if line.skipped is not None:
+                counts[line.correction, line.skipped] = counts.get((line.correction, line.skipped), 0) + 1
+    return [(correction, reason, count) for (correction, reason), count in counts.items()]
+
+
+HALF_WORDS = (
+    "Z is the mean inlet Mach index. Filling falls off sharply as it passes about 0.5: there the head begins to "
+    "limit. It is no safe speed."
+)
+"""Why 0.5 is marked (Taylor, The Internal-Combustion Engine in Theory and Practice, vol. 1, ch. 6)."""
+
+_HORSEPOWER_W = 550 * 0.3048 * 4.4482216152605
+"""550 ft·lbf/s, exactly [W] (NIST SP 811, appendix B)."""
+_SAME_EDGE_M = 1e-6
+
+
+def power_unit(display: Display) -> str:
+    """Return the unit powers are shown in: hp beside inches, else kW."""
+    return "hp" if display.lift == "in" else "kW"
+
+
+def power_figures(variant: EngineVariant, display: Display) -> tuple[float, ...]:
+    """Return a variant's air-limited power at each speed, in the unit of `power_unit`."""
+    scale = _HORSEPOWER_W if power_unit(display) == "hp" else 1e3
+    return tuple(value / scale for value in variant.power.power_w) if variant.power else ()
+
+
+def power_words(engine: EngineResult) -> str:
+    """Say what air-limited power is, with every assumption behind it."""
+    if not any(variant.power for variant in engine.variants):
+        return ""
+    known = {item.name: item for item in engine.assumptions}
+
+    def told(name: str) -> str:
+        """An input and where it comes from."""
+        return f"{known[name].value} ({known[name].source})" if name in known else "not told"
+
+    # A predicted engine's own bore is among its inputs; the one it starts from may have another.
+    whose, flows = ("The predicted engine's d", "measured and predicted") if engine.prediction else ("D", "measured")
+    return (
+        "Air-limited power (estimate) is air flow/(air–fuel ratio × brake specific fuel consumption), of all "
+        f"cylinders. Air–fuel ratio: {told('air_fuel_ratio')}. Brake specific fuel consumption: {told('bsfc')}, the "
+        "same at every speed and for every variant; friction is in it. Air flow: displacement × half the speed × "
+        f"density of the intake air × volumetric efficiency. {whose}isplacement: cylinders {told('cylinders')}, bore "
+        f"{told('bore')}, stroke {told('stroke')}. Density: dry air at {told('intake_pressure')} and "
+        f"{told('intake_temperature')}. Volumetric efficiency: from the filling model, with the {flows} flows and the "
+        "cams, without waves; not measured."
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class EngineBandRow:
+    """A band of lift, as reports show it."""
+
+    lift: str
+    time: BandTime
+    before_m3_s: float | None
+    after_m3_s: float | None
+    gain: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """One side's bands of lift."""
+
+    side: Side
+    before: str | None
+    after: str
+    rows: tuple[EngineBandRow, ...]
+
+
+def _band_flow(variant: EngineVariant, side: Side, band: BandTime) -> float | None:
+    """Mean flow while the valve is in a band: its share of flow over its share of time, of the mean over the cam."""
+    mean: float | None = getattr(variant.cam_weighted_mean_flow_m3_s, side)
+    if mean is None or band.share_of_flow is None or band.share_of_period <= 0:
+        return None
+    return band.share_of_flow / band.share_of_period * mean
+
+
+def _same_bands(one: Sequence[BandTime], other: Sequence[BandTime]) -> bool:
+    """Whether two variants were divided at the same lifts."""
+    return len(one) == len(other) and all(
+        abs(a.from_m - b.from_m) < _SAME_EDGE_M and abs(a.to_m - b.to_m) < _SAME_EDGE_M
+        for a, b in zip(one, other, strict=True)
+    )
+
+
+def bands_of(engine: EngineResult, display: Display) -> tuple[Bands, ...]:
+    """Return each side's bands: the last variant's, beside the first's where they are the same bands."""
+    found = []
+    sides: tuple[Side, Side] = ("intake", "exhaust")
+    for side in sides:
+        having = [variant for variant in engine.variants if variant.band_times.get(side)]
+        if not having:
+            continue
+        first, last = having[0], having[-1]
+        bands = last.band_times[side]
+        comparable = first is not last and _same_bands(first.band_times[side], bands)
+        olds = [_band_flow(first, side, band) for band in first.band_times[side]] if comparable else [None] * len(bands)
+        rows = []
+        for old, band in zip(olds, bands, strict=True):
+            new = _band_flow(last, side, band)
+            gain = new / old - 1 if old and new is not None else None
+            rows.append(EngineBandRow(_lifts(band, display), band, old, new, gain))
+        found.append(Bands(side, first.name if comparable else None, last.name, tuple(rows)))
+    return tuple(found)
+
+
+def _lifts(band: BandTime, display: Display) -> str:
+    """Write a band's lifts."""
+    return f"{lift_text(band.from_m, display)}–{lift_text(band.to_m, display)}"
+
+
+def band_sentence(bands: Bands, display: Display, name: str) -> str:
+    """Say where on the lift curve more flow would pay."""
+    shares = [row.time.share_of_flow for row in bands.rows]
+    known = [(share, row) for share, row in zip(shares, bands.rows, strict=True) if share is not None]
+    if not known:
+        return ""
+    most = max(known, key=lambda item: item[0])
+    least = min(known, key=lambda item: item[0])
+    text = (
+        f"{bands.side.capitalize()}, {name}: more flow pays most at {most[1].lift} {display.lift} of lift, where the "
+        f"valve spends {100 * most[1].time.share_of_period:.0f} % of its open time and {100 * most[0]:.0f} % of the "
+        f"flow over the cam passes: 1 % more flow there alone gives {most[0]:.2f} % more over the cam"
+    )
+    if least[0] < most[0]:
+        text += (
+            f"; at {least[1].lift} {display.lift}, where it spends {100 * least[1].time.share_of_period:.0f} % of the "
+            f"time, {least[0]:.2f} %"
+        )
+    return text + "."
+
+
+def cam_gain_words(engine: EngineResult, side: Side, name: str) -> str:
+    """Write a variant's gain in cam-weighted flow over the first."""
+    for gain in engine.cam_weighted_gains:
+        if gain.side == side and gain.to == name and gain.kind != "step":
+            return f"{signed_percent(gain.gain)} {interval_text(gain.u95)}".strip()
+    return ""

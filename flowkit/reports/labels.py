@@ -1,49 +1,23 @@
-"""Numbers and names as people read them, on paper and on a terminal."""
+"""Numbers, units, names and dates as a page writes them."""
 
 from __future__ import annotations
 
+import csv
 import datetime
+import io
+import unicodedata
 from collections import Counter
 from collections.abc import Iterable
 
-from flowkit.analysis.results import Comparison, Gain, SideComparison
+from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
 from flowkit.drawing import Display
-from flowkit.drawing.figures import (
-    MINUS,
-    NOTHING,
+from flowkit.drawing.curves import (
     display_of,
-    flow_text,
-    gain_text,
-    interval_text,
     lift_text,
     numeral,
-    percent,
-    signed_percent,
 )
 from flowkit.model import AirState, Finding, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
-
-__all__ = [
-    "MINUS",
-    "NOTHING",
-    "counted",
-    "date_of",
-    "date_words",
-    "display_of",
-    "flow_text",
-    "gain_text",
-    "interval_text",
-    "lift_text",
-    "method_words",
-    "not_assessed_words",
-    "numeral",
-    "percent",
-    "port_text",
-    "reference_words",
-    "resolved_words",
-    "sides_of",
-    "signed_percent",
-]
 
 
 def sides_of(comparison: Comparison) -> list[tuple[Side, SideComparison]]:
@@ -77,19 +51,7 @@ def pressure_words(pressure_pa: float, display: Display) -> str:
 
 
 def reference_words(reference: Reference, display: Display) -> str:
-    """Say in words what all flows are brought to.
-
-    Parameters
-    ----------
-    reference : Reference
-    display : Display
-
-    Examples
-    --------
-    >>> from flowkit.drawing import DISPLAYS
-    >>> reference_words(Reference(), DISPLAYS["US"])
-    'All flows at 28 inH2O by the square-root law, dry air at 20 °C and 101.325 kPa, bore as tested.'
-    """
+    """Say in words what all flows are brought to."""
     bore = "bore as tested"
     if reference.bore_m is not None:
         bore = (
@@ -101,32 +63,12 @@ def reference_words(reference: Reference, display: Display) -> str:
 
 
 def not_assessed_words(reason: str) -> str:
-    """Say why there are no intervals, in one sentence.
-
-    Parameters
-    ----------
-    reason : str
-        As the comparison has it.
-
-    Examples
-    --------
-    >>> not_assessed_words("Not assessed: no port was flowed twice.")
-    'Intervals not assessed: no port was flowed twice.'
-    """
+    """Say why there are no intervals, in one sentence."""
     return f"Intervals not assessed: {reason.removeprefix('Not assessed: ').removesuffix('.')}."
 
 
 def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -> str:
-    """Say over which lifts means are taken, and where the intervals come from.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    display : Display
-        The units shown.
-    drawn : str, optional
-        What else stands for intervals, such as ``"Shading, bars"``.
-    """
+    """Say over which lifts means are taken, and where the intervals come from."""
     ranges = {side: _range_words(item.range_m, display) for side, item in sides_of(comparison)}
     if len(set(ranges.values())) == 1:
         where = f"{next(iter(ranges.values()))} lift"
@@ -155,29 +97,13 @@ _GRAVEST: tuple[Severity, ...] = ("error", "warning", "note")
 
 
 def counted(findings: Iterable[Finding]) -> str:
-    """Say how many findings there are of each severity.
-
-    Parameters
-    ----------
-    findings : iterable of Finding
-
-    Examples
-    --------
-    >>> counted([Finding("leak-large", "warning", "a.csv", "…")] * 2), counted([])
-    ('2 warnings', '')
-    """
+    """Say how many findings there are of each severity."""
     numbers = Counter(finding.severity for finding in findings)
     return ", ".join(f"{numbers[kind]} {kind}{'s' if numbers[kind] > 1 else ''}" for kind in _GRAVEST if numbers[kind])
 
 
 def date_of(text: str | None) -> datetime.date | None:
-    """Read a job's date, or None where it is none that can be read without doubt.
-
-    Examples
-    --------
-    >>> date_of("2026-03-14"), date_of("spring")
-    (datetime.date(2026, 3, 14), None)
-    """
+    """Read a job's date, or None where it is none that can be read without doubt."""
     if not text:
         return None
     for form in ("%Y-%m-%d", "%d %B %Y", "%d %b %Y", "%B %d, %Y", "%d.%m.%Y"):
@@ -195,13 +121,7 @@ _MONTHS = (
 
 
 def date_words(text: str | None) -> str:
-    """Write a job's date in words; one that cannot be read stands as it is.
-
-    Examples
-    --------
-    >>> date_words("2026-03-14"), date_words("spring 2026"), date_words(None)
-    ('14 March 2026', 'spring 2026', '')
-    """
+    """Write a job's date in words; one that cannot be read stands as it is."""
     day = date_of(text)
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}" if day else (text or "").strip()
 
@@ -215,3 +135,70 @@ def job_words(info: JobInfo) -> str:
 def distinct(items: Iterable[str]) -> list[str]:
     """Return each text once, in order."""
     return list(dict.fromkeys(items))
+
+
+def printable(words: object) -> str:
+    r"""Return words on one line without control characters, so that no sheet can steer a terminal."""
+    letters = (" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in str(words))
+    return "".join(letters)
+
+
+def comparison_csv(comparison: Comparison, display: str = "US") -> str:
+    """Return the table as CSV: a row per side, variant and lift, and one for the mean."""
+    units = display_of(display)
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(
+        ["side", "variant", f"lift ({units.lift})", f"flow ({units.flow})", "gain (%)", "gain u95 (%)", "interpolated"]
+    )
+    for side, result in sides_of(comparison):
+        gains = {gain.to: gain for gain in result.totals}
+        for variant in result.variants:
+            gain = gains.get(variant.name)
+            per_lift = {round(item.lift_m, 6): item for item in gain.per_lift} if gain else {}
+            for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True):
+                item = per_lift.get(round(lift, 6))
+                row = [
+                    side,
+                    _text_field(variant.name),
+                    _plain(from_si(lift, units.lift)),
+                    _plain(from_si(flow, units.flow)),
+                ]
+                writer.writerow(row + _gain_fields(item))
+            mean = _plain(from_si(variant.mean_flow_m3_s, units.flow))
+            fields = ["", "", ""]
+            if gain is not None:
+                fields = [_plain(100 * gain.mean_flow_gain), _percent_field(gain.mean_flow_gain_u95), ""]
+            writer.writerow([side, _text_field(variant.name), "mean", mean, *fields])
+    return out.getvalue()
+
+
+def _text_field(text: str) -> str:
+    """Keep a spreadsheet from taking a name for a formula."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+
+
+def _plain(value: float) -> str:
+    """Write a number for another program: ten digits, none of them noise of the conversion."""
+    return f"{value:.10g}"
+
+
+def _percent_field(fraction: float | None) -> str:
+    """Write a fraction in per cent, nothing where there is none."""
+    return "" if fraction is None else _plain(100 * fraction)
+
+
+def _gain_fields(item: LiftGain | None) -> list[str]:
+    """Return gain, interval and mark of one lift."""
+    if item is None:
+        return ["", "", ""]
+    return [_plain(100 * item.gain), _percent_field(item.u95), "yes" if item.interpolated else "no"]
+
+
+CAUTIONS: tuple[str, ...] = (
+    "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used, and follow the valve "
+    "maker's and the machinist's limits for stems, seats and guides.",
+    "Flow at one test pressure is not power, and an estimate is no safe speed. Local rules and qualified practice "
+    "come first.",
+)
+"""Printed in full on the first page."""

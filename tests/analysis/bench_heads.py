@@ -58,7 +58,7 @@ def corrected(
 
 def side_of(tests: Mapping[str, Sequence[CorrectedTest]], side: Side = "intake") -> tuple[SideVariant, ...]:
     """The variants of one side."""
-    return side_variants([Variant(name, tuple(group)) for name, group in tests.items()], side)
+    return side_variants([Variant(name, corrected=tuple(group)) for name, group in tests.items()], side)
 
 
 def pair_of(before: SideVariant, after: SideVariant) -> MatchedPair:

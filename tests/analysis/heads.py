@@ -102,7 +102,7 @@ def head(
     )
     return Variant(
         name=name,
-        tests=tests,
+        corrected=tests,
         state={side: dict(state) for side in sides} if state is not None else {},
         valves=dict.fromkeys(sides, valve) if valve is not None else {},
     )

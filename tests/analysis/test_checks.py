@@ -61,7 +61,7 @@ def test_a_clean_head_gives_no_finding() -> None:
 
 def test_a_test_without_a_side_is_left_out_and_said() -> None:
     stray = corrected(TYPICAL, variant="a", side=None, port="9")
-    variant = replace(head("a"), tests=(*head("a").tests, stray))
+    variant = replace(head("a"), corrected=(*head("a").corrected, stray))
     result = compare([variant])
     (found,) = [item for item in result.findings if item.rule == "side-missing"]
     assert (found.severity, found.where) == ("error", stray.id)
@@ -74,16 +74,16 @@ def test_a_test_without_a_side_is_left_out_and_said() -> None:
 
 @pytest.mark.parametrize("flow", [0.0, -0.001, math.nan, math.inf])
 def test_a_point_without_flow_is_left_out_and_said(flow: float) -> None:
-    variant = Variant("a", (corrected({**TYPICAL, 0.006: flow}, variant="a"),))
+    variant = Variant("a", corrected=(corrected({**TYPICAL, 0.006: flow}, variant="a"),))
     result = compare([variant, head("b", 1.1, ports=("1",))], bench=Bench(repeatability=0.005))
     (found,) = [item for item in result.findings if item.rule == "flow-zero"]
-    assert (found.severity, found.where) == ("error", variant.tests[0].points[2].source)
+    assert (found.severity, found.where) == ("error", variant.corrected[0].points[2].source)
     assert "6.000 mm" in found.message
     gain = result.sides["intake"].gains[0]
     assert [item.interpolated for item in gain.per_lift] == [False, False, True, False, False]
     numbers = [gain.mean_flow_gain, gain.mean_flow_gain_u95, *(item.gain for item in gain.per_lift)]
     assert all(math.isfinite(number) for number in numbers)
-    assert result.tests[0] is variant.tests[0]
+    assert result.tests[0] is variant.corrected[0]
 
 
 # --- impossible-flow -----------------------------------------------------------------------------
@@ -141,7 +141,7 @@ def test_uneven_ports_are_named_with_where_they_lag() -> None:
     weak = corrected(
         {lift: flow * (0.85 if lift > 0.007 else 0.97) for lift, flow in TYPICAL.items()}, variant="a", port="2"
     )
-    variant = Variant("a", (*head("a", ports=("1", "3")).tests, weak))
+    variant = Variant("a", corrected=(*head("a", ports=("1", "3")).corrected, weak))
     result = compare([variant])
     (found,) = [item for item in result.findings if item.rule == "port-uneven"]
     assert (found.severity, found.where) == ("warning", "a, intake")
@@ -178,7 +178,7 @@ def both_sides(ratio: float) -> Variant:
     """A head whose exhaust flows the given fraction of its intake."""
     intake = corrected(TYPICAL, variant="a")
     exhaust = corrected({lift: flow * ratio for lift, flow in TYPICAL.items()}, variant="a", side="exhaust")
-    return Variant("a", (intake, exhaust))
+    return Variant("a", corrected=(intake, exhaust))
 
 
 @pytest.mark.parametrize(("ratio", "unusual"), [(0.59, True), (0.61, False), (0.94, False), (0.96, True)])
@@ -199,7 +199,9 @@ def test_the_worst_ratio_is_told() -> None:
         exhaust = {
             lift: flow * (0.8 if lift < 0.005 else 0.97 if lift < 0.009 else end) for lift, flow in TYPICAL.items()
         }
-        variant = Variant("a", (corrected(TYPICAL, variant="a"), corrected(exhaust, variant="a", side="exhaust")))
+        variant = Variant(
+            "a", corrected=(corrected(TYPICAL, variant="a"), corrected(exhaust, variant="a", side="exhaust"))
+        )
         (found,) = findings(variant, rule="ratio-unusual")
         assert words in found.message
         assert "of 9 fractions outside 60 % to 95 %)" in found.message
@@ -247,7 +249,7 @@ def test_ports_in_one_only_are_named() -> None:
 
 
 def test_no_port_in_common_is_said() -> None:
-    heads = [head("a", ports=("1", "2")), Variant("b", (corrected(TYPICAL, variant="b", port=None),))]
+    heads = [head("a", ports=("1", "2")), Variant("b", corrected=(corrected(TYPICAL, variant="b", port=None),))]
     (found,) = findings(*heads, rule="unmatched-ports")
     assert "have no port in common (ports 1 and 2 against port (unnamed))" in found.message
 
@@ -296,7 +298,7 @@ def test_a_variant_that_was_not_flowed_on_a_side_is_named() -> None:
             CorrectedTest(f"{name} {side}", "a", None, None, name, side, "1", 1, Conditions(), units, points, ())  # type: ignore[arg-type]
             for side in sides
         )
-        return Variant(name, tests)
+        return Variant(name, corrected=tests)
 
     both = [variant("a", "intake", "exhaust"), variant("b", "intake")]
     (note,) = checks.variants_left_out("exhaust", both)

@@ -49,7 +49,7 @@ def test_flows_of_a_variant_are_means_over_its_ports() -> None:
         corrected({0.001: 0.01, 0.004: 0.04, 0.008: 0.06}, port="1"),
         corrected({0.002: 0.03, 0.004: 0.05, 0.006: 0.06, 0.010: 0.07}, port="2"),
     ]
-    flow = compare([Variant("as received", tuple(tests))]).sides["intake"].variants[0]
+    flow = compare([Variant("as received", corrected=tuple(tests))]).sides["intake"].variants[0]
     # Within both: from 2 to 8 mm, at every lift of either.
     assert flow.lifts_m == (0.002, 0.004, 0.006, 0.008)
     assert flow.flow_m3_s[1] == pytest.approx(0.045)
@@ -135,7 +135,7 @@ def test_a_shut_valve_has_no_coefficient() -> None:
 def test_ratios_at_equal_lift_and_fraction() -> None:
     intake = corrected({0.002: 0.02, 0.006: 0.06, 0.012: 0.12})
     exhaust = corrected({0.002: 0.016, 0.008: 0.064, 0.010: 0.08}, side="exhaust")
-    result = compare([Variant("as received", (intake, exhaust))])
+    result = compare([Variant("as received", corrected=(intake, exhaust))])
     # Straight lines through zero: 0.8 at equal lift; at equal fraction 0.8·(10/12).
     assert [point.at for point in result.ratio_at_lift] == [0.002, 0.006, 0.008, 0.010]
     assert [point.ratio for point in result.ratio_at_lift] == pytest.approx([0.8] * 4)
@@ -155,7 +155,7 @@ def test_a_fraction_at_the_lowest_lift_counts(tenth: int) -> None:
 def test_ratios_without_a_lift_in_common() -> None:
     intake = corrected({0.008: 0.05, 0.012: 0.06})
     exhaust = corrected({0.002: 0.02, 0.006: 0.04}, side="exhaust")
-    result = compare([Variant("as received", (intake, exhaust))])
+    result = compare([Variant("as received", corrected=(intake, exhaust))])
     assert result.ratio_at_lift == ()
     assert [point.at for point in result.ratio_at_fraction] == pytest.approx([0.7, 0.8, 0.9, 1.0])
 
@@ -210,17 +210,17 @@ def test_two_variants_of_one_name_are_refused() -> None:
 
 def test_no_tests_are_refused() -> None:
     with pytest.raises(SheetError, match="there are no tests to compare"):
-        compare([Variant("a", ())])
+        compare([Variant("a", corrected=())])
 
 
 def test_no_flow_anywhere_is_refused() -> None:
     with pytest.raises(SheetError, match="no test has a flow above zero"):
-        compare([Variant("a", (corrected({0.002: 0.0}),))])
+        compare([Variant("a", corrected=(corrected({0.002: 0.0}),))])
 
 
 def test_no_side_anywhere_is_refused() -> None:
     with pytest.raises(SheetError, match="state it with --side intake or --side exhaust"):
-        compare([Variant("a", (corrected(TYPICAL, side=None),))])
+        compare([Variant("a", corrected=(corrected(TYPICAL, side=None),))])
 
 
 def test_no_common_range_is_refused() -> None:
@@ -236,7 +236,7 @@ def test_no_common_range_is_refused() -> None:
 def test_a_side_without_a_common_range_leaves_the_other() -> None:
     low = corrected({0.001: 0.01, 0.002: 0.02}, variant="a", side="exhaust")
     high = corrected({0.003: 0.03, 0.004: 0.04}, variant="b", side="exhaust")
-    heads = [Variant(name, (*head(name).tests, test)) for name, test in (("a", low), ("b", high))]
+    heads = [Variant(name, corrected=(*head(name).corrected, test)) for name, test in (("a", low), ("b", high))]
     result = compare(heads)
     assert list(result.sides) == ["intake"]
     (found,) = [item for item in result.findings if item.rule == "no-common-range"]

@@ -27,7 +27,7 @@ from tests.published import pchip as published
 
 def curve(flows: dict[float, float], port: str = "1", name: str = "v") -> PortCurve:
     """The curve of one port with one run."""
-    variant = Variant(name, (corrected(flows, variant=name, port=port),))
+    variant = Variant(name, corrected=(corrected(flows, variant=name, port=port),))
     return side_variants([variant], "intake")[0].ports[0]
 
 
@@ -206,7 +206,7 @@ def test_mean_flow_of_a_line_is_its_middle() -> None:
 def test_runs_are_averaged_lift_by_lift_where_they_were_measured() -> None:
     first = corrected({0.002: 0.020, 0.004: 0.040})
     second = corrected({0.004: 0.042, 0.006: 0.050}, run=2)
-    one = side_variants([Variant("as received", (second, first))], "intake")[0].ports[0]
+    one = side_variants([Variant("as received", corrected=(second, first))], "intake")[0].ports[0]
     assert one.lifts_m.tolist() == [0.002, 0.004, 0.006]
     assert one.flow_m3_s.tolist() == pytest.approx([0.020, 0.041, 0.050])
     assert one.runs_at_lift.tolist() == [1, 2, 1]
@@ -240,7 +240,9 @@ def test_ports_stand_in_the_order_people_number_them() -> None:
 
 
 def test_names_like_01_stay_names() -> None:
-    both = Variant("v", (corrected(TYPICAL, variant="v", port="1"), corrected(TYPICAL, variant="v", port="01")))
+    both = Variant(
+        "v", corrected=(corrected(TYPICAL, variant="v", port="1"), corrected(TYPICAL, variant="v", port="01"))
+    )
     assert side_variants([both], "intake")[0].port_names == ("01", "1")
 
 
@@ -252,7 +254,7 @@ def test_sides_are_kept_apart_and_variants_without_tests_left_out() -> None:
 
 
 def test_a_port_without_a_name_is_one_port() -> None:
-    variant = Variant("v", (corrected(TYPICAL, variant="v", port=None),))
+    variant = Variant("v", corrected=(corrected(TYPICAL, variant="v", port=None),))
     assert side_variants([variant], "intake")[0].port_names == ("",)
 
 

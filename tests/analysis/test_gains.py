@@ -104,7 +104,7 @@ def test_lifts_of_either_are_compared_and_marked_where_interpolated() -> None:
 def test_a_lift_missing_in_one_port_only_is_interpolated() -> None:
     complete = corrected(TYPICAL, variant="b", port="1")
     gappy = corrected({lift: flow for lift, flow in TYPICAL.items() if lift != 0.006}, variant="b", port="2")
-    gain = compare([head("a"), Variant("b", (complete, gappy))]).sides["intake"].gains[0]
+    gain = compare([head("a"), Variant("b", corrected=(complete, gappy))]).sides["intake"].gains[0]
     assert {item.lift_m: item.interpolated for item in gain.per_lift} == {lift: lift == 0.006 for lift in LIFTS}
 
 
@@ -248,7 +248,7 @@ def test_of_several_pressures_the_largest_difference_of_laws_counts() -> None:
 
     mixed = Variant(
         "a",
-        tuple(
+        corrected=tuple(
             corrected(TYPICAL, variant="a", port=port, pressure_pa=inches * INH2O_PA)
             for port, inches in (("1", 10), ("2", 20))
         ),

@@ -39,9 +39,9 @@ def jobs(draw: st.DrawFn) -> tuple[Variant, ...]:
         variants.append(
             Variant(
                 name,
-                tuple(tests),
-                {"intake": state, "exhaust": state},
-                {"intake": replace(VALVE, stem_m=0.008 - place * 5e-4), "exhaust": VALVE},
+                corrected=tuple(tests),
+                state={"intake": state, "exhaust": state},
+                valves={"intake": replace(VALVE, stem_m=0.008 - place * 5e-4), "exhaust": VALVE},
             )
         )
     return tuple(variants)
@@ -83,7 +83,8 @@ def assert_same(one: Comparison, other: Comparison, rel: float = 1e-9) -> None:
 def each_test(variants: tuple[Variant, ...], change: Any) -> tuple[Variant, ...]:
     """Every test changed into one or several."""
     return tuple(
-        replace(variant, tests=tuple(new for test in variant.tests for new in change(test))) for variant in variants
+        replace(variant, corrected=tuple(new for test in variant.corrected for new in change(test)))
+        for variant in variants
     )
 
 
@@ -105,7 +106,10 @@ def test_order_of_rows_and_tests_changes_nothing(variants: tuple[Variant, ...], 
         return tuple(chance.sample(items, len(items)))
 
     mixed = tuple(
-        replace(variant, tests=shuffled(tuple(replace(test, points=shuffled(test.points)) for test in variant.tests)))
+        replace(
+            variant,
+            corrected=shuffled(tuple(replace(test, points=shuffled(test.points)) for test in variant.corrected)),
+        )
         for variant in variants
     )
     assert_same(compared(variants), compared(mixed))

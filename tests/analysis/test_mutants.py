@@ -24,7 +24,7 @@ LINE = {0.002: 0.02, 0.004: 0.04, 0.008: 0.08}
 
 def curve(flows: dict[float, float], port: str = "1", name: str = "v") -> PortCurve:
     """The curve of one port with one run."""
-    return side_variants([Variant(name, (corrected(flows, variant=name, port=port),))], "intake")[0].ports[0]
+    return side_variants([Variant(name, corrected=(corrected(flows, variant=name, port=port),))], "intake")[0].ports[0]
 
 
 # --- lifts ----------------------------------------------------------------------------------------
@@ -110,7 +110,7 @@ def test_area_of_nothing_is_zero_either_way() -> None:
 
 def test_runs_of_one_number_stand_in_the_order_of_their_names() -> None:
     tests = [corrected(TYPICAL, file=f"{letter}.csv") for letter in "cab"]
-    (port,) = side_variants([Variant("as received", tuple(tests))], "intake")[0].ports
+    (port,) = side_variants([Variant("as received", corrected=tuple(tests))], "intake")[0].ports
     assert [test.file for test in port.tests] == ["a.csv", "b.csv", "c.csv"]
     assert [source[0] for source in port.sources[0]] == ["a", "b", "c"]
     assert port.runs_at_lift.tolist() == [3] * 5
@@ -119,7 +119,7 @@ def test_runs_of_one_number_stand_in_the_order_of_their_names() -> None:
 
 def test_run_numbers_come_before_names() -> None:
     tests = (corrected(TYPICAL, file="a.csv", run=2), corrected(TYPICAL, file="b.csv", run=1))
-    (port,) = side_variants([Variant("as received", tests)], "intake")[0].ports
+    (port,) = side_variants([Variant("as received", corrected=tests)], "intake")[0].ports
     assert [test.run for test in port.tests] == [1, 2]
 
 
@@ -140,7 +140,7 @@ def test_lifts_a_hair_outside_the_limits_belong_to_them() -> None:
 
 def test_own_range_of_a_variant_is_what_all_its_ports_were_measured_over() -> None:
     ports = (corrected({0.001: 0.01, 0.006: 0.05}, port="1"), corrected({0.002: 0.02, 0.008: 0.06}, port="2"))
-    (variant,) = side_variants([Variant("as received", ports)], "intake")
+    (variant,) = side_variants([Variant("as received", corrected=ports)], "intake")
     assert variant.own_range() == (0.002, 0.006)
     assert variant.lifts_within(0.0, 1.0, ("2",)) == (0.002, 0.008)
     assert [one.port for one in variant.curves(("2",))] == ["2"]

@@ -37,7 +37,7 @@ def both(*, alone: bool) -> Gain:
     """The gain over port 2, with or without ports beside it that have no counterpart."""
     before, after = corrected(TYPICAL, variant="a", port="2"), corrected(WORK, variant="b", port="2")
     extra = ((), ()) if alone else ((lonely("a", "1"),), (lonely("b", "3"),))
-    heads = [Variant("a", (*extra[0], before)), Variant("b", (after, *extra[1]))]
+    heads = [Variant("a", corrected=(*extra[0], before)), Variant("b", corrected=(after, *extra[1]))]
     return compare(heads).sides["intake"].gains[0]
 
 
@@ -56,8 +56,8 @@ def test_ports_without_a_counterpart_show_in_no_figure_of_a_gain() -> None:
 
 def test_lifts_of_a_port_without_a_counterpart_are_not_compared_at() -> None:
     heads = [
-        Variant("a", (lonely("a", "1"), corrected(TYPICAL, variant="a", port="2"))),
-        Variant("b", (corrected(WORK, variant="b", port="2"), lonely("b", "3"))),
+        Variant("a", corrected=(lonely("a", "1"), corrected(TYPICAL, variant="a", port="2"))),
+        Variant("b", corrected=(corrected(WORK, variant="b", port="2"), lonely("b", "3"))),
     ]
     (pair,) = match_pairs(side_variants(heads, "intake"), (0.002, 0.010))
     assert (pair.ports, pair.lifts_m) == (("2",), LIFTS)
@@ -75,7 +75,8 @@ def mean(flows: dict[float, float], lo: float, hi: float) -> float:
 
 def test_straight_lines_are_taken_in_every_mean_of_a_gain() -> None:
     heads = [
-        Variant(name, (corrected(flows, variant=name),)) for name, flows in (("a", TYPICAL), ("b", WORK), ("c", OTHER))
+        Variant(name, corrected=(corrected(flows, variant=name),))
+        for name, flows in (("a", TYPICAL), ("b", WORK), ("c", OTHER))
     ]
     side = compare(heads, area_method="trapezoid").sides["intake"]
     gain = side.gains[0]
@@ -139,7 +140,7 @@ def at(variant: str, pressures: tuple[float | None, ...], barometer: float | Non
 
 def law_difference(before: CorrectedTest, after: CorrectedTest) -> float | None:
     """Of the only gain."""
-    pair = [Variant("a", (before,)), Variant("b", (after,))]
+    pair = [Variant("a", corrected=(before,)), Variant("b", corrected=(after,))]
     return compare(pair).sides["intake"].gains[0].law_difference
 
 
@@ -199,7 +200,9 @@ def test_pairs_hold_their_ports_and_lifts() -> None:
 def test_each_port_has_its_gain_by_the_method_asked_for() -> None:
     # By hand, trapezoid: the second port gains at the top point alone, 0.06 → 0.09 over the last 2 mm of 8.
     better = {**TYPICAL, 0.010: 0.090}
-    after = Variant("b", (corrected(TYPICAL, variant="b", port="1"), corrected(better, variant="b", port="2")))
+    after = Variant(
+        "b", corrected=(corrected(TYPICAL, variant="b", port="1"), corrected(better, variant="b", port="2"))
+    )
     gain = compare([head("a"), after], area_method="trapezoid").sides["intake"].gains[0]
     area = 0.002 * (0.020 / 2 + 0.036 + 0.048 + 0.056 + 0.060 / 2)
     found = {item.port: item.mean_flow_gain for item in gain.ports}

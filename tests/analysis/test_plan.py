@@ -84,7 +84,7 @@ def head():
         tests = [corrected(name, factor * flows, port=port, date=date) for port in "12"]
         if name == "a":
             tests += [corrected(name, flows * k, run=run, date=date) for run, k in ((2, 1.002), (3, 0.997))]
-        out.append(Variant(name, tuple(tests), state={"intake": state}))
+        out.append(Variant(name, corrected=tuple(tests), state={"intake": state}))
     return out
 
 

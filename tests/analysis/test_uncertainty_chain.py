@@ -47,7 +47,7 @@ def reading(variant):
 
 @pytest.fixture(scope="module")
 def comparison():
-    variants = [Variant(name, correct([reading(name)], bench=BENCH).tests) for name in DAYS]
+    variants = [Variant(name, corrected=correct([reading(name)], bench=BENCH).tests) for name in DAYS]
     return compare(variants, bench=BENCH, area_method="trapezoid", draws=100_000)
 
 

@@ -33,7 +33,7 @@ def variant(name: str, *lines: LedgerLine, side: str = "intake") -> Variant:
         corrected(TYPICAL, variant=name, side=side, port=port, ledger=(one, BROUGHT))  # type: ignore[arg-type]
         for port, one in zip("1234", lines, strict=False)
     )
-    return Variant(name, tuple(tests))
+    return Variant(name, corrected=tuple(tests))
 
 
 def only(*variants: Variant, side: str = "intake") -> Finding:
@@ -124,7 +124,7 @@ def test_the_comparison_says_it_with_true_corrections() -> None:
     plated = flow_test(name="a.csv!1", check_reading_m3_s=0.105, check_nominal_m3_s=0.1)
     bored = flow_test(name="b.csv!1", file="b.csv", fixture_bore_m=0.085, valve_diameter_m=0.038)
     done = [correct([test], Reference(bore_m=0.075)).tests for test in (plated, bored)]
-    found = compare([Variant("a", done[0]), Variant("b", done[1])]).findings
+    found = compare([Variant("a", corrected=done[0]), Variant("b", corrected=done[1])]).findings
     said = {finding.where: finding.message for finding in found if finding.rule == "corrected-unequally"}
     assert set(said) == {"a.csv!1", "b.csv!1"}
     assert "the check-plate correction was made for 'a' (by up to −4.8 %) but not for 'b'" in said["b.csv!1"]

@@ -21,7 +21,7 @@ def variant(*conditions: Conditions, job: ValveGeometry | None = None) -> Varian
     tests = (
         corrected(TYPICAL, variant="a", port=str(port), conditions=item) for port, item in enumerate(conditions, 1)
     )
-    return Variant("a", tuple(tests), valves={"intake": job} if job else {})
+    return Variant("a", corrected=tuple(tests), valves={"intake": job} if job else {})
 
 
 def test_the_sheets_fill_up_what_the_job_does_not_state() -> None:
@@ -47,7 +47,7 @@ def test_the_other_side_says_nothing() -> None:
 def test_sheets_that_contradict_each_other(name: str, value: float, words: str) -> None:
     both = variant(SHEET, replace(SHEET, **{name: value}))
     (found,) = valve_contradictions(both, "intake")
-    assert (found.rule, found.severity, found.where) == ("valve-contradiction", "error", both.tests[1].id)
+    assert (found.rule, found.severity, found.where) == ("valve-contradiction", "error", both.corrected[1].id)
     assert words in found.message
     assert found in compare([both]).findings
     assert valve_of(both, "intake") != valve_of(variant(SHEET), "intake")

@@ -22,7 +22,7 @@ def bench_job(seed: int, gains: list[np.ndarray | float], *, ports: int, shift: 
     for place, gain in enumerate(gains):
         runs = [noisy_run(rng, true_curve(LIFTS) * gain, shift, scatter) for _ in range(ports)]
         tests = tuple(corrected(f"v{place}", run, port=str(port)) for port, run in enumerate(runs, 1))
-        heads.append(Variant(f"v{place}", tests))
+        heads.append(Variant(f"v{place}", corrected=tests))
     return compare(heads, bench=Bench(repeatability=float(np.hypot(shift, scatter))), draws=2000)
 
 
@@ -41,7 +41,9 @@ def test_a_port_that_lags_is_told() -> None:
     rng = np.random.default_rng(3)
     flows = [noisy_run(rng, true_curve(LIFTS), 0.005, 0.0) * (0.93 if port == 3 else 1.0) for port in range(4)]
     tests = tuple(corrected("v", flow, port=str(port)) for port, flow in enumerate(flows))
-    assert "intake port 3 of 'v'" in told(compare([Variant("v", tests)], bench=Bench(repeatability=0.005)), "Lagging")
+    assert "intake port 3 of 'v'" in told(
+        compare([Variant("v", corrected=tests)], bench=Bench(repeatability=0.005)), "Lagging"
+    )
 
 
 @pytest.mark.slow

@@ -62,7 +62,7 @@ def comparison(
                     # Scatter without chance: runs lie 0.3 % apart, ports 2 %.
                     factor = scale * (1 + 0.02 * place) * (1 + 0.003 * (run - (runs + 1) / 2))
                     tests.append(corrected(flows(factor, lifts), variant=name, side=side, port=port, run=run))
-        variants.append(Variant(name, tuple(tests), valves=VALVES))
+        variants.append(Variant(name, corrected=tuple(tests), valves=VALVES))
     return compare(variants, Reference(), draws=500)
 
 

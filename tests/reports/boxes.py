@@ -9,7 +9,7 @@ from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
 from flowkit.drawing import style
-from flowkit.reports.text import Cells
+from flowkit.reports.pages.layout import Cells
 
 SLACK = 0.6
 """Points two boxes may share: glyphs do not fill their boxes."""

@@ -24,7 +24,6 @@ from flowkit.model import (
     UnitSource,
     ValveGeometry,
     Variant,
-    VariantInput,
 )
 from flowkit.moist_air import density
 from flowkit.reports.contents import ReportContents, SourceFile
@@ -43,7 +42,7 @@ def sample() -> ReportContents:
 
 
 def run(
-    variants: Sequence[VariantInput],
+    variants: Sequence[Variant],
     reference: Reference,
     bench: Bench,
     *,
@@ -56,7 +55,7 @@ def run(
     for variant in variants:
         result = correct(variant.tests, reference, bench, valves=variant.valves, off=off)
         findings += result.findings
-        corrected.append(Variant(variant.name, result.tests, variant.state, variant.valves))
+        corrected.append(Variant(variant.name, corrected=result.tests, state=variant.state, valves=variant.valves))
     comparison = compare(corrected, reference, bench, area_method=area_method, findings=findings, draws=200)
     return ReportContents(
         info=JobInfo(title="Invented", display=display, date="2026-05-01"),
@@ -135,7 +134,7 @@ def awkward(*, display: str = "US", area_method: str = "trapezoid") -> ReportCon
     state = {"intake": {"valves": "standard", "ports": "cast"}}
     changed = {"intake": {"valves": "slim", "ports": "cast"}}
     return run(
-        (VariantInput("first", first, state, valves), VariantInput("=second", second, changed, slim)),
+        (Variant("first", first, state=state, valves=valves), Variant("=second", second, state=changed, valves=slim)),
         Reference(pressure_law="compressible", air=AirState(288.15, 101_325.0, 0.2)),
         Bench(air="metered", standard_air=AirState(288.15, 101_325.0, 0.0), repeatability=0.004),
         display=display,
@@ -160,7 +159,7 @@ def plain_job(
         flow_test("b", "intake", "1", flows or {2.0: 33.0, 5.0: 65.0, 8.0: 74.0}, **where),
         flow_test("b", "intake", "2", {2.0: 33.5, 5.0: 64.0, 8.0: 75.0}, **where),
     ]
-    variants = tuple(VariantInput(name, tuple(test for test in tests if test.variant == name)) for name in ("a", "b"))
+    variants = tuple(Variant(name, tuple(test for test in tests if test.variant == name)) for name in ("a", "b"))
     bench = Bench(air="actual" if actual else "as stated")
     return run(variants, Reference(), bench, off=off, area_method=area_method)
 
@@ -192,6 +191,6 @@ def factorial(*, display: str = "metric", area_method: str = "pchip") -> ReportC
         )
         state = {"ports": ports, "seats": seats, "valves": "larger" if name == "larger" else "standard"}
         valves = {"intake": larger if name == "larger" else known, "exhaust": EXHAUST}
-        variants.append(VariantInput(name, tests, {"intake": state, "exhaust": state}, valves))
+        variants.append(Variant(name, tests, state={"intake": state, "exhaust": state}, valves=valves))
     bench = Bench(repeatability=0.003)
     return run(tuple(variants), Reference(), bench, display=display, area_method=area_method)

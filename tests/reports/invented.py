@@ -44,7 +44,7 @@ from flowkit.model import (
     Side,
     Units,
     UnitSource,
-    VariantInput,
+    Variant,
 )
 from flowkit.reports.contents import ReportContents, SourceFile
 
@@ -306,7 +306,7 @@ def make_contents(
         info=info,
         reference=reference,
         bench=Bench(),
-        variants=tuple(VariantInput(name, tuple(raw[name])) for name in named),
+        variants=tuple(Variant(name, tuple(raw[name])) for name in named),
         comparison=comparison,
         engine=engine,
         sources=(SourceFile("as_received.csv", "3f9a2c1e" * 8), SourceFile("after_work.xlsx", "b7710d42" * 8)),

@@ -14,8 +14,8 @@ from PIL import Image, ImageFilter
 from PIL.PngImagePlugin import PngInfo
 
 from flowkit.drawing import style
-from flowkit.reports.layout import Page
 from flowkit.reports.pages import make_pages
+from flowkit.reports.pages.layout import Page
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
 

@@ -4,7 +4,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from flowkit.errors import FlowkitError
-from flowkit.reports.chart import chart
+from flowkit.reports.pages.first import chart
 from tests.reports.boxes import overlaps, text_boxes
 from tests.reports.invented import make_contents
 

@@ -12,7 +12,7 @@ import pytest
 from scipy.interpolate import PchipInterpolator
 
 from flowkit.drawing import DISPLAYS
-from flowkit.reports.further import band_tables, spaced, velocity_between
+from flowkit.reports.contents import band_tables, spaced, velocity_between
 from flowkit.reports.labels import method_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.terminal import comparison_text

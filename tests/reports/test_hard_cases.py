@@ -8,8 +8,8 @@ import pytest
 from matplotlib.figure import Figure
 
 from flowkit.model import Finding, JobInfo
-from flowkit.reports.layout import PAPERS
 from flowkit.reports.pages import make_pages
+from flowkit.reports.pages.layout import PAPERS
 from tests.reports.boxes import clipped, overlaps, text_boxes
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine

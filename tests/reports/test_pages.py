@@ -15,10 +15,9 @@ from flowkit.errors import FlowkitError
 from flowkit.files import OutputError
 from flowkit.model import Finding, JobInfo
 from flowkit.reports import write_report
-from flowkit.reports.cautions import CAUTIONS
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.pages import make_pages, page_files, write_pages
-from flowkit.reports.write import write_whole
+from flowkit.reports.labels import CAUTIONS
+from flowkit.reports.pages import make_pages, page_files, write_pages, write_whole
 from flowkit.serial import jsonable
 from flowkit.version import __version__
 from tests.reports.invented import make_contents, names

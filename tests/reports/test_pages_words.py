@@ -10,24 +10,15 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from flowkit.analysis.results import RatioPoint, Repeatability
 from flowkit.drawing import DISPLAYS, place_labels, text_width
+from flowkit.drawing.curves import display_of, numeral, signed_percent
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Finding, LedgerLine, Reference
-from flowkit.reports.fitting import clean, missing_letters, shorten, wrap
-from flowkit.reports.labels import (
-    date_of,
-    display_of,
-    method_words,
-    numeral,
-    reference_words,
-    signed_percent,
-)
-from flowkit.reports.layout import PAPERS, Page, Paper
-from flowkit.reports.ledger import Told, effect_words, told
-from flowkit.reports.page_ledger import repeatability_words
+from flowkit.reports.contents import Told, effect_words, told
+from flowkit.reports.labels import date_of, method_words, reference_words
 from flowkit.reports.pages import make_pages
-from flowkit.reports.stream import Stream
-from flowkit.reports.table import Cell, Column, Row, Table
-from flowkit.reports.text import Cells
+from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
+from flowkit.reports.pages.notes import repeatability_words
+from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table
 from tests.reports.boxes import overlaps, text_boxes
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine

@@ -16,15 +16,15 @@ from flowkit.errors import FlowkitError
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, UnitSource
 from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import comparison_csv
 from flowkit.reports.terminal import (
-    comparison_csv,
     comparison_text,
     correction_text,
+    engine_text,
     findings_text,
     reading_text,
     sentences_text,
 )
-from flowkit.reports.terminal_engine import engine_text
 from tests.reports.invented import CFM, make_contents, names
 from tests.reports.invented_engine import make_bands, make_engine
 

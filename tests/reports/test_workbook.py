@@ -17,11 +17,10 @@ import openpyxl
 import pytest
 
 from flowkit.files import OutputError
-from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, VariantInput
+from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, Variant
 from flowkit.moist_air import density
 from flowkit.reports.workbook import workbook_bytes, write_workbook
-from flowkit.reports.workbook.pen import SHEETS
-from flowkit.reports.workbook.styles import lines_of
+from flowkit.reports.workbook.pen import SHEETS, lines_of
 from flowkit.samples import sample_folder
 from flowkit.units import from_si, to_si
 from tests.reports.chains import awkward, factorial, flow_test, plain_job, run, sample
@@ -42,7 +41,7 @@ def standard_volume():
         flow_test("a", "exhaust", "", lifts, units=("mm", "SCFM", "inH2O"), factor=factor, **air),
         flow_test("a", "intake", "", lifts, units=("mm", "SCFM", "inH2O"), test_pressure_pa=7000.0),
     )
-    return run((VariantInput("a", tests),), Reference(), Bench(standard_air=standard))
+    return run((Variant("a", tests),), Reference(), Bench(standard_air=standard))
 
 
 def one_lift():
@@ -50,7 +49,7 @@ def one_lift():
     tests = [
         flow_test(name, "intake", "1", {5.0: q}, test_pressure_pa=7000.0) for name, q in (("a", 50.0), ("b", 54.0))
     ]
-    return run(tuple(VariantInput(test.variant, (test,)) for test in tests), Reference(), Bench())
+    return run(tuple(Variant(test.variant, (test,)) for test in tests), Reference(), Bench())
 
 
 CASES = {

@@ -14,44 +14,25 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
 
-__all__ = ["workbook_bytes", "write_workbook"]
-
 
 def workbook_bytes(contents: ReportContents) -> bytes:
-    """Return the workbook of a job.
-
-    Parameters
-    ----------
-    contents : ReportContents
-
-    Returns
-    -------
-    bytes
-        An XLSX file; the same contents give the same bytes.
-
-    Notes
-    -----
-    Sources of the formulas stand beside them in the workbook.
-    """
+    """Return the workbook of a job."""
     from openpyxl import Workbook
 
+    from flowkit.drawing.curves import display_of
     from flowkit.reports.attach.tables import plain
-    from flowkit.reports.labels import date_of, display_of, sides_of
-    from flowkit.reports.workbook.areas import write_areas
-    from flowkit.reports.workbook.bands import write_bands
-    from flowkit.reports.workbook.conditions import write_conditions
-    from flowkit.reports.workbook.corrections import write_corrections
-    from flowkit.reports.workbook.draft import FIRST_READING, Draft
-    from flowkit.reports.workbook.findings import write_findings
-    from flowkit.reports.workbook.flows import write_flows
-    from flowkit.reports.workbook.further import write_further
-    from flowkit.reports.workbook.gains import write_gains
-    from flowkit.reports.workbook.pen import SHEETS, pens
-    from flowkit.reports.workbook.plan import plan_sides, plan_tests
-    from flowkit.reports.workbook.readings import write_readings
-    from flowkit.reports.workbook.reference import write_reference
-    from flowkit.reports.workbook.saved import workbook_bytes_of
-    from flowkit.reports.workbook.summary import write_summary
+    from flowkit.reports.labels import date_of, sides_of
+    from flowkit.reports.workbook.curves import write_bands, write_flows, write_gains
+    from flowkit.reports.workbook.figures import write_areas, write_further, write_summary
+    from flowkit.reports.workbook.inputs import (
+        write_conditions,
+        write_corrections,
+        write_findings,
+        write_readings,
+        write_reference,
+    )
+    from flowkit.reports.workbook.pen import SHEETS, pens, workbook_bytes_of
+    from flowkit.reports.workbook.plan import FIRST_READING, Draft, plan_sides, plan_tests
 
     book = Workbook()
     tests, readings = plan_tests(contents, FIRST_READING)
@@ -80,23 +61,7 @@ def workbook_bytes(contents: ReportContents) -> bytes:
 
 
 def write_workbook(contents: ReportContents, path: Path) -> Path:
-    """Write the workbook of a job.
-
-    Parameters
-    ----------
-    contents : ReportContents
-    path : Path
-        Written whole or not at all.
-
-    Returns
-    -------
-    Path
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written there.
-    """
+    """Write the workbook of a job."""
     from flowkit.files import written_whole
 
     data = workbook_bytes(contents)

@@ -1,37 +1,23 @@
-"""What was done to the readings, and what is doubtful: the ledger, the findings, the sources."""
+"""The page of findings, corrections and sources."""
 
 from __future__ import annotations
 
 from flowkit.analysis.results import Repeatability
 from flowkit.drawing import SOFT
+from flowkit.drawing.curves import display_of, numeral
 from flowkit.model import CorrectedTest
-from flowkit.reports.contents import ReportContents
-from flowkit.reports.fitting import clean, shorten
-from flowkit.reports.labels import display_of, distinct, not_assessed_words, numeral
-from flowkit.reports.layout import SIZES, Page, Paper
-from flowkit.reports.ledger import effect_words, formulas, skipped_reasons, told
-from flowkit.reports.names import Names
-from flowkit.reports.stream import Stream
-from flowkit.reports.table import Cell, Column, Row, Table, needed_width
+from flowkit.reports.contents import ReportContents, effect_words, formulas, skipped_reasons, told
+from flowkit.reports.labels import distinct, not_assessed_words
+from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten
+from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
 from flowkit.units import from_si
-
-__all__ = ["ledger_pages"]
 
 LABEL = 72.0
 NAME_ROOM = 118.0
 
 
 def ledger_pages(contents: ReportContents, paper: Paper, names: Names, *, sentences: bool) -> list[Page]:
-    """Write the corrections ledger, the findings and the sources.
-
-    Parameters
-    ----------
-    contents : ReportContents
-    paper : Paper
-    names : Names
-    sentences : bool
-        Whether the comparison in words stands here, for want of a page of detail.
-    """
+    """Write the corrections ledger, the findings and the sources."""
     tests = contents.comparison.tests
     stream = Stream(paper, "Corrections and findings", "What was done to the readings on their way to the reference.")
     if sentences:

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from flowkit.drawing import SOFT, Display
+from flowkit.drawing.curves import NOTHING, display_of, flow_text, numeral, percent, signed_percent
 from flowkit.engine.results import EngineDifference, EngineResult, EngineVariant
 from flowkit.model import JobInfo
-from flowkit.reports.engine_words import (
+from flowkit.reports.contents import (
     HALF_WORDS,
     Bands,
     band_sentence,
@@ -18,23 +19,20 @@ from flowkit.reports.engine_words import (
     power_unit,
     power_words,
 )
-from flowkit.reports.fitting import clean, wrap
-from flowkit.reports.labels import (
-    NOTHING,
-    display_of,
-    flow_text,
-    numeral,
-    percent,
-    signed_percent,
+from flowkit.reports.pages.first import Series, draw_lines
+from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, wrap
+from flowkit.reports.pages.table import (
+    GAP,
+    Cell,
+    Column,
+    Row,
+    Stream,
+    Table,
+    fit_columns,
+    head_height,
+    needed_width,
+    row_height,
 )
-from flowkit.reports.layout import SIZES, Page, Paper
-from flowkit.reports.lines import Series, draw_lines
-from flowkit.reports.names import Names
-from flowkit.reports.page_table import GAP
-from flowkit.reports.stream import Stream
-from flowkit.reports.table import Cell, Column, Row, Table, fit_columns, head_height, needed_width, row_height
-
-__all__ = ["engine_pages"]
 
 PANEL = 134.0
 FOOT_PITCH = 9.5
@@ -54,16 +52,7 @@ SPEED = "engine speed, 1/min"
 
 
 def engine_pages(engine: EngineResult, paper: Paper, names: Names, info: JobInfo) -> list[Page]:
-    """Draw what the flow means for the engine.
-
-    Parameters
-    ----------
-    engine : EngineResult
-    paper : Paper
-    names : Names
-    info : JobInfo
-        For the units shown.
-    """
+    """Draw what the flow means for the engine."""
     display = display_of(info.display)
     cautions = _foot_lines(engine, paper)
     foot = len(cautions) * FOOT_PITCH + FOOT_HEAD if cautions else 0.0

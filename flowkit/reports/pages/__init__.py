@@ -1,4 +1,4 @@
-"""Files written whole or not at all, and the PDF put together."""
+"""The pages of a report, made, and written whole."""
 
 from __future__ import annotations
 
@@ -10,18 +10,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.drawing import style
+from flowkit.errors import FlowkitError
 from flowkit.files import written_whole
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.labels import date_of
+from flowkit.reports.labels import date_of, sides_of
+from flowkit.reports.pages.detail import areas_pages, detail_pages, ports_pages
+from flowkit.reports.pages.engine import engine_pages
+from flowkit.reports.pages.first import chart_page
+from flowkit.reports.pages.layout import Names, Page, name_variants, paper_named
+from flowkit.reports.pages.notes import ledger_pages
 from flowkit.serial import document
 from flowkit.version import __version__
 
 if TYPE_CHECKING:
     from pypdf import PdfWriter
 
-    from flowkit.reports.layout import Page
-
-__all__ = ["DATA_NAME", "pdf_bytes", "png_bytes", "report_data", "svg_bytes", "write_whole"]
+    from flowkit.reports.pages.layout import Page
 
 DATA_NAME = "flowkit-data.json"
 """Name of the attachment a report's PDF carries."""
@@ -29,22 +33,7 @@ PNG_DPI = 200
 
 
 def write_whole(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
-    """Write files whole: all beside their places first, then each swapped in.
-
-    Parameters
-    ----------
-    files : mapping
-        Path to content. Folders are made.
-
-    Returns
-    -------
-    tuple of Path
-
-    Raises
-    ------
-    OutputError
-        If a file cannot be written.
-    """
+    """Write files whole: all beside their places first, then each swapped in."""
     with ExitStack() as stack:
         drafts = [(stack.enter_context(written_whole(path)), content) for path, content in files.items()]
         for draft, content in drafts:
@@ -70,13 +59,7 @@ def _title(contents: ReportContents) -> str:
 
 
 def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
-    """Return the PDF of all pages with an outline and its data attached.
-
-    Parameters
-    ----------
-    pages : sequence of Page
-    contents : ReportContents
-    """
+    """Return the PDF of all pages with an outline and its data attached."""
     from matplotlib.backends.backend_pdf import PdfPages
     from pypdf import PdfReader, PdfWriter
 
@@ -125,14 +108,7 @@ def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
 
 
 def png_bytes(page: Page, contents: ReportContents) -> bytes:
-    """Return a page as PNG, 200 dots an inch.
-
-    Parameters
-    ----------
-    page : Page
-    contents : ReportContents
-        For the title in the file.
-    """
+    """Return a page as PNG, 200 dots an inch."""
     out = io.BytesIO()
     with style():
         page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata={"Software": None, "Title": _title(contents)})
@@ -140,14 +116,7 @@ def png_bytes(page: Page, contents: ReportContents) -> bytes:
 
 
 def svg_bytes(page: Page, contents: ReportContents) -> bytes:
-    """Return a page as SVG, its text as outlines so that it looks the same everywhere.
-
-    Parameters
-    ----------
-    page : Page
-    contents : ReportContents
-        For the title and the date in the file.
-    """
+    """Return a page as SVG, its text as outlines so that it looks the same everywhere."""
     out = io.BytesIO()
     created = _created(contents)
     with style():
@@ -157,3 +126,64 @@ def svg_bytes(page: Page, contents: ReportContents) -> bytes:
             metadata={"Date": created, "Creator": f"flowkit {__version__}", "Title": _title(contents)},
         )
     return out.getvalue()
+
+
+FORMATS = ("pdf", "png", "svg")
+
+
+def _names(contents: ReportContents) -> Names:
+    """Decide how the variants are called, by the room a table head has."""
+    present = [variant.name for _, result in sides_of(contents.comparison) for variant in result.variants]
+    ordered = [variant.name for variant in contents.variants if variant.name in present]
+    ordered += [name for name in dict.fromkeys(present) if name not in ordered]
+    return name_variants(ordered, head_width=34.0 if len(ordered) <= 4 else 30.0)
+
+
+def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
+    """Make all pages of a report."""
+    sheet = paper_named(paper)
+    if not sides_of(contents.comparison):
+        raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
+    with style():
+        names = _names(contents)
+        later = [
+            *ports_pages(contents, sheet, names),
+            *(engine_pages(contents.engine, sheet, names, contents.info) if contents.engine is not None else ()),
+            *areas_pages(contents, sheet, names),
+        ]
+        first, flowing = chart_page(contents, sheet, names, all_sources="at the end of this report")
+        detail = detail_pages(contents, sheet, names, flowing)
+        pages = [first, *detail, *later, *ledger_pages(contents, sheet, names, sentences=not detail)]
+        for number, page in enumerate(pages, 1):
+            page.finish(contents.info, len(pages), number)
+    return pages
+
+
+def page_files(
+    contents: ReportContents, *, formats: Sequence[str] = ("pdf", "png"), paper: str = "letter"
+) -> dict[str, bytes]:
+    """Return the flow chart's files as bytes: all pages as PDF, the first as PNG and SVG."""
+    for item in formats:
+        if item not in FORMATS:
+            raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
+    pages = make_pages(contents, paper)
+    files = {}
+    for item in dict.fromkeys(formats):
+        if item == "pdf":
+            files[item] = pdf_bytes(pages, contents)
+        else:
+            files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents)
+    return files
+
+
+def write_pages(
+    contents: ReportContents,
+    folder: Path,
+    *,
+    formats: Sequence[str] = ("pdf", "png"),
+    paper: str = "letter",
+    name: str = "flow_chart",
+) -> tuple[Path, ...]:
+    """Write the flow chart: all pages as PDF, the first as PNG (200 dpi) and SVG."""
+    files = page_files(contents, formats=formats, paper=paper)
+    return write_whole({Path(folder) / f"{name}.{suffix}": content for suffix, content in files.items()})

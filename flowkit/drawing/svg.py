@@ -1,0 +1,476 @@
+"""Charts as SVG for a web page: small, styled by the page, every point marked with its data.
+
+The curves are the interpolants themselves: a cubic Hermite piece of PCHIP is a Bézier curve with its
+inner control points a third of the way along the end slopes, so nothing is sampled.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Literal
+from xml.sax.saxutils import escape, quoteattr
+
+from flowkit.drawing.curves import curve_name, display_of, numeral, place_labels, short, variant_places
+from flowkit.drawing.looks import variant_style
+from flowkit.errors import FlowkitError
+from flowkit.model import Side
+from flowkit.units import from_si
+
+if TYPE_CHECKING:
+    from flowkit.analysis.results import Comparison
+    from flowkit.model import CorrectedTest, FlowTest
+
+__all__ = ["SvgLine", "chart_svg", "gain_svg", "lines_svg", "sheet_svg"]
+
+_TEXT = 12.0
+"""Type size [px]."""
+_ROW = 15.5
+"""Height of one curve's name [px]."""
+
+
+@dataclass(frozen=True, slots=True)
+class SvgLine:
+    """One line of a chart, in the units shown.
+
+    Attributes
+    ----------
+    name : str
+        What it is called at its end.
+    place : int
+        The variant's place in the job, from 0: gives colour, dashes and marker.
+    xs, ys : sequence of float
+        Points, x ascending.
+    low, high : sequence of float, optional
+        Ends of the 95 % interval at each point.
+    filled : bool
+        Whether markers are filled (intake) or open (exhaust).
+    smooth : bool
+        PCHIP through the points; straight pieces otherwise.
+    sources : sequence of str, optional
+        Where each point comes from, such as the sheet's cell.
+    """
+
+    name: str
+    place: int
+    xs: Sequence[float]
+    ys: Sequence[float]
+    low: Sequence[float] | None = None
+    high: Sequence[float] | None = None
+    filled: bool = True
+    smooth: bool = False
+    sources: Sequence[str] | None = None
+
+
+def chart_svg(
+    comparison: Comparison, side: Side, *, display: str = "US", size: tuple[float, float] = (560, 380), top: float = 0.0
+) -> str:
+    """Return one side's flow (all states) against lift as an SVG element.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    side : {"intake", "exhaust"}
+    display : {"US", "metric"}, optional
+        CFM against inches, or L/s against millimetres.
+    size : tuple of float, optional
+        Width and height of its view box [px].
+    top : float, optional
+        Least end of the flow scale in the unit shown, so that two charts can share a scale.
+
+    Returns
+    -------
+    str
+        ``<svg …>…</svg>``. Each state is ``<g class="state" data-state=NAME data-place=N>`` with its band
+        (``path.band``), its line (``path.line``), its points (``.point`` with ``data-x``, ``data-y``,
+        ``data-low``, ``data-high`` in the units shown, ``data-lift-m`` [m]) and its name (``text.name``).
+
+    Raises
+    ------
+    FlowkitError
+        If that side has no curves.
+
+    Examples
+    --------
+    >>> from flowkit.job import Job
+    >>> from flowkit.samples import sample_folder
+    >>> comparison = Job.load(sample_folder() / "job.toml").compare()
+    >>> svg = chart_svg(comparison, "intake", display="metric")
+    >>> svg[:4], svg.count('class="state"'), 'data-state="ports blended"' in svg
+    ('<svg', 4, True)
+    """
+    units = display_of(display)
+    if side not in comparison.sides:
+        raise FlowkitError(f"there are no {side} curves to draw", "compare tests of that side first")
+    places = variant_places(comparison)
+    lines = []
+    for variant in comparison.sides[side].variants:
+        flows = [from_si(flow, units.flow) for flow in variant.flow_m3_s]
+        known = [u for u in variant.flow_u95 if u is not None]
+        halves = [q * u for q, u in zip(flows, known, strict=True)] if len(known) == len(flows) else None
+        lines.append(
+            SvgLine(
+                variant.name,
+                places[variant.name],
+                [from_si(lift, units.lift) for lift in variant.lifts_m],
+                flows,
+                None if halves is None else [q - h for q, h in zip(flows, halves, strict=True)],
+                None if halves is None else [q + h for q, h in zip(flows, halves, strict=True)],
+                side == "intake",
+                True,
+            )
+        )
+    title = f"{side.capitalize()} flow ({units.flow}) against valve lift ({units.lift})"
+    return lines_svg(
+        lines, title=title, x_unit=units.lift, y_unit=units.flow, digits=(units.lift_digits, units.flow_digits),
+        size=size, top=top,
+    )  # fmt: skip
+
+
+def gain_svg(
+    comparison: Comparison,
+    side: Side,
+    *,
+    display: str = "US",
+    over: Literal["first", "before"] = "first",
+    size: tuple[float, float] = (560, 260),
+) -> str:
+    """Return one side's gains against lift as an SVG element, with their 95 % intervals.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    side : {"intake", "exhaust"}
+    display : {"US", "metric"}, optional
+    over : {"first", "before"}, optional
+        Gains over the first state, or of each step over the one before.
+    size : tuple of float, optional
+        Width and height of its view box [px].
+
+    Raises
+    ------
+    FlowkitError
+        If that side has no gains.
+    """
+    units = display_of(display)
+    result = comparison.sides.get(side)
+    gains = () if result is None else result.totals if over == "first" else result.steps
+    if not gains:
+        raise FlowkitError(f"there are no {side} gains to draw", "compare at least two states first")
+    places = variant_places(comparison)
+    lines = []
+    for gain in gains:
+        ys = [100 * item.gain for item in gain.per_lift]
+        halves = [100 * item.u95 for item in gain.per_lift if item.u95 is not None]
+        full = len(halves) == len(ys)
+        lines.append(
+            SvgLine(
+                gain.to,
+                places[gain.to],
+                [from_si(item.lift_m, units.lift) for item in gain.per_lift],
+                ys,
+                [y - h for y, h in zip(ys, halves, strict=True)] if full else None,
+                [y + h for y, h in zip(ys, halves, strict=True)] if full else None,
+                side == "intake",
+            )
+        )
+    base = f" over {gains[0].from_}" if over == "first" else " of each step"
+    title = f"{side.capitalize()} gain{base} (%) against valve lift ({units.lift})"
+    return lines_svg(
+        lines, title=title, x_unit=units.lift, y_unit="%", digits=(units.lift_digits, 1), size=size, level=0.0,
+        from_zero=False,
+    )  # fmt: skip
+
+
+def sheet_svg(
+    tests: Sequence[FlowTest | CorrectedTest], *, display: str = "US", size: tuple[float, float] = (560, 380)
+) -> str:
+    """Return tests as they are, a curve each, as an SVG element; each point names its cell in ``data-source``.
+
+    Parameters
+    ----------
+    tests : sequence of FlowTest or CorrectedTest
+    display : {"US", "metric"}, optional
+    size : tuple of float, optional
+        Width and height of its view box [px].
+
+    Raises
+    ------
+    FlowkitError
+        If no test has a point.
+    """
+    units = display_of(display)
+    drawn = [test for test in tests if any(point.flow_m3_s is not None for point in test.points)]
+    if not drawn:
+        raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
+    lines = []
+    for place, test in enumerate(drawn):
+        points = sorted(
+            {point.lift_m: point for point in test.points if point.flow_m3_s is not None}.items(), key=lambda p: p[0]
+        )
+        lines.append(
+            SvgLine(
+                curve_name(test),
+                place,
+                [from_si(lift, units.lift) for lift, _ in points],
+                [from_si(point.flow_m3_s, units.flow) for _, point in points],
+                filled=test.side == "intake",
+                smooth=True,
+                sources=[point.source for _, point in points],
+            )
+        )
+    title = f"Flow ({units.flow}) against valve lift ({units.lift}), as read"
+    return lines_svg(
+        lines, title=title, x_unit=units.lift, y_unit=units.flow, digits=(units.lift_digits, units.flow_digits),
+        size=size,
+    )  # fmt: skip
+
+
+def lines_svg(
+    lines: Sequence[SvgLine],
+    *,
+    title: str,
+    x_unit: str,
+    y_unit: str,
+    digits: tuple[int, int] = (2, 2),
+    size: tuple[float, float] = (560, 380),
+    level: float | None = None,
+    from_zero: bool = True,
+    top: float = 0.0,
+    labels: bool = True,
+) -> str:
+    """Return a line chart as an SVG element.
+
+    Parameters
+    ----------
+    lines : sequence of SvgLine
+    title : str
+        What the chart shows, for those who do not see it (``<title>``).
+    x_unit, y_unit : str
+        Written at the axes and in each point's ``<title>``.
+    digits : tuple of int, optional
+        Decimals of x and y in words.
+    size : tuple of float, optional
+        Width and height of its view box [px].
+    level : float, optional
+        A level to mark with a line.
+    from_zero : bool, optional
+        Whether both scales begin at zero.
+    top : float, optional
+        Least end of the y scale.
+    labels : bool, optional
+        Whether names are written at the lines' ends.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> line = SvgLine("ported", 1, (0.1, 0.2, 0.3), (40.0, 75.0, 100.0))
+    >>> lines_svg([line], title="Flow", x_unit="in", y_unit="CFM").count('class="point"')
+    3
+    """
+    frame = _Frame.around(lines, size, level=level, from_zero=from_zero, top=top, labels=labels)
+    head = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="flow-chart" viewBox="0 0 {size[0]:g} {size[1]:g}" role="img" '
+        f'aria-label={quoteattr(title)} data-x0="{frame.left:.6g}" data-x-scale="{frame.x_scale:.6g}" '
+        f'data-x-low="{frame.x_low:.6g}" data-x-unit={quoteattr(x_unit)} data-y-unit={quoteattr(y_unit)} '
+        f'data-digits="{digits[0]} {digits[1]}" font-size="{_TEXT:g}">'
+    )
+    parts = [head, f"<title>{escape(title)}</title>", *frame.axes(x_unit, y_unit)]
+    if level is not None:
+        y = frame.y(level)
+        parts.append(f'<path class="level" d="M{frame.left:.1f} {y:.1f}H{frame.right:.1f}"/>')
+    ends = frame.ends(lines) if labels else [None] * len(lines)
+    parts += [_line_group(line, frame, (x_unit, y_unit), digits, end) for line, end in zip(lines, ends, strict=True)]
+    return "".join([*parts, "</svg>"])
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """The plot's rectangle in pixels and its scales."""
+
+    left: float
+    right: float
+    upper: float
+    lower: float
+    x_low: float
+    x_high: float
+    y_low: float
+    y_high: float
+
+    @property
+    def x_scale(self) -> float:
+        """Pixels a unit of x."""
+        return (self.right - self.left) / (self.x_high - self.x_low)
+
+    @classmethod
+    def around(
+        cls,
+        lines: Sequence[SvgLine],
+        size: tuple[float, float],
+        *,
+        level: float | None,
+        from_zero: bool,
+        top: float,
+        labels: bool,
+    ) -> _Frame:
+        """Return the frame that holds every point and interval, and the names to the right of it."""
+        xs = [value for line in lines for value in line.xs]
+        ys = [value for line in lines for values in (line.ys, line.low or (), line.high or ()) for value in values]
+        ys += [] if level is None else [level]
+        high, low = max([*ys, top]) if ys else 1.0, min(ys, default=0.0)
+        spare = 0.05 * ((high - low) or abs(high) or 1.0)
+        y_low = 0.0 if from_zero and low >= 0 else low - spare
+        first, last = min(xs, default=0.0), max(xs, default=1.0)
+        wide = max((_width(short(line.name, 26)) for line in lines), default=0.0) if labels else 0.0
+        return cls(
+            left=52.0, right=max(size[0] * 0.45, size[0] - wide - 22.0), upper=26.0, lower=size[1] - 40.0,
+            x_low=0.0 if from_zero or first >= 0 > first - 0.5 * (last - first) else first,
+            x_high=last + 0.01 * ((last - first) or 1.0), y_low=y_low, y_high=high + spare,
+        )  # fmt: skip
+
+    def x(self, value: float) -> float:
+        """Return where an x is drawn [px]."""
+        return self.left + (value - self.x_low) * self.x_scale
+
+    def y(self, value: float) -> float:
+        """Return where a y is drawn [px]."""
+        return self.lower - (value - self.y_low) / (self.y_high - self.y_low) * (self.lower - self.upper)
+
+    def axes(self, x_unit: str, y_unit: str) -> list[str]:
+        """Return grid, scale figures and units."""
+        parts = ['<g class="axes" aria-hidden="true">']
+        for value, text in _ticks(self.y_low, self.y_high, 6):
+            y = self.y(value)
+            parts.append(f'<path class="grid" d="M{self.left:.1f} {y:.1f}H{self.right:.1f}"/>')
+            parts.append(f'<text x="{self.left - 6:.1f}" y="{y + 4:.1f}" text-anchor="end">{text}</text>')
+        for value, text in _ticks(self.x_low, self.x_high, 7):
+            parts.append(f'<text x="{self.x(value):.1f}" y="{self.lower + 17:.1f}" text-anchor="middle">{text}</text>')
+        parts.append(f'<path class="axis" d="M{self.left:.1f} {self.upper:.1f}V{self.lower:.1f}H{self.right:.1f}"/>')
+        parts.append(f'<text x="{self.left:.1f}" y="15">{escape(y_unit)}</text>')
+        middle = (self.left + self.right) / 2
+        parts.append(f'<text x="{middle:.1f}" y="{self.lower + 35:.1f}" text-anchor="middle">{escape(x_unit)}</text>')
+        return [*parts, "</g>"]
+
+    def ends(self, lines: Sequence[SvgLine]) -> list[float | None]:
+        """Return where each line's name is written, apart from one another [px]."""
+        wanted = [self.y(line.ys[-1]) for line in lines if line.ys]
+        found = iter(place_labels(wanted, [_ROW] * len(wanted), self.upper - _ROW, self.lower + _ROW))
+        return [next(found) if line.ys else None for line in lines]
+
+
+def _width(text: str) -> float:
+    """Return about how wide a line of text is in any sans-serif typeface [px]."""
+    return sum(_TEXT * (1.0 if unicodedata.east_asian_width(c) in "WF" else 0.57) for c in text)
+
+
+def _ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
+    """Return round figures within a scale, with their text."""
+    raw = (high - low) / most
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(power * factor for factor in (1, 2, 2.5, 5, 10) if power * factor >= raw * 0.999)
+    digits = max(0, -math.floor(math.log10(step) + 1e-9)) + (1 if round(step / power, 6) == 2.5 and step < 20 else 0)
+    count = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
+    return [(index * step, numeral(index * step, digits)) for index in count]
+
+
+_Point = tuple[float, float]
+
+
+def _pieces(frame: _Frame, xs: Sequence[float], ys: Sequence[float], *, smooth: bool) -> list[tuple[_Point, ...]]:
+    """Return a line as Bézier pieces of four points each, or of two where it is straight [px]."""
+    places = [(frame.x(x), frame.y(y)) for x, y in zip(xs, ys, strict=True)]
+    if not smooth or len(places) < 2:
+        return list(pairwise(places))
+    from scipy.interpolate import PchipInterpolator
+
+    across = [x for x, _ in places]
+    slopes = PchipInterpolator(across, [y for _, y in places]).derivative()(across)
+    pieces: list[tuple[_Point, ...]] = []
+    for ((x0, y0), (x1, y1)), (before, after) in zip(pairwise(places), pairwise(slopes), strict=True):
+        third = (x1 - x0) / 3
+        pieces.append(((x0, y0), (x0 + third, y0 + third * before), (x1 - third, y1 - third * after), (x1, y1)))
+    return pieces
+
+
+def _path(pieces: Sequence[tuple[_Point, ...]], start: str = "M") -> str:
+    """Write pieces as the data of a path."""
+    words = [f"{start}{pieces[0][0][0]:.1f} {pieces[0][0][1]:.1f}"]
+    for piece in pieces:
+        words.append(("C" if len(piece) == 4 else "L") + " ".join(f"{x:.1f} {y:.1f}" for x, y in piece[1:]))
+    return "".join(words)
+
+
+def _band(frame: _Frame, line: SvgLine) -> str:
+    """Return the outline of a line's 95 % interval: along its upper end and back along the lower."""
+    if line.low is None or line.high is None or len(line.xs) < 2:
+        return ""
+    upper = _pieces(frame, line.xs, line.high, smooth=line.smooth)
+    lower = [piece[::-1] for piece in reversed(_pieces(frame, line.xs, line.low, smooth=line.smooth))]
+    return _path(upper) + _path(lower, "L") + "Z"
+
+
+_SHAPES = {
+    "o": "M-3.2 0a3.2 3.2 0 1 0 6.4 0a3.2 3.2 0 1 0-6.4 0Z",
+    "s": "M-2.9-2.9h5.8v5.8h-5.8Z",
+    "^": "M0-3.7L3.5 2.8H-3.5Z",
+    "D": "M0-3.9L3.4 0L0 3.9L-3.4 0Z",
+    "v": "M0 3.7L3.5-2.8H-3.5Z",
+    "P": "M-1.2-3.6h2.4v2.4h2.4v2.4h-2.4v2.4h-2.4v-2.4h-2.4v-2.4h2.4Z",
+    "X": "M-3.4-2L-2-3.4L0-1.4L2-3.4L3.4-2L1.4 0L3.4 2L2 3.4L0 1.4L-2 3.4L-3.4 2L-1.4 0Z",
+    "p": "M0-3.6L3.4-1.1L2.1 2.9H-2.1L-3.4-1.1Z",
+}
+"""The markers of `looks`, round the origin [px]."""
+
+
+def _line_group(
+    line: SvgLine, frame: _Frame, units: tuple[str, str], digits: tuple[int, int], end: float | None
+) -> str:
+    """Return one line with its band, points and name."""
+    look = variant_style(line.place)
+    dashes = f' stroke-dasharray="{" ".join(f"{1.4 * dash:g}" for dash in look.dashes)}"' if look.dashes else ""
+    parts = [
+        f'<g class="state" data-state={quoteattr(line.name)} data-place="{line.place}" style="--state:{look.color}" '
+        f'stroke="{look.color}" fill="none">'
+    ]
+    band = _band(frame, line)
+    if band:
+        parts.append(f'<path class="band" d="{band}" fill="{look.color}" fill-opacity="0.15" stroke="none"/>')
+    if len(line.xs) > 1:
+        data = _path(_pieces(frame, line.xs, line.ys, smooth=line.smooth))
+        parts.append(f'<path class="line" d="{data}" stroke-width="1.8"{dashes}/>')
+    parts += [_point(line, index, frame, units, digits) for index in range(len(line.xs))]
+    if end is not None:
+        x, y, tip = frame.right + 10, end, frame.x(line.xs[-1])
+        parts.append(
+            f'<path class="leader" d="M{tip:.1f} {frame.y(line.ys[-1]):.1f}L{x - 2:.1f} {y:.1f}" stroke-width="0.7"/>'
+            f'<text class="name" x="{x:.1f}" y="{y + 4:.1f}" fill="{look.text_color}" stroke="none">'
+            f"{escape(short(line.name, 26))}</text>"
+        )
+    return "".join([*parts, "</g>"])
+
+
+def _point(line: SvgLine, index: int, frame: _Frame, units: tuple[str, str], digits: tuple[int, int]) -> str:
+    """Return a point's marker with its data, in the units shown."""
+    look = variant_style(line.place)
+    x, y = line.xs[index], line.ys[index]
+    data = f'data-x="{x:.{digits[0]}f}" data-y="{y:.{digits[1]}f}"'
+    words = f"{line.name}: {numeral(x, digits[0])} {units[0]}, {numeral(y, digits[1])} {units[1]}"
+    if line.low is not None and line.high is not None:
+        low, high = line.low[index], line.high[index]
+        data += f' data-low="{low:.{digits[1]}f}" data-high="{high:.{digits[1]}f}"'
+        words += f" (95 %: {numeral(low, digits[1])} to {numeral(high, digits[1])})"
+    if line.sources is not None:
+        data += f" data-source={quoteattr(line.sources[index])}"
+        words += f", {line.sources[index]}"
+    fill = f' fill="{look.color}"' if line.filled else ' class="point open" fill="var(--paper, #fff)"'
+    name = 'class="point"' if line.filled else ""
+    return (
+        f'<path {name}{fill} d="{_SHAPES[look.marker]}" transform="translate({frame.x(x):.1f} {frame.y(y):.1f})" '
+        f"{data}><title>{escape(words)}</title></path>"
+    )

@@ -1,0 +1,730 @@
+"""Pages behind page 1: gains by lift, ports, areas and velocities."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+from flowkit.analysis.lifts import pchip
+from flowkit.analysis.results import (
+    Coefficients,
+    Comparison,
+    Gain,
+    LiftGain,
+    PortFlow,
+    RatioPoint,
+    SideComparison,
+    VariantFlow,
+)
+from flowkit.drawing import Display, bare_axes, draw_curve, text_width, variant_style
+from flowkit.drawing.curves import (
+    NOTHING,
+    display_of,
+    flow_text,
+    interval_text,
+    lift_text,
+    numeral,
+    percent,
+    signed_percent,
+)
+from flowkit.model import Side
+from flowkit.reports.contents import (
+    ALL_STEPS,
+    BY_GEOMETRY,
+    FACTORIAL,
+    BandTable,
+    ReportContents,
+    all_ports,
+    band_limits,
+    band_tables,
+    band_words,
+    common_lifts,
+    effects,
+    gains_of_steps,
+    has_expected,
+    main_lifts,
+    ratio_between,
+    ratio_lifts,
+    ratio_variants,
+    share_words,
+    velocity_between,
+    velocity_unit,
+)
+from flowkit.reports.labels import port_text, sides_of
+from flowkit.reports.pages.first import Series, draw_lines, every_lift, port_cells, variant_columns
+from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten, wrap
+from flowkit.reports.pages.table import (
+    GAP,
+    Cell,
+    Column,
+    Flowing,
+    Row,
+    Stream,
+    Table,
+    fit_columns,
+    fitted_tables,
+    needed_width,
+)
+from flowkit.units import from_si
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+_GAP = 6.0
+_LABEL = 110.0
+"""No name of a row is wider than this [pt]."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Head:
+    """A column's head, the group it stands in, and the variant whose line is shown over it."""
+
+    text: str
+    group: str = ""
+    variant: int | None = None
+
+
+def has_gain_tables(comparison: Comparison) -> bool:
+    """Whether there is anything to say beyond the headline."""
+    return any(_several_lifts(result) or band_tables(result) for _, result in sides_of(comparison))
+
+
+def _several_lifts(result: SideComparison) -> bool:
+    """Whether gains differ along the lift: there are some, over more than a single lift."""
+    return bool(result.gains) and result.range_m[1] > result.range_m[0]
+
+
+def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, display: Display) -> None:
+    """Write mean flow and gain in bands of lift, every figure of each gain, main effects and interaction."""
+    sides = sides_of(comparison)
+    bands = [(side, table) for side, result in sides for table in band_tables(result)]
+    _write(
+        stream,
+        "Mean flow and gain of each step in bands of lift: low, middle, high",
+        [_band_table(side, table, names, display) for side, table in bands],
+        list(dict.fromkeys(band_words(table) for _, table in bands)),
+    )
+    figures = [_figures(side, result, names, display) for side, result in sides if _several_lifts(result)]
+    expected = any(has_expected(result) for _, result in sides)
+    _write(stream, "Gain of each step in per cent, figure by figure", figures, [BY_GEOMETRY] if expected else [])
+    factorial = [_effects(side, result) for side, result in sides if result.interactions]
+    _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
+
+
+def _write(stream: Stream, heading: str, tables: Sequence[Table], notes: Sequence[str]) -> None:
+    """Write tables under a heading with notes under them, where there are any."""
+    if not tables:
+        return
+    stream.headed(heading, tables, notes)
+
+
+def _label(name: str | None, names: Names) -> Cell:
+    """Return what a row is called."""
+    return Cell(ALL_STEPS if name is None else shorten(names.head(name), _LABEL, SIZES.body))
+
+
+def _gains_columns(heads: Sequence[_Head], rows: Sequence[Row]) -> tuple[Column, ...]:
+    """Return columns as wide as their cells and heads need, a group over those that share one."""
+    columns = []
+    for place, head in enumerate(heads):
+        gap = _GAP if place else 0.0
+        words = max((text_width(word, SIZES.small) for word in head.text.replace(", ", ",_").split()), default=0.0)
+        need = max(needed_width([row.cells[place].text for row in rows], gap=gap), gap + words)
+        if head.group:
+            members = sum(other.group == head.group for other in heads)
+            need = max(need, (text_width(head.group, SIZES.small) + 9.0) / members)
+        lines = tuple(wrap(head.text, need - gap + 0.1, SIZES.small)) if head.text else ("",)
+        columns.append(Column(lines, need, head.group, head.variant, "left" if place == 0 else "right"))
+    return tuple(columns)
+
+
+def _band_table(side: Side, table: BandTable, names: Names, display: Display) -> Table:
+    """Return mean flow of every variant and gain of every step, band by band."""
+    gained = any(gain is not None for row in table.rows for gain in row.gains)
+    heads = [_Head("")]
+    for limit in table.limits:
+        group = band_limits(limit, display)
+        heads += [_Head(display.flow, group), *([_Head("step, %", group)] if gained else [])]
+    rows = []
+    for row in table.rows:
+        cells = [_label(row.variant, names)]
+        for flow, gain in zip(row.flows_m3_s, row.gains, strict=True):
+            cells.append(Cell("" if flow is None else flow_text(flow, display)))
+            cells += [Cell("" if gain is None else signed_percent(gain))] if gained else []
+        rows.append(Row(tuple(cells), rule_above=row.variant is None))
+    return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
+
+
+def _figures(side: Side, result: SideComparison, names: Names, display: Display) -> Table:
+    """Return every step's further figures of gain, in per cent."""
+    gains = gains_of_steps(result)
+    columns: list[tuple[_Head, Callable[[Gain], str]]] = [
+        (_Head("mean of lifts"), lambda gain: signed_percent(gain.mean_of_gains))
+    ]
+    if has_expected(result):
+        columns.append((_Head("by geometry"), lambda gain: signed_percent(gain.expected_from_geometry)))
+    at = f"at {display.lift}"
+    columns += [
+        (_Head("at top lift"), lambda gain: signed_percent(gain.gain_at_top_lift)),
+        (_Head("%", "largest"), lambda gain: signed_percent(gain.largest.gain)),
+        (_Head(at, "largest"), lambda gain: lift_text(gain.largest.lift_m, display)),
+        (_Head("%", "smallest"), lambda gain: signed_percent(gain.smallest.gain)),
+        (_Head(at, "smallest"), lambda gain: lift_text(gain.smallest.lift_m, display)),
+    ]
+    if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
+        columns.append((_Head("share of total"), share_words))
+    rows = [
+        Row((_label(name, names), *(Cell(write(gain)) for _, write in columns)), rule_above=name is None)
+        for name, gain in gains
+    ]
+    heads = [_Head(""), *(head for head, _ in columns)]
+    return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
+
+
+def _effects(side: Side, result: SideComparison) -> Table:
+    """Return main effects and interactions."""
+    rows: list[Row] = []
+    for found in result.interactions:
+        for place, effect in enumerate(effects(found)):
+            name = Cell(shorten(clean(effect.name), 2 * _LABEL, SIZES.body))
+            cells = (name, Cell(signed_percent(effect.gain)), Cell(interval_text(effect.u95), "dim"))
+            rows.append(Row(cells, rule_above=bool(rows) and place == 0))
+    heads = [_Head(""), _Head("%"), _Head("")]
+    return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
+
+
+def write_ratio_tables(stream: Stream, comparison: Comparison, names: Names, display: Display) -> None:
+    """Write exhaust flow over intake flow, at equal lift and at equal share of peak lift."""
+    pairs = {intake.name: (intake, exhaust) for intake, exhaust in ratio_variants(comparison)}
+    width = (stream.paper.inner_width - GAP) / 2
+
+    def table(first: str, group: str, rows: Sequence[Row]) -> Table:
+        """Return ratios, a row a lift and a column a variant."""
+        heads = [_Head(first), *(_Head(names.head(name), group, names.place[name]) for name in pairs)]
+        columns = fit_columns(
+            [replace(column, align="right") for column in _gains_columns(heads, rows)], width, most=44.0
+        )
+        between = any(cell.style == "italic" for row in rows for cell in row.cells)
+        return Table("", columns, tuple(rows), ("italic: between measured lifts",) if between else ())
+
+    at_lift = [
+        Row((Cell(lift_text(lift, display)), *(_ratio(*ratio_between(pair, lift)) for pair in pairs.values())))
+        for lift in ratio_lifts(comparison)
+    ]
+    known = {(point.variant, point.at): point.ratio for point in comparison.ratio_at_fraction}
+    at_share = [
+        Row((Cell(percent(at, 0)), *(_ratio(known.get((name, at)), True) for name in pairs)))
+        for at in sorted({at for _, at in known})
+    ]
+    tables = [
+        table(first, group, rows)
+        for first, group, rows in (
+            (f"lift, {display.lift}", "exhaust over intake at equal lift", at_lift),
+            ("peak lift, %", "exhaust over intake at equal share of peak", at_share),
+        )
+        if rows
+    ]
+    if tables:
+        stream.need(60.0)
+        stream.tables(tables)
+
+
+def _ratio(value: float | None, known: bool) -> Cell:
+    """Return a ratio, italic where it lies between measured lifts."""
+    if value is None:
+        return Cell(NOTHING, "dim")
+    return Cell(numeral(value, 2), "plain" if known else "italic")
+
+
+DETAIL_PANEL = 150.0
+
+
+def detail_pages(contents: ReportContents, paper: Paper, names: Names, left_over: Flowing) -> list[Page]:
+    """Write what is left of the first page's tables, every measured lift, the gains, ratios and sentences."""
+    tables = every_lift(contents, paper, names)
+    comparison = contents.comparison
+    ratios = comparison.ratio_at_lift or comparison.ratio_at_fraction
+    if left_over.done and tables is None and not ratios and not has_gain_tables(comparison):
+        return []  # the sentences alone go with the findings
+    stream = Stream(paper, "Flow in detail")
+    stream.flow(left_over)
+    if tables is not None:
+        stream.heading("Every measured lift", keep=80.0)
+        stream.flow(tables)
+    display = display_of(contents.info.display)
+    write_gain_tables(stream, comparison, names, display)
+    _draw_ratios(stream, contents, names)
+    write_ratio_tables(stream, comparison, names, display)
+    stream.sentences(comparison.sentences)
+    return stream.pages
+
+
+def _draw_ratios(stream: Stream, contents: ReportContents, names: Names) -> None:
+    """Draw exhaust flow over intake flow, at equal lift and at equal fraction of peak lift."""
+    comparison, display = contents.comparison, display_of(contents.info.display)
+    panels = [
+        ("Exhaust over intake flow at equal lift", _ratios(comparison.ratio_at_lift, names, display), display.lift),
+        ("Exhaust over intake flow at equal share of peak lift", _ratios(comparison.ratio_at_fraction, names), ""),
+    ]
+    panels = [panel for panel in panels if panel[1]]
+    if not panels:
+        return
+    stream.need(DETAIL_PANEL + 10.0)
+    column = (stream.paper.inner_width - GAP) / 2
+    for place, (title, series, unit) in enumerate(panels):
+        draw_lines(
+            stream.page,
+            (stream.page.left + place * (column + GAP), stream.y + 8.0, column, DETAIL_PANEL),
+            title,
+            series,
+            names,
+            x_label=f"valve lift, {unit}" if unit else "share of peak lift, %",
+        )
+    stream.y += DETAIL_PANEL + 14.0
+
+
+def _ratios(points: Sequence[RatioPoint], names: Names, display: Display | None = None) -> list[Series]:
+    """Return a line a variant; shares in per cent, lifts in the units shown."""
+    series = []
+    for name in names.place:
+        mine = sorted((item.at, item.ratio) for item in points if item.variant == name)
+        if mine:
+            xs = [from_si(at, display.lift) if display else 100 * at for at, _ in mine]
+            series.append(Series(name, xs, [ratio for _, ratio in mine]))
+    return series
+
+
+PANEL_GAP = 10.0
+SCALE = 20.0
+
+
+def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
+    """Draw every port's curves on one scale, and the table of their mean flows."""
+    display = display_of(contents.info.display)
+    sides = sides_of(contents.comparison)
+    stream = Stream(
+        paper, "Port by port", f"All panels on one scale: flow in {display.flow} over valve lift in {display.lift}."
+    )
+    stream.key(names)
+    grids = [(side, result, all_ports(result)) for side, result in sides]
+    rows = sum(_grid(len(ports))[1] for _, _, ports in grids)
+    height = min(128.0, (stream.room - 34.0 * len(grids)) / rows)
+    if rows <= 2:
+        height = min(height, 150.0)
+    top = 1.05 * max(
+        from_si(flow, display.flow)
+        for _, result, _ in grids
+        for variant in result.variants
+        for port in variant.ports
+        for flow in port.flow_m3_s
+    )
+    for side, result, ports in grids:
+        stream.heading(f"{side.capitalize()}", keep=height)
+        stream.y = _draw_grid(
+            stream.page, stream.y, side, result, ports=ports, names=names, display=display, scale=(top, height)
+        )
+    tables = fitted_tables(
+        sides, paper.inner_width, lambda side, result, room: _ports_table(side, result, names, display, room)
+    )
+    stream.heading("Mean flow of each port, and its gain", keep=80.0)
+    stream.tables(tables)
+    for side, result in sides:
+        _write_lagging(stream, side, result, names, display)
+    return stream.pages
+
+
+def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Names, display: Display) -> None:
+    """Say which port flows least, and where, in the variants where it is worth naming."""
+    lagging: dict[str, list[str]] = {}
+    for variant in result.variants:
+        lag = variant.lagging
+        if lag is not None:
+            words = (
+                f"{names.head(variant.name)} {percent(lag.below_mean)} % "
+                f"(most at {lift_text(lag.worst_lift_m, display)} {display.lift}: {percent(lag.worst_below_mean)} %)"
+            )
+            lagging.setdefault(lag.port, []).append(words)
+    for port, told in lagging.items():
+        stream.text(
+            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(told)}."
+        )
+
+
+def _grid(count: int) -> tuple[int, int]:
+    """Return columns and rows for so many panels."""
+    if count <= 8:
+        columns = max(2, count) if count <= 4 else 4
+    else:
+        columns = min((5, 6, 7, 8), key=lambda wide: (-count % wide, wide))
+    return columns, -(-count // columns)
+
+
+def _draw_grid(
+    page: Page,
+    y: float,
+    side: Side,
+    result: SideComparison,
+    *,
+    ports: Sequence[str],
+    names: Names,
+    display: Display,
+    scale: tuple[float, float],
+) -> float:
+    """Draw one side's panels from y on; return where they end."""
+    from matplotlib.ticker import MaxNLocator
+
+    top, height = scale
+    columns, rows = _grid(len(ports))
+    width = (page.paper.inner_width - SCALE - PANEL_GAP * (columns - 1)) / columns
+    right = 1.03 * max(from_si(v.lifts_m[-1], display.lift) for v in result.variants)
+    for number, port in enumerate(ports):
+        row, column = divmod(number, columns)
+        left = page.left + SCALE + column * (width + PANEL_GAP)
+        upper = y + row * height
+        page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
+        ax = page.axes(left, upper + 12.0, width, height - 26.0)
+        ax.set_xlim(0, right)
+        ax.set_ylim(0, top)
+        for variant in result.variants:
+            for item in variant.ports:
+                if item.port == port:
+                    _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
+        bare_axes(ax, size=SIZES.small)
+        ax.yaxis.set_major_locator(MaxNLocator(4))
+        ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
+        ax.tick_params(labelleft=column == 0, labelbottom=number + columns >= len(ports))
+        ax.grid(True, axis="y")
+    return y + rows * height + 2.0
+
+
+def _draw_port(ax: Axes, port: PortFlow, place: int, display: Display, *, filled: bool) -> None:
+    """Draw one port of one variant."""
+    draw_curve(
+        ax,
+        [from_si(lift, display.lift) for lift in port.lifts_m],
+        [from_si(flow, display.flow) for flow in port.flow_m3_s],
+        variant_style(place),
+        filled=filled,
+        scale=0.7,
+        points=40,
+    )
+
+
+def _ports_table(side: Side, result: SideComparison, names: Names, display: Display, width: float) -> Table:
+    """Return mean flow and gain of each port, the mean, and the spread."""
+    totals = {gain.to: gain for gain in result.totals}
+    rows = []
+    for port in all_ports(result):
+        name = Cell(shorten(clean(port) or "all", 60.0, SIZES.body))
+        rows.append(Row((name, *port_cells(result, totals, port, display))))
+    means = [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
+    gained = [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
+    rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))
+    if any(variant.port_spread is not None for variant in result.variants):
+        blank = tuple(Cell("") for _ in totals)
+        spreads = [Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants]
+        rows.append(Row((Cell("spread"), *spreads, *blank)))
+        if any(variant.port_spread_u95 is not None for variant in result.variants):
+            halves = [
+                Cell(NOTHING if v.port_spread_u95 is None else f"{percent(v.port_spread_u95)} %", "dim")
+                for v in result.variants
+            ]
+            rows.append(Row((Cell("± 95 %", "dim"), *halves, *blank)))
+    columns = variant_columns("port", side, result, rows, width, names=names, display=display)
+    return Table("", tuple(columns), tuple(rows), filled=side == "intake")
+
+
+_EXPECTED = (
+    "Geometry promises the ratio of the minimum areas after and before (Heywood 1988, eqs 6.7–6.9): what the step "
+    "would give if the flow filled its least passage as well as before. Means are over every lift of either variant."
+)
+_VELOCITY = "Flow at the reference over the cross-section stated for the port (port_area)."
+_ITALIC = ("italic: between measured lifts",)
+
+Sides = Sequence[tuple[Side, SideComparison]]
+
+
+def write_velocity(stream: Stream, sides: Sides, names: Names, display: Display) -> None:
+    """Write the mean velocity in the port, lift by lift, where its cross-section is known."""
+    known = [(s, result) for s, result in sides if any(variant.port_velocity_m_s for variant in result.variants)]
+    if not known:
+        return
+
+    make = partial(_velocity_table, names=names, display=display)
+    tables = fitted_tables(known, stream.paper.inner_width, make)
+    stream.headed("Mean port velocity", tables, [_VELOCITY])
+
+
+def _velocity_table(side: Side, result: SideComparison, width: float, names: Names, display: Display) -> Table:
+    """Return a row a lift and a column a variant."""
+    variants = [variant for variant in result.variants if variant.port_velocity_m_s]
+    unit, scale = velocity_unit(display)
+    rows = []
+    for lift in common_lifts(result):
+        cells = [Cell(lift_text(lift, display))]
+        for variant in variants:
+            value, measured = velocity_between(variant, lift)
+            cells.append(
+                Cell(NOTHING, "dim")
+                if value is None
+                else Cell(numeral(value / scale, 1), "plain" if measured else "italic")
+            )
+        rows.append(Row(tuple(cells)))
+    group = f"mean port velocity, {unit}"
+    heads = [(names.head(variant.name), group, names.place[variant.name]) for variant in variants]
+    columns = _velocity_columns(heads, rows, width, display)
+    return Table(side.capitalize(), columns, tuple(rows), _notes(rows), filled=side == "intake")
+
+
+def _notes(rows: Sequence[Row]) -> tuple[str, ...]:
+    """Say what italics mean, where there are any."""
+    return _ITALIC if any("italic" in cell.style for row in rows for cell in row.cells) else ()
+
+
+def _velocity_columns(
+    heads: Sequence[tuple[str, str, int | None]], rows: Sequence[Row], width: float, display: Display
+) -> tuple[Column, ...]:
+    """Return the column of lifts, and one a head under its group."""
+    first = f"lift, {display.lift}"
+    columns = [Column((first,), needed_width([first], size=SIZES.small, gap=0.0))]
+    for place, (head, group, variant) in enumerate(heads, 1):
+        longest = max(text_width(word, SIZES.small) for word in head.split())
+        cells = needed_width([row.cells[place].text for row in rows], gap=4.5)
+        members = sum(other == group for _, other, _ in heads)
+        need = max(cells, longest + 4.5, (text_width(group, SIZES.small) + 9.0) / members)
+        columns.append(Column((head,), need, group, variant))
+    fitted = fit_columns(columns, width, most=44.0)
+    return tuple(
+        Column(tuple(wrap(c.head[0], max(c.width - 3.0, 12.0), SIZES.small)), c.width, c.group, c.variant, c.align)
+        for c in fitted
+    )
+
+
+def write_expected(stream: Stream, sides: Sides, names: Names, display: Display) -> None:
+    """Write the gain that the minimum areas promise beside the measured one, step by step and lift by lift."""
+    known = [(side, result) for side, result in sides if _promised(result)]
+    if not known:
+        return
+
+    make = partial(_expected_table, names=names, display=display)
+    tables = fitted_tables(known, stream.paper.inner_width, make)
+    shown = [table for table in tables if len(table.columns) > 1]
+    stream.headed("Gain of the step, measured and by geometry", shown, [_EXPECTED])
+
+
+def _promised(result: SideComparison) -> list[Gain]:
+    """Return the steps of which geometry promises anything."""
+    return [gain for gain in result.steps if gain.expected_from_geometry is not None]
+
+
+def _expected_table(side: Side, result: SideComparison, width: float, names: Names, display: Display) -> Table:
+    """Return a row a lift, two columns a step: measured, and by geometry; then their means."""
+    steps = _promised(result)
+    items = [{round(item.lift_m, 6): item for item in gain.per_lift} for gain in steps]
+    rows = [
+        Row((Cell(lift_text(lift, display)), *(cell for known in items for cell in _pair(known.get(lift)))))
+        for lift in common_lifts(result)
+    ]
+    means = [
+        Cell(signed_percent(value), "bold")
+        for gain in steps
+        for value in (gain.mean_of_gains, gain.expected_from_geometry)
+    ]
+    rows.append(Row((Cell("mean", "bold"), *means), rule_above=True))
+    heads = [
+        (head, f"{names.head(gain.to)}, %", names.place[gain.to] if head == "measured" else None)
+        for gain in steps
+        for head in ("measured", "by geometry")
+    ]
+    columns = _velocity_columns(heads, rows, width, display)
+    return Table(side.capitalize(), columns, tuple(rows), _notes(rows), filled=side == "intake")
+
+
+def _pair(item: LiftGain | None) -> tuple[Cell, Cell]:
+    """Return the gain at a lift and what geometry promised there."""
+    if item is None:
+        return Cell(NOTHING, "dim"), Cell(NOTHING, "dim")
+    measured = Cell(signed_percent(item.gain), "italic" if item.interpolated else "plain")
+    return measured, Cell(signed_percent(item.expected))
+
+
+AREAS_PANEL = 148.0
+LEAD = (
+    "Effective area: what would pass the flow at the reference pressure without loss. Minimum area: the smaller of the "
+    "seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the seat's grows past it."
+)
+MISSING = (
+    "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
+    "state them in the job under [valves.intake] and [valves.exhaust]."
+)
+_KINDS: tuple[tuple[str, str], ...] = (
+    ("minimum", "coefficient on the minimum area"),
+    ("curtain", "coefficient on the curtain area"),
+    ("throat", "coefficient on the throat area"),
+    ("valve", "coefficient on the valve area"),
+)
+
+
+def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
+    """Draw effective and minimum areas and the coefficients, and write their tables and what follows from them."""
+    display = display_of(contents.info.display)
+    sides = sides_of(contents.comparison)
+    stream = Stream(paper, "Coefficients and areas", LEAD)
+    column = (paper.inner_width - GAP * (len(sides) - 1)) / len(sides)
+    for draw in (_draw_areas, _draw_coefficients):
+        stream.need(AREAS_PANEL)
+        drawn = False
+        for index, (side, result) in enumerate(sides):
+            box = (stream.page.left + index * (column + GAP), stream.y, column, AREAS_PANEL)
+            drawn = draw(stream.page, box, side, result, names=names, display=display) or drawn
+        stream.y += AREAS_PANEL + 8.0 if drawn else 0.0
+    if not any(variant.coefficients for _, result in sides for variant in result.variants):
+        stream.text(MISSING)
+        write_velocity(stream, sides, names, display)
+        return stream.pages
+    _write_takeover(stream, sides, names, display)
+    stream.y += 8.0
+    for kind, words in _KINDS:
+        make = partial(_areas_table, names=names, display=display, kind=kind, words=words)
+        tables = fitted_tables(sides, paper.inner_width, make)
+        stream.tables([table for table in tables if len(table.columns) > 1])
+    write_expected(stream, sides, names, display)
+    write_velocity(stream, sides, names, display)
+    return stream.pages
+
+
+def _draw_areas(
+    page: Page,
+    box: tuple[float, float, float, float],
+    side: Side,
+    result: SideComparison,
+    *,
+    names: Names,
+    display: Display,
+) -> bool:
+    """Draw effective areas, minimum areas and takeover lifts of one side."""
+    series = []
+    for variant in result.variants:
+        lifts = [from_si(lift, display.lift) for lift in variant.lifts_m]
+        if variant.effective_area_m2:
+            series.append(Series(variant.name, lifts, _areas(variant.effective_area_m2, display)))
+        if variant.minimum_area_m2 is not None:
+            series.append(Series(variant.name, lifts, _areas(variant.minimum_area_m2, display), plain=True))
+    if not any(not item.plain for item in series):
+        return False
+    ax = draw_lines(
+        page, box, f"{side.capitalize()}: effective area, {display.area}", series, names,
+        x_label=f"valve lift, {display.lift}", from_zero=True, filled=side == "intake", smoothed=True,
+    )  # fmt: skip
+    for variant in result.variants:
+        if variant.takeover_lift_m is not None:
+            at = from_si(variant.takeover_lift_m, display.lift)
+            if at <= ax.get_xlim()[1]:
+                ax.axvline(at, color=variant_style(names.place[variant.name]).color, linewidth=0.5, zorder=1)
+    return True
+
+
+def _areas(values: Sequence[float], display: Display) -> list[float]:
+    """Convert areas to the units shown."""
+    return [from_si(value, display.area) for value in values]
+
+
+def _draw_coefficients(
+    page: Page,
+    box: tuple[float, float, float, float],
+    side: Side,
+    result: SideComparison,
+    *,
+    names: Names,
+    display: Display,
+) -> bool:
+    """Draw the coefficients on the minimum area, on the curtain area where that is not known."""
+    series = []
+    kind, words = _KINDS[0]
+    if not any(v.coefficients and v.coefficients.minimum for v in result.variants):
+        kind, words = _KINDS[1]
+    for variant in result.variants:
+        values = _coefficient(variant.coefficients, kind)
+        if variant.coefficients is not None and values is not None:
+            series.append(
+                Series(variant.name, [from_si(x, display.lift) for x in variant.coefficients.lifts_m], values)
+            )
+    if not series:
+        return False
+    draw_lines(
+        page, box, f"{side.capitalize()}: {words}", series, names,
+        x_label=f"valve lift, {display.lift}", filled=side == "intake", smoothed=True,
+    )  # fmt: skip
+    return True
+
+
+def _coefficient(known: Coefficients | None, kind: str) -> tuple[float, ...] | None:
+    """Return one kind of coefficient, None where it is not known."""
+    values: dict[str, tuple[float, ...] | None] = {}
+    if known is not None:
+        values = {
+            "minimum": known.minimum, "curtain": known.curtain, "throat": known.throat, "valve": known.valve,
+        }  # fmt: skip
+    return values.get(kind)
+
+
+def _write_takeover(
+    stream: Stream, sides: Sequence[tuple[Side, SideComparison]], names: Names, display: Display
+) -> None:
+    """Say at which lift the throat takes over from the seat."""
+    for side, result in sides:
+        told = [
+            f"{names.head(v.name)} {lift_text(v.takeover_lift_m, display)} {display.lift}"
+            for v in result.variants
+            if v.takeover_lift_m is not None
+        ]
+        if told:
+            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(told)}.")
+
+
+def _areas_table(
+    side: Side,
+    result: SideComparison,
+    width: float,
+    *,
+    names: Names,
+    display: Display,
+    kind: str,
+    words: str,
+) -> Table:
+    """Return the coefficients of one side, lift by lift."""
+    wanted = [
+        (variant, values)
+        for variant in result.variants
+        if (values := _coefficient(variant.coefficients, kind)) is not None
+    ]
+    lifts = main_lifts(result)
+    rows = [
+        Row((Cell(lift_text(lift, display)), *(_cell(variant, values, lift) for variant, values in wanted)))
+        for lift in lifts
+    ]
+    head: Callable[[str], str] = names.head
+    columns = [Column((f"lift, {display.lift}",), needed_width([f"lift, {display.lift}"], size=SIZES.small, gap=0.0))]
+    for place, (variant, _) in enumerate(wanted, 1):
+        texts = [row.cells[place].text for row in rows]
+        longest = max(text_width(word, SIZES.small) for word in head(variant.name).split())
+        need = max(needed_width(texts, gap=4.5), longest + 4.5, (text_width(words, SIZES.small) + 8.0) / len(wanted))
+        columns.append(Column((head(variant.name),), need, words, names.place[variant.name]))
+    fitted = [
+        Column(tuple(wrap(c.head[0], max(c.width - 3.0, 12.0), SIZES.small)), c.width, c.group, c.variant, c.align)
+        for c in fit_columns(columns, width, most=44.0)
+    ]
+    notes = ("italic: between measured lifts",) if any(c.style == "italic" for row in rows for c in row.cells) else ()
+    return Table(side.capitalize(), tuple(fitted), tuple(rows), notes, filled=side == "intake")
+
+
+def _cell(variant: VariantFlow, values: Sequence[float], lift_m: float) -> Cell:
+    """Return a coefficient at a lift, italic where it lies between measured lifts."""
+    lifts = [round(lift, 6) for lift in variant.coefficients.lifts_m] if variant.coefficients else []
+    if lift_m in lifts:
+        return Cell(numeral(values[lifts.index(lift_m)], 3))
+    if len(lifts) < 2 or not lifts[0] <= lift_m <= lifts[-1]:
+        return Cell(NOTHING, "dim")
+    return Cell(numeral(float(pchip(lifts, values)(lift_m)), 3), "italic")

@@ -1,0 +1,384 @@
+"""A page of paper: text fitted to it, and things that flow from page to page."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any, Literal
+
+from matplotlib.artist import Artist, allow_rasterization
+from matplotlib.font_manager import FontProperties
+from matplotlib.transforms import Bbox
+
+from flowkit.drawing import INK, RULE, SOFT, VariantStyle, text_width
+from flowkit.errors import FlowkitError
+from flowkit.model import JobInfo
+from flowkit.reports.labels import job_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+STAND_IN = "▯"
+"""Drawn for a letter the typeface has not."""
+
+
+def _typeface_has(letter: str) -> bool:
+    """Whether DejaVu Sans can draw a letter."""
+    from flowkit.drawing.curves import typeface
+
+    return bool(typeface(False).get_char_index(ord(letter)))
+
+
+def missing_letters(texts: Iterable[str]) -> str:
+    """Return the letters among some texts that the typeface cannot draw, each once."""
+    letters = dict.fromkeys(letter for text in texts for letter in text if ord(letter) > 0x24F)
+    return "".join(letter for letter in letters if letter.isprintable() and not _typeface_has(letter))
+
+
+def clean(text: object) -> str:
+    r"""Return a text fit to be printed on one line."""
+    letters = []
+    for letter in unicodedata.normalize("NFC", str(text)):
+        if letter < "ɐ":  # Latin up to here, all in the typeface
+            letters.append(letter if letter.isprintable() else " ")
+        elif unicodedata.category(letter)[0] in "CZ":
+            letters.append(" ")
+        else:
+            letters.append(letter if _typeface_has(letter) else STAND_IN)
+    return " ".join("".join(letters).split())
+
+
+def shorten(text: str, width: float, size: float, *, bold: bool = False) -> str:
+    """Cut a line to a width, an ellipsis at its end where something is missing."""
+    if text_width(text, size, bold=bold) <= width:
+        return text
+    while text and text_width(text + "…", size, bold=bold) > width:
+        text = text[:-1]
+    return text.rstrip(" ,;.") + "…"
+
+
+_KEPT = re.compile(r"(?<=\d) (?=%)|(?<=±) ")
+"""Spaces a line is not broken at: before a per cent sign, after plus-minus."""
+
+
+def _split_word(word: str, width: float, size: float, bold: bool) -> list[str]:
+    """Break a word that is wider than a line."""
+    pieces, start = [], 0
+    for end in range(1, len(word) + 1):
+        if end - start > 1 and text_width(word[start:end], size, bold=bold) > width:
+            pieces.append(word[start : end - 1])
+            start = end - 1
+    return [*pieces, word[start:]]
+
+
+def wrap(text: str, width: float, size: float, *, bold: bool = False, most: int | None = None) -> list[str]:
+    """Break a text into lines of a width."""
+    lines: list[str] = []
+    line = ""
+    for word in _KEPT.sub("\u00a0", text).split(" "):
+        if not word:
+            continue
+        for piece in [word] if text_width(word, size, bold=bold) <= width else _split_word(word, width, size, bold):
+            longer = f"{line} {piece}" if line else piece
+            if text_width(longer, size, bold=bold) <= width:
+                line = longer
+            else:
+                if line:
+                    lines.append(line)
+                line = piece
+    if line:
+        lines.append(line)
+    if most is not None and len(lines) > most:
+        rest = " ".join(lines[most - 1 :])
+        lines = [*lines[: most - 1], shorten(rest, width, size, bold=bold)]
+    return [line.replace("\u00a0", " ") for line in lines]
+
+
+Align = Literal["left", "right", "center"]
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """One line of text at a place on the page."""
+
+    x: float
+    y: float
+    text: str
+    size: float
+    align: Align = "left"
+    bold: bool = False
+    italic: bool = False
+    color: str = INK
+
+
+@lru_cache(maxsize=64)
+def _font(size: float, bold: bool, italic: bool) -> FontProperties:
+    """Return a typeface; the same object each time, as matplotlib caches by it."""
+    return FontProperties(
+        family="DejaVu Sans", size=size, weight="bold" if bold else "normal", style="oblique" if italic else "normal"
+    )
+
+
+class Cells(Artist):
+    """Lines of text drawn by one artist, at exact places in every backend."""
+
+    def __init__(self, height: float) -> None:
+        super().__init__()
+        self.items: list[Words] = []
+        self._height = height
+        self.set_zorder(5)
+
+    def add(self, words: Words) -> None:
+        """Add a line of text."""
+        if words.text:
+            self.items.append(words)
+
+    def _left(self, item: Words) -> float:
+        """Return where a line begins, from the page's left [pt]."""
+        if item.align == "left":
+            return item.x
+        width = text_width(item.text, item.size, bold=item.bold)
+        return item.x - (width if item.align == "right" else width / 2)
+
+    @allow_rasterization  # type: ignore[untyped-decorator]
+    def draw(self, renderer: Any) -> None:
+        """Draw all lines."""
+        figure = self.figure
+        if not self.get_visible() or figure is None:
+            return
+        scale = figure.dpi / 72.0
+        page_height = self._height * scale
+        gc = renderer.new_gc()
+        for item in self.items:
+            gc.set_foreground(item.color)
+            x, y = self._left(item) * scale, (self._height - item.y) * scale
+            if renderer.flipy():
+                y = page_height - y
+            renderer.draw_text(gc, x, y, item.text, _font(item.size, item.bold, item.italic), 0, ismath=False)
+        gc.restore()
+        self.stale = False
+
+    def boxes(self, renderer: Any) -> list[tuple[str, Bbox]]:
+        """Return each text with its box in pixels, as the renderer measures it."""
+        figure = self.figure
+        scale = 1.0 if figure is None else figure.dpi / 72.0
+        result = []
+        for item in self.items:
+            font = _font(item.size, item.bold, item.italic)
+            width, height, descent = renderer.get_text_width_height_descent(item.text, font, False)
+            y = (self._height - item.y) * scale - descent
+            result.append((item.text, Bbox.from_bounds(self._left(item) * scale, y, width, height)))
+        return result
+
+    def get_window_extent(self, renderer: Any = None) -> Bbox:
+        """Return the box round all lines."""
+        figure = self.figure
+        if renderer is None and figure is not None:
+            renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+        boxes = [box for _, box in self.boxes(renderer)]
+        return Bbox.union(boxes) if boxes else Bbox.null()
+
+
+@dataclass(frozen=True, slots=True)
+class Sizes:
+    """The few type sizes there are [pt]."""
+
+    headline: float = 13.0
+    title: float = 9.0
+    heading: float = 8.0
+    body: float = 7.0
+    small: float = 6.2
+
+
+SIZES = Sizes()
+
+
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """A size of paper and its margins [pt]."""
+
+    name: str
+    width: float
+    height: float
+    left: float = 43.0
+    right: float = 43.0
+    top: float = 36.0
+    bottom: float = 31.0
+
+    @property
+    def inner_width(self) -> float:
+        """Between the margins [pt]."""
+        return self.width - self.left - self.right
+
+    @property
+    def inner_bottom(self) -> float:
+        """Where the bottom margin begins, from the top [pt]."""
+        return self.height - self.bottom
+
+
+PAPERS = {
+    "letter": Paper("letter", 612.0, 792.0),
+    "a4": Paper("a4", 210 / 25.4 * 72, 297 / 25.4 * 72),
+}
+
+
+def paper_named(name: str) -> Paper:
+    """Return the paper of a name."""
+    if name not in PAPERS:
+        raise FlowkitError(f"there is no paper {name!r}", "use " + " or ".join(PAPERS))
+    return PAPERS[name]
+
+
+class Page:
+    """One page and its figure."""
+
+    def __init__(self, paper: Paper, title: str) -> None:
+        from matplotlib.figure import Figure
+
+        self.paper = paper
+        self.title = title
+        self.figure = Figure(figsize=(paper.width / 72, paper.height / 72), dpi=72, facecolor="white")
+        self.cells = Cells(paper.height)
+        self.figure.add_artist(self.cells)
+        self._rules: list[tuple[float, float, float, float, str]] = []
+
+    @property
+    def left(self) -> float:
+        """The left margin [pt]."""
+        return self.paper.left
+
+    @property
+    def right(self) -> float:
+        """Where the right margin begins [pt]."""
+        return self.paper.width - self.paper.right
+
+    def write(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        *,
+        size: float = SIZES.body,
+        align: Align = "left",
+        bold: bool = False,
+        italic: bool = False,
+        color: str = INK,
+    ) -> None:
+        """Write one line, its baseline at y."""
+        self.cells.add(Words(x, y, text, size, align, bold, italic, color))
+
+    def paragraph(
+        self,
+        x: float,
+        y: float,
+        width: float,
+        lines: str | Sequence[str],
+        *,
+        size: float = SIZES.body,
+        leading: float | None = None,
+        bold: bool = False,
+        color: str = INK,
+    ) -> float:
+        """Write lines, the first baseline one line under y; return where the last line ends."""
+        leading = leading or size * 1.36
+        for line in wrap(lines, width, size, bold=bold) if isinstance(lines, str) else lines:
+            y += leading
+            self.write(x, y, line, size=size, bold=bold, color=color)
+        return y
+
+    def rule(self, x0: float, x1: float, y: float, *, weight: float = 0.5, color: str = RULE) -> None:
+        """Draw a horizontal line."""
+        self._rules.append((x0, x1, y, weight, color))
+
+    def sample(self, x: float, y: float, look: VariantStyle, *, width: float = 18.0, filled: bool = True) -> None:
+        """Draw a sample of a variant's line with its marker, its middle at (x, y)."""
+        from matplotlib.lines import Line2D
+
+        points = [x - width / 2, x, x + width / 2]
+        self.figure.add_artist(
+            Line2D(
+                [value / self.paper.width for value in points],
+                [1 - y / self.paper.height] * 3,
+                color=look.color, linestyle=look.linestyle, linewidth=1.0, marker=look.marker, markevery=[1],
+                markersize=3.6, markeredgewidth=0.7, markerfacecolor=look.color if filled else "white",
+            )
+        )  # fmt: skip
+
+    def axes(self, left: float, top: float, width: float, height: float) -> Axes:
+        """Add axes whose frame lies at these points."""
+        w, h = self.paper.width, self.paper.height
+        return self.figure.add_axes((left / w, 1 - (top + height) / h, width / w, height / h))
+
+    def finish(self, info: JobInfo, count: int, number: int) -> None:
+        """Write the running head, and draw the rules collected so far."""
+        from matplotlib.collections import LineCollection
+
+        right = " · ".join(part for part in (clean(job_words(info)), f"page {number} of {count}") if part)
+        right = shorten(right, self.paper.inner_width * 0.6, SIZES.body)
+        self.write(self.right, self.paper.top, right, align="right", color=SOFT)
+        left = " · ".join(("Flow chart", clean(info.shop))) if info.shop else "Flow chart"
+        room = self.paper.inner_width - text_width(right, SIZES.body) - 16.0
+        self.write(self.left, self.paper.top, shorten(left, room, SIZES.body), color=SOFT)
+        if self._rules:
+            w, h = self.paper.width, self.paper.height
+            lines: list[Any] = [[(x0 / w, 1 - y / h), (x1 / w, 1 - y / h)] for x0, x1, y, _, _ in self._rules]
+            self.figure.add_artist(
+                LineCollection(
+                    lines,
+                    colors=[rule[4] for rule in self._rules],
+                    linewidths=[rule[3] for rule in self._rules],
+                    transform=self.figure.transFigure,
+                )
+            )
+
+
+LONG = 84.0
+"""A name wider than this [pt, body size] is given a letter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Names:
+    """The variants' names on paper."""
+
+    full: tuple[str, ...]
+    place: dict[str, int]
+    letters: bool
+
+    def key(self, place: int) -> str:
+        """Return the letter of a variant: A to Z, then AA and on."""
+        first, second = divmod(place, 26)
+        return (chr(64 + first) if first else "") + chr(65 + second)
+
+    def head(self, name: str) -> str:
+        """Return what stands in a column head."""
+        place = self.place[name]
+        return self.key(place) if self.letters else self.full[place]
+
+    def prefixed(self, name: str) -> str:
+        """Return the name, after its letter where letters are used."""
+        place = self.place[name]
+        return f"{self.key(place)}  {self.full[place]}" if self.letters else self.full[place]
+
+    def fitted(
+        self, name: str, width: float, *, size: float = SIZES.body, bold: bool = False, most: int = 1
+    ) -> list[str]:
+        """Return the name, with its letter where letters are used, in at most so many lines of a width."""
+        text = self.prefixed(name)
+        if most == 1:
+            return [shorten(text, width, size, bold=bold)]
+        return wrap(text, width, size, bold=bold, most=most)
+
+
+def name_variants(names: Sequence[str], *, head_width: float) -> Names:
+    """Decide how variants are called."""
+    full = tuple(clean(name) for name in names)
+    letters = False
+    for name in full:
+        lines = wrap(name, head_width, SIZES.small)
+        whole = all(text_width(word, SIZES.small) <= head_width for word in name.split())
+        too_long = not whole or len(lines) > 3 or text_width(name, SIZES.body) > LONG
+        letters = letters or too_long or STAND_IN in name
+    return Names(full, {name: place for place, name in enumerate(names)}, letters)
