@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from flowkit.analysis.areas import geometry_changes
 from flowkit.analysis.curves import PortCurve, SideVariant, common_ports
 from flowkit.analysis.gains import Circumstances, MatchedPair, what_changed
-from flowkit.analysis.sentences import day_words, listed, percent, signed_percent
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Gain, SideComparison
 from flowkit.analysis.runs import Session, folded
+from flowkit.analysis.sentences import day_words, listed, percent, signed_percent
 from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.model import CorrectedTest, Finding, Side, Variant
 
@@ -316,5 +316,3 @@ def not_covered(variant: SideVariant, range_m: tuple[float, float]) -> Finding:
         f"cover the stated range of {range_m[0] * 1e3:.3f} to {range_m[1] * 1e3:.3f} mm, so it is left out of the "
         "comparison on that side; state a range that all states cover under [reference] lifts, or flow it further.",
     )
-
-

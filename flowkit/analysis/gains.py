@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import Literal
 
@@ -13,7 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.areas import minimum_area
 from flowkit.analysis.curves import SAME_LIFT_M, AreaMethod, SideVariant, common_ports, merge_lifts
+from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
+from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means
+from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Spread
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
@@ -22,11 +25,10 @@ __all__ = [
     "BORDERS",
     "FRACTIONS",
     "Change",
+    "Circumstances",
     "Corners",
     "GainKind",
-    "Interval",
     "MatchedPair",
-    "band_gains",
     "band_limits",
     "bands",
     "expected_gains",
@@ -40,7 +42,11 @@ __all__ = [
     "ratio_at_lift",
     "shares_of_total",
     "what_changed",
+    "with_shares",
 ]
+
+
+GainKind = Literal["step", "total", "step and total"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -367,9 +373,7 @@ def _match(
     return MatchedPair(before, after, ports, lifts or merge_lifts(range_m), kind, index)
 
 
-def gain_of_pair(
-    pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], about: Circumstances
-) -> Gain:
+def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], about: Circumstances) -> Gain:
     """Return every figure of one gain with its interval, all but its share of the total.
 
     Parameters
@@ -444,7 +448,37 @@ def gain_of_pair(
         law_difference=pressure_law_difference(pair, assessor.reference),
         unchanged=change.same,
         sessions=tuple(dict.fromkeys(session.date for session in drift.sessions)),
+        **_expected_halves(contrast, assessor, spread, blocks),
     )
+
+
+def _expected_halves(
+    contrast: Contrast, assessor: Assessor, spread: Spread, blocks: Blocks | None
+) -> dict[str, float | None]:
+    """Return what one more run of every port after, and two runs of every port, can be expected to give.
+
+    Half width ``k(ν)·s_M·sqrt(ΣW²/n)``, k = t95·E(s)/σ, with the ν that there would be.
+    """
+    if spread.basis not in ("runs", "runs+ports", "ports"):
+        return {}
+    s = math.sqrt(float(assessor.scatter(assessor.headline, contrast.benches, blocks).variance[0]))
+    runs = float(assessor.run_variance(assessor.headline, contrast.benches)[1][0])
+    weight = contrast.weight[:, 0]
+    now = np.array([own.per_run[0] for own in contrast.values])
+    after = weight > 0
+    more = float(np.sum(weight**2 * np.where(after, 1.0 / (1.0 / now + 1.0), now)))
+    twice = float(np.sum(weight**2)) / 2.0
+
+    def half(freedom: float, squares: float) -> float:
+        """Return the half width to expect."""
+        if freedom <= 2 and blocks is not None:
+            freedom += blocks.freedom
+        return half_width_factor(freedom) * s * math.sqrt(squares)
+
+    return {
+        "one_more_run_u95": half(runs + int(np.sum(after)), more),
+        "two_runs_u95": half(float(len(weight)), twice),
+    }
 
 
 def why_not_assessed() -> str:

@@ -329,7 +329,10 @@ class Gain:
         Largest difference of the two pressure laws in this gain, where it was tested at
         different pressures.
     sessions : tuple of str
-        Days and benches that differ, where the sessions do.
+        Days that differ, where the sessions do; "" for sheets without a date.
+    one_more_run_u95, two_runs_u95 : float or None
+        Half the interval to expect from one more run of every port of the state after, and from
+        every port flowed twice in both states, where repeatability comes from runs.
     """
 
     from_: str
@@ -368,6 +371,8 @@ class Gain:
     terms: Terms | None = None
     differs_along_lift: bool | None = None
     sessions: tuple[str, ...] = ()
+    one_more_run_u95: float | None = None
+    two_runs_u95: float | None = None
 
     @property
     def beyond_scatter(self) -> bool | None:

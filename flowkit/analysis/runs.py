@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from decimal import Decimal
 from functools import lru_cache
 
@@ -12,7 +12,17 @@ from flowkit.analysis.lifts import merge_lifts
 from flowkit.model import CorrectedTest, Finding, FlowTest
 from flowkit.units import from_si
 
-__all__ = ["Benches", "Session", "continues", "copies", "identical_findings", "relative_steps", "resolution", "runs_of", "without_copies"]
+__all__ = [
+    "Benches",
+    "Session",
+    "continues",
+    "copies",
+    "identical_findings",
+    "relative_steps",
+    "resolution",
+    "runs_of",
+    "without_copies",
+]
 
 Test = FlowTest | CorrectedTest
 UNNAMED = "\0unnamed"
@@ -103,9 +113,7 @@ def continues(one: Test, other: Test) -> bool:
 
 def _numbers(test: CorrectedTest) -> tuple[tuple[float, float], ...]:
     """Return the lifts and readings of a test, as they can be compared: in order, to ten figures."""
-    return tuple(
-        sorted((float(f"{point.lift_m:.9e}"), float(f"{point.reading_m3_s:.9e}")) for point in test.points)
-    )
+    return tuple(sorted((float(f"{point.lift_m:.9e}"), float(f"{point.reading_m3_s:.9e}")) for point in test.points))
 
 
 def copies(tests: Iterable[CorrectedTest]) -> list[list[CorrectedTest]]:
@@ -159,7 +167,7 @@ def resolution(test: CorrectedTest) -> float:
     flows = [point.reading_m3_s for point in test.points]
     try:
         written = [from_si(flow, test.units.flow.unit) for flow in flows]
-    except Exception:  # noqa: BLE001 - a flow by mass or of standard air has no factor of its own; then SI, as fine
+    except Exception:
         written = flows
     # Ten figures undo the rounding of the unit's factor; what was worked out has more and so no step worth naming.
     decimals = [Decimal(f"{value:.9e}").normalize() for value in written if value]

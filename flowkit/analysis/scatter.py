@@ -419,7 +419,12 @@ class LiftScatter:
                     lifts = port.curve.lifts_m[group.held]
                     slopes = [(id(port), (port.slope[index] ** 2).item()) for index in group.held]
                     sums += _gather(
-                        table, lifts.tolist(), group.residuals, len(group.residuals) - 1, [[one] for one in slopes], within
+                        table,
+                        lifts.tolist(),
+                        group.residuals,
+                        len(group.residuals) - 1,
+                        [[one] for one in slopes],
+                        within,
                     )
         if blocks is not None:
             shared, residuals = blocks.at_lifts()

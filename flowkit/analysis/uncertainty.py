@@ -401,7 +401,11 @@ class Assessor:
     def _on(self, side: Side, benches: frozenset[str], states: Sequence[int]) -> Blocks | None:
         """Return the ports flowed on these benches in all of some states, where there are enough."""
         rows = [
-            {name: port for name, port in self.ports[side][index].items() if port.benches <= benches and not port.copied}
+            {
+                name: port
+                for name, port in self.ports[side][index].items()
+                if port.benches <= benches and not port.copied
+            }
             for index in states
             if any(port.benches & benches for port in self.ports[side][index].values())
         ]
@@ -441,10 +445,14 @@ class Assessor:
         ]
         used = rows[0][2]
         self.history_left_out |= not used
-        basis = {None: "history"}.get(own.basis, f"{own.basis}+history") if used else own.basis
+        basis = own.basis
+        if used:
+            basis = f"{basis}+history" if basis else "history"
         return Scatter(np.array([row[0] for row in rows]), np.array([row[1] for row in rows]), basis, used)
 
-    def lift_scatter(self, benches: frozenset[str], blocks: Blocks | None, *, within: bool = False) -> LiftScatter | None:
+    def lift_scatter(
+        self, benches: frozenset[str], blocks: Blocks | None, *, within: bool = False
+    ) -> LiftScatter | None:
         """Return the variance function at one lift."""
         freedom = sum(
             len(group.residuals) - 1 for port in self._all for group in port.repeats if group.bench in benches
@@ -617,9 +625,7 @@ class Assessor:
             ]
             own = Estimate(gain, tuple(bound for bound in bounds if max(bound.low, bound.high) >= LISTED))
             if assessed[index]:
-                own = replace(
-                    own, u=math.sqrt(total[index]), nu_eff=float(effective[index]), terms=spread.terms(index)
-                )
+                own = replace(own, u=math.sqrt(total[index]), nu_eff=float(effective[index]), terms=spread.terms(index))
                 low, high = own.interval(0.95)
                 own = replace(own, low=low, high=high)
             found.append(own)
@@ -652,8 +658,16 @@ class Assessor:
         alone = replace(alone, repeats=np.array([repeats]), plates=np.zeros(1))
         return studentized_range(len(ports), float(alone.effective()[0])) * math.sqrt(float(alone.total[0]))
 
-    def differs_along_lift(self, contrast: Contrast, blocks: Blocks | None) -> bool | None:
-        """Tell whether a contrast of two states differs along the lift; None where the data cannot say.
+    def differs_along_lift(self, contrast: Contrast, blocks: Blocks | None, logs: Array | None = None) -> bool | None:
+        """Tell whether a contrast differs along the lift; None where the data cannot say.
+
+        Parameters
+        ----------
+        contrast : Contrast
+            At lifts that all its ports were measured at.
+        blocks : Blocks or None
+        logs : array, optional
+            What is compared; ln(1 + g) of two states unless given.
 
         Notes
         -----
@@ -669,7 +683,7 @@ class Assessor:
         x = np.array([port.slope_at(lifts) ** 2 for port in contrast.ports])
         variance, freedom = fitted.at(squared * np.array([own.per_run for own in values]), x)
         variance = variance + np.einsum("pl,pl->l", squared, np.array([own.steps for own in values]))
-        logs = np.log(_ratio(contrast, "value"))
+        logs = np.log(_ratio(contrast, "value")) if logs is None else logs
         first, second = np.triu_indices(len(lifts), 1)
         nu = np.minimum(freedom[first], freedom[second])
         level = 1.0 - 0.05 / len(first)
@@ -703,9 +717,16 @@ def _plate(test: CorrectedTest) -> tuple[float, float, float] | None:
     """Return a test's plate, its reading and the reading over the nominal as corrected with; None without."""
     line = next((line for line in test.ledger if line.correction == "check-plate" and line.factor), None)
     conditions = test.conditions
-    if line is None or not line.factor or conditions.check_nominal_m3_s is None or conditions.check_reading_m3_s is None:
+    if (
+        line is None
+        or not line.factor
+        or conditions.check_nominal_m3_s is None
+        or conditions.check_reading_m3_s is None
+    ):
         return None
-    nominal, reading = (float(f"{value:.9e}") for value in (conditions.check_nominal_m3_s, conditions.check_reading_m3_s))
+    nominal, reading = (
+        float(f"{value:.9e}") for value in (conditions.check_nominal_m3_s, conditions.check_reading_m3_s)
+    )
     return nominal, reading, 1.0 / line.factor[0]
 
 

@@ -341,10 +341,10 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
     for variant in result.variants:
         lag = variant.lagging
         if lag is not None:
-            words = (
-                f"{names.head(variant.name)} {percent(lag.below_mean)} % "
-                f"(most at {lift_text(lag.worst_lift_m, display)} {display.lift}: {percent(lag.worst_below_mean)} %)"
-            )
+            words = f"{names.head(variant.name)} {percent(lag.below_mean)} %"
+            if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
+                words += f" (most at {lift_text(lag.worst_lift_m, display)} {display.lift}: "
+                words += f"{percent(lag.worst_below_mean)} %)"
             lagging.setdefault(lag.port, []).append(words)
     for port, told in lagging.items():
         stream.text(
