@@ -8,7 +8,7 @@ and are the keys of the machine-readable results.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -33,6 +33,7 @@ __all__ = [
     "Units",
     "ValveGeometry",
     "Variant",
+    "joined",
 ]
 
 Side = Literal["intake", "exhaust"]
@@ -306,6 +307,8 @@ class JobInfo:
     ----------
     display : {"US", "metric"}
         The units people see; results stay SI.
+    logo : str or None
+        Path of a picture for the reports.
     """
 
     title: str | None = None
@@ -316,6 +319,7 @@ class JobInfo:
     date: str | None = None
     notes: str | None = None
     display: Literal["US", "metric"] = "US"
+    logo: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -335,6 +339,8 @@ class Bench:
         Standard uncertainty of a lift setting [m].
     pressure_reading_pa : float or None
         Standard uncertainty of a test pressure reading [Pa].
+    from_records : bool
+        Whether repeatability and drift come from the shop's records.
     """
 
     air: AirMode = "as stated"
@@ -343,6 +349,7 @@ class Bench:
     drift: float | None = None
     lift_setting_m: float | None = None
     pressure_reading_pa: float | None = None
+    from_records: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -431,3 +438,30 @@ class Variant:
     untouched: Mapping[Side, tuple[str, ...]] = field(default_factory=dict)
     bore_m: float | None = None
     changes: tuple[HandChange, ...] = ()
+
+
+def joined(earlier: Iterable[Finding], later: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Join findings, saying once what a later station says again in other words.
+
+    Parameters
+    ----------
+    earlier : iterable of Finding
+        Of the stations before.
+    later : iterable of Finding
+        Of this one; a finding of the same rule, severity and place as an earlier one is dropped.
+
+    Returns
+    -------
+    tuple of Finding
+        In their order, each once.
+
+    Examples
+    --------
+    >>> first = Finding("check-off", "error", "a", "off by 12 %")
+    >>> len(joined([first], [Finding("check-off", "error", "a", "12 % off, not corrected")]))
+    1
+    """
+    known = list(earlier)
+    said = {(finding.rule, finding.severity, finding.where) for finding in known}
+    new = [finding for finding in later if (finding.rule, finding.severity, finding.where) not in said]
+    return tuple(dict.fromkeys([*known, *new]))

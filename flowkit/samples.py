@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 
 from flowkit.errors import JobError
-from flowkit.files import OutputError, written_whole
+from flowkit.output import OutputError, written_whole
 
 __all__ = ["copy_samples", "sample_folder", "sample_job"]
 

@@ -10,8 +10,8 @@ import pytest
 
 from flowkit.errors import EngineError, FlowkitError, JobError
 from flowkit.job import Job, report
-from flowkit.jobengine import engine_of, whatif
-from flowkit.jobread import choose_sheets
+from flowkit.job.engine import engine_of, whatif
+from flowkit.job.load import choose_sheets
 from flowkit.samples import copy_samples, sample_folder, sample_job
 
 SHEET = """Test pressure,28 inH2O
@@ -250,8 +250,8 @@ def test_a_changed_cam_is_called_after_its_side_or_as_changed(folder: Path) -> N
     assert [cam.name for cam in job.cams.values()] == ["intake cam", "exhaust cam"]
     said = whatif(job, cams=["intake.peak_lift=9mm"]).prediction or ""
     assert "with another intake cam (open " in said and "cam cam" not in said and "cam 'intake" not in said
-    tables = {side: {**table, "name": f"{side} sport"} for side, table in job.cam_tables.items()}
-    named = dataclasses.replace(job, cam_tables=tables)
+    tables = {side: {**table, "name": f"{side} sport"} for side, table in job.cam_table.items()}
+    named = dataclasses.replace(job, cam_table=tables)
     said = whatif(named, cams=["intake.peak_lift=9mm", "intake.lash=0 mm"]).prediction or ""
     assert "with another intake cam 'intake sport, changed' (open " in said
     said = whatif(named, cams=["exhaust.name=rally"]).prediction or ""

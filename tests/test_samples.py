@@ -14,8 +14,8 @@ import pytest
 from scipy.integrate import quad
 
 from flowkit.analysis.results import Comparison
-from flowkit.files import OutputError
 from flowkit.job import Job
+from flowkit.output import OutputError
 from flowkit.samples import copy_samples, sample_folder, sample_job
 from tests import make_sample_sheets as made
 

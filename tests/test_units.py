@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from flowkit import units
 from flowkit.errors import UnitError
-from flowkit.numerals import number
-from flowkit.units import UNITS, find_unit, format_quantity, from_si, parse_quantity, to_si, unit
+from flowkit.units import UNITS, find_unit, format_quantity, from_si, number, parse_quantity, to_si, unit
 from tests.published.unit_factors import SP811_B8, TEMPERATURES
 
 # pint's spelling of each unit; its `cfm` is centi-femtometre, hence the long forms.

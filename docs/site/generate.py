@@ -97,8 +97,8 @@ def _value_of(kind: Any, info: Any) -> str:
 
 def _shared_names() -> set[str]:
     """Options that state what sheets do not say."""
-    from flowkit.statements import CONDITIONS
-    from flowkit.stating import NAMES
+    from flowkit.fields import CONDITIONS
+    from flowkit.job.load import NAMES
 
     return {*NAMES, *(item.name for item in CONDITIONS)}
 
@@ -131,18 +131,23 @@ FLOW: dict[str, str] = {
 
 def job_page() -> str:
     """The reference of the job file, from the models that read it."""
-    from flowkit import jobfile
     from flowkit.engine.cammapping import CAM_KEYS
-    from flowkit.statements import CONDITIONS
-    from flowkit.stating import NAMES
+    from flowkit.fields import CONDITIONS
+    from flowkit.job import file
+    from flowkit.job.load import NAMES
 
     tables = [
-        ("[job]", jobfile.JobTable),
-        ("[reference]", jobfile.ReferenceTable),
-        ("[reference.air] and [bench.standard_air]", jobfile.AirTable),
-        ("[bench]", jobfile.BenchTable),
-        ("[valves.intake] and [valves.exhaust]", jobfile.ValveTable),
-        ("[[variant]]", jobfile.VariantTable),
+        ("[job]", file.JobTable),
+        ("[reference]", file.ReferenceTable),
+        ("[reference.air] and [bench.standard_air]", file.AirTable),
+        ("[bench]", file.BenchTable),
+        ("[valves.intake] and [valves.exhaust]", file.ValveTable),
+        ("[[variant]]", file.VariantTable),
+        ("a sheet with what holds of it alone", file.SheetTable),
+        ("values of a sheet", file.ValueTable),
+        ("leave_out of a sheet", file.LeftOutTable),
+        ("[variant.reference]", file.BoreTable),
+        ("[records]", file.RecordsTable),
     ]
     parts = [
         '# The job file\n\nA TOML file. Quantities are text with their unit, such as `"80.5 mm"`; the units are in the '
@@ -151,7 +156,11 @@ def job_page() -> str:
     ]
     for title, model in tables:
         rows = [
-            (name, _default(model.__name__, name, field), (field.description or "") + _choices(field.annotation))
+            (
+                field.alias or name,
+                _default(model.__name__, name, field),
+                (field.description or "") + _choices(field.annotation),
+            )
             for name, field in model.model_fields.items()
         ]
         parts.append(f"## {title}\n\n{(model.__doc__ or '').strip()}\n\n" + _table(("key", "default", "meaning"), rows))
@@ -159,9 +168,12 @@ def job_page() -> str:
     conditions: list[tuple[str, ...]] = [(name, "", meaning) for name, meaning in NAMES.items()]
     conditions += [(item.name, f'`"{item.example}"`', item.meaning) for item in CONDITIONS]
     parts.append(
-        "## conditions of a variant\n\n"
+        "## [conditions], and conditions of a variant or sheet\n\n"
         "What its sheets do not say; each is an option of the command too, with dashes. A statement that contradicts "
-        "the sheet is an error that shows both.\n\n" + _table(("key", "such as", "meaning"), conditions)
+        "the sheet is an error that shows both, unless the same table says `overrides = true` with a `reason`: then it "
+        "counts, and every report lists it with what the sheet says. `[conditions]` of the job holds for every sheet, "
+        "`conditions` of a variant for its sheets, those of one sheet for it alone; the narrower table counts.\n\n"
+        + _table(("key", "such as", "meaning"), conditions)
     )
     parts.append(_engine_section())
     parts.append(

@@ -43,8 +43,7 @@ from flowkit.analysis.untangle import untangle
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
-from flowkit.findings import joined
-from flowkit.model import Bench, CorrectedTest, Finding, Reference, Side, Variant
+from flowkit.model import Bench, CorrectedTest, Finding, Reference, Side, Variant, joined
 
 __all__ = ["assessor_of", "compare", "variant_flow"]
 

@@ -354,7 +354,7 @@ class Plan:
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the plan as one JSON document of kind ``"plan"``."""
-        from flowkit.serial import document, jsonable
+        from flowkit.output import document, jsonable
 
         return document("plan", jsonable(self), indent=indent)
 

@@ -546,7 +546,7 @@ class Comparison:
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the comparison as one JSON document of kind ``"compare"``."""
-        from flowkit.serial import document, jsonable
+        from flowkit.output import document, jsonable
 
         return document("compare", jsonable(self), indent=indent)
 

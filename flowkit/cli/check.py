@@ -38,7 +38,7 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     """
     findings = [finding for path in paths for finding in _findings(path, statements)]
     if json_:
-        from flowkit.serial import document
+        from flowkit.output import document
 
         print_document(document("check", {"findings": findings}))
     else:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol, TypeVar
 import typer
 
 from flowkit.errors import FlowkitError, JobError
+from flowkit.fields import CONDITIONS
 from flowkit.model import Finding
-from flowkit.statements import CONDITIONS
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -138,7 +138,7 @@ def finding_of(error: FlowkitError) -> Finding:
 @contextmanager
 def failure_as_document(kind: str, rest: dict[str, Any], *, wanted: bool) -> Iterator[None]:
     """Print the document of a verb that could do nothing, with the error as its finding, where JSON is wanted."""
-    from flowkit.serial import document
+    from flowkit.output import document
 
     try:
         yield
@@ -207,7 +207,7 @@ def _settings(options: dict[str, Any]) -> dict[str, Any]:
     """Turn the options of `with_reference` into what `Job.from_files` takes."""
     from pydantic import ValidationError
 
-    from flowkit.jobfile import BenchTable, JobTable, ReferenceTable
+    from flowkit.job.file import BenchTable, JobTable, ReferenceTable
     from flowkit.model import Bench, JobInfo, Reference
 
     def pick(**names: str) -> dict[str, Any]:
@@ -319,7 +319,7 @@ def stated_of(statements: dict[str, Any]) -> Stated:
     typer.BadParameter
         If a value cannot be understood.
     """
-    from flowkit.stating import stated_from
+    from flowkit.job.load import stated_from
 
     try:
         return stated_from(statements, place="options")

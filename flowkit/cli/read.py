@@ -94,7 +94,7 @@ def _print_json(readings: Iterator[FileReading]) -> int:
     """Print the document test by test, so that memory stays flat over thousands of files."""
     import json
 
-    from flowkit.serial import jsonable
+    from flowkit.output import jsonable
     from flowkit.version import __version__
 
     out = sys.stdout.buffer

@@ -42,8 +42,8 @@ def whatif(
 
     A prediction, not a measurement; an estimated speed is no safe speed.
     """
-    from flowkit import jobengine
     from flowkit.job import Job
+    from flowkit.job import engine as job_engine
     from flowkit.reports.terminal import engine_text
 
     if not (valve or cam or bore):
@@ -51,7 +51,7 @@ def whatif(
     with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
-            result = jobengine.whatif(
+            result = job_engine.whatif(
                 job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
             )
     return give(result, engine_text, job.info.display, as_json=json_)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 
+from flowkit.air import density, density_at, vapour_mole_fraction
 from flowkit.corrections.result import Setting, Step, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState, Finding, FlowTest, LedgerLine
-from flowkit.moist_air import density, density_at, vapour_mole_fraction
 
 __all__ = ["FORMULAS", "actual_factor", "correct_air", "metered_factor"]
 
@@ -139,7 +139,7 @@ def correct_air(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> St
 
     Notes
     -----
-    Orifice law (common practice); density by CIPM-2007, see `flowkit.moist_air`.
+    Orifice law (common practice); density by CIPM-2007, see `flowkit.air`.
     """
     mode = setting.bench.air
     formula = FORMULAS[mode]

@@ -7,6 +7,7 @@ import difflib
 import math
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
+from flowkit.air import density
 from flowkit.corrections.air import FORMULAS as AIR_FORMULAS
 from flowkit.corrections.air import correct_air
 from flowkit.corrections.bore import FORMULA as BORE_FORMULA
@@ -40,7 +41,6 @@ from flowkit.model import (
     Side,
     ValveGeometry,
 )
-from flowkit.moist_air import density
 from flowkit.units import format_quantity, from_si
 
 __all__ = ["CORRECTIONS", "correct", "reference_state"]
@@ -76,7 +76,7 @@ def reference_state(reference: Reference) -> ReferenceState:
 
     Notes
     -----
-    Density of the reference air by CIPM-2007, see `flowkit.moist_air`.
+    Density of the reference air by CIPM-2007, see `flowkit.air`.
 
     Examples
     --------

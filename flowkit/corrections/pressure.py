@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 
+from flowkit.air import density
 from flowkit.corrections.result import Setting, Step, percent
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
-from flowkit.moist_air import density
 from flowkit.units import format_quantity, from_si
 
 __all__ = [

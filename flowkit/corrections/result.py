@@ -168,7 +168,7 @@ class CorrectionResult:
         -------
         str
         """
-        from flowkit.serial import document, jsonable
+        from flowkit.output import document, jsonable
 
         return document("correct", jsonable(self), indent=indent)
 

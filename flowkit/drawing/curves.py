@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, style, variant_style
 from flowkit.errors import FlowkitError
-from flowkit.files import written_whole
 from flowkit.model import Side
+from flowkit.output import written_whole
 from flowkit.units import from_si
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from flowkit.engine.fields import choice, plain_number, quantity, timing
 from flowkit.errors import EngineError, JobError
-from flowkit.statements import refuse_unknown
+from flowkit.fields import refuse_unknown
 
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam

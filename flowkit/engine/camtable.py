@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from flowkit.errors import EngineError, SheetError
 from flowkit.importers.files.grid import CellValue, Grid, read_grids
-from flowkit.numerals import number
-from flowkit.units import Unit, find_unit, to_si
+from flowkit.units import Unit, find_unit, number, to_si
 
 __all__ = ["CamTable"]
 

@@ -8,7 +8,7 @@ from typing import Any, cast, get_args
 from flowkit.engine.data import ENGINE_KEYS, Backflow, EngineKey, GammaModel, HeatTransfer
 from flowkit.engine.fields import choice, count, engine_quantity, plain_number, quantity, speeds
 from flowkit.errors import JobError
-from flowkit.statements import refuse_unknown
+from flowkit.fields import refuse_unknown
 from flowkit.units import Quantity
 
 __all__ = ["engine_fields"]

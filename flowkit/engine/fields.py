@@ -11,8 +11,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from flowkit.errors import JobError, UnitError
-from flowkit.numerals import number
-from flowkit.units import POUND, STANDARD_GRAVITY, Quantity, parse_quantity
+from flowkit.units import POUND, STANDARD_GRAVITY, Quantity, number, parse_quantity
 
 __all__ = ["choice", "count", "engine_quantity", "plain_number", "quantity", "speeds", "timing"]
 

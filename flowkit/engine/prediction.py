@@ -17,8 +17,8 @@ from flowkit.engine.results import CamGain, EngineResult, EngineVariant
 from flowkit.engine.run import check_cams, engine_findings, flows_of, variant_names
 from flowkit.engine.sentences import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
 from flowkit.errors import CorrectionError, EngineError, UnitError
+from flowkit.fields import nearest
 from flowkit.model import Finding, Reference, Side, ValveGeometry
-from flowkit.statements import nearest
 from flowkit.units import parse_quantity
 
 __all__ = ["VALVE_DIMENSIONS", "Change", "other_bore", "other_valve", "parse_change", "split_change", "whatif"]

@@ -296,7 +296,7 @@ class EngineResult:
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the result as one JSON document of kind ``"engine"``."""
-        from flowkit.serial import document, jsonable
+        from flowkit.output import document, jsonable
 
         return document("engine", jsonable(self), indent=indent)
 

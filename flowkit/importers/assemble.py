@@ -207,7 +207,9 @@ class _Maker:
         return str(item.value) if item is not None and not str(item.value).startswith("?") else None
 
     def _contradiction(self, name: str, found: str, wanted: str, where: str) -> None:
-        """Say that the user and the sheet differ."""
+        """Say that the user and the sheet differ, unless the user's statement counts anyhow (the job puts it in)."""
+        if any(_plain_name(field) == name for field in self.stated.overrides):
+            return
         what = f"the sheet gives {name} {found}, but {wanted} was stated; correct the one that is wrong"
         self.tell(Finding("stated-contradicts", "error", where, what))
 
@@ -297,7 +299,7 @@ class _Maker:
             )
             self.tell(refused(where, what))
             return None
-        from flowkit.moist_air import density
+        from flowkit.air import density
 
         return unit.factor / density(air)
 
@@ -321,7 +323,7 @@ class _Maker:
                 )
             )
             return unit.factor
-        from flowkit.moist_air import density
+        from flowkit.air import density
 
         return unit.factor * density(standard) / density(air)
 

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from flowkit.errors import JobError, UnitError
-from flowkit.model import AirState, Conditions, Side
-from flowkit.statements import refuse_unknown, run_of, side_of, text_of
-from flowkit.units import Quantity, unit
+from flowkit.errors import JobError, SheetError, UnitError
+from flowkit.fields import refuse_unknown, run_of, side_of, text_of
+from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.model import AirState, Conditions, HandChange, Side
+from flowkit.units import Quantity, number, unit
 
-__all__ = ["CellRange", "ColumnMapping", "FlowColumn", "Stated", "TableMapping"]
+__all__ = ["CellChange", "CellRange", "ColumnMapping", "FlowColumn", "Stated", "TableMapping", "change_cells"]
 
 PLACE = "columns"
 
@@ -250,6 +251,97 @@ def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) 
 
 
 @dataclass(frozen=True, slots=True)
+class CellChange:
+    """A cell, or ``"row 7"``, that the user sets by hand (`value`) or leaves out (None), and why."""
+
+    cell: str
+    value: str | None
+    reason: str
+
+
+def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[tuple[Grid, ...], list[HandChange]]:
+    """Put the user's values over the cells of a file's grids, and list what the sheet says there.
+
+    A cell is named ``"B7"``, ``"12:3"`` in text (line:field), or with its worksheet, ``"ported!B7"``.
+
+    Raises
+    ------
+    SheetError
+        If a cell is not on the sheet, or could be on several.
+    """
+    made: list[HandChange] = []
+    grids = list(grids)
+    for change in changes:
+        sheet, _, cell = change.cell.rpartition("!")
+        visible = [index for index, grid in enumerate(grids) if not grid.hidden]
+        found = [index for index in visible if sheet.casefold() in ("", (grids[index].sheet or "").casefold())]
+        if len(found) != 1:
+            names = ", ".join(repr(grids[index].sheet) for index in visible)
+            what = f"has no worksheet {sheet!r}" if sheet else f"has several worksheets, so that {cell} could be on any"
+            raise SheetError(
+                f"the job changes {change.cell} by hand, but the file {what}",
+                f'name the cell with its worksheet, one of {names}, such as "{grids[visible[0]].sheet}!{cell}"',
+                file=grids[0].file,
+            )
+        grid = grids[found[0]]
+        rows = [list(row) for row in grid.rows]
+        spots = _cells_of(grid, cell.strip())
+        for row, column in spots:
+            says = rows[row][column]
+            rows[row][column] = None if change.value is None else _typed(change.value, grid)
+            if change.value is None and cell.casefold().startswith("row"):
+                continue
+            shown = "" if says is None else f"{says:.10g}" if isinstance(says, float) else str(says)
+            made.append(HandChange(grid.file, grid.sheet, cell, "cell", shown, change.value, change.reason))
+        if change.value is None and cell.casefold().startswith("row"):
+            row = spots[0][0]
+            shown = " | ".join(
+                f"{item:.10g}" if isinstance(item, float) else str(item) for item in grid.rows[row] if item
+            )
+            made.append(HandChange(grid.file, grid.sheet, cell, "row", shown, None, change.reason))
+        grids[found[0]] = replace(
+            grid, rows=tuple(tuple(row) for row in rows), formula_gaps=grid.formula_gaps - frozenset(spots)
+        )
+    return tuple(grids), made
+
+
+def _typed(value: str, grid: Grid) -> CellValue:
+    """A value as the sheet would hold it: text in a text file, a number in a workbook where it is one."""
+    if grid.lines is not None:
+        return value.replace(".", ",") if grid.decimal_comma and number(value) is not None else value
+    read = number(value)
+    return value if read is None else read
+
+
+def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
+    """The places of a cell or row in a grid, counted from 0."""
+    row_only = re.fullmatch(r"(?:row|line)\s*(\d+)", cell, re.IGNORECASE)
+    if row_only is not None:
+        spots: set[tuple[int, int | None]] = {(int(row_only[1]), None)}
+    else:
+        try:
+            area = CellRange.parse(cell)
+        except JobError as error:
+            raise SheetError(f"{cell!r} is not the name of a cell", error.remedy, file=grid.file) from error
+        across = range(area.left, area.right + 1)
+        spots = {(row, column) for row in range(area.top, area.bottom + 1) for column in across}
+    found = []
+    for row in range(len(grid.rows)):
+        on_sheet = row + 1 if grid.lines is None else grid.lines[row]
+        found += [
+            (row, column) for column in range(len(grid.rows[row])) if {(on_sheet, None), (on_sheet, column + 1)} & spots
+        ]
+    if not found:
+        raise SheetError(
+            f"the job changes {cell} by hand, but the sheet holds nothing there",
+            "check the cell; flowkit explain shows the sheet with its addresses",
+            file=grid.file,
+            sheet=grid.sheet,
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
 class Stated:
     """Statements that hold for every test of a file.
 
@@ -268,6 +360,10 @@ class Stated:
         Where what stands, for a sheet that cannot be read unaided.
     standard_air : AirState or None
         The air that SCFM stands for.
+    cells : tuple of CellChange
+        Cells that the user sets by hand or leaves out.
+    overrides : mapping
+        Field (of this class, or of its conditions) that counts over the sheet's own, to the reason.
 
     Examples
     --------
@@ -286,3 +382,5 @@ class Stated:
     conditions: Conditions = field(default_factory=Conditions)
     columns: ColumnMapping | None = None
     standard_air: AirState | None = None
+    cells: tuple[CellChange, ...] = ()
+    overrides: Mapping[str, str] = field(default_factory=dict)

@@ -13,13 +13,13 @@ from flowkit.importers.files.grid import Grid, read_grids
 from flowkit.importers.files.own import is_own_output, left_out, only_own_output
 from flowkit.importers.items import MAPPING_HINT, refused
 from flowkit.importers.mapped import read_mapped
-from flowkit.importers.mapping import Stated
+from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.points import name_tests
 from flowkit.importers.result import ReadResult
 from flowkit.importers.sheet import SheetReading, read_sheet
 from flowkit.importers.stanza import has_numbers, stanza
 from flowkit.importers.view import upright
-from flowkit.model import Finding, FlowTest
+from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
 
@@ -62,12 +62,15 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
         if is_pdf(path):
             return read_pdf(path, label=label)
     grids = read_grids(path, label=label)
+    changes: list[HandChange] = []
+    if stated.cells:
+        grids, changes = change_cells(grids, stated.cells)
     readings = read_sheets(grids, stated)
     tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise only_own_output(grids) or _no_table(grids)
-    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])))
+    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])), tuple(changes))
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:

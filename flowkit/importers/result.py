@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from flowkit.model import Finding, FlowTest
+from flowkit.model import Finding, FlowTest, HandChange
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +23,8 @@ class ReadResult:
     tests : tuple of FlowTest
         In the file's order.
     findings : tuple of Finding
+    changes : tuple of HandChange
+        What the user set or left out by hand.
 
     Examples
     --------
@@ -34,6 +36,7 @@ class ReadResult:
 
     tests: tuple[FlowTest, ...]
     findings: tuple[Finding, ...] = ()
+    changes: tuple[HandChange, ...] = field(default=(), metadata={"json": False})
 
     def table(self) -> pd.DataFrame:
         """Return one row per point.
@@ -82,6 +85,6 @@ class ReadResult:
         indent : int, optional
             As for `json.dumps`.
         """
-        from flowkit.serial import document, jsonable
+        from flowkit.output import document, jsonable
 
         return document("read", jsonable(self), indent=indent)

@@ -11,7 +11,7 @@ import pytest
 
 from flowkit.cli.progress import engine_progress
 from flowkit.job import Job
-from flowkit.jobengine import whatif
+from flowkit.job.engine import whatif
 from flowkit.samples import sample_job
 
 Command = Callable[..., Any]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from flowkit.air import density
 from flowkit.corrections.result import Setting
 from flowkit.model import (
     INH2O_PA,
@@ -17,7 +18,6 @@ from flowkit.model import (
     Units,
     UnitSource,
 )
-from flowkit.moist_air import density
 
 UNITS = Units(UnitSource("in", "stated"), UnitSource("CFM", "stated"), UnitSource("inH2O", "stated"))
 FLOWS = (0.02, 0.05, 0.08, 0.1)

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flowkit.air import density
 from flowkit.corrections.air import actual_factor
 from flowkit.corrections.check_plate import FORMULA, check_factor, correct_check_plate
 from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, AirState, Bench
-from flowkit.moist_air import density
 from tests.corrections.samples import FLOWS, flow_test, setting
 
 NOMINAL = 0.06

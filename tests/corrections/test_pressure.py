@@ -13,6 +13,7 @@ from fluids.safety_valve import API520_C, API520_F2
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from flowkit.air import density
 from flowkit.corrections.pressure import (
     FORMULAS,
     correct_test_pressure,
@@ -24,7 +25,6 @@ from flowkit.corrections.pressure import (
 )
 from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, AirState, Reference, UnitSource
-from flowkit.moist_air import density
 from tests.corrections.samples import FLOWS, flow_test, setting
 from tests.published import gas_dynamics, pressure_factors
 

@@ -101,6 +101,6 @@ def test_heavy_packages_stay_out_until_they_are_needed() -> None:
 
 
 def test_moist_air_is_pure_python() -> None:
-    code = "import sys, flowkit.moist_air; print('numpy' in sys.modules)"
+    code = "import sys, flowkit.air; print('numpy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"

@@ -17,7 +17,7 @@ from flowkit.importers import read
 from flowkit.importers.files.own import ATTACHMENT, finding_from_json, is_pdf, read_pdf, test_from_json
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, FlowTest, Point, Units, UnitSource
-from flowkit.serial import jsonable
+from flowkit.output import jsonable
 
 
 def write_pdf(path: Path, *contents: bytes, name: str = ATTACHMENT, password: str = "") -> Path:

@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 
+from flowkit.air import density
 from flowkit.analysis import compare
 from flowkit.corrections import correct
 from flowkit.job import Job
-from flowkit.jobreport import contents_of
+from flowkit.job.job import contents_of
 from flowkit.model import (
     AirState,
     Bench,
@@ -25,7 +26,6 @@ from flowkit.model import (
     ValveGeometry,
     Variant,
 )
-from flowkit.moist_air import density
 from flowkit.reports.contents import ReportContents, SourceFile
 from flowkit.samples import sample_job
 from flowkit.units import to_si

@@ -12,13 +12,12 @@ from PIL import Image
 from pypdf import PdfReader
 
 from flowkit.errors import FlowkitError
-from flowkit.files import OutputError
 from flowkit.model import Finding, JobInfo
+from flowkit.output import OutputError, jsonable
 from flowkit.reports import write_report
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import CAUTIONS
 from flowkit.reports.pages import make_pages, page_files, write_pages, write_whole
-from flowkit.serial import jsonable
 from flowkit.version import __version__
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
@@ -292,7 +291,7 @@ def test_a_failure_while_writing_leaves_no_scraps(monkeypatch: pytest.MonkeyPatc
     def fail(*_: object) -> None:
         raise OSError("disk full")
 
-    monkeypatch.setattr("flowkit.files.os.fsync", fail)
+    monkeypatch.setattr("flowkit.output.os.fsync", fail)
     with pytest.raises(OutputError, match="disk full"):
         write_whole({tmp_path / "a.txt": b"a"})
     assert list(tmp_path.iterdir()) == []

@@ -16,9 +16,9 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from flowkit.files import OutputError
+from flowkit.air import density
 from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, Variant
-from flowkit.moist_air import density
+from flowkit.output import OutputError
 from flowkit.reports.workbook import workbook_bytes, write_workbook
 from flowkit.reports.workbook.pen import SHEETS, lines_of
 from flowkit.samples import sample_folder

@@ -212,7 +212,7 @@ def test_from_json(data: object, *, place: str = "test", file: str | None = None
 
     Examples
     --------
-    >>> from flowkit.serial import jsonable
+    >>> from flowkit.output import jsonable
     >>> units = Units(UnitSource("mm", "stated"), UnitSource("L/s", "stated"))
     >>> test = FlowTest("a", "a.csv", None, None, "stock", "intake", "1", 1, Conditions(), units, ())
     >>> test_from_json(jsonable(test)) == test

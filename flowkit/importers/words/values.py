@@ -11,8 +11,7 @@ from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.vocabulary import fold
-from flowkit.numerals import number
-from flowkit.units import Quantity, Unit, find_unit
+from flowkit.units import Quantity, Unit, find_unit, number
 
 __all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "known_unit", "plain_numbers", "read_cell"]
 

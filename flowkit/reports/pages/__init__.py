@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from flowkit.drawing import style
 from flowkit.errors import FlowkitError
-from flowkit.files import written_whole
+from flowkit.output import document, written_whole
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import date_of, sides_of
 from flowkit.reports.pages.detail import areas_pages, detail_pages, ports_pages
@@ -19,7 +19,6 @@ from flowkit.reports.pages.engine import engine_pages
 from flowkit.reports.pages.first import chart_page
 from flowkit.reports.pages.layout import Names, Page, name_variants, paper_named
 from flowkit.reports.pages.notes import ledger_pages
-from flowkit.serial import document
 from flowkit.version import __version__
 
 if TYPE_CHECKING:

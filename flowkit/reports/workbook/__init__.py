@@ -62,7 +62,7 @@ def workbook_bytes(contents: ReportContents) -> bytes:
 
 def write_workbook(contents: ReportContents, path: Path) -> Path:
     """Write the workbook of a job."""
-    from flowkit.files import written_whole
+    from flowkit.output import written_whole
 
     data = workbook_bytes(contents)
     with written_whole(path) as draft:

@@ -84,8 +84,8 @@ def inlet_density(plan: TestPlan) -> float | None:
     temperature, barometer = conditions.air_temperature_k, conditions.barometer_pa
     if plan.flow_unit.quantity == "flow" or temperature is None or barometer is None:
         return None
+    from flowkit.air import density
     from flowkit.model import AirState
-    from flowkit.moist_air import density
 
     return density(AirState(temperature, barometer, conditions.relative_humidity or 0.0))
 
@@ -94,7 +94,7 @@ def standard_density(draft: Draft, plan: TestPlan) -> float | None:
     """Return the density of the declared standard air [kg/m³] where the unit of flow needs it."""
     if plan.flow_unit.quantity != "standard flow" or draft.contents.bench.standard_air is None:
         return None
-    from flowkit.moist_air import density
+    from flowkit.air import density
 
     return density(draft.contents.bench.standard_air)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from functools import partial
 
+from flowkit.air import density, saturation_pressure
 from flowkit.corrections.bore import bore_factor, gap_area, shrouded_area, unshrouded_area
 from flowkit.corrections.pressure import (
     critical_pressure_ratio,
@@ -14,7 +15,6 @@ from flowkit.corrections.pressure import (
     reference_velocity,
 )
 from flowkit.model import INH2O_PA, AirState, Reference, Side
-from flowkit.moist_air import density, saturation_pressure
 from flowkit.units import FOOT, UNITS, to_si
 from tests.published.checks import Check
 

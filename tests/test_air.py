@@ -11,9 +11,9 @@ from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 
+from flowkit.air import density, density_at, saturation_pressure, vapour_mole_fraction
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState
-from flowkit.moist_air import density, density_at, saturation_pressure, vapour_mole_fraction
 from tests.published import cipm_2007
 
 VALID = list(itertools.product((15.0, 20.0, 27.0), (60e3, 90e3, 101_325.0, 110e3), (0.0, 0.3, 0.6, 1.0)))

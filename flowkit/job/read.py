@@ -1,95 +1,25 @@
-"""From a job's variants to their tests: which tests of which files belong to which variant.
-
-Files are read here once for each way of stating what they do not say; geometry that the job
-states is joined to the tests; nothing is dropped without a finding.
-"""
+"""From a job's variants to their tests: which tests of which files belong to which variant."""
 
 from __future__ import annotations
 
 import dataclasses
-import glob
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
-from flowkit.model import Finding, FlowTest, Side, ValveGeometry, Variant
+from flowkit.fields import CONDITIONS
+from flowkit.model import Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant
+from flowkit.units import UNITS, from_si
 
 if TYPE_CHECKING:
     from flowkit.importers import ReadResult, Stated
+    from flowkit.job.load import JobVariant, SheetChoice
 
-__all__ = ["JobVariant", "SheetChoice", "choose_sheets", "read_variants"]
+__all__ = ["read_variants"]
 
 SAME = 1e-3
 """Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
-
-
-@dataclass(frozen=True, slots=True)
-class SheetChoice:
-    """A file, or one worksheet of it."""
-
-    path: Path
-    sheet: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class JobVariant:
-    """One state of the head as the job describes it.
-
-    Attributes
-    ----------
-    name : str
-    sheets : tuple of SheetChoice
-    stated : Stated
-        What the sheets do not say.
-    state : mapping
-        Side to (factor to level).
-    valves : mapping
-        Side to ValveGeometry.
-    named_by_label : bool
-        Take only the tests that the file itself labels with this name.
-    """
-
-    name: str
-    sheets: tuple[SheetChoice, ...]
-    stated: Stated
-    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
-    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
-    named_by_label: bool = False
-
-
-def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
-    """Find the files a job file's entry means.
-
-    Parameters
-    ----------
-    pattern : str
-        ``"a.csv"``, ``"ports/*.xlsx"`` or ``"book.xlsx!sheet name"``.
-    folder : Path
-        What it is relative to.
-
-    Returns
-    -------
-    tuple of SheetChoice
-        In alphabetical order; a plain name is returned whether it exists or not.
-
-    Raises
-    ------
-    JobError
-        If a glob matches no file.
-    """
-    name, mark, sheet = pattern.rpartition("!")
-    if not mark or not Path(name).suffix or (folder / pattern).exists():
-        name, sheet = pattern, ""
-    exact = folder / name
-    if exact.exists() or not glob.has_magic(name):
-        return (SheetChoice(exact, sheet or None),)
-    # Path.glob takes no absolute patterns; a job may name them.
-    found = sorted(glob.glob(name, root_dir=folder, recursive=True))  # noqa: PTH207
-    if not found:
-        raise JobError(f"no file matches {pattern!r}", f"check the entry; it is looked up in {folder}")
-    return tuple(SheetChoice(folder / item, sheet or None) for item in found)
 
 
 def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
@@ -112,28 +42,134 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
     used: set[tuple[Path, str]] = set()
     for variant in variants:
         tests: list[FlowTest] = []
+        changes: list[HandChange] = []
         before = len(findings)
         for choice in variant.sheets:
             try:
-                result = files.read(choice.path, variant.stated)
+                stated = choice.stated or variant.stated
+                result = files.read(choice.path, stated)
             except SheetError as error:
                 findings.append(Finding(error.rule, "error", error.where or str(choice.path), error.sentence))
                 continue
             chosen = _select(variant, choice, result)
             if not chosen and result.tests:
                 findings.append(_nothing_chosen(variant, choice, result))
-            tests += chosen
+            for test in chosen:
+                changed, made = _overridden(test, stated)
+                tests.append(changed)
+                changes += made
+            sheets = {test.sheet for test in chosen}
+            changes += [change for change in result.changes if change.sheet in sheets or not chosen]
             used |= {(choice.path, test.id) for test in chosen}
             findings += _relevant(result, chosen)
         joined, more = _join(variant, tests)
-        findings += more
+        by_hand = tuple(dict.fromkeys(changes))
+        findings += [*more, *map(_changed, by_hand)]
         if joined:
-            found.append(Variant(variant.name, joined, state=variant.state, valves=variant.valves))
+            found.append(
+                Variant(
+                    variant.name,
+                    joined,
+                    state=variant.state,
+                    valves=variant.valves,
+                    untouched=variant.untouched,
+                    bore_m=variant.bore_m,
+                    changes=by_hand,
+                )
+            )
         elif not any(finding.severity == "error" for finding in findings[before:]):
             message = f"variant {variant.name!r} has no test that can be used; look at its sheets in the job"
             findings.append(Finding("variant-empty", "error", variant.name, message))
     findings += files.unused(used)
     return tuple(found), tuple(dict.fromkeys(findings))
+
+
+def _changed(change: HandChange) -> Finding:
+    """Say what was changed by hand, so that no result is without it."""
+    place = f"{change.file}!{change.sheet}" if change.sheet else change.file
+    where = f"{place}:{change.cell}" if change.cell and not change.sheet else f"{place}!{change.cell}"
+    says = f"the sheet says {change.sheet_says}" if change.sheet_says else "the sheet says nothing"
+    counts = f"{change.value} counts instead" if change.value is not None else f"this {change.what} is left out"
+    of = "" if change.cell else f"{change.what}: "
+    message = f"{of}{says}; {counts}, set by hand: {change.reason or 'no reason given'}"
+    return Finding("changed-by-hand", "note", where if change.cell else place, message)
+
+
+def _overridden(test: FlowTest, stated: Stated) -> tuple[FlowTest, list[HandChange]]:
+    """Put the statements that count over the sheet's own into a test, and list what they change."""
+    changes: list[HandChange] = []
+    for name, reason in stated.overrides.items():
+        says, test = _put(test, name, stated)
+        if says is not None:
+            what, value = says[0], says[2]
+            changes.append(HandChange(test.file, test.sheet, None, what, says[1], value, reason))
+    return test, changes
+
+
+def _put(test: FlowTest, name: str, stated: Stated) -> tuple[tuple[str, str, str] | None, FlowTest]:
+    """Put one statement into a test; what it is, what the sheet says and what counts, None where they agree."""
+    if name in ("lift_unit", "flow_unit", "pressure_unit"):
+        return _put_unit(test, name.removesuffix("_unit"), str(getattr(stated, name)))
+    if name in ("side", "port", "run", "head"):
+        old, new = getattr(test, name), getattr(stated, name)
+        what = (name, str(old), str(new))
+        return (None if old in (None, new) else what), dataclasses.replace(test, **{name: new})
+    item = next(item for item in CONDITIONS if item.field == name)
+    new = getattr(stated.conditions, name)
+    olds = {getattr(test.conditions, name)}
+    changes: dict[str, Any] = {"conditions": dataclasses.replace(test.conditions, **{name: new})}
+    if name == "test_pressure_pa":
+        olds |= {point.pressure_pa for point in test.points}
+        changes["points"] = tuple(dataclasses.replace(point, pressure_pa=None) for point in test.points)
+    said = sorted((old for old in olds - {None} if not _same(old, new)), key=str)
+    spelled = (
+        test.units.pressure.unit if test.units.pressure and item.quantity == "pressure" else _SHOWN.get(item.quantity)
+    )
+    written = " to ".join(dict.fromkeys(_written(old, spelled) for old in (said[:1] + said[-1:])))
+    what = (item.name.replace("_", " "), written, _written(new, spelled))
+    return (what if said else None), dataclasses.replace(test, **changes)
+
+
+_SHOWN: dict[str | None, str] = {
+    "length": "mm", "pressure": "inH2O", "temperature": "°C", "humidity": "%", "flow": "CFM", "angle": "°"
+}  # fmt: skip
+
+
+def _same(one: Any, other: Any) -> bool:
+    """Tell whether two statements say the same, within rounding."""
+    return bool(one == other or (isinstance(one, float) and abs(one - other) <= SAME * abs(one)))
+
+
+def _written(value: Any, spelled: str | None) -> str:
+    """A condition as people write it."""
+    return f"{from_si(value, spelled):.6g} {spelled}" if spelled and isinstance(value, float) else str(value)
+
+
+def _put_unit(test: FlowTest, of: str, name: str) -> tuple[tuple[str, str, str] | None, FlowTest]:
+    """Read a test's numbers in another unit than the sheet gives them."""
+    old = getattr(test.units, of)
+    new = dataclasses.replace(test.units, **{of: UnitSource(name, "stated")})
+    if old is None or old.unit == name:
+        return None, test
+    one, other = UNITS[old.unit], UNITS[name]
+    if one.quantity != other.quantity:
+        raise JobError(
+            f"{of}_unit: the sheet's {old.unit} cannot be read as {name}",
+            "they measure different things",
+            file=test.file,
+        )
+    factor = other.factor / one.factor
+    attribute = {"lift": "lift_m", "flow": "flow_m3_s", "pressure": "pressure_pa"}[of]
+    points = tuple(
+        point
+        if (value := getattr(point, attribute)) is None
+        else dataclasses.replace(point, **{attribute: value * factor})
+        for point in test.points
+    )
+    conditions = test.conditions
+    if of == "pressure" and conditions.test_pressure_pa is not None:
+        conditions = dataclasses.replace(conditions, test_pressure_pa=conditions.test_pressure_pa * factor)
+    return (f"{of} unit", old.unit, name), dataclasses.replace(test, units=new, points=points, conditions=conditions)
 
 
 class _Files:
@@ -288,7 +324,7 @@ def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tupl
             scale = 1000 if unit == "mm" else 1
             message = (
                 f"the sheet gives {name} {written * scale:g} {unit}, the job {stated * scale:g} {unit}; "
-                "mend the one that is wrong"
+                "correct the one that is wrong"
             )
             findings.append(Finding("stated-contradicts", "error", test.id, message))
     return dataclasses.replace(test, conditions=dataclasses.replace(test.conditions, **values)), findings

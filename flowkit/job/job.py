@@ -6,18 +6,17 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from flowkit.errors import FlowkitError
-from flowkit.findings import joined
-from flowkit.jobengine import engine_of, no_engine
-from flowkit.jobload import parts_of_file, variants_of_files
-from flowkit.jobread import JobVariant, read_variants
-from flowkit.jobreport import contents_of
-from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant
+from flowkit.errors import FlowkitError, JobError
+from flowkit.job.engine import engine_of, no_engine
+from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
+from flowkit.job.read import read_variants
+from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
 
 if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
@@ -29,8 +28,9 @@ if TYPE_CHECKING:
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
     from flowkit.reports.attach import AttachReport
+    from flowkit.reports.contents import ReportContents
 
-__all__ = ["Job", "JobResults", "report"]
+__all__ = ["Job", "JobResults", "contents_of", "report"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +73,12 @@ class Job:
     engine : EngineData or None
     cams : mapping
         Side to Cam.
-    cam_tables : mapping
-        Side to the cam's table as the job file has it.
+    engine_table, cam_table : mapping
+        ``[engine]`` and ``[cam]`` as written.
+    meters : mapping
+        ``[meter]`` as written.
+    records : Path or None
+        The shop's records.
     path : Path or None
         The job file.
 
@@ -94,7 +98,10 @@ class Job:
     area_method: Literal["pchip", "trapezoid"] = "pchip"
     engine: EngineData | None = None
     cams: Mapping[Side, Cam] = field(default_factory=dict)
-    cam_tables: Mapping[Side, Mapping[str, Any]] = field(default_factory=dict)
+    engine_table: Mapping[str, Any] = field(default_factory=dict)
+    cam_table: Mapping[str, Any] = field(default_factory=dict)
+    meters: Mapping[str, Any] = field(default_factory=dict)
+    records: Path | None = None
     path: Path | None = None
 
     @classmethod
@@ -111,7 +118,7 @@ class Job:
         JobError
             If it cannot be used as it stands.
         """
-        from flowkit.jobfile import parse
+        from flowkit.job.file import parse
 
         path = Path(path)
         content = parse(path)
@@ -361,6 +368,56 @@ class Job:
         except FlowkitError as error:
             error.findings = tuple(findings)
             raise
+
+
+def contents_of(job: Job, results: JobResults) -> ReportContents:
+    """Gather what reports show.
+
+    Parameters
+    ----------
+    job : Job
+    results : JobResults
+        What running it gave.
+
+    Raises
+    ------
+    JobError
+        If anything from the sheets to the comparison is an error: no report is made of it. Without
+        engine figures the report goes without its engine page.
+    """
+    from flowkit.reports.contents import ReportContents, SourceFile
+
+    refuse_errors(results.comparison.findings)
+    paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
+    return ReportContents(
+        info=job.info,
+        reference=job.reference,
+        bench=job.bench,
+        variants=results.variants,
+        comparison=results.comparison,
+        engine=results.engine,
+        sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths),
+        findings=results.findings,
+    )
+
+
+def refuse_errors(findings: Sequence[Finding]) -> None:
+    """Refuse to go on where a finding is an error.
+
+    Raises
+    ------
+    JobError
+        Naming the first error and how many there are.
+    """
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if errors:
+        more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
+        raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
+
+
+def _sha256(path: Path) -> str:
+    """Fingerprint of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def report(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from flowkit.files import OutputError, written_whole
+from flowkit.output import OutputError, written_whole
 
 
 def test_a_file_is_there_when_it_is_whole(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ reference of the job file in the documentation is generated from these models.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -13,10 +14,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from flowkit.errors import JobError, UnitError
+from flowkit.fields import nearest
 from flowkit.model import INH2O_PA
-from flowkit.numerals import number
-from flowkit.statements import nearest
-from flowkit.units import Quantity, parse_quantity
+from flowkit.units import Quantity, number, parse_quantity
 
 __all__ = ["AirTable", "BenchTable", "JobFile", "JobTable", "ReferenceTable", "ValveTable", "VariantTable", "parse"]
 
@@ -86,6 +86,7 @@ class JobTable(_Table):
     shop: Text | None = Field(None, description="Who did the work.")
     date: Text | None = Field(None, description="The date on the reports.")
     notes: Text | None = Field(None, description="Printed in the footer.")
+    logo: Text | None = Field(None, description="A picture (PNG) for the reports; relative to the job file.")
     display: Literal["US", "metric"] = Field("US", description="The units people see; results stay SI.")
 
 
@@ -97,6 +98,26 @@ class AirTable(_Table):
     humidity: Humidity = Field(0.0, description='Relative, such as "45 %".')
 
 
+def _range(value: Any) -> Any:
+    """Read a range of lifts such as ``"0.100-0.600 in"`` into SI."""
+    parts = re.fullmatch(r"\s*([\d.,]+)\s*(\D*?)\s*(?:-|–|to)\s*([\d.,]+)\s*(\D+?)\s*", str(value))
+    if parts is None:
+        raise ValueError('write it like "0.100-0.600 in"')
+    low, low_unit, high, high_unit = parts.groups()
+    try:
+        lifts = tuple(
+            parse_quantity(f"{n} {u}", "length") for n, u in ((low, low_unit or high_unit), (high, high_unit))
+        )
+    except UnitError as error:
+        raise ValueError(f"{error.problem}; {error.remedy}") from error
+    if not 0 <= lifts[0] < lifts[1]:
+        raise ValueError("the first lift must be the lower one")
+    return lifts
+
+
+LiftRange = Annotated[tuple[float, float], BeforeValidator(_range)]
+
+
 class ReferenceTable(_Table):
     """The state all tests are brought to, and how."""
 
@@ -104,6 +125,9 @@ class ReferenceTable(_Table):
     pressure_law: Literal["square-root", "compressible"] = Field("square-root", description="How pressures convert.")
     bore: Length | None = Field(None, description="The engine's bore; left out, no bore correction is made.")
     air: AirTable = Field(default=AirTable(), description="Reference air; dry, 101 325 Pa, 20 °C unless given.")
+    lifts: LiftRange | None = Field(
+        None, description='Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.'
+    )
     curve_area: Literal["pchip", "trapezoid"] = Field("pchip", description="How the area under a curve is taken.")
     switched_off: list[Literal["leakage", "air", "check-plate", "test-pressure", "bore"]] = Field(
         default_factory=list, description="Corrections not to be made, by name."
@@ -121,6 +145,9 @@ class BenchTable(_Table):
     pressure_reading: Pressure | None = Field(None, description='Of a test pressure, such as "0.1 inH2O".')
     air: Literal["as stated", "actual", "metered"] = Field("as stated", description="What the flow readings are.")
     standard_air: AirTable | None = Field(None, description="The air the meter is scaled for, or SCFM stands for.")
+    from_: Literal["records"] | None = Field(
+        None, alias="from", description='"records": repeatability and drift from the shop\'s own years of tests.'
+    )
 
 
 class ValveTable(_Table):
@@ -145,22 +172,71 @@ class ValvesTable(_Table):
 class CamsTable(_Table):
     """Cams of both sides; see the engine pages for their keys."""
 
+    lobe_separation: float | str | None = Field(None, description="Of cam cards, in cam degrees as they print it.")
+    advance: float | str | None = Field(None, description="Of cam cards, in crank degrees; + is earlier.")
     intake: dict[str, Any] | None = None
     exhaust: dict[str, Any] | None = None
+
+
+class ValueTable(_Table):
+    """One cell of a sheet whose value is set by hand."""
+
+    cell: Text = Field(description='Such as "C9", or "12:3" (line and field) in a text file.')
+    value: Text = Field(description="What counts instead, in the unit of the sheet.")
+    reason: Text = Field(description="Why; it is printed in every report.")
+
+
+class LeftOutTable(_Table):
+    """A cell or row of a sheet that is left out."""
+
+    cell: Text = Field(description='Such as "B7", or "row 7".')
+    reason: Text | None = Field(None, description="Why; it is printed in every report.")
+
+
+class SheetTable(_Table):
+    """One sheet of a variant, with what holds of it alone."""
+
+    file: str = Field(description='As in "sheets": a file, a glob, or "book.xlsx!sheet name".')
+    conditions: dict[str, Any] = Field(default_factory=dict, description="What holds of this sheet alone.")
+    leave_out: list[LeftOutTable | Text] = Field(
+        default_factory=list, description='Cells or rows that do not count: "B7", "row 7", or with a reason.'
+    )
+    values: list[ValueTable] = Field(default_factory=list, description="Cells whose value is set by hand.")
+    columns: dict[str, Any] | list[dict[str, Any]] | None = Field(None, description="A mapping for this sheet.")
+
+
+class BoreTable(_Table):
+    """What a variant's reference has of its own."""
+
+    bore: Length = Field(description="The bore this variant's flows are brought to.")
+
+
+class RecordsTable(_Table):
+    """Where the shop's records are kept."""
+
+    file: Text = Field(description="The records file; relative to the job file.")
 
 
 class VariantTable(_Table):
     """One state of the head; the first of a job is the baseline."""
 
     name: Text = Field(description="Its name in every table and chart.")
-    sheets: list[str] = Field(
+    sheets: list[str | SheetTable] = Field(
         min_length=1,
-        description='Files relative to the job file, globs allowed; "book.xlsx!sheet name" takes one worksheet.',
+        description='Files relative to the job file, globs allowed; "book.xlsx!sheet name" takes one worksheet. '
+        "A table for what holds of one sheet alone.",
     )
     state: dict[str, Text | dict[str, Text]] = Field(
         default_factory=dict, description="Factor to level; tables intake and exhaust where the sides differ."
     )
     valves: ValvesTable = Field(default=ValvesTable(), description="Overrides for this variant.")
+    untouched: dict[Literal["intake", "exhaust"], list[Text]] = Field(
+        default_factory=dict, description="Ports not worked on since the variant before; they show the bench's drift."
+    )
+    reference: BoreTable | None = Field(None, description="This variant's own reference bore.")
+    engine: dict[str, Any] = Field(default_factory=dict, description="Over [engine], key by key.")
+    cam: CamsTable = Field(default=CamsTable(), description="Over [cam].")
+    meter: Text | None = Field(None, description="The [meter.NAME] its readings were taken with.")
     conditions: dict[str, Any] = Field(default_factory=dict, description="What the sheets do not say.")
     columns: dict[str, Any] | list[dict[str, Any]] | None = Field(
         None, description="A mapping for a sheet that cannot be read unaided."
@@ -176,6 +252,9 @@ class JobFile(_Table):
     engine: dict[str, Any] | None = None
     valves: ValvesTable = Field(default=ValvesTable())
     cam: CamsTable = Field(default=CamsTable())
+    conditions: dict[str, Any] = Field(default_factory=dict, description="What holds of every sheet of the job.")
+    meter: dict[str, Any] | None = Field(None, description="The meter behind sheets of readings, or several by name.")
+    records: RecordsTable | None = Field(None, description="The shop's records.")
     variant: list[VariantTable] = Field(min_length=1)
 
 

@@ -131,7 +131,7 @@ def _changed_cams(job: Job, changes: Sequence[str]) -> dict[Side, Cam] | None:
     for change in changes:
         side, key, value = _parse(change)
         if side not in tables:
-            tables[side] = dict(job.cam_tables.get(side, {}))
+            tables[side] = dict(job.cam_table.get(side, {}))
             if "name" in tables[side]:
                 # It is no longer the cam of that name.
                 tables[side]["name"] = f"{tables[side]['name']}, changed"

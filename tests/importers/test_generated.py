@@ -1,0 +1,39 @@
+"""The generator of sheets itself: the same seed gives the same sheet, and every axis of the trade occurs."""
+
+from __future__ import annotations
+
+import itertools
+
+from tests.importers.generator import make
+from tests.importers.generator.files import KINDS
+from tests.importers.generator.layouts import LAYOUTS
+from tests.importers.generator.words import WORDS
+from tests.importers.score import read_points, same_points, true_points
+
+SHEETS = [make(seed) for seed in range(400)]
+
+
+def test_a_seed_gives_the_same_sheet() -> None:
+    for seed in (1, 7, 30):
+        again = make(seed)
+        assert again.truth == SHEETS[seed].truth
+        assert again.name == SHEETS[seed].name
+        assert again.tags == SHEETS[seed].tags
+
+
+def test_every_axis_occurs() -> None:
+    for axis, values in (("kind", KINDS), ("layout", LAYOUTS), ("language", WORDS)):
+        assert {sheet.tags[axis] for sheet in SHEETS} >= set(values)
+    quirks = {tag for sheet in SHEETS for tag in sheet.tags if tag.startswith("quirk")}
+    assert len(quirks) >= 12
+    assert len({sheet.tags["trap"] for sheet in SHEETS if "trap" in sheet.tags}) >= 9
+
+
+def test_points_rise_and_are_told_apart() -> None:
+    sheet = next(item for item in SHEETS if len(item.truth.tests) > 3)
+    points = [true_points(test, sheet) for test in sheet.truth.tests]
+    for mine in points:
+        assert all(a[1] < b[1] for a, b in itertools.pairwise(mine))
+        assert sum(same_points(mine, other) for other in points) == 1
+    read = {"points": [{"lift_m": lift, "flow_m3_s": flow * 1.00001} for lift, flow in points[0]]}
+    assert not same_points(points[0], read_points(read))
