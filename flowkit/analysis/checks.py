@@ -41,7 +41,7 @@ __all__ = [
 ]
 
 NOT_CREDIBLE = (1.03, 0.05e-3)
-"""Largest credible coefficient on the minimum area, and what is added over the lift [m] (common practice, no source)."""
+"""Largest credible coefficient on the minimum area, and what over the lift [m] adds (common practice, no source)."""
 IMPOSSIBLE = (1.15, 0.10e-3)
 """Coefficient on the minimum area that cannot be, likewise (common practice, no source)."""
 UNEVEN = 0.04
@@ -206,7 +206,7 @@ def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
 def port_uneven(
     variant: SideVariant, spread: float | None, spread_u95: float | None, lag: PortLag | None
 ) -> tuple[Finding, ...]:
-    """Return a warning where the ports of a variant flow unevenly, beyond the bench's scatter (rule ``port-uneven``)."""
+    """Return a warning where ports flow unevenly, beyond the bench's scatter (rule ``port-uneven``)."""
     if spread is None or spread <= UNEVEN or lag is None or lag.beyond_scatter is False:
         return ()
     where = ""

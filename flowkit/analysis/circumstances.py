@@ -223,8 +223,8 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
             when = f"{when} on two benches"
         message = (
             f"Flowed on {when}, and nothing shows whether the bench moved in between: no check plate read in both, no "
-            f"drift stated, no port or side left untouched. {told} If you know how far the bench moves from day to day, "
-            "state it as drift under [bench]; next time read a check plate in every session."
+            f"drift stated, no port or side left untouched. {told} If you know how far the bench moves from day to "
+            "day, state it as drift under [bench]; next time read a check plate in every session."
         )
         found.append(Finding("drift-unknown", "warning", f"{gains[0][1].to}, {gains[0][0]}", message))
     return found
@@ -281,15 +281,15 @@ def _few(assessor: Assessor, benches: frozenset[str], squares: float, freedom: f
     one_more = "one more run, with the head taken off (or at least the valve closed and the dial zeroed again) first,"
     if freedom == 0 and not known:
         return (
-            f"No port was flowed twice and the bench's repeatability is not stated, so no gain can be proven: next time "
-            f"{one_more} of any port in any state gives a first interval, and two more halve it."
+            "No port was flowed twice and the bench's repeatability is not stated, so no gain can be proven: next "
+            f"time {one_more} of any port in any state gives a first interval, and two more halve it."
         )
     difference = (2.0 * squares / freedom) ** 0.5 if freedom else 0.0
     words = ""
     if freedom == 1:
         words = (
-            f"The two runs differ by {percent(difference, 2)}; from one difference the scatter is known only to between "
-            "0.45 and 32 times."
+            f"The two runs differ by {percent(difference, 2)}; from one difference the scatter is known only to "
+            "between 0.45 and 32 times."
         )
     elif freedom:
         words = f"The bench's scatter is known from {freedom:.0f} repeated runs only."

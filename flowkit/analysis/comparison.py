@@ -239,7 +239,7 @@ def assessor_of(
     return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
 
 
-def _assessor(
+def _assessor(  # noqa: PLR0917
     variants: Sequence[Variant],
     reference: Reference,
     bench: Bench,

@@ -1,4 +1,4 @@
-"""What to flow next: how many repeats a gain needs, what can still be flowed, and which extra test tells changes apart."""
+"""What to flow next: how many repeats a gain needs, and what of that can still be flowed."""
 
 from __future__ import annotations
 
@@ -127,7 +127,7 @@ class RepeatPlan:
                 f"{self.from_!r} can no longer be flowed"
             )
         return (
-            f"is out of reach of more runs of {self.to!r} alone, and {self.from_!r} can no longer be flowed; {next_time}"
+            f"is out of reach of more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
         ).rstrip("; ")
 
 
@@ -237,7 +237,9 @@ def plan_repeats(assessor: Assessor, side: Side, *, gain: float, power: float = 
     return tuple(_planned(assessor, side, before, after, gain, power) for before, after in steps)
 
 
-def _planned(assessor: Assessor, side: Side, before: int, after: int | None, gain: float, power: float) -> RepeatPlan:
+def _planned(  # noqa: PLR0917
+    assessor: Assessor, side: Side, before: int, after: int | None, gain: float, power: float
+) -> RepeatPlan:
     """Return one step with what its gain needs."""
     states = assessor.sides[side]
     last = len(states) - 1
@@ -417,8 +419,8 @@ def plan(
     known = comparison.repeatability
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         words.append(
-            f"All this takes the bench's scatter to be {_percent(known.s_r, 2)} for one run, which is itself an estimate "
-            f"with {known.degrees_of_freedom:.0f} degree{'s' if round(known.degrees_of_freedom) != 1 else ''} of "
+            f"All this takes the bench's scatter to be {_percent(known.s_r, 2)} for one run, which is itself an "
+            f"estimate with {known.degrees_of_freedom:.0f} degree{'s' if round(known.degrees_of_freedom) != 1 else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."
         )

@@ -468,7 +468,7 @@ class LiftScatter:
         return variance, 1.0 / (0.75 / known + 0.25 / self.freedom)
 
 
-def _gather(
+def _gather(  # noqa: PLR0917
     table: dict[int, _AtOneLift],
     lifts: Sequence[float],
     residuals: Array,

@@ -355,8 +355,8 @@ def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability
         return None
     difference = (repeatability.s_r or 0.0) * 2.0**0.5
     return (
-        f"The two runs differ by {percent(difference, 2)}; from one difference the scatter is known only to between 0.45 "
-        "and 32 times, which is why the intervals are wide."
+        f"The two runs differ by {percent(difference, 2)}; from one difference the scatter is known only to between "
+        "0.45 and 32 times, which is why the intervals are wide."
     )
 
 
@@ -386,7 +386,9 @@ def _laggards(sides: Mapping[Side, SideComparison]) -> list[tuple[Side, VariantF
     ]
 
 
-def _next(sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Sequence[ExtraTest]]) -> str | None:
+def _next(  # noqa: PLR0911
+    sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Sequence[ExtraTest]]
+) -> str | None:
     """Say what to do next: the first that applies, and only what can be done."""
     gains = [(side, gain) for side, result in sides.items() for gain in (*result.totals[-1:], *result.steps)]
     unassessed = [(side, gain) for side, gain in gains if gain.resolved is None]
@@ -447,8 +449,8 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
     times = "twice" if gain.two_runs_u95 is not None else "several times"
     known = "" if gain.two_runs_u95 is None else f", which would tell it to about ± {_half(gain.two_runs_u95, 1)} %"
     return (
-        f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is within "
-        "the bench's scatter, and the earlier state can no longer be flowed."
+        f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
+        "within the bench's scatter, and the earlier state can no longer be flowed."
     )
 
 

@@ -279,14 +279,19 @@ def parse(path: Path) -> JobFile:
         raise JobError("the job file is not UTF-8 text", "save it as UTF-8", file=str(path)) from None
     except OSError as error:
         raise JobError(f"the job file cannot be read ({error.strerror})", "check the path", file=str(path)) from error
+    return parse_text(text, path.name)
+
+
+def parse_text(text: str, name: str) -> JobFile:
+    """Read a job file's text; `name` stands for it in messages. Raises as `parse` does."""
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise JobError(f"the job file is not valid TOML ({error})", "mend that line", file=path.name) from error
+        raise JobError(f"the job file is not valid TOML ({error})", "correct that line", file=name) from error
     try:
         return JobFile.model_validate(content)
     except ValidationError as error:
-        raise _plain(error, path.name) from error
+        raise _plain(error, name) from error
 
 
 def _plain(error: ValidationError, file: str) -> JobError:

@@ -101,6 +101,7 @@ def parts_of_file(content: JobFile, folder: Path) -> dict[str, Any]:
     bench_air = content.bench.standard_air
     bench = Bench(
         air=content.bench.air,
+        air_stated="air" in content.bench.model_fields_set,
         standard_air=_air(bench_air) if bench_air else None,
         repeatability=content.bench.repeatability,
         drift=content.bench.drift,

@@ -65,9 +65,7 @@ def shares(port, what):
 
 
 def run_shares(port, a):
-    return [
-        sum(a[lift] / len(port.held[lift]) for lift in port.lifts if lift in run["flows"]) for run in port.runs
-    ]
+    return [sum(a[lift] / len(port.held[lift]) for lift in port.lifts if lift in run["flows"]) for run in port.runs]
 
 
 def groups_of(port):
@@ -120,8 +118,8 @@ class Job:
             port = self.ports[side][state].get(name)
             return port is not None and all(run["session"][1] in benches for run in port.runs)
 
-        for states in (list(self.ports[side]), list(pair)):
-            states = [s for s in states if any(usable(s, name) for name in self.ports[side][s])]
+        for tried in (list(self.ports[side]), list(pair)):
+            states = [s for s in tried if any(usable(s, name) for name in self.ports[side][s])]
             if not states:
                 continue
             names = [name for name in self.ports[side][states[0]] if all(usable(s, name) for s in states)]
@@ -203,9 +201,7 @@ def variance_function(sets):
     ]
     t = min([0.0, 0.99, *found], key=depth)
     v = level(t) * (1 - t + t * x / centre)
-    information = sum(
-        0.5 * n / w**2 * np.outer([1, each], [1, each]) for n, w, each in zip(nu, v, x, strict=True)
-    )
+    information = sum(0.5 * n / w**2 * np.outer([1, each], [1, each]) for n, w, each in zip(nu, v, x, strict=True))
     return level(t) * (1 - t), level(t) * t / centre, np.linalg.inv(information)
 
 
@@ -269,7 +265,9 @@ def gain(job, side, pair, what=None):
     if differing:
         if not all(carried.values()):
             known["drift"] = job.drift**2 * sum(c**2 for c in sums.values())
-        at = {s: np.mean([r["pressure"] for _, port, *_ in members for r in port.runs if r["session"] == s]) for s in sums}
+        at = {
+            s: np.mean([r["pressure"] for _, port, *_ in members for r in port.runs if r["session"] == s]) for s in sums
+        }
         known["pressure"] = (job.reading / 2) ** 2 * sum((c / at[s]) ** 2 for s, c in sums.items())
     known["resolution"] = sum(
         w**2

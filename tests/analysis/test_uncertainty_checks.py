@@ -34,6 +34,8 @@ def test_figures_are_those_of_the_published_tables():
         *(nist_strd.SILICON_RESIDUAL_SD, nist_strd.SILVER_RESIDUAL_SD),
         *(iso_5725_2.REPEATABILITY, iso_5725_2.REPRODUCIBILITY, e_handbook.ERROR_MS),
     }
-    figures = [check for check in CHECKS if not check.name.startswith(("studentised", "penicillin", "one known", "four"))]
+    figures = [
+        check for check in CHECKS if not check.name.startswith(("studentised", "penicillin", "one known", "four"))
+    ]
     assert len(figures) > 20
     assert [check.name for check in figures if not any(check.expected == pytest.approx(p) for p in published)] == []

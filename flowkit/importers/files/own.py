@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import json
-import logging
 import math
 import re
 from collections.abc import Mapping
@@ -318,6 +316,24 @@ ATTACHMENT = "flowkit-data.json"
 """Name of the attachment: a document of kind ``"read"``."""
 
 
+PAGE_DATA = "flowkit-data"
+
+"""Id of the element that holds the same document in a report of one HTML file."""
+
+
+def read_html(path: Path, *, label: str | None = None) -> ReadResult | None:
+    """Read the flow tests a one-file HTML report carries; None where the page is none of ours.
+
+    Raises SheetError if the readings it carries cannot be used.
+    """
+    label = path.name if label is None else label
+    data = read_bytes(path, label)
+    found = re.search(
+        rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
+    )
+    return None if found is None else _carried(found.group(1), label)
+
+
 def is_pdf(path: str | Path) -> bool:
     """Tell by its first bytes whether a file is a PDF.
 
@@ -337,6 +353,22 @@ def is_pdf(path: str | Path) -> bool:
         with Path(path).open("rb") as stream:
             return stream.read(5) == b"%PDF-"
     except (OSError, ValueError):
+        return False
+
+
+def carries_readings(path: Path) -> bool:
+    """Tell whether a PDF carries readings that flowkit attached; one that cannot be opened does not."""
+    if not is_pdf(path):
+        return False
+    from flowkit.importers.files.pdf import open_pdf
+
+    try:
+        reader = open_pdf(path.read_bytes(), path.name)
+        return ATTACHMENT in reader.attachments  # type: ignore[attr-defined]
+    except SheetError:
+        return False
+    except Exception:
+        # The list of attachments of an odd PDF may come apart in any way; its text is then what is left.
         return False
 
 
@@ -363,7 +395,11 @@ def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
     """
     path = Path(path)
     label = path.name if label is None else label
-    data = _attachment(read_bytes(path, label), label)
+    return _carried(_attachment(read_bytes(path, label), label), label)
+
+
+def _carried(data: bytes, label: str) -> ReadResult:
+    """Return the tests and findings of the document a report carries."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
@@ -387,17 +423,13 @@ def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
 
 def _attachment(data: bytes, label: str) -> bytes:
     """Return the attachment's bytes."""
-    from pypdf import PdfReader
-    from pypdf.errors import PyPdfError
+    from flowkit.importers.files.pdf import open_pdf
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would stand between ours
+    reader = open_pdf(data, label)
     try:
-        reader = PdfReader(io.BytesIO(data))
-        if reader.is_encrypted:
-            raise SheetError("the PDF has a password", "save it without one", file=label)
-        found = [content for name, contents in reader.attachments.items() if name == ATTACHMENT for content in contents]
-    except (PyPdfError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError) as error:
-        # A broken PDF comes apart in any of these ways inside the PDF library.
+        attached = reader.attachments  # type: ignore[attr-defined]
+        found = [content for name, contents in attached.items() if name == ATTACHMENT for content in contents]
+    except Exception as error:
         raise SheetError(
             "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
         ) from error
@@ -411,7 +443,7 @@ def _attachment(data: bytes, label: str) -> bytes:
         raise SheetError(
             "this PDF carries two different sets of readings", "take the report that was written last", file=label
         )
-    return found[0]
+    return bytes(found[0])
 
 
 def _json(data: bytes, label: str) -> Mapping[str, Any]:

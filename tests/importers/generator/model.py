@@ -171,7 +171,9 @@ def measure(rng: random.Random, task: Task) -> None:
                     for run in range(1, task.runs + 1):
                         pressure = pressures["one"] if same else pressures[side]
                         scale = math.sqrt(float(pressure) * SI[task.truth.pressure_unit] / 6974.489)
-                        while True:
+                        for attempt in range(1000):
+                            if attempt == 100:
+                                step = step.scaleb(-1)  # too coarse for so small a head
                             points = []
                             top = float(task.lifts[side][-1])
                             for lift in task.lifts[side]:

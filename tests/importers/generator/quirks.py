@@ -153,10 +153,16 @@ def other_quantity(task: Task, page: Page, header: int) -> None:
     name, low, step = rng.choice(
         [("rpm", 4200, 150), ("Motor rpm", 9000, 310), ("Temp °C", 21, 0.2), ("Noise dB", 82, 1.4), ("Volts", 61, 4.5), ("V", 61, 4.5),
          ("Amps", 7, 0.4), ("Velocity ft/s", 110, 18), ("Velocity m/s", 40, 6), ("ft/s", 110, 18), ("bar", 0.9, 0.02),
-         ("Loss", 1, 0.3), ("Gained", 2, 0.5), ("lb", 12, 0.1), ("°C", 21, 0.2), ("dB", 80, 1.2), ("Hz", 31, 1.5)]
+         ("Loss", 1, 0.3), ("Gained", 2, 0.5), ("lb", 12, 0.1), ("°C", 21, 0.2), ("dB", 80, 1.2), ("Hz", 31, 1.5), ("Repeated", None, 0.0), ("Opening", 0.1, 0.1)]
     )  # fmt: skip
     column: dict[int, Cell] = {header: name}
     for n, r in enumerate(page.data_rows()):
+        if low is None:
+            column[r] = rng.choice(["TRUE", "FALSE"])
+            continue
+        if name == "Opening":
+            column[r] = f"{10 * (n + 1)} %"
+            continue
         column[r] = Decimal(repr(low + step * n + rng.uniform(0, step / 3))).quantize(
             Decimal("0.1") if step < 10 else Decimal(1)
         )

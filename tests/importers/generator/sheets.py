@@ -90,8 +90,10 @@ def what_was_tested(task: Task, layout: str) -> None:
     if layout == "stacked" and not both and task.states == [None]:
         task.states = list(rng.choice(WORDS[task.lang]["states"]).split("|"))
     if layout in ("wide", "long", "transposed") and rng.random() < 0.1 and task.states == [None]:
-        style = rng.randrange(len(WORDS[task.lang]["left"]))
-        task.heads = [WORDS[task.lang]["left"][style], WORDS[task.lang]["right"][style]]
+        pairs = list(zip(WORDS[task.lang]["left"], WORDS[task.lang]["right"], strict=False)) + (
+            [("Front", "Rear"), ("Bank 1", "Bank 2")] if task.lang == "en" else []
+        )
+        task.heads = list(rng.choice(pairs))
     room = (12 if layout != "long" else 16) // (len(task.sides) * len(task.states) * len(task.heads))
     count = min(rng.choice([1, 2, 2, 3, 4, 4]), max(room, 1))
     names: list[str | None] = [str(n) for n in range(1, count + 1)]
@@ -298,7 +300,21 @@ def finish(task: Task, pages: list[Page], layout: str, kind: str, form: Form) ->
         and layout in ("wide", "worksheet a side")
         and not task.tags.get("quirk counter")
     ):
-        fractions(task, pages)
+        fractions(task, pages, kind)
+    elif task.truth.lift_unit == "in" and rng.random() < 0.03 and layout in ("wide", "worksheet a side"):
+        for page in pages:
+            for r in page.data_rows():
+                for c, cell in enumerate(page.rows[r]):
+                    if (
+                        isinstance(cell, Decimal)
+                        and (r, c) not in page.slots
+                        and cell in task.lifts[task.sides[0]]
+                        and c == page.data_columns()[0] - 1
+                    ):
+                        page.rows[r][c] = (
+                            f"{form.number(cell)} in ({form.number((cell * Decimal('25.4')).quantize(Decimal('0.01')))} mm)"
+                        )
+        task.tags["quirk lift in both units"] = "yes"
     captions(task, pages, form)
     add_conditions(task, pages, kind, form, layout)
     for test in task.tests:
@@ -315,7 +331,7 @@ def finish(task: Task, pages: list[Page], layout: str, kind: str, form: Form) ->
     return Sheet(name, data, task.truth, task.tags)
 
 
-def fractions(task: Task, pages: list[Page]) -> None:
+def fractions(task: Task, pages: list[Page], kind: str) -> None:
     """Lifts in sixteenths and thirty-seconds of an inch."""
     lifts = sorted({lift for test in task.tests for lift, _ in test.points})
     if len(lifts) > 9:
@@ -323,6 +339,8 @@ def fractions(task: Task, pages: list[Page]) -> None:
     new = {lift: Decimal(k) / Decimal(16) for k, lift in enumerate(lifts, 1)}
     if task.tags.get("quirk leak row"):
         return
+    as_dates = kind == "xlsx" and len(lifts) <= 7 and task.rng.random() < 0.4
+    task.tags["quirk fractions as dates" if as_dates else "quirk fractions"] = "yes"
     for page in pages:
         column = next(c for c, cell in enumerate(page.rows[page.data_rows()[0]]) if cell in new)
         for r in page.data_rows():
@@ -333,10 +351,13 @@ def fractions(task: Task, pages: list[Page]) -> None:
                 while sixteenths % 2 == 0 and divisor < 16:
                     sixteenths //= 2
                     divisor *= 2
+                if as_dates:
+                    # What a spreadsheet makes of 3/8 typed into a cell: the eighth of March.
+                    page.rows[r][column] = datetime.date(2026, sixteenths, 16 // divisor)
+                    continue
                 page.rows[r][column] = f"{sixteenths}/{16 // divisor}" + (task.rng.choice(["", ""]))
     for test in task.tests:
         test.points = [(new[lift], flow) for lift, flow in test.points]
-    task.tags["quirk fractions"] = "yes"
 
 
 def captions(task: Task, pages: list[Page], form: Form) -> None:

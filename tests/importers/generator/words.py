@@ -24,7 +24,7 @@ WORDS: dict[str, dict[str, list[str]]] = {
         "head": ["head", "Head"],
         "states": ["As received|Ported", "Before|After", "Stock|Stage 1|Stage 2", "Stock|Ported + 3 angle",
                    "Baseline|Bowl blend", "As received|Ported|Ported + big valve", "Std valve|Slim stem",
-                   "Original|Reworked", "As cast|Ported", "Before porting|After porting"],
+                   "Original|Reworked", "1.94 valve|2.02 valve", "44 mm valve|46 mm valve", "As cast|Ported", "Before porting|After porting"],
         "sentence": ["All flows at {p}.", "Numbers are at {p}", "Tested at {p} depression.", "Everything was run at {p}.",
                      "Readings taken at {p}"],
         "units": ["Flow in {f}, lift in {l}.", "Flow: {f}. Lift: {l}.", "flow in {f}, lift {l}"],

@@ -28,19 +28,20 @@ from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 
-_TABLE = "JCGM 100:2008, table G.2, half the last digit; from memory"
+_TABLE = "NIST TN 1297 (1994), table B.1, half the last digit; the same table as JCGM 100:2008, G.2"
 _G4 = "JCGM 100:2008, G.4.1, half the last digit; from memory"
-_H1 = "JCGM 100:2008, example H.1, half the last digit; from memory"
-_H2 = "JCGM 100:2008, example H.2, table H.3, half the last digit; from memory"
+_H1 = "JCGM 100:2008, example H.1, half the last digit; read in the package phonometry, tests/reference_data"
+_H2 = "JCGM 100:2008, table H.3, half the last digit; read in the package phonometry and in R errors 0.4.4, GUM.H.2"
 _H2_U = (
-    "JCGM 100:2008, example H.2, table H.3, from memory; one unit of the last digit, since unrounded inputs give "
+    "JCGM 100:2008, table H.3, read in the package phonometry; one unit of the last digit, since unrounded inputs give "
     "0.29558 where both of its approaches print 0.295"
 )
 _H5 = "JCGM 100:2008, example H.5, half the last digit; from memory"
-_STRD = "NIST Statistical Reference Datasets, SiRstv, certified values; from memory"
+_H5_READ = "JCGM 100:2008, example H.5, half the last digit; read in suncal 1.7.0, test/test_dataset.py"
+_STRD = "NIST Statistical Reference Datasets, SiRstv, certified values; read in scipy 1.17.1, nist_anova"
 _ISO = "ISO 5725-2:1994, annex B.1, sulfur in coal, level 1, half the last digit; from memory"
-_HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.3, half the last digit; from memory"
-_COHEN = "Cohen, Statistical Power Analysis (2nd ed. 1988), table 2.4.1, rounded to whole readings; from memory"
+_HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.4 (prc434.htm), half the last digit"
+_COHEN = "Cohen, Statistical Power Analysis (2nd ed. 1988), read on medicalalgorithms.com; whole readings"
 _BHH = "Box, Hunter & Hunter, Statistics for Experimenters (2nd ed. 2005), ch. 4, penicillin yields; from memory"
 _TUKEY = "table of the studentised range, 5 %, half the last digit (NIST/SEMATECH e-Handbook, 7.4.7.1); from memory"
 _SUNCAL = "suncal 1.7.0, test/test_examples.py, half the last digit"
@@ -208,7 +209,7 @@ def _repeatability() -> tuple[Check, ...]:
     return (
         Check("sulfur in coal, repeatability s_r", _ISO, 0.015, 0.0005, "% m/m", lambda: _pooled(_COAL)),
         Check("three treatments, pooled mean square", _HANDBOOK, 1.454, 0.0005, "", lambda: _pooled(_TREATMENTS) ** 2),
-        Check("Zener standard, scatter within a day", _H5, 85.0, 0.5, "µV", _zener),
+        Check("Zener standard, scatter within a day", _H5_READ, 85.0, 0.5, "µV", _zener),
         Check(
             "silicon resistivity, residual standard deviation",
             f"{_STRD}; nine digits",
@@ -254,7 +255,9 @@ def _satterthwaite() -> tuple[Check, ...]:
 
     four = partial(freedom, *[(1.0, 10.0)] * 4)
     return (
-        Check("one known and one estimated part", _SUNCAL, 12.8, 0.05, "", lambda: freedom((0.57, 9.0), (0.25, math.inf))),
+        Check(
+            "one known and one estimated part", _SUNCAL, 12.8, 0.05, "", lambda: freedom((0.57, 9.0), (0.25, math.inf))
+        ),
         Check("four equal parts of 10 each", "exact: 4·10", 40.0, 1e-9, "", four),
         Check(
             "end gauge, inner sum",
