@@ -96,6 +96,7 @@ def continues(one: Test, other: Test) -> bool:
 
     Examples
     --------
+    >>> from dataclasses import replace
     >>> from flowkit.model import Conditions, Point, Units, UnitSource
     >>> units = Units(UnitSource("m", "stated"), UnitSource("m³/s", "stated"))
     >>> low = FlowTest("a", "a.csv", None, None, "as received", "intake", "1", 1, Conditions(), units,

@@ -64,7 +64,7 @@ def with_history(s_squared: float, freedom: float, history: History) -> tuple[fl
     Examples
     --------
     >>> with_history(0.005**2, 1.0, History(0.004, 40.0))
-    (1.7000000000000003e-05, 9.0, True)
+    (1.7e-05, 9.0, True)
     >>> with_history(0.02**2, 3.0, History(0.004, 40.0))[2]
     False
     """
