@@ -418,9 +418,10 @@ def plan(
     words = [sentence for item in repeats for sentence in item.sentences()]
     known = comparison.repeatability
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
+        number = f"{known.degrees_of_freedom:.0f}"
         words.append(
             f"All this takes the bench's scatter to be {_percent(known.s_r, 2)} for one run, which is itself "
-            f"an estimate with {known.degrees_of_freedom:.0f} degree{'s' if round(known.degrees_of_freedom) != 1 else ''} of "
+            f"an estimate with {number} degree{'s' if number != '1' else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."
         )

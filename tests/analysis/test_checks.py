@@ -150,7 +150,7 @@ def test_uneven_ports_are_named_with_where_they_lag() -> None:
         for at, p in enumerate(weak.points)
     ))  # fmt: skip
     more = [replace(weak, port="1", id=f"r{run}", run=run + 1, points=tuple(
-        replace(p, flow_m3_s=TYPICAL[p.lift_m] * (1 + 0.0003 * run * (-1) ** at), reading_m3_s=p.reading_m3_s * (2 + run))
+        replace(p, flow_m3_s=TYPICAL[p.lift_m] * (1 + 3e-4 * run * (-1) ** at), reading_m3_s=p.reading_m3_s * (2 + run))
         for at, p in enumerate(weak.points)
     )) for run in (1, 2)]  # fmt: skip
     result = compare([replace(variant, corrected=(*variant.corrected, again, *more))])
