@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = [
     "cause",
     "day_words",
+    "gain_words",
     "headline",
     "interval_words",
     "listed",
@@ -95,6 +96,13 @@ def interval_words(gain: float, low: float | None, high: float | None, *, digits
     return f"{signed_percent(gain, digits=digits)} ({ends[0]} to {ends[1]})"
 
 
+def gain_words(gain: Gain) -> str:
+    """Write the gain in mean flow with its interval."""
+    if gain.mean_flow_gain_low is None:
+        return signed_percent(gain.mean_flow_gain, gain.mean_flow_gain_u95)
+    return interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+
+
 def _half(u95: float, digits: int) -> str:
     """Write half an interval in per cent; one that rounds to nothing as less than the last digit."""
     text = f"{u95 * 100:.{digits}f}"
@@ -148,7 +156,7 @@ def verdict(gain: Gain) -> str:
 
 def headline(gain: Gain, side: Side) -> str:
     """Return the line over a chart, such as ``"Intake: +11.8 % ± 0.9 mean flow, ports and seats together"``."""
-    size = interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    size = gain_words(gain)
     line = f"{side.capitalize()}: {size} mean flow"
     return f"{line}, {cause(gain)}" if gain.resolved else f"{line}, {verdict(gain)}"
 
@@ -205,7 +213,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
         interval = "" if only.mean_flow_u95 is None else f" ± {_half(only.mean_flow_u95, 1)} %"
         return f"{side.capitalize()}: {only.name!r} flows {_flow(only.mean_flow_m3_s, display)}{interval} {over}."
     g = gain.mean_flow_gain
-    size = interval_words(g, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    size = gain_words(gain)
     if gain.beyond_scatter is False:
         smallest = "" if gain.smallest_resolvable is None else (
             f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times in five"
@@ -267,7 +275,7 @@ def _steps(side: Side, result: SideComparison) -> str | None:
 
 def _step(gain: Gain) -> str:
     """Say what one step brought."""
-    size = interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    size = gain_words(gain)
     if gain.resolved:
         return f"{gain.to!r} {size} ({cause(gain)})"
     if gain.resolved is None:
