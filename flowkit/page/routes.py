@@ -8,10 +8,10 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from flowkit.drawing.svg import places_css
 from flowkit.page import answers, step_build, step_engine, step_heads, step_result, step_sheets, step_typing
 from flowkit.page.plumbing import Notice, Page, home, text
 from flowkit.page.workspace import Workspace
+from flowkit.reports.html import ASSETS, chart_css
 
 __all__ = ["make_app"]
 
@@ -46,9 +46,10 @@ async def _static(request: Request) -> Response:
     name = request.path_params["name"]
     if name not in _STATIC:
         return PlainTextResponse("there is no such file", 404)
-    content = (home() / "static" / name).read_text(encoding="utf-8")
+    folder = ASSETS if name == "charts.js" else home() / "static"
+    content = (folder / name).read_text(encoding="utf-8")
     if name == "page.css":
-        content = content.replace("/*series*/", places_css()).replace("/*series-dark*/", places_css(dark=True))
+        content = content.replace("/*charts*/", chart_css())
     return Response(content, media_type=f"{_STATIC[name]}; charset=utf-8")
 
 

@@ -66,7 +66,7 @@ def _wanted(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
 def _make(page: Page, form: FormData) -> str:
     """Start making the report."""
     snapshot = page.workspace.snapshot()
-    formats = [item for item in FORMS if item in form.getlist("formats")] or ["pdf", "png", "xlsx"]
+    formats = [item for item in FORMS if item in form.getlist("formats")] or list(FORMS)
     page.tasks.start(_wanted(snapshot, "report", formats=formats), snapshot.state.version)
     return "/build"
 

@@ -213,7 +213,7 @@ def _fields(page: Page, form: FormData) -> str:
                 continue
             value: str | float | None = " ".join(raw.split()) or None
             if path[-1] == "seat_angle" and value is not None:
-                value = _number(str(value))
+                value = number(str(value))
             where = (*prefix, *path)
             now = answers.table_value(document, where)
             if (value or "") != (now if now is not None else ""):
@@ -230,7 +230,7 @@ def _fields(page: Page, form: FormData) -> str:
     return text(form, "back") or "/heads"
 
 
-def _number(value: str) -> str | float:
+def number(value: str) -> str | float:
     """A plain number as a number, anything else as it is."""
     try:
         number = float(value.replace(",", "."))

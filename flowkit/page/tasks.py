@@ -17,7 +17,7 @@ class Task:
     """One piece of work in a process of its own."""
 
     def __init__(self, wanted: dict[str, Any], out: Path, key: str) -> None:
-        self.out, self.key, self.kind = out, key, str(wanted["work"])
+        self.out, self.key, self.kind, self.wanted = out, key, str(wanted["work"]), wanted
         self.share, self.say = 0.0, "starting"
         self.error: str | None = None
         self.done: dict[str, Any] | None = None

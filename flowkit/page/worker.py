@@ -30,7 +30,9 @@ def main() -> int:
 
     try:
         job = load_text(wanted["text"], Path(wanted["path"]))
-        done = {"report": _report, "engine": _engine, "attach": _attach}[wanted["work"]](job, wanted, say)
+        done = {"report": _report, "engine": _engine, "attach": _attach, "whatif": _whatif}[wanted["work"]](
+            job, wanted, say
+        )
     except FlowkitError as error:
         print(json.dumps({"error": str(error)}), flush=True)
         return 1
@@ -66,6 +68,15 @@ def _report(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
 def _engine(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
     """Run the engine; its result is a JSON document of spec §10."""
     result = job.run_engine(progress=_progress(say, 0.05, 0.98))
+    Path(wanted["out"], "engine.json").write_text(result.to_json(), encoding="utf-8")
+    return {"files": ["engine.json"]}
+
+
+def _whatif(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
+    """Predict what changed valves, cams, bore or compression would mean."""
+    from flowkit.job.engine import whatif
+
+    result = whatif(job, progress=_progress(say, 0.05, 0.98), **wanted["changes"])
     Path(wanted["out"], "engine.json").write_text(result.to_json(), encoding="utf-8")
     return {"files": ["engine.json"]}
 

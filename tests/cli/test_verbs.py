@@ -124,11 +124,12 @@ def test_report_writes_pages_and_workbook(command: Command, job: Path, tmp_path:
     done = command("report", "job.toml", "-o", "out")
     assert done.code == 0
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "flow_chart.html",
         "flow_chart.pdf",
         "flow_chart.png",
         "flow_chart.xlsx",
     ]
-    assert done.out.count("wrote ") == 3
+    assert done.out.count("wrote ") == 4
 
 
 def test_report_refuses_an_unknown_format(command: Command, job: Path, tmp_path: Path) -> None:

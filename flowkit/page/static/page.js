@@ -8,12 +8,15 @@ function ready(root) {
   drops(root);
   watch(root);
   sheetsByHand(root);
+  slides(root);
 }
 
 // Put a page that came back in place of this one, where the reader is.
 function take(html, address) {
   const next = new DOMParser().parseFromString(html, "text/html");
-  const focus = document.activeElement?.closest("form")?.getAttribute("action");
+  const active = document.activeElement;
+  const focus = active?.closest("form")?.getAttribute("action");
+  const field = active?.name && active.type !== "submit" ? `form[action="${focus}"] [name="${active.name}"]` : "";
   document.title = next.title;
   for (const part of ["header.top", "main", "footer"]) {
     const old = document.querySelector(part);
@@ -23,6 +26,8 @@ function take(html, address) {
   said().replaceChildren(...document.adoptNode(next.getElementById("said") || document.createElement("div")).childNodes);
   if (address) history.pushState({}, "", address);
   ready(document);
+  const same = field && document.querySelector(field);
+  if (same && focus !== "/answer") { same.focus({ preventScroll: true }); return; }
   const first = document.querySelector(".question button, .question input:not([type=hidden])");
   if (focus === "/answer" && first) first.focus({ preventScroll: true });
   else if (focus) document.getElementById("main").focus({ preventScroll: true });
@@ -129,6 +134,19 @@ function sheetsByHand(root) {
       const [file, from] = JSON.parse(held);
       const version = document.querySelector("input[name=version]").value;
       send("/heads/sheet", new URLSearchParams({ version, back: "/heads", file, from, to: state.dataset.state }));
+    });
+  }
+}
+
+// A slider shows its figure while it moves, and what it would do a moment later.
+function slides(root) {
+  for (const form of root.querySelectorAll("form[data-live]")) {
+    let waiting = 0;
+    form.addEventListener("input", (event) => {
+      const shown = form.querySelector(`output[for="${event.target.id}"]`);
+      if (shown) shown.textContent = event.target.value;
+      clearTimeout(waiting);
+      waiting = setTimeout(() => form.requestSubmit(), 350);
     });
   }
 }
