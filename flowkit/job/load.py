@@ -233,21 +233,26 @@ def _unit(given: Mapping[str, Any], name: str, place: str) -> str | None:
 
 
 def _engine(content: JobFile, folder: Path) -> tuple[EngineData | None, Mapping[Side, Cam]]:
-    """Read the engine and the cams of a job file, where it has them."""
-    written = {side: getattr(content.cam, side) for side in SIDES}
-    if content.engine is None and not any(written.values()):
+    """Read the engine and the cams of a job file, where it has them; a slip in a variant's own is named at once."""
+    common = content.cam.model_dump(exclude_none=True)
+    own = [(item.name, item.engine, item.cam.model_dump(exclude_none=True)) for item in content.variant]
+    has_cam = bool(common) or any(cam for _, _, cam in own)
+    every = content.engine is not None or all(engine for _, engine, _ in own)
+    if content.engine is None and not has_cam and not any(engine for _, engine, _ in own):
         return None, {}
-    from flowkit.engine.cam import Cam
-    from flowkit.engine.data import EngineData
+    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.datamapping import engine_of_tables
 
-    if content.engine is None:
+    if not every:
         raise JobError("the job has a cam but no engine", "add an [engine] table")
-    cams: dict[Side, Cam] = {
-        side: Cam.from_mapping(table, folder, place=f"[cam.{side}]")
-        for side, table in written.items()
-        if table is not None
-    }
-    return EngineData.from_mapping(content.engine), cams
+    for name, engine, cam in own:
+        if engine or content.engine is None:
+            engine_of_tables(content.engine or {}, engine, own_place=f"variant {name!r}, [variant.engine]")
+        if cam:
+            cams_of_tables(common, cam, folder, f"[variant {name!r} cam]")
+    whole = content.engine is not None and not all(engine for _, engine, _ in own)
+    cams = {} if common and own and all(cam for _, _, cam in own) else cams_of_tables(common, {}, folder)
+    return engine_of_tables(content.engine or {}, {})[0] if whole else None, cams
 
 
 def _variant(item: VariantTable, content: JobFile, bench: Bench, folder: Path) -> JobVariant:

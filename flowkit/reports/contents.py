@@ -573,8 +573,9 @@ def skipped_reasons(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int]
 
 
 HALF_WORDS = (
-    "Z is the mean inlet Mach index. Filling falls off sharply as it passes about 0.5: there the head begins to "
-    "limit. It is no safe speed."
+    "Z is the mean inlet Mach index. Measured engines are reported to lose filling quickly beyond about 0.5 (Taylor, "
+    "from memory). This model falls more gently there: it has no waves and ideal pipes, so only the valves throttle "
+    "it. It is where the head begins to limit, not a safe speed."
 )
 """Why 0.5 is marked (Taylor, The Internal-Combustion Engine in Theory and Practice, vol. 1, ch. 6)."""
 
@@ -583,15 +584,54 @@ _HORSEPOWER_W = 550 * 0.3048 * 4.4482216152605
 _SAME_EDGE_M = 1e-6
 
 
+ENGINE_HEADS = ("displacement", "bore × stroke", "compression", "intake cam", "exhaust cam", "peak power", "at rpm")
+
+
+def engine_rows(engine: EngineResult, display: Display) -> tuple[tuple[str, ...], list[tuple[str, tuple[str, ...]]]]:
+    """Return each state's engine and the peak of its brake estimate: heads with units, and a row a state.
+
+    A column that nobody knows anything of is left out.
+    """
+    us = display.lift == "in"
+    size, digits = ("in³", 1) if us else ("L", 3)
+    cubic = 0.0254**3 if us else 1e-3
+    unit = power_unit(display)
+    rows = []
+    for variant in engine.variants:
+        cells = [""] * len(ENGINE_HEADS)
+        mine, peak = variant.engine, variant.filling.peak if variant.filling else None
+        if mine is not None:
+            cells[0] = numeral(mine.displacement_m3 / cubic, digits)
+            cells[1] = " × ".join(
+                numeral(from_si(value, display.diameter), display.diameter_digits)
+                for value in (mine.bore_m, mine.stroke_m)
+            )
+            cells[2] = numeral(mine.compression_ratio, 2)
+        sides: tuple[Side, Side] = ("intake", "exhaust")
+        for place, side in enumerate(sides):
+            cam = variant.cam.get(side)
+            if cam is not None:
+                cells[3 + place] = f"{lift_text(cam.peak_lift_m, display)}, {cam.closes_deg - cam.opens_deg:.0f}°"
+        if peak is not None:
+            scale = _HORSEPOWER_W if unit == "hp" else 1e3
+            cells[5] = ("" if peak.inside else "> ") + numeral(peak.brake_power_w / scale, 1)
+            cells[6] = numeral(peak.speed_rpm, 0) if peak.inside else NOTHING
+        rows.append((variant.name, tuple(cells)))
+    units = (size, display.diameter, "ratio", display.lift, display.lift, unit, "")
+    heads = [f"{head}, {unit}" if unit else head for head, unit in zip(ENGINE_HEADS, units, strict=True)]
+    kept = [place for place in range(len(heads)) if any(cells[place] for _, cells in rows)]
+    return tuple(heads[i] for i in kept), [(name, tuple(cells[i] for i in kept)) for name, cells in rows]
+
+
 def power_unit(display: Display) -> str:
     """Return the unit powers are shown in: hp beside inches, else kW."""
     return "hp" if display.lift == "in" else "kW"
 
 
-def power_figures(variant: EngineVariant, display: Display) -> tuple[float, ...]:
-    """Return a variant's air-limited power at each speed, in the unit of `power_unit`."""
+def power_figures(variant: EngineVariant, display: Display) -> tuple[float | None, ...]:
+    """Return a variant's air-limited power at each speed, in the unit of `power_unit`; None where it does not fire."""
     scale = _HORSEPOWER_W if power_unit(display) == "hp" else 1e3
-    return tuple(value / scale for value in variant.power.power_w) if variant.power else ()
+    return tuple(None if value is None else value / scale for value in variant.power.power_w) if variant.power else ()
 
 
 _INPUT_NAMES = {
