@@ -602,10 +602,8 @@ def engine_rows(engine: EngineResult, display: Display) -> tuple[tuple[str, ...]
         mine, peak = variant.engine, variant.filling.peak if variant.filling else None
         if mine is not None:
             cells[0] = numeral(mine.displacement_m3 / cubic, digits)
-            cells[1] = " × ".join(
-                numeral(from_si(value, display.diameter), display.diameter_digits)
-                for value in (mine.bore_m, mine.stroke_m)
-            )
+            sizes = (from_si(value, display.diameter) for value in (mine.bore_m, mine.stroke_m))
+            cells[1] = " × ".join(numeral(value, display.diameter_digits) for value in sizes)
             cells[2] = numeral(mine.compression_ratio, 2)
         sides: tuple[Side, Side] = ("intake", "exhaust")
         for place, side in enumerate(sides):
