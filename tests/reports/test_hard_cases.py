@@ -37,7 +37,9 @@ WORDY = JobInfo(
 )  # fmt: skip
 
 FOUR = make_engine(names(4))
-MOTORED = replace(FOUR, differences=tuple(replace(item, indicated_torque=()) for item in FOUR.differences))
+MOTORED = replace(
+    FOUR, differences=tuple(replace(item, brake_torque=(None,) * len(item.speeds_rpm)) for item in FOUR.differences)
+)
 BANDLESS = replace(FOUR, variants=tuple(replace(item, band_times={}) for item in FOUR.variants))
 
 CASES: dict[str, dict] = {
