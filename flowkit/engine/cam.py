@@ -18,7 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 from flowkit.analysis.lifts import pchip
 from flowkit.engine.camtable import arrange_table
 from flowkit.engine.results import BandTime
-from flowkit.errors import EngineError
+from flowkit.errors import EngineError, JobError
+from flowkit.fields import read_table
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -352,9 +353,7 @@ class Cam:
         >>> round(float(cam.lift(592.0)) * 1e3, 6)
         1.0
         """
-        from flowkit.engine.cammapping import cam_from_mapping
-
-        return cam_from_mapping(mapping, Path(folder), place)
+        return _from_mapping(mapping, Path(folder), place)
 
     # --- asking it -------------------------------------------------------------------
 
@@ -509,4 +508,85 @@ def time_in_bands(
             share_of_flow=float(np.sum(flows[place == index])) / total if flow is not None else None,
         )
         for index in range(edges.size - 1)
+    )
+
+
+# --- from a job file's table ----------------------------------------------------------------------
+
+_OF_ALL = ("lift_at", "rocker_ratio", "lash_m", "name")
+_OF_TABLE = ("sheet", "lift_unit", "degrees", "zero", "centreline")
+_OF_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
+_TDC = 360.0
+
+
+def _from_mapping(mapping: Mapping[str, Any], folder: Path, place: str) -> Cam:
+    """Make a cam of its table in a job file."""
+    given = read_table("cam", mapping, place)
+    common: dict[str, Any] = {
+        name: given[name] for name in ("lift_at", "rocker_ratio", "lash_m", "name") if name in given
+    }
+    if common.get("lift_at") == "cam" and "rocker_ratio" not in given:
+        raise JobError(f"{place}: lift at the cam needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
+    try:
+        if "table" in given:
+            return _of_table(mapping, given, folder, place, common)
+        return _of_timing(mapping, given, place, common)
+    except EngineError as error:
+        raise JobError(f"{place}: {error.problem}", error.remedy) from error
+
+
+def _refuse_other(mapping: Mapping[str, Any], others: tuple[str, ...], place: str, why: str) -> None:
+    """Refuse the keys of the other way to describe a cam."""
+    for key in others:
+        if key in mapping:
+            raise JobError(f"{place}: {key} has no meaning {why}", "take it out")
+
+
+def _of_table(
+    mapping: Mapping[str, Any], given: Mapping[str, Any], folder: Path, place: str, common: dict[str, Any]
+) -> Cam:
+    """Make a cam of a measured table."""
+    _refuse_other(mapping, _OF_TIMING, place, "beside a measured table")
+    centreline = None
+    if "centreline" in given:
+        centreline, dead_centre = given["centreline"]
+        if dead_centre != "TDC":
+            raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
+    return Cam.from_file(
+        folder / given["table"],
+        lift_unit=given.get("lift_unit"),
+        sheet=given.get("sheet"),
+        degrees=given.get("degrees", "crank"),
+        zero=given.get("zero"),
+        centreline_deg=centreline,
+        **common,
+    )
+
+
+def _of_timing(mapping: Mapping[str, Any], given: Mapping[str, Any], place: str, common: dict[str, Any]) -> Cam:
+    """Make a cam of its timing."""
+    _refuse_other(mapping, _OF_TABLE, place, "without a table")
+    missing = [key for key in _OF_TIMING if key not in mapping]
+    if missing:
+        raise JobError(
+            f"{place} lacks {' and '.join(missing)}",
+            "give a measured table, or opens, closes, checking_lift, peak_lift",
+        )
+    (opens, opens_at), (closes, closes_at) = given["opens"], given["closes"]
+    if opens_at == closes_at:
+        raise JobError(
+            f"{place}: the valve opens and closes at the same dead centre",
+            "an intake opens about TDC and closes about BDC, an exhaust opens about BDC and closes about TDC",
+        )
+    # An intake opens about gas-exchange TDC (360°) and closes about the BDC after it; an exhaust
+    # opens about the BDC before it.
+    intake = opens_at == "TDC"
+    # A cam without a name is called after its table in the job file, such as "intake cam".
+    named = {"name": f"{place.strip('[]').removeprefix('cam.')} cam"} if place.startswith("[cam.") else {}
+    return Cam.from_timing(
+        opens_deg=(_TDC if intake else _TDC - 180) + opens,
+        closes_deg=(_TDC + 180 if intake else _TDC) + closes,
+        checking_lift_m=given["checking_lift_m"],
+        peak_lift_m=given["peak_lift_m"],
+        **{**named, **common},
     )

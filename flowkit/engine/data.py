@@ -11,9 +11,11 @@ from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from flowkit.engine.results import Assumption
-from flowkit.errors import EngineError
+from flowkit.errors import EngineError, JobError
+from flowkit.fields import Field, read_table, section
+from flowkit.units import from_si
 
-__all__ = ["ENGINE_KEYS", "EngineData", "EngineKey", "HeatTransfer"]
+__all__ = ["EngineData", "HeatTransfer"]
 
 HeatTransfer = Literal["woschni", "hohenberg", "none"]
 GammaModel = Literal["temperature", "constant"]
@@ -23,96 +25,8 @@ KW_HOUR = 3.6e6
 _DEFAULT_SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
 
 
-@dataclass(frozen=True, slots=True)
-class EngineKey:
-    """One key of the job file's ``[engine]`` table.
-
-    Attributes
-    ----------
-    name : str
-        The key.
-    field : str
-        Its field in `EngineData`.
-    kind : str
-        A quantity of `flowkit.units`, ``"count"``, ``"number"``, ``"fraction"``, ``"speeds"``,
-        ``"fuel consumption"``, ``"heating value"``, ``"heat transfer"``, ``"gamma"`` or ``"backflow"``.
-    unit, scale : str, float
-        How people read it: the SI value times scale, in this unit.
-    meaning : str
-    """
-
-    name: str
-    field: str
-    kind: str
-    unit: str
-    scale: float
-    meaning: str
-
-
-ENGINE_KEYS: tuple[EngineKey, ...] = (
-    EngineKey("cylinders", "cylinders", "count", "", 1, "Number of cylinders."),
-    EngineKey("bore", "bore_m", "length", "mm", 1e3, "Cylinder bore."),
-    EngineKey("stroke", "stroke_m", "length", "mm", 1e3, "Stroke."),
-    EngineKey("rod", "rod_m", "length", "mm", 1e3, "Connecting rod, centre to centre."),
-    EngineKey("compression_ratio", "compression_ratio", "number", "", 1, "Geometric compression ratio."),
-    EngineKey(
-        "intake_valves",
-        "intake_valves",
-        "count",
-        "",
-        1,
-        "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves.",
-    ),
-    EngineKey("exhaust_valves", "exhaust_valves", "count", "", 1, "The same for the exhaust."),
-    EngineKey("speeds", "speeds_rpm", "speeds", "rpm", 1, "Engine speeds."),
-    EngineKey("intake_pressure", "intake_pressure_pa", "pressure", "kPa", 1e-3, "Absolute, at the port's entry."),
-    EngineKey("intake_temperature", "intake_temperature_k", "temperature", "K", 1, "At the port's entry."),
-    EngineKey("exhaust_pressure", "exhaust_pressure_pa", "pressure", "kPa", 1e-3, "Absolute, behind the port."),
-    EngineKey("exhaust_temperature", "exhaust_temperature_k", "temperature", "K", 1, "Of exhaust gas that flows back."),
-    EngineKey("air_fuel_ratio", "air_fuel_ratio", "number", "", 1, "Mass of air to mass of fuel."),
-    EngineKey(
-        "stoichiometric_ratio",
-        "stoichiometric_ratio",
-        "number",
-        "",
-        1,
-        "Below this air-fuel ratio the air limits the heat released.",
-    ),
-    EngineKey("bsfc", "bsfc_kg_j", "fuel consumption", "g/kWh", 1e3 * KW_HOUR, "Brake specific fuel consumption."),
-    EngineKey("fuel_heating_value", "fuel_heating_value_j_kg", "heating value", "MJ/kg", 1e-6, "Lower heating value."),
-    EngineKey("combustion_efficiency", "combustion_efficiency", "fraction", "", 1, "Share of the heat released."),
-    EngineKey("wall_temperature", "wall_temperature_k", "temperature", "K", 1, "Of piston, head and liner."),
-    EngineKey("heat_transfer", "heat_transfer", "heat transfer", "", 1, "Gas to wall: woschni, hohenberg or none."),
-    EngineKey("gamma", "gamma", "gamma", "", 1, "Heat capacity of the gas: of air by temperature, or constant."),
-    EngineKey("gamma_value", "gamma_value", "number", "", 1, "Ratio of specific heats, where constant."),
-    EngineKey("wiebe_start", "wiebe_start_deg", "angle", "°", 1, "Start of combustion after firing dead centre."),
-    EngineKey("wiebe_duration", "wiebe_duration_deg", "angle", "°", 1, "Duration of combustion."),
-    EngineKey("wiebe_a", "wiebe_a", "number", "", 1, "Efficiency parameter of the Wiebe function."),
-    EngineKey("wiebe_m", "wiebe_m", "number", "", 1, "Form factor of the Wiebe function."),
-    EngineKey(
-        "intake_backflow",
-        "intake_backflow",
-        "backflow",
-        "",
-        1,
-        "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).",
-    ),
-    EngineKey(
-        "intake_reverse", "intake_reverse", "number", "", 1, "Reverse over forward effective area, intake valve."
-    ),
-    EngineKey(
-        "exhaust_reverse", "exhaust_reverse", "number", "", 1, "Reverse over forward effective area, exhaust valve."
-    ),
-)
-"""The keys of ``[engine]``, in the order they are shown."""
-
 _REQUIRED = ("cylinders", "bore", "stroke", "rod", "compression_ratio")
-_POSITIVE = tuple(
-    item.field
-    for item in ENGINE_KEYS
-    if item.kind not in ("speeds", "heat transfer", "gamma", "backflow", "angle")
-    and item.field != "combustion_efficiency"
-)
+_POSITIVE = tuple(row.attribute for row in section("engine").values() if row.above == 0 and row.kind != "angle")
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +132,7 @@ class EngineData:
         Parameters
         ----------
         mapping : mapping
-            Keys of `ENGINE_KEYS`; quantities with their units, as text.
+            Keys of the section ``"engine"`` of `flowkit.fields`; quantities with their units, as text.
         place : str
             For messages.
 
@@ -233,9 +147,14 @@ class EngineData:
         ...                          "rod": "138 mm", "compression_ratio": 10.5}).bore_m
         0.0805
         """
-        from flowkit.engine.datamapping import engine_fields
-
-        return cls(**engine_fields(mapping, place, _REQUIRED))
+        values = read_table("engine", mapping, place)
+        missing = [name for name in _REQUIRED if name not in mapping]
+        if missing:
+            raise JobError(f"{place} lacks {', '.join(missing)}", "add it, or leave the whole table out")
+        try:
+            return cls(**values, stated=tuple(values))
+        except EngineError as error:
+            raise JobError(f"{place}: {error.problem}", error.remedy) from error
 
     # --- what follows from it --------------------------------------------------------
 
@@ -264,17 +183,17 @@ class EngineData:
         """Return every input of the model with its value and whether it was stated."""
         defaults = {item.name: item.default for item in fields(self)}
         lines = []
-        for key in ENGINE_KEYS:
-            value = getattr(self, key.field)
-            stated = key.field in self.stated if self.stated is not None else value != defaults[key.field]
-            lines.append(Assumption(key.name, _shown(value, key), "stated" if stated else "assumed", key.meaning))
+        for row in section("engine").values():
+            value = getattr(self, row.attribute)
+            stated = row.attribute in self.stated if self.stated is not None else value != defaults[row.attribute]
+            lines.append(Assumption(row.key, _shown(value, row), "stated" if stated else "assumed", row.meaning))
         return tuple(lines)
 
 
-def _shown(value: Any, key: EngineKey) -> str:
+def _shown(value: Any, row: Field) -> str:
     """Write an input as people read it."""
     if isinstance(value, tuple):
         return f"{len(value)} speeds from {value[0]:g} to {value[-1]:g} rpm"
     if isinstance(value, str):
         return value
-    return f"{value * key.scale:.6g} {key.unit}".strip()
+    return f"{from_si(value, row.unit):.6g} {row.unit}" if row.unit else f"{value:.6g}"

@@ -121,9 +121,9 @@ class Job:
         from flowkit.job.file import parse
 
         path = Path(path)
-        content = parse(path)
         try:
-            return cls(**parts_of_file(content, path.parent), path=path)
+            content, written = parse(path)
+            return cls(**parts_of_file(content, written, path.parent), path=path)
         except FlowkitError as error:
             if error.file is None:
                 error.file = path.name
