@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 __all__ = [
+    "CONDITIONS",
     "FIELDS",
     "Field",
     "conditions_from",
@@ -125,7 +126,7 @@ class Field:
 
 def _condition(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
     """A condition of a test: any sheet can state it."""
-    limits = {} if kind in ("text", "temperature") else {"above": 0.0} if kind == "pressure" else {"low": 0.0}
+    limits = {} if kind in ("text", "temperature", "choice") else {"above": 0.0} if kind == "pressure" else {"low": 0.0}
     if kind == "humidity":
         limits["high"] = 1.0
     return Field(
@@ -177,6 +178,15 @@ _CONDITIONS = (
     _condition("operator", "operator", "text", "operator 1", "Who ran the test."),
     _condition("entry_fitting", "entry_fitting", "text", "radius plate", "What was fitted at the port's entry."),
     _condition("exit_fitting", "exit_fitting", "text", "pipe stub", "What was fitted at the port's exit."),
+    _condition("meter", "meter", "text", "small", "The meter of the job that its readings were taken with."),
+    _condition("range", "range", "text", "high", "Range of the meter."),
+    _condition("reading_unit", "reading_unit", "text", "%", "Unit of the meter's readings."),
+    _condition("zero_reading", "zero_reading", "text", "1.5 mm", "What the meter shows without flow."),
+    _condition("leak_reading", "leak_reading", "text", "3.1 %", "What the meter shows with the valve closed."),
+    _condition("check_plate_reading", "check_plate_reading", "text", "64.2 %", "What the meter shows with the check plate."),
+    _condition("direction", "direction", "choice", "draws", "Whether the bench draws through the port or blows.", choices=("draws", "blows")),
+    _condition("liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid.", "°C", usual=_ROOM),
+    _condition("outlet_pressure", "outlet_pressure_pa", "pressure", "960 hPa", "Pressure behind a critical nozzle, absolute.", "hPa"),
     _condition("notes", "notes", "text", "seats cleaned", "Notes."),
 )
 # Fills importers.Stated, beside the conditions.
@@ -344,6 +354,10 @@ FIELDS: tuple[Field, ...] = (
     *_CAMS,
     *_CAM,
 )  # fmt: skip
+
+
+CONDITIONS: tuple[Field, ...] = _CONDITIONS
+"""What can be stated of a sheet besides names and units."""
 
 
 def section(name: str) -> dict[str, Field]:

@@ -24,7 +24,9 @@ __all__ = [
     "HandChange",
     "JobInfo",
     "LedgerLine",
+    "MeterMark",
     "Point",
+    "Reading",
     "Reference",
     "ReferenceState",
     "Severity",
@@ -46,6 +48,38 @@ INH2O_PA = 249.088_91
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """What a meter showed at a point, before it is turned into a flow.
+
+    Attributes
+    ----------
+    value : tuple of float
+        As written, in `unit`: one figure, or one a position for a pitot tube.
+    unit : str
+        Such as ``"%"``, ``"mm"``, ``"inH2O"`` or ``"V"``.
+    meter, range : str or None
+        The meter and the range that the row names.
+    temperature_k, pressure_pa : float or None
+        Of the air at the meter [K], and absolute at its upstream side [Pa], where the row gives them.
+    outlet_pa : float or None
+        Absolute pressure behind a critical nozzle [Pa].
+    """
+
+    value: tuple[float, ...]
+    unit: str
+    meter: str | None = None
+    range: str | None = None
+    temperature_k: float | None = None
+    pressure_pa: float | None = None
+    outlet_pa: float | None = None
+
+    def keys(self) -> dict[str, object]:
+        """Return the keys that a point has in the machine-readable results."""
+        value = self.value[0] if len(self.value) == 1 else self.value
+        return {"reading": value, "reading_unit": self.unit, "meter": self.meter, "range": self.range}
+
+
+@dataclass(frozen=True, slots=True)
 class Point:
     """One reading of a flow test.
 
@@ -54,17 +88,25 @@ class Point:
     lift_m : float
         Valve lift [m].
     flow_m3_s : float
-        Flow as read [m³/s].
+        Flow as read [m³/s]; not a number where the sheet gives only what a meter showed.
     pressure_pa : float or None
         The point's own test pressure [Pa], where the sheet gives one a point.
     source : str
         The cell of its flow: ``file!sheet!B7``, or ``file:12:3`` in text.
+    reading : Reading or None
+        What a meter showed, where that was written down.
     """
 
     lift_m: float
     flow_m3_s: float
     pressure_pa: float | None
     source: str
+    reading: Reading | None = None
+
+    def json_fields(self) -> dict[str, object]:
+        """Return what the machine-readable results hold; a reading's keys only where there is one."""
+        known = {key: getattr(self, key) for key in ("lift_m", "flow_m3_s", "pressure_pa", "source")}
+        return known | (self.reading.keys() if self.reading else {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +137,36 @@ class Conditions:
     entry_fitting: str | None = None
     exit_fitting: str | None = None
     notes: str | None = None
+    meter: str | None = None
+    range: str | None = None
+    reading_unit: str | None = None
+    zero_reading: str | None = None
+    leak_reading: str | None = None
+    check_plate_reading: str | None = None
+    direction: str | None = None
+    liquid_temperature_k: float | None = None
+    outlet_pressure_pa: float | None = None
+
+    def json_fields(self) -> dict[str, object]:
+        """Return what the machine-readable results hold; of a meter only what is known."""
+        return {
+            name: value
+            for name in self.__dataclass_fields__
+            if (value := getattr(self, name)) is not None or name not in _OF_METERS
+        }
+
+
+_OF_METERS = (
+    "meter",
+    "range",
+    "reading_unit",
+    "zero_reading",
+    "leak_reading",
+    "check_plate_reading",
+    "direction",
+    "liquid_temperature_k",
+    "outlet_pressure_pa",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +184,12 @@ class Units:
     lift: UnitSource
     flow: UnitSource
     pressure: UnitSource | None = None
+    reading: UnitSource | None = None
+
+    def json_fields(self) -> dict[str, object]:
+        """Return what the machine-readable results hold; the reading's unit only where there is one."""
+        known: dict[str, object] = {"lift": self.lift, "flow": self.flow, "pressure": self.pressure}
+        return known | ({"reading": self.reading} if self.reading else {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +261,7 @@ class LedgerLine:
     Attributes
     ----------
     correction : str
-        ``"leakage"``, ``"air"``, ``"check-plate"``, ``"test-pressure"`` or ``"bore"``.
+        ``"meter"``, ``"leakage"``, ``"air"``, ``"check-plate"``, ``"test-pressure"`` or ``"bore"``.
     formula : str
         The formula as text, with its source.
     inputs : mapping
@@ -198,10 +276,39 @@ class LedgerLine:
 
     correction: str
     formula: str
-    inputs: Mapping[str, float | str | None]
+    inputs: Mapping[str, float | str | tuple[float | None, ...] | tuple[str, ...] | bool | None]
     factor: tuple[float, ...] | None = None
     offset_m3_s: tuple[float, ...] | None = None
     skipped: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MeterMark:
+    """What the uncertainty of a gain needs to know of a point that was read on a meter.
+
+    Attributes
+    ----------
+    parts : tuple
+        A meter's key (bench, meter and range), its standard uncertainty as a share of the flow (0 where nothing
+        is stated) and its share of this flow; several where meters were open side by side.
+    reading : float
+        As written; the mean of several positions.
+    net : float
+        Less the zero, in the same unit.
+    sensitivity : float
+        d ln Q/d ln r.
+    u_zero : float
+        Standard uncertainty of the zero, in the same unit.
+    u_air : float
+        Standard uncertainty of the density at the meter, as a share of the flow.
+    """
+
+    parts: tuple[tuple[str, float, float], ...]
+    reading: float
+    net: float
+    sensitivity: float
+    u_zero: float = 0.0
+    u_air: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +326,11 @@ class CorrectedPoint:
     source : str
         The cell of the reading.
     reading_m3_s : float
-        The flow as read [m³/s].
+        The flow as read, or as the meter's reading gives it [m³/s].
+    reading : Reading or None
+        What a meter showed.
+    mark : MeterMark or None
+        What the uncertainty of a gain needs to know of that.
     """
 
     lift_m: float
@@ -227,6 +338,13 @@ class CorrectedPoint:
     pressure_pa: float | None
     source: str
     reading_m3_s: float
+    reading: Reading | None = None
+    mark: MeterMark | None = None
+
+    def json_fields(self) -> dict[str, object]:
+        """Return what the machine-readable results hold; a reading's keys only where there is one."""
+        known = {key: getattr(self, key) for key in ("lift_m", "flow_m3_s", "pressure_pa", "source", "reading_m3_s")}
+        return known | (self.reading.keys() if self.reading else {})
 
 
 @dataclass(frozen=True, slots=True)
@@ -341,6 +459,8 @@ class Bench:
         Standard uncertainty of a test pressure reading [Pa].
     from_records : bool
         Whether repeatability and drift come from the shop's records.
+    air_stated : bool
+        Whether `air` was stated; where it was not, a meter that gives a mass flow makes it ``"actual"``.
     """
 
     air: AirMode = "as stated"
@@ -350,6 +470,7 @@ class Bench:
     lift_setting_m: float | None = None
     pressure_reading_pa: float | None = None
     from_records: bool = False
+    air_stated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

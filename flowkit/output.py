@@ -85,7 +85,8 @@ def jsonable(value: Any) -> Any:
     """Turn a result into plain lists, dictionaries, numbers and text.
 
     A trailing underscore in a field name is dropped (`from_` becomes ``"from"``), fields
-    whose metadata say ``json=False`` are left out. A figure that is not finite becomes None.
+    whose metadata say ``json=False`` are left out; a dataclass with a method `json_fields` says
+    itself what it holds. A figure that is not finite becomes None.
 
     Parameters
     ----------
@@ -104,6 +105,8 @@ def jsonable(value: Any) -> Any:
     'lift-order'
     """
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        if hasattr(value, "json_fields"):
+            return jsonable(value.json_fields())
         return {
             item.name.rstrip("_"): jsonable(getattr(value, item.name))
             for item in dataclasses.fields(value)
@@ -115,6 +118,11 @@ def jsonable(value: Any) -> Any:
         return [jsonable(item) for item in value]
     if value is None or isinstance(value, (str, bool, int)):
         return value
+    return _plain(value)
+
+
+def _plain(value: Any) -> Any:
+    """A number, or numbers of numpy, as JSON has them."""
     if hasattr(value, "tolist"):
         return jsonable(value.tolist())
     if isinstance(value, float):

@@ -209,6 +209,9 @@ class LiftGain:
     u95: float | None
     interpolated: bool
     expected: float | None
+    low: float | None = None
+    high: float | None = None
+    resolved: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,6 +220,9 @@ class PortGain:
 
     port: str
     mean_flow_gain: float
+    u95: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +233,9 @@ class BandGain:
     from_m: float
     to_m: float
     gain: float
+    u95: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,6 +304,13 @@ class Gain:
     law_difference: float | None
     unchanged: tuple[str, ...] = ()
     interval_shares: Mapping[str, float] = field(default_factory=dict)
+    mean_flow_gain_low: float | None = None
+    mean_flow_gain_high: float | None = None
+    at_least: float | None = None
+    smallest_resolvable: float | None = None
+    drift_unknown: bool = False
+    resolved_if_drift_below: float | None = None
+    setup_differs: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,6 +435,7 @@ class Comparison:
     ratio_at_fraction: tuple[RatioPoint, ...] = ()
     area_method: Literal["pchip", "trapezoid"] = "pchip"
     sentences: tuple[str, ...] = ()
+    parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     tests: tuple[CorrectedTest, ...] = field(default=(), metadata={"json": False})
 
     def table(self) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from flowkit.cli import (
     correct,
     demo,
     engine,
+    open,
     plan,
     read,
     report,
@@ -59,7 +60,7 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for module in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo):
+for module in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo, open):
     module.register(app)
 
 

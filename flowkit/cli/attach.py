@@ -1,13 +1,15 @@
-"""``flowkit attach``: the flow chart into the customer's build file."""
+"""``flowkit attach``: the flow chart into the customer's build files."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from flowkit.cli.common import show, verb
+from flowkit.cli.common import JsonOption, complain, failure_as_document, print_document, show, verb
+from flowkit.cli.progress import engine_progress
 
 __all__ = ["register"]
 
@@ -19,21 +21,65 @@ def register(app: typer.Typer) -> None:
 
 def attach(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
-    build_file: Annotated[Path, typer.Argument(metavar="BUILDFILE", help="A PDF, XLSX, XLSM or DOCX.")],
+    build_files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="PDF, XLSX, XLSM or DOCX.")],
+    *,
     after: Annotated[int | None, typer.Option("--after", min=0, help="PDF: the page the flow pages follow.")] = None,
     bookmark: Annotated[str | None, typer.Option("--bookmark", help="DOCX: the bookmark they follow.")] = None,
     paper: Annotated[
-        Literal["letter", "a4"] | None,
-        typer.Option("--paper", help="Unless given, by the display units."),
+        Literal["letter", "a4"] | None, typer.Option("--paper", help="The build file's own unless given.")
     ] = None,
+    pages: Annotated[
+        str,
+        typer.Option(
+            "--pages",
+            metavar="1|2-4|all",
+            help="Pages of the flow chart to add; 1 is the one page for the customer. A workbook or document gets "
+            "page 1 and, with all, the numbers.",
+        ),
+    ] = "all",
+    as_json: JsonOption = False,
 ) -> int:
-    """Put the flow chart into a build file; nothing of the file is lost, former flow pages are replaced.
+    """Put the flow chart into build files; nothing of them is lost, earlier flow pages are replaced.
 
-    The old file is kept as a backup beside it.
+    A backup of the original is kept beside each. Exit status 1 where a file was refused; the others are done all
+    the same.
     """
     from flowkit.job import Job
+    from flowkit.output import document
 
-    done = Job.load(job).attach(build_file, after=after, bookmark=bookmark, paper=paper)
-    replaced = ", in place of the former ones" if done.replaced else ""
-    show(f"{done.file.name}: added {', '.join(done.added)}{replaced}", f"the file as it was: {done.backup}")
-    return 0
+    with failure_as_document("attach", {"files": []}, wanted=as_json), engine_progress() as progress:
+        done = Job.load(job).attach_all(
+            build_files, after=after, bookmark=bookmark, paper=paper, pages=_pages(pages), progress=progress
+        )
+    if as_json:
+        rows = [
+            {
+                "file": str(item.file),
+                "status": "attached" if item.report else "refused",
+                "message": item.message,
+                "backup": str(item.report.backup) if item.report else None,
+                "pages": item.report.pages if item.report else None,
+            }
+            for item in done
+        ]
+        print_document(document("attach", {"files": rows}))
+    for item in done:
+        if item.report is None:
+            complain(item.message)
+        elif not as_json:
+            show(f"{item.file.name}: {item.message}", f"backup of the original: {item.report.backup}")
+    return int(any(item.report is None for item in done))
+
+
+def _pages(text: str) -> tuple[int, ...] | None:
+    """Read which pages are wanted: None for all."""
+    if text.strip().lower() == "all":
+        return None
+    chosen: set[int] = set()
+    for part in text.split(","):
+        found = re.fullmatch(r"\s*(\d{1,3})\s*(?:-\s*(\d{1,3})\s*)?", part)
+        first, last = (int(found[1]), int(found[2] or found[1])) if found else (0, 0)
+        if not 1 <= first <= last:
+            raise typer.BadParameter(f"--pages: {text!r} is not understood; write 1, 2-4, 1,3 or all")
+        chosen.update(range(first, last + 1))
+    return tuple(sorted(chosen))

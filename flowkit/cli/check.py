@@ -14,6 +14,7 @@ from flowkit.cli.common import (
     finding_of,
     print_document,
     refuse_beside_job,
+    report_errors,
     show,
     stated_of,
     verb,
@@ -32,7 +33,7 @@ def register(app: typer.Typer) -> None:
 
 @with_statements
 def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any]) -> int:
-    """Print what is doubtful in sheets or in a whole job; exit status 1 on any error.
+    """Print what is doubtful in sheets or in a whole job: errors on standard error, with exit status 1.
 
     What the sheets do not say is stated by options; for a job it stands in the job file.
     """
@@ -44,7 +45,8 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     else:
         from flowkit.reports.terminal import findings_text
 
-        show(*(findings_text(findings) or ["nothing doubtful"]))
+        show(*(findings_text(findings) or ([] if exit_code(findings) else ["nothing doubtful"])))
+    report_errors(findings)
     return exit_code(findings)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import inspect
+import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = [
     "JobOrFiles",
     "JsonOption",
+    "TablesOption",
     "complain",
     "complain_of",
     "console",
@@ -60,6 +62,7 @@ class Result(Protocol):
 R = TypeVar("R", bound=Result)
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON document instead (SI units).")]
+TablesOption = Annotated[bool, typer.Option("--tables", help="Every table too.")]
 JobOrFiles = Annotated[
     list[Path], typer.Argument(metavar="JOB.toml | FILE…", help="A job file, or sheets: the first is the baseline.")
 ]
@@ -80,24 +83,35 @@ def verb(function: Callable[..., int]) -> Callable[..., None]:
 
 
 def complain(message: str) -> None:
-    """Print a plain sentence on standard error."""
+    """Print a plain sentence on standard error, broken between words where that is a terminal."""
+    if sys.stderr.isatty():
+        from rich.console import Console
+
+        from flowkit.reports.terminal import Prose
+
+        Console(stderr=True, highlight=False).print(Prose(message), markup=False)
+        return
     print(message, file=sys.stderr)
 
 
 def console() -> Console:
-    """Return a console for standard output: plain and wide when it is not a terminal."""
+    """Return a console for standard output: as wide as the terminal, or COLUMNS; 80 columns where it is piped."""
     from rich.console import Console
 
     if sys.stdout.isatty():
         return Console(highlight=False)
-    return Console(highlight=False, width=200, no_color=True, color_system=None, soft_wrap=True)
+    width = os.environ.get("COLUMNS", "")
+    known = int(width) if width.isdigit() and int(width) > 0 else 80
+    return Console(highlight=False, width=known, no_color=True, color_system=None)
 
 
 def show(*parts: RenderableType) -> None:
-    """Print parts on standard output."""
+    """Print parts on standard output, prose broken between words."""
+    from flowkit.reports.terminal import Prose
+
     out = console()
     for part in parts:
-        out.print(part, markup=False)
+        out.print(Prose(part) if isinstance(part, str) and part else part, markup=False)
 
 
 def print_document(text: str) -> None:
@@ -159,10 +173,13 @@ def complain_of(error: FlowkitError) -> None:
 
 
 def report_errors(findings: Sequence[Finding]) -> None:
-    """Print the error findings on standard error."""
-    for finding in findings:
-        if finding.severity == "error":
-            complain(f"{finding.where}: {finding.message}" if finding.where else finding.message)
+    """Print the error findings on standard error, each once and at most so many of a sheet."""
+    if not exit_code(findings):
+        return
+    from flowkit.reports.terminal import capped
+
+    for item in capped(finding for finding in findings if finding.severity == "error"):
+        complain(item if isinstance(item, str) else f"{item.where}: {item.message}" if item.where else item.message)
 
 
 def exit_code(findings: Sequence[Finding]) -> int:

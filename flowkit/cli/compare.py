@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import Annotated, Any
 
 import typer
@@ -9,6 +10,7 @@ import typer
 from flowkit.cli.common import (
     JobOrFiles,
     JsonOption,
+    TablesOption,
     exit_code,
     failure_as_document,
     give,
@@ -32,6 +34,7 @@ def register(app: typer.Typer) -> None:
 def compare(
     paths: JobOrFiles,
     json_: JsonOption = False,
+    tables: TablesOption = False,
     csv: Annotated[bool, typer.Option("--csv", help="Print the table as CSV instead.")] = False,
     *,
     statements: dict[str, Any],
@@ -49,7 +52,8 @@ def compare(
         job = load_job(paths, stated=statements, reference=reference)
         comparison = job.compare()
     if json_ or not csv:
-        return give(comparison, comparison_text, job.info.display, as_json=json_)
+        text = functools.partial(comparison_text, tables=tables)
+        return give(comparison, text, job.info.display, as_json=json_)
     typer.echo(comparison_csv(comparison, job.info.display), nl=False)
     report_errors(comparison.findings)
     return exit_code(comparison.findings)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -9,6 +10,7 @@ import typer
 
 from flowkit.cli.common import (
     JsonOption,
+    TablesOption,
     failure_as_document,
     give,
     verb,
@@ -26,11 +28,12 @@ def register(app: typer.Typer) -> None:
 def engine(
     path: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file with an [engine] table.")],
     json_: JsonOption = False,
+    tables: TablesOption = False,
     plot: Annotated[Path | None, typer.Option("--plot", metavar="PNG", help="Draw the engine's curves.")] = None,
 ) -> int:
     """Say what the flows mean for the engine: cam-weighted flow, Mach index, filling, power.
 
-    Figures are estimates of a model; an estimated speed is no safe speed.
+    Figures are estimates of a model; an estimated rpm is not a safe rpm.
     """
     from flowkit.job import Job
     from flowkit.reports.terminal import engine_text
@@ -39,7 +42,7 @@ def engine(
         job = Job.load(path)
         with engine_progress() as progress:
             result = job.run_engine(progress=progress)
-    status = give(result, engine_text, job.info.display, as_json=json_)
+    status = give(result, partial(engine_text, tables=tables), job.info.display, as_json=json_)
     if plot is not None:
         from flowkit.drawing import save_figure
         from flowkit.drawing.curves import figure_of

@@ -35,7 +35,7 @@ def report(
     formats: Annotated[
         list[str] | None,
         typer.Option(
-            "--format", metavar="[pdf|png|svg|xlsx]", help="May be given again. Unless given: pdf, png, xlsx."
+            "--format", metavar="[pdf|png|svg|xlsx|html]", help="May be given again. Unless given: all but svg."
         ),
     ] = None,
     paper: Annotated[
@@ -46,7 +46,7 @@ def report(
     statements: dict[str, Any],
     reference: dict[str, Any],
 ) -> int:
-    """Write the flow chart (PDF and PNG) and the workbook with the numbers behind it.
+    """Write the flow chart (PDF, PNG and a one-file HTML page) and the workbook with the numbers behind it.
 
     Nothing is written where a finding on the flows is an error. The options that state or set something hold for
     sheets; for a job it stands in the job file.
@@ -54,7 +54,7 @@ def report(
     job = load_job(paths, stated=statements, reference=reference)
     with engine_progress() as progress:
         results = job.run(progress=progress)
-    written = job.report(folder, formats=formats or ("pdf", "png", "xlsx"), paper=paper, results=results)
+    written = job.report(folder, formats=formats or ("pdf", "png", "xlsx", "html"), paper=paper, results=results)
     show(*(f"wrote {path}" for path in written))
     report_errors(results.findings)
     return exit_code(results.findings)

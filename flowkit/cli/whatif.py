@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -9,6 +10,7 @@ import typer
 
 from flowkit.cli.common import (
     JsonOption,
+    TablesOption,
     failure_as_document,
     give,
     verb,
@@ -36,11 +38,12 @@ def whatif(
     ] = None,
     bore: Annotated[str | None, typer.Option("--bore", metavar="LENGTH", help="Another bore.")] = None,
     variant: Annotated[str | None, typer.Option("--variant", help="To start from; the last unless given.")] = None,
+    tables: TablesOption = False,
     json_: JsonOption = False,
 ) -> int:
     """Predict flow and filling with a changed valve, cam or bore, from geometry and measured coefficients.
 
-    A prediction, not a measurement; an estimated speed is no safe speed.
+    A prediction, not a measurement; an estimated rpm is not a safe rpm.
     """
     from flowkit.job import Job
     from flowkit.job import engine as job_engine
@@ -54,4 +57,4 @@ def whatif(
             result = job_engine.whatif(
                 job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
             )
-    return give(result, engine_text, job.info.display, as_json=json_)
+    return give(result, partial(engine_text, tables=tables), job.info.display, as_json=json_)

@@ -164,7 +164,7 @@ def correct_air(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> St
         factor, densities = air_factor(test, setting)
     except CorrectionError as problem:
         return _left_out(flow, test, inputs, rule="air-impossible", reason=problem.problem)
-    line = LedgerLine("air", formula, inputs | densities, factor=(factor,) * len(flow))
+    line = LedgerLine("air", formula, {**inputs, **densities}, factor=(factor,) * len(flow))
     return Step(line, tuple(q * factor for q in flow))
 
 

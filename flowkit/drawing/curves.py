@@ -331,10 +331,14 @@ def signed_percent(fraction: float | None, digits: int = 1) -> str:
     return text if fraction is None or text.startswith(MINUS) or not float(text) else "+" + text
 
 
-def gain_text(gain: float, u95: float | None) -> str:
-    """Write a gain with half its 95 % interval where there is one."""
+def gain_text(gain: float, u95: float | None, low: float | None = None, high: float | None = None) -> str:
+    """Write a gain with its 95 % interval where there is one: ± where its arms are equal, else from and to."""
     text = f"{signed_percent(gain)} %"
-    return text if u95 is None else f"{text} ± {percent(u95)}"
+    if u95 is None:
+        return text
+    if low is not None and high is not None and percent(gain - low) != percent(high - gain):
+        return f"{text} ({signed_percent(low)} to {signed_percent(high)})"
+    return f"{text} ± {percent(u95)}"
 
 
 def interval_text(fraction: float | None) -> str:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison
     from flowkit.model import CorrectedTest, FlowTest
 
-__all__ = ["SvgLine", "chart_svg", "gain_svg", "lines_svg", "sheet_svg"]
+__all__ = ["SvgLine", "chart_svg", "gain_svg", "lines_svg", "places_css", "sheet_svg"]
 
 _TEXT = 12.0
 """Type size [px]."""
@@ -290,6 +290,39 @@ def lines_svg(
     return "".join([*parts, "</svg>"])
 
 
+def places_css(*, dark: bool = False, places: int = 24) -> str:
+    """Return rules that colour the states of charts, and legends (class ``s0``, ``s1``, …), on white or on a dark page.
+
+    Parameters
+    ----------
+    dark : bool, optional
+    places : int, optional
+        For how many states.
+
+    Examples
+    --------
+    >>> places_css(places=1)
+    '.s0,[data-place="0"]{--line:#000000;--text:#000000}'
+    """
+    rules = []
+    for place in range(places):
+        look = variant_style(place)
+        line, text = (_lighter(look.color),) * 2 if dark else (look.color, look.text_color)
+        rules.append(f'.s{place},[data-place="{place}"]{{--line:{line};--text:{text}}}')
+    return "".join(rules)
+
+
+def _lighter(color: str) -> str:
+    """Lighten a colour until text in it can be read on a dark page: contrast 6 with #1C2026 (WCAG 2.2, §1.4.3)."""
+    channels = [int(color[i : i + 2], 16) for i in (1, 3, 5)]
+    for percent in range(0, 100, 5):
+        mixed = [value + (255 - value) * percent / 100 for value in channels]
+        linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in (m / 255 for m in mixed)]
+        if (0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05) / 0.0645 >= 6:
+            return "#" + "".join(f"{round(value):02X}" for value in mixed)
+    return "#FFFFFF"
+
+
 @dataclass(frozen=True, slots=True)
 class _Frame:
     """The plot's rectangle in pixels and its scales."""
@@ -435,7 +468,7 @@ def _line_group(
     look = variant_style(line.place)
     dashes = f' stroke-dasharray="{" ".join(f"{1.4 * dash:g}" for dash in look.dashes)}"' if look.dashes else ""
     parts = [
-        f'<g class="state" data-state={quoteattr(line.name)} data-place="{line.place}" style="--state:{look.color}" '
+        f'<g class="state" data-state={quoteattr(line.name)} data-place="{line.place}" '
         f'stroke="{look.color}" fill="none">'
     ]
     band = _band(frame, line)

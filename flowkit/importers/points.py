@@ -11,7 +11,6 @@ __all__ = ["make_points", "name_tests"]
 
 # A frozen dataclass sets each field through `object.__setattr__`; over an archive of sheets that would be
 # a third of all reading. The slots' own setters do the same, and `map` calls them without a loop in Python.
-_SETTERS = [vars(Point)[name].__set__ for name in ("lift_m", "flow_m3_s", "pressure_pa", "source")]
 _SET_ID = vars(FlowTest)["id"].__set__
 
 
@@ -34,12 +33,9 @@ def make_points(
     Examples
     --------
     >>> make_points([0.001], [0.01], [None], ["a.csv:2:2"])
-    (Point(lift_m=0.001, flow_m3_s=0.01, pressure_pa=None, source='a.csv:2:2'),)
+    (Point(lift_m=0.001, flow_m3_s=0.01, pressure_pa=None, source='a.csv:2:2', reading=None),)
     """
-    points = tuple(map(object.__new__, [Point] * len(lifts)))
-    for setter, column in zip(_SETTERS, (lifts, flows, pressures, sources), strict=True):
-        deque(map(setter, points, column), maxlen=0)
-    return points
+    return tuple(map(Point, lifts, flows, pressures, sources))
 
 
 def name_tests(tests: Sequence[FlowTest], names: Sequence[str]) -> None:

@@ -61,6 +61,12 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
 
         if is_pdf(path):
             return read_pdf(path, label=label)
+    if path.suffix.lower() in (".html", ".htm") and path.is_file():
+        from flowkit.importers.files.own import read_html
+
+        carried = read_html(path, label=label)
+        if carried is not None:
+            return carried
     grids = read_grids(path, label=label)
     changes: list[HandChange] = []
     if stated.cells:

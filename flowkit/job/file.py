@@ -16,7 +16,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from flowkit.errors import JobError
 from flowkit.fields import model, nearest, section
 
-__all__ = ["JobFile", "parse", "plain_error", "read_toml"]
+__all__ = ["JobFile", "parse", "parse_text", "plain_error"]
 
 if TYPE_CHECKING:
     JobTable: TypeAlias = BaseModel
@@ -151,15 +151,6 @@ def parse(path: Path) -> tuple[JobFile, dict[str, Any]]:
         If it is missing, is not TOML, has an unknown key (with the nearest known one) or a
         value that cannot be understood.
     """
-    content = read_toml(path)
-    try:
-        return JobFile.model_validate(content), content
-    except ValidationError as error:
-        raise plain_error(error, path.name) from error
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """Read a TOML file; what cannot be read is said in plain words."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
@@ -168,17 +159,25 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise JobError("the job file is not UTF-8 text", "save it as UTF-8", file=str(path)) from None
     except OSError as error:
         raise JobError(f"the job file cannot be read ({error.strerror})", "check the path", file=str(path)) from error
+    return parse_text(text, path.name)
+
+
+def parse_text(text: str, name: str) -> tuple[JobFile, dict[str, Any]]:
+    """Read a job file's text; `name` is its name in messages. Returns and raises as `parse` does."""
     try:
-        return tomllib.loads(text)
+        content = tomllib.loads(text)
+        return JobFile.model_validate(content), content
     except tomllib.TOMLDecodeError as error:
-        raise JobError(*_toml_problem(str(error), text), file=path.name) from error
+        raise JobError(*_toml_problem(str(error), text), file=name) from error
+    except ValidationError as error:
+        raise plain_error(error, name) from error
     except RecursionError:
         raise JobError(
-            "the job file has tables within tables too deep to be a job", "check its brackets", file=path.name
+            "the job file has tables within tables too deep to be a job", "check its brackets", file=name
         ) from None
     except ValueError:
         # Python refuses to make a number of more than 4300 digits.
-        raise JobError("a number in the job file is too long to be one", "correct it", file=path.name) from None
+        raise JobError("a number in the job file is too long to be one", "correct it", file=name) from None
 
 
 _CURLY = re.compile("[\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb]")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from flowkit.errors import FlowkitError, JobError
+from flowkit.errors import AttachError, FlowkitError, JobError
 from flowkit.job.engine import engine_of, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
 from flowkit.job.read import read_variants
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
-    from flowkit.reports.attach import AttachReport
+    from flowkit.reports.attach import Attached, AttachReport
     from flowkit.reports.contents import ReportContents
 
 __all__ = ["Job", "JobResults", "contents_of", "report"]
@@ -248,8 +248,9 @@ class Job:
         after: int | None = None,
         bookmark: str | None = None,
         paper: Literal["letter", "a4"] | None = None,
+        pages: Sequence[int] | None = None,
     ) -> AttachReport:
-        """Put the flow chart into the customer's build file; former flow pages are replaced.
+        """Put the flow chart into the customer's build file; earlier flow pages are replaced.
 
         Parameters
         ----------
@@ -260,7 +261,9 @@ class Job:
         bookmark : str, optional
             DOCX: where they go; at the end unless given.
         paper : {"letter", "a4"}, optional
-            As for `report`.
+            That of the build file unless given.
+        pages : sequence of int, optional
+            The pages of the flow chart to add, from 1; all unless given.
 
         Raises
         ------
@@ -268,15 +271,54 @@ class Job:
             If anything in the job is an error, or the build file cannot be extended without
             losing something: then it stays as it was.
         """
-        from flowkit.reports.attach import attach, build_file_kind
+        (done,) = self.attach_all([build_file], after=after, bookmark=bookmark, paper=paper, pages=pages)
+        if done.report is None:
+            raise AttachError(done.message)
+        return done.report
+
+    def attach_all(
+        self,
+        build_files: Sequence[str | Path],
+        *,
+        after: int | None = None,
+        bookmark: str | None = None,
+        paper: Literal["letter", "a4"] | None = None,
+        pages: Sequence[int] | None = None,
+        progress: Progress | None = None,
+    ) -> tuple[Attached, ...]:
+        """Put the flow chart into several build files, drawn once; one that is refused does not hinder the others.
+
+        Parameters
+        ----------
+        build_files : sequence of str or Path
+        after, bookmark, paper, pages : optional
+            As for `attach`.
+        progress : callable, optional
+            As for `run`.
+
+        Returns
+        -------
+        tuple of Attached
+            One for each build file, with what was done or why it was refused.
+
+        Raises
+        ------
+        FlowkitError
+            If anything in the job is an error.
+        """
+        from flowkit.reports.attach import attach_all
         from flowkit.reports.pages import page_files
 
-        build_file = Path(build_file)
-        wanted = "pdf" if build_file_kind(build_file) == "pdf" else "png"
-        contents = contents_of(self, self.run())
-        made = page_files(contents, formats=[wanted], paper=paper or self._paper())[wanted]
-        pages, picture = (made, None) if wanted == "pdf" else (None, made)
-        return attach(build_file, contents, pages, picture, after=after, bookmark=bookmark)
+        return attach_all(
+            [Path(path) for path in build_files],
+            lambda: contents_of(self, self.run(progress=progress)),
+            lambda contents, form, size: page_files(contents, formats=[form], paper=size)[form],
+            paper=paper,
+            default_paper=self._paper(),
+            after=after,
+            bookmark=bookmark,
+            pages=pages,
+        )
 
     def _paper(self) -> Literal["letter", "a4"]:
         """The paper of the display units."""
@@ -286,7 +328,7 @@ class Job:
         self,
         folder: str | Path,
         *,
-        formats: Sequence[str] = ("pdf", "png", "xlsx"),
+        formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
     ) -> tuple[Path, ...]:
@@ -296,7 +338,7 @@ class Job:
         ----------
         folder : str or Path
             Made if it does not exist.
-        formats : sequence of {"pdf", "png", "svg", "xlsx"}
+        formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
         paper : {"letter", "a4"}, optional
             Letter for US display, A4 for metric unless given.
         results : JobResults, optional
@@ -421,7 +463,7 @@ def _sha256(path: Path) -> str:
 
 
 def report(
-    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx")
+    job: Job | str | Path, folder: str | Path, formats: Sequence[str] = ("pdf", "png", "xlsx", "html")
 ) -> tuple[Path, ...]:
     """Write the flow chart and the workbook of a job.
 
@@ -431,7 +473,7 @@ def report(
         A job, or the path of a job file.
     folder : str or Path
         Made if it does not exist.
-    formats : sequence of {"pdf", "png", "svg", "xlsx"}
+    formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
 
     Returns
     -------

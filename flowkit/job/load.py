@@ -85,7 +85,8 @@ def parts_of_file(content: JobFile, written: Mapping[str, Any], folder: Path) ->
     """Turn a job file, checked and as written, into the fields of a `Job`; its paths are relative to `folder`."""
     reference = filled("reference", content.reference)
     job: dict[str, Any] = {name: reference.pop(name) for name in ("area_method", "switched_off") if name in reference}
-    bench = Bench(**filled("bench", content.bench))
+    given = filled("bench", content.bench)
+    bench = Bench(**given, air_stated="air" in given)
     _refuse_duplicates([variant.name for variant in content.variant])
     engine, cams = _engine(written, folder)
     info = JobInfo(**filled("job", content.job))
@@ -214,7 +215,8 @@ def _variant(
     """Make a variant of what the job file says of it."""
     place = f"variant {item.name!r}"
     stated_from(_merged([("[conditions]", content.conditions)])[0], place="[conditions]")  # a slip is named at home
-    tables = [("[conditions]", content.conditions), (place, item.conditions)]
+    meter = {"meter": item.meter} if item.meter else {}
+    tables = [("[conditions]", content.conditions), (place, {**meter, **item.conditions})]
     values, overrides = _merged(tables)
     return JobVariant(
         name=item.name,

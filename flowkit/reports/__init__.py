@@ -16,7 +16,7 @@ def write_report(
     contents: ReportContents,
     folder: Path,
     *,
-    formats: Sequence[str] = ("pdf", "png", "xlsx"),
+    formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
     paper: Literal["letter", "a4"] = "letter",
     name: str = "flow_chart",
 ) -> tuple[Path, ...]:
@@ -27,7 +27,7 @@ def write_report(
     contents : ReportContents
     folder : Path
         Made if it does not exist.
-    formats : sequence of {"pdf", "png", "svg", "xlsx"}, optional
+    formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}, optional
     paper : {"letter", "a4"}, optional
     name : str, optional
         Of the files, without their suffix.
@@ -45,17 +45,21 @@ def write_report(
     from flowkit.errors import FlowkitError
     from flowkit.reports.pages import FORMATS, page_files, write_whole
 
-    known = (*FORMATS, "xlsx")
+    known = (*FORMATS, "xlsx", "html")
     for item in formats:
         if item not in known:
             raise FlowkitError(f"there is no report format {item!r}", "use " + ", ".join(known))
     wanted = list(dict.fromkeys(formats))
-    pages = [item for item in wanted if item != "xlsx"]
+    pages = [item for item in wanted if item in FORMATS]
     files = page_files(contents, formats=pages, paper=paper) if pages else {}
     ready = {Path(folder) / f"{name}.{suffix}": content for suffix, content in files.items()}
     if "xlsx" in wanted:
         from flowkit.reports.workbook import workbook_bytes
 
         ready[Path(folder) / f"{name}.xlsx"] = workbook_bytes(contents)
+    if "html" in wanted:
+        from flowkit.reports.html import html_bytes
+
+        ready[Path(folder) / f"{name}.html"] = html_bytes(contents)
     write_whole(ready)
     return tuple(Path(folder) / f"{name}.{item}" for item in wanted)

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
-from flowkit.analysis.results import Band, BandGain, Comparison, Gain, Interaction, SideComparison, VariantFlow
+from flowkit.analysis.results import (
+    Band,
+    BandGain,
+    Comparison,
+    Gain,
+    Interaction,
+    LiftGain,
+    SideComparison,
+    VariantFlow,
+)
 from flowkit.drawing import Display
-from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, percent, signed_percent
+from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, numeral, percent, signed_percent
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
-from flowkit.units import from_si
+from flowkit.units import from_si, to_si
 
 if TYPE_CHECKING:
     from flowkit.engine.results import EngineResult
@@ -65,8 +75,15 @@ def flow_at(variant: VariantFlow, lift_m: float) -> float | None:
 
 
 def all_ports(result: SideComparison) -> list[str]:
-    """Return the ports of any variant, in their order."""
-    return list(dict.fromkeys(port.port for variant in result.variants for port in variant.ports))
+    """Return the ports of any variant in numeric order: port 10 after port 9."""
+    names = dict.fromkeys(port.port for variant in result.variants for port in variant.ports)
+    return sorted(names, key=_natural)
+
+
+def _natural(name: str) -> list[tuple[int, int, str]]:
+    """Return what puts names with numbers in their order."""
+    pieces = re.findall(r"\d+|\D+", name)
+    return [(0, int(piece), "") if piece.isdigit() else (1, 0, piece.casefold()) for piece in pieces]
 
 
 def all_lifts(result: SideComparison) -> list[float]:
@@ -82,6 +99,90 @@ def main_lifts(result: SideComparison, least: int = 3) -> list[float]:
     if len(shared) >= min(least, len(counts)):
         return shared
     return [_flows_key(lift) for lift in variants[-1].lifts_m]
+
+
+RowKind = Literal["lift", "mean", "area", "port", "spread"]
+
+
+@dataclass(frozen=True, slots=True)
+class Datum:
+    """One figure of a table: its value, its 95 % interval where known, and how sure it is.
+
+    Gains and spreads are fractions, flows m³/s. `between`: not measured there, from the curve. `unsure`: the bench's
+    own scatter covers it.
+    """
+
+    value: float | None
+    u95: float | None = None
+    low: float | None = None
+    high: float | None = None
+    between: bool = False
+    unsure: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SideRow:
+    """A row of a side's main table: a flow a variant, then a gain over the first a variant."""
+
+    kind: RowKind
+    lift_m: float | None
+    port: str | None
+    flows: tuple[Datum, ...]
+    gains: tuple[Datum, ...]
+
+
+def mean_gain(gain: Gain) -> Datum:
+    """Return a gain in mean flow with its interval."""
+    low, high = gain.mean_flow_gain_low, gain.mean_flow_gain_high
+    return Datum(gain.mean_flow_gain, gain.mean_flow_gain_u95, low, high, unsure=gain.resolved is False)
+
+
+def lift_gain(item: LiftGain | None) -> Datum:
+    """Return a gain at one lift with its interval."""
+    if item is None:
+        return Datum(None)
+    unsure = item.u95 is not None and abs(item.gain) <= item.u95
+    return Datum(item.gain, item.u95, item.low, item.high, item.interpolated, unsure)
+
+
+def side_rows(result: SideComparison, lifts: Sequence[float]) -> list[SideRow]:
+    """Return the main table of a side: lifts, mean, area, ports and spread."""
+    totals = result.totals
+    known = [measured(variant) for variant in result.variants]
+    at = [{_flows_key(item.lift_m): item for item in gain.per_lift} for gain in totals]
+    rows = []
+    for lift in lifts:
+        flows = []
+        for variant, mine in zip(result.variants, known, strict=True):
+            flows.append(Datum(mine[lift]) if lift in mine else Datum(flow_at(variant, lift), between=True))
+        rows.append(SideRow("lift", lift, None, tuple(flows), tuple(lift_gain(items.get(lift)) for items in at)))
+    means = tuple(
+        Datum(v.mean_flow_m3_s, None if v.mean_flow_u95 is None else v.mean_flow_u95 * v.mean_flow_m3_s)
+        for v in result.variants
+    )
+    rows.append(SideRow("mean", None, None, means, tuple(map(mean_gain, totals))))
+    # Under a single lift there is no area, which is another thing than an area of nothing.
+    wide = result.range_m[1] > result.range_m[0]
+    areas = tuple(Datum(variant.curve_area_m4_s if wide else None) for variant in result.variants)
+    rows.append(SideRow("area", None, None, areas, ()))
+    rows += [port_row(result, port) for port in all_ports(result)]
+    if any(variant.port_spread is not None for variant in result.variants):
+        spreads = tuple(Datum(variant.port_spread, variant.port_spread_u95) for variant in result.variants)
+        rows.append(SideRow("spread", None, None, spreads, ()))
+    return rows
+
+
+def port_row(result: SideComparison, port: str) -> SideRow:
+    """Return a port's mean flow in every variant, and its gains over the first."""
+    flows = tuple(
+        Datum(next((item.mean_flow_m3_s for item in variant.ports if item.port == port), None))
+        for variant in result.variants
+    )
+    gains = []
+    for gain in result.totals:
+        mine = next((item for item in gain.ports if item.port == port), None)
+        gains.append(Datum(None) if mine is None else Datum(mine.mean_flow_gain, mine.u95, mine.low, mine.high))
+    return SideRow("port", None, port, flows, tuple(gains))
 
 
 ALL_STEPS = "all steps"
@@ -370,7 +471,69 @@ def power_figures(variant: EngineVariant, display: Display) -> tuple[float, ...]
     return tuple(value / scale for value in variant.power.power_w) if variant.power else ()
 
 
-def power_words(engine: EngineResult) -> str:
+_INPUT_NAMES = {
+    "intake_valves": "intake valves per cylinder",
+    "exhaust_valves": "exhaust valves per cylinder",
+    "rod": "connecting rod",
+    "air_fuel_ratio": "air–fuel ratio",
+    "stoichiometric_ratio": "air–fuel ratio of complete combustion",
+    "bsfc": "brake specific fuel consumption",
+    "fuel_heating_value": "heating value of the fuel",
+    "wiebe_start": "combustion begins",
+    "wiebe_duration": "combustion lasts",
+    "wiebe_a": "Wiebe's efficiency parameter a",
+    "wiebe_m": "Wiebe's shape parameter m",
+    "heat_transfer": "heat lost to the walls",
+    "gamma": "heat capacity of the gas",
+    "gamma_value": "ratio of heat capacities, where taken as constant",
+    "intake_backflow": "what is pushed back into the intake",
+    "intake_reverse": "intake's area in reverse flow, over that forward",
+    "exhaust_reverse": "exhaust's area in reverse flow, over that forward",
+}
+"""Inputs of the engine model in words, where their key is not already plain."""
+_INPUT_VALUES = {
+    ("heat_transfer", "woschni"): "Woschni's law",
+    ("heat_transfer", "none"): "none",
+    ("gamma", "temperature"): "by temperature",
+    ("gamma", "constant"): "constant",
+    ("intake_backflow", "returns"): "returns first",
+    ("intake_backflow", "mixes"): "mixes with the air there",
+}
+_CONVERTED = {
+    "US": {"mm": ("in", 3), "K": ("°F", 0), "kPa": ("inHg", 2), "mm²": ("in²", 3)},
+    "metric": {"K": ("°C", 0), "in": ("mm", 2)},
+}
+
+
+def input_value(text: str, display: Display) -> str:
+    """Write an input's value in the units shown."""
+    found = re.fullmatch(r"([-−]?\d+(?:\.\d+)?) (\S+)", text)
+    units = _CONVERTED["US" if display.lift == "in" else "metric"]
+    if found is None or found[2] not in units:
+        return text
+    unit, digits = units[found[2]]
+    number = float(found[1].replace("−", "-"))
+    return f"{numeral(from_si(to_si(number, found[2]), unit), digits)} {unit}"
+
+
+def engine_inputs(engine: EngineResult, display: Display) -> list[tuple[str, list[str]]]:
+    """Return the engine model's inputs in words: what was assumed, then what was stated."""
+    found = []
+    for source in ("assumed", "stated"):
+        words = []
+        for item in engine.assumptions:
+            if item.source == source:
+                name = _INPUT_NAMES.get(item.name, item.name.replace("_", " "))
+                value = _INPUT_VALUES.get((item.name, item.value), input_value(item.value, display))
+                if item.name == "wiebe_start":
+                    value = re.sub(r"^[-−](.*)$", r"\1 before top dead centre", value)
+                words.append(f"{name} {value}")
+        if words:
+            found.append((source.capitalize(), words))
+    return found
+
+
+def power_words(engine: EngineResult, display: Display) -> str:
     """Say what air-limited power is, with every assumption behind it."""
     if not any(variant.power for variant in engine.variants):
         return ""
@@ -378,7 +541,7 @@ def power_words(engine: EngineResult) -> str:
 
     def told(name: str) -> str:
         """An input and where it comes from."""
-        return f"{known[name].value} ({known[name].source})" if name in known else "not told"
+        return f"{input_value(known[name].value, display)} ({known[name].source})" if name in known else "not stated"
 
     # A predicted engine's own bore is among its inputs; the one it starts from may have another.
     whose, flows = ("The predicted engine's d", "measured and predicted") if engine.prediction else ("D", "measured")

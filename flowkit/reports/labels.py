@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime
 import io
+import re
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable
@@ -18,6 +19,11 @@ from flowkit.drawing.curves import (
 )
 from flowkit.model import AirState, Finding, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
+
+KEPT = re.compile(
+    r"(?<=\d) (?=%|(?:in|in²|mm|mm²|CFM|L/s|inH2O|kPa|rpm|°C|°F|hp|kW|Nm|ft/s|m/s)\b)|(?<=[±×]) |(?<=%) (?=±)"
+)
+"""Spaces that lines are not broken at: between a number and its unit, and round plus-minus."""
 
 
 def sides_of(comparison: Comparison) -> list[tuple[Side, SideComparison]]:
@@ -45,9 +51,14 @@ def _air_words(air: AirState) -> str:
 
 
 def pressure_words(pressure_pa: float, display: Display) -> str:
-    """Write a test pressure in inches of water, and in kPa where metric units are shown."""
-    text = f"{from_si(pressure_pa, 'inH2O'):.4g} inH2O"
-    return text if display.pressure == "inH2O" else f"{text} ({pressure_pa / 1000:.3f} kPa)"
+    """Write a test pressure as shops say it: in the unit in which it is round, and in the units shown."""
+    water = f"{from_si(pressure_pa, 'inH2O'):.4g} inH2O"
+    if display.pressure == "inH2O":
+        return water
+    metric = f"{from_si(pressure_pa, 'kPa'):.4g} kPa"
+    round_water = abs(from_si(pressure_pa, "inH2O") - round(from_si(pressure_pa, "inH2O"), 1)) < 1e-6
+    round_metric = abs(pressure_pa / 1000 - round(pressure_pa / 1000, 1)) < 1e-6
+    return metric if round_metric or not round_water else f"{water} ({metric})"
 
 
 def reference_words(reference: Reference, display: Display) -> str:

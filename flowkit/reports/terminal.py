@@ -1,12 +1,13 @@
-"""Results as text for a terminal."""
+"""Results as text for a terminal: the answer first, tables when asked, nothing wider than the terminal."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison, VariantFlow
-from flowkit.analysis.sentences import cause
+from flowkit.analysis.results import Comparison, Gain, SideComparison
+from flowkit.analysis.sentences import cause, headline
 from flowkit.drawing import Display
 from flowkit.drawing.curves import (
     NOTHING,
@@ -20,15 +21,16 @@ from flowkit.drawing.curves import (
     signed_percent,
 )
 from flowkit.engine.results import EngineDifference, EngineResult
-from flowkit.model import Finding, Side
+from flowkit.model import Finding
 from flowkit.reports.contents import (
     ALL_STEPS,
     BY_GEOMETRY,
     FACTORIAL,
     Bands,
     BandTable,
+    Datum,
+    SideRow,
     all_lifts,
-    all_ports,
     band_head,
     band_sentence,
     band_tables,
@@ -38,11 +40,10 @@ from flowkit.reports.contents import (
     common_lifts,
     effect_words,
     effects,
-    flow_at,
+    engine_inputs,
     formulas,
     gains_of_steps,
     has_expected,
-    measured,
     power_figures,
     power_unit,
     power_words,
@@ -50,6 +51,7 @@ from flowkit.reports.contents import (
     ratio_lifts,
     ratio_variants,
     share_words,
+    side_rows,
     skipped_reasons,
     spaced,
     told,
@@ -57,12 +59,12 @@ from flowkit.reports.contents import (
     velocity_unit,
 )
 from flowkit.reports.labels import (
+    KEPT,
     method_words,
     not_assessed_words,
     port_text,
     pressure_words,
     printable,
-    resolved_words,
     sides_of,
 )
 from flowkit.units import from_si
@@ -75,37 +77,107 @@ if TYPE_CHECKING:
     from flowkit.importers import ReadResult
 
 Parts = tuple["RenderableType", ...]
+Justify = Literal["left", "right"]
+Heads = Sequence[tuple[str, Justify]]
 _STYLES = {"error": "bold red", "warning": "yellow", "note": "dim"}
+_BETWEEN_COLUMNS = 3
+_HEAD = 9
+"""A head no longer than this takes one line where the terminal is narrow."""
+_WIDE = 60
+_NAME = 28
+"""Names of rows are broken into lines of this many columns."""
+FINDINGS_SHOWN = 20
+"""Findings of one sheet on a terminal; --json has them all."""
+
+
+def broken(text: str, width: int) -> list[str]:
+    """Break a text into lines, never inside a word, a number or between a number and its unit."""
+    from rich.cells import cell_len
+
+    lines, line = [], ""
+    for word in KEPT.sub("\u00a0", text).split(" "):
+        longer = f"{line} {word}" if line else word
+        if line and cell_len(longer) > width:
+            lines.append(line)
+            longer = word
+        line = longer
+    return [one.replace("\u00a0", " ") for one in (*lines, line)]
+
+
+class Prose:
+    """A paragraph as wide as the terminal, its further lines indented; words too long for a line stay whole."""
+
+    def __init__(
+        self, words: object, style: str = "", *, label: str = "", label_style: str = "", indent: int = 0
+    ) -> None:
+        self.words = printable(words)
+        self.style = style
+        self.label = label
+        self.label_style = label_style
+        self.indent = indent
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Yield the lines."""
+        from rich.text import Text
+
+        width = max(20, options.max_width - self.indent)
+        for number, line in enumerate(broken(self.words, width)):
+            text = Text(no_wrap=True, overflow="ignore", end="\n")
+            first = self.label.ljust(self.indent) if self.label else ""
+            text.append(first if number == 0 else " " * self.indent, style=self.label_style)
+            text.append(line, style=self.style)
+            yield text
 
 
 def plain_text(words: object, style: str = "") -> Any:
-    """Return words that are printed as they stand, markup signs included."""
+    """Return a cell's words as they are, markup signs included."""
     from rich.text import Text
 
-    return Text(printable(words), style=style)
+    return Text(printable(words), style=style, no_wrap=True, overflow="fold")
 
 
 def plain_table(*heads: tuple[str, str]) -> Table:
     """Return an empty table: heads with their alignment, one rule under them."""
     from rich import box
     from rich.table import Table
+    from rich.text import Text
 
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="bold")
     for head, justify in heads:
-        table.add_column(plain_text(head), justify=justify, overflow="fold")  # type: ignore[arg-type]
+        table.add_column(Text(printable(head)), justify=justify, no_wrap=False)  # type: ignore[arg-type]
     return table
 
 
-def findings_text(findings: Sequence[Finding]) -> Parts:
-    """Return findings for a terminal: errors first, then warnings, then notes."""
-    parts = []
-    for severity in ("error", "warning", "note"):
-        for finding in dict.fromkeys(findings):
-            if finding.severity == severity:
-                line = plain_text(severity, _STYLES[severity])
-                line.append(f"  {printable(finding.where)}", style="bold")
-                line.append(f"  {printable(finding.message)} [{finding.rule}]")
-                parts.append(line)
+def sheet_of(where: str) -> str:
+    """Return the file, and the worksheet where it is named before a cell, that a finding is about."""
+    pieces = where.split("!")
+    return "!".join(pieces[:2]) if len(pieces) > 2 else re.split(r"[:,]", pieces[0])[0]
+
+
+def capped(findings: Iterable[Finding]) -> list[Finding | str]:
+    """Return each finding once, at most so many of a sheet, and in place of the rest how many there are."""
+    shown: list[Finding | str] = []
+    counts: dict[str, int] = {}
+    for finding in dict.fromkeys(findings):
+        sheet = sheet_of(finding.where)
+        counts[sheet] = counts.get(sheet, 0) + 1
+        if counts[sheet] <= FINDINGS_SHOWN:
+            shown.append(finding)
+    left = {sheet: count - FINDINGS_SHOWN for sheet, count in counts.items() if count > FINDINGS_SHOWN}
+    return shown + [f"{sheet}: and {count} more in --json" for sheet, count in left.items()]
+
+
+def findings_text(findings: Sequence[Finding], *, errors: bool = False) -> Parts:
+    """Return warnings, then notes, for a terminal; errors go to standard error and are repeated only where asked."""
+    kinds = ("error", "warning", "note") if errors else ("warning", "note")
+    ordered = [finding for kind in kinds for finding in findings if finding.severity == kind]
+    parts: list[RenderableType] = []
+    for item in capped(ordered):
+        if isinstance(item, str):
+            parts.append(Prose(item, "dim"))
+            continue
+        words = f"{item.where}: {item.message}" if item.where else item.message
+        parts.append(Prose(f"{words} [{item.rule}]", label=item.severity, label_style=_STYLES[item.severity], indent=9))
     return tuple(parts)
 
 
@@ -114,7 +186,7 @@ Block = list[tuple[str, list[Any]]]
 
 
 class WideTable:
-    """Columns beside the names of their rows, split where the terminal is narrow."""
+    """Columns beside the names of their rows, split into several tables where the terminal is narrow."""
 
     def __init__(
         self,
@@ -123,7 +195,7 @@ class WideTable:
         blocks: Sequence[Block],
         *,
         rules: Iterable[int] = (),
-        names: Literal["right", "left"] = "right",
+        names: Justify = "right",
         notes: str = "",
     ) -> None:
         self.title = title
@@ -134,72 +206,166 @@ class WideTable:
         self.notes = notes
 
     def _tables(self, width: int) -> Iterable[Table]:
-        """Yield tables that fit a width, whole blocks in each."""
-        first = max(len(label) for label in self.labels) + 2
+        """Yield tables that fit a width, whole blocks in each; heads take one line where there is room."""
+        labels = ["\n".join(broken(printable(label), max(_NAME, width // 3))) for label in self.labels]
+        first = max(_columns(line) for label in labels for line in label.split("\n"))
+        every = [column for block in self.blocks for column in block]
+        whole = first + sum(_room(*column, _WIDE) + _BETWEEN_COLUMNS for column in every)
+        head = _WIDE if whole <= width else _HEAD
         waiting: Block = []
         used = first
         for block in self.blocks:
-            need = sum(max(*(len(cell) for cell in cells), _longest_word(head)) + 2 for head, cells in block)
+            need = sum(_room(*column, head) + _BETWEEN_COLUMNS for column in block)
             if waiting and used + need > width:
-                yield self._one(waiting)
+                yield self._one(waiting, labels, head)
                 waiting, used = [], first
             waiting += block
             used += need
-        yield self._one(waiting)
+        yield self._one(waiting, labels, head)
 
-    def _one(self, columns: Block) -> Table:
-        """Make one table of some columns."""
-        table = plain_table((self.labels[0], self.names), *((head, "right") for head, _ in columns))
-        for row, label in enumerate(self.labels[1:]):
-            table.add_row(plain_text(label), *(cells[row] for _, cells in columns), end_section=row in self.rules)
+    def _one(self, columns: Block, labels: Sequence[str], most: int) -> Table:
+        """Make one table of some columns, each as wide as its cells and its longest word."""
+        from rich.text import Text
+
+        heads = ["\n".join(broken(head, _room(head, cells, most))) for head, cells in columns]
+        table = plain_table((labels[0], self.names), *((head, "right") for head in heads))
+        for column, head in zip(table.columns, (labels[0], *heads), strict=True):
+            column.header = Text(head, no_wrap=True, overflow="fold")
+        for row, label in enumerate(labels[1:]):
+            cells = [cells[row] if not isinstance(cells[row], str) else plain_text(cells[row]) for _, cells in columns]
+            name = Text(label, no_wrap=True, overflow="fold")
+            table.add_row(name, *cells, end_section=row in self.rules)
         return table
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Yield title, tables and notes."""
         if self.title:
-            yield plain_text(self.title, "bold")
+            yield Prose(self.title, "bold")
         for place, table in enumerate(self._tables(options.max_width)):
             if place:
                 yield plain_text("")
             yield table
         if self.notes:
             yield plain_text("")
-            yield plain_text(self.notes, "dim")
+            yield Prose(self.notes, "dim")
+
+
+def _columns(text: Any) -> int:
+    """Return how many columns of a terminal a text takes."""
+    from rich.cells import cell_len
+
+    return cell_len(str(text))
 
 
 def _longest_word(text: str) -> int:
-    """Return the length of the longest word."""
-    return max(map(len, text.split()), default=0)
+    """Return how many columns the longest word takes."""
+    return max((_columns(word) for word in text.split()), default=0)
+
+
+def _room(head: str, cells: Sequence[Any], most: int) -> int:
+    """Return how wide a column is: its cells, or the longest word of its head."""
+    return max(*(_columns(cell) for cell in cells), _longest_word(head), min(_columns(head), most), 1)
+
+
+def listing(heads: Heads, rows: Sequence[Sequence[str]], first: int = 1) -> Any:
+    """Return a plain table that is split where the terminal is narrow; its first columns name the rows."""
+    return _Listing(heads, rows, first)
+
+
+_LEAST = 18
+"""A last column of words is not made narrower than this, its gap included."""
+
+
+class _Listing:
+    """A table of texts, its last columns moved under the first ones where the terminal is narrow."""
+
+    def __init__(self, heads: Heads, rows: Sequence[Sequence[str]], first: int) -> None:
+        self.heads = [(printable(head), justify) for head, justify in heads]
+        self.rows = [[printable(cell) for cell in row] for row in rows]
+        self.first = first
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Yield one table, or several that begin with the same columns."""
+        wide = [
+            _BETWEEN_COLUMNS + _room(head, [row[i][:34] for row in self.rows] or [""], _HEAD)
+            for i, (head, _) in enumerate(self.heads)
+        ]
+        # Words in the last column give way first: they can be broken.
+        most = options.max_width + _BETWEEN_COLUMNS
+        spare = most - sum(wide[:-1])
+        if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
+            wide[-1] = spare
+        fixed = sum(wide[: self.first])
+        groups: list[list[int]] = [[]]
+        used = fixed
+        for i in range(self.first, len(self.heads)):
+            if groups[-1] and used + wide[i] > most:
+                groups.append([])
+                used = fixed
+            groups[-1].append(i)
+            used += wide[i]
+        for place, group in enumerate(groups):
+            if place:
+                yield plain_text("")
+            yield self._table([*range(self.first), *group], wide)
+
+    def _table(self, chosen: Sequence[int], wide: Sequence[int]) -> Table:
+        """Make a table of some of the columns."""
+        from rich.text import Text
+
+        table = plain_table(*(self.heads[i] for i in chosen))
+        for column, i in zip(table.columns, chosen, strict=True):
+            text = "\n".join(broken(self.heads[i][0], wide[i] - _BETWEEN_COLUMNS))
+            column.header = Text(text, no_wrap=True, overflow="fold")
+        for row in self.rows:
+            lines = ["\n".join(broken(row[i], wide[i] - _BETWEEN_COLUMNS)) for i in chosen]
+            table.add_row(*(Text(line, no_wrap=True, overflow="fold") for line in lines))
+        return table
 
 
 def reading_text(result: ReadResult, display: str = "US") -> Parts:
     """Return what was understood of a sheet for a terminal: a row a test, then the findings."""
-    units = display_of(display)
-    table = plain_table(
-        ("variant", "left"), ("side", "left"), ("port", "left"), ("run", "right"), ("points", "right"),
-        ("lifts", "left"), ("flows", "left"), ("pressure", "left"), ("bore", "left"),
-    )  # fmt: skip
-    for test in result.tests:
-        lifts = [point.lift_m for point in test.points]
-        flows = [point.flow_m3_s for point in test.points]
-        pressures = {test.pressure_at(point) for point in test.points}
-        bore = test.conditions.fixture_bore_m
-        table.add_row(
-            plain_text(test.variant),
-            plain_text(test.side or "?"),
-            plain_text(test.port or NOTHING),
-            str(test.run),
-            str(len(test.points)),
-            plain_text(_range(lifts, test.units.lift.unit, test.units.lift.source)),
-            plain_text(_range(flows, test.units.flow.unit, test.units.flow.source)),
-            plain_text(
-                ", ".join("missing" if p is None else pressure_words(p, units) for p in sorted(pressures, key=str))
-            ),
-            plain_text(NOTHING if bore is None else _bore(bore, test.units.lift.unit)),
-        )
+    heads = ("state", "side", "port", "run", "points", "lifts", "flows", "pressure", "bore")
+    rows = [_reading_row(test) for test in result.tests]
+    same = [place for place in range(len(heads)) if len(rows) > 2 and len({row[place] for row in rows}) == 1]
     files = list(dict.fromkeys(test.file for test in result.tests))
     count = f"{len(result.tests)} test" + ("s" if len(result.tests) != 1 else "")
-    head = [plain_text(f"{', '.join(files)}: {count}" if files else "no tests", "bold")]
-    return (*head, *([table] if result.tests else []), *findings_text(result.findings), "")
+    parts: list[RenderableType] = [Prose(f"{', '.join(files)}: {count}" if files else "no tests", "bold")]
+    if same:
+        parts.append(Prose("All of them: " + "; ".join(_same_words(heads[i], rows[0][i]) for i in same) + "."))
+    shown = [place for place in range(len(heads)) if place not in same]
+    if rows and shown:
+        columns: list[tuple[str, Justify]] = [
+            (heads[i], "right" if heads[i] in ("run", "points") else "left") for i in shown
+        ]
+        parts.append(listing(columns, [[row[i] for i in shown] for row in rows], min(3, len(shown) - 1) or 1))
+    return (*parts, *findings_text(result.findings), "")
+
+
+def _same_words(head: str, cell: str) -> str:
+    """Say what holds of every test."""
+    return {"points": f"{cell} points", "side": cell, "run": f"run {cell}"}.get(head, f"{head} {cell}")
+
+
+def _reading_row(test: Any) -> list[str]:
+    """Return a test's row: who it is, its lifts and flows as the sheet has them, and its conditions."""
+    pressures = {test.pressure_at(point) for point in test.points}
+    words = ", ".join("missing" if p is None else _as_written(p, test.units) for p in sorted(pressures, key=str))
+    bore = test.conditions.fixture_bore_m
+    return [
+        test.variant, test.side or "?", test.port or NOTHING, str(test.run), str(len(test.points)),
+        _range([point.lift_m for point in test.points], test.units.lift.unit, test.units.lift.source),
+        _range([point.flow_m3_s for point in test.points], test.units.flow.unit, test.units.flow.source),
+        words, NOTHING if bore is None else _bore(bore, test.units.lift.unit),
+    ]  # fmt: skip
+
+
+def _as_written(pressure_pa: float, units: Any) -> str:
+    """Write a pressure in the unit the sheet has it in, in inches of water where it has none."""
+    from flowkit.units import UNITS
+
+    unit = units.pressure.unit if units.pressure is not None and units.pressure.unit in UNITS else "inH2O"
+    return f"{from_si(pressure_pa, unit):.4g} {unit}"
 
 
 def _bore(bore_m: float, lift_unit: str) -> str:
@@ -225,44 +391,41 @@ def _range(values: Sequence[float], unit: str, source: str) -> str:
 def correction_text(result: CorrectionResult, display: str = "US") -> Parts:
     """Return corrected flows and how they got there, for a terminal."""
     units = display_of(display)
+    law = f"{result.reference.pressure_law} law"
     parts: list[RenderableType] = [
-        plain_text(
-            f"Flows at {pressure_words(result.reference.pressure_pa, units)}, {result.reference.pressure_law} law.",
-            "dim",
-        )
+        Prose(f"Flows at {pressure_words(result.reference.pressure_pa, units)}, {law}.", "dim")
     ]
     names = list(dict.fromkeys(line.correction for test in result.tests for line in test.ledger))
-    table = plain_table(("variant", "left"), ("side", "left"), ("tests", "right"), *((name, "left") for name in names))
-    for variant, side, count, items in told(result.tests):
-        cells = [plain_text(effect_words(items.get(name), units)) for name in names]
-        table.add_row(plain_text(variant), plain_text(side), str(count), *cells)
-    parts += ["", table, ""] if result.tests else []
-    parts += [plain_text(f"{name}: {formula}") for name, formula in formulas(result.tests)]
+    rows = [
+        [state, side, str(count), *(effect_words(items.get(name), units) for name in names)]
+        for state, side, count, items in told(result.tests)
+    ]
+    heads: list[tuple[str, Justify]] = [("state", "left"), ("side", "left"), ("tests", "right")]
+    parts += ["", listing([*heads, *((name, "left") for name in names)], rows, 2), ""] if rows else []
+    parts += [Prose(f"{name}: {formula}", indent=2) for name, formula in formulas(result.tests)]
     for name, reason, count in skipped_reasons(result.tests):
-        parts.append(plain_text(f"{name}: not made in {count} of {len(result.tests)} tests, {reason}", "dim"))
-    parts.append("")
-    parts.append(_points_table(result, units))
+        where = "any test" if count == len(result.tests) else f"{count} of {len(result.tests)} tests"
+        parts.append(Prose(f"{name}: not made in {where}: {reason}", "dim", indent=2))
+    parts += ["", _points_table(result, units)]
     found = findings_text(result.findings)
     return (*parts, *(["", *found] if found else []))
 
 
-def _points_table(result: CorrectionResult, display: Display) -> Table:
+def _points_table(result: CorrectionResult, display: Display) -> Any:
     """Return a row a point: as read, the pressure it was read at, and at the reference."""
-    table = plain_table(
+    heads: list[tuple[str, Justify]] = [
         ("test", "left"), (f"lift, {display.lift}", "right"), (f"read, {display.flow}", "right"),
-        ("at, inH2O", "right"), (f"corrected, {display.flow}", "right"),
-    )  # fmt: skip
+        (f"at, {display.pressure}", "right"), (f"corrected, {display.flow}", "right"),
+    ]  # fmt: skip
+    rows = []
     for test in result.tests:
         for place, point in enumerate(test.points):
-            table.add_row(
-                plain_text(test.id if place == 0 else ""),
-                lift_text(point.lift_m, display),
-                flow_text(point.reading_m3_s, display),
-                numeral(None if point.pressure_pa is None else from_si(point.pressure_pa, "inH2O"), 1),
-                flow_text(point.flow_m3_s, display),
-                end_section=place == len(test.points) - 1,
-            )
-    return table
+            pressure = None if point.pressure_pa is None else from_si(point.pressure_pa, display.pressure)
+            rows.append([
+                test.id if place == 0 else "", lift_text(point.lift_m, display), flow_text(point.reading_m3_s, display),
+                numeral(pressure, display.pressure_digits), flow_text(point.flow_m3_s, display),
+            ])  # fmt: skip
+    return listing(heads, rows)
 
 
 _SHOWN = 5
@@ -288,7 +451,7 @@ def _label(name: str | None) -> str:
 
 
 def _further_bands(table: BandTable, display: Display, *, last: bool) -> WideTable:
-    """Return mean flow of every variant and gain of every step, band by band."""
+    """Return mean flow of every state and gain of every step, band by band."""
     gained = any(gain is not None for row in table.rows for gain in row.gains)
     blocks: list[Block] = []
     for place, limit in enumerate(table.limits):
@@ -371,7 +534,7 @@ def _marked(value: float | None, known: bool, digits: int) -> str:
 def _at_lifts(
     head: str, names: Sequence[str], lifts: Sequence[float], cells: Sequence[Sequence[str]], display: Display
 ) -> WideTable:
-    """Return a row a variant and a column a lift."""
+    """Return a row a state and a column a lift."""
     blocks: list[Block] = [
         [(f"at {lift_text(lift, display)} {display.lift}", [row[place] for row in cells])]
         for place, lift in enumerate(lifts)
@@ -408,214 +571,210 @@ def ratio_text(comparison: Comparison, display: Display) -> Parts:
 
 def sentences_text(comparison: Comparison) -> Parts:
     """Return what the comparison says in words, a line each."""
-    return tuple(plain_text(sentence) for sentence in comparison.sentences)
+    return tuple(Prose(sentence, indent=2) for sentence in comparison.sentences)
 
 
-def _side_table(side: Side, result: SideComparison, display: Display) -> WideTable:
+def _side_table(side: str, result: SideComparison, display: Display) -> WideTable:
     """Return one side's flows and gains over the first."""
-    return WideTable(
-        side.capitalize(),
-        _labels(result, display),
-        _blocks(result, display),
-        rules=_rules(result),
-        notes=_table_notes(result),
-    )
-
-
-def _labels(result: SideComparison, display: Display) -> list[str]:
-    """Return the head and the labels of all rows."""
-    lifts = [lift_text(lift, display) for lift in all_lifts(result)]
-    ports = [port_text(printable(port)) for port in all_ports(result)]
-    return [f"lift, {display.lift}", *lifts, "mean flow", f"area, {display.flow}·{display.lift}", *ports, "spread, %"]
-
-
-def _rules(result: SideComparison) -> set[int]:
-    """Return the rows that have a rule under them."""
-    lifts = len(all_lifts(result))
-    return {lifts - 1, lifts + 1}
-
-
-def _blocks(result: SideComparison, display: Display) -> list[Block]:
-    """Return each variant's columns: its flows, and its gains over the first."""
-    totals = {gain.to: gain for gain in result.totals}
-    blocks = []
-    for variant in result.variants:
-        name = printable(variant.name)
-        block: Block = [(f"{name} {display.flow}", _flow_cells(variant, result, display))]
-        if variant.name in totals:
-            block.append(("gain %", _gain_cells(totals[variant.name], result)))
-        blocks.append(block)
-    return blocks
-
-
-def _flow_cells(variant: VariantFlow, result: SideComparison, display: Display) -> list[Any]:
-    """Return a variant's flows, mean, area, port means and spread."""
-    known = measured(variant)
-    ports = {port.port: port.mean_flow_m3_s for port in variant.ports}
-    low, high = result.range_m
-    # Under a single lift there is no area, which is another thing than an area of nothing.
-    area = from_si(1.0, display.flow) * from_si(1.0, display.lift) * variant.curve_area_m4_s if high > low else None
-    return [
-        *(plain_text(_flow(variant, known, lift, display)) for lift in all_lifts(result)),
-        plain_text(flow_text(variant.mean_flow_m3_s, display), "bold"),
-        plain_text(numeral(area, display.flow_digits)),
-        *(plain_text(flow_text(ports.get(port), display)) for port in all_ports(result)),
-        plain_text(percent(variant.port_spread)),
-    ]
-
-
-def _flow(variant: VariantFlow, known: dict[float, float], lift: float, display: Display) -> str:
-    """Write the flow at a lift, marked where it was not measured there."""
-    if lift in known:
-        return flow_text(known[lift], display)
-    between = flow_at(variant, lift)
-    return NOTHING if between is None else "~" + flow_text(between, display)
-
-
-def _gain_cells(gain: Gain, result: SideComparison) -> list[Any]:
-    """Return a variant's gains over the first; those the bench cannot tell from nothing are dim."""
-    per_lift = {round(item.lift_m, 6): item for item in gain.per_lift}
-    ports = {item.port: item.mean_flow_gain for item in gain.ports}
-    halves = [item.u95 for item in gain.per_lift] + [gain.mean_flow_gain_u95]
+    rows = side_rows(result, all_lifts(result))
+    labels = [f"lift, {display.lift}", *(_row_label(row, display) for row in rows)]
+    halves = [datum.u95 for row in rows if row.kind in ("lift", "mean") for datum in row.gains]
     room = max((len(percent(half)) for half in halves if half is not None), default=0)
-    style = "dim" if gain.resolved is False else "bold"
-    return [
-        *(_gain_cell(per_lift.get(lift), room) for lift in all_lifts(result)),
-        plain_text(_with_interval(gain.mean_flow_gain, gain.mean_flow_gain_u95, room), style),
-        plain_text(""),
-        *(plain_text(_with_interval(ports.get(port), None, room)) for port in all_ports(result)),
-        plain_text(""),
-    ]
+    gained = {gain.to: place for place, gain in enumerate(result.totals)}
+    blocks: list[Block] = []
+    for place, variant in enumerate(result.variants):
+        flows = [_flow_cell(row, row.flows[place], display) for row in rows]
+        block: Block = [(f"{printable(variant.name)} {display.flow}", flows)]
+        if variant.name in gained:
+            mine = [row.gains[gained[variant.name]] if row.gains else None for row in rows]
+            cells = [_gain_cell(row.kind, datum, room) for row, datum in zip(rows, mine, strict=True)]
+            block.append(("gain %", cells))
+        blocks.append(block)
+    kinds = [row.kind for row in rows]
+    rules = {kinds.index("mean") - 1, kinds.index("area")}
+    return WideTable(side.capitalize(), labels, blocks, rules=rules, notes=_table_notes(result, rows))
 
 
-def _with_interval(gain: float | None, u95: float | None, room: int) -> Any:
-    """Write a gain with its interval, aligned on the decimal and on the sign ±."""
-    half = f" ± {percent(u95):>{room}}" if u95 is not None else " " * (room + 3 if room else 0)
-    return signed_percent(gain) + half
+def _row_label(row: SideRow, display: Display) -> str:
+    """Return what a row is called."""
+    if row.kind == "lift" and row.lift_m is not None:
+        return lift_text(row.lift_m, display)
+    names = {
+        "mean": "mean flow", "area": f"area, {display.flow}·{display.lift}", "spread": "spread, %",
+        "port": port_text(printable(row.port or "")),
+    }  # fmt: skip
+    return names[row.kind]
 
 
-def _gain_cell(item: LiftGain | None, room: int) -> Any:
-    """Return the gain at one lift."""
-    if item is None:
-        return plain_text(_with_interval(None, None, room))
-    dim = item.u95 is not None and abs(item.gain) <= item.u95
-    mark = "~" if item.interpolated else ""
-    return plain_text(mark + _with_interval(item.gain, item.u95, room), "dim" if dim else "")
+def _flow_cell(row: SideRow, datum: Datum, display: Display) -> Any:
+    """Return a state's figure in a row: a flow, an area or a spread."""
+    if row.kind == "spread":
+        return plain_text(percent(datum.value))
+    if row.kind == "area":
+        scale = from_si(1.0, display.flow) * from_si(1.0, display.lift)
+        return plain_text(numeral(None if datum.value is None else scale * datum.value, display.flow_digits))
+    text = flow_text(datum.value, display)
+    between = datum.between and datum.value is not None
+    return plain_text(f"~{text}" if between else text, "bold" if row.kind == "mean" else "")
 
 
-def _table_notes(result: SideComparison) -> str:
+def _gain_cell(kind: str, datum: Datum | None, room: int) -> Any:
+    """Return a gain with its interval, aligned on the decimal and on the sign ±; dim where the scatter covers it."""
+    if datum is None:
+        return plain_text("")
+    half = f" ± {percent(datum.u95):>{room}}" if datum.u95 is not None else " " * (room + 3 if room else 0)
+    mark = "~" if datum.between and datum.value is not None else ""
+    style = "dim" if datum.unsure else "bold" if kind == "mean" else ""
+    return plain_text(mark + signed_percent(datum.value) + half, style)
+
+
+def _table_notes(result: SideComparison, rows: Sequence[SideRow]) -> str:
     """Say what the marks in the table mean, where there are any."""
-    items = [item for gain in result.totals for item in gain.per_lift]
     notes = [f"Gains over {printable(result.variants[0].name)}."] if result.totals else []
-    if any(item.interpolated for item in items):
-        notes.append("~ between measured lifts.")
+    if any(datum.between and datum.value is not None for row in rows for datum in (*row.flows, *row.gains)):
+        notes.append(_BETWEEN)
     return " ".join(notes)
 
 
-def _steps_table(result: SideComparison) -> Table | None:
-    """Return what each step, and all together, were worth."""
-    if not result.steps:
-        return None
-    table = plain_table(("gain in mean flow", "left"), ("", "right"), ("what changed", "left"), ("", "left"))
-    rows = [(f"{gain.from_} → {gain.to}", gain) for gain in result.steps]
-    if len(result.steps) > 1:
-        last = result.totals[-1]
-        rows.append((f"all: {last.from_} → {last.to}", last))
-    for name, gain in rows:
-        style = "dim" if gain.resolved is False else ""
-        figure = gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95)
-        table.add_row(
-            plain_text(name, style),
-            plain_text(figure, style),
-            plain_text(cause(gain), style),
-            plain_text(resolved_words(gain), style),
-        )
-    return table
+def steps_text(comparison: Comparison) -> Parts:
+    """Return what each step, and all together, were worth on either side."""
+    sides = sides_of(comparison)
+    names: dict[str | None, str] = {}
+    for _, result in sides:
+        for name, gain in gains_of_steps(result):
+            names[name] = printable(gain.to) if name is not None else f"all, over {printable(gain.from_)}"
+    if not names:
+        return ()
+    found = [dict(gains_of_steps(result)) for _, result in sides]
+    rows = []
+    for name in sorted(names, key=lambda item: item is None):
+        gains = [side.get(name) for side in found]
+        causes = dict.fromkeys(cause(gain) for gain in gains if gain is not None)
+        rows.append([names[name], *(_step_cell(gain) for gain in gains), "; ".join(map(printable, causes))])
+    heads: list[tuple[str, Justify]] = [("gain in mean flow", "left")]
+    heads += [(f"{side}, %", "left") for side, _ in sides]
+    parts: list[RenderableType] = [listing([*heads, ("what changed", "left")], rows)]
+    if any(gain is not None and gain.resolved is False for side in found for gain in side.values()):
+        parts.append(Prose("(?) not proven beyond the bench's scatter.", "dim"))
+    return tuple(parts)
 
 
-def comparison_text(comparison: Comparison, display: str = "US") -> Parts:
-    """Return a comparison for a terminal."""
+def _step_cell(gain: Gain | None) -> str:
+    """Write a step's gain with its interval, marked where it is not proven."""
+    if gain is None:
+        return NOTHING
+    text = gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    return text.replace(" %", "", 1) + (" (?)" if gain.resolved is False else "")
+
+
+def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool = False) -> Parts:
+    """Return a comparison for a terminal: the answer in one screen, and every table where asked."""
     units = display_of(display)
-    law = f"{comparison.reference.pressure_law} law"
-    where = f"Flows at {pressure_words(comparison.reference.pressure_pa, units)}, {law}."
-    parts: list[RenderableType] = [plain_text(f"{where} {method_words(comparison, units)}", "dim"), ""]
+    parts: list[RenderableType] = [*_answer(comparison, units)]
+    if tables:
+        for side, result in sides_of(comparison):
+            parts += ["", _side_table(side, result, units), *further_of_side(result, units)]
+        ratio = ratio_text(comparison, units)
+        parts += ["", *ratio] if ratio else []
+        found = findings_text(comparison.findings)
+        return (*parts, *(["", *found] if found else []))
+    return (*parts, *_doubts(comparison))
+
+
+def _answer(comparison: Comparison, display: Display) -> Parts:
+    """Return headline, steps, what is in doubt and what to do next, then what the figures are."""
+    parts: list[RenderableType] = []
     for side, result in sides_of(comparison):
-        parts.append(_side_table(side, result, units))
-        steps = _steps_table(result)
-        if steps is not None:
-            parts += ["", steps]
-        reasons = dict.fromkeys(gain.not_assessed_because for gain in result.gains if gain.not_assessed_because)
-        parts += [plain_text(not_assessed_words(reason)) for reason in reasons]
-        parts += [*further_of_side(result, units), ""]
-    ratio = ratio_text(comparison, units)
-    parts += [*ratio, ""] if ratio else []
-    found = findings_text(comparison.findings)
-    parts += [*found, ""] if found else []
-    return (*parts, *sentences_text(comparison))
+        words = headline(result.totals[-1], side) if result.totals else ""
+        parts += [Prose(words, "bold", indent=2)] if words else []
+    steps = steps_text(comparison)
+    parts += ["", *steps, ""] if steps else []
+    said = comparison.parts
+    sentences = (*said.get("doubts", ()), *said.get("next", ())) if said and steps else comparison.sentences
+    parts += [Prose(sentence, indent=2) for sentence in sentences]
+    reasons = [gain.not_assessed_because for _, side in sides_of(comparison) for gain in side.gains]
+    if not said:
+        parts += [Prose(not_assessed_words(reason), indent=2) for reason in dict.fromkeys(filter(None, reasons))]
+    where = f"Flows at {pressure_words(comparison.reference.pressure_pa, display)}"
+    law = f"{comparison.reference.pressure_law} law"
+    return (*parts, Prose(f"{where}, {law}. {method_words(comparison, display)}", "dim", indent=2))
+
+
+_DOUBTS = 4
+"""Warnings shown beside the answer."""
+
+
+def _doubts(comparison: Comparison) -> Parts:
+    """Return the first warnings, and how to see everything else."""
+    warnings = list(dict.fromkeys(finding for finding in comparison.findings if finding.severity == "warning"))
+    notes = sum(finding.severity == "note" for finding in dict.fromkeys(comparison.findings))
+    more = [f"{len(warnings) - _DOUBTS} more warnings"] if len(warnings) > _DOUBTS else []
+    more += [f"{notes} note{'s' if notes > 1 else ''}"] if notes else []
+    parts = list(findings_text(warnings[:_DOUBTS]))
+    listed = f"; {' and '.join(more)} with flowkit check" if more else ""
+    return (*(["", *parts] if parts else []), Prose(f"Every figure: --tables{listed}.", "dim"))
 
 
 SPEEDS_SHOWN = 12
 
 
-def engine_text(result: EngineResult, display: str = "US") -> Parts:
-    """Return what the flows mean for the engine, for a terminal."""
+def engine_text(result: EngineResult, display: str = "US", *, tables: bool = False) -> Parts:
+    """Return what the flows mean for the engine, for a terminal: cautions first, every table where asked."""
     units = display_of(display)
-    parts = [plain_text(result.prediction, "bold"), ""] if result.prediction else []
-    parts += [_variants(result, units), ""]
+    parts: list[RenderableType] = [Prose(caution, indent=2) for caution in result.cautions]
+    parts += [""] if parts else []
+    parts += [Prose(result.prediction, "bold"), ""] if result.prediction else []
+    parts += [Prose(sentence, indent=2) for sentence in result.sentences]
+    parts += ["", _variants(result, units), ""]
+    found = findings_text(result.findings)
+    if not tables:
+        parts.append(Prose("Every figure, input and simplification of the model: --tables.", "dim"))
+        return (*parts, *(["", *found] if found else []))
     over = [item for item in result.differences if item.kind != "step" and item.speeds_rpm]
     if over:
-        parts += [plain_text(f"Over {over[0].from_}, % (estimates of a model)", "bold"), _changes(over), ""]
+        parts += [Prose(f"Change over {over[0].from_}, % (estimates of a model)", "bold"), _changes(over), ""]
     parts += _power(result, units)
     for bands in bands_of(result, units):
         parts += [*_engine_bands(bands, units), ""]
-    parts += [plain_text(sentence) for sentence in result.sentences]
-    assumed = [f"{item.name} {item.value}" for item in result.assumptions if item.source == "assumed"]
-    stated = [f"{item.name} {item.value}" for item in result.assumptions if item.source == "stated"]
-    parts.append("")
-    for word, items in (("Assumed", assumed), ("Stated", stated)):
-        if items:
-            parts.append(plain_text(f"{word}: {'; '.join(items)}.", "dim"))
+    for word, items in engine_inputs(result, units):
+        parts.append(Prose(f"{word}: {'; '.join(items)}.", "dim", indent=2))
     notes = [note for note in (*result.model_notes, result.no_wave_effects) if note]
-    parts += [plain_text(note, "dim") for note in notes]
-    parts += [plain_text(caution) for caution in result.cautions]
-    found = findings_text(result.findings)
+    parts += [Prose(note, "dim", indent=2) for note in notes]
     return (*parts, *(["", *found] if found else []))
 
 
-def _variants(result: EngineResult, display: Display) -> Table:
-    """Return a row a variant."""
-    table = plain_table(
-        ("variant", "left"), (f"cam-weighted intake {display.flow}", "right"), ("gain %", "right"),
-        (f"exhaust {display.flow}", "right"), ("gain %", "right"), ("rpm at Z = 0.5", "right"), ("change %", "right"),
-    )  # fmt: skip
+def _variants(result: EngineResult, display: Display) -> Any:
+    """Return a row a state."""
+    heads: list[tuple[str, Justify]] = [
+        ("state", "left"), (f"intake flow over the cam, {display.flow}", "right"), ("gain, %", "right"),
+        (f"exhaust, {display.flow}", "right"), ("gain, %", "right"), ("rpm at Z = 0.5", "right"),
+        ("change, %", "right"),
+    ]  # fmt: skip
     speeds = {item.to: item.speed_at_half for item in result.differences if item.kind != "step"}
+    rows = []
     for variant in result.variants:
         flows, more = variant.cam_weighted_mean_flow_m3_s, speeds.get(variant.name)
-        table.add_row(
-            plain_text(variant.name),
-            flow_text(flows.intake, display),
-            cam_gain_words(result, "intake", variant.name),
-            flow_text(flows.exhaust, display),
-            cam_gain_words(result, "exhaust", variant.name),
+        rows.append([
+            variant.name, flow_text(flows.intake, display), cam_gain_words(result, "intake", variant.name),
+            flow_text(flows.exhaust, display), cam_gain_words(result, "exhaust", variant.name),
             NOTHING if variant.mach is None else numeral(variant.mach.speed_at_half_rpm, 0),
             "" if more is None else signed_percent(more),
-        )
-    return table
+        ])  # fmt: skip
+    return listing(heads, rows)
 
 
-def _changes(over: list[EngineDifference]) -> Table:
+def _changes(over: list[EngineDifference]) -> Any:
     """Return what filling and torque change, at some of the speeds."""
-    heads = [("rpm", "right")]
-    for item in over:
-        heads += [(f"{item.to} filling", "right"), ("torque", "right")]
-    table = plain_table(*heads)
     speeds = over[0].speeds_rpm
-    for place in _places(len(speeds)):
-        cells = [numeral(speeds[place], 0)]
-        for item in over:
-            cells += [signed_percent(item.volumetric_efficiency[place]), signed_percent(item.indicated_torque[place])]
-        table.add_row(*cells)
-    return table
+    places = _places(len(speeds))
+    blocks: list[Block] = []
+    for item in over:
+        filling = [signed_percent(item.volumetric_efficiency[place]) for place in places]
+        block: Block = [(f"{printable(item.to)} filling", filling)]
+        if item.indicated_torque:
+            block.append(("torque", [signed_percent(item.indicated_torque[place]) for place in places]))
+        blocks.append(block)
+    return WideTable("", ["rpm", *(numeral(speeds[place], 0) for place in places)], blocks)
 
 
 def _places(count: int) -> list[int]:
@@ -630,28 +789,32 @@ def _power(result: EngineResult, display: Display) -> Parts:
     if not having or having[0].power is None:
         return ()
     speeds = having[0].power.speeds_rpm
-    table = plain_table(("rpm", "right"), *((variant.name, "right") for variant in having))
-    figures = [power_figures(variant, display) for variant in having]
-    for place in _places(len(speeds)):
-        table.add_row(numeral(speeds[place], 0), *(numeral(powers[place], 1) for powers in figures))
-    title = plain_text(f"Air-limited power, {power_unit(display)} (estimates)", "bold")
-    return (title, table, plain_text(power_words(result), "dim"), "")
+    places = _places(len(speeds))
+    blocks: list[Block] = []
+    for variant in having:
+        figures = power_figures(variant, display)
+        blocks.append([(printable(variant.name), [numeral(figures[place], 1) for place in places])])
+    title = f"Air-limited power, {power_unit(display)} (estimates)"
+    table = WideTable(title, ["rpm", *(numeral(speeds[place], 0) for place in places)], blocks)
+    return (table, Prose(power_words(result, display), "dim", indent=2), "")
 
 
 def _engine_bands(bands: Bands, display: Display) -> Parts:
     """Return where one side's valve spends its time, and where more flow would pay."""
-    before = [] if bands.before is None else [(f"{bands.before} {display.flow}", "right")]
-    gain = [] if bands.before is None else [("gain %", "right")]
-    table = plain_table(
-        (f"lift {display.lift}", "right"), ("crank °", "right"), ("time %", "right"), *before,
-        (f"{bands.after} {display.flow}", "right"), *gain, ("share of flow %", "right"),
-    )  # fmt: skip
+    heads: list[tuple[str, Justify]] = [
+        (f"lift, {display.lift}", "right"), ("crank, °", "right"), ("time, %", "right")
+    ]  # fmt: skip
+    heads += [] if bands.before is None else [(f"{bands.before}, {display.flow}", "right")]
+    heads.append((f"{bands.after}, {display.flow}", "right"))
+    heads += [] if bands.before is None else [("gain, %", "right")]
+    heads.append(("share of flow, %", "right"))
+    rows = []
     for row in bands.rows:
         cells = [row.lift, numeral(row.time.crank_deg, 0), percent(row.time.share_of_period)]
-        cells += [flow_text(row.before_m3_s, display)] if before else []
+        cells += [] if bands.before is None else [flow_text(row.before_m3_s, display)]
         cells.append(flow_text(row.after_m3_s, display))
-        cells += [NOTHING if row.gain is None else signed_percent(row.gain)] if gain else []
-        table.add_row(*cells, percent(row.time.share_of_flow))
-    title = plain_text(f"{bands.side.capitalize()}: time in bands of lift, and mean flow there", "bold")
-    sentence = band_sentence(bands, display, repr(bands.after))
-    return (title, table, *((plain_text(sentence),) if sentence else ()))
+        cells += [] if bands.before is None else [NOTHING if row.gain is None else signed_percent(row.gain)]
+        rows.append([*cells, percent(row.time.share_of_flow)])
+    title = Prose(f"{bands.side.capitalize()}: time in bands of lift, and mean flow there", "bold")
+    sentence = band_sentence(bands, display, bands.after)
+    return (title, listing(heads, rows), *((Prose(sentence, indent=2),) if sentence else ()))

@@ -69,8 +69,13 @@ def test_read_globs_and_workers(command: Command, job: Path, tmp_path: Path) -> 
 def test_compare_prints_flows_gains_findings_and_sentences(command: Command, job: Path) -> None:
     done = command("compare", "job.toml")
     assert done.code == 0
-    for said in ("Intake", "Exhaust", "mean flow", "spread, %", "seats alone", "resolved", "[law-difference]"):
+    for said in ("Intake", "Exhaust", "mean flow", "seats alone", "--tables"):
         assert said in done.out
+    assert "spread, %" not in done.out
+    whole = command("compare", "job.toml", "--tables")
+    for said in ("spread, %", "port 4", "mean flow by band of lift"):
+        assert said in whole.out
+    assert max(map(len, whole.out.splitlines())) <= 80
     assert "\x1b" not in done.out
 
 
@@ -104,7 +109,7 @@ def test_check_is_silent_on_a_clean_sheet_and_fails_on_an_error(command: Command
     (tmp_path / "bad.csv").write_text(sheet.read_text().replace("60.0", "-60.0"))
     done = command("check", "bad.csv")
     assert done.code == 1
-    assert "flow-negative" in done.out
+    assert "below zero" in done.err and not done.out
     assert command("check", "none.csv").code == 1
     assert json.loads(command("check", "bad.csv", "--json").out)["findings"][0]["severity"] == "error"
 
@@ -119,11 +124,12 @@ def test_report_writes_pages_and_workbook(command: Command, job: Path, tmp_path:
     done = command("report", "job.toml", "-o", "out")
     assert done.code == 0
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
+        "flow_chart.html",
         "flow_chart.pdf",
         "flow_chart.png",
         "flow_chart.xlsx",
     ]
-    assert done.out.count("wrote ") == 3
+    assert done.out.count("wrote ") == 4
 
 
 def test_report_refuses_an_unknown_format(command: Command, job: Path, tmp_path: Path) -> None:

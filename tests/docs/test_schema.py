@@ -100,7 +100,7 @@ def test_the_schema_is_one_and_names_every_kind():
     """It is a valid schema, and what is left out or of another type is told."""
     Draft202012Validator.check_schema(SCHEMA)
     kinds = {SCHEMA["$defs"][ref["$ref"].rsplit("/", 1)[1]]["properties"]["kind"]["const"] for ref in SCHEMA["oneOf"]}
-    assert kinds == {"read", "check", "correct", "compare", "plan", "engine"}
+    assert kinds == {"read", "check", "correct", "compare", "plan", "engine", "attach"}
 
 
 @pytest.mark.parametrize(

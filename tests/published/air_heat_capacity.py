@@ -1,7 +1,8 @@
 """Heat capacity of air as an ideal gas at constant pressure.
 
-Tables of ideal-gas specific heats of air in textbooks of thermodynamics (K, kJ/(kg K), gamma). From memory, printed
-with three decimals. The package's air is nitrogen and oxygen as oscillators, without argon: within 0.5 %.
+Ohio University, thermodynamics pages, Specific Heat Capacities of Air (K, kJ/(kg K), gamma; to 1000
+K from NBS Circular 564, 1955), three decimals. The package's air is nitrogen and oxygen as
+oscillators, without argon: within 0.5 %.
 """
 
 CP: tuple[tuple[float, float, float], ...] = (

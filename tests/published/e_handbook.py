@@ -1,7 +1,8 @@
 """A one-way analysis of variance, worked through.
 
-NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.3: three levels of a treatment with five
-readings each, and the table of the analysis. From memory; `tests/analysis/test_repeatability.py`
+NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.4 (prc434.htm): three levels of a treatment
+with five readings each, and the table of the analysis. Read on the page, which prints the raw sum
+of squares as 829.390 (a slip: 779.041 + 45.349 is 824.390); `tests/analysis/test_repeatability.py`
 sums the readings up and meets every printed figure, which no slip in a reading would let through.
 """
 

@@ -1,7 +1,10 @@
 """Worked examples of the Guide to the expression of uncertainty in measurement.
 
-JCGM 100:2008 (GUM 1995 with minor corrections). Written down from memory. Rounding is that of
-the printed figures.
+JCGM 100:2008 (GUM 1995 with minor corrections). H.1 and H.2 read in the package phonometry,
+tests/reference_data (H.1 also in suncal 1.7.0, GTC 1.5.1 and R propagate; H.2 in R errors 0.4.4,
+data GUM.H.2), the data of H.5 and its scatter within a day in suncal 1.7.0, test/test_dataset.py.
+G.4.1 and the shift from day to day (H.5) are from memory, worked anew. Rounding is that of the
+printed figures.
 """
 
 # H.1 End-gauge calibration: l = l_S + d - l_S·(δα·θ + α_S·δθ).

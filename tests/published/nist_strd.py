@@ -1,9 +1,10 @@
 """Certified one-way analyses of variance.
 
-NIST Statistical Reference Datasets, univariate ANOVA: SiRstv (resistivity of silicon, lower
-level of difficulty) and AtmWtAg (atomic weight of silver, average level). Certified values have
-15 digits. Written down from memory; `tests/analysis/test_repeatability.py` sums them up in
-exact fractions and meets every certified digit, which no slip in a datum would let through.
+NIST Statistical Reference Datasets, univariate ANOVA: SiRstv (resistivity of silicon, lower level
+of difficulty) and AtmWtAg (atomic weight of silver, average level). Certified values have 15
+digits. Read in scipy 1.17.1, scipy/stats/tests/data/nist_anova;
+`tests/analysis/test_repeatability.py` sums them up in exact fractions and meets every certified
+digit, which no slip in a datum would let through.
 """
 
 SILICON: tuple[tuple[str, ...], ...] = (

@@ -1,7 +1,8 @@
 """Thermal efficiency of the air-standard Otto cycle, as textbooks print it.
 
-1 - r**(1 - gamma) with gamma = 1.4: J. B. Heywood, Internal Combustion Engine Fundamentals (1988), eq. 5.31, and
-any textbook of thermodynamics, three decimals. From memory.
+1 - r**(1 - gamma) with gamma = 1.4: read on open pages of thermodynamics; the three decimals as
+textbooks print them (J. B. Heywood, Internal Combustion Engine Fundamentals (1988), eq. 5.31, from
+memory).
 """
 
 # Compression ratio, efficiency, half a unit of the last digit.

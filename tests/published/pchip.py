@@ -1,10 +1,11 @@
 """Areas under monotone cubics, worked by hand with fractions.
 
-Slopes after F. N. Fritsch and J. Butland, "A method for constructing local monotone piecewise
-cubic interpolants", SIAM J. Sci. Stat. Comput. 5 (1984) 300-304, as used in PCHIM (weights
-w1 = 2h_k + h_(k-1), w2 = h_k + 2h_(k-1) in the harmonic mean), at the ends the three-point
-formula kept to the shape (C. Moler, Numerical Computing (2004), section 3.4); both from
-memory. Each interval adds h·(y0 + y1)/2 + h²·(d0 − d1)/12. The results are exact fractions.
+Slopes after F. N. Fritsch and J. Butland, "A method for constructing local monotone piecewise cubic
+interpolants", SIAM J. Sci. Stat. Comput. 5 (1984) 300-304, as used in PCHIM (weights w1 = 2h_k +
+h_(k-1), w2 = h_k + 2h_(k-1) in the harmonic mean), at the ends the three-point formula kept to the
+shape (C. Moler, Numerical Computing with MATLAB (2004), section 3.6); both read in scipy 1.17.1,
+scipy/interpolate/_cubic.py. Each interval adds h·(y0 + y1)/2 + h²·(d0 − d1)/12. The results are
+exact fractions.
 """
 
 from __future__ import annotations

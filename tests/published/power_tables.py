@@ -1,7 +1,8 @@
 """Sample sizes for comparing two means, two-sided at 5 %, power 80 %.
 
 J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. 1988, table 2.4.1 (a2 =
-0.05, power 0.80). Written down from memory; the same figures are in every course on the matter
+0.05, power 0.80). Read on medicalalgorithms.com and in the statistics wiki of the MRC Cognition and Brain
+Sciences Unit; the number of the table is not verified
 (d = 0.2, 0.5, 0.8: "small, medium, large"). Whole numbers in each of the two groups.
 """
 

@@ -10,8 +10,8 @@ COMMON_FACTORS: tuple[tuple[float, float, float, float], ...] = (
 )
 
 # Ventilation handbooks: V [ft/min] = 4005 sqrt(VP [inH2O]) for standard air of 0.075 lb/ft3.
-# From memory. Their inch of water is that of water at 68 °F, 0.1 % lighter than the conventional
-# one, and 4005 is rounded: hence 0.1 %.
+# Read on pages that quote ACGIH, Industrial Ventilation. Their inch of water is that of water at
+# 68 °F, 0.1 % lighter than the conventional one, and 4005 is rounded: hence 0.1 %.
 VENTILATION_CONSTANT = 4005.0
 VENTILATION_STANDARD_AIR_LB_FT3 = 0.075
 VENTILATION_TOLERANCE = 0.001

@@ -1,7 +1,7 @@
 """Student's t for a coverage probability, two-sided, as printed.
 
-JCGM 100:2008 (GUM), table G.2, columns 95 % and 99 %. Written down from memory; the same
-figures stand in every handbook of statistics. Two decimals are printed up to 50 degrees of
+NIST TN 1297 (Taylor & Kuyatt 1994), appendix B, table B.1, columns 95 % and 99 %, read on NIST's
+page; the same table as JCGM 100:2008 (GUM), G.2. Two decimals are printed up to 50 degrees of
 freedom, three from 100 on.
 """
 

@@ -1,9 +1,9 @@
 """Conversion factors to SI as NIST prints them.
 
-Source: A. Thompson, B. N. Taylor, Guide for the Use of the International System of Units
-(SI), NIST Special Publication 811, 2008 edition, appendix B.8 (and B.9, the same factors by
-quantity); written down from memory. The guide prints seven significant figures and sets in
-bold what is exact.
+Source: A. Thompson, B. N. Taylor, Guide for the Use of the International System of Units (SI), NIST
+Special Publication 811, 2008 edition, appendix B.8 (and B.9, the same factors by quantity); read in
+the R package NISTunits 1.0.1, R/NISTfactors.R. The guide prints seven significant figures and sets
+in bold what is exact.
 """
 
 # unit as flowkit spells it, factor as printed, exact (bold in the guide)

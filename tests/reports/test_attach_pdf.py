@@ -261,7 +261,7 @@ def test_losses_are_noticed(lost: str) -> None:
 
 
 def test_missing_flow_pages_are_noticed() -> None:
-    with pytest.raises(AttachError, match="would lack flow pages"):
+    with pytest.raises(AttachError, match="the flow pages do not fit in"):
         verify_pages(build_pdf(), build_pdf(), flow_pages(), "b.pdf")
 
 

@@ -44,7 +44,7 @@ def block(text: str, head: str) -> list[list[str]]:
 
 def terminal(contents=None, *, width: int = 200) -> str:
     """The comparison as printed, metric."""
-    return printed(comparison_text((contents or factorial()).comparison, "metric"), width=width)
+    return printed(comparison_text((contents or factorial()).comparison, "metric", tables=True), width=width)
 
 
 def side_of(text: str, side: str) -> str:
@@ -125,7 +125,7 @@ def test_the_terminal_shows_velocity_where_the_port_is_known_and_ratios_where_bo
     assert text.count("mean port velocity") == 1
     for head in ("exhaust over intake at equal lift", "exhaust over intake, share of peak lift"):
         assert [row[1:] for row in block(text, head)] == [["0.70"] * 5] * 5
-    us = printed(comparison_text(factorial().comparison, "US"))
+    us = printed(comparison_text(factorial().comparison, "US", tables=True))
     assert block(us, "mean port velocity, ft/s")[3][-1] == f"{top / 760e-6 / 0.3048:.1f}"
 
 
@@ -140,7 +140,7 @@ def test_velocity_and_ratio_between_measured_lifts_are_marked() -> None:
     odd = make_contents(variants=2, ports=1, lifts=[0.001, 0.0034, 0.010]).comparison.sides["exhaust"]
     sides = {**contents.comparison.sides, "exhaust": replace(side, variants=odd.variants)}
     comparison = replace(contents.comparison, sides=sides)
-    rows = block(printed(comparison_text(comparison, "metric")), "exhaust over intake at equal lift")
+    rows = block(printed(comparison_text(comparison, "metric", tables=True)), "exhaust over intake at equal lift")
     assert [cell.startswith("~") for cell in rows[0][2:]] == [False, True, True, True, False]
 
 

@@ -184,7 +184,7 @@ def test_the_terminal_marks_flows_between_measured_lifts() -> None:
     odd = make_contents(variants=2, ports=1, lifts=[0.0012, 0.0034, 0.0091]).comparison.sides["intake"]
     side = contents.comparison.sides["intake"]
     side = replace(side, variants=(odd.variants[0], side.variants[1]))
-    text = printed(comparison_text(replace(contents.comparison, sides={"intake": side})))
+    text = printed(comparison_text(replace(contents.comparison, sides={"intake": side}), tables=True))
     row = next(line for line in text.splitlines() if line.strip().startswith("0.197"))
     assert row.split()[1].startswith("~")
     beyond = next(line for line in text.splitlines() if line.strip().startswith("0.394"))

@@ -18,6 +18,7 @@ from flowkit.model import Conditions, Finding, UnitSource
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import comparison_csv
 from flowkit.reports.terminal import (
+    broken,
     comparison_text,
     correction_text,
     engine_text,
@@ -45,7 +46,7 @@ def row(text: str, label: str) -> str:
 
 
 def test_flows_and_gains_stand_under_their_variants(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison))
+    text = printed(comparison_text(contents.comparison, tables=True))
     side = contents.comparison.sides["intake"]
     lift = side.variants[0].lifts_m[-1] / 0.0254
     cells = row(text, f"{lift:.3f}").split()
@@ -58,7 +59,7 @@ def test_flows_and_gains_stand_under_their_variants(contents: ReportContents) ->
 
 
 def test_decimals_are_aligned(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison))
+    text = printed(comparison_text(contents.comparison, tables=True))
     lines = text.splitlines()
     start = next(i for i, line in enumerate(lines) if "lift, in" in line) + 2
     rows = lines[start : start + 10]
@@ -75,20 +76,20 @@ def test_gains_carry_a_sign_and_those_not_resolved_are_dim() -> None:
     gain = replace(gain, per_lift=(faint, *gain.per_lift[1:]), mean_flow_gain=0.005, resolved=False)
     side = replace(side, gains=(gain,))
     comparison = replace(contents.comparison, sides={"intake": side})
-    text = printed(comparison_text(comparison), color=True)
+    text = printed(comparison_text(comparison, tables=True), color=True)
     dim = re.findall(r"\x1b\[2m *([+−]\d+\.\d) (?:% )?± 1\.1", text)
-    assert dim == ["+0.4", "+0.5", "+0.5"]  # at one lift, in the mean, and as a step
-    assert "within the bench's repeatability" in text
+    assert dim == ["+0.4", "+0.5"]  # at one lift and in the mean
+    assert "+0.5 ± 1.1 (?)" in text and "(?) not proven beyond the bench's scatter." in text
 
 
 def test_a_gain_between_measured_lifts_is_marked(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison))
+    text = printed(comparison_text(contents.comparison, tables=True))
     assert re.search(r"~\+\d+\.\d ± 1\.1", text)
     assert "~ between measured lifts." in text
 
 
 def test_means_area_ports_and_spread_are_there(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison))
+    text = printed(comparison_text(contents.comparison, tables=True))
     side = contents.comparison.sides["intake"]
     first = side.variants[0]
     assert row(text, "mean flow").split()[2] == f"{first.mean_flow_m3_s / CFM:.1f}"
@@ -98,28 +99,48 @@ def test_means_area_ports_and_spread_are_there(contents: ReportContents) -> None
     assert row(text, "spread, %").split()[2] == f"{100 * first.port_spread:.1f}"
 
 
-def test_steps_and_the_total_follow_the_table(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison))
-    assert re.search(r"as received → seats recut +\+7\.6 % ± 1\.1 +seats alone +resolved", text)
-    assert re.search(r"all: as received → slim-stem valves +\+12\.0 % ± 1\.1 +ports, seats and valves together", text)
+def test_the_answer_is_first_and_fits_one_screen(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison), width=80)
+    assert text.startswith("Intake: +12.0 % ± 1.1 mean flow")
+    assert re.search(r"seats recut +\+7\.6 ± 1\.1 +\+7\.6 ± 1\.1 +seats alone", text)
+    assert re.search(r"all, over as received +\+12\.0 ± 1\.1 +\+12\.0 ± 1\.1 +ports, seats and valves", text)
+    assert text.index("all, over") < text.index("The seats were worth most") < text.index("warning")
+    assert "lift, in" not in text and "--tables" in text
+    assert len(text.splitlines()) <= 24
 
 
-def test_findings_then_sentences_end_it(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison))
-    warning, note = text.index("warning  after_work"), text.index("note  as_received")
-    assert warning < note < text.index("The seats were worth most")
+def test_tables_follow_the_answer_where_asked(contents: ReportContents) -> None:
+    text = printed(comparison_text(contents.comparison, tables=True))
+    assert text.index("The seats were worth most") < text.index("lift, in") < text.index("warning  after_work")
+    assert text.index("warning  after_work") < text.index("note     as_received")
     assert "[falling-flow]" in text
     assert printed(sentences_text(contents.comparison)).startswith("The seats were worth most")
 
 
+def test_a_line_is_broken_between_words_and_never_inside_a_number_or_before_its_unit() -> None:
+    words = "a_very_long_file_name_that_is_wider_than_the_terminal_itself.csv gains +11.8 % ± 0.9 at 10.00 mm of lift"
+    for width in range(8, 60):
+        lines = broken(words, width)
+        assert " ".join(lines) == words
+        assert not any(line.startswith(("%", "±", "mm")) or line.endswith("±") for line in lines)
+
+
+def test_at_most_twenty_findings_of_a_sheet_are_shown() -> None:
+    findings = [Finding("typing-slip", "warning", f"a.xlsx!one!B{row}", "odd") for row in range(1, 170)]
+    findings += [Finding("typing-slip", "warning", "b.csv:3:2", "odd")]
+    text = printed(findings_text(findings))
+    assert text.count("[typing-slip]") == 21
+    assert "a.xlsx!one: and 149 more in --json" in text
+
+
 def test_plain_when_piped(contents: ReportContents) -> None:
-    assert "\x1b" not in printed(comparison_text(contents.comparison))
+    assert "\x1b" not in printed(comparison_text(contents.comparison, tables=True))
 
 
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_a_narrow_terminal_gets_whole_variants_in_several_tables(width: int) -> None:
     contents = make_contents(variants=8)
-    text = printed(comparison_text(contents.comparison), width=width)
+    text = printed(comparison_text(contents.comparison, tables=True), width=width)
     assert max(map(len, text.splitlines())) <= width
     tables = text.count("lift, in")
     assert tables >= 4
@@ -128,13 +149,13 @@ def test_a_narrow_terminal_gets_whole_variants_in_several_tables(width: int) -> 
 
 
 def test_no_uncertainty_is_said_once_with_its_reason() -> None:
-    text = printed(comparison_text(make_contents(known=False).comparison))
+    text = printed(comparison_text(make_contents(known=False).comparison, tables=True))
     assert "not assessed: no port was measured twice" in text
     assert "±" not in text
 
 
 def test_metric_shows_the_same_flows_in_litres_a_second(contents: ReportContents) -> None:
-    text = printed(comparison_text(contents.comparison, "metric"))
+    text = printed(comparison_text(contents.comparison, "metric", tables=True))
     mean = contents.comparison.sides["intake"].variants[0].mean_flow_m3_s
     assert row(text, "mean flow").split()[2] == f"{1000 * mean:.2f}"
     assert "6.974 kPa" in text
@@ -142,20 +163,20 @@ def test_metric_shows_the_same_flows_in_litres_a_second(contents: ReportContents
 
 def test_markup_and_control_characters_from_sheets_are_inert() -> None:
     contents = make_contents(variants=["[bold red]a[/]", "b\x1b[31m\nc"])
-    text = printed(comparison_text(contents.comparison), color=True)
+    text = printed(comparison_text(contents.comparison, tables=True), color=True)
     assert "[bold red]a[/]" in text
     assert "\x1b[31m" not in text
 
 
 def test_one_variant_has_flows_and_no_gains() -> None:
-    text = printed(comparison_text(make_contents(variants=1).comparison))
-    assert "gain %" not in text and "gain in mean flow" not in text
-    assert "as received" in text
+    text = printed(comparison_text(make_contents(variants=1).comparison, tables=True))
+    assert "gain %" not in text and "gain in mean" not in text and "resolved" not in text
+    assert re.search(r"as\s+received", text)
 
 
 def test_unknown_display() -> None:
     with pytest.raises(FlowkitError, match="'US' or 'metric'"):
-        comparison_text(make_contents().comparison, "imperial")
+        comparison_text(make_contents().comparison, "imperial", tables=True)
 
 
 def test_csv_holds_every_flow_and_gain(contents: ReportContents) -> None:
@@ -211,7 +232,8 @@ def test_html_without_uncertainty() -> None:
 
 def test_findings_are_sorted_by_gravity_and_said_once() -> None:
     findings = [Finding("a", "note", "x", "n"), Finding("b", "error", "y", "e"), Finding("b", "error", "y", "e")]
-    assert printed(findings_text(findings)) == "error  y  e [b]\nnote  x  n [a]\n"
+    assert printed(findings_text(findings)) == "note     x: n [a]\n"
+    assert printed(findings_text(findings, errors=True)) == "error    y: e [b]\nnote     x: n [a]\n"
     assert findings_text([]) == ()
 
 
@@ -226,7 +248,8 @@ def test_what_was_read_is_a_row_a_test(contents: ReportContents) -> None:
     )
     text = printed(reading_text(ReadResult((*tests[1:4], odd), contents.findings)))
     assert "as_received.csv: 4 tests" in text
-    line = row(text, "as received   intake")
+    assert "All of them: state as received" in text
+    line = row(text, "intake")
     assert "1–10 mm" in line and "10 inH2O" in line
     last = next(line for line in text.splitlines() if "?" in line)
     assert "0.03937–0.3937 in (assumed)" in last and "kg/h" in last and "missing" in last and "3.268 in" in last
@@ -239,28 +262,28 @@ def test_corrections_are_told_once_for_all_that_had_them(contents: ReportContent
     result = CorrectionResult(comparison.reference, comparison.tests, contents.findings)
     text = printed(correction_text(result))
     assert re.search(r"as received +intake +6 .*× 1\.0040 +× 1\.6733", text)
-    assert "leakage: not made in 48 of 48 tests, no leakage was measured" in text
+    assert "leakage: not made in any test: no leakage was measured" in text
     assert "test-pressure: Q4 = Q3 sqrt(dP_ref/dP)" in text
     point = comparison.tests[0].points[0]
-    line = row(text, comparison.tests[0].id)
+    line = row(text, comparison.tests[0].id[:30])
     assert f"{point.reading_m3_s / CFM:.1f}" in line and f"{point.flow_m3_s / CFM:.1f}" in line
     empty = printed(correction_text(CorrectionResult(comparison.reference, (), ())))
     assert "Flows at 28 inH2O" in empty
 
 
 def test_the_engine_is_told_with_differences_and_assumptions() -> None:
-    text = printed(engine_text(make_engine(names(3)), "metric"))
+    text = printed(engine_text(make_engine(names(3)), "metric", tables=True))
     assert re.search(r"seats recut .*\+5\.0 ± 1\.1 .* 7350 +\+2\.0", text)
-    assert "Over as received, % (estimates of a model)" in text
-    assert "Assumed: fuel petrol, 44 MJ/kg; air_fuel_ratio 12.8." in text
-    assert "Stated: compression_ratio 10.2; bsfc 310 g/kWh." in text
+    assert "Change over as received, % (estimates of a model)" in text
+    assert "Assumed: fuel petrol, 44 MJ/kg; air–fuel ratio 12.8." in text
+    assert "Stated: compression ratio 10.2; brake specific fuel consumption 310 g/kWh." in text
     assert "An estimate is no safe speed." in text
     assert re.search(r"^ *8000 .*\+1\.3", text, re.MULTILINE)
 
 
 def test_power_the_air_allows_stands_with_every_assumption_behind_it() -> None:
     engine = make_engine(names(3))
-    metric, us = printed(engine_text(engine, "metric")), printed(engine_text(engine))
+    metric, us = printed(engine_text(engine, "metric", tables=True)), printed(engine_text(engine, tables=True))
     assert "Air-limited power, kW (estimates)" in metric and "Air-limited power, hp (estimates)" in us
     # 1.6 L × 1.2 kg/m³ × 4000 turns a second/60/2 × 0.8 = 51.2 g/s, over 12.8 × 300 g/kWh = 48.0 kW;
     # 1 hp = 745.6999 W (NIST SP 811, appendix B.8).
@@ -270,39 +293,39 @@ def test_power_the_air_allows_stands_with_every_assumption_behind_it() -> None:
     assert "Air–fuel ratio: 12.8 (assumed)." in told
     assert "Brake specific fuel consumption: 310 g/kWh (stated), the same at every speed" in told
     assert "Volumetric efficiency: from the filling model" in told and "not measured." in told
-    assert "bore not told" in told
-    predicted = printed(engine_text(replace(engine, prediction="Not measured."), "metric"))
+    assert "bore not stated" in told
+    predicted = printed(engine_text(replace(engine, prediction="Not measured."), "metric", tables=True))
     assert "The predicted engine's displacement" in " ".join(predicted.split())
 
 
 def test_time_in_bands_of_lift_stands_beside_flow_and_gain() -> None:
-    text = printed(engine_text(make_engine(names(3)), "metric"))
+    text = printed(engine_text(make_engine(names(3)), "metric", tables=True))
     assert "Intake: time in bands of lift, and mean flow there" in text
     # Mean flow in the highest band: 0.4/0.2 of 60 CFM and of 66 CFM = 56.63 L/s and 62.30 L/s.
     assert re.search(r"^ *8\.00–10\.00 +48 +20\.0 +56\.63 +62\.30 +\+10\.0 +40\.0$", text, re.MULTILINE)
     told = " ".join(text.split())
     assert (
-        "Intake, 'ports blended': more flow pays most at 8.00–10.00 mm of lift, where the valve spends 20 % of its "
+        "Intake, ports blended: more flow pays most at 8.00–10.00 mm of lift, where the valve spends 20 % of its "
         "open time and 40 % of the flow over the cam passes: 1 % more flow there alone gives 0.40 % more over the "
         "cam; at 0.00–2.00 mm, where it spends 50 % of the time, 0.04 %. Exhaust:"
     ) in told
-    assert "Exhaust, 'ports blended': more flow pays most at 7.20–9.00 mm" in told
+    assert "Exhaust, ports blended: more flow pays most at 7.20–9.00 mm" in told
 
 
 def test_bands_of_another_cam_are_not_compared() -> None:
     engine = make_engine(names(2))
     first, last = engine.variants
     other = replace(last, band_times={"intake": make_bands(0.011), "exhaust": make_bands(0.009)})
-    text = printed(engine_text(replace(engine, variants=(first, other)), "metric"))
+    text = printed(engine_text(replace(engine, variants=(first, other)), "metric", tables=True))
     assert re.search(r"^ *8\.80–11\.00 +48 +20\.0 +59\.47 +40\.0$", text, re.MULTILINE)
     unknown = tuple(replace(band, share_of_flow=None) for band in make_bands(0.010))
     bare = replace(engine.variants[0], band_times={"intake": unknown})
-    text = printed(engine_text(replace(engine, variants=(bare,)), "metric"))
+    text = printed(engine_text(replace(engine, variants=(bare,)), "metric", tables=True))
     assert re.search(r"^ *8\.00–10\.00 +48 +20\.0 +– +–$", text, re.MULTILINE)
     assert "more flow pays most" not in text
     one = replace(engine.variants[0], band_times={"intake": make_bands(0.010)[4:]})
-    text = printed(engine_text(replace(engine, variants=(one,)), "metric"))
-    assert "gives 0.40 % more over the cam. At 6000" in " ".join(text.split())
+    text = printed(engine_text(replace(engine, variants=(one,)), "metric", tables=True))
+    assert "gives 0.40 % more over the cam. Assumed" in " ".join(text.split())
 
 
 def test_the_engine_without_filling_or_gains() -> None:
@@ -312,8 +335,8 @@ def test_the_engine_without_filling_or_gains() -> None:
         findings=(Finding("short-of-cam", "warning", "x", "y"),),
         assumptions=(),
     )
-    text = printed(engine_text(engine))
-    assert text.startswith("Not measured") and "filling" not in text.split("One cylinder")[0]
+    text = printed(engine_text(engine, tables=True))
+    assert text.index("An estimate") < text.index("Not measured") and "filling" not in text.split("One cylinder")[0]
     assert "[short-of-cam]" in text
 
 

@@ -318,6 +318,24 @@ ATTACHMENT = "flowkit-data.json"
 """Name of the attachment: a document of kind ``"read"``."""
 
 
+PAGE_DATA = "flowkit-data"
+
+"""Id of the element that holds the same document in a report of one HTML file."""
+
+
+def read_html(path: Path, *, label: str | None = None) -> ReadResult | None:
+    """Read the flow tests a one-file HTML report carries; None where the page is none of ours.
+
+    Raises SheetError if the readings it carries cannot be used.
+    """
+    label = path.name if label is None else label
+    data = read_bytes(path, label)
+    found = re.search(
+        rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
+    )
+    return None if found is None else _carried(found.group(1), label)
+
+
 def is_pdf(path: str | Path) -> bool:
     """Tell by its first bytes whether a file is a PDF.
 
@@ -363,7 +381,11 @@ def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
     """
     path = Path(path)
     label = path.name if label is None else label
-    data = _attachment(read_bytes(path, label), label)
+    return _carried(_attachment(read_bytes(path, label), label), label)
+
+
+def _carried(data: bytes, label: str) -> ReadResult:
+    """Return the tests and findings of the document a report carries."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "

@@ -7,19 +7,22 @@ at all, and its former state is kept beside it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import io
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from flowkit.errors import AttachError
-from flowkit.reports.attach.swap import WAIT_S, Rewritten, swap
+from flowkit.errors import AttachError, FlowkitError
+from flowkit.reports.attach.swap import WAIT_S, Rewritten, swap, usable_file
 
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
 
-__all__ = ["AttachReport", "Kind", "attach", "build_file_kind"]
+__all__ = ["AttachReport", "Attached", "Kind", "Paper", "attach", "attach_all", "build_file_kind", "check_build_file"]
 
+Paper = Literal["letter", "a4"]
 Kind = Literal["pdf", "xlsx", "docx"]
 
 _WORKBOOKS = (
@@ -39,12 +42,16 @@ class AttachReport:
     file : Path
         The build file, links resolved.
     backup : Path
-        Its former state.
+        The backup of the original.
     kind : {"pdf", "xlsx", "docx"}
     added : tuple of str
-        What stands in it now: ``"page 7"``, ``"sheet Flow chart"``.
+        What is in it now: ``"page 7"``, ``"sheet Flow chart"``.
     replaced : int
-        How many former pages, sheets or blocks gave way.
+        How many earlier pages, sheets or blocks these replaced.
+    pages : int or None
+        Of a PDF, how many pages were added.
+    notes : tuple of str
+        What could not be kept as it was: other names of the file (hard links), its owner.
     """
 
     file: Path
@@ -52,6 +59,27 @@ class AttachReport:
     kind: Kind
     added: tuple[str, ...]
     replaced: int
+    pages: int | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Attached:
+    """What became of one of several build files.
+
+    Attributes
+    ----------
+    file : Path
+        As it was named.
+    report : AttachReport or None
+        None where it was refused.
+    message : str
+        What was done, or why it was refused and what to do.
+    """
+
+    file: Path
+    report: AttachReport | None
+    message: str
 
 
 def attach(
@@ -62,6 +90,7 @@ def attach(
     *,
     after: int | None = None,
     bookmark: str | None = None,
+    pages: Sequence[int] | None = None,
     wait_s: float = WAIT_S,
 ) -> AttachReport:
     """Add the flow chart to a build file.
@@ -77,10 +106,13 @@ def attach(
     chart_png : Path or bytes, optional
         The flow chart's first page as PNG; needed for a workbook or a document.
     after : int, optional
-        PDF only: the page the flow pages follow, 0 for the front. Left out: where former
-        flow pages stand, else at the end.
+        PDF only: the page the flow pages follow, 0 for the front. Left out: where earlier
+        flow pages are, else at the end.
     bookmark : str, optional
         DOCX only: the bookmark the flow chart follows; left out, as for `after`.
+    pages : sequence of int, optional
+        The pages of the flow chart to add, from 1; all of them unless given. A workbook or a
+        document gets the picture of page 1, and the numbers only where all pages are wanted.
     wait_s : float, optional
         How long to wait for another process that is at the same file [s].
 
@@ -94,22 +126,36 @@ def attach(
         If the build file cannot be extended without losing something; it is then as it was.
     """
     kind = build_file_kind(buildfile)
-    name = buildfile.name
-    if after is not None and kind != "pdf":
-        raise AttachError("only a PDF has pages to follow", "leave the page number out", file=name)
-    if bookmark is not None and kind != "docx":
-        raise AttachError("only a DOCX has bookmarks to follow", "leave the bookmark out", file=name)
+    _refuse_options(kind, buildfile.name, after=after, bookmark=bookmark)
     given = pages_pdf if kind == "pdf" else chart_png
     if given is None:
         raise ValueError(f"attaching to a {kind} needs {'pages_pdf' if kind == 'pdf' else 'chart_png'}")
     chart = given if isinstance(given, bytes) else given.read_bytes()
-    rewrite, verify = _steps(kind, contents, chart, after=after, bookmark=bookmark)
+    if kind == "pdf" and pages is not None:
+        chart = _chosen(chart, pages)
+    rewrite, verify = _steps(kind, contents, chart, after=after, bookmark=bookmark, numbers=pages is None)
     done = swap(buildfile, rewrite, verify, wait_s=wait_s)
-    return AttachReport(done.file, done.backup, kind, done.result.added, done.result.replaced)
+    added = done.result.added
+    count = len(added) if kind == "pdf" else None
+    return AttachReport(done.file, done.backup, kind, added, done.result.replaced, count, done.notes)
+
+
+def _refuse_options(kind: Kind, name: str, *, after: int | None, bookmark: str | None) -> None:
+    """Refuse a place that this kind of file does not have."""
+    if after is not None and kind != "pdf":
+        raise AttachError("only a PDF has pages to follow", "leave the page number out", file=name)
+    if bookmark is not None and kind != "docx":
+        raise AttachError("only a DOCX has bookmarks to follow", "leave the bookmark out", file=name)
 
 
 def _steps(
-    kind: Kind, contents: ReportContents, chart: bytes, *, after: int | None, bookmark: str | None
+    kind: Kind,
+    contents: ReportContents | None,
+    chart: bytes,
+    *,
+    after: int | None,
+    bookmark: str | None,
+    numbers: bool,
 ) -> tuple[Callable[[bytes, str], Rewritten], Callable[[bytes, bytes, str], None]]:
     """Return how a build file of a kind is rewritten, and how that is verified."""
     if kind == "pdf":
@@ -122,10 +168,168 @@ def _steps(
     if kind == "xlsx":
         from flowkit.reports.attach.xlsx import add_sheets, verify_sheets
 
-        return lambda old, name: add_sheets(old, contents, chart, name), verify_sheets
+        return lambda old, name: add_sheets(old, contents, chart, name, numbers=numbers), verify_sheets
     from flowkit.reports.attach.docx import add_block, verify_block
 
-    return lambda old, name: add_block(old, contents, chart, name, bookmark=bookmark), verify_block
+    return (
+        lambda old, name: add_block(old, contents, chart, name, bookmark=bookmark, numbers=numbers),
+        verify_block,
+    )
+
+
+def check_build_file(
+    buildfile: Path, *, after: int | None = None, bookmark: str | None = None, pages: Sequence[int] | None = None
+) -> tuple[Kind, Paper | None]:
+    """Find out whether a build file can be extended, by doing it in memory with an empty page.
+
+    Parameters
+    ----------
+    buildfile : Path
+    after, bookmark, pages : optional
+        As for `attach`.
+
+    Returns
+    -------
+    tuple of kind and paper
+        The paper it is laid out for; None where it says nothing of letter or A4.
+
+    Raises
+    ------
+    AttachError
+        If it cannot.
+    """
+    kind = build_file_kind(buildfile)
+    _refuse_options(kind, buildfile.name, after=after, bookmark=bookmark)
+    real = usable_file(buildfile)
+    old = real.read_bytes()
+    empty = _empty_page() if kind == "pdf" else _EMPTY_PICTURE
+    rewrite, verify = _steps(kind, None, empty, after=after, bookmark=bookmark, numbers=pages is None)
+    verify(old, rewrite(old, real.name).data, real.name)
+    return kind, _paper_of(kind, old, real.name)
+
+
+def attach_all(
+    buildfiles: Sequence[Path],
+    gather: Callable[[], ReportContents],
+    draw: Callable[[ReportContents, Literal["pdf", "png"], Paper], bytes],
+    *,
+    paper: Paper | None = None,
+    default_paper: Paper = "letter",
+    after: int | None = None,
+    bookmark: str | None = None,
+    pages: Sequence[int] | None = None,
+) -> tuple[Attached, ...]:
+    """Add the flow chart to several build files: each looked at before anything is drawn, each chart drawn once.
+
+    Parameters
+    ----------
+    buildfiles : sequence of Path
+    gather : callable
+        Returns the contents of the report; called once, where any file can be extended.
+    draw : callable
+        Draws the contents as PDF or PNG for a paper.
+    paper : {"letter", "a4"}, optional
+        For all of them; else that of each file, and `default_paper` where it says nothing.
+    default_paper : {"letter", "a4"}, optional
+    after, bookmark, pages : optional
+        As for `attach`.
+
+    Raises
+    ------
+    FlowkitError
+        If there is nothing to attach; a build file that is refused is said in its result.
+    """
+    ready: dict[Path, tuple[Kind, Paper]] = {}
+    refused: dict[Path, str] = {}
+    for path in dict.fromkeys(buildfiles):
+        try:
+            kind, own = check_build_file(path, after=after, bookmark=bookmark, pages=pages)
+            ready[path] = kind, paper or own or default_paper
+        except AttachError as error:
+            refused[path] = str(error)
+    done: dict[Path, AttachReport] = {}
+    if ready:
+        contents = gather()
+        drawn = {
+            key: draw(contents, *key) for key in dict.fromkeys((_form(kind), size) for kind, size in ready.values())
+        }
+    for path, (kind, size) in ready.items():
+        chart = drawn[_form(kind), size]
+        pdf, png = (chart, None) if kind == "pdf" else (None, chart)
+        try:
+            done[path] = attach(path, contents, pdf, png, after=after, bookmark=bookmark, pages=pages)
+        except AttachError as error:
+            refused[path] = str(error)
+    return tuple(
+        Attached(path, done.get(path), refused[path] if path in refused else _what_was_done(done[path]))
+        for path in dict.fromkeys(buildfiles)
+    )
+
+
+def _form(kind: Kind) -> Literal["pdf", "png"]:
+    """Return what is drawn for a kind of build file."""
+    return "pdf" if kind == "pdf" else "png"
+
+
+def _what_was_done(report: AttachReport) -> str:
+    """Say what attaching did, in one line."""
+    replaced = ", in place of the earlier ones" if report.replaced else ""
+    return "; ".join([f"added {', '.join(report.added)}{replaced}", *report.notes])
+
+
+def _chosen(flow: bytes, pages: Sequence[int]) -> bytes:
+    """Return the wanted pages of the flow chart, with its data."""
+    from pypdf import PdfReader, PdfWriter
+
+    writer = PdfWriter(clone_from=PdfReader(io.BytesIO(flow)))
+    count = len(writer.pages)
+    missing = [page for page in pages if not 1 <= page <= count]
+    if missing or not pages:
+        raise FlowkitError(f"the flow chart has no page {missing[0] if missing else 0}", f"it has {count} pages")
+    for index in reversed(range(count)):
+        if index + 1 not in pages:
+            writer.remove_page(index)
+    out = io.BytesIO()
+    writer.write(out)
+    return out.getvalue()
+
+
+_EMPTY_PICTURE = bytes.fromhex(
+    "89504e470d0a1a0a0000000d4948445200000001000000010802000000907753de"
+    "0000000c49444154789c63f8ffff3f0005fe02fe0def46b80000000049454e44ae426082"
+)
+
+
+@cache
+def _empty_page() -> bytes:
+    """Return a PDF of one empty page."""
+    from pypdf import PdfWriter
+
+    out = io.BytesIO()
+    writer = PdfWriter()
+    writer.add_blank_page(612, 792)
+    writer.write(out)
+    return out.getvalue()
+
+
+def _paper_of(kind: Kind, data: bytes, name: str) -> Paper | None:
+    """Return the paper a build file is laid out for, where it can be told from its last page, section or sheet."""
+    if kind == "pdf":
+        from flowkit.reports.attach.pdf import page_size
+
+        size = page_size(data, name)
+    elif kind == "docx":
+        from flowkit.reports.attach.docx import page_size
+
+        size = page_size(data, name)
+    else:
+        from flowkit.reports.attach.xlsx import paper_code
+
+        codes: dict[int | None, Paper] = {1: "letter", 9: "a4"}
+        return codes.get(paper_code(data, name))
+    ratio = max(size) / min(size) if size and min(size) > 0 else 0.0
+    known: dict[Paper, float] = {"letter": 11 / 8.5, "a4": 297 / 210}
+    return next((paper for paper, own in known.items() if abs(ratio / own - 1) < 0.02), None)
 
 
 def build_file_kind(buildfile: Path) -> Kind:
@@ -153,7 +357,7 @@ def build_file_kind(buildfile: Path) -> Kind:
             f"the build file cannot be read ({error.strerror or error})", "check the path", file=str(buildfile)
         ) from error
     name = buildfile.name
-    if data.startswith(b"%PDF-"):
+    if b"%PDF-" in data[: 1024 + 5]:
         return "pdf"
     if data.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         raise AttachError(
@@ -162,7 +366,7 @@ def build_file_kind(buildfile: Path) -> Kind:
             file=name,
         )
     if not data.startswith(b"PK"):
-        raise AttachError("this is no build file flowkit can extend", _WANTED, file=name)
+        raise AttachError("this is not a build file flowkit can extend", _WANTED, file=name)
     return _office_kind(data, name)
 
 

@@ -1,97 +1,189 @@
 """The flow chart and its tables added to a document.
 
-The block is made with python-docx; of what that saves, only the body, its relationships
-and the picture are taken over. Every other part stays byte for byte.
+Only the main text and its relationships change, and the picture is added; every other part stays byte for byte. The
+block is made with python-docx in a document of its own, so that nothing odd in the builder's file stands in the way.
 """
 
 from __future__ import annotations
 
 import io
+import posixpath
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import AttachError
 from flowkit.reports.attach.opc import (
     CONTENT_TYPES,
+    OFFICE,
     PNG,
+    RELS,
     Package,
+    add_relationships,
     canonical,
+    damage_named,
+    drop_relationships,
+    free_name,
+    parse,
+    reached,
     read_package,
     relationships,
     rels_name,
+    serialised,
     typed,
     written,
 )
 from flowkit.reports.attach.swap import Rewritten
 from flowkit.reports.attach.tables import Table, figure_text, notes, picture_inches, plain, tables
-from flowkit.reports.contents import ReportContents
 
 if TYPE_CHECKING:
     from docx.document import Document
     from docx.table import _Row
     from docx.text.paragraph import Paragraph
 
+    from flowkit.reports.contents import ReportContents
+
 _EMU_PER_INCH = 914_400
 _EMU_PER_TWIP = 635
 _ROWS_KEPT_TOGETHER = 30
-_FOR_HEADING = int(0.9 * _EMU_PER_INCH)
+_FOR_HEADING = _EMU_PER_INCH
 _LETTER = (int(8.5 * _EMU_PER_INCH), 11 * _EMU_PER_INCH)
 _MARK = "_flowkit_flow_chart"
 _OFF = ("0", "false", "off")
+_MAIN = "http://schemas.openxmlformats.org/wordprocessingml/2006/main"
 
 
-def add_block(old: bytes, contents: ReportContents, png: bytes, name: str, *, bookmark: str | None = None) -> Rewritten:
-    """Add a heading, the chart and the tables to a document, in place of former ones."""
+def add_block(
+    old: bytes,
+    contents: ReportContents | None,
+    png: bytes,
+    name: str,
+    *,
+    bookmark: str | None = None,
+    numbers: bool = True,
+) -> Rewritten:
+    """Add a heading, the chart and, with `numbers`, the tables to a document, in place of former ones."""
     package = read_package(old, name)
-    document = _opened(package, old)
-    _refuse_protected(document, name)
-    place = _placeholder(document, bookmark, name)
-    former = _take_out(document)
-    _mark(document, build_block(document, contents, png, place))
-    place.getparent().remove(place)
-    count = len(tables(contents))
-    added = ("heading", "picture", *([f"{count} tables"] if count else []))
-    return Rewritten(_grafted(package, document), added, 0 if former is None else 1)
+    with damage_named(name):
+        text = _Text(package)
+        text.refuse_protected()
+        place = _placeholder(text, bookmark, name)
+        former = _take_out(text)
+        content = tables(contents) if contents and numbers else ()
+        _mark(text, _build_block(text, contents, _without_margins(png), place, content))
+        place.getparent().remove(place)
+        added = ("heading", "picture", *([f"{len(content)} tables"] if content else []))
+        return Rewritten(text.rendered(), added, 0 if former is None else 1)
 
 
-def _opened(package: Package, data: bytes) -> Document:
-    """Open a document with python-docx."""
-    import docx
-    from docx.opc.exceptions import OpcError
+def _without_margins(png: bytes) -> bytes:
+    """Cut off a page's own white margins, since the document has its own: what is left is drawn larger."""
+    from PIL import Image, ImageChops
 
-    try:
-        return docx.Document(io.BytesIO(data))
-    except (OpcError, SyntaxError, KeyError, ValueError, AttributeError) as error:
-        raise AttachError(
-            f"the document is damaged ({error})", "open it in its program, save it anew", file=package.name
-        ) from error
+    with Image.open(io.BytesIO(png)) as image:
+        page = image.convert("RGB")
+        drawn = ImageChops.difference(page, Image.new("RGB", page.size, "white")).getbbox()
+        if drawn in (None, (0, 0, *page.size)):
+            return png
+        edge = page.width // 100
+        box = (max(drawn[0] - edge, 0), max(drawn[1] - edge, 0), *(side + edge for side in drawn[2:]))
+        out = io.BytesIO()
+        cut = image.crop((box[0], box[1], min(box[2], page.width), min(box[3], page.height)))
+        cut.save(out, "PNG", dpi=image.info.get("dpi", (200, 200)), optimize=True)
+    return out.getvalue()
 
 
-def _refuse_protected(document: Document, name: str) -> None:
-    """Refuse a document whose owner allows no editing."""
+class _Text:
+    """A document's main text and its relationships while they are changed."""
+
+    def __init__(self, package: Package) -> None:
+        self.package = package
+        self.part = package.document
+        self.root = _parsed(package.parts[self.part], package.name)
+        if self.root.tag != f"{{{_MAIN}}}document":
+            raise AttachError(
+                "this document is in the strict variant of its format",
+                "save it as .docx, then again",
+                file=package.name,
+            )
+        if self.root.body is None:
+            raise ValueError("it has no text")
+        self.rels = package.parts.get(rels_name(self.part), b"")
+        self.pictures: dict[str, bytes] = {}
+
+    def related(self, kind: str) -> Any:
+        """Return the parsed part of a kind that belongs to the text, or None where there is none."""
+        parts = self.package.parts
+        for item in relationships(parts, self.part, self.package.name):
+            if item.type.endswith("/" + kind) and item.target in parts:
+                return parse(parts[item.target], self.package.name)
+        return None
+
+    def refuse_protected(self) -> None:
+        """Refuse a document whose owner allows no editing."""
+        settings = self.related("settings")
+        for protection in () if settings is None else settings.iter(f"{{{_MAIN}}}documentProtection"):
+            if protection.get(f"{{{_MAIN}}}enforcement", "0") not in _OFF:
+                raise AttachError(
+                    "the document is protected against editing",
+                    "lift the protection in its program, then attach",
+                    file=self.package.name,
+                )
+
+    def heading_style(self) -> str | None:
+        """Return the identifier of the document's own style for headings of the first level."""
+        styles = self.related("styles")
+        for style in () if styles is None else styles.iter(f"{{{_MAIN}}}style"):
+            named = style.find(f"{{{_MAIN}}}name")
+            paragraph = style.get(f"{{{_MAIN}}}type", "paragraph") == "paragraph"
+            if paragraph and named is not None and str(named.get(f"{{{_MAIN}}}val")).lower() == "heading 1":
+                return str(style.get(f"{{{_MAIN}}}styleId"))
+        return None
+
+    def add_picture(self, png: bytes) -> str:
+        """Add a picture and return the identifier the text calls it by."""
+        folder = posixpath.dirname(self.part)
+        taken = set(self.package.parts) - set(self.gone())
+        part = free_name(posixpath.join(folder, "media/flowkit-chart.png"), taken)
+        self.pictures[part] = png
+        target = posixpath.relpath("/" + part, "/" + folder)
+        self.rels, (identifier,) = add_relationships(self.rels, [(f"{OFFICE}/image", target)], self.package.name)
+        return identifier
+
+    def gone(self) -> list[str]:
+        """Return the parts that nothing leads to any more."""
+        return sorted(reached(self.package, self.part, None) - reached(self.package, self.part, self.rels))
+
+    def rendered(self) -> bytes:
+        """Return the whole document as it is now."""
+        parts, rels, gone = self.package.parts, rels_name(self.part), self.gone()
+        changes: dict[str, bytes | None] = dict.fromkeys(gone)
+        changes |= {self.part: serialised(self.root), rels: self.rels, **self.pictures}
+        new = {**dict.fromkeys(self.pictures, PNG), **({} if rels in parts else {rels: RELS})}
+        changes[CONTENT_TYPES] = typed(parts[CONTENT_TYPES], new, gone, self.package.name)
+        return written(self.package, changes)
+
+
+def _parsed(data: bytes, name: str) -> Any:
+    """Parse the main text into python-docx's elements, nothing outside it looked up and no blank dropped."""
+    from docx.oxml.parser import element_class_lookup
+
+    return parse(data, name, element_class_lookup)
+
+
+def _bookmarks(text: _Text) -> dict[str, Any]:
+    """Return name and start of every bookmark in the main text."""
     from docx.oxml.ns import qn
 
-    protection = document.settings.element.find(qn("w:documentProtection"))
-    if protection is not None and protection.get(qn("w:enforcement"), "0") not in _OFF:
-        raise AttachError(
-            "the document is protected against editing", "lift the protection in its program, then attach", file=name
-        )
+    return {str(item.get(qn("w:name"))): item for item in text.root.body.iter(qn("w:bookmarkStart"))}
 
 
-def _bookmarks(document: Document) -> dict[str, Any]:
-    """Return name and start of every bookmark in the document's main text."""
-    from docx.oxml.ns import qn
-
-    return {str(item.get(qn("w:name"))): item for item in document.element.body.iter(qn("w:bookmarkStart"))}
-
-
-def _placeholder(document: Document, bookmark: str | None, name: str) -> Any:
+def _placeholder(text: _Text, bookmark: str | None, name: str) -> Any:
     """Put an empty paragraph where the block is to stand."""
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
 
-    body = document.element.body
-    known = _bookmarks(document)
+    body = text.root.body
+    known = _bookmarks(text)
     place = OxmlElement("w:p")
     if bookmark is not None and bookmark not in known:
         shown = sorted(item for item in known if not item.startswith("_"))
@@ -121,12 +213,12 @@ def _block_of(element: Any) -> Any:
     return found
 
 
-def _mark(document: Document, block: list[Any]) -> None:
+def _mark(text: _Text, block: list[Any]) -> None:
     """Put a hidden bookmark round the block: from its first paragraph's beginning to its last one's end."""
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
 
-    numbers = [int(item.get(qn("w:id"), 0)) for item in document.element.body.iter(qn("w:bookmarkStart"))]
+    numbers = [int(item.get(qn("w:id"), 0)) for item in text.root.body.iter(qn("w:bookmarkStart"))]
     number = str(max(numbers, default=0) + 1)
     start, end = OxmlElement("w:bookmarkStart"), OxmlElement("w:bookmarkEnd")
     start.set(qn("w:id"), number)
@@ -137,14 +229,14 @@ def _mark(document: Document, block: list[Any]) -> None:
     block[-1].append(end)
 
 
-def _take_out(document: Document) -> set[str] | None:
+def _take_out(text: _Text) -> set[str] | None:
     """Take a former block out; return the relationships to pictures dropped with it, or None where there was none."""
     from docx.oxml.ns import qn
 
-    start = _bookmarks(document).get(_MARK)
+    start = _bookmarks(text).get(_MARK)
     if start is None:
         return None
-    ends = document.element.body.iter(qn("w:bookmarkEnd"))
+    ends = text.root.body.iter(qn("w:bookmarkEnd"))
     end = next((item for item in ends if item.get(qn("w:id")) == start.get(qn("w:id"))), None)
     first = _block_of(start)
     following = [first, *first.itersiblings()]
@@ -160,9 +252,8 @@ def _take_out(document: Document) -> set[str] | None:
     pictures = {str(value) for item in block for value in item.xpath(".//a:blip/@r:embed")}
     for item in block:
         _remove(item, start if item is first else None, end if item is last else None)
-    unused = {identifier for identifier in pictures if not document.element.xpath(f".//@*[.='{identifier}']")}
-    for identifier in unused & set(document.part.rels):
-        del document.part.rels[identifier]
+    unused = {identifier for identifier in pictures if not text.root.xpath(f".//@*[.='{identifier}']")}
+    text.rels = drop_relationships(text.rels, unused, text.package.name)
     return unused
 
 
@@ -186,41 +277,19 @@ def _remove(block: Any, start: Any, end: Any) -> None:
         block.getparent().remove(block)
 
 
-def _grafted(package: Package, document: Document) -> bytes:
-    """Take body, relationships and picture from what python-docx saves, and all else from the old file."""
-    stream = io.BytesIO()
-    document.save(stream)
-    saved = read_package(stream.getvalue(), package.name)
-    main = package.document
-    before, after = relationships(package.parts, main), relationships(saved.parts, main)
-    changes: dict[str, bytes | None] = {name: saved.parts[name] for name in (main, rels_name(main))}
-    pictures = {}
-    for item in after:
-        if item.type.endswith("/image") and not item.external:
-            content = saved.parts[item.target]
-            if package.parts.get(item.target) != content:
-                pictures[item.target] = PNG
-                changes[item.target] = content
-    gone = [item.target for item in before if not item.external and item.target not in saved.parts]
-    changes.update(dict.fromkeys(gone))
-    changes[CONTENT_TYPES] = typed(package.parts[CONTENT_TYPES], pictures, gone, package.name)
-    return written(package, changes)
-
-
 def verify_block(old: bytes, new: bytes, name: str) -> None:
     """Make sure that the new document holds all of the old one, and the block."""
     before, after = read_package(old, name), read_package(new, name)
-    former, present = _opened(before, old), _opened(after, new)
+    former, present = _Text(before), _Text(after)
     dropped = _take_out(former) or set()
     lost = ["flow chart"] if _take_out(present) is None else []
-    if canonical(former.element) != canonical(present.element):
+    if canonical(former.root) != canonical(present.root):
         lost.append("text")
     main = before.document
     rels = {part: relationships(before.parts, part) for part in before.parts}
     kept = [item for part in rels for item in rels[part] if part != main or item.id not in dropped]
     lost += [item.target for item in set(rels[main]) & set(kept) - set(relationships(after.parts, main))]
-    may_go = {item.target for item in rels[main]} - {item.target for item in kept}
-    may_change = {CONTENT_TYPES, main, rels_name(main), *may_go}
+    may_change = {CONTENT_TYPES, main, rels_name(main), *former.gone()}
     lost += [
         part for part, content in before.parts.items() if part not in may_change and after.parts.get(part) != content
     ]
@@ -230,17 +299,23 @@ def verify_block(old: bytes, new: bytes, name: str) -> None:
         )
 
 
-def build_block(document: Document, contents: ReportContents, png: bytes, place: Any) -> list[Any]:
-    """Build the block behind a place in the document."""
-    before = list(document.element.body)
+def _build_block(
+    text: _Text, contents: ReportContents | None, png: bytes, place: Any, content: tuple[Table, ...]
+) -> list[Any]:
+    """Build the block behind a place in the text: paragraphs and tables, the first and the last paragraphs."""
+    import docx
+
+    scratch = docx.Document()
+    before = list(scratch.element.body)
     room = _room(place)
-    _heading(document, in_cell=_cell(place) is not None)
-    _picture(document, png, room, " ".join(contents.comparison.sentences) or "Flow chart")
-    for table in tables(contents):
-        _add_table(document, table, room[0])
-    for text in notes(contents):
-        _small(document.add_paragraph(text))
-    block = [item for item in document.element.body if item not in before]
+    _heading(scratch, text.heading_style(), in_cell=_cell(place) is not None)
+    words = " ".join(contents.comparison.sentences) if contents else ""
+    _picture(scratch, text, png, room, words or "Flow chart")
+    for table in content:
+        _add_table(scratch, table, room[0])
+    for note in notes(contents) if contents and content else ():
+        _small(scratch.add_paragraph(note))
+    block = [item for item in scratch.element.body if item not in before]
     for item in reversed(block):
         place.addnext(item)
     return block
@@ -282,28 +357,39 @@ def _text_area(section: Any) -> tuple[int, int]:
     return width, size[1] - sum(heights)
 
 
-def _heading(document: Document, *, in_cell: bool) -> None:
-    """Add the heading: in the document's own style, or plainly where it has none."""
+def _heading(document: Document, style: str | None, *, in_cell: bool) -> None:
+    """Add the heading: in the builder's own style, or plainly where there is none."""
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
     from docx.shared import Pt
 
     paragraph = document.add_paragraph()
     run = paragraph.add_run("Flow chart")
-    if any(style.name == "Heading 1" for style in document.styles):
-        paragraph.style = "Heading 1"
+    properties = paragraph._p.get_or_add_pPr()
+    if style is not None:
+        properties.get_or_add_pStyle().set(qn("w:val"), style)
     else:
         run.bold = True
         run.font.size = Pt(16)
         level = OxmlElement("w:outlineLvl")
         level.set(qn("w:val"), "0")
-        paragraph._p.get_or_add_pPr().append(level)
+        properties.append(level)
+    _close_spaced(paragraph, after=6)
     paragraph.paragraph_format.keep_with_next = True
     if not in_cell:
         paragraph.paragraph_format.page_break_before = True
 
 
-def _picture(document: Document, png: bytes, room: tuple[int, int], words: str) -> None:
+def _close_spaced(paragraph: Paragraph, *, after: float) -> None:
+    """State the spacing, so that the builder's own style can neither clip nor push off what is in the paragraph."""
+    from docx.shared import Pt
+
+    form = paragraph.paragraph_format
+    form.space_before, form.space_after, form.line_spacing = Pt(0), Pt(after), 1.0
+    form.left_indent = form.right_indent = form.first_line_indent = Pt(0)
+
+
+def _picture(document: Document, text: _Text, png: bytes, room: tuple[int, int], words: str) -> None:
     """Add the chart, as large as the page and its own size allow."""
     from docx.oxml.ns import qn
     from docx.shared import Emu
@@ -311,10 +397,15 @@ def _picture(document: Document, png: bytes, room: tuple[int, int], words: str) 
     width, height = (side * _EMU_PER_INCH for side in picture_inches(png))
     scale = min(1.0, room[0] / width, max(room[1] - _FOR_HEADING, _EMU_PER_INCH) / height)
     paragraph = document.add_paragraph()
+    _close_spaced(paragraph, after=6)
     shape = paragraph.add_run().add_picture(io.BytesIO(png), Emu(int(width * scale)), Emu(int(height * scale)))
     properties = shape._inline.find(qn("wp:docPr"))
+    taken = [int(value) for value in text.root.xpath(".//wp:docPr/@id") if str(value).isdecimal()]
+    properties.set("id", str(max(taken, default=0) + 1))
     properties.set("name", "Flow chart")
     properties.set("descr", plain(words))
+    for blip in shape._inline.iter(qn("a:blip")):
+        blip.set(qn("r:embed"), text.add_picture(png))
 
 
 def _add_table(document: Document, table: Table, width: int) -> None:
@@ -370,3 +461,11 @@ def _small(paragraph: Paragraph) -> None:
     for run in paragraph.runs:
         run.font.size = Pt(8)
     paragraph.paragraph_format.space_after = Pt(2)
+
+
+def page_size(data: bytes, name: str) -> tuple[float, float] | None:
+    """Return width and height of a document's last section, or None where it has none."""
+    with damage_named(name):
+        sections = _Text(read_package(data, name)).root.xpath(".//w:sectPr[w:pgSz]")
+        last = sections[-1] if sections else None
+        return None if last is None else (float(last.page_width or 0), float(last.page_height or 0))

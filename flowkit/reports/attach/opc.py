@@ -9,7 +9,8 @@ import io
 import posixpath
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 CONTENT_TYPES = "[Content_Types].xml"
 PNG = "image/png"
+RELS = "application/vnd.openxmlformats-package.relationships+xml"
+OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
 TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
 DOCUMENT = "/relationships/officeDocument"
@@ -75,11 +78,14 @@ def _etree() -> ModuleType:
     return etree  # type: ignore[no-any-return]
 
 
-def parse(data: bytes, name: str) -> Any:
+def parse(data: bytes, name: str, classes: Any = None) -> Any:
     """Parse a part's XML, nothing outside it looked up."""
     etree = _etree()
     try:
-        return etree.fromstring(data, etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=True))
+        parser = etree.XMLParser(resolve_entities=False, no_network=True, huge_tree=True)
+        if classes is not None:
+            parser.set_element_class_lookup(classes)
+        return etree.fromstring(data, parser)
     except etree.XMLSyntaxError as error:
         raise AttachError(
             f"a part of the file is damaged ({error.msg})", "open it in its program, save it anew", file=name
@@ -201,7 +207,7 @@ def relationships(parts: Mapping[str, bytes], part: str, name: str = "") -> tupl
 def add_relationships(data: bytes, new: Iterable[tuple[str, str]], name: str) -> tuple[bytes, tuple[str, ...]]:
     """Add relationships to a relationships part."""
     etree = _etree()
-    root = parse(data, name)
+    root = parse(data or f'<Relationships xmlns="{RELATIONSHIPS}"/>'.encode(), name)
     taken = {str(item.get("Id")) for item in root}
     ids = []
     number = 0
@@ -215,13 +221,74 @@ def add_relationships(data: bytes, new: Iterable[tuple[str, str]], name: str) ->
 
 
 def typed(data: bytes, overrides: Mapping[str, str], gone: Iterable[str], name: str) -> bytes:
-    """Declare the content types of added parts and drop those of parts left out."""
+    """Declare the content types of added parts and drop those of parts left out.
+
+    A relationships part is declared where the file has no default for its ending, as some programs write it.
+    """
     etree = _etree()
     root = parse(data, name)
+    endings = {str(item.get("Extension", "")).lower() for item in root}
     left_out = {part.lower() for part in (*gone, *overrides)}
     for item in list(root):
         if str(item.get("PartName", "")).lstrip("/").lower() in left_out:
             root.remove(item)
     for part, content_type in overrides.items():
+        if part.endswith(".rels") and "rels" in endings:
+            continue
         etree.SubElement(root, qualified(root, "Override"), PartName="/" + part, ContentType=content_type)
     return serialised(root)
+
+
+def free_name(wanted: str, taken: Any) -> str:
+    """Return a part name nobody has yet; part names do not tell case.
+
+    >>> free_name("xl/styles.xml", ["XL/Styles.xml"])
+    'xl/styles-2.xml'
+    """
+    lower = {str(item).lower() for item in taken}
+    stem, _, ending = wanted.rpartition(".")
+    number, name = 1, wanted
+    while name.lower() in lower:
+        number += 1
+        name = f"{stem}-{number}.{ending}"
+    return name
+
+
+def reached(package: Package, part: str, rels: bytes | None) -> set[str]:
+    """Return every part one comes to by relationships, with those of one part as given (None: as they are)."""
+    parts = package.parts if rels is None else {**package.parts, rels_name(part): rels}
+    found: set[str] = set()
+    pending = [""]
+    while pending:
+        here = pending.pop()
+        if rels_name(here) in parts:
+            found.add(rels_name(here))
+        for item in relationships(parts, here, package.name):
+            if not item.external and item.target in parts and item.target not in found:
+                found.add(item.target)
+                pending.append(item.target)
+    return found
+
+
+def drop_relationships(data: bytes, gone: Container[str], name: str) -> bytes:
+    """Take relationships out of a relationships part by their identifiers."""
+    if not data:
+        return data
+    root = parse(data, name)
+    for item in list(root):
+        if str(item.get("Id")) in gone:
+            root.remove(item)
+    return serialised(root)
+
+
+@contextmanager
+def damage_named(name: str) -> Iterator[None]:
+    """Say in plain words that a file is damaged, whatever part of it is not as it should be."""
+    try:
+        yield
+    except AttachError:
+        raise
+    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
+        raise AttachError(
+            f"the file is damaged ({error})", "open it in its program, save it anew", file=name
+        ) from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 from flowkit.errors import AttachError
 from flowkit.reports.attach.pdf_update import (
     PDF_ERRORS,
+    TIME_S,
     Label,
     Leaf,
+    Pdf,
     PdfUpdate,
     add_outline_item,
     damage_named,
@@ -21,10 +24,12 @@ from flowkit.reports.attach.pdf_update import (
     leaves,
     open_pdf,
     outline_items,
+    quiet,
     remove_page,
     resolved,
     set_labels,
     tree_entries,
+    within,
 )
 from flowkit.reports.attach.swap import Rewritten
 
@@ -50,22 +55,22 @@ class _Former:
 
 def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -> Rewritten:
     """Add the flow pages to a PDF, in place of former ones."""
-    reader = open_pdf(old, name)
-    with damage_named(name):
-        _refuse_protected(reader, name)
-        return _added(reader, old, flow, name, after=after)
+    with within(TIME_S, name), quiet(), damage_named(name):
+        opened = open_pdf(old, name)
+        _refuse_protected(opened.reader, name)
+        return _added(opened, old, flow, name, after=after)
 
 
-def _added(reader: PdfReader, old: bytes, flow: bytes, name: str, *, after: int | None) -> Rewritten:
+def _added(opened: Pdf, old: bytes, flow: bytes, name: str, *, after: int | None) -> Rewritten:
     """Add the flow pages to a PDF that may be extended."""
-    former = _former(reader, name)
+    former = _former(opened.reader, name)
     position = former.position if after is None else after
     if not 0 <= position <= len(former.others):
         raise AttachError(
             f"there is no page {position} to follow", f"the build file has {len(former.others)} pages", file=name
         )
-    base = _without_last_attachment(reader, old)
-    update = PdfUpdate(base, name)
+    base = _without_last_attachment(opened.reader, old)
+    update = PdfUpdate(opened if base == old else open_pdf(base, name))
     inside = _former(update.reader, name)
     known = _labels_of_others(update.reader, name)
     pages = _put_pages(update, flow, inside, position)
@@ -138,7 +143,7 @@ def _without_last_attachment(reader: PdfReader, data: bytes) -> bytes:
 
 def _put_pages(update: PdfUpdate, flow: bytes, former: _Former, position: int) -> list[IndirectObject]:
     """Put the flow pages in; they take over the object numbers of former ones, so that links to those still hold."""
-    pages = open_pdf(flow, "the flow pages").pages
+    pages = open_pdf(flow, "the flow pages").reader.pages
     for leaf in former.pages:
         remove_page(update, leaf)
     references = [leaf.reference for leaf in former.pages][: len(pages)]
@@ -210,7 +215,7 @@ def _embed(update: PdfUpdate, flow: bytes) -> None:
     """Carry the flow pages' embedded data along, in place of what a former attachment embedded."""
     from pypdf.generic import ArrayObject, BooleanObject, DictionaryObject, NameObject, TextStringObject
 
-    names = resolved(open_pdf(flow, "the flow pages").root_object.get("/Names")) or {}
+    names = resolved(open_pdf(flow, "the flow pages").reader.root_object.get("/Names")) or {}
     given = dict(tree_entries(names.get("/EmbeddedFiles"), "/Names"))
     if DATA_NAME not in given:
         return
@@ -250,28 +255,33 @@ def _remember(update: PdfUpdate, base: bytes) -> None:
 
 def verify_pages(old: bytes, new: bytes, flow: bytes, name: str) -> None:
     """Make sure that the new PDF holds all of the old one, and the flow pages."""
-    before, after = open_pdf(old, name), open_pdf(new, name)
-    base = _without_last_attachment(before, old)
-    lost = [] if new.startswith(base) else ["bytes"]
-    for what, facet in _FACETS.items():
-        kept = _looked_up(facet, before, name)
-        if kept is not None and kept - (_looked_up(facet, after, name) or Counter()):
-            lost.append(what)
-    flow_pages = [_print_of(page) for page in open_pdf(flow, "the flow pages").pages]
-    if [_print_of(resolved(leaf.reference)) for leaf in _former(after, name).pages] != flow_pages:
-        lost.append("flow pages")
-    if lost:
-        raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one", "save the PDF anew, then again", file=name
+    with within(TIME_S, name), quiet(), damage_named(name):
+        before, after = open_pdf(old, name), open_pdf(new, name)
+        lost = [] if new.startswith(_without_last_attachment(before.reader, old)) else ["bytes"]
+        if after.table is not None:
+            lost.append("table of objects")
+        kept = _pages(before.reader, name)
+        if kept - _pages(after.reader, name):
+            lost.append("pages")
+        for what, facet in _FACETS.items():
+            known = _looked_up(facet, before.reader)
+            if known is not None and known - (_looked_up(facet, after.reader) or Counter()):
+                lost.append(what)
+        added = [_print_of(resolved(leaf.reference)) for leaf in _former(after.reader, name).pages]
+        wanted = [_print_of(page) for page in open_pdf(flow, "the flow pages").reader.pages]
+    if lost or added != wanted:
+        problem = (
+            f"the new file would lack {', '.join(lost)} of the old one" if lost else "the flow pages do not fit in"
         )
+        raise AttachError(problem, "print the PDF to a new one, then attach to that", file=name)
 
 
-def _looked_up(facet: Callable[[PdfReader, str], Counter[Any]], reader: PdfReader, name: str) -> Counter[Any] | None:
+def _looked_up(facet: Callable[[PdfReader], Counter[Any]], reader: PdfReader) -> Counter[Any] | None:
     """Look at one side of a PDF; None where it is too damaged for that."""
     from pypdf.errors import PyPdfError
 
     try:
-        return facet(reader, name)
+        return facet(reader)
     except (PyPdfError, *PDF_ERRORS):
         return None
 
@@ -295,7 +305,7 @@ def _pages(reader: PdfReader, name: str) -> Counter[Any]:
     )
 
 
-def _attachments(reader: PdfReader, _: str) -> Counter[Any]:
+def _attachments(reader: PdfReader) -> Counter[Any]:
     """Embedded files of others: name and content, as stored."""
     names = resolved(reader.root_object.get("/Names")) or {}
     found: Counter[Any] = Counter()
@@ -307,18 +317,62 @@ def _attachments(reader: PdfReader, _: str) -> Counter[Any]:
     return found
 
 
-def _entries(reader: PdfReader, _: str) -> Counter[Any]:
+def _entries(reader: PdfReader) -> Counter[Any]:
     """Outline entries but for that of the flow pages."""
     return Counter((title, number) for title, number, _ in outline_items(reader) if title != _TITLE)
 
 
-_FACETS: dict[str, Callable[[PdfReader, str], Counter[Any]]] = {
-    "pages": _pages,
+def _fields(reader: PdfReader) -> Counter[Any]:
+    """Form fields: their own names and values, and how deep they are."""
+    form = resolved(reader.root_object.get("/AcroForm")) or {}
+    pending = [(field, 0) for field in resolved(form.get("/Fields")) or ()]
+    found: Counter[Any] = Counter()
+    seen: set[int] = set()
+    while pending:
+        raw, depth = pending.pop()
+        field = resolved(raw)
+        if hasattr(field, "get") and id(field) not in seen:
+            seen.add(id(field))
+            found[_written(field.get("/T")), _written(field.get("/V")), depth] += 1
+            pending += [(kid, depth + 1) for kid in resolved(field.get("/Kids")) or ()]
+    return found
+
+
+def _destinations(reader: PdfReader) -> Counter[Any]:
+    """Names that lead to places (12.3.2.3)."""
+    names = resolved(reader.root_object.get("/Names")) or {}
+    found = Counter(_written(key) for key, _ in tree_entries(names.get("/Dests"), "/Names"))
+    return found + Counter(str(key) for key in resolved(reader.root_object.get("/Dests")) or ())
+
+
+def _properties(reader: PdfReader) -> Counter[Any]:
+    """Document properties, whatever stands in their place."""
+    raw = reader.trailer.raw_get("/Info") if "/Info" in reader.trailer else None
+    found = resolved(raw)
+    if not hasattr(found, "raw_get"):
+        return Counter([_written(found)])
+    return Counter((key, _written(found.raw_get(key))) for key in found)
+
+
+def _written(value: Any) -> bytes:
+    """Return an object as it is written in a file."""
+    out = io.BytesIO()
+    if hasattr(value, "write_to_stream"):
+        value.write_to_stream(out)
+    return out.getvalue()
+
+
+_FACETS: dict[str, Callable[[PdfReader], Counter[Any]]] = {
     "outline entries": _entries,
     "attachments": _attachments,
-    "form fields": lambda reader, _: Counter((reader.get_fields() or {}).keys()),
-    "named destinations": lambda reader, _: Counter(reader.named_destinations.keys()),
-    "document properties": lambda reader, _: Counter(
-        {(key, str(value)): 1 for key, value in (reader.metadata or {}).items()}
-    ),
+    "form fields": _fields,
+    "named destinations": _destinations,
+    "document properties": _properties,
 }
+
+
+def page_size(data: bytes, name: str) -> tuple[float, float] | None:
+    """Return width and height of a PDF's last page [points]."""
+    with quiet(), damage_named(name):
+        box = open_pdf(data, name).reader.pages[-1].mediabox
+        return float(box.width), float(box.height)

@@ -7,12 +7,16 @@ can be lost that way, and cutting the update off gives the old file back, byte f
 
 from __future__ import annotations
 
+import ctypes
 import hashlib
 import io
+import logging
 import re
+import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any, cast
 
 from flowkit.errors import AttachError
@@ -36,18 +40,198 @@ PDF_ERRORS = (
 _NOT_FOR_TRAILER = {"/Prev", "/XRefStm", "/Type", "/W", "/Index", "/Filter", "/DecodeParms", "/Length", "/Size"}
 
 
-def open_pdf(data: bytes, name: str) -> PdfReader:
-    """Open a PDF that can be extended."""
+TIME_S = 30.0
+"""How long one PDF may take to be taken apart."""
+_OBJECT = re.compile(rb"(?<![0-9])(\d{1,10})[\0\t\n\f\r ]+(\d{1,5})[\0\t\n\f\r ]+obj(?![a-zA-Z0-9])")
+_TRAILER = re.compile(rb"\btrailer\s*(?=<<)")
+_HARMLESS = ("Ignoring wrong pointing object", "invalid pdf header")
+_SAVE_ANEW = "open it in its program, save it anew, then again"
+
+Place = tuple[int, int, int]
+"""Where an object is: (1, offset, generation), or (2, number of its object stream, its index there)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pdf:
+    """A PDF opened for adding to it.
+
+    `front` are bytes before its header, from which its offsets do not count. `table` is the place of every object
+    where the file's own table was not usable and had to be made anew, else None.
+    """
+
+    front: bytes
+    data: bytes
+    reader: PdfReader
+    table: dict[int, Place] | None
+
+
+def open_pdf(data: bytes, name: str) -> Pdf:
+    """Open a PDF that can be extended; a table of objects that is out of order is made anew."""
+    header = max(data.find(b"%PDF-", 0, 1024 + 5), 0)
+    front, body = data[:header], data[header:]
+    with damage_named(name):
+        reader, complaints = _read(body, name)
+        if front and (complaints or _last_section(body) is None):
+            whole, more = _read(data, name)
+            if whole is not None and not more:
+                return Pdf(b"", data, whole, None)
+        table = None
+        if _OBJECT.search(body, max(body.rfind(b"%%EOF"), 0)):
+            raise ValueError("it is cut short")
+        if _last_section(body) is None:
+            raise ValueError(complaints[0] if reader is None else "its table of objects is not where it says")
+        if complaints and b"%%EOF" in body[-1024:]:
+            # What every reader does with such a file: find the objects themselves; the last of a number counts.
+            with quiet():
+                table, trailer = _found_objects(body)
+                reader, complaints = _read(_with_table(body, table, trailer), name)
+                _all_there(reader, table)
+        if reader is None or complaints:
+            raise ValueError(complaints[0])
+    return Pdf(front, body, reader, table)
+
+
+def _all_there(reader: PdfReader | None, table: dict[int, Place]) -> None:
+    """Make sure that nothing a page needs is missing from a table made anew."""
+    from pypdf.generic import ArrayObject, DictionaryObject, IndirectObject
+
+    pending: list[Any] = list(reader.pages) if reader else []
+    seen: set[int] = set()
+    while pending:
+        item = pending.pop()
+        if isinstance(item, IndirectObject):
+            if item.idnum in seen:
+                continue
+            seen.add(item.idnum)
+            if item.idnum not in table:
+                raise ValueError(f"object {item.idnum} is missing")
+            item = resolved(item)
+        if isinstance(item, DictionaryObject):
+            pending += [item.raw_get(key) for key in item if key != "/Parent"]
+        elif isinstance(item, ArrayObject):
+            pending += item
+
+
+class _Complaints(logging.Handler):
+    """Keeps what the reading library logs about a file, instead of letting it reach the user."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.thread = threading.get_ident()
+        self.messages: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what is said of the table of objects; one entry that leads nowhere is a null object (7.3.10)."""
+        message = record.getMessage()
+        if record.thread == self.thread and record.name == "pypdf._reader" and not message.startswith(_HARMLESS):
+            self.messages.append(message)
+
+
+@contextmanager
+def quiet() -> Iterator[list[str]]:
+    """Keep the reading library's log lines from the user; gives those about the table of objects."""
+    logger, handler = logging.getLogger("pypdf"), _Complaints()
+    logger.addHandler(handler)
+    try:
+        yield handler.messages
+    finally:
+        logger.removeHandler(handler)
+
+
+@cache
+def _reader_class() -> type[PdfReader]:
+    """Make the reader when it is needed."""
     from pypdf import PdfReader
 
-    with damage_named(name):
-        reader = PdfReader(io.BytesIO(data))
-        encrypted = reader.is_encrypted
-        if not encrypted:
-            _ = reader.root_object, len(reader.pages)
-    if encrypted:
-        raise AttachError("the PDF is encrypted", "save it without a password or restrictions, then attach", file=name)
-    return reader
+    class Reader(PdfReader):
+        """For which an object that the table does not know is null, as ISO 32000-1, 7.3.10 has it.
+
+        The library's own searches the whole file for each of them, which took minutes where many are missing.
+        """
+
+        def get_object(self, indirect_reference: int | IndirectObject) -> PdfObject | None:
+            """Return the object behind a reference, or None."""
+            number, generation = (
+                (indirect_reference, 0)
+                if isinstance(indirect_reference, int)
+                else (indirect_reference.idnum, indirect_reference.generation)
+            )
+            if number not in self.xref.get(generation, ()) and (generation or number not in self.xref_objStm):
+                return None
+            return super().get_object(indirect_reference)
+
+    return Reader
+
+
+def _read(data: bytes, name: str) -> tuple[PdfReader | None, list[str]]:
+    """Read a PDF's table and pages, with what is wrong with the table; None where that fails."""
+    from pypdf.errors import DependencyError, PyPdfError
+
+    encrypted = AttachError(
+        "the PDF is encrypted", "save it without a password or restrictions, then attach", file=name
+    )
+    with quiet() as complaints:
+        try:
+            reader = _reader_class()(io.BytesIO(data))
+            if reader.is_encrypted:
+                raise encrypted
+            _ = reader.root_object, [page.get("/Type") for page in reader.pages]
+        except DependencyError:
+            raise encrypted from None
+        except (PyPdfError, *PDF_ERRORS) as error:
+            return None, [str(error) or type(error).__name__]
+    return reader, list(complaints)
+
+
+def _found_objects(data: bytes) -> tuple[dict[int, Place], dict[str, Any]]:
+    """Find every object by its own words in the file, and what the trailers say; later ones count."""
+    from pypdf.generic import DictionaryObject
+
+    table: dict[int, Place] = {}
+    trailer: dict[str, Any] = {}
+    position = 0
+    owner = _nobody()
+    marks = sorted((*_OBJECT.finditer(data), *_TRAILER.finditer(data)), key=lambda mark: mark.start())
+    for mark in marks:
+        start = mark.start()
+        found, after = _object_at(data, mark.end(), owner) if start >= position else (None, position)
+        if found is None:
+            continue  # inside the object before it, or nothing readable
+        position = after
+        kind = found.get("/Type") if isinstance(found, DictionaryObject) else None
+        if mark.re is _TRAILER or kind == "/XRef":
+            trailer.update({key: found.raw_get(key) for key in found if key not in _NOT_FOR_TRAILER})
+            continue
+        number = int(mark[1])
+        table[number] = (1, start, int(mark[2]))
+        if kind == "/ObjStm":
+            heads = found.get_data()[: int(found["/First"])].split()[: 2 * int(found["/N"]) : 2]
+            table.update({int(inner): (2, number, index) for index, inner in enumerate(heads)})
+    if "/Root" not in trailer:
+        raise ValueError("it has no catalogue")
+    return table, trailer
+
+
+def _object_at(data: bytes, offset: int, owner: PdfReader) -> tuple[Any, int]:
+    """Read the object that begins there, and where it ends; None where there is none."""
+    from pypdf.errors import PyPdfError
+    from pypdf.generic import read_object
+
+    stream = io.BytesIO(data)
+    stream.seek(offset + len(data[offset : offset + 1024]) - len(data[offset : offset + 1024].lstrip()))
+    try:
+        return read_object(stream, owner), stream.tell()
+    except (PyPdfError, *PDF_ERRORS):
+        return None, offset
+
+
+def _nobody() -> PdfReader:
+    """Return a reader of a PDF of no pages, to own objects read on their own."""
+    from pypdf import PdfWriter
+
+    out = io.BytesIO()
+    PdfWriter().write(out)
+    return _reader_class()(out)
 
 
 @contextmanager
@@ -58,9 +242,42 @@ def damage_named(name: str) -> Iterator[None]:
     try:
         yield
     except (PyPdfError, *PDF_ERRORS) as error:
+        raise AttachError(f"the PDF is damaged ({str(error).rstrip('.')})", _SAVE_ANEW, file=name) from error
+
+
+class _TimeUp(BaseException):
+    """Raised in a thread whose time is up; no handler of the reading library takes it for one of its own."""
+
+
+@contextmanager
+def within(seconds: float, name: str) -> Iterator[None]:
+    """Refuse a file that takes longer than this to be taken apart, whatever the reading library is doing."""
+    thread, lock, over = ctypes.c_ulong(threading.get_ident()), threading.Lock(), threading.Event()
+
+    def watch() -> None:
+        """Interrupt the thread, again and again until it has noticed."""
+        wait = seconds
+        while not over.wait(wait):
+            with lock:
+                if not over.is_set():
+                    ctypes.pythonapi.PyThreadState_SetAsyncExc(thread, ctypes.py_object(_TimeUp))
+            wait = 0.5
+
+    threading.Thread(target=watch, daemon=True).start()
+    try:
+        try:
+            yield
+        finally:
+            with lock:
+                over.set()
+                ctypes.pythonapi.PyThreadState_SetAsyncExc(thread, None)
+    except _TimeUp:
+        over.set()
         raise AttachError(
-            f"the PDF is damaged ({error})", "open it in its program, save it anew, then again", file=name
-        ) from error
+            f"the PDF takes more than {seconds:.0f} s to go through",
+            "print it to a new PDF, then attach to that",
+            file=name,
+        ) from None
 
 
 def resolved(value: Any) -> Any:
@@ -71,13 +288,15 @@ def resolved(value: Any) -> Any:
 class PdfUpdate:
     """Changes to a PDF, gathered and then written behind it."""
 
-    def __init__(self, data: bytes, name: str) -> None:
-        self.data = data
-        self.reader = open_pdf(data, name)
-        self._start, self._streamed = _last_section(data, name)
+    def __init__(self, pdf: Pdf) -> None:
+        self._pdf = pdf
+        self.reader = pdf.reader
         numbers = [number for table in self.reader.xref.values() for number in table]
         size = int(resolved(self.reader.trailer.get("/Size", 0)))
-        self._next = max([size, *(number + 1 for number in (*numbers, *self.reader.xref_objStm))])
+        self._before = _last_section(pdf.data) if pdf.table is None else None
+        # The number of a stream of cross-references is in use too, though it need not list itself.
+        own = self._before[1] if self._before else 0
+        self._next = 1 + max([size - 1, own, *numbers, *self.reader.xref_objStm])
         self._changed: dict[int, tuple[int, PdfObject]] = {}
         root = self.reader.trailer.raw_get("/Root")
         self.root: DictionaryObject = self.touch(root)
@@ -142,68 +361,91 @@ class PdfUpdate:
 
     def rendered(self) -> bytes:
         """Return the old file followed by the update."""
+        data, table = self._pdf.data, self._pdf.table
         out = io.BytesIO()
-        out.write(self.data if self.data.endswith(b"\n") else self.data + b"\n")
-        places: dict[int, tuple[int, int]] = {}
+        out.write(data if data.endswith(b"\n") else data + b"\n")
+        places: dict[int, Place] = dict(table or {})
         for number in sorted(self._changed):
             generation, value = self._changed[number]
-            places[number] = (out.tell(), generation)
+            places[number] = (1, out.tell(), generation)
             out.write(b"%d %d obj\n" % (number, generation))
             value.write_to_stream(out)
             out.write(b"\nendobj\n")
-        digest = hashlib.md5(out.getvalue(), usedforsecurity=False).digest()
-        section = self._streamed_section if self._streamed else self._plain_section
-        start = out.tell()
-        section(out, places, digest)
-        out.write(b"startxref\n%d\n%%%%EOF\n" % start)
-        return out.getvalue()
+        trailer = _trailer(self.reader.trailer, hashlib.md5(out.getvalue(), usedforsecurity=False).digest())
+        start, own = self._before or (None, -1)
+        if start is None or own:
+            _write_stream(out, places, self._next, trailer, start)
+        else:
+            _write_table(out, places, self._next, trailer, start)
+        return self._pdf.front + out.getvalue()
 
-    def _trailer(self, size: int, digest: bytes) -> DictionaryObject:
-        """Make the trailer: the former one's entries, pointing back to it, with a new second identifier."""
-        from pypdf.generic import ArrayObject, ByteStringObject, DictionaryObject, NameObject, NumberObject
 
-        trailer = DictionaryObject()
-        for key in self.reader.trailer:
-            if key not in _NOT_FOR_TRAILER:
-                trailer[NameObject(key)] = self.reader.trailer.raw_get(key)
-        identifiers = resolved(trailer.get("/ID"))
-        if isinstance(identifiers, ArrayObject) and identifiers:
-            trailer[NameObject("/ID")] = ArrayObject([identifiers[0], ByteStringObject(digest)])
-        trailer[NameObject("/Size")] = NumberObject(size)
-        trailer[NameObject("/Prev")] = NumberObject(self._start)
-        return trailer
+def _trailer(former: Any, digest: bytes) -> dict[str, Any]:
+    """Make a trailer's entries from the former one's, with a new second identifier."""
+    from pypdf.generic import ArrayObject, ByteStringObject, NameObject
 
-    def _plain_section(self, out: io.BytesIO, places: dict[int, tuple[int, int]], digest: bytes) -> None:
-        """Write a cross-reference table and its trailer (ISO 32000-1, 7.5.4 and 7.5.5)."""
-        out.write(b"xref\n0 1\n0000000000 65535 f \n")
-        for first, count in _runs(places):
-            out.write(b"%d %d\n" % (first, count))
-            for number in range(first, first + count):
-                out.write(b"%010d %05d n \n" % places[number])
-        out.write(b"trailer\n")
-        self._trailer(self._next, digest).write_to_stream(out)
-        out.write(b"\n")
+    entries: dict[str, Any] = {NameObject(key): former.raw_get(key) for key in former if key not in _NOT_FOR_TRAILER}
+    identifiers = resolved(entries.get("/ID"))
+    if isinstance(identifiers, ArrayObject) and identifiers:
+        entries[NameObject("/ID")] = ArrayObject([identifiers[0], ByteStringObject(digest)])
+    return entries
 
-    def _streamed_section(self, out: io.BytesIO, places: dict[int, tuple[int, int]], digest: bytes) -> None:
-        """Write a cross-reference stream (ISO 32000-1, 7.5.8)."""
-        from pypdf.generic import ArrayObject, NameObject, NumberObject, StreamObject
 
-        own = self._next
-        places = {**places, own: (out.tell(), 0)}
-        width = (max(place for place, _ in places.values()).bit_length() + 7) // 8
-        rows = b"".join(
-            b"\x01" + places[number][0].to_bytes(width, "big") + places[number][1].to_bytes(2, "big")
-            for number in sorted(places)
-        )
-        entries: dict[str, Any] = dict(self._trailer(own + 1, digest))
-        entries[NameObject("/Type")] = NameObject("/XRef")
-        entries[NameObject("/W")] = ArrayObject(NumberObject(item) for item in (1, width, 2))
-        runs = [NumberObject(item) for run in _runs(places) for item in run]
-        entries[NameObject("/Index")] = ArrayObject(runs)
-        stream: StreamObject = StreamObject.initialize_from_dictionary({**entries, "__streamdata__": rows})
-        out.write(b"%d 0 obj\n" % own)
-        stream.flate_encode().write_to_stream(out)
-        out.write(b"\nendobj\n")
+def _write_table(out: io.BytesIO, places: dict[int, Place], size: int, entries: dict[str, Any], before: int) -> None:
+    """Write a cross-reference table and its trailer (ISO 32000-1, 7.5.4 and 7.5.5)."""
+    from pypdf.generic import DictionaryObject, NameObject, NumberObject
+
+    start = out.tell()
+    out.write(b"xref\n0 1\n0000000000 65535 f \n")
+    for first, count in _runs(places):
+        out.write(b"%d %d\n" % (first, count))
+        for number in range(first, first + count):
+            out.write(b"%010d %05d n \n" % places[number][1:])
+    trailer = DictionaryObject(entries)
+    trailer.update({NameObject("/Size"): NumberObject(size), NameObject("/Prev"): NumberObject(before)})
+    out.write(b"trailer\n")
+    trailer.write_to_stream(out)
+    out.write(b"\nstartxref\n%d\n%%%%EOF\n" % start)
+
+
+def _write_stream(
+    out: io.BytesIO, places: dict[int, Place], own: int, entries: dict[str, Any], before: int | None
+) -> None:
+    """Write a cross-reference stream (ISO 32000-1, 7.5.8) of this object number; it is whole where none is before."""
+    from pypdf.generic import ArrayObject, NameObject, NumberObject, StreamObject
+
+    start = out.tell()
+    places = {**places, own: (1, start, 0)}
+    if before is None:
+        places[0] = (0, 0, 65535)
+    wide = [(max(place[n] for place in places.values()).bit_length() + 7) // 8 for n in (1, 2)]
+    widths = (1, wide[0], max(wide[1], 2))
+    rows = b"".join(
+        field.to_bytes(width, "big")
+        for number in sorted(places)
+        for field, width in zip(places[number], widths, strict=True)
+    )
+    runs = [NumberObject(item) for run in _runs(places) for item in run]
+    own_entries: dict[str, Any] = {
+        NameObject("/Type"): NameObject("/XRef"),
+        NameObject("/W"): ArrayObject(NumberObject(item) for item in widths),
+        NameObject("/Index"): ArrayObject(runs),
+        NameObject("/Size"): NumberObject(own + 1),
+        **({} if before is None else {NameObject("/Prev"): NumberObject(before)}),
+        "__streamdata__": rows,
+    }
+    stream: StreamObject = StreamObject.initialize_from_dictionary({**entries, **own_entries})
+    out.write(b"%d 0 obj\n" % own)
+    stream.flate_encode().write_to_stream(out)
+    out.write(b"\nendobj\nstartxref\n%d\n%%%%EOF\n" % start)
+
+
+def _with_table(data: bytes, table: dict[int, Place], trailer: dict[str, Any]) -> bytes:
+    """Return a file with a whole table of its objects behind it."""
+    out = io.BytesIO()
+    out.write(data if data.endswith(b"\n") else data + b"\n")
+    _write_stream(out, table, 1 + max(table), trailer, None)
+    return out.getvalue()
 
 
 def _runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
@@ -217,20 +459,15 @@ def _runs(numbers: Iterable[int]) -> list[tuple[int, int]]:
     return runs
 
 
-def _last_section(data: bytes, name: str) -> tuple[int, bool]:
-    """Find where the last cross-reference section begins, and whether it is a stream."""
+def _last_section(data: bytes) -> tuple[int, int] | None:
+    """Find the last cross-reference section and the number of its object (0: a table); None where it is not there."""
     marks = re.findall(rb"startxref\s+(\d+)", data)
     start = int(marks[-1]) if marks else -1
-    head = data[start : start + 40] if 0 < start < len(data) else b""
-    if re.match(rb"\s*xref\b", head):
-        return start, False
-    if re.match(rb"\s*\d+\s+\d+\s+obj\b", head):
-        return start, True
-    raise AttachError(
-        "the PDF is damaged (its table of objects is not where it says)",
-        "open it in its program, save it anew, then again",
-        file=name,
-    )
+    head = data[start : start + 40].lstrip() if 0 < start < len(data) else b""
+    if re.match(rb"xref\b", head):
+        return start, 0
+    stream = _OBJECT.match(head)
+    return (start, int(stream[1])) if stream else None
 
 
 Label = tuple[tuple[tuple[str, Any], ...], int]

@@ -20,6 +20,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from flowkit.errors import AttachError
 
@@ -29,6 +30,17 @@ _PAUSE_S = 0.05
 
 if sys.platform == "win32":  # pragma: no cover
     import msvcrt
+
+    def _locked_elsewhere(stream: BinaryIO) -> bool:
+        """Tell whether another program has locked the file."""
+        size = max(os.fstat(stream.fileno()).st_size, 1)
+        try:
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, size)
+            stream.seek(0)
+            msvcrt.locking(stream.fileno(), msvcrt.LK_UNLCK, size)
+        except OSError:
+            return True
+        return False
 
     def _try_lock(handle: int) -> bool:
         """Take the lock if it is free."""
@@ -40,6 +52,17 @@ if sys.platform == "win32":  # pragma: no cover
 
 else:
     import fcntl
+
+    def _locked_elsewhere(stream: BinaryIO) -> bool:
+        """Tell whether another program has locked the file, in either of the two ways there are."""
+        for lock in (fcntl.flock, fcntl.lockf):
+            try:
+                lock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                # Where a drive knows no locks, nobody holds one.
+                if error.errno in (errno.EWOULDBLOCK, errno.EACCES, errno.EAGAIN):
+                    return True
+        return False
 
     def _try_lock(handle: int) -> bool:
         """Take the lock if it is free."""
@@ -124,11 +147,12 @@ class Rewritten:
 
 @dataclass(frozen=True, slots=True)
 class Swapped:
-    """Where the new file and the old one are now."""
+    """Where the new file and the old one are now, and what could not be kept as it was."""
 
     file: Path
     backup: Path
     result: Rewritten
+    notes: tuple[str, ...] = ()
 
 
 def swap(
@@ -139,7 +163,7 @@ def swap(
     wait_s: float = WAIT_S,
 ) -> Swapped:
     """Replace a build file by its rewritten state, keeping the old one as a backup."""
-    real = _real_file(path)
+    real = usable_file(path)
     try:
         with locked(real, wait_s=wait_s):
             return _swap_locked(real, rewrite, verify)
@@ -150,8 +174,8 @@ def swap(
         raise AttachError(problem, remedy, file=real.name) from error
 
 
-def _real_file(path: Path) -> Path:
-    """Follow links to the build file, and refuse what cannot be one."""
+def usable_file(path: Path) -> Path:
+    """Follow links to the build file, and refuse what cannot be one or is in use."""
     try:
         real = path.resolve(strict=True)
         status = real.stat()
@@ -164,7 +188,30 @@ def _real_file(path: Path) -> Path:
     if not status.st_mode & 0o222 or not os.access(real, os.W_OK):
         raise AttachError("the build file is read-only", "allow writing to it, or attach to a copy", file=real.name)
     _refuse_open_elsewhere(real)
+    _refuse_locked(real)
     return real
+
+
+def _refuse_locked(real: Path) -> None:
+    """Refuse a file that another program has locked: what it saves later would be lost."""
+    try:
+        with real.open("r+b") as stream:
+            locked_elsewhere = _locked_elsewhere(stream)
+    except PermissionError as error:
+        # Windows: a program that has it open lets nobody else write to it.
+        if getattr(error, "winerror", None) not in (32, 33):
+            raise AttachError("the build file may not be written to", "attach to a copy", file=real.name) from error
+        locked_elsewhere = True
+    except OSError as error:
+        raise AttachError(
+            f"the build file cannot be opened ({error.strerror or error})", "attach to a copy", file=real.name
+        ) from error
+    if locked_elsewhere:
+        raise AttachError(
+            "the build file is open in another program, which has locked it",
+            "close it there, then again",
+            file=real.name,
+        )
 
 
 def _refuse_open_elsewhere(real: Path) -> None:
@@ -196,8 +243,10 @@ def _swap_locked(
         if written != result.data:
             raise AttachError("the new file did not reach the disk as written", "check the disk", file=real.name)
         verify(old, written, real.name)
+        notes = _not_kept(before, draft.stat())
         backup = _back_up(real, old)
         try:
+            _refuse_locked(real)
             if not _untouched(real, before):
                 raise AttachError(
                     "the build file was changed by another program meanwhile", "attach again", file=real.name
@@ -211,7 +260,34 @@ def _swap_locked(
     finally:
         draft.unlink(missing_ok=True)
     _flush_folder(real.parent)
-    return Swapped(real, backup, result)
+    return Swapped(real, backup, result, notes)
+
+
+def _not_kept(before: os.stat_result, after: os.stat_result) -> tuple[str, ...]:
+    """Say what putting a new file in the place of the old one cannot keep: other names and, often, the owner."""
+    notes = []
+    if before.st_nlink > 1:
+        notes.append(
+            f"the file had {before.st_nlink} names (hard links): this one leads to the new file, the others still to "
+            "the original"
+        )
+    if (before.st_uid, before.st_gid) != (after.st_uid, after.st_gid):
+        notes.append(
+            f"the new file belongs to {_owner(after)}, the original belonged to {_owner(before)}: only the "
+            "administrator may keep that"
+        )
+    return tuple(notes)
+
+
+def _owner(status: os.stat_result) -> str:
+    """Name a file's owner and group."""
+    try:
+        import grp
+        import pwd
+
+        return f"{pwd.getpwuid(status.st_uid).pw_name}:{grp.getgrgid(status.st_gid).gr_name}"
+    except (ImportError, KeyError):
+        return f"{status.st_uid}:{status.st_gid}"
 
 
 def _sweep(real: Path) -> None:

@@ -18,12 +18,17 @@ from flowkit.errors import AttachError
 from flowkit.importers.files.grid import column_letters
 from flowkit.reports.attach.opc import (
     CONTENT_TYPES,
+    OFFICE,
     PNG,
+    RELS,
     Package,
     add_relationships,
     canonical,
+    damage_named,
+    free_name,
     parse,
     qualified,
+    reached,
     read_package,
     relationships,
     rels_name,
@@ -36,7 +41,6 @@ from flowkit.reports.attach.tables import Cell, Figure, Table, notes, picture_in
 from flowkit.reports.contents import ReportContents
 
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 _DRAWING = "http://schemas.openxmlformats.org/drawingml/2006/"
 _EMU_PER_INCH = 914_400
 _HEAD = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
@@ -205,26 +209,34 @@ def drawing(inches: tuple[float, float], picture_id: str, words: str) -> bytes:
 
 
 def numbers_sheet(title: str, content: Sequence[Table], below: Iterable[str], formats: Formats) -> bytes:
-    """Return a sheet with the tables one under the other and notes below them."""
-    rows: list[list[str]] = [[_text(title, formats.format(bold=True, size=14))], []]
+    """Return a sheet with the tables one under the other and notes below them, across all their columns."""
+    rows: list[list[str]] = [[_text(title, formats.format(bold=True, size=14, wrap=True))], []]
     tall: dict[int, int] = {}
-    widest = 2
+    widest = max([4, *(len(_table(table, formats)[0]) for table in content)])
+    across = {1: (title, 1.4)}
     for table in content:
-        lines = _table(table, formats)
-        widest = max(widest, *(len(line) for line in lines))
         rows.append([_text(table.title, formats.format(bold=True, size=12))])
         # A header row says how tall it is: not every program works that out for wrapped text.
         tall[len(rows) + 1] = _POINTS_A_LINE * max(1 + len(text) // _LETTERS_A_LINE for text in table.header)
-        rows += [*lines, []]
-    rows += [[_text(text, formats.format())] for text in below]
+        rows += [*_table(table, formats), []]
+    for text in below:
+        rows.append([_text(text, formats.format(wrap=True, align="left"))])
+        across[len(rows)] = (text, 1.0)
+    letters = _LETTERS_A_LINE * widest
+    for number, (text, size) in across.items():
+        lines = sum(1 + int(size * len(line)) // letters for line in text.split("\n"))
+        tall[number] = round(_POINTS_A_LINE * lines * (1.3 if size > 1 else 1))
     body = "".join(_row(number, row, tall.get(number)) for number, row in enumerate(rows, 1))
+    last = column_letters(widest - 1)
+    merged = "".join(f'<mergeCell ref="A{number}:{last}{number}"/>' for number in across)
     orientation = "portrait" if widest <= 8 else "landscape"
     return (
         f'{_HEAD}<worksheet xmlns="{MAIN}"><sheetPr><pageSetUpPr fitToPage="1"/></sheetPr>'
-        f'<dimension ref="A1:{column_letters(widest - 1)}{len(rows)}"/>'
+        f'<dimension ref="A1:{last}{len(rows)}"/>'
         '<sheetViews><sheetView showGridLines="0" workbookViewId="0"/></sheetViews>'
         '<sheetFormatPr defaultRowHeight="15"/>'
         f'<cols><col min="1" max="{widest}" width="13.5" customWidth="1"/></cols><sheetData>{body}</sheetData>'
+        f'<mergeCells count="{len(across)}">{merged}</mergeCells>'
         '<pageMargins left="0.5" right="0.5" top="0.6" bottom="0.6" header="0.3" footer="0.3"/>'
         f'<pageSetup orientation="{orientation}" fitToHeight="0"/></worksheet>'
     ).encode()
@@ -287,21 +299,24 @@ _DRAWING_TYPE = "application/vnd.openxmlformats-officedocument.drawing+xml"
 _LONGEST_NAME = 31
 
 
-def add_sheets(old: bytes, contents: ReportContents, png: bytes, name: str) -> Rewritten:
-    """Add the flow chart's sheets to a workbook, in place of former ones."""
+def add_sheets(
+    old: bytes, contents: ReportContents | None, png: bytes, name: str, *, numbers: bool = True
+) -> Rewritten:
+    """Add the flow chart's sheets to a workbook, in place of former ones; a sheet of numbers once there is kept."""
     package = read_package(old, name)
-    book = _Book(package)
-    book.refuse_protected()
-    former = book.former()
-    gone = book.take_out(former)
-    added = _new_parts(book, contents, png, gone)
-    titles = book.list_sheets(former, added)
-    changes: dict[str, bytes | None] = dict.fromkeys(gone)
-    changes.update(added)
-    changes.update(book.changed())
-    overrides = _content_types(package, added, book)
-    changes[CONTENT_TYPES] = typed(package.parts[CONTENT_TYPES], overrides, gone, name)
-    return Rewritten(written(package, changes), tuple(f"sheet {title}" for title in titles), len(former))
+    with damage_named(name):
+        book = _Book(package)
+        book.refuse_protected()
+        former = book.former()
+        gone = book.take_out(former)
+        added = _new_parts(book, contents, png, gone, numbers=numbers or len(former) > 1)
+        titles = book.list_sheets(former, added)
+        changes: dict[str, bytes | None] = dict.fromkeys(gone)
+        changes.update(added)
+        changes.update(book.changed())
+        overrides = _content_types(package, added, book)
+        changes[CONTENT_TYPES] = typed(package.parts[CONTENT_TYPES], overrides, gone, name)
+        return Rewritten(written(package, changes), tuple(f"sheet {title}" for title in titles), len(former))
 
 
 class _Book:
@@ -357,8 +372,8 @@ class _Book:
 
     def take_out(self, former: Mapping[str, Any]) -> list[str]:
         """Drop the relationships of former flow sheets; return the parts that only they used."""
-        before = _reached(self.package, self.part, self.rels)
-        ids = {item.get(f"{{{OFFICE}}}id") for item in former.values()}
+        before = reached(self.package, self.part, self.rels)
+        ids = {item.get(f"{{{OFFICE}}}id", "") for item in former.values()}
         sheet_parts = [item.target for item in relationships(self.package.parts, self.part) if item.id in ids]
         calculated = any(
             b"<f>" in self.package.parts.get(p, b"") or b"<f " in self.package.parts.get(p, b"") for p in sheet_parts
@@ -369,7 +384,7 @@ class _Book:
             if item.get("Id") in ids or (calculated and str(item.get("Type")).endswith("/calcChain")):
                 root.remove(item)
         self.rels = serialised(root)
-        return sorted(before - _reached(self.package, self.part, self.rels))
+        return sorted(before - reached(self.package, self.part, self.rels))
 
     def list_sheets(self, former: Mapping[str, Any], added: Mapping[str, bytes]) -> list[str]:
         """Enter the new sheets in the list, former ones at their place and under their name."""
@@ -378,10 +393,10 @@ class _Book:
         self.rels, ids = add_relationships(self.rels, new, self.package.name)
         taken = {str(item.get("name")).lower() for item in self.sheets()}
         titles = []
-        for (mark, wanted), id_ in zip(_MARKS.items(), ids, strict=True):
+        for (mark, wanted), id_ in zip(_MARKS.items(), ids, strict=False):
             entry = former.get(mark)
             if entry is None:
-                numbers = [int(item.get("sheetId")) for item in self.sheets()]
+                numbers = [int(item.get("sheetId", 0)) for item in self.sheets()]
                 entry = self.root.makeelement(
                     qualified(self.root, "sheet"),
                     {"name": _free_title(wanted, taken), "sheetId": str(max(numbers) + 1)},
@@ -417,8 +432,10 @@ class _Book:
         }
 
 
-def _new_parts(book: _Book, contents: ReportContents, png: bytes, gone: list[str]) -> dict[str, bytes]:
-    """Make the new parts under names that are free."""
+def _new_parts(
+    book: _Book, contents: ReportContents | None, png: bytes, gone: list[str], *, numbers: bool
+) -> dict[str, bytes]:
+    """Make the new parts under names that are free; the sheets come in the order of `_MARKS`."""
     taken = set(book.package.parts) - set(gone)
     inches = picture_inches(png)
 
@@ -426,27 +443,33 @@ def _new_parts(book: _Book, contents: ReportContents, png: bytes, gone: list[str
         """Return a name in the workbook that is still free."""
         return free_name(posixpath.join(book.folder, name), taken)
 
-    chart, numbers = part("worksheets/flowkit-chart.xml"), part("worksheets/flowkit-numbers.xml")
+    chart = part("worksheets/flowkit-chart.xml")
     picture, shape = part("media/flowkit-chart.png"), part("drawings/flowkit-chart.xml")
-    title = " · ".join(text for text in (contents.info.title, contents.info.number, contents.info.date) if text)
-    sentences = " ".join(contents.comparison.sentences) or "Flow chart."
-    return {
+    words = " ".join(contents.comparison.sentences) if contents else ""
+    made = {
         chart: chart_sheet(inches, "rId1"),
-        numbers: numbers_sheet(title or "Flow numbers", tables(contents), notes(contents), book.formats),
-        shape: drawing(inches, "rId1", sentences),
+        shape: drawing(inches, "rId1", words or "Flow chart."),
         picture: png,
         rels_name(chart): _one_relationship("drawing", _from(posixpath.dirname(chart), shape)),
         rels_name(shape): _one_relationship("image", _from(posixpath.dirname(shape), picture)),
     }
+    if numbers:
+        info = contents.info if contents else None
+        title = " · ".join(text for text in (info.title, info.number, info.date) if text) if info else ""
+        content, below = (tables(contents), notes(contents)) if contents else ((), ())
+        sheet = numbers_sheet(title or "Flow numbers", content, below, book.formats)
+        made[part("worksheets/flowkit-numbers.xml")] = sheet
+    return made
 
 
 def _content_types(package: Package, added: Mapping[str, bytes], book: _Book) -> dict[str, str]:
     """Return the content types of the new parts."""
     found = {}
+    kinds = {"/_rels/": RELS, "media/": PNG, "drawings/": _DRAWING_TYPE}
     for part in added:
-        if "/_rels/" not in part:
-            kind = _DRAWING_TYPE if "drawings/" in part else _SPREADSHEET + "worksheet+xml"
-            found[part] = PNG if part.endswith(".png") else kind
+        found[part] = next((kind for sign, kind in kinds.items() if sign in part), _SPREADSHEET + "worksheet+xml")
+    if rels_name(book.part) not in package.parts:
+        found[rels_name(book.part)] = RELS
     if book.styles and book.styles not in package.parts:
         found[book.styles] = _SPREADSHEET + "styles+xml"
     return found
@@ -466,21 +489,6 @@ def _from(folder: str, part: str) -> str:
     return posixpath.relpath("/" + part, "/" + folder)
 
 
-def free_name(wanted: str, taken: Any) -> str:
-    """Return a part name nobody has yet; part names do not tell case.
-
-    >>> free_name("xl/styles.xml", ["XL/Styles.xml"])
-    'xl/styles-2.xml'
-    """
-    lower = {str(item).lower() for item in taken}
-    stem, _, ending = wanted.rpartition(".")
-    number, name = 1, wanted
-    while name.lower() in lower:
-        number += 1
-        name = f"{stem}-{number}.{ending}"
-    return name
-
-
 def _free_title(wanted: str, taken: set[str]) -> str:
     """Return a sheet title nobody has yet; titles do not tell case."""
     number, title = 1, wanted
@@ -497,22 +505,6 @@ def _sheet_of(reference: str) -> str | None:
     return (match[1] or match[2]).replace("''", "'") if match else None
 
 
-def _reached(package: Package, book: str, book_rels: bytes) -> set[str]:
-    """Return every part one comes to by relationships, with the workbook's own as given."""
-    parts = {**package.parts, rels_name(book): book_rels}
-    found: set[str] = set()
-    pending = [""]
-    while pending:
-        part = pending.pop()
-        if rels_name(part) in parts:
-            found.add(rels_name(part))
-        for item in relationships(parts, part, package.name):
-            if not item.external and item.target in parts and item.target not in found:
-                found.add(item.target)
-                pending.append(item.target)
-    return found
-
-
 def verify_sheets(old: bytes, new: bytes, name: str) -> None:
     """Make sure that the new workbook holds all of the old one, and the flow sheets."""
     before, after = read_package(old, name), read_package(new, name)
@@ -524,7 +516,7 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
         for part, content in before.parts.items()
         if part not in own | may_change and after.parts.get(part) != content
     ]
-    if len(changed.former()) != len(_MARKS):
+    if not {"_flowkit_chart", *book.former()} <= set(changed.former()):
         lost.append("flow sheets")
     for what, facet in (("sheets", _sheet_list), ("names", _names), ("cell formats", _formats)):
         if not facet(book) <= facet(changed):
@@ -545,7 +537,7 @@ def _sheet_list(book: _Book) -> set[Any]:
             item.get("name"),
             item.get("sheetId"),
             item.get("state"),
-            None if item.get("name") in own else targets[str(item.get(f"{{{OFFICE}}}id"))],
+            None if item.get("name") in own else targets.get(str(item.get(f"{{{OFFICE}}}id"))),
         )
         for place, item in enumerate(book.sheets())
     }
@@ -564,3 +556,15 @@ def _names(book: _Book) -> set[Any]:
 def _formats(book: _Book) -> set[Any]:
     """Every cell format with its number, by which the sheets' cells call it."""
     return book.formats.listed()
+
+
+def paper_code(data: bytes, name: str) -> int | None:
+    """Return the paper of the first of the workbook's own sheets that states one (18.3.1.63)."""
+    package = read_package(data, name)
+    with damage_named(name):
+        for item in relationships(package.parts, package.document, name):
+            if item.type.endswith("/worksheet") and "flowkit-" not in item.target and item.target in package.parts:
+                found = re.search(rb"<(?:\w+:)?pageSetup\b[^>]*\bpaperSize=\"(\d+)\"", package.parts[item.target])
+                if found:
+                    return int(found[1])
+    return None

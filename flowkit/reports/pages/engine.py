@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from flowkit.drawing import SOFT, Display
+from flowkit.drawing import INK, SOFT, Display
 from flowkit.drawing.curves import NOTHING, display_of, flow_text, numeral, percent, signed_percent
 from flowkit.engine.results import EngineDifference, EngineResult, EngineVariant
 from flowkit.model import JobInfo
@@ -15,6 +15,7 @@ from flowkit.reports.contents import (
     band_sentence,
     bands_of,
     cam_gain_words,
+    engine_inputs,
     power_figures,
     power_unit,
     power_words,
@@ -70,7 +71,7 @@ def engine_pages(engine: EngineResult, paper: Paper, names: Names, info: JobInfo
     _write_bands(stream, engine, names, display)
     notes = (*engine.model_notes, engine.no_wave_effects)
     _write_texts(stream, "What the model does, and leaves out", notes, SIZES.small)
-    _write_assumptions(stream, engine)
+    _write_assumptions(stream, engine, display)
     for page in stream.pages:
         _write_foot(page, paper, cautions)
     return stream.pages
@@ -128,7 +129,7 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Di
         draw_lines(stream.page, box, title, series, names, x_label=SPEED, level=level, x_from_zero=False)
         if place % 2 or place == len(drawn) - 1:
             stream.y += PANEL + 10.0
-    words = clean(power_words(engine))
+    words = clean(power_words(engine, display))
     if not words or not _power(known, display):
         return
     if len(drawn) % 2:
@@ -260,15 +261,12 @@ def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
     return Table("", tuple(columns), tuple(rows))
 
 
-def _write_assumptions(stream: Stream, engine: EngineResult) -> None:
+def _write_assumptions(stream: Stream, engine: EngineResult, display: Display) -> None:
     """List every input of the model: stated ones, then assumed ones."""
-    if not engine.assumptions:
+    inputs = engine_inputs(engine, display)
+    if not inputs:
         return
     stream.heading("Inputs of the model")
-    for source in ("assumed", "stated"):
-        items = [item for item in engine.assumptions if item.source == source]
-        if items:
-            text = "; ".join(f"{clean(item.name)} {clean(item.value)}" for item in items)
-            stream.text(
-                f"{source.capitalize()}: {text}.", size=SIZES.small, color=SOFT if source == "stated" else "#1A1A1A"
-            )
+    for word, items in inputs:
+        text = f"{word}: {clean('; '.join(items))}."
+        stream.text(text, size=SIZES.small, color=SOFT if word == "Stated" else INK)

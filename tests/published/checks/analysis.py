@@ -16,12 +16,20 @@ from tests.published.checks import Check
 __all__ = ["CHECKS"]
 
 _HEYWOOD = (
-    "Heywood, Internal Combustion Engine Fundamentals (1988), eqs (6.7)-(6.9), from memory; worked by hand, "
-    "half the last digit"
+    "geometry of a cone's frustum and a ring, worked by hand, half the last digit; numbered (6.7)-(6.9) in Heywood, "
+    "Internal Combustion Engine Fundamentals (1988), from memory"
 )
 _PCHIP = (
-    "Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes after Moler, Numerical Computing "
-    "(2004), 3.4, from memory; worked by hand as fractions (rounding of floating-point numbers allowed)"
+    "Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes after Moler, Numerical Computing with "
+    "MATLAB (2004), 3.6; formula read in scipy 1.17.1, interpolate/_cubic.py; worked by hand as fractions (rounding of "
+    "floating-point numbers allowed)"
+)
+_SLATEC = (
+    "SLATEC's own check of its monotone cubic, chk/dpchq3.f90 (data and slopes, nine figures); area over the range by "
+    "scipy 1.17.1"
+)
+_RPN = (
+    "Fritsch & Carlson's RPN data, SIAM J. Numer. Anal. 17 (1980) 238, as carried by GSL's manual; area by scipy 1.17.1"
 )
 _TRADE = "figures of the trade as people round them; common practice, no source; half the last digit"
 _FACTORIAL = "two-level factorial with known effects, by definition (rounding of floating-point numbers allowed)"
@@ -95,6 +103,12 @@ def _area_under(x: Sequence[float], y: Sequence[float]) -> float:
     return integrate(x, y, x[0], x[-1])
 
 
+_BELL_X = (-2.2, -1.2, -1.0, -0.5, -0.01, 0.5, 1.0, 2.0, 2.2)
+_BELL_Y = tuple(math.exp(-x * x) for x in _BELL_X)
+_RPN_X = (7.99, 8.09, 8.19, 8.7, 9.2, 10.0, 12.0, 15.0, 20.0)
+_RPN_Y = (0.0, 2.76429e-5, 4.37498e-2, 0.169183, 0.469428, 0.943740, 0.998636, 0.999919, 0.999994)
+
+
 def _curves() -> tuple[Check, ...]:
     """Return the checks of areas under curves."""
     worked: tuple[tuple[str, tuple[float, ...], tuple[float, ...], float], ...] = (
@@ -104,7 +118,15 @@ def _curves() -> tuple[Check, ...]:
         ("four points with a plateau", (0.0, 1.0, 2.0, 3.0), (0.0, 2.0, 3.0, 3.0), 161 / 24),
         ("a peak", (0.0, 1.0, 2.0), (5.0, 6.0, 2.0), 9.5 + 19 / 24),
     )
-    return tuple(
+    further = (
+        ("exp(−x²) at nine places", _SLATEC, _BELL_X, _BELL_Y, 1.79759388512, 1e-11),
+        ("the RPN data", _RPN, _RPN_X, _RPN_Y, 10.7648135, 5e-8),
+    )
+    published = tuple(
+        Check(f"area under {name}", source, area, tolerance, "", partial(_area_under, x, y))
+        for name, source, x, y, area, tolerance in further
+    )
+    return published + tuple(
         Check(f"area under {name}", _PCHIP, area, 1e-12 * area, "", partial(_area_under, x, y))
         for name, x, y, area in worked
     )

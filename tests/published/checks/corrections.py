@@ -20,12 +20,26 @@ from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
 
-_SP811 = "NIST SP 811 (2008), appendix B.8, seven figures; from memory"
+_SP811 = "NIST SP 811 (2008), appendix B.8, seven figures; read in the R package NISTunits 1.0.1, R/NISTfactors.R"
 _STEAM = (
-    "steam tables after IAPWS-95 (saturated water by temperature), from memory; the formula is its own, hence 0.01 %"
+    "IAPWS-95, read by running the Python package iapws 1.5.5 (it meets the release's check values); the formula is "
+    "one of its own, hence 0.01 %"
 )
-_NACA = "NACA Report 1135 (1953), table I, four decimals; from memory"
-_BUDGET = "budget of uncertainty of Picard et al., Metrologia 45 (2008) 149, one digit; from memory"
+_TABLE_I = "isentropic flow, ratio of specific heats 1.4 (NACA Report 1135, table I), four decimals; "
+_MATTHEWS = _TABLE_I + "read in Matthews, Aeronautical Engineer's Data Book (2002), table A4.1"
+_APPENDIX = _TABLE_I + "read in a textbook's appendix, table A.1 (k = 1.4), p. 640"
+_SCIKIT = _TABLE_I + "read in the package scikit-aero 0.2.dev0, tests/test_isentropic.py"
+_FAROKHI = _TABLE_I + "2.035065 rounded; Farokhi, Aircraft Propulsion (2nd ed. 2014), appendix B, cuts it off"
+_REWORKED = _TABLE_I + "from memory, worked anew"
+_BUDGET = (
+    "National Physical Laboratory (UK), How is air density determined?, table of uncertainties: 0.5 hPa goes with "
+    "500 ppm, 0.1 °C with 360 ppm; one digit"
+)
+_HUMIDITY = (
+    "worked anew from CIPM-2007 (−8.7e-3), rounded; from memory. The National Physical Laboratory's page has 5 % with "
+    "350 ppm (−7.0e-3) at a temperature it does not state"
+)
+_SOP2 = "NIST SOP 2 (Harris, NISTIR 6969, 2019), read in the R package masscor 0.0.7.1, "
 _OIML = "OIML R 111-1 (2004), equation (E.3-1), stated uncertainty 2e-4; from memory"
 _COMMON = "common practice, no source"
 
@@ -78,19 +92,17 @@ def _moist_air() -> tuple[Check, ...]:
             "kPa",
             partial(_saturation_kpa, celsius),
         )
-        for celsius, kilopascal in ((15.0, 1.7057), (20.0, 2.3392), (25.0, 3.1698), (30.0, 4.2469))
+        for celsius, kilopascal in ((15.0, 1.7058), (20.0, 2.3393), (25.0, 3.1699), (30.0, 4.2470))
     ]
-    for celsius, value, half in ((0.0, 1.293, 0.0005), (20.0, 1.204, 0.001)):
-        checks.append(
-            Check(
-                f"dry air, {celsius:g} °C, 101 325 Pa",
-                "handbook density of dry air, from memory; at 20 °C that of a perfect gas, real air is 0.04 % denser",
-                value,
-                half,
-                "kg/m³",
-                partial(density, AirState(celsius + 273.15, 101_325.0, 0.0)),
-            )
-        )
+    z_air = "real air with Z of ISO 6976:2016, read in NeqSim, Standard_ISO6976_2016.java"
+    for celsius, value, half, source in (
+        (0.0, 1.293, 0.0005, "engineering tables of dry air; " + z_air + ": 1.293046"),
+        (0.0, 1.293046, 5e-6, z_air),
+        (15.0, 1.225519, 5e-6, z_air),
+        (20.0, 1.2046, 0.00005, z_air + ": 1.204557"),
+    ):
+        name = f"dry air, {celsius:g} °C, 101 325 Pa" + (", six figures" if half == 5e-6 else "")
+        checks.append(Check(name, source, value, half, "kg/m³", partial(_density, 1013.25, 0.0, celsius)))
     for hpa, percent, celsius in ((1013.25, 50.0, 20.0), (950.0, 30.0, 15.0), (1050.0, 70.0, 27.0)):
         value = _oiml(hpa, percent, celsius)
         checks.append(
@@ -100,7 +112,7 @@ def _moist_air() -> tuple[Check, ...]:
                 value,
                 2e-4 * value,
                 "kg/m³",
-                partial(density, AirState(celsius + 273.15, hpa * 100, percent / 100)),
+                partial(_density, hpa, percent, celsius),
             )
         )
     for name, expected, half, unit, step in (
@@ -109,8 +121,67 @@ def _moist_air() -> tuple[Check, ...]:
         ("relative humidity", -9e-3, 0.5e-3, "", (0.0, 0.0, 0.01)),
     ):
         what = f"relative change of density with {name}, 20 °C, 1013.25 hPa, 50 % RH"
-        checks.append(Check(what, _BUDGET, expected, half, unit, partial(_sensitivity, step)))
-    return tuple(checks)
+        source = _HUMIDITY if name == "relative humidity" else _BUDGET
+        checks.append(Check(what, source, expected, half, unit, partial(_sensitivity, step)))
+    return (*checks, *_worked_densities(), *_standard_atmosphere())
+
+
+_MMHG_HPA = 1.33322387415
+_ANCHORED = (
+    (22.3, 748.1 * _MMHG_HPA, 37.0, 1.17194, _SOP2 + "tests (appendix B: 748.1 mmHg)"),
+    (23.4, 612.3 * _MMHG_HPA, 23.0, 0.95632, _SOP2 + "tests (appendix B: 612.3 mmHg)"),
+    (10.0, 730.0 * _MMHG_HPA, 40.0, 1.19569, "Gupta, Mass Metrology, p. 205 (730 mmHg), read in masscor, tests"),
+    (40.0, 760.0 * _MMHG_HPA, 40.0, 1.11497, "Gupta, Mass Metrology, p. 205 (760 mmHg), read in masscor, tests"),
+)
+
+
+def _worked_densities() -> tuple[Check, ...]:
+    """Return worked densities of moist air; other formulas than ours gave them, which agree to 1e-4."""
+    checks = [
+        Check(
+            f"worked example, {celsius:g} °C, {hpa:.2f} hPa, {percent:g} % RH",
+            f"{source}; by another formula, hence 1e-4",
+            value,
+            1e-4 * value,
+            "kg/m³",
+            partial(_density, hpa, percent, celsius),
+        )
+        for celsius, hpa, percent, value, source in _ANCHORED
+    ]
+    iec = "IEC 61094-2:2009, table F.1, read in the package phonometry, humid-air module; half the last digit"
+    name = "moist air, 23 °C, 1013.25 hPa, 50 % RH"
+    return (*checks, Check(name, iec, 1.186, 5e-4, "kg/m³", partial(_density, 1013.25, 50.0, 23.0)))
+
+
+def _standard_atmosphere() -> tuple[Check, ...]:
+    """Return the densities of the standard atmosphere, which takes air for a perfect gas."""
+    source = (
+        "U.S. Standard Atmosphere 1976, table I, read in the packages ambiance 1.3.1 and fluids; a perfect gas of "
+        "28.9644 g/mol, hence 6e-4"
+    )
+    rows = (
+        (-500, 291.400, 1074.7, 1.2849),
+        (0, 288.150, 1013.25, 1.2250),
+        (1000, 281.651, 898.76, 1.1117),
+        (2000, 275.154, 795.01, 1.0066),
+        (3000, 268.659, 701.21, 0.90925),
+    )
+    return tuple(
+        Check(
+            f"standard atmosphere, {metres} m",
+            source,
+            value,
+            6e-4 * value,
+            "kg/m³",
+            partial(_density, hpa, 0.0, kelvin - 273.15),
+        )
+        for metres, kelvin, hpa, value in rows
+    )
+
+
+def _density(hpa: float, percent: float, celsius: float) -> float:
+    """Return the density of air."""
+    return density(AirState(celsius + 273.15, hpa * 100, percent / 100))
 
 
 def _sensitivity(step: tuple[float, float, float]) -> float:
@@ -131,25 +202,63 @@ def _area_ratio(mach: float) -> float:
     return flow_function(critical_pressure_ratio()) / flow_function((1 + 0.2 * mach**2) ** -3.5)
 
 
+def _area_ratio_at(pressure_ratio: float) -> float:
+    """Return A/A* where the pressure is a share of that at rest, from the flow function."""
+    return flow_function(critical_pressure_ratio()) / flow_function(pressure_ratio)
+
+
 def _nozzle() -> tuple[Check, ...]:
     """Return the checks of the flow function and of choking."""
     table = (
-        (0.1, 5.8218),
-        (0.2, 2.9635),
-        (0.3, 2.0351),
-        (0.4, 1.5901),
-        (0.5, 1.3398),
-        (0.6, 1.1882),
-        (0.7, 1.0944),
-        (0.8, 1.0382),
-        (0.9, 1.0089),
+        (0.05, 11.5914, _MATTHEWS),
+        (0.1, 5.8218, _MATTHEWS),
+        (0.15, 3.9103, _MATTHEWS),
+        (0.2, 2.9635, _MATTHEWS),
+        (0.25, 2.4027, _SCIKIT),
+        (
+            0.3,
+            2.0351,
+            _TABLE_I + "2.035065 rounded; Farokhi, Aircraft Propulsion (2nd ed. 2014), appendix B, cuts it off",
+        ),
+        (0.35, 1.7780, _SCIKIT),
+        (0.38, 1.6587, _SCIKIT),
+        (0.4, 1.5901, _REWORKED),
+        (0.5, 1.3398, _APPENDIX),
+        (0.52, 1.3034, _APPENDIX),
+        (0.54, 1.2703, _APPENDIX),
+        (0.56, 1.2403, _APPENDIX),
+        (0.58, 1.2130, _APPENDIX),
+        (0.6, 1.1882, _APPENDIX),
+        (0.7, 1.0944, _REWORKED),
+        (0.79, 1.0425, _SCIKIT),
+        (0.8, 1.0382, _SCIKIT),
+        (0.82, 1.0305, _MATTHEWS),
+        (0.84, 1.0237, _MATTHEWS),
+        (0.86, 1.0179, _MATTHEWS),
+        (0.88, 1.0129, _MATTHEWS),
+        (0.9, 1.0089, _MATTHEWS),
+        (0.95, 1.0021, _MATTHEWS),
+        (0.99, 1.0001, _MATTHEWS),
     )
-    checks = [Check(f"A/A* at Mach {m:g}", _NACA, ratio, 5e-5, "", partial(_area_ratio, m)) for m, ratio in table]
+    checks = [
+        Check(f"A/A* at Mach {m:g}", source, ratio, 5e-5, "", partial(_area_ratio, m)) for m, ratio, source in table
+    ]
+    compair = "CompAir.jl 1.2.0, test/nozzle_tests.jl"
+    for ratio, mach, pressure in ((2.0, 0.3059, 0.937163), (3.0, 0.1974, 0.973182), (4.0, 0.1465, 0.985111)):
+        name = f"A/A* where the pressure is {pressure} of that at rest (Mach {mach})"
+        checks.append(Check(name, compair, ratio, 1e-4, "", partial(_area_ratio_at, pressure)))
     checks += [
-        Check("critical pressure ratio", _NACA, 0.5283, 5e-5, "", critical_pressure_ratio),
+        Check(
+            "critical pressure ratio",
+            _TABLE_I + "read in Matthews (2002), table A4.2",
+            0.5283,
+            5e-5,
+            "",
+            critical_pressure_ratio,
+        ),
         Check(
             "flow function of the choked nozzle",
-            "mass flow parameter of gas-dynamics textbooks, four decimals; from memory",
+            "mass flow parameter, four decimals; read in CompAir.jl 1.2.0, test/nozzle_tests.jl (NACA 1135)",
             0.6847,
             5e-5,
             "",
@@ -177,8 +286,8 @@ def _pressure() -> tuple[Check, ...]:
     checks.append(
         Check(
             "velocity at 28 inH2O",
-            "V = 4005·sqrt(VP) of ventilation handbooks, from memory; their inch of water and standard air "
-            "differ from these by up to 0.1 %",
+            "V = 4005·sqrt(VP), air of 0.075 lb/ft³; read on pages quoting ACGIH, Industrial Ventilation; their inch "
+            "of water and standard air differ from these by up to 0.1 %",
             velocity,
             1e-3 * velocity,
             "ft/min",

@@ -1,0 +1,580 @@
+"""What a job file's ``[meter]`` says of the meters behind readings: every key checked, everything in SI.
+
+A meter is described once; nothing of it is guessed: an unknown key and a missing one are refused by name.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from flowkit.errors import JobError, UnitError
+from flowkit.fields import refuse_unknown
+from flowkit.model import AirState, Side
+from flowkit.units import Quantity, find_unit, number, parse_quantity
+
+__all__ = ["KINDS", "Certificate", "Manometer", "Meter", "meters_from", "plain_name"]
+
+Kind = Literal["percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot"]
+Place = Literal["chamber", "room", "outlet"]
+SIDES: tuple[Side, Side] = ("intake", "exhaust")
+
+KINDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "percent": (("scale", "full_scale"), ("at", "element", "place", "scale_end")),
+    "table": (("points|file",), ()),
+    "orifice": (("bore", "pipe", "taps"), ("place", "u_bore", "u_pipe")),
+    "nozzle": (("bore", "pipe", "shape"), ("place", "u_bore", "u_pipe")),
+    "plate": (("hole|area", "coefficient"), ("count", "place")),
+    "laminar": (("flow", "differential", "calibrated_at"), ("place",)),
+    "critical nozzle": (("throat", "coefficient|shape", "gauge"), ("count",)),
+    "pitot": (("pipe|area", "rule", "factor"), ("count", "profile", "place")),
+}
+"""Kind -> the keys it must have (``a|b``: one of them) and those it may have besides `COMMON`."""
+
+COMMON = ("kind", "reading_unit", "zero", "manometer", "certificate",
+          "u_calibration", "u_differential", "u_zero", "u_air", "u_common")  # fmt: skip
+MASS_FLOW_KINDS = ("orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot")
+"""Kinds whose reading gives a mass flow; a table does where its units are of mass."""
+FOUND_FROM_CERTIFICATES = {"plate": "coefficient", "percent": "full_scale"}
+"""What ``flowkit meter`` finds, so that it may be missing where certificates are given."""
+
+_WORDS: dict[str, tuple[str, ...]] = {
+    "scale": ("square-root", "linear"),
+    "element": ("orifice", "laminar"),
+    "taps": ("corner", "flange", "D and D/2"),
+    "rule": ("log-linear", "log-Tchebycheff", "single"),
+}
+_SHAPES = {
+    "nozzle": ("ISA 1932", "long radius", "venturi nozzle"),
+    "critical nozzle": ("toroidal", "toroidal, accurately machined", "cylindrical"),
+}
+_PLACES = ("chamber", "room", "outlet")
+_QUANTITIES: dict[str, tuple[Quantity, str]] = {
+    "bore": ("length", "30 mm"),
+    "pipe": ("length", "60 mm"),
+    "hole": ("length", "32 mm"),
+    "throat": ("length", "9 mm"),
+    "area": ("area", "804 mm²"),
+    "flow": ("flow", "100 CFM"),
+    "differential": ("pressure", "8 inH2O"),
+    "calibrated_at": ("temperature", "20 °C"),
+    "at": ("pressure", "25 inH2O"),
+}
+_SHARES = ("u_calibration", "u_differential", "u_air", "u_bore", "u_pipe", "u_common")
+
+
+@dataclass(frozen=True, slots=True)
+class Manometer:
+    """A liquid column: lengths read along its tube become pressures.
+
+    Attributes
+    ----------
+    water : bool
+        Water, whose density follows from its temperature; otherwise `density_kg_m3`.
+    liquid_temperature_k : float or None
+        [K], where the job states it.
+    density_kg_m3, density_at_k, expansion_1_k : float or None
+        Density of another liquid [kg/m³], at which temperature [K], and its thermal expansion [1/K].
+    angle_deg : float
+        Of the tube from the horizontal.
+    area_ratio : float
+        Cross-section of the tube over that of the well.
+    gravity_m_s2 : float
+        [m/s²]
+    """
+
+    water: bool
+    liquid_temperature_k: float | None = None
+    density_kg_m3: float | None = None
+    density_at_k: float | None = None
+    expansion_1_k: float | None = None
+    angle_deg: float = 90.0
+    area_ratio: float = 0.0
+    gravity_m_s2: float = 9.80665
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """A plate of known flow and what the meter showed behind it.
+
+    Attributes
+    ----------
+    flow_m3_s, at_pa, u : float
+        What its certificate says [m³/s] at which pressure [Pa], with its standard uncertainty as a share.
+    air : AirState
+        The air the certificate holds for.
+    reading : float
+        In `unit`.
+    unit : str
+    test_pressure_pa : float
+        Of the day [Pa].
+    room : AirState or None
+        The day's air.
+    """
+
+    flow_m3_s: float
+    at_pa: float
+    u: float
+    air: AirState
+    reading: float
+    unit: str
+    test_pressure_pa: float
+    room: AirState | None = None
+    range: str | None = None
+    direction: str | None = None
+    meter_temperature_k: float | None = None
+    meter_pressure_pa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """One meter as the job describes it, in SI; what does not apply to its kind is None.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        One of `KINDS`.
+    values : mapping
+        The keys of its kind: lengths in m, areas in m², pressures in Pa, temperatures in K, flows in m³/s, the
+        rest as numbers or words.
+    full_scale : mapping
+        Range to full scale [m³/s]; the range is ``""`` where there is one alone.
+    points : tuple of tuple of float
+        Of a table: reading and flow [m³/s, or kg/s where `mass`].
+    points_unit : str or None
+        Unit of the table's readings.
+    mass : bool
+        Whether a table gives a mass flow.
+    place : mapping
+        Side to where the meter is; empty where not stated.
+    zero : tuple of float and str, or None
+        Subtracted from every reading, with its unit.
+    u_zero : tuple of float and str, or None
+        Its standard uncertainty.
+    """
+
+    name: str
+    kind: Kind
+    values: Mapping[str, Any] = field(default_factory=dict)
+    full_scale: Mapping[str, float] = field(default_factory=dict)
+    points: tuple[tuple[float, float], ...] = ()
+    points_unit: str | None = None
+    mass: bool = False
+    place: Mapping[Side, Place] = field(default_factory=dict)
+    reading_unit: str | None = None
+    zero: tuple[float, str] | None = None
+    u_zero: tuple[float, str] | None = None
+    manometer: Manometer | None = None
+    certificates: tuple[Certificate, ...] = ()
+
+    @property
+    def gives_mass(self) -> bool:
+        """Whether its reading gives a mass flow rather than a volume."""
+        return self.mass or self.kind in MASS_FLOW_KINDS
+
+
+def plain_name(name: str) -> str:
+    """Return a meter's or range's name without case and spaces, which do not tell names apart."""
+    return "".join(str(name).casefold().split())
+
+
+def meters_from(raw: Mapping[str, Any], folder: Path | None = None, *, file: str | None = None) -> dict[str, Meter]:
+    """Turn ``[meter]`` as written into meters.
+
+    Parameters
+    ----------
+    raw : mapping
+        ``[meter]`` with `kind`, or ``[meter.NAME]`` tables.
+    folder : Path, optional
+        Where the files of tables are looked for.
+    file : str, optional
+        The job file, for messages.
+
+    Returns
+    -------
+    dict
+        Plain name to Meter; a lone meter is called "meter".
+
+    Raises
+    ------
+    JobError
+        If a key is not known, missing or cannot be understood.
+
+    Examples
+    --------
+    >>> meters = meters_from({"kind": "plate", "hole": "32 mm", "coefficient": 0.602, "place": "chamber"})
+    >>> meters["meter"].values["hole"]
+    0.032
+    """
+    if not raw:
+        return {}
+    if isinstance(raw.get("kind"), str):
+        return {"meter": _Parser("[meter]", "meter", raw, folder, file).meter()}
+    found: dict[str, Meter] = {}
+    for name, table in raw.items():
+        where = f"[meter.{name}]"
+        if not isinstance(table, Mapping):
+            raise JobError(
+                f"[meter] has no kind, and {name!r} is no meter",
+                'write kind = "percent", or [meter.NAME] tables',
+                file=file,
+            )
+        if plain_name(name) in found or "+" in name:
+            raise JobError(
+                f"{where} cannot be told apart from another meter",
+                "give each meter a name of its own, without +",
+                file=file,
+            )
+        found[plain_name(name)] = _Parser(where, name, table, folder, file).meter()
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Parser:
+    """One meter's table, with its place for messages."""
+
+    where: str
+    name: str
+    raw: Mapping[str, Any]
+    folder: Path | None
+    file: str | None
+
+    def error(self, problem: str, remedy: str) -> JobError:
+        return JobError(f"{self.where} {problem}", remedy, file=self.file)
+
+    def meter(self) -> Meter:
+        raw = self.raw
+        kind = raw.get("kind")
+        if kind not in KINDS:
+            raise self.error(f"has no known kind ({kind!r})", "kinds are " + ", ".join(KINDS))
+        required, optional = KINDS[kind]
+        known = [*COMMON, *(key for item in required for key in item.split("|")), *optional]
+        refuse_unknown(raw, known, self.where, file=self.file)
+        given_by_plates = FOUND_FROM_CERTIFICATES.get(kind) if raw.get("certificate") else None
+        for item in required:
+            have = [key for key in item.split("|") if key in raw]
+            if len(have) != 1 and item != given_by_plates:
+                words = " or ".join(item.split("|"))
+                problem = f"states {' and '.join(have)}" if have else f"lacks {words}"
+                raise self.error(problem, f"a {kind} meter needs {words}, and nothing of it is assumed")
+        if kind == "pitot":
+            self.pitot()
+        values = {
+            key: self.value(key)
+            for key in known
+            if key in raw and key not in (*COMMON, "full_scale", "points", "file", "place")
+        }
+        values |= {key: self.share(key) for key in _SHARES if key in raw}
+        if {"bore", "pipe"} <= values.keys() and not values["bore"] < values["pipe"]:
+            raise self.error("has a bore that is not smaller than its pipe", "check bore and pipe and their units")
+        points, unit, mass = self.points() if kind == "table" else ((), None, False)
+        return Meter(
+            self.name, cast("Kind", kind), values, self.full_scale(), points, unit, mass, self.place(),
+            self.unit_name(), self.pair("zero"), self.pair("u_zero"), self.manometer(), self.certificates(),
+        )  # fmt: skip
+
+    def pitot(self) -> None:
+        """Of a pitot tube: positions counted, or the profile of a single one."""
+        single = self.raw["rule"] == "single"
+        key = "profile" if single else "count"
+        if key not in self.raw:
+            raise self.error(f"lacks {key}", f'with the rule "{self.raw["rule"]}" it is needed')
+
+    def value(self, key: str) -> Any:
+        """One key of a meter's own, in SI."""
+        written = self.raw[key]
+        if key in _QUANTITIES:
+            quantity, example = _QUANTITIES[key]
+            value = self.quantity(key, written, quantity, example)
+            if not value > 0:
+                raise self.error(f"has {key} = {written!r}, which is not above zero", f'write it like "{example}"')
+            return value
+        if key == "shape" or key in _WORDS:
+            return self.word(key, _SHAPES[str(self.raw["kind"])] if key == "shape" else _WORDS[key])
+        if key in ("gauge", "count"):
+            return self.plain(key, written)
+        limits = {"coefficient": (0.05, 1.2), "profile": (0.3, 1.2), "factor": (0.3, 2.0), "scale_end": (1.0, 1000.0)}
+        return self.number(key, str(written).replace("%", "") if key == "scale_end" else written, *limits[key])
+
+    def plain(self, key: str, written: Any) -> bool | int:
+        """A key that is true or false, or a whole number."""
+        if key == "gauge":
+            if not isinstance(written, bool):
+                raise self.error(f"has gauge = {written!r}", "write true (from the barometer up) or false (absolute)")
+        elif isinstance(written, bool) or not isinstance(written, int) or written < 1:
+            raise self.error(f"has count = {written!r}", "write a whole number from 1")
+        return cast("bool | int", written)
+
+    def word(self, key: str, allowed: Sequence[str]) -> str:
+        written = self.raw[key]
+        if written not in allowed:
+            raise self.error(f"has {key} = {written!r}", "write one of " + ", ".join(f'"{word}"' for word in allowed))
+        return str(written)
+
+    def number(self, key: str, written: Any, low: float, high: float) -> float:
+        value = None if isinstance(written, bool) else number(str(written), decimal_comma=False)
+        if value is None or not low <= value <= high:
+            raise self.error(f"has {key} = {written!r}", f"write a number from {low:g} to {high:g}")
+        return value
+
+    def share(self, key: str) -> float:
+        """A standard uncertainty as a share, written in per cent or as a fraction."""
+        text = str(self.raw[key]).strip()
+        value = number(text.rstrip("% "), decimal_comma=False)
+        if value is None:
+            raise self.error(f"has {key} = {self.raw[key]!r}", 'write it like "0.6 %"')
+        value = value / 100 if text.endswith("%") else value
+        if not 0 <= value < 0.5:
+            raise self.error(
+                f"has {key} = {self.raw[key]!r}, which is no share from 0 to 50 %", 'write it like "0.6 %"'
+            )
+        return value
+
+    def quantity(self, key: str, written: Any, quantity: Quantity, example: str) -> float:
+        try:
+            return parse_quantity(written, quantity)
+        except UnitError as error:
+            raise self.error(f"has {key} = {written!r}: {error.problem}", f'write it like "{example}"') from error
+
+    def full_scale(self) -> dict[str, float]:
+        written = self.raw.get("full_scale")
+        if written is None:
+            return {}
+        ranges = written if isinstance(written, Mapping) else {"": written}
+        return {
+            plain_name(name): self.quantity("full_scale", value, "flow", "180 CFM") for name, value in ranges.items()
+        }
+
+    def place(self) -> dict[Side, Place]:
+        written = self.raw.get("place")
+        if written is None:
+            return {}
+        sides = dict.fromkeys(SIDES, written) if isinstance(written, str) else dict(written)
+        for side, place in sides.items():
+            if side not in SIDES or place not in _PLACES:
+                raise self.error(
+                    f"has place = {written!r}", "write chamber, room or outlet, or { intake = …, exhaust = … }"
+                )
+        return cast("dict[Side, Place]", sides)
+
+    def unit_name(self) -> str | None:
+        written = self.raw.get("reading_unit")
+        if written is None:
+            return None
+        found = find_unit(str(written))
+        return found.name if found else str(written)
+
+    def pair(self, key: str) -> tuple[float, str] | None:
+        """A figure with a reading's unit, whatever unit that is."""
+        written = self.raw.get(key)
+        if written is None:
+            return None
+        value, unit = split_reading(str(written))
+        if value is None:
+            raise self.error(f"has {key} = {written!r}, which is no reading", 'write it like "1.5 mm"')
+        return value, unit or self.unit_name() or ""
+
+    def points(self) -> tuple[tuple[tuple[float, float], ...], str, bool]:
+        rows = self.raw["points"] if "points" in self.raw else self.table_file()
+        found: list[tuple[float, float]] = []
+        units: set[str] = set()
+        masses: set[bool] = set()
+        for row in rows:
+            reading, unit = split_reading(str(row[0])) if len(row) == 2 else (None, "")
+            if reading is None:
+                raise self.error(f"has a point {list(row)!r}", 'write each as ["42 mm", "71 CFM"]')
+            mass = find_unit(str(row[1]).lstrip("+-0123456789., "), ["mass flow"]) is not None
+            flow = self.quantity("points", row[1], "mass flow" if mass else "flow", "71 CFM")
+            units.add(unit or "")
+            masses.add(mass)
+            found.append((reading, flow))
+        rising = all(a[0] < b[0] and a[1] < b[1] for a, b in itertools.pairwise(found))
+        if len(found) < 2 or not rising or len(units) != 1 or len(masses) != 1 or units == {""}:
+            raise self.error(
+                "has points that are not strictly rising in one unit",
+                'write at least two, such as [["0 mm", "0 CFM"], ["42 mm", "71 CFM"]]',
+            )
+        return tuple(found), units.pop(), masses.pop()
+
+    def table_file(self) -> list[tuple[str, str]]:
+        """Two columns with units in their headings or cells."""
+        import csv
+
+        path = (self.folder or Path()) / str(self.raw["file"])
+        try:
+            text = path.read_text(encoding="utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            raise self.error(
+                f"names the file {str(self.raw['file'])!r}, which cannot be read",
+                "give a text file of two columns beside the job file",
+            ) from error
+        delimiter = ";" if ";" in text else "\t" if "\t" in text else ","
+        rows = [
+            [cell.strip() for cell in row] for row in csv.reader(text.splitlines(), delimiter=delimiter) if any(row)
+        ]
+        units = ["", ""]
+        found: list[tuple[str, str]] = []
+        for row in rows:
+            if len(row) != 2:
+                raise self.error(
+                    f"names the file {path.name!r} with a row of {len(row)} columns",
+                    "give two columns: reading and flow",
+                )
+            if number(row[0].split()[0] if row[0] else "") is None:
+                units = [
+                    cell[cell.find("(") + 1 : cell.rfind(")")] if "(" in cell else cell.split()[-1] for cell in row
+                ]
+                continue
+            cells = [
+                cell if split_reading(cell)[1] else f"{cell} {unit}".strip()
+                for cell, unit in zip(row, units, strict=True)
+            ]
+            found.append((cells[0], cells[1]))
+        return found
+
+    def manometer(self) -> Manometer | None:
+        raw = self.raw.get("manometer")
+        if raw is None:
+            return None
+        where = f"{self.where} manometer"
+        if not isinstance(raw, Mapping):
+            raise self.error(f"has manometer = {raw!r}", 'write { liquid = "water", liquid_temperature = "20 °C" }')
+        keys = ("liquid", "liquid_temperature", "density", "density_at", "expansion", "angle", "area_ratio", "gravity")
+        refuse_unknown(raw, keys, where, file=self.file)
+        if ("liquid" in raw) == ("density" in raw):
+            raise JobError(
+                f"{where} must state liquid or density",
+                'write liquid = "water", or density = "826 kg/m3"',
+                file=self.file,
+            )
+        if raw.get("liquid", "water") != "water":
+            raise JobError(
+                f"{where} has liquid = {raw['liquid']!r}",
+                'only "water" is known; state its density instead',
+                file=self.file,
+            )
+        if ("density_at" in raw) != ("expansion" in raw):
+            raise JobError(f"{where} states one of density_at and expansion", "state both or neither", file=self.file)
+
+        def of_unit(key: str, units: tuple[str, ...], default: float) -> float:
+            text = str(raw.get(key, default)).strip()
+            for unit in units:
+                text = text.removesuffix(unit).strip()
+            value = number(text, decimal_comma=False)
+            if value is None or value < 0:
+                raise JobError(f"{where} has {key} = {raw[key]!r}", f"write a number with {units[0]}", file=self.file)
+            return value
+
+        angle = of_unit("angle", ("°", "deg"), 90.0)
+        if not 0 < angle <= 90:
+            raise JobError(
+                f"{where} has angle = {raw['angle']!r}",
+                "write the tube's angle from the horizontal, up to 90°",
+                file=self.file,
+            )
+        temperature = raw.get("liquid_temperature")
+        at = raw.get("density_at")
+        return Manometer(
+            "liquid" in raw,
+            None if temperature is None else self.quantity("liquid_temperature", temperature, "temperature", "20 °C"),
+            of_unit("density", ("kg/m3", "kg/m³"), 0.0) if "density" in raw else None,
+            None if at is None else self.quantity("density_at", at, "temperature", "20 °C"),
+            of_unit("expansion", ("1/K", "/K"), 0.0) if "expansion" in raw else None,
+            angle,
+            of_unit("area_ratio", ("",), 0.0),
+            of_unit("gravity", ("m/s2", "m/s²"), 9.80665),
+        )
+
+    def certificates(self) -> tuple[Certificate, ...]:
+        tables = self.raw.get("certificate", ())
+        if isinstance(tables, Mapping):
+            tables = [tables]
+        return tuple(self.certificate(table, index) for index, table in enumerate(tables, 1))
+
+    def certificate(self, table: Mapping[str, Any], index: int) -> Certificate:
+        where = f"{self.where} certificate {index}"
+        need = ("flow", "at", "u", "reading", "test_pressure")
+        more = (
+            "air",
+            "range",
+            "direction",
+            "air_temperature",
+            "barometer",
+            "humidity",
+            "meter_temperature",
+            "meter_pressure",
+        )
+        inner = _Parser(where, self.name, table, self.folder, self.file)
+        refuse_unknown(table, (*need, *more), where, file=self.file)
+        for key in need:
+            if key not in table:
+                raise inner.error(f"lacks {key}", "a certificate needs " + ", ".join(need))
+        reading, unit = split_reading(str(table["reading"]))
+        if reading is None or not (unit or self.unit_name()):
+            raise inner.error(f"has reading = {table['reading']!r}", 'write it like "83.5 mm"')
+        if table.get("direction") not in (None, "draws", "blows"):
+            raise inner.error(f"has direction = {table['direction']!r}", "write draws or blows")
+        room = [table.get(key) for key in ("air_temperature", "barometer", "humidity")]
+        if any(item is not None for item in room) and any(item is None for item in room):
+            raise inner.error("states the day's air in part", "state air_temperature, barometer and humidity")
+
+        def optional(key: str, quantity: Quantity, example: str) -> float | None:
+            return None if key not in table else inner.quantity(key, table[key], quantity, example)
+
+        return Certificate(
+            inner.quantity("flow", table["flow"], "flow", "61.4 CFM"),
+            inner.quantity("at", table["at"], "pressure", "28 inH2O"),
+            inner.share("u"),
+            _air(inner, table["air"]) if "air" in table else AirState(),
+            reading,
+            unit or self.unit_name() or "",
+            inner.quantity("test_pressure", table["test_pressure"], "pressure", "26.5 inH2O"),
+            None if room[0] is None else _room(inner, table),
+            None if table.get("range") is None else str(table["range"]),
+            table.get("direction"),
+            optional("meter_temperature", "temperature", "22 °C"),
+            optional("meter_pressure", "pressure", "100 kPa"),
+        )
+
+
+def _air(parser: _Parser, table: Mapping[str, Any]) -> AirState:
+    """The air a certificate holds for."""
+    refuse_unknown(table, ("temperature", "pressure", "humidity"), f"{parser.where} air", file=parser.file)
+    plain = AirState()
+    return AirState(
+        parser.quantity("temperature", table.get("temperature", f"{plain.temperature_k} K"), "temperature", "20 °C"),
+        parser.quantity("pressure", table.get("pressure", f"{plain.pressure_pa} Pa"), "pressure", "1013.25 hPa"),
+        parser.quantity("humidity", table.get("humidity", "0 %"), "humidity", "45 %"),
+    )
+
+
+def _room(parser: _Parser, table: Mapping[str, Any]) -> AirState:
+    """The air of the day of a calibration."""
+    return AirState(
+        parser.quantity("air_temperature", table["air_temperature"], "temperature", "21 °C"),
+        parser.quantity("barometer", table["barometer"], "pressure", "1002 hPa"),
+        parser.quantity("humidity", table["humidity"], "humidity", "45 %"),
+    )
+
+
+def split_reading(text: str) -> tuple[float | None, str]:
+    """Split a reading as written into its figure and its unit, whatever unit that is.
+
+    Examples
+    --------
+    >>> split_reading("83.5 mm"), split_reading("0.41V"), split_reading("div")
+    ((83.5, 'mm'), (0.41, 'V'), (None, 'div'))
+    """
+    import re
+
+    match = re.match(r"\s*([-+−–]?[\d.,]*\d)\s*(.*?)\s*$", text)
+    value = number(match[1]) if match else None
+    if match is None or value is None or not math.isfinite(value):
+        return None, text.strip()
+    found = find_unit(match[2])
+    return value, found.name if found else match[2]

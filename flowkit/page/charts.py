@@ -1,0 +1,42 @@
+"""Curves of the page: what was read, what it comes to at the reference, and what was gained."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from xml.sax.saxutils import quoteattr
+
+from flowkit.analysis.results import Comparison
+from flowkit.drawing.curves import display_of
+from flowkit.drawing.svg import chart_svg, gain_svg, sheet_svg
+from flowkit.model import FlowTest, Side
+from flowkit.units import from_si
+
+__all__ = ["compared", "gained", "read_chart"]
+
+MOST_TESTS = 24
+"""Tests of one sheet that are drawn; more would be a tangle."""
+
+
+def read_chart(tests: Sequence[FlowTest], display: str, *, asked: Collection[str] = ()) -> str:
+    """Draw tests as they were read; points whose cells are in question are marked."""
+    drawn = [test for test in tests if any(point.flow_m3_s is not None for point in test.points)][:MOST_TESTS]
+    if not drawn:
+        return ""
+    made = sheet_svg(drawn, display=display)
+    for source in asked:
+        made = made.replace(f"data-source={quoteattr(source)}", f'data-source={quoteattr(source)} data-asked="yes"')
+    return made
+
+
+def compared(comparison: Comparison, side: Side, display: str) -> str:
+    """Draw one side's states at the reference, both sides on one scale."""
+    units = display_of(display)
+    flows = [q for item in comparison.sides.values() for v in item.variants for q in v.flow_m3_s]
+    return chart_svg(
+        comparison, side, display=display, size=(560, 350), top=from_si(max(flows, default=0.0), units.flow)
+    )
+
+
+def gained(comparison: Comparison, side: Side, display: str) -> str:
+    """Draw one side's gains over the first state, with their intervals."""
+    return gain_svg(comparison, side, display=display, size=(560, 300))

@@ -1,0 +1,164 @@
+"""What every step shares: templates, forms, answers that are written, and messages."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote, urlsplit
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from flowkit.drawing.looks import variant_style
+from flowkit.errors import FlowkitError
+from flowkit.page.questions import questions_of
+from flowkit.page.tasks import Tasks
+from flowkit.page.workspace import Snapshot, Workspace
+
+__all__ = ["STEPS", "Notice", "Page", "plural", "text"]
+
+STEPS = (
+    ("sheets", "Sheets"),
+    ("heads", "Heads and work"),
+    ("result", "Result"),
+    ("engine", "Engine"),
+    ("build", "Build file"),
+)
+MOST_FILES = 200
+MOST_FIELDS = 4_000
+Handler = Callable[[Request], Awaitable[Response]]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A sentence shown once at the top of the page."""
+
+    text: str
+    bad: bool = False
+
+
+def plural(number: int, one: str, many: str = "") -> str:
+    """Write a number with its noun."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def text(form: Mapping[str, Any], key: str, default: str = "") -> str:
+    """Return a form's field as text."""
+    value = form.get(key, default)
+    return value.strip() if isinstance(value, str) else default
+
+
+class Page:
+    """One workspace with its templates and its notices."""
+
+    def __init__(self, workspace: Workspace) -> None:
+        self.workspace = workspace
+        self.notice: Notice | None = None
+        self.tasks = Tasks()
+        self.templates = Environment(
+            loader=PackageLoader("flowkit.page"),
+            autoescape=select_autoescape(default=True, default_for_string=True),
+            undefined=StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self.templates.filters["quoted"] = lambda value: quote(str(value), safe="")
+        self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES}
+
+    def render(self, template: str, snapshot: Snapshot, *, status: int = 200, **values: Any) -> Response:
+        """Fill a template in."""
+        notice, self.notice = self.notice, None
+        html = self.templates.get_template(template).render(
+            s=snapshot, steps=STEPS, notice=notice, counts=counts(snapshot), **values
+        )
+        return HTMLResponse(html, status)
+
+    def show(self, view: Callable[[Request, Snapshot], Response]) -> Handler:
+        """Make a handler of a view of the snapshot; whatever is wrong is a plain page."""
+
+        async def handler(request: Request) -> Response:
+            """Answer a GET."""
+
+            def made() -> Response:
+                """Make the page away from the loop that serves others."""
+                try:
+                    return view(request, self.workspace.snapshot())
+                except FlowkitError as error:
+                    return self.plain(str(error), 404)
+
+            return await run_in_threadpool(made)
+
+        return handler
+
+    def act(self, action: Callable[[FormData], str | Response]) -> Handler:
+        """Make a handler of an action on a form: it returns where to go, and may leave a notice."""
+
+        async def handler(request: Request) -> Response:
+            """Answer a POST."""
+            async with request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=5_000_000) as form:
+
+                def made() -> str | Response:
+                    """Do it away from the loop that serves others."""
+                    try:
+                        return action(form)
+                    except FlowkitError as error:
+                        self.notice = Notice(str(error), bad=True)
+                        return here(text(form, "back"))
+
+                done = await run_in_threadpool(made)
+            return RedirectResponse(done, 303) if isinstance(done, str) else done
+
+        return handler
+
+    def plain(self, message: str, status: int = 400) -> Response:
+        """A page with one sentence and the way back."""
+        html = self.templates.get_template("plain.html").render(message=message)
+        return HTMLResponse(html, status)
+
+    def edit(self, form: Mapping[str, Any], change: Callable[[Any], str]) -> str:
+        """Write an answer into the job file, if it is still the one that was shown."""
+        return self.workspace.document.change(text(form, "version") or None, change)
+
+
+def here(path: str) -> str:
+    """Return a path of this page, the first step for anything else."""
+    parts = urlsplit(path)
+    own = path.startswith("/") and not path.startswith(("//", "/\\")) and not parts.scheme and not parts.netloc
+    return path if own and "\\" not in path and path.isprintable() else "/sheets"
+
+
+def counts(snapshot: Snapshot) -> dict[str, int]:
+    """How many questions wait at each step."""
+    sheets = sum(len(questions_of(snapshot, view)) for view in snapshot.files if view.states)
+    return {"sheets": sheets, "heads": len(snapshot.open_findings) + len(unstated(snapshot))}
+
+
+def unstated(snapshot: Snapshot) -> tuple[str, ...]:
+    """The states, after the first, of which the job does not say what changed."""
+    from flowkit.page.answers import SIDES, levels, variants
+
+    if snapshot.document is None:
+        return ()
+    order = variants(snapshot.document)
+    return tuple(str(item.get("name", "")) for item in order[1:] if not any(levels(item, side) for side in SIDES))
+
+
+def _fields(snapshot: Snapshot, back: str) -> Markup:
+    """The hidden fields of every form: the version of the job file it was made of, and where to go after it."""
+    made = '<input type="hidden" name="version" value="{}"><input type="hidden" name="back" value="{}">'
+    return Markup(made).format(snapshot.state.version, back)
+
+
+DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(24)]
+"""The dashes of the legend's lines."""
+
+
+def home() -> Path:
+    """The folder of the page's own files."""
+    return Path(__file__).parent

@@ -1,0 +1,143 @@
+"""Serving the page: one folder, this computer only, until Ctrl-C or SIGTERM."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import secrets
+import socket
+import sys
+import tempfile
+import threading
+import urllib.error
+import urllib.request
+import webbrowser
+from pathlib import Path
+
+import uvicorn
+
+from flowkit.errors import FlowkitError, JobError
+from flowkit.page.routes import make_app
+from flowkit.page.security import Guard
+from flowkit.page.workspace import Workspace
+
+__all__ = ["serve"]
+
+
+def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
+    """Serve a folder's job until stopped; returns the exit status."""
+    folder, job = _folder_and_job(folder)
+    mark = _mark(folder, job)
+    running = _running(mark)
+    if running is not None:
+        print(running, flush=True)
+        print("this folder's page is open already; here it is again", file=sys.stderr)
+        if browser:
+            _show(running)
+        return 0
+    secret = secrets.token_urlsafe(24)
+    listening = _listen(port)
+    address = f"http://127.0.0.1:{listening.getsockname()[1]}/?key={secret}"
+    guard = Guard(make_app(Workspace(folder, job)), secret=secret)
+    settings = uvicorn.Config(
+        guard, log_level="critical", access_log=False, ws="none", timeout_graceful_shutdown=2, server_header=False
+    )
+    _remember(mark, address)
+    print(address, flush=True)
+    if browser:
+        threading.Thread(target=_show, args=(address,), daemon=True).start()
+    try:
+        uvicorn.Server(settings).run(sockets=[listening])
+    except KeyboardInterrupt:
+        pass
+    finally:
+        with contextlib.suppress(OSError):
+            mark.unlink()
+    return 0
+
+
+def _folder_and_job(path: Path) -> tuple[Path, str]:
+    """The folder and its job file's name, from either."""
+    if path.is_dir():
+        return path.resolve(), "job.toml"
+    if path.suffix.lower() == ".toml" and path.parent.is_dir():
+        return path.resolve().parent, path.name
+    if not path.exists():
+        raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(path))
+    raise JobError("this is a file, not a folder", f"open its folder: flowkit open {path.parent}", file=str(path))
+
+
+def _listen(port: int) -> socket.socket:
+    """Bind the loopback address, on a port the system picks unless one is wanted."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        if os.name != "nt":
+            made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        made.bind(("127.0.0.1", port))
+    except OSError as error:
+        made.close()
+        raise FlowkitError(
+            f"port {port} cannot be used ({error.strerror or error})", "leave --port out: a free one is found"
+        ) from error
+    return made
+
+
+def _show(address: str) -> None:
+    """Open the browser; where there is none, say so beside the address."""
+    try:
+        shown = webbrowser.open(address)
+    except webbrowser.Error:
+        shown = False
+    if not shown:
+        print("no browser was found; open the address above in one on this computer", file=sys.stderr, flush=True)
+
+
+def _mark(folder: Path, job: str) -> Path:
+    """Where the address of a running page is kept, for this user alone."""
+    user = str(os.getuid()) if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
+    own = Path(tempfile.gettempdir()) / f"flowkit-{user}"
+    name = hashlib.sha256(str(folder / job).encode()).hexdigest()[:24]
+    return own / f"{name}.json"
+
+
+def _remember(mark: Path, address: str) -> None:
+    """Keep the address where only this user can read it; without such a place, a second start is a second page."""
+    with contextlib.suppress(OSError):
+        mark.parent.mkdir(mode=0o700, exist_ok=True)
+        known = mark.parent.lstat()
+        if hasattr(os, "getuid") and (known.st_uid != os.getuid() or known.st_mode & 0o077):
+            return
+        with contextlib.suppress(FileNotFoundError):
+            mark.unlink()
+        handle = os.open(mark, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+            json.dump({"address": address}, stream)
+
+
+def _running(mark: Path) -> str | None:
+    """The address of a page of this folder that answers, None where there is none."""
+    try:
+        known = mark.lstat()
+        if hasattr(os, "getuid") and known.st_uid != os.getuid():
+            return None
+        address = str(json.loads(mark.read_text(encoding="utf-8"))["address"])
+        if not address.startswith("http://127.0.0.1:"):
+            return None
+        opener = urllib.request.build_opener(urllib.request.ProxyHandler({}), _NoRedirect)
+        try:
+            opener.open(address, timeout=2).close()
+        except urllib.error.HTTPError as answer:
+            # The key is taken with a redirect; another program on the port would not know it.
+            return address if answer.code == 303 else None
+    except (OSError, ValueError, KeyError):
+        return None
+    return None
+
+
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    """Take a redirect for an answer."""
+
+    def redirect_request(self, *_: object) -> None:
+        """Follow none."""

@@ -1,0 +1,160 @@
+// The page without reloading: dropping files, answers in place, progress. Without it every form works as it is.
+import { charts } from "./charts.js";
+
+const said = () => document.getElementById("said");
+
+function ready(root) {
+  charts(root);
+  drops(root);
+  watch(root);
+  sheetsByHand(root);
+  slides(root);
+}
+
+// Put a page that came back in place of this one, where the reader is.
+function take(html, address) {
+  const next = new DOMParser().parseFromString(html, "text/html");
+  const active = document.activeElement;
+  const focus = active?.closest("form")?.getAttribute("action");
+  const field = active?.name && active.type !== "submit" ? `form[action="${focus}"] [name="${active.name}"]` : "";
+  document.title = next.title;
+  for (const part of ["header.top", "main", "footer"]) {
+    const old = document.querySelector(part);
+    const made = next.querySelector(part);
+    if (old && made) old.replaceWith(document.adoptNode(made));
+  }
+  said().replaceChildren(...document.adoptNode(next.getElementById("said") || document.createElement("div")).childNodes);
+  if (address) history.pushState({}, "", address);
+  ready(document);
+  const same = field && document.querySelector(field);
+  if (same && focus !== "/answer") { same.focus({ preventScroll: true }); return; }
+  const first = document.querySelector(".question button, .question input:not([type=hidden])");
+  if (focus === "/answer" && first) first.focus({ preventScroll: true });
+  else if (focus) document.getElementById("main").focus({ preventScroll: true });
+}
+
+async function send(action, body) {
+  document.body.setAttribute("aria-busy", "true");
+  try {
+    const answer = await fetch(action, { method: "POST", body, headers: { accept: "text/html" } });
+    take(await answer.text(), answer.url);
+  } catch {
+    const p = document.createElement("p");
+    p.className = "notice bad";
+    p.textContent = "The page is no longer running. Start flowkit open again; every answer so far is saved.";
+    said().replaceChildren(p);
+  } finally {
+    document.body.removeAttribute("aria-busy");
+  }
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (form.method !== "post" || event.defaultPrevented) return;
+  event.preventDefault();
+  const body = new FormData(form, event.submitter);
+  const plain = form.enctype === "multipart/form-data" ? body : new URLSearchParams(body);
+  send(form.getAttribute("action"), plain);
+});
+
+window.addEventListener("popstate", () => location.reload());
+
+// Every file of a drop, those in folders too.
+async function filesOf(transfer) {
+  const entries = [...transfer.items].map((item) => item.webkitGetAsEntry?.()).filter(Boolean);
+  if (!entries.length) return [...transfer.files];
+  const found = [];
+  const walk = async (entry) => {
+    if (found.length >= 200) return;
+    if (entry.isFile) found.push(await new Promise((done, failed) => entry.file(done, failed)));
+    else {
+      const reader = entry.createReader();
+      for (;;) {
+        const part = await new Promise((done, failed) => reader.readEntries(done, failed));
+        if (!part.length) break;
+        for (const item of part) await walk(item);
+      }
+    }
+  };
+  for (const entry of entries) await walk(entry);
+  return found;
+}
+
+function drops(root) {
+  for (const form of root.querySelectorAll("form.drop")) {
+    const input = form.querySelector("input[type=file]");
+    input.addEventListener("change", () => { if (input.files.length) form.requestSubmit(); });
+    form.addEventListener("dragover", (event) => { event.preventDefault(); form.classList.add("over"); });
+    form.addEventListener("dragleave", () => form.classList.remove("over"));
+    form.addEventListener("drop", async (event) => {
+      event.preventDefault();
+      form.classList.remove("over");
+      const body = new FormData(form);
+      body.delete(input.name);
+      for (const file of await filesOf(event.dataTransfer)) body.append(input.name, file);
+      send(form.getAttribute("action"), body);
+    });
+  }
+}
+
+// Long work: how far it is, and the page again when it is done.
+function watch(root) {
+  const box = root.querySelector("[data-work]");
+  if (!box) return;
+  const look = async () => {
+    if (!document.contains(box)) return;
+    const state = await (await fetch(`/work/${box.dataset.work}`)).json();
+    if (!state.running) {
+      take(await (await fetch(location.pathname + location.search)).text());
+      return;
+    }
+    box.querySelector("progress").value = state.share;
+    box.querySelector("label").textContent = state.say;
+    setTimeout(look, 400);
+  };
+  setTimeout(look, 300);
+}
+
+// A sheet dragged to another state; the same as its "move" form.
+function sheetsByHand(root) {
+  for (const chip of root.querySelectorAll(".chip[draggable]")) {
+    chip.addEventListener("dragstart", (event) => {
+      event.dataTransfer.setData("application/x-flowkit", JSON.stringify([chip.dataset.file, chip.dataset.from]));
+    });
+  }
+  for (const state of root.querySelectorAll(".state")) {
+    state.addEventListener("dragover", (event) => {
+      if (event.dataTransfer.types.includes("application/x-flowkit")) { event.preventDefault(); state.classList.add("over"); }
+    });
+    state.addEventListener("dragleave", () => state.classList.remove("over"));
+    state.addEventListener("drop", (event) => {
+      const held = event.dataTransfer.getData("application/x-flowkit");
+      if (!held) return;
+      event.preventDefault();
+      const [file, from] = JSON.parse(held);
+      const version = document.querySelector("input[name=version]").value;
+      send("/heads/sheet", new URLSearchParams({ version, back: "/heads", file, from, to: state.dataset.state }));
+    });
+  }
+}
+
+// A slider shows its figure while it moves, and what it would do a moment later.
+function slides(root) {
+  for (const form of root.querySelectorAll("form[data-live]")) {
+    let waiting = 0;
+    form.addEventListener("input", (event) => {
+      const shown = form.querySelector(`output[for="${event.target.id}"]`);
+      if (shown) shown.textContent = event.target.value;
+      clearTimeout(waiting);
+      waiting = setTimeout(() => form.requestSubmit(), 350);
+    });
+  }
+}
+
+// A file dropped beside the frame is not opened in place of the page.
+for (const kind of ["dragover", "drop"]) {
+  window.addEventListener(kind, (event) => { if (event.dataTransfer?.types.includes("Files")) event.preventDefault(); });
+}
+
+document.documentElement.classList.add("js");
+ready(document);

@@ -1,0 +1,122 @@
+"""Step 5, the build file: the report made, looked at and kept, or put into the customer's build file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from flowkit.errors import JobError
+from flowkit.page import uploads
+from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.tasks import Task
+from flowkit.page.workspace import Snapshot
+
+__all__ = ["routes"]
+
+FORMS = {
+    "pdf": ("PDF", "to print and to send", "application/pdf"),
+    "html": ("One-file page", "opens in any browser, values under the pointer", "text/html"),
+    "png": ("Picture", "the first page", "image/png"),
+    "xlsx": ("Workbook", "every figure with its formula",
+             "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
+}  # fmt: skip
+
+
+def routes(page: Page) -> list[Route]:
+    """Return the step's addresses."""
+    return [
+        Route("/build", page.show(lambda request, snapshot: _view(page, request, snapshot))),
+        Route("/build/make", page.act(lambda form: _make(page, form)), methods=["POST"]),
+        Route("/build/attach", page.act(lambda form: _attach(page, form)), methods=["POST"]),
+        Route("/build/out/{kind}/{name}", page.show(lambda request, snapshot: _out(page, request))),
+        Route("/work/stop", page.act(lambda form: _stop(page, form)), methods=["POST"]),
+        Route("/work/{kind}", page.show(lambda request, snapshot: _progress(page, request))),
+    ]
+
+
+def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Show the report's state, its first page, and what can be kept."""
+    report, attached = page.tasks.last("report"), page.tasks.last("attach")
+    return page.render(
+        "build.html",
+        snapshot,
+        step="build",
+        forms=FORMS,
+        report=report,
+        attached=attached,
+        stale=report is not None and report.key != snapshot.state.version,
+        errors=[finding for finding in snapshot.findings if finding.severity == "error"],
+    )
+
+
+def _wanted(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
+    """What the worker is to do."""
+    if snapshot.problem:
+        raise JobError(snapshot.problem)
+    if snapshot.results is None:
+        raise JobError(snapshot.waiting or "there is nothing to report yet", "answer the open questions first")
+    return {"work": work, "text": snapshot.state.text, "path": str(snapshot.folder / "job.toml"), **more}
+
+
+def _make(page: Page, form: FormData) -> str:
+    """Start making the report."""
+    snapshot = page.workspace.snapshot()
+    formats = [item for item in FORMS if item in form.getlist("formats")] or list(FORMS)
+    page.tasks.start(_wanted(snapshot, "report", formats=formats), snapshot.state.version)
+    return "/build"
+
+
+def _attach(page: Page, form: FormData) -> str:
+    """Take a build file and put the flow chart into a copy of it."""
+    item = form.get("build_file")
+    if not isinstance(item, UploadFile) or not item.filename:
+        raise JobError("no build file was chosen", "choose a PDF, XLSX, XLSM or DOCX")
+    snapshot = page.workspace.snapshot()
+    wanted = _wanted(snapshot, "attach")
+    out = page.tasks.folder()
+    name, _ = uploads.keep(out, item.filename, item.file)
+    page.tasks.start({**wanted, "file": name}, snapshot.state.version, out)
+    return "/build#attach"
+
+
+def _stop(page: Page, form: FormData) -> str:
+    """Stop work of a kind."""
+    task = page.tasks.last(text(form, "kind"))
+    if task is not None and task.running:
+        task.stop()
+        page.notice = Notice("Stopped; nothing was written.")
+    return text(form, "back") or "/build"
+
+
+def _progress(page: Page, request: Request) -> Response:
+    """Say how far work of a kind is."""
+    task = page.tasks.last(request.path_params["kind"])
+    if task is None:
+        return JSONResponse({"running": False, "share": 0.0, "say": ""})
+    return JSONResponse({"running": task.running, "share": task.share, "say": task.say})
+
+
+def _out(page: Page, request: Request) -> Response:
+    """Give a finished file."""
+    task = page.tasks.last(request.path_params["kind"])
+    name = request.path_params["name"]
+    if task is None or task.done is None or name not in task.done["files"]:
+        raise JobError("this file is not ready", "make it first")
+    return _given(task, name, shown="show" in request.query_params)
+
+
+def _given(task: Task, name: str, *, shown: bool) -> Response:
+    """A file to keep, or a picture or PDF to look at; a page of HTML is only ever given to keep."""
+    kind = next((form[2] for suffix, form in FORMS.items() if name.endswith(f".{suffix}")), "application/octet-stream")
+    look = shown and kind in ("image/png", "application/pdf")
+    return FileResponse(
+        Path(task.out, name),
+        media_type=kind,
+        filename=name,
+        content_disposition_type="inline" if look else "attachment",
+    )

@@ -1,0 +1,304 @@
+"""Step 4, the engine: before against after in this engine, and what if."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from starlette.datastructures import FormData, UploadFile
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from flowkit.drawing.svg import SvgLine, lines_svg
+from flowkit.errors import JobError
+from flowkit.page import answers, uploads
+from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.step_build import _wanted
+from flowkit.page.step_heads import number
+from flowkit.page.workspace import Snapshot, load_text
+from flowkit.reports.html import percent_text
+
+__all__ = ["routes"]
+
+Field = tuple[str, str, str]
+ENGINE: tuple[Field, ...] = (
+    ("cylinders", "Cylinders", "4"),
+    ("bore", "Bore", "80.5 mm"),
+    ("stroke", "Stroke", "78.4 mm"),
+    ("rod", "Rod, centre to centre", "132 mm"),
+    ("compression_ratio", "Compression ratio", "10.2"),
+)
+VOLUMES: tuple[Field, ...] = (
+    ("chamber_volume", "Chamber, valves and plug in", "38 cc"),
+    ("chamber_area", "Chamber's area at the face", "45 cm²"),
+    ("milled", "Taken off the face since", "0.5 mm"),
+    ("gasket_bore", "Gasket bore", "82 mm"),
+    ("gasket_thickness", "Gasket, compressed", "1.2 mm"),
+    ("deck_clearance", "Piston below the deck", "0.3 mm"),
+    ("crown_volume", "Crown: dome +, pockets −", "-2 cc"),
+)
+CAM: tuple[Field, ...] = (
+    ("opens", "Opens", "16 BTDC"),
+    ("closes", "Closes", "52 ABDC"),
+    ("checking_lift", "at a lift of", "1 mm"),
+    ("peak_lift", "Peak lift at the valve", "9.8 mm"),
+    ("lash", "Lash", "0.2 mm"),
+    ("duration", "or the card: duration", "268"),
+    ("lobe_lift", "Lobe lift", "6.5 mm"),
+    ("rocker_ratio", "Rocker ratio", "1.5"),
+    ("centreline", "Centreline", "108"),
+)
+_NUMBERS = {"cylinders", "compression_ratio", "duration", "rocker_ratio", "centreline"}
+_COLUMNS = (
+    ("volumetric_efficiency", "filling", 1.0, 3),
+    ("brake_torque_nm", "brake torque, Nm", 1.0, 1),
+    ("brake_power_w", "brake power, kW", 1e-3, 1),
+    ("indicated_torque_nm", "indicated torque, Nm", 1.0, 1),
+)
+
+
+def routes(page: Page) -> list[Route]:
+    """Return the step's addresses."""
+    return [
+        Route("/engine", page.show(lambda request, snapshot: _view(page, request, snapshot))),
+        Route("/engine/fields", page.act(lambda form: _fields(page, form)), methods=["POST"]),
+        Route("/engine/table", page.act(lambda form: _table(page, form)), methods=["POST"]),
+        Route("/engine/run", page.act(lambda form: _run(page, form)), methods=["POST"]),
+        Route("/engine/whatif", page.act(lambda form: _whatif(page, form)), methods=["POST"]),
+    ]
+
+
+def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Show the engine's fields, its result and what if."""
+    state = request.query_params.get("state", "")
+    state = state if state in snapshot.states[1:] else ""
+    prefix: tuple[str | int, ...] = ("variant", snapshot.states.index(state)) if state else ()
+    document = snapshot.document
+
+    def value(*path: str) -> Any:
+        """A field of the engine, or of the state's own."""
+        found = answers.table_value(document, (*prefix, *path))
+        return "" if found is None else found
+
+    task, guess = page.tasks.last("engine"), page.tasks.last("whatif")
+    return page.render(
+        "engine.html", snapshot, step="engine", state=state,
+        engine=[(key, label, example, value("engine", key)) for key, label, example in ENGINE],
+        volumes=[(key, label, example, value("engine", key)) for key, label, example in VOLUMES],
+        cams=[(key, label, example, [value("cam", side, key) for side in answers.SIDES])
+              for key, label, example in CAM],
+        tables=[(side, value("cam", side, "table")) for side in answers.SIDES],
+        lobes=value("cam", "lobe_separation"), advance=value("cam", "advance"),
+        task=task, result=_shown(task), stale=task is not None and task.key != snapshot.state.version,
+        guess=guess, guessed=_shown(guess), sliders=sliders(snapshot, guess.wanted["slid"] if guess else {}),
+    )  # fmt: skip
+
+
+def _shown(task: Any) -> dict[str, Any] | None:
+    """What a finished run says: differences, charts, a table for each state, and what is doubtful."""
+    if task is None or task.done is None:
+        return None
+    result = json.loads((task.out / "engine.json").read_text(encoding="utf-8"))
+    variants = [item for item in result["variants"] if item.get("filling")]
+    return {
+        "differences": _differences(result),
+        "charts": [chart for chart in (_chart(variants, *column) for column in _COLUMNS[:3]) if chart],
+        "tables": [(item["name"], *_figures(item)) for item in variants],
+        "findings": [item for item in result["findings"] if item["severity"] != "note"],
+        "notes": [item for item in result["findings"] if item["severity"] == "note"],
+    }
+
+
+def _finite(values: Sequence[float | None]) -> bool:
+    """Whether a list of figures holds any."""
+    return any(value is not None and math.isfinite(value) for value in values)
+
+
+def _chart(variants: Sequence[Mapping[str, Any]], key: str, title: str, scale: float, digits: int) -> str:
+    """Draw one figure against speed for every state."""
+    lines = []
+    for place, item in enumerate(variants):
+        filling = item["filling"]
+        pairs = [
+            (speed, scale * value)
+            for speed, value in zip(filling["speeds_rpm"], filling.get(key) or [], strict=False)
+            if value is not None
+        ]
+        if pairs:
+            lines.append(SvgLine(item["name"], place, [x for x, _ in pairs], [y for _, y in pairs], smooth=True))
+    if not lines:
+        return ""
+    name, _, unit = title.partition(", ")
+    return lines_svg(
+        lines, title=f"{name.capitalize()} against speed", x_unit="rpm", y_unit=unit or name, digits=(0, digits),
+        size=(560, 300), from_zero=False,
+    )  # fmt: skip
+
+
+def _figures(item: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
+    """One state's figures against speed."""
+    filling = item["filling"]
+    known = [column for column in _COLUMNS if _finite(filling.get(column[0]) or [])]
+    rows = []
+    for index, speed in enumerate(filling["speeds_rpm"]):
+        row = [f"{speed:.0f}"]
+        for key, _, scale, digits in known:
+            value = filling[key][index]
+            row.append("–" if value is None else f"{scale * value:.{digits}f}")
+        rows.append(row)
+    return ["rpm", *(title for _, title, _, _ in known)], rows
+
+
+def _differences(result: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Each state against the first: how filling, air, torque and the peak move."""
+    made = []
+    by_name = {item["name"]: item for item in result["variants"]}
+    for item in result.get("differences", []):
+        said: list[tuple[str, str]] = []
+        for key, label in (("air_flow", "air"), ("volumetric_efficiency", "filling"), ("brake_torque", "brake torque")):
+            pairs = [
+                (value, speed)
+                for speed, value in zip(item["speeds_rpm"], item.get(key) or [], strict=False)
+                if value is not None
+            ]
+            if pairs:
+                low, high = min(pairs), max(pairs)
+                said.append(
+                    (label, f"{percent_text(low[0])} at {low[1]:.0f} rpm to {percent_text(high[0])} at {high[1]:.0f}")
+                )
+        peak = (by_name.get(item["to"], {}).get("filling") or {}).get("peak")
+        if peak and item.get("peak_speed") is not None:
+            said.append(
+                (
+                    "peak of brake power",
+                    f"{percent_text(item['peak_speed'])} in speed, now near {peak['speed_rpm']:.0f} rpm",
+                )
+            )
+        if item.get("peak_brake_power") is not None:
+            said.append(("brake power at its peak", percent_text(item["peak_brake_power"])))
+        made.append((f"{item['to']} against {item['from']}", said))
+    return made
+
+
+def _fields(page: Page, form: FormData) -> str:
+    """Write the engine and its cam, of the job or of one state."""
+    known = {
+        *(("engine", key) for key, *_ in (*ENGINE, *VOLUMES)),
+        *(("cam", side, key) for side in answers.SIDES for key, *_ in CAM),
+        *(("cam", key) for key in ("lobe_separation", "advance")),
+    }
+    state = text(form, "state")
+
+    def edit(document: Any) -> str:
+        """Write each field that is not what it was."""
+        names = [str(item.get("name", "")) for item in answers.variants(document)]
+        if state and state not in names:
+            raise JobError(f"the job has no state {state!r} any more", "look at the page as it is now")
+        prefix: tuple[str | int, ...] = ("variant", names.index(state)) if state else ()
+        said = []
+        for name, raw in form.items():
+            path = tuple(name.split("."))
+            if path not in known or not isinstance(raw, str):
+                continue
+            written = " ".join(raw.split()) or None
+            value = number(written) if written and path[-1] in _NUMBERS else written
+            now = answers.table_value(document, (*prefix, *path))
+            if (value or "") != (now if now is not None else ""):
+                answers.set_table_value(document, (*prefix, *path), value)
+                said.append(path[-1].replace("_", " "))
+        if answers.variants(document):
+            load_text(tomlkit.dumps(document), page.workspace.document.path)
+        return f"{', '.join(said)}{f' of {state}' if state and said else ''}"
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
+    return text(form, "back") or "/engine"
+
+
+def _table(page: Page, form: FormData) -> str:
+    """Take a measured cam table: kept in the folder, and named in the job."""
+    side, item = text(form, "side"), form.get("table")
+    if side not in answers.SIDES or not isinstance(item, UploadFile) or not item.filename:
+        raise JobError("no cam table was chosen", "choose a CSV or workbook of degrees and lifts")
+    kept, _ = uploads.keep(page.workspace.folder, item.filename, item.file)
+
+    def edit(document: Any) -> str:
+        """Name it in the job; a table counts alone."""
+        for key, *_ in CAM:
+            if key not in ("lash", "rocker_ratio", "centreline"):
+                answers.set_table_value(document, ("cam", side, key), None)
+        answers.set_table_value(document, ("cam", side, "table"), kept)
+        for key in ("degrees", "zero", "lift_unit"):
+            answers.set_table_value(document, ("cam", side, key), text(form, key) or None)
+        if answers.variants(document):
+            load_text(tomlkit.dumps(document), page.workspace.document.path)
+        return f"{side} cam from {Path(kept).name}"
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}.")
+    return "/engine"
+
+
+def _run(page: Page, form: FormData) -> str:
+    """Start the engine."""
+    snapshot = page.workspace.snapshot()
+    page.tasks.start(_wanted(snapshot, "engine"), snapshot.state.version)
+    return text(form, "back") or "/engine"
+
+
+def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, str, str, float, float, float, float]]:
+    """What can be slid: name, label, unit, least, most, now, and where the slider was left."""
+    job, results = snapshot.job, snapshot.results
+    if job is None or results is None or job.engine is None:
+        return []
+    found: list[tuple[str, str, str, float | None, float, float]] = [
+        ("bore", "bore", "mm", _mm(job.engine.bore_m), 0.97, 1.06),
+        ("compression", "compression", ": 1", job.engine.compression_ratio, 0.8, 1.3),
+    ]
+    last = results.variants[-1]
+    for side in answers.SIDES:
+        valve, cam = last.valves.get(side), job.cams.get(side)
+        if valve is not None:
+            found.append((f"{side}.head", f"{side} valve head", "mm", _mm(valve.head_m), 0.9, 1.1))
+            found.append((f"{side}.stem", f"{side} stem", "mm", _mm(valve.stem_m), 0.75, 1.1))
+        if cam is not None and "peak_lift" in (job.cam_table or {}).get(side, {}):
+            found.append((f"{side}.peak_lift", f"{side} peak lift", "mm", _mm(cam.peak_lift_m), 0.85, 1.1))
+    return [
+        (name, label, unit, round(now * low, 1), round(now * high, 1), round(now, 2), slid.get(name, round(now, 2)))
+        for name, label, unit, now, low, high in found
+        if now
+    ]
+
+
+def _mm(value: float | None) -> float | None:
+    """A length in millimetres."""
+    return None if value is None else 1000 * value
+
+
+def _whatif(page: Page, form: FormData) -> str:
+    """Start the prediction for what was slid."""
+    snapshot = page.workspace.snapshot()
+    slid: dict[str, float] = {}
+    changes: dict[str, Any] = {"valves": [], "cams": []}
+    for name, _, unit, _, _, now, _ in sliders(snapshot, {}):
+        value = number(text(form, name))
+        if isinstance(value, str) or abs(value - now) < 0.049:
+            continue
+        slid[name] = value
+        if name == "bore":
+            changes["bore"] = f"{value:g} {unit}"
+        elif name == "compression":
+            changes["compression"] = f"{value:g}"
+        elif name.endswith("peak_lift"):
+            changes["cams"].append(f"{name}={value:g}mm")
+        else:
+            changes["valves"].append(f"{name}={value:g}mm")
+    if not slid:
+        raise JobError("nothing was changed yet", "move a slider first")
+    page.tasks.start(_wanted(snapshot, "whatif", changes=changes, slid=slid), snapshot.state.version)
+    return "/engine#whatif"

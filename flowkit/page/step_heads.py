@@ -1,0 +1,239 @@
+"""Step 2, heads and work: the states in order, what changed between them, valves and bore."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from flowkit.errors import JobError
+from flowkit.model import FlowTest, Side
+from flowkit.page import answers
+from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.workspace import Snapshot, load_text
+
+__all__ = ["routes"]
+
+_VALVE = (
+    ("head", "Valve head", "38 mm", "coefficients, where the seat or the throat limits the flow"),
+    ("stem", "Stem", "8 mm", "what slimmer stems are expected to bring"),
+    ("throat", "Throat", "33 mm", "the lift above which the throat limits"),
+    ("seat_angle", "Seat angle", "45", "seat area at low lift"),
+    ("seat_width", "Seat width", "1.4 mm", "seat area at low lift"),
+    ("offset", "Valve off bore axis", "18 mm", "bore correction"),
+)
+_JOB = (
+    ("title", "Title"),
+    ("number", "Job number"),
+    ("customer", "Customer"),
+    ("vehicle", "Car or engine"),
+    ("shop", "Shop"),
+    ("date", "Date"),
+    ("notes", "Notes on the report"),
+)
+_SETUP = (
+    ("bench", "bench", ""),
+    ("operator", "operator", ""),
+    ("fixture_bore_m", "fixture bore", "mm"),
+    ("entry_fitting", "entry fitting", ""),
+    ("exit_fitting", "exit fitting", ""),
+    ("date", "day", ""),
+    ("test_pressure_pa", "test pressure", "inH2O"),
+)
+
+
+def routes(page: Page) -> list[Route]:
+    """Return the step's addresses."""
+    return [
+        Route("/heads", page.show(lambda request, snapshot: _view(page, request, snapshot))),
+        Route("/heads/state", page.act(lambda form: _state(page, form)), methods=["POST"]),
+        Route("/heads/sheet", page.act(lambda form: _sheet(page, form)), methods=["POST"]),
+        Route("/heads/fields", page.act(lambda form: _fields(page, form)), methods=["POST"]),
+    ]
+
+
+def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Show the states in order, and what the job knows of valves, bore and papers."""
+    order = answers.variants(snapshot.document) if snapshot.document is not None else []
+    states = [_state_view(snapshot, order, index) for index in range(len(order))]
+    document = snapshot.document
+    valves = [
+        (key, label, example, why, [answers.table_value(document, ("valves", side, key)) for side in answers.SIDES])
+        for key, label, example, why in _VALVE
+    ]
+    papers = [(key, label, answers.table_value(document, ("job", key)) or "") for key, label in _JOB]
+    return page.render(
+        "heads.html",
+        snapshot,
+        step="heads",
+        states=states,
+        valves=valves,
+        papers=papers,
+        bore=answers.table_value(document, ("reference", "bore")) or "",
+        pressure=answers.table_value(document, ("reference", "pressure")) or "",
+        lifts=answers.table_value(document, ("reference", "lifts")) or "",
+        repeatability=answers.table_value(document, ("bench", "repeatability")) or "",
+        drift=answers.table_value(document, ("bench", "drift")) or "",
+        findings=snapshot.open_findings,
+    )
+
+
+def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, Any]:
+    """Everything one state's card shows."""
+    item = order[index]
+    name = str(item.get("name", ""))
+    tests = [test for test in snapshot.tests if test.variant == name]
+    factors = list(answers.FACTORS)
+    for other in order:
+        for side in answers.SIDES:
+            factors += [factor for factor in answers.levels(other, side) if factor not in factors]
+    before = order[index - 1] if index else None
+    ticks = {
+        side: {
+            factor: before is not None
+            and answers.levels(before, side).get(factor) != answers.levels(item, side).get(factor)
+            and factor in answers.levels(item, side)
+            for factor in factors
+        }
+        for side in answers.SIDES
+    }
+    return {
+        "name": name,
+        "index": index,
+        "files": list(dict.fromkeys(answers.file_of(entry) for entry in item.get("sheets", []))),
+        "heads": {test.file: test.head for test in tests},
+        "tests": tests,
+        "factors": factors,
+        "ticks": ticks,
+        "declared": any(answers.levels(item, side) for side in answers.SIDES),
+        "setup": _setup(
+            tests,
+            [t for t in snapshot.tests if before is not None and t.variant == before.get("name")],
+            snapshot.display,
+        ),
+        "valves": {
+            side: {key: answers.table_value(item, ("valves", side, key)) for key, *_ in _VALVE}
+            for side in answers.SIDES
+        },
+        "bore": answers.table_value(item, ("reference", "bore")) or "",
+    }
+
+
+def _setup(tests: list[FlowTest], before: list[FlowTest], display: str) -> list[tuple[str, str, str, bool]]:
+    """How a state was flowed against the one before it: label, before, now, whether they differ."""
+    rows = []
+    for field, label, metric in _SETUP:
+        unit = "in" if metric == "mm" and display == "US" else metric
+        now, then = _said(tests, field, unit), _said(before, field, unit)
+        rows.append((label, then, now, bool(before) and now != then))
+    return rows
+
+
+def _said(tests: list[FlowTest], field: str, unit: str) -> str:
+    """The different values of a condition in words."""
+    from flowkit.units import format_quantity
+
+    values = dict.fromkeys(getattr(test.conditions, field) for test in tests)
+    words = [
+        "not said" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
+        for v in values
+    ]
+    return ", ".join(words) or "–"
+
+
+def _state(page: Page, form: FormData) -> str:
+    """Rename, move or describe a state."""
+    name, do = text(form, "name"), text(form, "do")
+
+    def edit(document: Any) -> str:
+        """Write it."""
+        if do in ("up", "down"):
+            return answers.move_variant(document, name, -1 if do == "up" else 1)
+        if do == "rename":
+            return answers.rename_variant(document, name, text(form, "new"))
+        if do == "changes":
+            changed: dict[Side, list[str]] = {}
+            for side in answers.SIDES:
+                ticked = [item for item in form.getlist(f"{side}_factor") if isinstance(item, str)]
+                own = " ".join(text(form, f"{side}_own").split())
+                changed[side] = [*dict.fromkeys(ticked), *([own] if own and own not in ticked else [])]
+            return answers.set_changes(document, name, changed)
+        raise JobError("this is no answer that the page knows", "use the buttons of the state")
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}.")
+    return "/heads"
+
+
+def _sheet(page: Page, form: FormData) -> str:
+    """Move a sheet to another state, or say of which head it is."""
+    file, source = text(form, "file"), text(form, "from")
+
+    def edit(document: Any) -> str:
+        """Write it."""
+        if text(form, "head"):
+            return answers.set_condition(document, [file], {"head": text(form, "head")})
+        target = text(form, "to")
+        if text(form, "new"):
+            target = " ".join(text(form, "new").split())
+            answers.add_sheet(document, file, target)
+            answers.variant_named(document, target)["sheets"].clear()
+        return answers.move_sheet(document, file, source, target)
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}.")
+    return "/heads"
+
+
+def _fields(page: Page, form: FormData) -> str:
+    """Write the fields that changed: papers, valves, bore, bench."""
+    known = {
+        *(("job", key) for key, _ in _JOB),
+        *(("valves", side, key) for side in answers.SIDES for key, *_ in _VALVE),
+        *(("reference", key) for key in ("bore", "pressure", "lifts")),
+        *(("bench", key) for key in ("repeatability", "drift")),
+    }
+    state = text(form, "state")
+
+    def edit(document: Any) -> str:
+        """Write each field that is not what it was."""
+        said = []
+        prefix: tuple[str | int, ...] = ()
+        if state:
+            names = [str(item.get("name", "")) for item in answers.variants(document)]
+            if state not in names:
+                raise JobError(f"the job has no state {state!r} any more", "look at the page as it is now")
+            prefix = ("variant", names.index(state))
+        for name, raw in form.items():
+            path = tuple(name.split("."))
+            if path not in known or not isinstance(raw, str):
+                continue
+            value: str | float | None = " ".join(raw.split()) or None
+            if path[-1] == "seat_angle" and value is not None:
+                value = number(str(value))
+            where = (*prefix, *path)
+            now = answers.table_value(document, where)
+            if (value or "") != (now if now is not None else ""):
+                answers.set_table_value(document, where, value)
+                said.append(path[-1].replace("_", " "))
+        if answers.variants(document):
+            import tomlkit
+
+            load_text(tomlkit.dumps(document), page.workspace.document.path)
+        return f"{', '.join(said[:4])}{' …' if len(said) > 4 else ''}{' of ' + state if state else ''}" if said else ""
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
+    return text(form, "back") or "/heads"
+
+
+def number(value: str) -> str | float:
+    """A plain number as a number, anything else as it is."""
+    try:
+        number = float(value.replace(",", "."))
+    except ValueError:
+        return value
+    return int(number) if number.is_integer() else number

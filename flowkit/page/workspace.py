@@ -1,0 +1,381 @@
+"""The folder and its job as the page shows them: one snapshot for each state of the files."""
+
+from __future__ import annotations
+
+import os
+import re
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from flowkit.errors import FlowkitError, JobError
+from flowkit.model import Finding, FlowTest
+from flowkit.page import answers
+from flowkit.page.jobdoc import EMPTY, JobDocument, State
+
+if TYPE_CHECKING:
+    from flowkit.importers import Stated
+    from flowkit.job import Job, JobResults
+
+__all__ = ["PICTURES", "SHEETS", "FileView", "Snapshot", "Workspace", "cell_of", "own_name"]
+
+SHEETS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
+PICTURES = frozenset({".png", ".jpg", ".jpeg", ".webp", ".gif"})
+MOST_FILES = 1_000
+"""Files of a folder that are listed; of more, the first by name, and the page says so."""
+MOST_READ = 60
+"""Sheets of a folder without a job that are taken into its draft unasked."""
+_BASELINE = ("as received", "stock", "before", "baseline", "standard", "original", "as found")
+
+Status = Literal["read", "questions", "unreadable", "picture", "pdf", "found", "own", "other"]
+
+
+@dataclass(frozen=True, slots=True)
+class FileView:
+    """One file of the folder: what it is to the job, and why."""
+
+    name: str
+    status: Status
+    states: tuple[str, ...] = ()
+    tests: tuple[FlowTest, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    reason: str = ""
+
+    @property
+    def open(self) -> tuple[Finding, ...]:
+        """What keeps it from being used, or wants a look."""
+        return tuple(finding for finding in self.findings if finding.severity != "note")
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """Everything the page shows, of one state of the files."""
+
+    folder: Path
+    state: State
+    document: Any
+    problem: str | None
+    job: Job | None
+    results: JobResults | None
+    waiting: str | None
+    findings: tuple[Finding, ...]
+    files: tuple[FileView, ...]
+    more_files: int = 0
+    undo: str | None = None
+    redo: str | None = None
+    tests: tuple[FlowTest, ...] = ()
+    writable: bool = True
+    extra: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def display(self) -> Literal["US", "metric"]:
+        """The units people see."""
+        return "metric" if answers.table_value(self.document, ("job", "display")) == "metric" else "US"
+
+    @property
+    def title(self) -> str:
+        """What the job is called."""
+        said = answers.table_value(self.document, ("job", "title"))
+        return str(said) if said else self.folder.name
+
+    @cached_property
+    def states(self) -> tuple[str, ...]:
+        """The names of the job's states, in order."""
+        return tuple(str(item.get("name", "")) for item in answers.variants(self.document)) if self.document else ()
+
+    def file(self, name: str) -> FileView | None:
+        """Return the file of that name."""
+        return next((item for item in self.files if item.name == name), None)
+
+    def findings_of(self, file: str) -> tuple[Finding, ...]:
+        """Everything doubtful that was seen in one file."""
+        return tuple(finding for finding in self.findings if _in_file(finding.where, file))
+
+    @property
+    def open_findings(self) -> tuple[Finding, ...]:
+        """Errors and warnings that belong to no file."""
+        names = [item.name for item in self.files]
+        return tuple(
+            finding
+            for finding in self.findings
+            if finding.severity != "note" and not any(_in_file(finding.where, name) for name in names)
+        )
+
+
+def _in_file(where: str, file: str) -> bool:
+    """Whether a place lies in a file, named with its folder or without."""
+    base = file.rpartition("/")[2]
+    return any(where == name or where.startswith((name + "!", name + ":")) for name in {file, base})
+
+
+def cell_of(where: str, file: str) -> tuple[str | None, str | None]:
+    """Return the worksheet and the cell of a place in a file; None where it names none."""
+    base = file.rpartition("/")[2]
+    for name in (file, base):
+        if where.startswith(name + ":"):
+            return None, where[len(name) + 1 :]
+        if where.startswith(name + "!"):
+            sheet, mark, cell = where[len(name) + 1 :].rpartition("!")
+            if mark and re.fullmatch(r"[A-Z]{1,3}[0-9]{1,7}", cell):
+                return sheet, cell
+            return (sheet or cell).partition("!")[0], None
+    return None, None
+
+
+def own_name(name: str) -> bool:
+    """Whether a name is one that flowkit gives to what it writes."""
+    return name.startswith("flow_chart") or ".before-flowkit" in name
+
+
+class Workspace:
+    """One folder with its job file; snapshots are kept until a file changes."""
+
+    def __init__(self, folder: Path, job: str = "job.toml") -> None:
+        self.folder = folder.resolve()
+        self.document = JobDocument(self.folder / job, self._draft)
+        self._lock = threading.RLock()
+        self._kept: tuple[Any, Snapshot] | None = None
+
+    def path(self, name: str) -> Path:
+        """Return a file of the folder; raises JobError for any path that leaves it."""
+        path = (self.folder / name).resolve()
+        if self.folder not in path.parents or any(part.startswith(".") for part in Path(name).parts):
+            raise JobError(f"{name!r} is not a file of this folder", "choose one from the list")
+        return path
+
+    def names(self) -> tuple[list[str], int]:
+        """Return the names of the folder's files, and how many more there are than are listed."""
+        try:
+            entries = [
+                entry.name
+                for entry in os.scandir(self.folder)
+                if not entry.name.startswith((".", "~$")) and entry.is_file()
+            ]
+        except OSError as error:
+            raise JobError(f"the folder cannot be read ({error.strerror})", file=str(self.folder)) from error
+        entries = sorted(entries, key=_natural)
+        return entries[:MOST_FILES], max(0, len(entries) - MOST_FILES)
+
+    def snapshot(self) -> Snapshot:
+        """Return what the page shows now."""
+        with self._lock:
+            state = self.document.read()
+            names, more = self.names()
+            key = (state.text, state.on_disk, more, *(_stamp(self.folder / name) for name in names))
+            if self._kept is None or self._kept[0] != key:
+                self._kept = (key, self._look(state, names, more))
+            return self._kept[1]
+
+    def _look(self, state: State, names: Sequence[str], more: int) -> Snapshot:
+        """Read, correct and compare the job as it is now."""
+        undo, redo = self.document.around(state)
+        document, job, results, problem, waiting = None, None, None, None, None
+        findings: tuple[Finding, ...] = ()
+        tests: tuple[FlowTest, ...] = ()
+        try:
+            document = tomlkit.parse(state.text)
+            if answers.variants(document):
+                job = load_text(state.text, self.document.path)
+        except TOMLKitError as error:
+            problem = f"{self.document.path.name} is not valid TOML: {error}. Correct that line in an editor, or undo."
+        except FlowkitError as error:
+            problem = str(error)
+        if job is not None:
+            variants, findings = job.read()
+            tests = tuple(test for variant in variants for test in variant.tests)
+            try:
+                results = job.run(engine=False)
+                findings = results.findings
+            except FlowkitError as error:
+                findings = tuple(dict.fromkeys([*findings, *error.findings]))
+                waiting = error.sentence
+        files = self._files(names, document, tests, findings)
+        return Snapshot(
+            *(self.folder, state, document, problem, job, results, waiting, findings, files, more, undo, redo, tests),
+            writable=os.access(self.folder, os.W_OK),
+        )
+
+    def _files(
+        self, names: Sequence[str], document: Any, tests: Sequence[FlowTest], findings: Sequence[Finding]
+    ) -> tuple[FileView, ...]:
+        """Say of every file what it is to the job."""
+        used: dict[str, list[str]] = {}
+        for variant in answers.variants(document) if document is not None else ():
+            for entry in variant.get("sheets", []):
+                for name in _matching(answers.file_of(entry), names):
+                    used.setdefault(name, []).append(str(variant.get("name", "")))
+        views = []
+        for name in dict.fromkeys([*used, *names]):
+            suffix = Path(name).suffix.lower()
+            if name in used:
+                views.append(_used(name, used[name], tests, findings))
+            elif name == self.document.path.name or suffix == ".toml":
+                continue
+            elif own_name(name):
+                views.append(FileView(name, "own", reason="made by flowkit"))
+            elif suffix in PICTURES:
+                views.append(FileView(name, "picture", reason="a picture: type it in beside it"))
+            elif suffix == ".pdf":
+                views.append(FileView(name, "pdf", reason="a PDF: try to read it, or type it in beside it"))
+            elif suffix in SHEETS:
+                views.append(FileView(name, "found", reason="in the folder, not in the job"))
+            else:
+                views.append(FileView(name, "other", reason=f"not a sheet ({suffix or 'no ending'})"))
+        return tuple(views)
+
+    def _draft(self) -> str:
+        """The job that the first answer would write: every sheet of the folder that can be read."""
+        document = tomlkit.parse(EMPTY)
+        names, _ = self.names()
+        sheets = [name for name in names if Path(name).suffix.lower() in SHEETS and not own_name(name)]
+        self.add(document, sheets if len(sheets) <= MOST_READ else [])
+        return tomlkit.dumps(document)
+
+    def add(self, document: Any, names: Sequence[str], *, asked: bool = False) -> list[str]:
+        """Add sheets to a job's document, each as the states it names; returns those that were not taken.
+
+        A sheet that has a question before it can be read is added under its file's name; a file
+        without any table is taken only where someone asked for it.
+        """
+        found: list[tuple[tuple[Any, ...], str, str]] = []
+        left = []
+        for name in names:
+            entries = _states_in(self.path(name), name)
+            if entries is None and not asked:
+                left.append(name)
+                continue
+            found += [(_order(state, date), entry, state) for entry, state, date in entries or [_plain(name)]]
+        if not answers.variants(document):
+            found.sort(key=lambda item: item[0])
+        for _, entry, state in found:
+            answers.add_sheet(document, entry, state)
+        return left
+
+    def split(self, document: Any, file: str) -> None:
+        """Give the states of a sheet their own places, once its answers have let them be read."""
+        for variant in answers.variants(document):
+            entries = [answers.file_of(entry) for entry in variant.get("sheets", [])]
+            if entries != [file] or str(variant.get("name")) != Path(file).stem:
+                continue
+            stated = variant.get("conditions")
+            everywhere = {**dict(document.get("conditions", {})), **dict(stated or {})}
+            labels = list(dict.fromkeys(test.variant for test in _tests(self.path(file), everywhere)))
+            others = [label for label in labels if label != variant["name"]]
+            if len(labels) == 1:
+                known = {str(item.get("name", "")).casefold() for item in answers.variants(document)}
+                if labels[0].casefold() not in known:
+                    variant["name"] = labels[0]
+                return
+            if not others:
+                return
+            for label in labels:
+                answers.add_sheet(document, file, label)
+                if stated:
+                    made = answers.variant_named(document, label)
+                    made["conditions"] = {key: stated[key] for key in stated}
+            if str(variant["name"]) not in labels:
+                answers._drop_variant(document, variant)
+            return
+
+
+def load_text(text: str, path: Path) -> Job:
+    """Make a job of a job file's text, its sheets looked up beside `path`."""
+    from flowkit.job import Job
+    from flowkit.job.file import parse_text
+    from flowkit.job.load import parts_of_file
+
+    return Job(**parts_of_file(*parse_text(text, path.name), path.parent), path=path)
+
+
+def _stamp(path: Path) -> tuple[str, int, int]:
+    """What tells a file's contents from its earlier ones."""
+    try:
+        known = path.stat()
+    except OSError:
+        return path.name, 0, 0
+    return path.name, known.st_size, known.st_mtime_ns
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """Sort key that puts sheet 2 before sheet 10."""
+    return [(int(part[:18]), "") if part.isdecimal() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
+
+
+def _order(state: str, date: str | None) -> tuple[bool, bool, str, Sequence[Any]]:
+    """Sort key of states: the baseline's usual names first, then by date."""
+    folded = state.casefold().replace("_", " ")
+    return (not any(word in folded for word in _BASELINE), date is None, date or "", _natural(state))
+
+
+def _plain(name: str) -> tuple[str, str, None]:
+    """The entry of a sheet that cannot be read yet."""
+    return _escaped(name), Path(name).stem, None
+
+
+def _escaped(name: str) -> str:
+    """A name as ``sheets`` takes it: no letter of it is a pattern."""
+    return re.sub(r"([\[\*\?])", r"[\1]", name)
+
+
+def _matching(pattern: str, names: Sequence[str]) -> list[str]:
+    """The files that an entry names; a plain name counts whether it is there or not."""
+    import fnmatch
+
+    if any(mark in pattern for mark in "*?["):
+        return [name for name in names if fnmatch.fnmatchcase(name, pattern)]
+    return [pattern]
+
+
+def _tests(path: Path, conditions: Any = None) -> tuple[FlowTest, ...]:
+    """The tests of a file under what is stated of it; none where it cannot be read."""
+    from flowkit.importers import read
+
+    try:
+        return read(path, stated_of(conditions)).tests
+    except FlowkitError:
+        return ()
+
+
+def stated_of(conditions: Any) -> Stated | None:
+    """Turn a document's conditions into what the readers want; None where they cannot be understood."""
+    from flowkit.job.load import stated_from
+
+    if not isinstance(conditions, Mapping):
+        return None
+    return stated_from({str(key): value for key, value in conditions.items() if key not in ("overrides", "reason")})
+
+
+def _states_in(path: Path, name: str) -> list[tuple[str, str, str | None]] | None:
+    """The entries, states and dates of a file's tests; none yet where it needs an answer; None without a table."""
+    from flowkit.importers import read
+
+    try:
+        result = read(path)
+    except FlowkitError:
+        return None
+    if not result.tests:
+        return [] if result.findings else None
+    first: dict[str, str | None] = {}
+    for test in result.tests:
+        first.setdefault(test.variant, test.conditions.date)
+    if len(first) == 1:
+        return [(_escaped(name), state, date) for state, date in first.items()]
+    return [(_escaped(name), state, date) for state, date in first.items()]
+
+
+def _used(name: str, states: list[str], tests: Sequence[FlowTest], findings: Sequence[Finding]) -> FileView:
+    """A sheet of the job: its tests, and what is doubtful in it."""
+    own = tuple(test for test in tests if test.file in (name, name.rpartition("/")[2]))
+    seen = tuple(finding for finding in findings if _in_file(finding.where, name))
+    wanted = any(finding.severity != "note" for finding in seen)
+    unreadable = any(finding.severity == "error" and finding.rule == "file-unusable" for finding in seen)
+    status: Status = "unreadable" if unreadable and not own else "questions" if wanted else "read"
+    if not own and status == "read":
+        status = "questions"
+    return FileView(name, status, tuple(dict.fromkeys(states)), own, seen)

@@ -1,0 +1,221 @@
+"""The report as one file for a browser, and the tables that it and the page lay out."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from flowkit.analysis.results import Comparison, Gain
+from flowkit.analysis.sentences import headline
+from flowkit.drawing.curves import display_of, variant_places
+from flowkit.drawing.looks import variant_style
+from flowkit.drawing.svg import chart_svg, gain_svg, places_css
+from flowkit.importers.files.own import PAGE_DATA
+from flowkit.reports.contents import ReportContents, all_lifts, flow_at, measured
+from flowkit.reports.labels import CAUTIONS, job_words, method_words, reference_words, sides_of
+from flowkit.units import from_si
+
+if TYPE_CHECKING:
+    from flowkit.model import Side
+
+ASSETS = Path(__file__).parent
+"""The folder of the script and the styles that report and page share."""
+
+
+@dataclass(frozen=True, slots=True)
+class GainCell:
+    """A step's gain on one side, in words."""
+
+    side: str
+    gain: str
+    interval: str
+    verdict: str
+    proven: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StepRow:
+    """What one step was worth; `place` is None for all of them together."""
+
+    name: str
+    place: int | None
+    changed: str
+    said: bool
+    cells: tuple[GainCell | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FigureTable:
+    """A table of figures: title, heads, rows of text with the row's name first."""
+
+    title: str
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def percent_text(value: float | None, digits: int = 1) -> str:
+    """Write a fraction as a signed per cent."""
+    return "–" if value is None else f"{100 * value:+.{digits}f} %".replace("-", "−")
+
+
+def interval_text(gain: Gain) -> str:
+    """Write the 95 % interval of a gain: ± where its arms are equal, else both ends."""
+    low, high = getattr(gain, "mean_flow_gain_low", None), getattr(gain, "mean_flow_gain_high", None)
+    u95 = gain.mean_flow_gain_u95
+    if u95 is None:
+        return "not assessed"
+    if low is None or high is None:
+        return f"± {100 * u95:.1f}"
+    if abs((high - gain.mean_flow_gain) - (gain.mean_flow_gain - low)) < 5e-4:
+        return f"± {100 * u95:.1f}"
+    return f"{percent_text(low)} to {percent_text(high)}"
+
+
+def _verdict(gain: Gain) -> str:
+    """Say whether a gain is proven."""
+    if gain.resolved is None:
+        return "not assessed"
+    return "proven" if gain.resolved else "not proven"
+
+
+def step_rows(comparison: Comparison) -> tuple[StepRow, ...]:
+    """Return what each step was worth on each side, then all of them together."""
+    places = variant_places(comparison)
+    sides = sides_of(comparison)
+    rows = []
+    for name, place in places.items():
+        gains = [(side, next((gain for gain in result.steps if gain.to == name), None)) for side, result in sides]
+        if any(gain for _, gain in gains):
+            rows.append(_step_row(name, place, gains))
+    if len(rows) > 1:
+        last = list(places)[-1]
+        totals = [(side, next((gain for gain in result.totals if gain.to == last), None)) for side, result in sides]
+        rows.append(_step_row("all of it", None, totals))
+    return tuple(rows)
+
+
+def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]]) -> StepRow:
+    """Return one row of the table of steps."""
+    known = [gain for _, gain in gains if gain is not None]
+    changed = list(dict.fromkeys(factor for gain in known for factor in gain.changed))
+    said = bool(changed) or all(gain.unchanged for gain in known)
+    cells = tuple(
+        None
+        if gain is None
+        else GainCell(side, percent_text(gain.mean_flow_gain), interval_text(gain), _verdict(gain), bool(gain.resolved))
+        for side, gain in gains
+    )
+    return StepRow(name, place, ", ".join(changed) or ("nothing" if said else "not said yet"), said, cells)
+
+
+def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
+    """Return, for each side, the flows of every state at every lift and its gains over the first."""
+    units = display_of(display)
+    tables = []
+    for side, result in sides_of(comparison):
+        gains = [{round(item.lift_m, 6): item.gain for item in gain.per_lift} for gain in result.totals]
+        rows = []
+        for lift in all_lifts(result):
+            flows = [measured(variant).get(round(lift, 6)) or flow_at(variant, lift) for variant in result.variants]
+            words = ["" if q is None else f"{from_si(q, units.flow):.{units.flow_digits}f}" for q in flows]
+            words += [percent_text(gain[round(lift, 6)]) if round(lift, 6) in gain else "" for gain in gains]
+            rows.append((f"{from_si(lift, units.lift):.{units.lift_digits}f}", *words))
+        means = [f"{from_si(v.mean_flow_m3_s, units.flow):.{units.flow_digits}f}" for v in result.variants]
+        rows.append(("mean", *means, *(percent_text(gain.mean_flow_gain) for gain in result.totals)))
+        heads = [f"lift, {units.lift}", *(f"{variant.name}, {units.flow}" for variant in result.variants)]
+        heads += [f"{gain.to} over {gain.from_}" for gain in result.totals]
+        tables.append(FigureTable(side.capitalize(), tuple(heads), tuple(rows)))
+    return tuple(tables)
+
+
+def port_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
+    """Return, for each side, the mean flow of every port in every state, and the spread of the ports."""
+    units = display_of(display)
+    tables = []
+    for side, result in sides_of(comparison):
+        flows = [
+            {(getattr(port, "head", None), port.port): port.mean_flow_m3_s for port in variant.ports}
+            for variant in result.variants
+        ]
+        rows = []
+        for head, port in dict.fromkeys(key for known in flows for key in known):
+            name = f"{head}, port {port}" if head else f"port {port}"
+            words = [
+                "" if (head, port) not in known else f"{from_si(known[head, port], units.flow):.{units.flow_digits}f}"
+                for known in flows
+            ]
+            rows.append((name, *words))
+        spreads = ["" if v.port_spread is None else f"{100 * v.port_spread:.1f} %" for v in result.variants]
+        rows.append(("spread", *spreads))
+        heads = ("port", *(f"{variant.name}, {units.flow}" for variant in result.variants))
+        tables.append(FigureTable(f"{side.capitalize()}, mean flow of each port", heads, tuple(rows)))
+    return tuple(tables)
+
+
+def html_bytes(contents: ReportContents) -> bytes:
+    """Return the report as one page that needs nothing else: no network, no script to be read."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    from flowkit.reports.pages import report_data
+    from flowkit.version import __version__
+
+    comparison, info = contents.comparison, contents.info
+    display = info.display
+    units = display_of(display)
+    script = (ASSETS / "charts.js").read_text(encoding="utf-8") + (ASSETS / "copy.js").read_text(encoding="utf-8")
+    flows = [flow for _, result in sides_of(comparison) for v in result.variants for flow in v.flow_m3_s]
+    top = from_si(max(flows, default=0.0), units.flow)
+    style = (ASSETS / "report.css").read_text(encoding="utf-8").replace("/*charts*/", chart_css())
+    environment = Environment(
+        loader=FileSystemLoader(ASSETS),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    html = environment.get_template("report.html").render(
+        info=info,
+        title=info.title or "Flow chart",
+        papers=job_words(info),
+        headlines=[headline(result.totals[-1], side) for side, result in sides_of(comparison) if result.totals],
+        sentences=comparison.sentences,
+        method=method_words(comparison, units),
+        reference=reference_words(contents.reference, units),
+        cautions=CAUTIONS,
+        states=[(name, place, _dashes(place)) for name, place in variant_places(comparison).items()],
+        charts=[
+            (
+                side,
+                chart_svg(comparison, side, display=display, size=(560, 350), top=top),
+                gain_svg(comparison, side, display=display, size=(560, 300)) if result.totals else "",
+            )
+            for side, result in sides_of(comparison)
+        ],
+        steps=step_rows(comparison),
+        sides=[side for side, _ in sides_of(comparison)],
+        tables=(*lift_tables(comparison, display), *port_tables(comparison, display)),
+        findings=[finding for finding in contents.findings if finding.severity != "error"],
+        sources=contents.sources,
+        version=__version__,
+        style=style,
+        script=script,
+        hashed="sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+        data_id=PAGE_DATA,
+        # "<" never stands in the data as it is, so that no name in a sheet can end its element.
+        data=report_data(contents).replace("<", "\\u003c"),
+    )
+    return html.encode("utf-8")
+
+
+def chart_css() -> str:
+    """Return the rules for charts and legends, on white and on a dark page."""
+    text = (ASSETS / "charts.css").read_text(encoding="utf-8")
+    return text.replace("/*places*/", places_css()).replace("/*places-dark*/", places_css(dark=True))
+
+
+def _dashes(place: int) -> str:
+    """The dashes of a state's line, for the legend."""
+    return " ".join(f"{2 * value:g}" for value in variant_style(place).dashes)
