@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
+    from flowkit.corrections.meter import Meter
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
     from flowkit.engine.figures import Progress
@@ -123,7 +124,9 @@ class Job:
         path = Path(path)
         try:
             content, written = parse(path)
-            return cls(**parts_of_file(content, written, path.parent), path=path)
+            job = cls(**parts_of_file(content, written, path.parent), path=path)
+            job.meter_set()
+            return job
         except FlowkitError as error:
             if error.file is None:
                 error.file = path.name
@@ -200,6 +203,19 @@ class Job:
         felt = engine_of(self, comparison, variants, progress) if engine and self.engine is not None else None
         everything = joined(comparison.findings, felt.findings if felt else ())
         return JobResults(variants, correction, comparison, felt, everything)
+
+    def meter_set(self) -> dict[str, Meter]:
+        """Return the job's meters by name, in SI.
+
+        Raises
+        ------
+        JobError
+            If a key of ``[meter]`` is not known, missing or cannot be understood.
+        """
+        from flowkit.corrections.meter import meters_from
+
+        folder, file = (self.path.parent, self.path.name) if self.path else (None, None)
+        return meters_from(self.meters, folder, file=file)
 
     def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
         """Say what the flows mean for the job's engine.
@@ -371,6 +387,8 @@ class Job:
         """Correct the variants one by one, each with its own valves."""
         from flowkit.corrections import CorrectionResult, correct, reference_state
 
+        meters = self.meter_set()
+        named = {variant.name: variant.meter for variant in self.variants}
         corrected: list[Variant] = []
         found: list[Finding] = []
         for variant in variants:
@@ -384,6 +402,8 @@ class Job:
                 valves=variant.valves,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 off=self.switched_off,
+                meters=meters,
+                meter=named.get(variant.name),
             )
             found += result.findings
             corrected.append(replace(variant, corrected=result.tests))

@@ -4,45 +4,24 @@ from __future__ import annotations
 
 from bisect import bisect_left
 
-from flowkit.importers.assemble import Place, assemble
 from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.importers.items import Item, Units, Written, read_item
-from flowkit.importers.labels import Label
-from flowkit.importers.layouts import Detection
-from flowkit.importers.layouts.columns import Column
-from flowkit.importers.layouts.drafts import Draft, TableContext
-from flowkit.importers.layouts.lifts import read_lifts
-from flowkit.importers.layouts.readings import read_drafts
 from flowkit.importers.mapping import CellRange, FlowColumn, Stated, TableMapping
-from flowkit.importers.metadata import read_metadata
-from flowkit.importers.names import file_variant, sheet_name
-from flowkit.importers.runs import split_runs
-from flowkit.importers.scopes import Key
-from flowkit.importers.sheet import SheetReading, TableReading, refuse_twins, unit_of
-from flowkit.importers.table import Table
-from flowkit.importers.view import View, upright
+from flowkit.importers.tables.assemble import Place, assemble, split_runs
+from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.find import Axis, Table
+from flowkit.importers.tables.lifts import read_lifts
+from flowkit.importers.tables.lines import Key, read_metadata
+from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
+from flowkit.importers.tables.sheet import SheetReading, TableReading, file_variant, refuse_twins, sheet_name, unit_of
+from flowkit.importers.tables.view import View, upright
+from flowkit.importers.words.items import Item, Units, Written, read_item
+from flowkit.importers.words.labels import Label
 from flowkit.importers.words.values import decimal_comma_of
 from flowkit.units import unit
 
-__all__ = ["read_mapped"]
-
 
 def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
-    """Read one grid by ``stated.columns``.
-
-    Labels with values on the rest of the sheet count as ever; titles and headings do not.
-
-    Parameters
-    ----------
-    grid : Grid
-    stated : Stated
-        With a mapping.
-
-    Returns
-    -------
-    SheetReading
-        Without tests where the mapping names other worksheets only.
-    """
+    """Read one grid by ``stated.columns``."""
     assert stated.columns is not None
     view = upright(grid)
     reading = SheetReading(grid, view)
@@ -102,9 +81,9 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     places = list(zip(*picked, strict=True))
     rows: list[list[CellValue]] = [[grid.value(*place) for place in line] for line in places]
     view = View(grid, rows, decimal_comma_of(grid), places=places)
-    table = Table(view, 0, [0], 0, len(picked) - 1, 0, len(rows) - 1)
-    if mapping.lift_unit is not None:
-        table.lift_label = Label("lift", unit=unit(mapping.lift_unit))
+    axis = Axis(0, list(range(len(rows))), 0, len(rows) - 1, reason="as the mapping in the job file says")
+    axis.label = Label("lift", unit=unit(mapping.lift_unit) if mapping.lift_unit is not None else None)
+    table = Table(view, axis, 0, len(picked) - 1)
     units = Units(
         mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit,
         mapping.pressure_unit or stated.pressure_unit,
@@ -126,8 +105,7 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     place = Place(grid.file, grid.sheet, name.whole or file_variant(grid.file), None, name.side, name.port, name.run)
     tests, trouble = assemble(drafts, lifts, items, place, stated)
     reading.findings += trouble
-    detection = Detection(table, len(lifts.rows), "as the mapping in the job file says")
-    reading.tables.append(TableReading(table, detection, columns, lifts, tests))
+    reading.tables.append(TableReading(table, columns, lifts, tests, axis.reason))
 
 
 def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:

@@ -1,20 +1,18 @@
-"""The lifts of a table: their rows, their unit and what stands between them."""
+"""The lifts of a table: their rows, their unit and what is between them."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isclose, isfinite
 from typing import Literal, NamedTuple
 
-from flowkit.importers.items import assumed, refused, unreadable
-from flowkit.importers.labels import Label, parse_label
-from flowkit.importers.table import Table
+from flowkit.importers.tables.find import Table
+from flowkit.importers.words.items import assumed, refused, unreadable
+from flowkit.importers.words.labels import Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, from_si, to_si
-
-__all__ = ["LiftRow", "Lifts", "read_lifts", "scaled"]
 
 INCH_RANGE = (0.05, 1.0)
 MM_RANGE = (1.5, 25.0)
@@ -22,16 +20,7 @@ AGREE = 0.02  # two columns of lifts, each rounded for printing
 
 
 class LiftRow(NamedTuple):
-    """A row with a lift.
-
-    Attributes
-    ----------
-    row : int
-    lift : float
-        [m], or lift over valve diameter.
-    section : Label or None
-        What a line above it inside the table says of it.
-    """
+    """A row with a lift."""
 
     row: int
     lift: float
@@ -49,16 +38,7 @@ class _Raw(NamedTuple):
 
 @dataclass(slots=True)
 class Lifts:
-    """All lifts of a table.
-
-    Attributes
-    ----------
-    rows : list of LiftRow
-    unit : Unit or None
-        None where it cannot be told; then there are no rows.
-    source : {"stated", "assumed"}
-    findings : list of Finding
-    """
+    """All lifts of a table."""
 
     rows: list[LiftRow] = field(default_factory=list)
     unit: Unit | None = None
@@ -74,14 +54,6 @@ class Lifts:
 def scaled(values: Sequence[float], factor: float) -> list[float]:
     """Bring values to SI all at once, rounded as `to_si` rounds each.
 
-    Parameters
-    ----------
-    values : sequence of float
-    factor : float
-        To SI.
-
-    Examples
-    --------
     >>> scaled([8.5], 1e-3)
     [0.0085]
     """
@@ -93,16 +65,7 @@ def scaled(values: Sequence[float], factor: float) -> list[float]:
 
 
 def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | None) -> Lifts:
-    """Read a table's lifts.
-
-    Parameters
-    ----------
-    table : Table
-    flow_columns : sequence of int
-        Columns with readings: a row without any needs no lift.
-    default_unit : str, optional
-        A unit the sheet's own lines or the user state.
-    """
+    """Read a table's lifts."""
     main = _main_column(table)
     got = Lifts()
     unit = _heading_unit(table, main) or (known_unit(default_unit) if default_unit else None)
@@ -146,7 +109,7 @@ def _main_column(table: Table) -> int:
 def _heading_unit(table: Table, index: int) -> Unit | None:
     """The unit in the headings over a column of lifts, or left of it in a group's heading."""
     found: Unit | None = None
-    labels = [table.lift_label, *(table.view.label(row, index) for row in table.headers)]
+    labels = [table.axis.label, *(table.view.label(row, index) for row in table.headers)]
     for label in labels:
         if label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
             found = label.unit
@@ -161,7 +124,12 @@ class _Column:
         self.main = main
         self.flow_columns = flow_columns
         self.got = got
-        self.section: Label | None = None
+        first = [row for row in table.sections if row < table.first]
+        self.section: Label | None = self._said(max(first), table.sections[max(first)]) if first else None
+
+    def _said(self, row: int, column: int) -> Label | None:
+        """What a line inside the table says of the rows below it."""
+        return self.table.view.label(row, column)
 
     def raw(self) -> list[_Raw]:
         """Read every row's lift as written."""
@@ -196,8 +164,8 @@ class _Column:
         texts = [view.value(row, c) for c in columns if view.value(row, c) is not None]
         if not readings and len(texts) == 1 and isinstance(texts[0], str):
             said = parse_label(texts[0])
-            if said.names and not said.rest:
-                self.section = said
+            if row in self.table.sections:
+                self.section = _within(self.section, said)
                 return
         if (value is None and not readings) or view.place(row, main) in view.grid.formula_gaps:
             return
@@ -210,6 +178,13 @@ class _Column:
             found = f"holds {as_text(value)!r}, which is no number"
         what = f"the cell of the lift {found}; write the lift or empty the row"
         self.got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
+
+
+def _within(section: Label | None, said: Label) -> Label:
+    """A line that gives only a port or run stays on the side and in the state of the line above it."""
+    if section is None or said.side or said.code or said.rest or said.head:
+        return said
+    return replace(said, side=section.side, code=section.code, rest=section.rest, head=section.head)
 
 
 def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None, got: Lifts) -> None:

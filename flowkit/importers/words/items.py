@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue
-from flowkit.importers.label_units import take_pressure
-from flowkit.importers.labels import Label, parse_label
+from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
+from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, to_si
 
@@ -55,6 +56,7 @@ CONDITION_FIELDS: dict[str, str] = {
 }
 """Kind of the vocabulary -> field of `Conditions`."""
 
+_TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
 FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
@@ -87,22 +89,7 @@ _PLAIN: dict[str, dict[str, tuple[float, float]]] = {
 
 
 class Item(NamedTuple):
-    """A value a sheet states.
-
-    Attributes
-    ----------
-    kind : str
-    value : float or str
-        SI, except a flow: in `unit`, since a mass needs the air to become a volume.
-    unit : Unit or None
-        The unit it was written in.
-    source : str
-        Its cell.
-    side : {"intake", "exhaust"} or None
-        The side it holds for; None for both.
-    stated : bool
-        Whether the unit was stated.
-    """
+    """A value a sheet states."""
 
     kind: str
     value: float | str
@@ -116,30 +103,12 @@ _NO_LABEL = Label()
 
 
 def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
-    """Say that a unit was assumed.
-
-    Parameters
-    ----------
-    source : str
-        The cell it is about.
-    what : str
-        In words.
-    remedy : str
-        In words.
-    """
+    """Say that a unit was assumed."""
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
 
 
 def refused(source: str, what: str) -> Finding:
-    """Say that something cannot be read in one way only.
-
-    Parameters
-    ----------
-    source : str
-        The cell it is about.
-    what : str
-        In words.
-    """
+    """Say that something cannot be read in one way only."""
     return Finding("sheet-ambiguous", "error", source, what)
 
 
@@ -147,26 +116,13 @@ MAPPING_HINT = "; or say in the job file where what stands"
 
 
 def unreadable(source: str, what: str) -> Finding:
-    """Say that a table cannot be read by its headings, so that the user may map it.
-
-    Parameters
-    ----------
-    source : str
-        The cell it is about.
-    what : str
-        In words.
-    """
+    """Say that a table cannot be read by its headings, so that the user may map it."""
     return refused(source, what + MAPPING_HINT)
 
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """Units stated outside a table, for numbers that have none of their own.
-
-    Attributes
-    ----------
-    flow, pressure : str or None
-    """
+    """Units stated outside a table, for numbers that have none of their own."""
 
     flow: str | None = None
     pressure: str | None = None
@@ -176,23 +132,7 @@ NO_UNITS = Units()
 
 
 class Written(NamedTuple):
-    """A value as a sheet has it.
-
-    Attributes
-    ----------
-    value : cell value
-    source : str
-        Its cell.
-    label : Label
-        What stands before it; its unit counts behind the cell's own.
-    unit_text : str
-        A unit in a cell of its own.
-    decimal_comma : bool or None
-    percent : bool
-        Whether the cell has a percent format.
-    default_unit : str or None
-        A unit the user stated for bare numbers.
-    """
+    """A value as a sheet has it."""
 
     value: CellValue
     source: str
@@ -203,32 +143,20 @@ class Written(NamedTuple):
     default_unit: str | None = None
 
 
-def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:
-    """Read one stated value.
-
-    Parameters
-    ----------
-    kind : str
-        What it is of the vocabulary.
-    written : Written
-
-    Returns
-    -------
-    items : list of Item
-        None for a gap, two where a leak's pressure stands beside the leak.
-    findings : list of Finding
-
-    Examples
-    --------
-    >>> items, _ = read_item("fixture_bore", Written("83 mm", "a.csv:2:2"))
-    >>> items[0].value
-    0.083
-    """
+def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
+    """Read one stated value."""
     text = as_text(written.value)
     if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
         return [], []
     if kind == "date":
-        return [Item(kind, iso_date(written.value) or text, None, written.source)], []
+        date = iso_date(written.value)
+        if date is None and _TWO_WAYS.fullmatch(text):
+            what = (
+                f"the date {text} can be read with the day or the month first and was left out; "
+                "say which holds for all sheets: state the date, or the order of day and month"
+            )
+            return [], [Finding("date-ambiguous", "warning", written.source, what)]
+        return [Item(kind, date or text, None, written.source)], []
     if kind in _TEXT:
         return [Item(kind, text, None, written.source, written.label.side)], []
     if kind == "run":
@@ -249,6 +177,8 @@ def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
 def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Finding]]:
     """Read a side or a port; each may bring the other."""
     said = parse_label(text)
+    if said.letter and not said.rest and kind == "side" and said.letter.casefold() in SIDE_CODES:
+        said = replace(said, code=said.letter.casefold())
     sides = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
     if kind == "side":
         if sides:

@@ -2,22 +2,143 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import chain
+from operator import sub
 from typing import NamedTuple
 
-from flowkit.importers.closed_valve import with_closed_valve
-from flowkit.importers.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
-from flowkit.importers.layouts.drafts import Draft
-from flowkit.importers.layouts.lifts import Lifts, scaled
 from flowkit.importers.mapping import Stated
-from flowkit.importers.points import make_points
-from flowkit.importers.scopes import Key
-from flowkit.model import AirState, Conditions, Finding, FlowTest, Side, Units, UnitSource
+from flowkit.importers.tables.lifts import Lifts, scaled
+from flowkit.importers.tables.lines import Key
+from flowkit.importers.tables.readings import Draft
+from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
+from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 
-__all__ = ["Place", "assemble"]
+# A frozen dataclass sets each field through `object.__setattr__`; over an archive of sheets that would be
+# a third of all reading. The slots' own setters do the same, and `map` calls them without a loop in Python.
+_SET_ID = vars(FlowTest)["id"].__set__
+
+
+def make_points(
+    lifts: Sequence[float], flows: Sequence[float], pressures: Sequence[float | None], sources: Sequence[str]
+) -> tuple[Point, ...]:
+    """Make points of their four columns.
+
+    >>> make_points([0.001], [0.01], [None], ["a.csv:2:2"])
+    (Point(lift_m=0.001, flow_m3_s=0.01, pressure_pa=None, source='a.csv:2:2', reading=None),)
+    """
+    return tuple(map(Point, lifts, flows, pressures, sources))
+
+
+def name_tests(tests: Sequence[FlowTest], names: Sequence[str]) -> None:
+    """Give tests that nobody else has seen yet their ids, in place: making each anew takes as long as reading it.
+
+    >>> from dataclasses import replace
+    >>> from flowkit.importers import read
+    >>> fresh = replace(read("sample_sheets/as_received.csv").tests[0], id="")
+    >>> name_tests([fresh], ["a"])
+    >>> fresh.id
+    'a'
+    """
+    deque(map(_SET_ID, tests, names), maxlen=0)
+
+
+MICRON = 1e-6  # lifts closer than this are one
+
+
+def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
+    """Part tests whose every lift occurs equally often into runs."""
+    found: list[Draft] = []
+    findings: list[Finding] = []
+    single: set[int] = set()  # lists of lifts, shared by the columns of a table, in which none is repeated
+    for draft in drafts:
+        if id(draft.lifts) in single:
+            found.append(draft)
+            continue
+        if not _repeats(draft.lifts):
+            single.add(id(draft.lifts))
+            found.append(draft)
+            continue
+        runs = _run_of_each(draft) if draft.run is None else None
+        if runs is None:
+            found.append(draft)
+            continue
+        count = max(runs)
+        what = f"every lift occurs {count} times: the rows were read as {count} runs of one port"
+        findings.append(Finding("lift-repeated", "note", draft.sources[0], what))
+        found += [_part(draft, runs, run) for run in range(1, count + 1)]
+    return found, findings
+
+
+def _run_of_each(draft: Draft) -> list[int] | None:
+    """The run of each point, None where the lifts are not repeated or not equally often."""
+    seen: dict[int, int] = {}
+    runs = []
+    for lift in draft.lifts:
+        key = round(lift / MICRON)
+        seen[key] = seen.get(key, 0) + 1
+        runs.append(seen[key])
+    counts = set(seen.values())
+    return runs if len(counts) == 1 and counts != {1} and len(seen) > 1 else None
+
+
+def _repeats(lifts: Sequence[float]) -> bool:
+    """Whether two lifts are one, to within a micron."""
+    ordered = sorted(lifts)
+    return min(map(sub, ordered[1:], ordered), default=1.0) < MICRON
+
+
+def _part(draft: Draft, runs: Sequence[int], run: int) -> Draft:
+    """The points of one run."""
+    keep = [index for index, of in enumerate(runs) if of == run]
+    return replace(
+        draft,
+        run=run,
+        lifts=[draft.lifts[i] for i in keep],
+        flows=[draft.flows[i] for i in keep],
+        pressures=[draft.pressures[i] for i in keep],
+        sources=[draft.sources[i] for i in keep],
+    )
+
+
+_SAME = 1e-3
+"""Relative difference up to which two leaks say the same (rounding)."""
+
+
+def with_closed_valve(
+    items: Mapping[str, Item], closed: Mapping[str, Item], *, leak_stated: bool
+) -> tuple[dict[str, Item], Finding | None]:
+    """Join what a test's reading at lift zero says to what else is said of it.
+
+    >>> from flowkit.units import UNITS
+    >>> row = {"leak": Item("leak", 0.9, UNITS["CFM"], "a.csv:7:2")}
+    >>> with_closed_valve({}, row, leak_stated=False)[0]["leak"].value
+    0.9
+    >>> line = {"leak": Item("leak", 0.4, UNITS["CFM"], "a.csv:4:2")}
+    >>> with_closed_valve(line, row, leak_stated=False)[1].where
+    'a.csv:7:2'
+    """
+    read, said = closed["leak"], items.get("leak")
+    if not read.value and (said is not None or leak_stated):
+        return dict(items), None
+    if said is None:
+        return {**items, **closed}, None
+    if _agree(read, said):
+        return dict(items), None
+    what = f"the flow at lift zero and the leak in {said.source} differ; a test has one leak, so keep the right one"
+    return dict(items), refused(read.source, what)
+
+
+def _agree(one: Item, other: Item) -> bool:
+    """Whether two leaks say the same; of different kinds of flow they cannot be held against each other."""
+    if one.unit is None or other.unit is None or one.unit.quantity != other.unit.quantity:
+        return False
+    first, second = float(one.value) * one.unit.factor, float(other.value) * other.unit.factor
+    return abs(first - second) <= _SAME * max(abs(first), abs(second))
+
 
 SAME = 1e-6  # relative difference up to which a statement and the sheet say the same
 CONDITION_NAMES = tuple(item.name for item in fields(Conditions))
@@ -25,18 +146,7 @@ CONDITION_NAMES = tuple(item.name for item in fields(Conditions))
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a table's tests come from, and what names them if nothing on the sheet does.
-
-    Attributes
-    ----------
-    file, sheet : str, str or None
-    variant : str
-        From the worksheet's or the file's name.
-    labelled : str or None
-        The variant a title gives.
-    side, port, run : optional
-        From the worksheet's name.
-    """
+    """Where a table's tests come from, and what names them if nothing on the sheet does."""
 
     file: str
     sheet: str | None
@@ -45,29 +155,13 @@ class Place:
     side: Side | None = None
     port: str | None = None
     run: int | None = None
+    head: str | None = None
 
 
 def assemble(
     drafts: Sequence[Draft], lifts: Lifts, items: Mapping[Key, Item], place: Place, stated: Stated
 ) -> tuple[list[FlowTest], list[Finding]]:
-    """Make the tests of one table.
-
-    Parameters
-    ----------
-    drafts : sequence of Draft
-    lifts : Lifts
-        Of their table.
-    items : mapping
-        What the sheet says of the table: (kind, side) -> Item.
-    place : Place
-    stated : Stated
-
-    Returns
-    -------
-    tests : list of FlowTest
-        Not yet with ids of their own.
-    findings : list of Finding
-    """
+    """Make the tests of one table."""
     maker = _Maker(lifts, items, place, stated)
     parts = [part for draft in drafts if (part := maker.make(draft)) is not None]
     # All points of a table at once: over an archive of sheets that counts.
@@ -196,7 +290,7 @@ class _Maker:
             side if side in ("intake", "exhaust") else None,  # type: ignore[arg-type]
             self._text("port") or self.place.port,
             int(run.value) if run is not None else self.place.run,
-            self._text("head"),
+            self._text("head") or self.place.head,
             line or self.place.labelled,
             line,
         )
