@@ -30,6 +30,7 @@ __all__ = [
     "filled",
     "model",
     "nearest",
+    "read_keys",
     "read_table",
     "refuse_unknown",
     "run_of",
@@ -283,6 +284,13 @@ _ENGINE = (
     _engine("stroke", "stroke_m", "length", "78.5 mm", "Stroke.", "mm"),
     _engine("rod", "rod_m", "length", "138 mm", "Connecting rod, centre to centre.", "mm"),
     _engine("compression_ratio", "compression_ratio", "number", "10.5", "Geometric compression ratio.", above=1.0),
+    _engine("chamber_volume", "", "volume", "38.5 cc", "Of the chamber in the head, valves and plug in, unmilled.", "cc"),
+    _engine("chamber_area", "", "area", "45 cm²", "Of the chamber at the head's face, for what milling takes off.", "cm²"),
+    _engine("milled", "", "length", "0.5 mm", "Taken off the head's face since the volume was measured.", "mm", low=0.0),
+    _engine("gasket_bore", "", "length", "82 mm", "Bore of the head gasket.", "mm"),
+    _engine("gasket_thickness", "", "length", "1.2 mm", "Of the head gasket, compressed.", "mm", low=0.0),
+    _engine("deck_clearance", "", "length", "0.4 mm", "Deck down to the piston's flat at TDC; + below the deck.", "mm", low=-1.0),
+    _engine("crown_volume", "", "volume", "-4 cc", "Above the piston's flat: dome +, dish and pockets −.", "cc", low=-1.0),
     _engine("intake_valves", "intake_valves", "count", "1", "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves."),
     _engine("exhaust_valves", "exhaust_valves", "count", "1", "The same for the exhaust."),
     _engine("speeds", "speeds_rpm", "speeds", "{ from = 2000, to = 7000, step = 250 }", "Engine speeds.", "rpm"),
@@ -306,15 +314,17 @@ _ENGINE = (
     _engine("intake_backflow", "intake_backflow", "choice", "returns", "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).", choices=("returns", "fresh")),
     _engine("intake_reverse", "intake_reverse", "number", "1", "Reverse over forward effective area, intake valve."),
     _engine("exhaust_reverse", "exhaust_reverse", "number", "1", "Reverse over forward effective area, exhaust valve."),
+    _engine("friction", "friction_pa", "friction", "[0.97, 0.15, 0.05]", "Friction mean pressure: bar, bar per 1000/min and bar per (1000/min)², such as [0.97, 0.15, 0.05].", "bar", low=0.0),
+    _engine("ignition", "ignition", "choice", "spark", 'Must be stated as "spark" above a compression ratio of 15.', choices=("spark", "compression")),
 )
 
 
 # fmt: on
 
 
-def _cam(key: str, kind: str, example: str, meaning: str, attribute: str = "", **more: Any) -> Field:
+def _cam(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
     """A key of a cam's table."""
-    return Field("cam", key, attribute or key, kind, example, meaning, scope="side", **more)
+    return Field("cam", key, key, kind, example, meaning, scope="side", **more)
 
 
 # fmt: off
@@ -328,16 +338,18 @@ _CAM = (
     _cam("table", "text", "intake_cam.csv", "File with a column of degrees and one of lift; relative to the job file."),
     _cam("sheet", "text", "lift", "Its worksheet, where there are several."),
     _cam("lift_unit", "text", "mm", "Unit of the table's lift, where its heading does not say it."),
-    _cam("degrees", "choice", "crank", '"crank" (default) or "cam": which degrees the table counts.', choices=("crank", "cam")),
+    _cam("degrees", "choice", "crank", '"crank" (default) or "cam": which degrees the table or the duration counts.', choices=("crank", "cam")),
     _cam("zero", "choice", "gas exchange TDC", 'What the table\'s 0° is: "gas exchange TDC" or "firing TDC".', choices=("gas exchange TDC", "firing TDC")),
-    _cam("centreline", "timing", "108 ATDC", 'Or where the middle of the lobe lies, such as "108 ATDC" (intake), "110 BTDC" (exhaust).'),
+    _cam("centreline", "timing", "108 ATDC", 'Where the middle of the lobe is, such as "108 ATDC" (intake), "110 BTDC" (exhaust).'),
     _cam("opens", "timing", "12 BTDC", 'Without a table: where the checking lift is reached, such as "12 BTDC" or "55 BBDC".'),
     _cam("closes", "timing", "52 ABDC", 'Where it is left, such as "52 ABDC" or "15 ATDC".'),
-    _cam("checking_lift", "length", "1 mm", 'Lift the timing is stated at, such as "1 mm"; "0 mm" for the ends of lift.', "checking_lift_m", low=0.0),
-    _cam("peak_lift", "length", "9.5 mm", "Largest lift.", "peak_lift_m", above=0.0),
-    _cam("lift_at", "choice", "valve", '"valve" (default) or "cam": where lifts were measured; the rocker ratio acts at the cam only.', choices=("valve", "cam")),
+    _cam("duration", "angle", "244", "Of the cam card, in crank degrees, at the checking lift.", low=0.0, high=720.0),
+    _cam("checking_lift", "length", "1 mm", 'Lift the timing or the duration is stated at, such as "1 mm"; "0 mm" for the ends of lift.', low=0.0),
+    _cam("peak_lift", "length", "9.5 mm", "Largest lift; of a cam card, at the valve.", above=0.0),
+    _cam("lobe_lift", "length", "6.5 mm", "Of a cam card: lift at the cam; the valve's is that times rocker_ratio.", above=0.0),
+    _cam("lift_at", "choice", "valve", '"valve" or "cam": where lifts were measured. Default valve; of a cam card it speaks of checking_lift alone, and the default is cam.', choices=("valve", "cam")),
     _cam("rocker_ratio", "number", "1.5", "Valve lift over cam lift; needed where lifts are the cam's.", above=0.0, high=4.0),
-    _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", "lash_m", low=0.0),
+    _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
     _cam("name", "text", "cam 1", "How the cam is called."),
 )
 
@@ -398,7 +410,9 @@ def _plain(written: Any) -> str:
 
 
 def _read_quantity(written: Any, row: Field) -> float:
-    """Read a number with its unit; a speed needs none."""
+    """Read a number with its unit; a speed needs none, and neither does a bare zero where zero may be."""
+    if isinstance(written, (int, float)) and written == 0 and row.low is not None and row.kind in ("length", "volume"):
+        return 0.0
     default = "rpm" if row.kind == "speed" else None
     return parse_quantity(_plain(written), cast("Quantity", row.kind), default_unit=default)
 
@@ -511,29 +525,37 @@ def _read_speeds(written: Any, row: Field) -> tuple[float, ...]:
     return tuple(sorted({speed(item) for item in values}))
 
 
-def _read_numbers(written: Any, row: Field) -> tuple[float, ...]:
-    """Read a list of as many numbers as the example has."""
-    wanted = row.example.count(",") + 1
+def _read_friction(written: Any, row: Field) -> tuple[float, ...]:
+    """Read the three coefficients of the friction mean pressure [bar …] into Pa."""
     values = [number(_plain(item)) for item in written] if isinstance(written, (list, tuple)) else []
-    if len(values) != wanted or None in values:
-        raise ValueError(f"{written!r} is not a list of {wanted} numbers; write it like {row.example}")
-    return tuple(value for value in values if value is not None)
+    found = tuple(1e5 * value for value in values if value is not None)
+    if len(values) != 3 or len(found) != 3:
+        raise ValueError(f"{written!r} is not three numbers; write it like {row.example}, in bar")
+    return found
 
 
-def _read_timing(written: Any, row: Field) -> tuple[float, str]:
-    """Read a valve event such as ``"12 BTDC"``: degrees of crank after a dead centre, and which one."""
-    match = re.fullmatch(r"\s*([-+]?[\d.,]+)\s*(?:°|deg\w*)?\s*(BTDC|ATDC|BBDC|ABDC)\s*", str(written), re.IGNORECASE)
-    value = number(match[1]) if match else None
+def _read_timing(written: Any, row: Field) -> tuple[float, str, str | None]:
+    """Read a valve event such as ``"12 BTDC"``: degrees of crank after a dead centre, which, and how a sign was taken."""
+    match = re.fullmatch(
+        r"\s*([-+\u2212]?)\s*([\d.,]+)\s*(?:°|deg\w*)?\s*(BTDC|ATDC|BBDC|ABDC)\s*", str(written), re.IGNORECASE
+    )
+    value = number(match[2]) if match else None
     if match is None or value is None:
         raise ValueError(f'{written!r} is not a valve event; write it like "12 BTDC" or "52 ABDC", in crank degrees')
-    mark = match[2].upper()
-    return (-value if mark[0] == "B" else value), mark[1:]
+    mark = match[3].upper()
+    after = -value if mark[0] == "B" else value
+    note = None
+    if match[1] not in ("", "+") and value:
+        after = -after
+        other = ("A" if mark[0] == "B" else "B") + mark[1:]
+        note = f'"{str(written).strip()}" is taken as {value:g} {other}'
+    return after, mark[1:], note
 
 
 _READERS: dict[str, Callable[[Any, Field], Any]] = {
     "text": _read_text,
     "number": _read_number,
-    "numbers": _read_numbers,
+    "friction": _read_friction,
     "count": _read_count,
     "choice": _read_choice,
     "choices": _read_choices,
@@ -589,18 +611,13 @@ def _annotated(row: Field, validator: Any) -> Any:
     return Annotated[Any, validator(row.read)]
 
 
-def read_table(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
-    """Read a table of a job file: attribute to value in SI, of the keys that are given; None is passed over.
+def read_keys(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
+    """Read a table of a job file: key to value in SI, of the keys that are given; None is passed over.
 
     Raises
     ------
     JobError
         If a key is not known (with the nearest known one) or a value cannot be understood.
-
-    Examples
-    --------
-    >>> read_table("valves", {"stem": "7 mm"}, "[valves.intake]")
-    {'stem_m': 0.007}
     """
     rows = section(name)
     refuse_unknown(written, rows, place, file=file)
@@ -609,11 +626,23 @@ def read_table(name: str, written: Mapping[str, Any], place: str, *, file: str |
         if value is None:
             continue
         try:
-            values[rows[key].attribute] = rows[key].read(value)
+            values[key] = rows[key].read(value)
         except ValueError as error:
             problem, _, remedy = str(error).partition("; ")
             raise JobError(f"{place}, {key}: {problem}", remedy, file=file) from error
     return values
+
+
+def read_table(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
+    """Read a table of a job file as `read_keys` does: attribute to value.
+
+    Examples
+    --------
+    >>> read_table("valves", {"stem": "7 mm"}, "[valves.intake]")
+    {'stem_m': 0.007}
+    """
+    rows = section(name)
+    return {rows[key].attribute: value for key, value in read_keys(name, written, place, file=file).items()}
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

@@ -218,13 +218,20 @@ def _engine_section() -> str:
     needed = {item.name for item in fields(EngineData) if item.default is MISSING}
     shown = {item.name: item.value for item in nothing.assumptions()}
     rows = [
-        (row.key, "required" if row.attribute in needed else f"`{shown[row.key]}`", row.unit, row.meaning)
+        (row.key, _engine_default(row.key, row.attribute in needed, shown), row.unit, row.meaning)
         for row in section("engine").values()
     ]
     return (
         "## [engine]\n\nOptional: without it there are no engine figures. What is left out takes its default, and "
         "every result names it as assumed.\n\n" + _table(("key", "default", "unit shown", "meaning"), rows)
     )
+
+
+def _engine_default(key: str, needed: bool, shown: dict[str, str]) -> str:
+    """What counts where a key is left out; the parts of the chamber's volume take the place of the ratio."""
+    if key == "compression_ratio":
+        return "required, or the volumes"
+    return "required" if needed else f"`{shown[key]}`" if key in shown else ""
 
 
 def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:

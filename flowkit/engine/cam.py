@@ -8,7 +8,7 @@ at the cam) − lash, never below zero.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -18,8 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from flowkit.analysis.lifts import pchip
 from flowkit.engine.camtable import arrange_table
 from flowkit.engine.results import BandTime
-from flowkit.errors import EngineError, JobError
-from flowkit.fields import read_table
+from flowkit.errors import EngineError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -151,6 +150,8 @@ class Cam:
         Where the cam is the model from its timing.
     notes : tuple of str
         What was assumed when it was read.
+    timing_notes : tuple of str
+        How signs in its valve events were understood.
 
     Examples
     --------
@@ -165,6 +166,7 @@ class Cam:
     lash_m: float = 0.0
     polynomial: LiftPolynomial | None = None
     notes: tuple[str, ...] = ()
+    timing_notes: tuple[str, ...] = ()
     _spline: Any = field(init=False, repr=False, compare=False, default=None)
     _period: tuple[float, float] = field(init=False, repr=False, compare=False, default=(0.0, 0.0))
 
@@ -189,6 +191,7 @@ class Cam:
         centreline_deg: float | None = None,
         name: str = "cam",
         notes: tuple[str, ...] = (),
+        timing_notes: tuple[str, ...] = (),
     ) -> Cam:
         """Make a cam of a measured lift table.
 
@@ -212,7 +215,7 @@ class Cam:
             centre, negative before it. The middle is that between equal lifts of 95 % of the peak
             (common practice, no source).
         name : str
-        notes : tuple of str
+        notes, timing_notes : tuple of str
 
         Raises
         ------
@@ -236,7 +239,7 @@ class Cam:
             centre_deg=None if centreline_deg is None else GAS_EXCHANGE_TDC + centreline_deg,
             name=name,
         )
-        return cls(name, angles, lifts, lash_m, None, notes)
+        return cls(name, angles, lifts, lash_m, None, notes, timing_notes)
 
     @classmethod
     def from_timing(
@@ -250,6 +253,7 @@ class Cam:
         rocker_ratio: float = 1.0,
         lash_m: float = 0.0,
         name: str = "cam",
+        timing_notes: tuple[str, ...] = (),
     ) -> Cam:
         """Make a smooth cam of its timing (model: the 2-6-8 polynomial, symmetrical).
 
@@ -265,6 +269,7 @@ class Cam:
         lash_m : float
             At the valve [m].
         name : str
+        timing_notes : tuple of str
 
         Raises
         ------
@@ -287,7 +292,7 @@ class Cam:
             raise EngineError(f"{name}: the lash is not below the peak lift", "check both, and their units")
         ends = (shape.centre_deg - shape.half_duration_deg, shape.centre_deg + shape.half_duration_deg)
         angles = np.linspace(*ends, 241)
-        return cls(name, tuple(angles.tolist()), tuple(shape.lift(angles).tolist()), lash_m, shape)
+        return cls(name, tuple(angles.tolist()), tuple(shape.lift(angles).tolist()), lash_m, shape, (), timing_notes)
 
     @classmethod
     def from_file(cls, path: str | Path, *, lift_unit: str | None = None, sheet: str | None = None, **how: Any) -> Cam:
@@ -353,7 +358,9 @@ class Cam:
         >>> round(float(cam.lift(592.0)) * 1e3, 6)
         1.0
         """
-        return _from_mapping(mapping, Path(folder), place)
+        from flowkit.engine.cammapping import cam_from_mapping
+
+        return cam_from_mapping(mapping, Path(folder), place)
 
     # --- asking it -------------------------------------------------------------------
 
@@ -361,6 +368,14 @@ class Cam:
         """Return the valve lift [m] at crank angles [degrees after firing dead centre], of period 720°."""
         theta = self._in_period(np.asarray(theta_deg, dtype=float))
         return np.maximum(self._train_lift(theta) - self.lash_m, 0.0)
+
+    def moved(self, crank_deg: float) -> Cam:
+        """Return the cam turned later by crank degrees; earlier where they are negative."""
+        shape = self.polynomial
+        if shape is not None:
+            shape = replace(shape, centre_deg=shape.centre_deg + crank_deg)
+        angles = tuple(angle + crank_deg for angle in self.angles_deg)
+        return replace(self, angles_deg=angles, polynomial=shape)
 
     @property
     def open_period(self) -> tuple[float, float]:
@@ -508,85 +523,4 @@ def time_in_bands(
             share_of_flow=float(np.sum(flows[place == index])) / total if flow is not None else None,
         )
         for index in range(edges.size - 1)
-    )
-
-
-# --- from a job file's table ----------------------------------------------------------------------
-
-_OF_ALL = ("lift_at", "rocker_ratio", "lash_m", "name")
-_OF_TABLE = ("sheet", "lift_unit", "degrees", "zero", "centreline")
-_OF_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
-_TDC = 360.0
-
-
-def _from_mapping(mapping: Mapping[str, Any], folder: Path, place: str) -> Cam:
-    """Make a cam of its table in a job file."""
-    given = read_table("cam", mapping, place)
-    common: dict[str, Any] = {
-        name: given[name] for name in ("lift_at", "rocker_ratio", "lash_m", "name") if name in given
-    }
-    if common.get("lift_at") == "cam" and "rocker_ratio" not in given:
-        raise JobError(f"{place}: lift at the cam needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
-    try:
-        if "table" in given:
-            return _of_table(mapping, given, folder, place, common)
-        return _of_timing(mapping, given, place, common)
-    except EngineError as error:
-        raise JobError(f"{place}: {error.problem}", error.remedy) from error
-
-
-def _refuse_other(mapping: Mapping[str, Any], others: tuple[str, ...], place: str, why: str) -> None:
-    """Refuse the keys of the other way to describe a cam."""
-    for key in others:
-        if key in mapping:
-            raise JobError(f"{place}: {key} has no meaning {why}", "take it out")
-
-
-def _of_table(
-    mapping: Mapping[str, Any], given: Mapping[str, Any], folder: Path, place: str, common: dict[str, Any]
-) -> Cam:
-    """Make a cam of a measured table."""
-    _refuse_other(mapping, _OF_TIMING, place, "beside a measured table")
-    centreline = None
-    if "centreline" in given:
-        centreline, dead_centre = given["centreline"]
-        if dead_centre != "TDC":
-            raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
-    return Cam.from_file(
-        folder / given["table"],
-        lift_unit=given.get("lift_unit"),
-        sheet=given.get("sheet"),
-        degrees=given.get("degrees", "crank"),
-        zero=given.get("zero"),
-        centreline_deg=centreline,
-        **common,
-    )
-
-
-def _of_timing(mapping: Mapping[str, Any], given: Mapping[str, Any], place: str, common: dict[str, Any]) -> Cam:
-    """Make a cam of its timing."""
-    _refuse_other(mapping, _OF_TABLE, place, "without a table")
-    missing = [key for key in _OF_TIMING if key not in mapping]
-    if missing:
-        raise JobError(
-            f"{place} lacks {' and '.join(missing)}",
-            "give a measured table, or opens, closes, checking_lift, peak_lift",
-        )
-    (opens, opens_at), (closes, closes_at) = given["opens"], given["closes"]
-    if opens_at == closes_at:
-        raise JobError(
-            f"{place}: the valve opens and closes at the same dead centre",
-            "an intake opens about TDC and closes about BDC, an exhaust opens about BDC and closes about TDC",
-        )
-    # An intake opens about gas-exchange TDC (360°) and closes about the BDC after it; an exhaust
-    # opens about the BDC before it.
-    intake = opens_at == "TDC"
-    # A cam without a name is called after its table in the job file, such as "intake cam".
-    named = {"name": f"{place.strip('[]').removeprefix('cam.')} cam"} if place.startswith("[cam.") else {}
-    return Cam.from_timing(
-        opens_deg=(_TDC if intake else _TDC - 180) + opens,
-        closes_deg=(_TDC + 180 if intake else _TDC) + closes,
-        checking_lift_m=given["checking_lift_m"],
-        peak_lift_m=given["peak_lift_m"],
-        **{**named, **common},
     )

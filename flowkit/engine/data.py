@@ -7,12 +7,12 @@ Everything else has a default, and the result says for each whether it was state
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
-from flowkit.engine.results import Assumption
-from flowkit.errors import EngineError, JobError
-from flowkit.fields import Field, read_table, section
+from flowkit.engine.results import Assumption, Volumes
+from flowkit.errors import EngineError
+from flowkit.fields import Field, section
 from flowkit.units import from_si
 
 __all__ = ["EngineData", "HeatTransfer"]
@@ -20,13 +20,17 @@ __all__ = ["EngineData", "HeatTransfer"]
 HeatTransfer = Literal["woschni", "hohenberg", "none"]
 GammaModel = Literal["temperature", "constant"]
 Backflow = Literal["returns", "fresh"]
+Ignition = Literal["spark"]
 
 KW_HOUR = 3.6e6
 _DEFAULT_SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
 
 
-_REQUIRED = ("cylinders", "bore", "stroke", "rod", "compression_ratio")
-_POSITIVE = tuple(row.attribute for row in section("engine").values() if row.above == 0 and row.kind != "angle")
+_POSITIVE = tuple(
+    row.attribute
+    for row in section("engine").values()
+    if row.attribute and row.above is not None and row.kind != "angle"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +71,12 @@ class EngineData:
         Whether gas pushed back into the intake port comes back first, or is lost among fresh air.
     intake_reverse, exhaust_reverse : float
         Effective area of reverse flow over that of forward flow.
+    friction_pa : tuple of three floats
+        Friction mean pressure [Pa] = f₀ + f₁·(N/1000) + f₂·(N/1000)², N in 1/min; Barnes-Moss (1975) as Heywood
+        (1988), eq. 13.6, gives it for automotive four-stroke engines (from memory).
+    ignition : {"spark"}
+    volumes : Volumes or None
+        What the clearance volume is made of, where it was stated so.
     stated : tuple of str or None
         Fields that were stated; None: those that differ from their defaults.
 
@@ -105,6 +115,9 @@ class EngineData:
     intake_backflow: Backflow = "returns"
     intake_reverse: float = 1.0
     exhaust_reverse: float = 1.0
+    friction_pa: tuple[float, float, float] = (0.97e5, 0.15e5, 0.05e5)
+    ignition: Ignition = "spark"
+    volumes: Volumes | None = None
     stated: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
@@ -147,14 +160,9 @@ class EngineData:
         ...                          "rod": "138 mm", "compression_ratio": 10.5}).bore_m
         0.0805
         """
-        values = read_table("engine", mapping, place)
-        missing = [name for name in _REQUIRED if name not in mapping]
-        if missing:
-            raise JobError(f"{place} lacks {', '.join(missing)}", "add it, or leave the whole table out")
-        try:
-            return cls(**values, stated=tuple(values))
-        except EngineError as error:
-            raise JobError(f"{place}: {error.problem}", error.remedy) from error
+        from flowkit.engine.datamapping import engine_of_tables
+
+        return engine_of_tables(mapping, {}, place=place)[0]
 
     # --- what follows from it --------------------------------------------------------
 
@@ -179,11 +187,48 @@ class EngineData:
         ratio = max(self.air_fuel_ratio, self.stoichiometric_ratio)
         return self.combustion_efficiency * self.fuel_heating_value_j_kg / ratio
 
+    def friction_mep_pa(self, speed_rpm: float) -> float:
+        """Return the friction mean pressure [Pa] at a speed [rpm].
+
+        Examples
+        --------
+        >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
+        >>> round(engine.friction_mep_pa(6000.0) / 1e5, 2)
+        3.67
+        """
+        constant, linear, square = self.friction_pa
+        thousands = speed_rpm / 1000
+        return constant + linear * thousands + square * thousands**2
+
+    def with_bore(self, bore_m: float) -> EngineData:
+        """Return the engine rebored: the chamber keeps its volume, so the compression ratio follows.
+
+        Parameters
+        ----------
+        bore_m : float
+            [m]
+
+        Examples
+        --------
+        >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
+        >>> round(engine.with_bore(0.082).compression_ratio, 2)
+        10.86
+        """
+        volumes, clearance = self.volumes, self.clearance_m3
+        if volumes is not None:
+            # Only the disc between deck and piston grows with the bore.
+            volumes = replace(volumes, deck_m3=volumes.deck_m3 * (bore_m / self.bore_m) ** 2)
+            clearance = volumes.clearance_m3
+        displaced = 0.785398163397448 * bore_m**2 * self.stroke_m
+        return replace(self, bore_m=bore_m, volumes=volumes, compression_ratio=1 + displaced / clearance)
+
     def assumptions(self) -> tuple[Assumption, ...]:
         """Return every input of the model with its value and whether it was stated."""
         defaults = {item.name: item.default for item in fields(self)}
         lines = []
         for row in section("engine").values():
+            if not row.attribute:
+                continue
             value = getattr(self, row.attribute)
             stated = row.attribute in self.stated if self.stated is not None else value != defaults[row.attribute]
             lines.append(Assumption(row.key, _shown(value, row), "stated" if stated else "assumed", row.meaning))
@@ -192,6 +237,11 @@ class EngineData:
 
 def _shown(value: Any, row: Field) -> str:
     """Write an input as people read it."""
+    if row.kind == "friction":
+        return " + ".join(
+            f"{from_si(part, 'bar'):g} bar{per}"
+            for part, per in zip(value, ("", "·(N/1000)", "·(N/1000)²"), strict=True)
+        )
     if isinstance(value, tuple):
         return f"{len(value)} speeds from {value[0]:g} to {value[-1]:g} rpm"
     if isinstance(value, str):

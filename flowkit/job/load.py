@@ -194,19 +194,27 @@ def _merged(tables: Sequence[tuple[str, Mapping[str, Any]]]) -> tuple[dict[str, 
 
 
 def _engine(written: Mapping[str, Any], folder: Path) -> tuple[EngineData | None, Mapping[Side, Cam]]:
-    """Read the engine and the cams of a job file, where it has them."""
-    tables = {side: table for side in SIDES if (table := written.get("cam", {}).get(side)) is not None}
-    if "engine" not in written and not tables:
+    """Read the engine and the cams of a job file, where it has them; a slip in a variant's own is named at once."""
+    common: Mapping[str, Any] = written.get("cam", {})
+    engine: Mapping[str, Any] | None = written.get("engine")
+    own = [(str(item["name"]), item.get("engine", {}), item.get("cam", {})) for item in written["variant"]]
+    has_cam = bool(common) or any(cam for _, _, cam in own)
+    every = engine is not None or all(table for _, table, _ in own)
+    if engine is None and not has_cam and not any(table for _, table, _ in own):
         return None, {}
-    from flowkit.engine.cam import Cam
-    from flowkit.engine.data import EngineData
+    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.datamapping import engine_of_tables
 
-    if "engine" not in written:
+    if not every:
         raise JobError("the job has a cam but no engine", "add an [engine] table")
-    cams: dict[Side, Cam] = {
-        side: Cam.from_mapping(table, folder, place=f"[cam.{side}]") for side, table in tables.items()
-    }
-    return EngineData.from_mapping(written["engine"]), cams
+    for name, table, cam in own:
+        if table or engine is None:
+            engine_of_tables(engine or {}, table, own_place=f"variant {name!r}, [variant.engine]")
+        if cam:
+            cams_of_tables(common, cam, folder, f"[variant {name!r} cam]")
+    whole = engine is not None and not all(table for _, table, _ in own)
+    cams = {} if common and own and all(cam for _, _, cam in own) else cams_of_tables(common, {}, folder)
+    return engine_of_tables(engine or {}, {})[0] if whole else None, cams
 
 
 def _variant(

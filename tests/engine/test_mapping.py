@@ -42,6 +42,8 @@ def test_every_key_is_read_in_its_unit() -> None:
             "intake_backflow": "fresh",
             "intake_reverse": 0.9,
             "exhaust_reverse": 0.95,
+            "friction": [1.0, 0.1, 0.04],
+            "ignition": "spark",
         }
     )
     assert engine.bore_m == pytest.approx(0.0805, abs=1e-6)
@@ -128,7 +130,8 @@ def test_rich_mixture_burns_no_more_than_its_air_allows() -> None:
 def test_small_readers() -> None:
     assert section("engine")["speeds"].read("4500 rpm") == (4500.0,)
     assert section("engine")["speeds"].read({"from": 2000, "to": 3000, "step": 500}) == (2000.0, 2500.0, 3000.0)
-    assert section("cam")["opens"].read("55 bbdc") == (-55.0, "BDC")
+    assert section("cam")["opens"].read("55 bbdc") == (-55.0, "BDC", None)
+    assert section("cam")["closes"].read("-4 ATDC") == (-4.0, "TDC", '"-4 ATDC" is taken as 4 BTDC')
     with pytest.raises(JobError, match="not a valve event"):
         Cam.from_mapping({**TIMED, "opens": "55 before"})
 
@@ -161,7 +164,7 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
     ("change", "message"),
     [
         ({"peak": "9 mm"}, "did you mean 'peak_lift'"),
-        ({"degrees": "cam"}, "degrees has no meaning without a table"),
+        ({"degrees": "cam"}, "degrees has no meaning beside opens and closes"),
         ({"lift_at": "cam"}, "needs the rocker ratio"),
         ({"lash": "-0.1 mm"}, "negative"),
         ({"closes": "15 ATDC"}, "opens and closes at the same dead centre"),
