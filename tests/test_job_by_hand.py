@@ -166,6 +166,7 @@ compression_ratio = 10
 [cam.intake]
 duration = 244
 checking_lift = "1 mm"
+lift_at = "valve"
 peak_lift = "9 mm"
 centreline = "108 ATDC"
 [meter]

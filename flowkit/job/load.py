@@ -30,16 +30,22 @@ SIDES: tuple[Side, Side] = ("intake", "exhaust")
 _NAMES = section("names")
 _CONDITIONS = section("conditions")
 _FIELDS = {key: row.attribute for key, row in _CONDITIONS.items()}
+RECORDED = "records:"
+"""How an entry of ``sheets`` begins that means a recorded state."""
 _BY_HAND = ("overrides", "reason")
 
 
 @dataclass(frozen=True, slots=True)
 class SheetChoice:
-    """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts."""
+    """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts.
+
+    `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``.
+    """
 
     path: Path
     sheet: str | None = None
     stated: Stated | None = None
+    recorded: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +255,9 @@ def _sheets(
     found: dict[tuple[Path, str | None], SheetChoice] = {}
     for entry in item.sheets:
         stated = None
+        if isinstance(entry, str) and entry.startswith(RECORDED):
+            found[Path(entry), None] = SheetChoice(Path(entry), recorded=entry.removeprefix(RECORDED))
+            continue
         if not isinstance(entry, str):
             place = f"variant {item.name!r}, sheet {entry.file!r}"
             columns = entry.columns if entry.columns is not None else item.columns

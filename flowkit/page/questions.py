@@ -99,7 +99,9 @@ def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
     """Return what one sheet waits for, errors first; one question where several findings have one answer."""
     hand = by_hand(snapshot.document, view.name)
     made: dict[Any, Question] = {}
-    for finding in sorted(view.open, key=lambda item: item.severity != "error"):
+    for finding in sorted(
+        view.open, key=lambda item: (item.severity != "error", not cell_of(item.where, view.name)[1])
+    ):
         sheet, cell = cell_of(finding.where, view.name)
         if cell and cell in hand:
             continue
