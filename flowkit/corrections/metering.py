@@ -222,6 +222,8 @@ def _iterated(coefficient: Callable[[float], float], mass: Callable[[float], flo
     for _ in range(200):
         c = coefficient(flow)
         new = mass(c)
+        if not new > 0:
+            raise CorrectionError("so small a reading has no coefficient by the standard", "use a smaller meter for it")
         if abs(new - flow) <= 1e-13 * abs(new):
             return new, c
         flow = new

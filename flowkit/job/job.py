@@ -124,9 +124,9 @@ class Job:
         from flowkit.job.file import parse
 
         path = Path(path)
-        content = parse(path)
         try:
-            job = cls(**parts_of_file(content, path.parent), path=path)
+            content, written = parse(path)
+            job = cls(**parts_of_file(content, written, path.parent), path=path)
             job.meter_set()
             return job
         except FlowkitError as error:
@@ -170,7 +170,7 @@ class Job:
 
     def read(self) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
-        return read_variants(self.variants)
+        return read_variants(self.variants, self.records)
 
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""
@@ -516,7 +516,8 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
     from flowkit.reports.contents import ReportContents, SourceFile
 
     refuse_errors(results.comparison.findings)
-    paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
+    choices = [choice for variant in job.variants for choice in variant.sheets]
+    paths = dict.fromkeys(choice.path for choice in choices if choice.recorded is None)
     return ReportContents(
         info=job.info,
         reference=job.reference,

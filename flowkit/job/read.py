@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
-from flowkit.fields import CONDITIONS
+from flowkit.fields import field_of, section
 from flowkit.model import Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant
 from flowkit.units import UNITS, from_si
 
 if TYPE_CHECKING:
     from flowkit.importers import ReadResult, Stated
     from flowkit.job.load import JobVariant, SheetChoice
+    from flowkit.records.query import RecordedState
 
 __all__ = ["read_variants"]
 
@@ -22,12 +23,16 @@ SAME = 1e-3
 """Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
 
 
-def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
+def read_variants(
+    variants: Sequence[JobVariant], records: Path | None = None
+) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
     """Read the tests of every variant.
 
     Parameters
     ----------
     variants : sequence of JobVariant
+    records : Path, optional
+        The shop's records, for states that come from there; the user's own unless given.
 
     Returns
     -------
@@ -44,7 +49,14 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
         tests: list[FlowTest] = []
         changes: list[HandChange] = []
         before = len(findings)
+        state: Mapping[Any, Mapping[str, str]] = variant.state
         for choice in variant.sheets:
+            if choice.recorded is not None:
+                recorded, note = _recorded(choice.recorded, records)
+                state = state or recorded.state
+                tests += recorded.tests
+                findings.append(note)
+                continue
             try:
                 stated = choice.stated or variant.stated
                 result = files.read(choice.path, stated)
@@ -70,7 +82,7 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
                 Variant(
                     variant.name,
                     joined,
-                    state=variant.state,
+                    state=state,
                     valves=variant.valves,
                     untouched=variant.untouched,
                     bore_m=variant.bore_m,
@@ -82,6 +94,24 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
             findings.append(Finding("variant-empty", "error", variant.name, message))
     findings += files.unused(used)
     return tuple(found), tuple(dict.fromkeys(findings))
+
+
+def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, Finding]:
+    """Fetch a recorded state, its tests named after where they come from, and say so."""
+    from flowkit.records.query import recorded_state
+    from flowkit.records.store import Store
+
+    with Store(records) as store:
+        found = recorded_state(store, reference)
+    where = f"records:{reference}"
+    tests = tuple(dataclasses.replace(test, id=f"{where}: {test.id}") for test in found.tests)
+    dates = sorted({test.conditions.date for test in tests if test.conditions.date})
+    flowed = f"flowed {' to '.join(dict.fromkeys((dates[0], dates[-1])))}" if dates else "its date is not stated"
+    message = (
+        f"the tests of {found.name!r} come from the shop's records, {flowed}: a session of its own, so what the bench "
+        "moved since then is in the gain"
+    )
+    return dataclasses.replace(found, tests=tests), Finding("recorded-state", "note", where, message)
 
 
 def _changed(change: HandChange) -> Finding:
@@ -114,7 +144,7 @@ def _put(test: FlowTest, name: str, stated: Stated) -> tuple[tuple[str, str, str
         old, new = getattr(test, name), getattr(stated, name)
         what = (name, str(old), str(new))
         return (None if old in (None, new) else what), dataclasses.replace(test, **{name: new})
-    item = next(item for item in CONDITIONS if item.field == name)
+    item = field_of("conditions", name)
     new = getattr(stated.conditions, name)
     olds = {getattr(test.conditions, name)}
     changes: dict[str, Any] = {"conditions": dataclasses.replace(test.conditions, **{name: new})}
@@ -122,17 +152,11 @@ def _put(test: FlowTest, name: str, stated: Stated) -> tuple[tuple[str, str, str
         olds |= {point.pressure_pa for point in test.points}
         changes["points"] = tuple(dataclasses.replace(point, pressure_pa=None) for point in test.points)
     said = sorted((old for old in olds - {None} if not _same(old, new)), key=str)
-    spelled = (
-        test.units.pressure.unit if test.units.pressure and item.quantity == "pressure" else _SHOWN.get(item.quantity)
-    )
+    of_sheet = test.units.pressure if item.kind == "pressure" and not item.usual else None
+    spelled = of_sheet.unit if of_sheet else item.unit
     written = " to ".join(dict.fromkeys(_written(old, spelled) for old in (said[:1] + said[-1:])))
-    what = (item.name.replace("_", " "), written, _written(new, spelled))
+    what = (item.words, written, _written(new, spelled))
     return (what if said else None), dataclasses.replace(test, **changes)
-
-
-_SHOWN: dict[str | None, str] = {
-    "length": "mm", "pressure": "inH2O", "temperature": "°C", "humidity": "%", "flow": "CFM", "angle": "°"
-}  # fmt: skip
 
 
 def _same(one: Any, other: Any) -> bool:
@@ -176,7 +200,8 @@ class _Files:
     """Files already read, by path and by what was stated of them."""
 
     def __init__(self, variants: Sequence[JobVariant]) -> None:
-        paths = list(dict.fromkeys(choice.path for variant in variants for choice in variant.sheets))
+        choices = [choice for variant in variants for choice in variant.sheets if choice.recorded is None]
+        paths = list(dict.fromkeys(choice.path for choice in choices))
         names = [path.name for path in paths]
         # The base name is what people know a sheet by; the path only where two share it.
         self._labels = {path: path.name if names.count(path.name) == 1 else str(path) for path in paths}
@@ -297,15 +322,6 @@ def _interleaved(one: FlowTest, other: FlowTest) -> bool:
     return bool(lifts and others) and max(lifts) > min(others) and max(others) > min(lifts)
 
 
-_GEOMETRY = (
-    ("valve_diameter_m", "head_m", "valve head", "mm"),
-    ("stem_diameter_m", "stem_m", "stem", "mm"),
-    ("throat_diameter_m", "throat_m", "throat", "mm"),
-    ("seat_angle_deg", "seat_angle_deg", "seat angle", "°"),
-    ("seat_width_m", "seat_width_m", "seat width", "mm"),
-)
-
-
 def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tuple[FlowTest, list[Finding]]:
     """Join the job's valve to a test's conditions; a contradiction is an error that shows both."""
     valve = valves.get(test.side) if test.side else None
@@ -313,17 +329,17 @@ def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tupl
         return test, []
     findings: list[Finding] = []
     values: dict[str, Any] = {}
-    for in_test, in_valve, name, unit in _GEOMETRY:
-        stated: float | None = getattr(valve, in_valve)
-        written: float | None = getattr(test.conditions, in_test)
-        if stated is None:
+    for row in section("valves").values():
+        stated: float | None = getattr(valve, row.attribute)
+        if stated is None or not row.condition:
             continue
+        written: float | None = getattr(test.conditions, row.condition)
         if written is None:
-            values[in_test] = stated
+            values[row.condition] = stated
         elif abs(stated - written) > SAME * written:
-            scale = 1000 if unit == "mm" else 1
+            name = field_of("conditions", row.condition).words
             message = (
-                f"the sheet gives {name} {written * scale:g} {unit}, the job {stated * scale:g} {unit}; "
+                f"the sheet gives {name} {_written(written, row.unit)}, the job {_written(stated, row.unit)}; "
                 "correct the one that is wrong"
             )
             findings.append(Finding("stated-contradicts", "error", test.id, message))
