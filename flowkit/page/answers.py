@@ -16,6 +16,7 @@ __all__ = [
     "FACTORS",
     "SIDES",
     "add_sheet",
+    "changes",
     "drop_sheet",
     "file_of",
     "leave_out",
@@ -235,37 +236,58 @@ def levels(variant: Any, side: Side) -> dict[str, str]:
 
 
 def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]]) -> str:
-    """Say what was done since the state before: the factors that changed, for each side."""
+    """Say what was done since the state before: the factors that changed, for each side.
+
+    Levels follow from what changed; a level written by hand stays where it can. A state of which
+    nothing was said stays unsaid: what is not declared is unknown, never unchanged.
+    """
     order = variants(document)
-    target = variant_named(document, name)
-    ticks = [{side: _changed(order, index, side) for side in SIDES} for index in range(len(order))]
-    index = next(i for i, item in enumerate(order) if item is target)
-    ticks[index] = {side: dict.fromkeys(changed.get(side, ()), True) for side in SIDES}
-    factors = list(FACTORS)
-    for item in order:
-        for side in SIDES:
-            factors += [factor for factor in levels(item, side) if factor not in factors]
-    for factor in (factor for side in SIDES for factor in changed.get(side, ())):
-        factors += [factor] if factor not in factors else []
+    target = next((index for index, item in enumerate(order) if str(item.get("name")) == name), None)
+    if not target:
+        raise JobError(f"{name!r} is not a state after another", "look at the page as it is now")
+    ticks = changes(document)
+    ticks[target] = {side: frozenset(changed.get(side, ())) for side in SIDES}
+    factors = list(dict.fromkeys([*FACTORS, *(key for item in order for side in SIDES for key in levels(item, side))]))
+    factors += [key for side in SIDES for key in changed.get(side, ()) if key not in factors]
+    start = str(order[0].get("name"))
     for side in SIDES:
-        if any(not levels(order[0], side).get(factor) for factor in factors):
-            start = str(order[0].get("name"))
-            ticks[0][side] = dict.fromkeys(factors, True)
-            _put(order[0], side, {factor: levels(order[0], side).get(factor, start) for factor in factors})
-    for place in range(1, len(order)):
-        for side in SIDES:
-            before, now = levels(order[place - 1], side), levels(order[place], side)
-            wanted = {
-                factor: _level(before.get(factor, ""), now.get(factor, ""), str(order[place].get("name")))
-                if ticks[place][side].get(factor)
-                else before[factor]
-                for factor in factors
+        before = {key: levels(order[0], side).get(key, start) for key in factors}
+        _put(order[0], side, before)
+        for place, item in enumerate(order[1:], 1):
+            done = ticks[place]
+            if done is None:
+                continue
+            now = levels(item, side)
+            own = str(item.get("name"))
+            before = {
+                key: _level(before[key], now.get(key, ""), own) if key in done[side] else before[key] for key in factors
             }
-            _put(order[place], side, wanted)
-    for item in order:
-        _join_sides(item)
+            _put(item, side, before)
+    for place, item in enumerate(order):
+        if place == 0 or ticks[place] is not None:
+            _join_sides(item)
     words = [f"{side} {', '.join(factors)}" for side, factors in changed.items() if factors]
     return f"{name}: {'; '.join(words) if words else 'nothing changed'}"
+
+
+def changes(document: Any) -> list[dict[Side, frozenset[str]] | None]:
+    """Return what changed at each state since the last one of which anything was said; None where nothing was."""
+    found: list[dict[Side, frozenset[str]] | None] = []
+    last: dict[Side, dict[str, str]] | None = None
+    for item in variants(document):
+        now = {side: levels(item, side) for side in SIDES}
+        if last is None:
+            found.append({side: frozenset() for side in SIDES})
+            last = now
+        elif not any(now.values()):
+            found.append(None)
+        else:
+            before = last
+            found.append(
+                {side: frozenset(k for k, v in now[side].items() if before[side].get(k) != v) for side in SIDES}
+            )
+            last = now
+    return found
 
 
 def _level(before: str, now: str, name: str) -> str:
@@ -273,14 +295,6 @@ def _level(before: str, now: str, name: str) -> str:
     if now and now != before:
         return now
     return name if name != before else f"{name}, again"
-
-
-def _changed(order: Sequence[Any], index: int, side: Side) -> dict[str, bool]:
-    """Which factors differ from the state before, on one side."""
-    if index == 0:
-        return {}
-    before, now = levels(order[index - 1], side), levels(order[index], side)
-    return {factor: before.get(factor) != level for factor, level in now.items()}
 
 
 def _put(variant: Any, side: Side, wanted: Mapping[str, str]) -> None:

@@ -112,7 +112,7 @@ class Page:
                         return here(text(form, "back"))
 
                 done = await run_in_threadpool(made)
-            return RedirectResponse(done, 303) if isinstance(done, str) else done
+            return RedirectResponse(here(done), 303) if isinstance(done, str) else done
 
         return handler
 

@@ -99,7 +99,9 @@ def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
     """Return what one sheet waits for, errors first; one question where several findings have one answer."""
     hand = by_hand(snapshot.document, view.name)
     made: dict[Any, Question] = {}
-    for finding in sorted(view.open, key=lambda item: item.severity != "error"):
+    for finding in sorted(
+        view.open, key=lambda item: (item.severity != "error", not cell_of(item.where, view.name)[1])
+    ):
         sheet, cell = cell_of(finding.where, view.name)
         if cell and cell in hand:
             continue
@@ -152,7 +154,7 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
 def _choices(finding: Finding) -> tuple[Choice, ...]:
     """What can be stated to settle a finding, from the options its message names."""
     keys = [name.replace("-", "_") for name in _OPTION.findall(finding.message)]
-    known = {item.name: item for item in CONDITIONS}
+    known = {item.key: item for item in CONDITIONS}
     made = []
     for key in dict.fromkeys(keys):
         if key in _UNITS:

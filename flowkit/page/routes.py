@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from starlette.applications import Starlette
 from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
@@ -31,7 +32,9 @@ def make_app(workspace: Workspace) -> Starlette:
     ]
     for step in (step_sheets, step_typing, step_heads, step_result, step_engine, step_build):
         made += step.routes(page)
-    app = Starlette(routes=made, exception_handlers={404: _missing(page), 405: _missing(page)})
+    app = Starlette(
+        routes=made, exception_handlers={404: _missing(page), 405: _missing(page), HTTPException: _refused(page)}
+    )
     app.state.page = page
     return app
 
@@ -59,6 +62,16 @@ def _missing(page: Page):  # type: ignore[no-untyped-def]
     async def handler(request: Request, error: Exception) -> Response:
         """Answer plainly."""
         return page.plain("There is no such page here.", 404)
+
+    return handler
+
+
+def _refused(page: Page):  # type: ignore[no-untyped-def]
+    """Say why a request was refused: too many files or fields, too large a body."""
+
+    async def handler(request: Request, error: HTTPException) -> Response:
+        """Answer plainly."""
+        return page.plain(f"{error.detail.rstrip('.')}.", error.status_code)
 
     return handler
 

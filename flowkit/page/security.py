@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlencode
 
+from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -31,10 +32,6 @@ HEADERS = {
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
     "cache-control": "no-store",
 }
-
-
-class TooLarge(Exception):
-    """More bytes than one upload may have."""
 
 
 class Guard:
@@ -71,13 +68,10 @@ class Guard:
             message = await receive()
             seen += len(message.get("body", b""))
             if seen > self.most_bytes:
-                raise TooLarge
+                raise HTTPException(413, _TOO_LARGE.format(self.most_bytes // 1_000_000))
             return message
 
-        try:
-            await self.app(scope, counted, _with_headers(send))
-        except TooLarge:
-            await _page(413, _TOO_LARGE.format(self.most_bytes // 1_000_000))(scope, receive, _with_headers(send))
+        await self.app(scope, counted, _with_headers(send))
 
     def _refused(self, scope: Scope, headers: Mapping[str, str]) -> HTMLResponse | RedirectResponse | None:
         """Return the answer to a request that may not go on; None where it may."""

@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 import secrets
+import signal
 import socket
 import sys
 import tempfile
@@ -14,6 +15,7 @@ import threading
 import urllib.error
 import urllib.request
 import webbrowser
+from collections.abc import Iterator
 from pathlib import Path
 
 import uvicorn
@@ -49,13 +51,25 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     if browser:
         threading.Thread(target=_show, args=(address,), daemon=True).start()
     try:
-        uvicorn.Server(settings).run(sockets=[listening])
-    except KeyboardInterrupt:
-        pass
+        _Server(settings).run(sockets=[listening])
     finally:
         with contextlib.suppress(OSError):
             mark.unlink()
     return 0
+
+
+class _Server(uvicorn.Server):
+    """A server that ends well when it is told to: uvicorn's own raises the signal again once it has ended."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """End on Ctrl-C and SIGTERM."""
+        former = {kind: signal.signal(kind, self.handle_exit) for kind in (signal.SIGINT, signal.SIGTERM)}
+        try:
+            yield
+        finally:
+            for kind, handler in former.items():
+                signal.signal(kind, handler)
 
 
 def _folder_and_job(path: Path) -> tuple[Path, str]:
@@ -76,6 +90,7 @@ def _listen(port: int) -> socket.socket:
         if os.name != "nt":
             made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         made.bind(("127.0.0.1", port))
+        made.listen(128)  # whoever reads the address may come before the server runs
     except OSError as error:
         made.close()
         raise FlowkitError(

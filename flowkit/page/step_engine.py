@@ -158,7 +158,11 @@ def _differences(result: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, s
     """Each state against the first: how filling, air, torque and the peak move."""
     made = []
     by_name = {item["name"]: item for item in result["variants"]}
-    for item in result.get("differences", []):
+    first = result["variants"][0]["name"] if result["variants"] else ""
+    # The whole of it first: the last state against the first.
+    found = sorted(result.get("differences", []), key=lambda item: item["from"] != first)
+    whole = [item for item in found if item["from"] == first][-1:]
+    for item in [*whole, *(item for item in found if item not in whole)]:
         said: list[tuple[str, str]] = []
         for key, label in (("air_flow", "air"), ("volumetric_efficiency", "filling"), ("brake_torque", "brake torque")):
             pairs = [

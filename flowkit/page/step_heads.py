@@ -91,15 +91,8 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
         for side in answers.SIDES:
             factors += [factor for factor in answers.levels(other, side) if factor not in factors]
     before = order[index - 1] if index else None
-    ticks = {
-        side: {
-            factor: before is not None
-            and answers.levels(before, side).get(factor) != answers.levels(item, side).get(factor)
-            and factor in answers.levels(item, side)
-            for factor in factors
-        }
-        for side in answers.SIDES
-    }
+    done = answers.changes(snapshot.document)[index]
+    ticks = {side: {factor: done is not None and factor in done[side] for factor in factors} for side in answers.SIDES}
     return {
         "name": name,
         "index": index,
@@ -108,7 +101,7 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
         "tests": tests,
         "factors": factors,
         "ticks": ticks,
-        "declared": any(answers.levels(item, side) for side in answers.SIDES),
+        "declared": done is not None,
         "setup": _setup(
             tests,
             [t for t in snapshot.tests if before is not None and t.variant == before.get("name")],

@@ -68,7 +68,14 @@ class User:
         places = ", ".join(
             f"{part.strip()} {kind}" for part in within.split(",") for kind in ("button", "a", "summary")
         )
-        return next((item for item in self.all(places) if item.text.strip() == words and item.is_displayed()), None)
+        return next(
+            (
+                item
+                for item in self.all(places)
+                if item.text.strip().partition("\n")[0] == words and item.is_displayed()
+            ),
+            None,
+        )
 
     def click(self, words: str, within: str = "body") -> None:
         """Click a button or link by its words."""

@@ -1,50 +1,243 @@
-"""The whole job with a mouse, in a real browser: three messy sheets in, the chart out."""
+"""The whole job in a real browser: three messy sheets in, a build file with the chart out."""
 
 from __future__ import annotations
 
 import io
+import os
 from pathlib import Path
 from typing import Any
 
 import pypdf
+import pytest
 
 import flowkit
 from flowkit.samples import sample_folder
 
 from .browsing import MESSY, User
 
+GALLERY = os.environ.get("FLOWKIT_GALLERY")
+"""A folder for pictures of each step, such as docs/gallery."""
 
-def test_sheets_dropped_one_question_answered_result_seen_and_report_kept(
-    chromium: Any, folder: Path, serve: Any, tmp_path: Path
-) -> None:
+BEFORE = MESSY.replace("180.9", "108.9")
+AFTER = """state: ported and recut
+date 2026-03-20, flowed @ 28 inH2O
+
+lift in,I1 cfm,I2 cfm,E1 cfm,E2 cfm
+.050,25.4,25.1,19.3,19.1
+.100,51.0,50.5,38.6,38.2
+.150,76.1,75.8,57.4,57.1
+.200,99.5,98.9,74.9,74.6
+.250,120.7,120.1,90.8,90.4
+.300,139.0,138.3,104.0,103.7
+"""
+"""Invented: the same head after work, in another layout."""
+
+
+def kept_picture(user: User, name: str) -> None:
+    """Keep a picture for the gallery, where one is wanted."""
+    if GALLERY:
+        user.picture(Path(GALLERY) / f"page_{name}.png")
+
+
+def test_three_messy_sheets_to_the_attached_chart(chromium: Any, folder: Path, serve: Any, tmp_path: Path) -> None:
     _, address = serve(folder)
     user = User(chromium, address)
     messy = tmp_path / "from the bench RH.csv"
     messy.write_text(MESSY)
     user.drop(sample_folder() / "as_received.csv", sample_folder() / "after_work.xlsx", messy)
     user.sees("3 sheets taken into the job")
-    # One question settles the unit; the slip is asked of at its cell.
-    user.click("from the bench RH.csv\n1 question\nnothing of it can be used yet")
     user.sees("What are these flows in?")
+    kept_picture(user, "question")
+    # One question settles the unit; then the slip is asked of at its cell.
     user.click("CFM", ".question")
     user.sees("the curve through its neighbours gives 10")
-    assert 'flow_unit = "CFM"' in (folder / "job.toml").read_text()
-    assert messy.read_text() == MESSY == (folder / messy.name).read_text()
     assert "180.9" in user.find("td.asked").text
+    kept_picture(user, "sheets")
+    user.fill(".question input[name=reason]", "digits swapped; asked the operator")
+    user.fill(".question input[name=own]", "108.9")
+    user.click("Use this value", ".question")
+    user.sees("set to 108.9")
+    assert messy.read_text() == MESSY == (folder / messy.name).read_text()
+    # What was done at each step: the page asks, three ticks and a button each.
+    user.click("2 Heads and work")
+    for state, factor in (("seats recut", "seats"), ("ports blended", "ports"), ("slim-stem valves", "valves")):
+        card = f'.state[data-state="{state}"]'
+        for side in ("intake", "exhaust"):
+            user.clicks += 1
+            user.find(f'{card} input[name={side}_factor][value="{factor}"]').click()
+        user.click("That is what was done", card)
+        user.sees(f"Written: {state}")
+    kept_picture(user, "heads")
     user.click("3 Result")
     user.sees("What each step was worth")
-    # The page shows the library's own figures.
-    job = flowkit.Job.load(folder / "job.toml")
-    comparison = job.compare()
+    kept_picture(user, "result")
+    # The page shows the library's own figures, and the file it wrote is a job like any other.
+    comparison = flowkit.Job.load(folder / "job.toml").compare()
     shown = user.find(".steps-table").text
     for side in comparison.sides.values():
         for gain in side.steps:
             assert f"{100 * gain.mean_flow_gain:+.1f} %".replace("-", "−") in shown
+    changed = {gain.to: gain.changed for gain in comparison.sides["intake"].steps}
+    assert "ports" in changed["ports blended"] and "valves" in changed["slim-stem valves"]
     user.click("5 Build file")
-    user.click("Make the report")
-    user.sees("Made of the job as it is now", 120)
-    user.click("PDF")
-    kept = user.until(lambda: next(iter(chromium.downloads.glob("flow_chart*.pdf")), None))
+    build = pypdf.PdfWriter()
+    build.add_blank_page(400, 500)
+    build.write(tmp_path / "build.pdf")
+    before = (tmp_path / "build.pdf").read_bytes()
+    user.drop(tmp_path / "build.pdf", into="#build_file")
+    user.until(lambda: "Keep build.pdf" in user.text(), 150)
+    user.click("Keep build.pdf")
+    kept = user.until(lambda: next(iter(chromium.downloads.glob("build*.pdf")), None))
     pages = pypdf.PdfReader(io.BytesIO(kept.read_bytes())).pages
-    assert "slim-stem valves" in pages[0].extract_text()
+    assert len(pages) > 1 and any("slim-stem" in page.extract_text() for page in pages)
+    assert (tmp_path / "build.pdf").read_bytes() == before
+    assert user.complaints() == []
+    print(f"clicks {user.clicks}, answers typed {user.typed}")
+    assert user.clicks + user.typed <= 25
+
+
+def test_a_slip_can_be_kept_left_out_undone_and_redone(chromium: Any, folder: Path, serve: Any) -> None:
+    (folder / "sheet.csv").write_text(MESSY.replace(",note", " ").replace("Int #1", "Int #1 CFM"))
+    (folder / "job.toml").write_text(
+        '[conditions]\nflow_unit = "CFM"\n[[variant]]\nname = "one"\nsheets = ["sheet.csv"]\n'
+    )
+    _, address = serve(folder)
+    user = User(chromium, address)
+    user.sees("the curve through its neighbours")
+    start = (folder / "job.toml").read_text()
+    user.click("Leave it out", ".question")
+    user.sees("left out")
+    assert user.all("td.hand") and "leave_out" in (folder / "job.toml").read_text()
+    user.click("Undo")
+    user.sees("Undone")
+    assert (folder / "job.toml").read_text() == start
+    user.click("Redo")
+    user.sees("Redone")
+    user.click("Undo")
+    user.sees("the curve through its neighbours")
+    user.click("Keep 180.9", ".question")
+    user.sees("set to 180.9")
+    assert not [ask for ask in user.all(".question") if "neighbours" in ask.text]
+    # What to ask the bench is ready to be copied.
+    user.click("Undo")
+    user.sees("Undone")
+    user.click("Ask the bench (e-mail text)")
+    assert "180.9" in user.find("#letter").get_attribute("value")
+
+
+def test_typed_in_beside_a_photo_with_a_slip_flagged_at_once(chromium: Any, folder: Path, serve: Any) -> None:
+    from PIL import Image
+
+    Image.new("RGB", (600, 400), "white").save(folder / "IMG_2231.jpg")
+    _, address = serve(folder)
+    user = User(chromium, address)
+    user.click("Type it in")
+    user.until(lambda: user.find(".photo img").size["height"] > 100)
+    rows = [(1, 20.1), (2, 41.0), (3, 61.8), (4, 79.9), (5, 59.1), (6, 106.2), (7, 113.9)]
+    for name, value in (("lift_unit", "mm"), ("flow_unit", "CFM"), ("side0", "intake")):
+        user.driver.execute_script("document.getElementsByName(arguments[0])[0].value = arguments[1]", name, value)
+    for row, (lift, flow) in enumerate(rows):
+        user.fill(f"[name=lift{row}]", str(lift))
+        user.fill(f"[name=f{row}_0]", str(flow))
+    user.until(lambda: user.find("[name=f4_0]").get_attribute("aria-invalid") == "true")
+    assert user.find("#preview svg") and "59.1" in user.find("#preview").text
+    kept_picture(user, "typing")
+    user.fill("[name=f4_0]", "95.1")
+    user.until(lambda: user.find("[name=f4_0]").get_attribute("aria-invalid") is None)
+    user.fill("[name=variant]", "as received")
+    user.fill("[name=test_pressure]", "28 inH2O")
+    user.click("Save it as a sheet")
+    user.sees("Saved as IMG_2231.csv")
+    read = flowkit.read(folder / "IMG_2231.csv")
+    assert read.findings == () and [p.lift_m for p in read.tests[0].points] == pytest.approx(
+        [r[0] / 1000 for r in rows]
+    )
+    assert read.tests[0].units.lift.source == read.tests[0].units.flow.source == "stated"
+
+
+def test_an_editor_and_another_window_never_lose_an_answer(chromium: Any, folder: Path, serve: Any) -> None:
+    (folder / "sheet.csv").write_text(MESSY)
+    _, address = serve(folder)
+    user = User(chromium, address)
+    user.sees("What are these flows in?")
+    first = chromium.current_window_handle
+    chromium.switch_to.new_window("tab")
+    try:
+        user.go("/sheets")
+        user.sees("What are these flows in?")
+        user.click("CFM", ".question")
+        user.sees("Written: flow unit CFM")
+    finally:
+        chromium.close()
+        chromium.switch_to.window(first)
+    written = (folder / "job.toml").read_text()
+    # The first window still shows the question; its answer would undo the other's.
+    user.click("L/s", ".question")
+    user.sees("changed meanwhile")
+    assert (folder / "job.toml").read_text() == written
+    user.sees("the curve through its neighbours")
+    edited = written + "\n# typed in an editor\n"
+    (folder / "job.toml").write_text(edited)
+    user.click("Leave it out", ".question")
+    user.sees("changed meanwhile")
+    assert (folder / "job.toml").read_text() == edited
+
+
+def test_answered_by_keyboard_alone_on_a_narrow_dark_screen(chromium: Any, folder: Path, serve: Any) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    (folder / "sheet.csv").write_text(MESSY)
+    _, address = serve(folder)
+    user = User(chromium, address)
+    user.window(360, 740, dark=True)
+    user.go("/sheets")
+    user.sees("What are these flows in?")
+    for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/type", "/paste"):
+        user.go(path)
+        wide = chromium.execute_script("return document.documentElement.scrollWidth")
+        assert wide <= 360, f"{path} is {wide} px wide"
+    user.go("/sheets")
+    from selenium.webdriver import ActionChains
+
+    for _ in range(60):
+        ActionChains(chromium).send_keys(Keys.TAB).perform()
+        active = chromium.switch_to.active_element
+        assert chromium.execute_script("return getComputedStyle(arguments[0]).outlineStyle", active) != "none"
+        if active.text == "CFM":
+            break
+    assert active.text == "CFM"
+    ActionChains(chromium).send_keys(Keys.ENTER).perform()
+    user.sees("Written: flow unit CFM")
+    # The reader is led on to the next question.
+    assert chromium.switch_to.active_element.get_attribute("name") in ("own", "reason")
+    user.go("/result")
+    chart = user.find("svg.flow-chart")
+    chromium.execute_script("arguments[0].focus()", chart)
+    user.until(lambda: user.find(".tip").is_displayed())
+    before = user.find(".tip").text
+    chart.send_keys(Keys.ARROW_RIGHT)
+    assert user.find(".tip").text != before and "CFM" in before
+
+
+def test_the_value_under_the_pointer_is_the_analysis_own(chromium: Any, folder: Path, serve: Any) -> None:
+    from scipy.interpolate import PchipInterpolator
+
+    for path in sample_folder().iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    _, address = serve(folder)
+    user = User(chromium, address)
+    user.go("/result")
+    got = chromium.execute_script(
+        """const points = document.querySelector('g.state').querySelectorAll('[data-x]');
+        return [...points].map(p => [+p.dataset.x, +p.dataset.y]);"""
+    )
+    inside = chromium.execute_async_script(
+        """const done = arguments[arguments.length - 1];
+        import('/static/charts.js').then(m => done([1.7, 3.3, 6.1, 9.9].map(x => m.at(arguments[0], x))));""",
+        got,
+    )
+    assert inside == pytest.approx(PchipInterpolator(*zip(*got, strict=True))([1.7, 3.3, 6.1, 9.9]).tolist(), rel=1e-9)
+    # A state can be switched off.
+    user.find('input[data-show="ports blended"]').click()
+    assert not user.find('g.state[data-state="ports blended"]').is_displayed()
     assert user.complaints() == []

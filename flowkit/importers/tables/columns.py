@@ -372,6 +372,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     flowing = quantity in FLOW_QUANTITIES
     if column.trouble:
         column.role = "trouble"
+    elif kind == "meter" and unit is None and letters and set(letters) <= set("tb") and "t" in letters:
+        column.role = "condition"  # it names the meter
     elif kind == "meter" or (column.meter and not flowing and kind in (None, "flow", "gain")):
         _meter_role(column, quantity)
     elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):

@@ -1,0 +1,587 @@
+"""Who may ask, what is written, what is never lost: the page without a browser."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tomlkit
+from starlette.testclient import TestClient
+
+import flowkit
+from flowkit.page.routes import make_app
+from flowkit.page.security import Guard
+from flowkit.page.workspace import Workspace
+from flowkit.samples import sample_folder
+
+from .browsing import MESSY
+
+SECRET = "the-secret"
+HOST = "127.0.0.1:8123"
+ORIGIN = {"origin": f"http://{HOST}"}
+
+
+def client_of(folder: Path, **options: Any) -> TestClient:
+    """A browser with the cookie, on the folder's page."""
+    guard = Guard(make_app(Workspace(folder)), secret=SECRET, **options)
+    client = TestClient(guard, base_url=f"http://{HOST}", follow_redirects=True)
+    answer = client.get(f"/?key={SECRET}")
+    assert answer.status_code == 200
+    client.headers.update(ORIGIN)
+    return client
+
+
+@pytest.fixture
+def client(folder: Path) -> TestClient:
+    return client_of(folder)
+
+
+def version_of(client: TestClient, path: str = "/sheets") -> str:
+    """What a form of the page carries."""
+    found = re.search(r'name="version" value="([0-9a-f]+)"', client.get(path).text)
+    assert found is not None
+    return found.group(1)
+
+
+def dropped(client: TestClient, *files: tuple[str, bytes]) -> Any:
+    """Drop files."""
+    return client.post("/sheets/add", files=[("files", (name, content)) for name, content in files])
+
+
+def sample(client: TestClient) -> None:
+    """Drop the sample's sheets."""
+    dropped(client, *((name, (sample_folder() / name).read_bytes()) for name in ("as_received.csv", "after_work.xlsx")))
+
+
+# -- who may ask
+
+
+def test_nothing_is_shown_without_the_key(folder: Path) -> None:
+    (folder / "secret_sheet.csv").write_text(MESSY)
+    client = TestClient(Guard(make_app(Workspace(folder)), secret=SECRET), base_url=f"http://{HOST}")
+    for path in ("/", "/sheets", "/static/page.css", "/file/a.png", "/?key=wrong", "/sheets?key="):
+        answer = client.get(path)
+        assert answer.status_code == 403 and "secret_sheet" not in answer.text, path
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:80", "127.0.0.1.evil.example:8123", ""])
+def test_a_foreign_host_is_refused_even_with_the_key(folder: Path, host: str) -> None:
+    client = client_of(folder)
+    assert client.get("/sheets", headers={"host": host}).status_code == 403
+    assert client.get(f"/?key={SECRET}", headers={"host": host}).status_code == 403
+
+
+@pytest.mark.parametrize("origin", ["http://evil.example", "null", "http://127.0.0.1:9999", "https://" + HOST])
+def test_another_sites_form_is_refused(folder: Path, origin: str) -> None:
+    client = client_of(folder)
+    before = version_of(client)
+    answer = client.post("/display", data={"display": "metric", "version": before}, headers={"origin": origin})
+    assert answer.status_code == 403
+    assert not (folder / "job.toml").exists()
+
+
+def test_a_form_without_an_origin_counts_only_from_the_page_itself(folder: Path) -> None:
+    client = client_of(folder)
+    del client.headers["origin"]
+    data = {"display": "metric", "version": version_of(client)}
+    assert client.post("/display", data=data).status_code == 403
+    assert client.post("/display", data=data, headers={"sec-fetch-site": "same-site"}).status_code == 403
+    assert client.post("/display", data=data, headers={"sec-fetch-site": "same-origin"}).status_code == 200
+
+
+def test_every_answer_carries_the_policy(client: TestClient, folder: Path) -> None:
+    (folder / "IMG.png").write_bytes(b"\x89PNG\r\n\x1a\n")
+    for path in ("/sheets", "/result", "/static/page.js", "/nothing", "/file/IMG.png"):
+        headers = client.get(path).headers
+        policy = headers["content-security-policy"]
+        assert "default-src 'none'" in policy and "unsafe" not in policy, path
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["cache-control"] == "no-store"
+    cookie = client_of(folder)
+    answer = TestClient(cookie.app, base_url=f"http://{HOST}", follow_redirects=False).get(f"/?key={SECRET}")
+    said = answer.headers["set-cookie"].lower()
+    assert "httponly" in said and "samesite=strict" in said and SECRET not in said
+    assert SECRET not in answer.headers["location"]
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/file/../secret.png", "/file/%2e%2e/secret.png", "/file/..%2fsecret.png", "/file//etc/passwd", "/file/.x.png"],
+)
+def test_no_path_leaves_the_folder(client: TestClient, folder: Path, path: str) -> None:
+    (folder.parent / "secret.png").write_bytes(b"\x89PNGsecret")
+    (folder / ".x.png").write_bytes(b"\x89PNGsecret")
+    answer = client.get(path)
+    assert answer.status_code == 404 and b"PNG" not in answer.content
+
+
+def test_a_link_out_of_the_folder_is_not_followed(client: TestClient, folder: Path) -> None:
+    (folder.parent / "secret.png").write_bytes(b"\x89PNGsecret")
+    (folder / "link.png").symlink_to(folder.parent / "secret.png")
+    assert b"secret" not in client.get("/file/link.png").content
+
+
+@pytest.mark.parametrize("back", ["//evil.example", "https://evil.example", "/\\evil.example", "javascript:alert(1)"])
+def test_no_form_leads_to_another_site(folder: Path, back: str) -> None:
+    client = client_of(folder)
+    client.follow_redirects = False
+    data = {"display": "metric", "version": version_of(client), "back": back}
+    assert not client.post("/undo", data=data).headers["location"].startswith(("//", "http", "/\\", "java"))
+    # An address of our own is also what a good answer goes to.
+    answer = client.post("/display", data={**data, "version": version_of(client)})
+    assert not answer.headers["location"].startswith(("//", "http", "/\\", "java"))
+
+
+# -- names and files
+
+
+EVIL = "<script>alert(1)</script>"
+
+
+def test_names_cells_and_notes_are_text_never_markup(client: TestClient, folder: Path) -> None:
+    sheet = f"Variant,{EVIL}\nNotes,{EVIL}\nTest pressure,28 inH2O\nLift (mm),Intake 1 (CFM),{EVIL}\n" + "".join(
+        f"{lift},{20 * lift},{EVIL}\n" for lift in range(1, 9)
+    )
+    (folder / "a <b>.csv").write_text(sheet)
+    (folder / "job.toml").write_text(
+        f'[job]\ntitle = "{EVIL}"\nnotes = "{EVIL}"\n[[variant]]\nname = "{EVIL}"\nsheets = ["a <b>.csv"]\n'
+        'state = { "<img src=x>" = "</script>" }\n'
+    )
+    for path in (
+        "/sheets",
+        "/heads",
+        "/result",
+        "/result/lifts",
+        "/result/ports",
+        "/result/corrections",
+        "/engine",
+        "/build",
+    ):
+        text = client.get(path).text
+        assert "<script>alert" not in text and "<img src=x>" not in text, path
+        assert text.count("<script") == 1
+    assert "&lt;script&gt;alert(1)" in client.get("/sheets").text
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        ("../../up.csv", "up.csv"),
+        ("..\\..\\up.csv", "up.csv"),
+        ("/etc/cron.csv", "cron.csv"),
+        (".hidden.csv", "hidden.csv"),
+        ("CON.csv", "_CON.csv"),
+        ("a:b|c?.csv", "a_b_c_.csv"),
+        ("  .csv", "csv"),
+        ("x" * 300 + ".csv", None),
+        ("line\nbreak.csv", None),
+    ],
+)
+def test_a_dropped_name_becomes_a_plain_file_of_the_folder(folder: Path, name: str, kept: str | None) -> None:
+    from flowkit.page.uploads import keep
+
+    made, _ = keep(folder, name, MESSY.encode())
+    assert [path.name for path in folder.iterdir()] == [made]
+    assert made == kept or kept is None
+    assert len(made.encode()) <= 140 and made.isprintable() and not made.startswith(".")
+
+
+def test_nothing_existing_is_overwritten(client: TestClient, folder: Path) -> None:
+    (folder / "sheet.csv").write_text("mine")
+    dropped(client, ("sheet.csv", MESSY.encode()))
+    dropped(client, ("sheet.csv", MESSY.encode()))
+    assert (folder / "sheet.csv").read_text() == "mine"
+    assert (folder / "sheet (2).csv").read_text() == MESSY
+    # The very same file dropped again is the same file.
+    assert not (folder / "sheet (3).csv").exists()
+
+
+def test_too_large_a_drop_is_refused_before_it_fills_the_disk(folder: Path) -> None:
+    client = client_of(folder, most_bytes=100_000)
+    answer = client.post("/sheets/add", files=[("files", ("big.csv", b"1" * 200_000))])
+    assert answer.status_code == 413 and "nothing was taken" in answer.text
+
+    def endless() -> Any:
+        """A body that does not say how long it is."""
+        for _ in range(20):
+            yield b"1" * 50_000
+
+    answer = client.post("/sheets/add", content=endless(), headers={"content-type": "multipart/form-data; boundary=x"})
+    assert answer.status_code in (400, 413)
+    assert list(folder.iterdir()) == []
+
+
+def test_a_claim_of_two_gigabytes_is_refused_unread(client: TestClient, folder: Path) -> None:
+    answer = client.post("/sheets/add", content=b"", headers={"content-length": str(2 << 30)})
+    assert answer.status_code == 413
+
+
+def test_a_folder_of_ten_thousand_files_opens_and_says_what_it_does_not_list(folder: Path) -> None:
+    for number in range(10_000):
+        (folder / f"{number}.csv").touch()
+    client = client_of(folder)
+    assert "9000 more files" in client.get("/sheets").text
+    assert not (folder / "job.toml").exists()
+
+
+def test_every_kind_of_file_is_listed_with_what_it_is(client: TestClient, folder: Path) -> None:
+    files = {"IMG_1.jpg": b"\xff\xd8\xff", "invoice.pdf": b"%PDF-1.4", "notes.docx": b"PK", "m.csv": MESSY.encode()}
+    dropped(client, *files.items(), ("letter.txt", b"hello, nothing here"))
+    (folder / "flow_chart.pdf").write_bytes(b"%PDF-1.4")
+    text = client.get("/sheets").text
+    for name in ("IMG_1.jpg", "invoice.pdf", "notes.docx", "m.csv", "letter.txt", "flow_chart.pdf"):
+        assert name in text
+    assert "type it in" in text and "made by flowkit" in text
+
+
+def test_a_bomb_is_refused_plainly_and_the_page_lives(client: TestClient, folder: Path) -> None:
+    import io
+    import zipfile
+
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("[Content_Types].xml", "<Types/>")
+        archive.writestr("xl/workbook.xml", b"0" * 60_000_000)
+    dropped(client, ("bomb.xlsx", packed.getvalue()), ("m.csv", MESSY.encode()))
+    client.post("/sheets/use", data={"file": "bomb.xlsx", "version": version_of(client)})
+    assert "cannot be read" in client.get("/sheets").text
+    assert "What are these flows in?" in client.get("/sheets?file=m.csv").text
+
+
+# -- the job file
+
+
+def answer(client: TestClient, **data: str) -> Any:
+    """Answer as the page's forms do."""
+    return client.post("/answer", data={"version": version_of(client), **data})
+
+
+def test_one_answer_settles_all_sheets_and_keeps_the_style_of_the_file(client: TestClient, folder: Path) -> None:
+    (folder / "a.csv").write_text(MESSY)
+    (folder / "b.csv").write_text(MESSY.replace("23.3", "24.3"))
+    (folder / "job.toml").write_text(
+        '# my own words\n[job]\ntitle = "x"   # here too\n\n[[variant]]\nname = "b"\nsheets = ["b.csv"]\n\n'
+        '[[variant]]\nname = "a"\nsheets = [\n  "a.csv",  # the first\n]\n'
+    )
+    assert "for all 2 sheets" in client.get("/sheets?file=a.csv").text
+    answer(client, kind="condition", file="a.csv", files="a.csv", key="flow_unit", value="CFM", all="on")
+    text = (folder / "job.toml").read_text()
+    assert text.startswith('# my own words\n[job]\ntitle = "x"   # here too\n')
+    assert "# the first" in text and text.count("flow_unit") == 1
+    assert len(flowkit.Job.load(folder / "job.toml").read()[0]) == 2
+
+
+def test_a_value_needs_a_reason_and_reaches_the_result(client: TestClient, folder: Path) -> None:
+    dropped(client, ("m.csv", MESSY.encode()))
+    answer(client, kind="condition", file="m.csv", key="flow_unit", value="CFM")
+    refused = answer(client, kind="value", file="m.csv", cell="8:3", own="108.9", reason="")
+    assert "needs its reason" in refused.text
+    answer(client, kind="value", file="m.csv", cell="8:3", own="108.9", reason="digits swapped; asked the operator")
+    job = flowkit.Job.load(folder / "job.toml")
+    values = [p.flow_m3_s for v in job.read()[0] for t in v.tests for p in t.points if p.source == "m.csv:8:3"]
+    assert values == [pytest.approx(108.9 * 0.3048**3 / 60, rel=1e-12)]
+    assert (folder / "m.csv").read_text() == MESSY
+
+
+def test_an_answer_that_cannot_be_used_is_not_written(client: TestClient, folder: Path) -> None:
+    sample(client)
+    before = (folder / "job.toml").read_bytes()
+    for data in (
+        {"kind": "condition", "key": "test_pressure", "own": "28 bananas"},
+        {"kind": "condition", "key": "no_such_key", "own": "1"},
+        {"kind": "nonsense"},
+        {"kind": "columns"},
+    ):
+        assert "notice bad" in answer(client, file="as_received.csv", **data).text
+    assert (folder / "job.toml").read_bytes() == before
+
+
+def test_every_change_can_be_undone_and_redone(client: TestClient, folder: Path) -> None:
+    sample(client)
+    texts = [(folder / "job.toml").read_text()]
+    for display in ("metric", "US", "metric"):
+        client.post("/display", data={"display": display, "version": version_of(client)})
+        texts.append((folder / "job.toml").read_text())
+    for text in reversed(texts[:-1]):
+        client.post("/undo", data={"version": version_of(client)})
+        assert (folder / "job.toml").read_text() == text
+    for text in texts[1:]:
+        client.post("/redo", data={"version": version_of(client)})
+        assert (folder / "job.toml").read_text() == text
+
+
+def test_a_hundred_states_are_kept_and_no_more(folder: Path) -> None:
+    from flowkit.page.answers import set_table_value
+    from flowkit.page.jobdoc import JobDocument
+
+    document = JobDocument(folder / "job.toml")
+    for number in range(130):
+
+        def edit(doc: Any, number: int = number) -> str:
+            """Write a number."""
+            set_table_value(doc, ("job", "number"), str(number))
+            return f"number {number}"
+
+        document.change(None, edit)
+    undone = 0
+    while document.around()[0] is not None:
+        document.undo(None)
+        undone += 1
+    assert undone == 100
+    assert tomlkit.parse((folder / "job.toml").read_text())["job"]["number"] == "29"
+
+
+def test_an_answer_to_a_file_that_an_editor_changed_is_refused_and_nothing_is_lost(
+    client: TestClient, folder: Path
+) -> None:
+    sample(client)
+    shown = version_of(client)
+    edited = (folder / "job.toml").read_text() + "\n# typed meanwhile\n"
+    (folder / "job.toml").write_text(edited)
+    named = {"kind": "condition", "file": "as_received.csv", "key": "bench", "own": "bench C"}
+    for path, data in (("/display", {"display": "metric"}), ("/undo", {}), ("/answer", named)):
+        assert "changed meanwhile" in client.post(path, data={**data, "version": shown}).text
+        assert (folder / "job.toml").read_text() == edited
+    client.post("/display", data={"display": "metric", "version": version_of(client)})
+    client.post("/undo", data={"version": version_of(client)})
+    assert (folder / "job.toml").read_text() == edited
+
+
+def test_a_job_with_an_error_is_shown_with_the_way_out(client: TestClient, folder: Path) -> None:
+    sample(client)
+    good = (folder / "job.toml").read_text()
+    for bad in (good + "\n[bench\n", good + "\n[bench]\nrepeatibility = 3\n", "\xff"):
+        (folder / "job.toml").write_bytes(bad.encode("latin-1"))
+        answer = client.get("/sheets")
+        assert "cannot be used" in answer.text or "not UTF-8" in answer.text
+        assert "Traceback" not in answer.text
+    (folder / "job.toml").write_text(good)
+    assert "cannot be used" not in client.get("/sheets").text
+
+
+KILLED = """
+import os, sys, pathlib
+import flowkit.output
+from flowkit.page.jobdoc import JobDocument
+from flowkit.page.answers import set_table_value
+folder, nth = pathlib.Path(sys.argv[1]), int(sys.argv[2])
+count = 0
+def trap(name):
+    real = getattr(os, name)
+    def call(*a, **k):
+        global count
+        count += 1
+        if count == nth:
+            os._exit(9)
+        return real(*a, **k)
+    setattr(os, name, call)
+for name in ("replace", "rename", "fsync", "open", "close", "chmod", "unlink"):
+    trap(name)
+def edit(doc):
+    set_table_value(doc, ("job", "title"), "new")
+    return "title"
+JobDocument(folder / "job.toml").change(None, edit)
+"""
+
+
+def test_killed_at_every_write_the_job_file_is_the_old_or_the_new_one(folder: Path) -> None:
+    old = '[job]\ntitle = "old"  # mine\n'
+    new = old.replace("old", "new")
+    seen = set()
+    for nth in range(1, 40):
+        (folder / "job.toml").write_text(old)
+        (folder / ".job.toml.states").unlink(missing_ok=True)
+        ended = subprocess.run([sys.executable, "-c", KILLED, str(folder), str(nth)], check=False).returncode
+        text = (folder / "job.toml").read_text()
+        assert text in (old, new)
+        seen.add((ended, text == new))
+        # Whatever was on disk, it can be undone and nothing is lost.
+        from flowkit.page.jobdoc import JobDocument
+
+        document = JobDocument(folder / "job.toml")
+        if text == new:
+            document.undo(None)
+            assert (folder / "job.toml").read_text() == old
+        if ended == 0:
+            break
+    assert ended == 0 and (9, False) in seen
+
+
+# -- starting
+
+
+def test_it_prints_its_address_first_and_ends_cleanly(folder: Path, serve: Callable[..., Any]) -> None:
+    for kill in (signal.SIGINT, signal.SIGTERM):
+        process, address = serve(folder)
+        assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?key=[\w-]{20,}", address)
+        _opened(address).close()
+        process.send_signal(kill)
+        out, err = process.communicate(timeout=15)
+        assert process.returncode == 0 and out == "" and "Traceback" not in err
+
+
+def _opened(address: str) -> Any:
+    """Open the page as a browser does, its cookie kept."""
+    from http.cookiejar import CookieJar
+
+    cookies = urllib.request.HTTPCookieProcessor(CookieJar())
+    return urllib.request.build_opener(cookies, urllib.request.ProxyHandler({})).open(address, timeout=10)
+
+
+def test_it_listens_on_this_computer_alone(folder: Path, serve: Callable[..., Any]) -> None:
+    _, address = serve(folder)
+    port = int(address.split(":")[2].partition("/")[0])
+    own = [info[4][0] for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
+    for ip in set(own) - {"127.0.0.1"}:
+        if not ip.startswith("127."):
+            with pytest.raises(OSError):
+                socket.create_connection((ip, port), timeout=1)
+
+
+def test_opened_twice_on_one_folder_it_is_one_page(folder: Path, serve: Callable[..., Any]) -> None:
+    _, address = serve(folder)
+    second, again = serve(folder)
+    _, err = second.communicate(timeout=15)
+    assert again == address and second.returncode == 0 and "open already" in err
+
+
+def test_a_port_in_use_is_said_plainly(folder: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        done = subprocess.run(
+            [sys.executable, "-m", "flowkit", "open", str(folder), "--no-browser", "--port", str(port)],
+            capture_output=True, text=True, check=False, timeout=30,
+        )  # fmt: skip
+    assert done.returncode == 1 and f"port {port} cannot be used" in done.stderr and "Traceback" not in done.stderr
+
+
+def test_a_missing_folder_and_a_file_are_said_plainly(folder: Path) -> None:
+    (folder / "a.csv").write_text(MESSY)
+    for name, words in (("nowhere", "no such folder"), ("a.csv", "a file, not a folder")):
+        done = subprocess.run(
+            [sys.executable, "-m", "flowkit", "open", str(folder / name)], capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 1 and words in done.stderr and "Traceback" not in done.stderr
+
+
+def test_without_a_browser_the_address_is_enough(folder: Path) -> None:
+    environment = {**os.environ, "BROWSER": "/nonexistent/browser", "PATH": "/nonexistent", "DISPLAY": ""}
+    process = subprocess.Popen(
+        [sys.executable, "-m", "flowkit", "open", str(folder)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
+    )  # fmt: skip
+    assert process.stdout is not None and process.stderr is not None
+    assert process.stdout.readline().startswith("http://127.0.0.1:")
+    assert "no browser was found" in process.stderr.readline()
+    process.terminate()
+    assert process.wait(timeout=15) == 0
+
+
+def test_a_folder_without_sheets_and_a_read_only_one(folder: Path) -> None:
+    assert "Nothing here yet" in client_of(folder).get("/sheets").text
+    (folder / "as_received.csv").write_bytes((sample_folder() / "as_received.csv").read_bytes())
+    folder.chmod(0o555)
+    try:
+        client = client_of(folder)
+        text = client.get("/sheets").text
+        assert "8 ports" in text
+        assert "as received" in client.get("/result").text
+        if os.geteuid() != 0:
+            assert "read-only folder" in text
+            assert (
+                "cannot be written"
+                in client.post("/display", data={"display": "metric", "version": version_of(client)}).text
+            )
+    finally:
+        folder.chmod(0o755)
+
+
+def test_opening_writes_nothing(client: TestClient, folder: Path) -> None:
+    (folder / "as_received.csv").write_bytes((sample_folder() / "as_received.csv").read_bytes())
+    for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/type", "/paste"):
+        assert client.get(path).status_code == 200
+    assert [path.name for path in folder.iterdir()] == ["as_received.csv"]
+
+
+def test_a_shortcut_is_written_once_and_over_nothing_else(tmp_path: Path) -> None:
+    from flowkit.page.shortcut import make_shortcut
+
+    for system, name in (("linux", "flowkit.desktop"), ("darwin", "flowkit.command"), ("win32", "flowkit.vbs")):
+        made = make_shortcut(tmp_path, system=system)
+        assert made.name == name and "flowkit" in made.read_text()
+        assert make_shortcut(tmp_path, system=system) == made
+        made.write_text("my own file")
+        with pytest.raises(flowkit.FlowkitError, match="not overwritten"):
+            make_shortcut(tmp_path, system=system)
+        assert made.read_text() == "my own file"
+
+
+def test_help_loads_none_of_the_page() -> None:
+    run = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "flowkit", "--help"], capture_output=True, text=True, check=True
+    )
+    loaded = {line.rpartition("|")[2].strip() for line in run.stderr.splitlines() if "|" in line}
+    assert not {name for name in loaded if name.split(".")[0] in ("starlette", "uvicorn", "jinja2", "tomlkit")}
+    assert not {name for name in loaded if name.startswith("flowkit.page")}
+
+
+# -- the build file
+
+
+def test_the_report_is_made_beside_the_page_and_a_build_file_comes_back_with_it(
+    client: TestClient, folder: Path
+) -> None:
+    import io
+
+    import pypdf
+
+    sample(client)
+    client.post("/build/make", data={"version": version_of(client), "formats": ["html"]})
+    task = _finished(client, "report")
+    assert task["running"] is False
+    kept = client.get("/build/out/report/flow_chart.html")
+    assert kept.headers["content-disposition"].startswith("attachment")
+    assert b"slim-stem valves" in kept.content
+    build = pypdf.PdfWriter()
+    build.add_blank_page(300, 400)
+    blank = io.BytesIO()
+    build.write(blank)
+    client.post(
+        "/build/attach", files={"build_file": ("build.pdf", blank.getvalue())}, data={"version": version_of(client)}
+    )
+    _finished(client, "attach")
+    returned = client.get("/build/out/attach/build.pdf").content
+    assert len(pypdf.PdfReader(io.BytesIO(returned)).pages) > 1
+    assert not (folder / "build.pdf").exists()
+
+
+def _finished(client: TestClient, kind: str) -> Any:
+    """Wait for work beside the page."""
+    for _ in range(600):
+        state = json.loads(client.get(f"/work/{kind}").text)
+        if not state["running"]:
+            return state
+        time.sleep(0.1)
+    raise AssertionError(f"{kind} does not end: {state}")
+
+
+def test_long_work_can_be_stopped(client: TestClient, folder: Path) -> None:
+    for path in sample_folder().iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    client.post("/engine/run", data={"version": version_of(client)})
+    assert json.loads(client.get("/work/engine").text)["running"]
+    assert "Stopped" in client.post("/work/stop", data={"kind": "engine", "version": version_of(client)}).text
+    assert not json.loads(client.get("/work/engine").text)["running"]
