@@ -83,8 +83,8 @@ CONDITIONS: tuple[Statement, ...] = (
     Statement("date", "date", None, "2026-03-14", "Date of the test."),
     Statement("bench", "bench", None, "bench B", "Name of the bench."),
     Statement("operator", "operator", None, "operator 1", "Who ran the test."),
-    Statement("entry_fitting", "entry_fitting", None, "radius plate", "What stood at the port's entry."),
-    Statement("exit_fitting", "exit_fitting", None, "pipe stub", "What stood at the port's exit."),
+    Statement("entry_fitting", "entry_fitting", None, "radius plate", "What was fitted at the port's entry."),
+    Statement("exit_fitting", "exit_fitting", None, "pipe stub", "What was fitted at the port's exit."),
     Statement("notes", "notes", None, "seats cleaned", "Notes."),
 )
 

@@ -53,7 +53,7 @@ def quantity(written: Any, kind: Quantity, place: str, key: str, *, positive: bo
     Parameters
     ----------
     written : object
-        As it stands in the job file, such as ``"80.5 mm"``.
+        As it is in the job file, such as ``"80.5 mm"``.
     kind : str
         What it must be.
     place, key : str

@@ -144,7 +144,7 @@ class BenchTable(_Table):
     lift_setting: Length | None = Field(None, description='Of a lift setting, such as "0.02 mm".')
     pressure_reading: Pressure | None = Field(None, description='Of a test pressure, such as "0.1 inH2O".')
     air: Literal["as stated", "actual", "metered"] = Field("as stated", description="What the flow readings are.")
-    standard_air: AirTable | None = Field(None, description="The air the meter is scaled for, or SCFM stands for.")
+    standard_air: AirTable | None = Field(None, description="The air the meter is scaled for, or SCFM means.")
     from_: Literal["records"] | None = Field(
         None, alias="from", description='"records": repeatability and drift from the shop\'s own years of tests.'
     )
