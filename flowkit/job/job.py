@@ -124,9 +124,9 @@ class Job:
         from flowkit.job.file import parse
 
         path = Path(path)
-        content = parse(path)
         try:
-            job = cls(**parts_of_file(content, path.parent), path=path)
+            content, written = parse(path)
+            job = cls(**parts_of_file(content, written, path.parent), path=path)
             job.meter_set()
             return job
         except FlowkitError as error:
