@@ -125,52 +125,6 @@ class Field:
             raise ValueError(f"{written!r} is outside what is possible; it lies between {low or 0:g} and {self.high:g}")
 
 
-<<<<<<< HEAD
-CONDITIONS: tuple[Statement, ...] = (
-    Statement("test_pressure", "test_pressure_pa", "pressure", "28 inH2O", "Test pressure."),
-    Statement("fixture_bore", "fixture_bore_m", "length", "83 mm", "Bore of the fixture on the bench."),
-    Statement("valve_head", "valve_diameter_m", "length", "38 mm", "Valve head diameter."),
-    Statement("stem", "stem_diameter_m", "length", "8 mm", "Valve stem diameter at the throat."),
-    Statement("throat", "throat_diameter_m", "length", "33 mm", "Throat (inner seat) diameter."),
-    Statement("seat_angle", "seat_angle_deg", "angle", "45", "Seat angle from the plane of the head, degrees."),
-    Statement("seat_width", "seat_width_m", "length", "1.4 mm", "Seat width along the face."),
-    Statement("air_temperature", "air_temperature_k", "temperature", "21 °C", "Temperature of the room's air."),
-    Statement("barometer", "barometer_pa", "pressure", "1002 hPa", "Barometer, absolute."),
-    Statement("humidity", "relative_humidity", "humidity", "45 %", "Relative humidity."),
-    Statement("leak", "leak_m3_s", "flow", "0.4 CFM", "Flow with the valve closed."),
-    Statement("leak_pressure", "leak_pressure_pa", "pressure", "28 inH2O", "Pressure of the leak reading."),
-    Statement("check_reading", "check_reading_m3_s", "flow", "101.2 CFM", "Check plate reading."),
-    Statement("check_nominal", "check_nominal_m3_s", "flow", "100 CFM", "Check plate nominal flow."),
-    Statement("check_pressure", "check_pressure_pa", "pressure", "28 inH2O", "Pressure of the nominal flow."),
-    Statement(
-        "check_reading_pressure",
-        "check_reading_pressure_pa",
-        "pressure",
-        "28 inH2O",
-        "Pressure of the check plate reading; the test pressure unless stated.",
-    ),
-    Statement("meter_temperature", "meter_temperature_k", "temperature", "25 °C", "Temperature at the meter."),
-    Statement("meter_pressure", "meter_pressure_pa", "pressure", "950 hPa", "Pressure at the meter, absolute."),
-    Statement("meter", "meter", None, "small", "The meter its readings were taken with; A+B where both were open."),
-    Statement("range", "range", None, "low", "The range of a percent scale, or its full scale."),
-    Statement("reading_unit", "reading_unit", None, "mm", "Unit of a meter's readings."),
-    Statement("zero_reading", "zero_reading", None, "1.5 mm", "Reading without flow; before and after parted by ;."),
-    Statement("leak_reading", "leak_reading", None, "3.1 %", "Reading with the valve closed; @ names its range."),
-    Statement("check_plate_reading", "check_plate_reading", None, "74 %", "Meter's reading with the check plate."),
-    Statement("direction", "direction", None, "draws", "Whether the bench draws or blows."),
-    Statement(
-        "liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid."
-    ),
-    Statement(
-        "outlet_pressure", "outlet_pressure_pa", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle."
-    ),
-    Statement("date", "date", None, "2026-03-14", "Date of the test."),
-    Statement("bench", "bench", None, "bench B", "Name of the bench."),
-    Statement("operator", "operator", None, "operator 1", "Who ran the test."),
-    Statement("entry_fitting", "entry_fitting", None, "radius plate", "What was fitted at the port's entry."),
-    Statement("exit_fitting", "exit_fitting", None, "pipe stub", "What was fitted at the port's exit."),
-    Statement("notes", "notes", None, "seats cleaned", "Notes."),
-=======
 def _condition(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
     """A condition of a test: any sheet can state it."""
     limits = {} if kind in ("text", "temperature", "choice") else {"above": 0.0} if kind == "pressure" else {"low": 0.0}
@@ -235,7 +189,6 @@ _CONDITIONS = (
     _condition("liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid.", "°C", usual=_ROOM),
     _condition("outlet_pressure", "outlet_pressure_pa", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle.", "hPa"),
     _condition("notes", "notes", "text", "seats cleaned", "Notes."),
->>>>>>> main
 )
 # Fills importers.Stated, beside the conditions.
 _NAMES = (
@@ -283,7 +236,7 @@ _BENCH = (
     Field("bench", "lift_setting", "lift_setting_m", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0),
     Field("bench", "pressure_reading", "pressure_reading_pa", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0),
     Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
-    Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM stands for."),
+    Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM means."),
     Field("bench", "from", "from_records", "records", "records", '"records": repeatability and drift from the shop\'s own years of tests.', choices=("records",)),
 )
 
