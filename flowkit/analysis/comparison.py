@@ -210,6 +210,12 @@ def compare(
     results = {side: computed.result for side, computed in sides.items()}
     repeatability = assessor.repeatability()
     own += [*checks.ratio_unusual(at_fraction), *drift_findings(results, tests), *scatter_findings(assessor)]
+    if assessor.history_left_out:
+        message = (
+            "the job's own repeats scatter more than the bench's history allows (F test at 95 %), so the history is "
+            "left out and the repeats count alone; look for what has changed on the bench"
+        )
+        own.append(Finding("history-exceeded", "warning", "bench", message))
     parts = sentences(
         results,
         display=display,
