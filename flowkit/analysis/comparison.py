@@ -34,6 +34,7 @@ from flowkit.analysis.gains import (
     shares_of_total,
     with_shares,
 )
+from flowkit.analysis.meters import meter_terms
 from flowkit.analysis.results import Comparison, PortFlow, RatioPoint, SideComparison, VariantFlow
 from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
@@ -264,7 +265,7 @@ def _assessor(  # noqa: PLR0917
             chosen[side], ranges[side] = states, range_m
     if not chosen:
         return None, findings
-    return Assessor(chosen, ranges, reference, bench, area_method, history, known_terms), findings
+    return Assessor(chosen, ranges, reference, bench, area_method, history, (meter_terms, *known_terms)), findings
 
 
 def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
