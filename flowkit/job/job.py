@@ -413,8 +413,9 @@ class Job:
         formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
+        pages: Sequence[int] | None = None,
     ) -> tuple[Path, ...]:
-        """Write the flow chart and the workbook.
+        """Write the flow chart and the workbook; files that hold the very same are left as they are.
 
         Parameters
         ----------
@@ -425,11 +426,13 @@ class Job:
             Letter for US display, A4 for metric unless given.
         results : JobResults, optional
             What `run` gave; run anew if not given.
+        pages : sequence of int, optional
+            The pages of the PDF, from 1; all of them unless given.
 
         Returns
         -------
         tuple of Path
-            The files written.
+            The files, new or as they were.
 
         Raises
         ------
@@ -439,7 +442,7 @@ class Job:
         from flowkit.reports import write_report
 
         contents = contents_of(self, results or self.run())
-        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper())
+        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages)
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""

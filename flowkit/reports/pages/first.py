@@ -25,6 +25,7 @@ from flowkit.drawing import (
     variant_style,
 )
 from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
+from flowkit.errors import FlowkitError
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
     Datum,
@@ -555,7 +556,8 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
 
 def _head(page: Page, contents: ReportContents, names: Names) -> float:
     """Write the headline, the job, the reference and what is known of the states; return where they end."""
-    info, width = contents.info, page.paper.inner_width
+    info = contents.info
+    width = page.paper.inner_width - _logo(page, info.logo)
     display = display_of(info.display)
     y = page.paper.top + 9.0
     for side, result in sides_of(contents.comparison):
@@ -574,6 +576,7 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
     size = SIZES.title if text_width(job, SIZES.title) <= width else SIZES.heading
     y = page.paragraph(page.left, y, width, wrap(job, width, size, most=2), size=size)
     y += 1.0
+    width = page.paper.inner_width
     comparison = contents.comparison
     method = method_words(comparison, display, drawn="Shading, bars" if _gained(contents) else "Shading")
     reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
@@ -581,6 +584,27 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
     if names.letters:
         y = _list_names(page, y + 2.0, names)
     return _states(page, y + 2.0, contents, names) + 6.0
+
+
+LOGO_WIDTH, LOGO_HEIGHT = 110.0, 42.0
+
+
+def _logo(page: Page, path: str | None) -> float:
+    """Draw the shop's picture at the top right; return the width it takes from the headline."""
+    if not path:
+        return 0.0
+    from matplotlib.image import imread
+
+    try:
+        picture = imread(path)
+    except (OSError, SyntaxError, ValueError) as error:
+        raise FlowkitError(f"the logo {path} cannot be read as a picture", "use a PNG or JPEG file") from error
+    height, width = (float(side) for side in picture.shape[:2])
+    scale = min(LOGO_WIDTH / width, LOGO_HEIGHT / height)
+    ax = page.axes(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
+    ax.imshow(picture, aspect="auto")
+    ax.set_axis_off()
+    return width * scale + 12.0
 
 
 def _gained(contents: ReportContents) -> bool:
