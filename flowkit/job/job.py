@@ -496,11 +496,18 @@ class Job:
         """Compare corrected variants; an error carries what was found before."""
         from flowkit.analysis import compare
 
+        history, bench = None, self.bench
+        if bench.from_records:
+            from flowkit.job.history import bench_of_records
+
+            history, bench, more = bench_of_records(bench, variants, self.records, self.path)
+            findings = (*findings, *more)
         try:
             return compare(
                 variants,
                 self.reference,
-                self.bench,
+                bench,
+                history=history,
                 area_method=self.area_method,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 findings=findings,

@@ -72,7 +72,8 @@ JOBS = {
     ),
     "two operators": (
         sheet(ports(1.0, 2), DAY, "Operator;Ann"), sheet(ports(1.06, 2), DAY, "Operator;Bert"), "", STATES,
-        False, ["larger than the scatter, but not proven: operator not the same", "Part of a difference may come from that"],
+        False, ["larger than the scatter, but not proven: operator not the same",
+                "Part of a difference may come from that"],
     ),
     "ports that do not match": (
         sheet(ports(1.0, 2), DAY), sheet(OTHER, DAY), "", STATES,
