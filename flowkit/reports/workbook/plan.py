@@ -243,7 +243,11 @@ def _ports(curves: SideVariant, readings: Sequence[Reading], grid: Sequence[floa
         by_place: dict[int, list[Reading]] = {}
         for reading in readings:
             test = reading.test.test
-            if (test.id, test.file) in ids and test.side == curves.side and (test.port or "") == curve.port:
+            if (
+                (test.id, test.file) in ids
+                and test.side == curves.side
+                and (test.port, test.head) == (curve.name, curve.head)
+            ):
                 place = sum(1 for lift in grid if lift <= reading.point.lift_m) - 1
                 by_place.setdefault(place, []).append(reading)
         made.append(PortPlan(curve.port, curve, dict(sorted(by_place.items()))))
