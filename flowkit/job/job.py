@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
+    from flowkit.corrections.calibration import CalibrationResult
     from flowkit.corrections.meter import Meter
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
@@ -274,6 +275,18 @@ class Job:
 
         folder, file = (self.path.parent, self.path.name) if self.path else (None, None)
         return meters_from(self.meters, folder, file=file)
+
+    def calibrate_meters(self) -> CalibrationResult:
+        """Find the coefficients and full scales of the job's meters from their certificates.
+
+        Raises
+        ------
+        JobError
+            If no meter has certificates, or one of them cannot be used.
+        """
+        from flowkit.corrections.calibration import calibrate
+
+        return calibrate(self.meter_set(), self.meters, self.bench)
 
     def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
         """Say what the flows mean for the job's engine.
@@ -539,11 +552,18 @@ class Job:
         """Compare corrected variants; an error carries what was found before."""
         from flowkit.analysis import compare
 
+        history, bench = None, self.bench
+        if bench.from_records:
+            from flowkit.job.history import bench_of_records
+
+            history, bench, more = bench_of_records(bench, variants, self.records, self.path)
+            findings = (*findings, *more)
         try:
             return compare(
                 variants,
                 self.reference,
-                self.bench,
+                bench,
+                history=history,
                 area_method=self.area_method,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 findings=findings,
