@@ -26,7 +26,7 @@ def table(seed: int, constant: float, per_slope: float):
 
 @pytest.mark.parametrize("seed", [1, 2, 5])
 def test_the_variance_function_is_that_of_a_gamma_regression(seed):
-    # Source: statsmodels' generalised linear model, gamma family, identity link, weights ν/2 (McCullagh & Nelder, ch. 8)
+    # Source: statsmodels' generalised linear model, gamma family, identity link, weights ν/2
     models = pytest.importorskip("statsmodels.api")
     rows, mean_squares, freedom, x = table(seed, 9e-6, 4e-10)
     family = models.families.Gamma(link=models.families.links.Identity())
