@@ -67,6 +67,19 @@ CONDITIONS: tuple[Statement, ...] = (
     ),
     Statement("meter_temperature", "meter_temperature_k", "temperature", "25 °C", "Temperature at the meter."),
     Statement("meter_pressure", "meter_pressure_pa", "pressure", "950 hPa", "Pressure at the meter, absolute."),
+    Statement("meter", "meter", None, "small", "The meter its readings were taken with; A+B where both were open."),
+    Statement("range", "range", None, "low", "The range of a percent scale, or its full scale."),
+    Statement("reading_unit", "reading_unit", None, "mm", "Unit of a meter's readings."),
+    Statement("zero_reading", "zero_reading", None, "1.5 mm", "Reading without flow; before and after parted by ;."),
+    Statement("leak_reading", "leak_reading", None, "3.1 %", "Reading with the valve closed; @ names its range."),
+    Statement("check_plate_reading", "check_plate_reading", None, "74 %", "Meter's reading with the check plate."),
+    Statement("direction", "direction", None, "draws", "Whether the bench draws or blows."),
+    Statement(
+        "liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid."
+    ),
+    Statement(
+        "outlet_pressure", "outlet_pressure_pa", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle."
+    ),
     Statement("date", "date", None, "2026-03-14", "Date of the test."),
     Statement("bench", "bench", None, "bench B", "Name of the bench."),
     Statement("operator", "operator", None, "operator 1", "Who ran the test."),

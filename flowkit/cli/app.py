@@ -20,6 +20,7 @@ from flowkit.cli import (
     open,
     plan,
     read,
+    records,
     report,
     start,
     whatif,
@@ -60,7 +61,7 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for module in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo, open):
+for module in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo, open, records):
     module.register(app)
 
 

@@ -67,7 +67,7 @@ def attach(
         if item.report is None:
             complain(item.message)
         elif not as_json:
-            show(f"{item.file.name}: {item.message}", f"backup of the original: {item.report.backup}")
+            show(f"{item.file.name}: {item.message}", f"backup of the original: {item.report.backup.name}")
     return int(any(item.report is None for item in done))
 
 

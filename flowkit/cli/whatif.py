@@ -36,7 +36,13 @@ def whatif(
         list[str] | None,
         typer.Option("--cam", metavar="SIDE.KEY=VALUE", help="Such as intake.peak_lift=9.5mm; may be given again."),
     ] = None,
-    bore: Annotated[str | None, typer.Option("--bore", metavar="LENGTH", help="Another bore.")] = None,
+    bore: Annotated[
+        str | None,
+        typer.Option("--bore", metavar="LENGTH", help="Another bore; the chamber keeps its volume."),
+    ] = None,
+    compression: Annotated[
+        str | None, typer.Option("--compression", metavar="RATIO", help="Another compression ratio.")
+    ] = None,
     variant: Annotated[str | None, typer.Option("--variant", help="To start from; the last unless given.")] = None,
     tables: TablesOption = False,
     json_: JsonOption = False,
@@ -49,12 +55,18 @@ def whatif(
     from flowkit.job import engine as job_engine
     from flowkit.reports.terminal import engine_text
 
-    if not (valve or cam or bore):
-        raise typer.BadParameter("say what is to change, with --valve, --cam or --bore")
+    if not (valve or cam or bore or compression):
+        raise typer.BadParameter("say what is to change, with --valve, --cam, --bore or --compression")
     with failure_as_document("engine", {"variants": []}, wanted=json_):
         job = Job.load(path)
         with engine_progress() as progress:
             result = job_engine.whatif(
-                job, valves=valve or (), cams=cam or (), bore=bore, variant=variant, progress=progress
+                job,
+                valves=valve or (),
+                cams=cam or (),
+                bore=bore,
+                compression=compression,
+                variant=variant,
+                progress=progress,
             )
     return give(result, partial(engine_text, tables=tables), job.info.display, as_json=json_)

@@ -6,6 +6,7 @@ import dataclasses
 import difflib
 import math
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from typing import Any, TypeVar
 
 from flowkit.air import density
 from flowkit.corrections.air import FORMULAS as AIR_FORMULAS
@@ -16,8 +17,10 @@ from flowkit.corrections.check_plate import FORMULA as CHECK_PLATE_FORMULA
 from flowkit.corrections.check_plate import correct_check_plate
 from flowkit.corrections.leakage import FORMULA as LEAKAGE_FORMULA
 from flowkit.corrections.leakage import correct_leakage
+from flowkit.corrections.meter import Meter
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, correct_test_pressure
+from flowkit.corrections.readings import Measured, measure
 from flowkit.corrections.result import (
     MATTERS,
     CorrectionResult,
@@ -35,6 +38,7 @@ from flowkit.model import (
     Finding,
     FlowTest,
     LedgerLine,
+    MeterMark,
     Point,
     Reference,
     ReferenceState,
@@ -98,6 +102,8 @@ def correct(
     valves: Mapping[Side, ValveGeometry] | None = None,
     engine_bore_m: float | None = None,
     off: Collection[str] = (),
+    meters: Mapping[str, Meter] | None = None,
+    meter: str | None = None,
 ) -> CorrectionResult:
     """Bring flow tests to one reference state.
 
@@ -116,6 +122,11 @@ def correct(
     off : collection of str, optional
         Corrections to leave out, by name (`CORRECTIONS`). With ``"test-pressure"`` left
         out the flows are taken to be at the reference pressure as they are.
+    meters : mapping, optional
+        Plain name to Meter, for tests that give readings of a meter instead of flows; see
+        `flowkit.corrections.meter.meters_from`. Turning readings into flows cannot be left out.
+    meter : str, optional
+        The meter that counts where neither row nor sheet names one.
 
     Returns
     -------
@@ -153,6 +164,8 @@ def correct(
         valves={} if valves is None else valves,
         engine_bore_m=engine_bore_m,
         off=_known(off),
+        meters={} if meters is None else meters,
+        meter=meter,
     )
     corrected: list[CorrectedTest] = []
     findings: list[tuple[FlowTest, Finding]] = []
@@ -185,7 +198,17 @@ def _correct_test(
     test: FlowTest, setting: Setting
 ) -> tuple[CorrectedTest | None, tuple[Finding, ...], tuple[Undone, ...]]:
     """Correct one test; None where it cannot be brought to the reference; with what was left undone."""
-    usable, findings = with_pressure(test, setting)
+    measured = measure(test, setting)
+    findings: tuple[Finding, ...] = ()
+    if measured is not None:
+        findings = measured.findings
+        if not measured.test.points:
+            return None, findings, ()
+        test = measured.test
+        if measured.air is not None:
+            setting = dataclasses.replace(setting, bench=dataclasses.replace(setting.bench, air=measured.air))
+    usable, found = with_pressure(test, setting)
+    findings += found
     undone: tuple[Undone, ...] = ()
     if not usable.points:
         return None, findings, undone
@@ -195,6 +218,8 @@ def _correct_test(
         if name in setting.off:
             step = skipped(name, _formula(name, usable, setting), flow, "switched off")
             undone += undone_by(name, correction, flow, usable, setting)
+        elif name == "leakage" and measured is not None and measured.leaks_m3_s is not None:
+            step = correct_leakage(flow, usable, setting, _of_points(measured, usable, measured.leaks_m3_s))
         else:
             step = correction(flow, usable, setting)
         findings += step.findings
@@ -208,28 +233,51 @@ def _correct_test(
             findings += negative
             if not usable.points:
                 return None, findings, ()
+    marks: tuple[MeterMark | None, ...] = (None,) * len(flow)
+    if measured is not None:
+        marks = _of_points(measured, usable, measured.marks)
+        ledger.insert(0, _of_kept_points(measured, usable))
+    return _corrected(usable, flow, marks, tuple(ledger)), findings, undone
+
+
+_Item = TypeVar("_Item")
+
+
+def _of_points(measured: Measured, kept: FlowTest, items: tuple[_Item, ...]) -> tuple[_Item, ...]:
+    """What belongs to the points that are left."""
+    by_source = dict(zip((point.source for point in measured.test.points), items, strict=True))
+    return tuple(by_source[point.source] for point in kept.points)
+
+
+def _of_kept_points(measured: Measured, kept: FlowTest) -> LedgerLine:
+    """The meter's ledger line for the points that are left."""
+    count = len(measured.test.points)
+    line = measured.line
+    inputs: dict[str, Any] = {
+        name: _of_points(measured, kept, value) if isinstance(value, tuple) and len(value) == count else value
+        for name, value in line.inputs.items()
+    }
+    return dataclasses.replace(line, inputs=inputs)
+
+
+def _corrected(
+    test: FlowTest, flow: tuple[float, ...], marks: tuple[MeterMark | None, ...], ledger: tuple[LedgerLine, ...]
+) -> CorrectedTest:
+    """Make the corrected test of the points that are left."""
     points = tuple(
-        CorrectedPoint(point.lift_m, q, usable.pressure_at(point), point.source, point.flow_m3_s)
-        for point, q in zip(usable.points, flow, strict=True)
+        CorrectedPoint(
+            point.lift_m,
+            q,
+            test.pressure_at(point),
+            point.source,
+            point.flow_m3_s,
+            point.reading if mark else None,
+            mark,
+        )
+        for point, q, mark in zip(test.points, flow, marks, strict=True)
     )
-    return (
-        CorrectedTest(
-            test.id,
-            test.file,
-            test.sheet,
-            test.head,
-            test.variant,
-            test.side,
-            test.port,
-            test.run,
-            test.conditions,
-            test.units,
-            points,
-            tuple(ledger),
-        ),
-        findings,
-        undone,
-    )
+    names = (field.name for field in dataclasses.fields(FlowTest) if field.name != "points")
+    return CorrectedTest(**{name: getattr(test, name) for name in names}, points=points, ledger=ledger)
 
 
 def _formula(name: str, test: FlowTest, setting: Setting) -> str:

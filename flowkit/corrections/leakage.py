@@ -42,7 +42,9 @@ def leak_flow(leak_m3_s: float, pressure_pa: float, leak_pressure_pa: float) -> 
     return leak_m3_s * math.sqrt(pressure_pa / leak_pressure_pa)
 
 
-def correct_leakage(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
+def correct_leakage(
+    flow: tuple[float, ...], test: FlowTest, setting: Setting, leaks_m3_s: tuple[float | None, ...] | None = None
+) -> Step:
     """Take the leakage off the flows of a test.
 
     Parameters
@@ -53,6 +55,8 @@ def correct_leakage(flow: tuple[float, ...], test: FlowTest, setting: Setting) -
         The test with its conditions; one point per flow.
     setting : Setting
         Not used by this correction.
+    leaks_m3_s : tuple of (float or None), optional
+        Each point's own leak [m³/s], where meters or ranges have theirs; None for a point without one.
 
     Returns
     -------
@@ -66,6 +70,8 @@ def correct_leakage(flow: tuple[float, ...], test: FlowTest, setting: Setting) -
     """
     conditions = test.conditions
     leak = conditions.leak_m3_s
+    if leaks_m3_s is not None:
+        return _own_leaks(flow, test, leaks_m3_s)
     if leak is None:
         return skipped("leakage", FORMULA, flow, "no leakage is stated")
     if not (leak >= 0 and math.isfinite(leak)):
@@ -92,4 +98,17 @@ def correct_leakage(flow: tuple[float, ...], test: FlowTest, setting: Setting) -
         else:
             offsets.append(-leak_flow(leak, pressure, at))
     line = LedgerLine("leakage", FORMULA, {"leak_m3_s": leak, "leak_pressure_pa": at}, offset_m3_s=tuple(offsets))
+    return Step(line, tuple(q + offset for q, offset in zip(flow, offsets, strict=True)))
+
+
+def _own_leaks(flow: tuple[float, ...], test: FlowTest, leaks: tuple[float | None, ...]) -> Step:
+    """Take off each point the leak of its own meter or range."""
+    stated = test.conditions.leak_pressure_pa
+    at = test.conditions.test_pressure_pa if stated is None else stated
+    offsets = []
+    for point, leak in zip(test.points, leaks, strict=True):
+        pressure = test.pressure_at(point)
+        scaled = leak or 0.0
+        offsets.append(-(leak_flow(scaled, pressure, at) if pressure and at else scaled))
+    line = LedgerLine("leakage", FORMULA, {"leak_m3_s": leaks, "leak_pressure_pa": at}, offset_m3_s=tuple(offsets))
     return Step(line, tuple(q + offset for q, offset in zip(flow, offsets, strict=True)))

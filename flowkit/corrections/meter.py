@@ -267,7 +267,7 @@ class _Parser:
         values = {
             key: self.value(key)
             for key in known
-            if key in raw and key not in (*COMMON, "full_scale", "points", "file", "place")
+            if key in raw and key not in (*COMMON, *_SHARES, "full_scale", "points", "file", "place")
         }
         values |= {key: self.share(key) for key in _SHARES if key in raw}
         if {"bore", "pipe"} <= values.keys() and not values["bore"] < values["pipe"]:

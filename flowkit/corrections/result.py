@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from flowkit.corrections.meter import Meter
+
 __all__ = ["CorrectionResult"]
 
 MATTERS = 0.005
@@ -41,6 +43,8 @@ class Setting:
     valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
     engine_bore_m: float | None = None
     off: frozenset[str] = frozenset()
+    meters: Mapping[str, Meter] = field(default_factory=dict)
+    meter: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ at the cam) − lash, never below zero.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -150,6 +150,8 @@ class Cam:
         Where the cam is the model from its timing.
     notes : tuple of str
         What was assumed when it was read.
+    timing_notes : tuple of str
+        How signs in its valve events were understood.
 
     Examples
     --------
@@ -164,6 +166,7 @@ class Cam:
     lash_m: float = 0.0
     polynomial: LiftPolynomial | None = None
     notes: tuple[str, ...] = ()
+    timing_notes: tuple[str, ...] = ()
     _spline: Any = field(init=False, repr=False, compare=False, default=None)
     _period: tuple[float, float] = field(init=False, repr=False, compare=False, default=(0.0, 0.0))
 
@@ -188,6 +191,7 @@ class Cam:
         centreline_deg: float | None = None,
         name: str = "cam",
         notes: tuple[str, ...] = (),
+        timing_notes: tuple[str, ...] = (),
     ) -> Cam:
         """Make a cam of a measured lift table.
 
@@ -211,7 +215,7 @@ class Cam:
             centre, negative before it. The middle is that between equal lifts of 95 % of the peak
             (common practice, no source).
         name : str
-        notes : tuple of str
+        notes, timing_notes : tuple of str
 
         Raises
         ------
@@ -235,7 +239,7 @@ class Cam:
             centre_deg=None if centreline_deg is None else GAS_EXCHANGE_TDC + centreline_deg,
             name=name,
         )
-        return cls(name, angles, lifts, lash_m, None, notes)
+        return cls(name, angles, lifts, lash_m, None, notes, timing_notes)
 
     @classmethod
     def from_timing(
@@ -249,6 +253,7 @@ class Cam:
         rocker_ratio: float = 1.0,
         lash_m: float = 0.0,
         name: str = "cam",
+        timing_notes: tuple[str, ...] = (),
     ) -> Cam:
         """Make a smooth cam of its timing (model: the 2-6-8 polynomial, symmetrical).
 
@@ -264,6 +269,7 @@ class Cam:
         lash_m : float
             At the valve [m].
         name : str
+        timing_notes : tuple of str
 
         Raises
         ------
@@ -286,7 +292,7 @@ class Cam:
             raise EngineError(f"{name}: the lash is not below the peak lift", "check both, and their units")
         ends = (shape.centre_deg - shape.half_duration_deg, shape.centre_deg + shape.half_duration_deg)
         angles = np.linspace(*ends, 241)
-        return cls(name, tuple(angles.tolist()), tuple(shape.lift(angles).tolist()), lash_m, shape)
+        return cls(name, tuple(angles.tolist()), tuple(shape.lift(angles).tolist()), lash_m, shape, (), timing_notes)
 
     @classmethod
     def from_file(cls, path: str | Path, *, lift_unit: str | None = None, sheet: str | None = None, **how: Any) -> Cam:
@@ -362,6 +368,14 @@ class Cam:
         """Return the valve lift [m] at crank angles [degrees after firing dead centre], of period 720°."""
         theta = self._in_period(np.asarray(theta_deg, dtype=float))
         return np.maximum(self._train_lift(theta) - self.lash_m, 0.0)
+
+    def moved(self, crank_deg: float) -> Cam:
+        """Return the cam turned later by crank degrees; earlier where they are negative."""
+        shape = self.polynomial
+        if shape is not None:
+            shape = replace(shape, centre_deg=shape.centre_deg + crank_deg)
+        angles = tuple(angle + crank_deg for angle in self.angles_deg)
+        return replace(self, angles_deg=angles, polynomial=shape)
 
     @property
     def open_period(self) -> tuple[float, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -176,7 +177,7 @@ def burn_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
     from_start = np.asarray(theta_deg, dtype=float) - engine.wiebe_start_deg
     y = np.clip(from_start / engine.wiebe_duration_deg, 0.0, 1.0)
     a, m = engine.wiebe_a, engine.wiebe_m
-    factor = a * (m + 1) / (-math.expm1(-a) * engine.wiebe_duration_deg)
+    factor = a * (m + 1) / (-np.expm1(-a) * engine.wiebe_duration_deg)
     power = y**m
     return np.asarray(factor * power * np.exp(-a * power * y))
 
@@ -195,7 +196,7 @@ class Motored:
 
     pressure_pa: Array
     temperature_k: Array
-    volume_m3: float
+    volume_m3: Any
     exponent: float = 1.33
 
 

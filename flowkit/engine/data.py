@@ -7,10 +7,10 @@ Everything else has a default, and the result says for each whether it was state
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
-from flowkit.engine.results import Assumption
+from flowkit.engine.results import Assumption, Volumes
 from flowkit.errors import EngineError
 
 __all__ = ["ENGINE_KEYS", "EngineData", "EngineKey", "HeatTransfer"]
@@ -18,6 +18,7 @@ __all__ = ["ENGINE_KEYS", "EngineData", "EngineKey", "HeatTransfer"]
 HeatTransfer = Literal["woschni", "hohenberg", "none"]
 GammaModel = Literal["temperature", "constant"]
 Backflow = Literal["returns", "fresh"]
+Ignition = Literal["spark"]
 
 KW_HOUR = 3.6e6
 _DEFAULT_SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
@@ -55,6 +56,15 @@ ENGINE_KEYS: tuple[EngineKey, ...] = (
     EngineKey("stroke", "stroke_m", "length", "mm", 1e3, "Stroke."),
     EngineKey("rod", "rod_m", "length", "mm", 1e3, "Connecting rod, centre to centre."),
     EngineKey("compression_ratio", "compression_ratio", "number", "", 1, "Geometric compression ratio."),
+    EngineKey("chamber_volume", "", "volume", "cc", 1e6, "Of the chamber in the head, valves and plug in, unmilled."),
+    EngineKey("chamber_area", "", "area", "cm²", 1e4, "Of the chamber at the head's face, for what milling takes off."),
+    EngineKey("milled", "", "zero length", "mm", 1e3, "Taken off the head's face since the volume was measured."),
+    EngineKey("gasket_bore", "", "length", "mm", 1e3, "Bore of the head gasket."),
+    EngineKey("gasket_thickness", "", "zero length", "mm", 1e3, "Of the head gasket, compressed."),
+    EngineKey(
+        "deck_clearance", "", "any length", "mm", 1e3, "Deck down to the piston's flat at TDC; + below the deck."
+    ),
+    EngineKey("crown_volume", "", "any volume", "cc", 1e6, "Above the piston's flat: dome +, dish and pockets −."),
     EngineKey(
         "intake_valves",
         "intake_valves",
@@ -103,15 +113,23 @@ ENGINE_KEYS: tuple[EngineKey, ...] = (
     EngineKey(
         "exhaust_reverse", "exhaust_reverse", "number", "", 1, "Reverse over forward effective area, exhaust valve."
     ),
+    EngineKey(
+        "friction",
+        "friction_pa",
+        "friction",
+        "bar",
+        1e-5,
+        "Friction mean pressure: bar, bar per 1000/min and bar per (1000/min)², such as [0.97, 0.15, 0.05].",
+    ),
+    EngineKey("ignition", "ignition", "ignition", "", 1, 'Must be stated as "spark" above a compression ratio of 15.'),
 )
 """The keys of ``[engine]``, in the order they are shown."""
 
-_REQUIRED = ("cylinders", "bore", "stroke", "rod", "compression_ratio")
 _POSITIVE = tuple(
     item.field
     for item in ENGINE_KEYS
-    if item.kind not in ("speeds", "heat transfer", "gamma", "backflow", "angle")
-    and item.field != "combustion_efficiency"
+    if item.kind not in ("speeds", "heat transfer", "gamma", "backflow", "angle", "friction", "ignition")
+    and item.field not in ("", "combustion_efficiency")
 )
 
 
@@ -153,6 +171,12 @@ class EngineData:
         Whether gas pushed back into the intake port comes back first, or is lost among fresh air.
     intake_reverse, exhaust_reverse : float
         Effective area of reverse flow over that of forward flow.
+    friction_pa : tuple of three floats
+        Friction mean pressure [Pa] = f₀ + f₁·(N/1000) + f₂·(N/1000)², N in 1/min; Barnes-Moss (1975) as Heywood
+        (1988), eq. 13.6, gives it for automotive four-stroke engines (from memory).
+    ignition : {"spark"}
+    volumes : Volumes or None
+        What the clearance volume is made of, where it was stated so.
     stated : tuple of str or None
         Fields that were stated; None: those that differ from their defaults.
 
@@ -191,6 +215,9 @@ class EngineData:
     intake_backflow: Backflow = "returns"
     intake_reverse: float = 1.0
     exhaust_reverse: float = 1.0
+    friction_pa: tuple[float, float, float] = (0.97e5, 0.15e5, 0.05e5)
+    ignition: Ignition = "spark"
+    volumes: Volumes | None = None
     stated: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
@@ -233,9 +260,9 @@ class EngineData:
         ...                          "rod": "138 mm", "compression_ratio": 10.5}).bore_m
         0.0805
         """
-        from flowkit.engine.datamapping import engine_fields
+        from flowkit.engine.datamapping import engine_of_tables
 
-        return cls(**engine_fields(mapping, place, _REQUIRED))
+        return engine_of_tables(mapping, {}, place=place)[0]
 
     # --- what follows from it --------------------------------------------------------
 
@@ -260,11 +287,48 @@ class EngineData:
         ratio = max(self.air_fuel_ratio, self.stoichiometric_ratio)
         return self.combustion_efficiency * self.fuel_heating_value_j_kg / ratio
 
+    def friction_mep_pa(self, speed_rpm: float) -> float:
+        """Return the friction mean pressure [Pa] at a speed [rpm].
+
+        Examples
+        --------
+        >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
+        >>> round(engine.friction_mep_pa(6000.0) / 1e5, 2)
+        3.67
+        """
+        constant, linear, square = self.friction_pa
+        thousands = speed_rpm / 1000
+        return constant + linear * thousands + square * thousands**2
+
+    def with_bore(self, bore_m: float) -> EngineData:
+        """Return the engine rebored: the chamber keeps its volume, so the compression ratio follows.
+
+        Parameters
+        ----------
+        bore_m : float
+            [m]
+
+        Examples
+        --------
+        >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
+        >>> round(engine.with_bore(0.082).compression_ratio, 2)
+        10.86
+        """
+        volumes, clearance = self.volumes, self.clearance_m3
+        if volumes is not None:
+            # Only the disc between deck and piston grows with the bore.
+            volumes = replace(volumes, deck_m3=volumes.deck_m3 * (bore_m / self.bore_m) ** 2)
+            clearance = volumes.clearance_m3
+        displaced = 0.785398163397448 * bore_m**2 * self.stroke_m
+        return replace(self, bore_m=bore_m, volumes=volumes, compression_ratio=1 + displaced / clearance)
+
     def assumptions(self) -> tuple[Assumption, ...]:
         """Return every input of the model with its value and whether it was stated."""
         defaults = {item.name: item.default for item in fields(self)}
         lines = []
         for key in ENGINE_KEYS:
+            if not key.field:
+                continue
             value = getattr(self, key.field)
             stated = key.field in self.stated if self.stated is not None else value != defaults[key.field]
             lines.append(Assumption(key.name, _shown(value, key), "stated" if stated else "assumed", key.meaning))
@@ -273,6 +337,10 @@ class EngineData:
 
 def _shown(value: Any, key: EngineKey) -> str:
     """Write an input as people read it."""
+    if key.kind == "friction":
+        return " + ".join(
+            f"{part * key.scale:g} bar{per}" for part, per in zip(value, ("", "·(N/1000)", "·(N/1000)²"), strict=True)
+        )
     if isinstance(value, tuple):
         return f"{len(value)} speeds from {value[0]:g} to {value[-1]:g} rpm"
     if isinstance(value, str):

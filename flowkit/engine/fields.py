@@ -26,8 +26,19 @@ _ENGINE_UNITS: dict[str, dict[str, float]] = {
     },
     "heating value": {"mj/kg": 1e6, "kj/kg": 1e3, "j/kg": 1.0, "btu/lb": 2326.0},
     "speed": {"rpm": 1.0, "min-1": 1.0, "1/min": 1.0, "u/min": 1.0},
+    "volume": {
+        **dict.fromkeys(("cc", "cm3", "cm³", "ccm", "ml"), 1e-6),
+        **dict.fromkeys(("in3", "in³", "cuin", "ci"), 0.0254**3),
+        **dict.fromkeys(("mm3", "mm³"), 1e-9),
+        "l": 1e-3,
+    },
 }
-_ENGINE_EXAMPLES = {"fuel consumption": "300 g/kWh", "heating value": "43 MJ/kg", "speed": "6000 rpm"}
+_ENGINE_EXAMPLES = {
+    "fuel consumption": "300 g/kWh",
+    "heating value": "43 MJ/kg",
+    "speed": "6000 rpm",
+    "volume": "38.5 cc",
+}
 _MOST_SPEEDS = 500
 
 
@@ -69,16 +80,18 @@ def quantity(written: Any, kind: Quantity, place: str, key: str, *, positive: bo
     return value
 
 
-def engine_quantity(written: Any, kind: str, place: str, key: str) -> float:
-    """Read a fuel consumption [kg/J], a heating value [J/kg] or a speed [rpm].
+def engine_quantity(written: Any, kind: str, place: str, key: str, *, signed: bool = False) -> float:
+    """Read a fuel consumption [kg/J], a heating value [J/kg], a volume [m³] or a speed [rpm].
 
     Parameters
     ----------
     written : object
         Such as ``"300 g/kWh"``, ``"0.49 lb/hp h"``, ``"43 MJ/kg"``; a speed needs no unit.
-    kind : {"fuel consumption", "heating value", "speed"}
+    kind : {"fuel consumption", "heating value", "speed", "volume"}
     place, key : str
         Where it stands, for messages.
+    signed : bool, optional
+        Whether zero and below are allowed.
 
     Raises
     ------
@@ -104,7 +117,7 @@ def engine_quantity(written: Any, kind: str, place: str, key: str) -> float:
     factor = _ENGINE_UNITS[kind].get(spelled)
     if factor is None:
         raise _error(place, key, f"{text!r} has no unit of {kind} that is known", remedy)
-    if value <= 0:
+    if value <= 0 and not signed:
         raise _error(place, key, f"{text!r} must be above zero", "correct it")
     return value * factor
 
@@ -238,7 +251,7 @@ def speeds(written: Any, place: str = "[engine]", key: str = "speeds") -> tuple[
     return tuple(sorted({engine_quantity(item, "speed", place, key) for item in values}))
 
 
-def timing(written: Any, place: str, key: str) -> tuple[float, str]:
+def timing(written: Any, place: str, key: str) -> tuple[float, str, str | None]:
     """Read a valve event such as ``"12 BTDC"``: degrees of crank after a dead centre.
 
     Parameters
@@ -249,8 +262,8 @@ def timing(written: Any, place: str, key: str) -> tuple[float, str]:
 
     Returns
     -------
-    tuple of (float, {"TDC", "BDC"})
-        Degrees after it, negative before it.
+    tuple of (float, {"TDC", "BDC"}, str or None)
+        Degrees after it, negative before it; and how a sign in it was understood.
 
     Raises
     ------
@@ -260,16 +273,26 @@ def timing(written: Any, place: str, key: str) -> tuple[float, str]:
     Examples
     --------
     >>> timing("12° BTDC", "[cam.intake]", "opens"), timing("52 ABDC", "[cam.intake]", "closes")
-    ((-12.0, 'TDC'), (52.0, 'BDC'))
+    ((-12.0, 'TDC', None), (52.0, 'BDC', None))
+    >>> timing("-4 ATDC", "[cam.exhaust]", "closes")
+    (-4.0, 'TDC', '"-4 ATDC" is taken as 4 BTDC')
     """
-    match = re.fullmatch(r"\s*([\d.,]+)\s*(?:°|deg\w*)?\s*(BTDC|ATDC|BBDC|ABDC)\s*", str(written), re.IGNORECASE)
-    value = number(match[1]) if match else None
+    match = re.fullmatch(
+        r"\s*([-+\u2212]?)\s*([\d.,]+)\s*(?:°|deg\w*)?\s*(BTDC|ATDC|BBDC|ABDC)\s*", str(written), re.IGNORECASE
+    )
+    value = number(match[2]) if match else None
     if match is None or value is None:
         raise _error(
             place, key, f"{written!r} is not a valve event", 'write it like "12 BTDC" or "52 ABDC", in crank degrees'
         )
-    mark = match[2].upper()
-    return (-value if mark[0] == "B" else value), mark[1:]
+    mark = match[3].upper()
+    after = -value if mark[0] == "B" else value
+    note = None
+    if match[1] not in ("", "+") and value:
+        after = -after
+        other = ("A" if mark[0] == "B" else "B") + mark[1:]
+        note = f'"{str(written).strip()}" is taken as {value:g} {other}'
+    return after, mark[1:], note
 
 
 def _text(written: Any, place: str, key: str) -> str:

@@ -5,49 +5,44 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.lifts import SAME_LIFT_M, pchip, within
 from flowkit.analysis.results import Gain, SideComparison, VariantFlow
-from flowkit.engine.cam import Cam, time_in_bands
-from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import Passage
+from flowkit.engine.cam import GAS_EXCHANGE_TDC, Cam, time_in_bands
+from flowkit.engine.data import ENGINE_KEYS, EngineData
+from flowkit.engine.exchange import Passage, Setup
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT
 from flowkit.engine.results import (
     AirLimitedPower,
     CamGain,
+    CamSummary,
     CamWeightedMeanFlow,
     EngineDifference,
+    EngineSummary,
     EngineVariant,
     Filling,
     MachIndex,
+    NotFiring,
+    Peak,
 )
 from flowkit.errors import EngineError, RangeError
-from flowkit.model import Finding, Side
-
-if TYPE_CHECKING:
-    from flowkit.engine.cam import Cam
-    from flowkit.engine.filling import Cycles
+from flowkit.model import Finding, Side, ValveGeometry
 
 __all__ = [
     "Case",
     "LiftedCurve",
-    "Progress",
+    "PortCurves",
     "air_limited_power",
-    "cam_gain",
-    "cam_gains",
     "cam_weighted_mean",
     "cam_weighted_mean_flow",
-    "difference_of",
-    "differences_between",
-    "evaluate",
-    "filling_figures",
     "mean_inlet_mach_index",
     "mean_piston_speed",
+    "peak_of",
     "relative_u95",
     "sound_speed",
 ]
@@ -112,13 +107,51 @@ class LiftedCurve:
         return np.asarray(self._spline(within(np.asarray(lift_m, dtype=float), ends)))
 
 
-def cam_weighted_mean(cam: Cam, curve: LiftedCurve) -> float:
+@dataclass(frozen=True)
+class PortCurves:
+    """The mean of several ports' curves at every lift, each carried through its own lifts and (0, 0).
+
+    Examples
+    --------
+    >>> PortCurves((LiftedCurve((0.001, 0.002), (0.01, 0.02)), LiftedCurve((0.002,), (0.03,))))([0.002]).tolist()
+    [0.025]
+    """
+
+    curves: tuple[LiftedCurve, ...]
+
+    @classmethod
+    def of(cls, flow: VariantFlow, ports: Sequence[str] = ()) -> PortCurves:
+        """Return the flow [m³/s] of a variant's ports, of all or of those named."""
+        chosen = [port for port in flow.ports if not ports or port.port in ports]
+        return cls(tuple(LiftedCurve(port.lifts_m, port.flow_m3_s) for port in chosen))
+
+    @property
+    def highest_m(self) -> float:
+        """Highest lift that every port was measured up to [m]."""
+        return min(curve.highest_m for curve in self.curves)
+
+    def covers(self, lift_m: float) -> bool:
+        """Tell whether every port was measured up to a lift [m], within 1 µm."""
+        return lift_m <= self.highest_m + SAME_LIFT_M
+
+    def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
+        """Return the mean at lifts [m]."""
+        return np.asarray(np.mean([curve(lift_m) for curve in self.curves], axis=0))
+
+    def scaled(self, factor: float) -> PortCurves:
+        """Return all values multiplied, such as flow by area over flow."""
+        return PortCurves(
+            tuple(LiftedCurve(item.lifts_m, tuple(factor * value for value in item.values)) for item in self.curves)
+        )
+
+
+def cam_weighted_mean(cam: Cam, curve: LiftedCurve | PortCurves) -> float:
     """Return the mean of a curve over the open period of a cam, in the curve's unit.
 
     Parameters
     ----------
     cam : Cam
-    curve : LiftedCurve
+    curve : LiftedCurve or PortCurves
 
     Returns
     -------
@@ -263,7 +296,7 @@ _STROKES_PER_CYCLE_IN_TURNS = 2
 
 
 def air_limited_power(
-    engine: EngineData, volumetric_efficiency: Sequence[float], speeds_rpm: Sequence[float]
+    engine: EngineData, volumetric_efficiency: Sequence[float | None], speeds_rpm: Sequence[float]
 ) -> AirLimitedPower:
     """Return the power that the air drawn in allows.
 
@@ -273,7 +306,7 @@ def air_limited_power(
     Parameters
     ----------
     engine : EngineData
-    volumetric_efficiency : sequence of float
+    volumetric_efficiency : sequence of float or None
         At each speed [-], of air at the intake's pressure and temperature.
     speeds_rpm : sequence of float
         [rpm]
@@ -291,60 +324,114 @@ def air_limited_power(
     density = engine.intake_pressure_pa / (AIR_GAS_CONSTANT * engine.intake_temperature_k)
     per_turn = engine.cylinders * engine.displacement_m3 * density / _STROKES_PER_CYCLE_IN_TURNS
     flow = tuple(
-        per_turn * speed / 60 * filling for speed, filling in zip(speeds_rpm, volumetric_efficiency, strict=True)
+        None if filling is None else per_turn * speed / 60 * filling
+        for speed, filling in zip(speeds_rpm, volumetric_efficiency, strict=True)
     )
     per_air = 1 / (engine.air_fuel_ratio * engine.bsfc_kg_j)
-    return AirLimitedPower(tuple(speeds_rpm), flow, tuple(air * per_air for air in flow))
+    return AirLimitedPower(tuple(speeds_rpm), flow, tuple(None if air is None else air * per_air for air in flow))
 
 
-def filling_figures(engine: EngineData, cycles: Cycles, variant: int) -> Filling:
-    """Return one variant's figures from the cycles of all.
+def filling_figures(engine: EngineData, cycles: Cycles) -> Filling:
+    """Return a variant's figures from its cycles.
 
     Mean pressures, torque and power: Heywood (1988), eqs 2.14, 2.15 and 2.19 (work per cycle over the
-    displaced volume; power = work per cycle × speed/2), net over the whole cycle.
+    displaced volume; power = work per cycle × speed/2), net over the whole cycle; brake figures are
+    these less the friction mean pressure of `EngineData.friction_mep_pa`.
 
     Parameters
     ----------
     engine : EngineData
     cycles : Cycles
-    variant : int
-        Its place among the variants.
 
     Returns
     -------
     Filling
     """
-    volume = engine.displacement_m3
-    work, pumping = cycles.work[variant], cycles.pumping_work[variant]
-    all_work = engine.cylinders * work
-    turns_per_second = cycles.speeds_rpm / 60
+    fires = np.array([reason is None for reason in cycles.reasons])
+    volume, speeds = engine.displacement_m3, cycles.speeds_rpm
+    friction = np.array([engine.friction_mep_pa(float(speed)) for speed in speeds])
+    indicated, pumping = cycles.work / volume, cycles.pumping_work / volume
+    brake = indicated - friction
+    torque, power = engine.cylinders * volume / (4 * math.pi), engine.cylinders * volume * speeds / 120
+
+    def listed(values: NDArray[np.float64]) -> tuple[float | None, ...]:
+        """Return the values where the engine fires, None elsewhere."""
+        return tuple(float(value) if fire else None for value, fire in zip(values, fires, strict=True))
+
     return Filling(
-        speeds_rpm=tuple(cycles.speeds_rpm.tolist()),
-        volumetric_efficiency=tuple(cycles.volumetric_efficiency[variant].tolist()),
-        trapped_mass_kg=tuple(cycles.trapped_mass[variant].tolist()),
-        trapped_air_kg=tuple(cycles.trapped_air[variant].tolist()),
-        residual_fraction=tuple(cycles.burned_fraction[variant].tolist()),
-        pumping_mep_pa=tuple((pumping / volume).tolist()),
-        indicated_mep_pa=tuple((work / volume).tolist()),
-        gross_indicated_mep_pa=tuple(((work + pumping) / volume).tolist()),
-        indicated_torque_nm=tuple((all_work / (4 * math.pi)).tolist()),
-        indicated_power_w=tuple((all_work * turns_per_second / _STROKES_PER_CYCLE_IN_TURNS).tolist()),
-        cycles=tuple(cycles.cycles[variant].tolist()),
-        mass_error=tuple(cycles.mass_error[variant].tolist()),
-        energy_error=tuple(cycles.energy_error[variant].tolist()),
+        speeds_rpm=tuple(speeds.tolist()),
+        volumetric_efficiency=listed(cycles.volumetric_efficiency),
+        air_flow_kg_s=listed(engine.cylinders * cycles.drawn_air * speeds / 120),
+        trapped_mass_kg=listed(cycles.trapped_mass),
+        trapped_air_kg=listed(cycles.trapped_air),
+        residual_fraction=listed(cycles.burned_fraction),
+        pumping_mep_pa=listed(pumping),
+        indicated_mep_pa=listed(indicated),
+        gross_indicated_mep_pa=listed(indicated + pumping),
+        indicated_torque_nm=listed(indicated * torque),
+        indicated_power_w=listed(indicated * power),
+        friction_mep_pa=tuple(friction.tolist()),
+        brake_mep_pa=listed(brake),
+        brake_torque_nm=listed(brake * torque),
+        brake_power_w=listed(brake * power),
+        cycles=tuple(cycles.cycles.tolist()),
+        mass_error=listed(cycles.mass_error),
+        energy_error=listed(cycles.energy_error),
+        not_firing=tuple(
+            NotFiring(float(speed), reason)
+            for speed, reason in zip(speeds, cycles.reasons, strict=True)
+            if reason is not None
+        ),
+        peak=peak_of(speeds.tolist(), listed(brake * power)),
     )
+
+
+def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> Peak | None:
+    """Return the largest power by the parabola through it and its two neighbours among the speeds.
+
+    Parameters
+    ----------
+    speeds_rpm : sequence of float
+    power_w : sequence of float or None
+        None where the engine does not fire.
+
+    Returns
+    -------
+    Peak or None
+        None where nothing fires; not inside where the largest has no neighbour on one side.
+
+    Examples
+    --------
+    >>> peak_of([1000.0, 2000.0, 3000.0], [3.0, 4.0, 3.0])
+    Peak(speed_rpm=2000.0, brake_power_w=4.0, inside=True)
+    """
+    known = [index for index, value in enumerate(power_w) if value is not None]
+    if not known:
+        return None
+    best = max(known, key=lambda index: power_w[index] or float("-inf") if power_w[index] != 0 else 0.0)
+    low, top, high = (power_w[index] if 0 <= index < len(power_w) else None for index in (best - 1, best, best + 1))
+    assert top is not None
+    if low is None or high is None:
+        return Peak(speeds_rpm[best], top, False)
+    a, b, c = np.polyfit(
+        [speeds_rpm[index] - speeds_rpm[best] for index in (best - 1, best, best + 1)], [low, top, high], 2
+    )
+    if a >= 0:
+        return Peak(speeds_rpm[best], top, True)
+    return Peak(float(speeds_rpm[best] - b / (2 * a)), float(c - b * b / (4 * a)), True)
 
 
 Progress = Callable[[int, int], None]
 """Called with (cycles done, most cycles there may be)."""
 
-_BALANCE = 1e-6
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
+HIGHEST_UNSTATED_RATIO = 15.0
+"""Above this compression ratio spark ignition must be stated."""
 
 
 @dataclass(frozen=True)
 class Case:
-    """One variant in one engine.
+    """One variant in its engine.
 
     Attributes
     ----------
@@ -354,6 +441,12 @@ class Case:
         Side to Cam.
     flows : mapping
         Side to VariantFlow, of the sides that were tested.
+    curves : mapping
+        Side to PortCurves [m³/s]: flow over lift.
+    valves, state : mapping
+        Side to ValveGeometry, side to (factor to level).
+    bore_m : float or None
+        The bore the flows were brought to.
     predicted : bool
         Whether the flows are a prediction and were not measured.
     """
@@ -362,91 +455,67 @@ class Case:
     engine: EngineData
     cams: Mapping[Side, Cam]
     flows: Mapping[Side, VariantFlow]
+    curves: Mapping[Side, PortCurves]
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
+    bore_m: float | None = None
     predicted: bool = False
 
+    @property
+    def inside_model(self) -> bool:
+        """Whether nothing speaks for compression ignition."""
+        stated = self.engine.stated
+        return self.engine.compression_ratio <= HIGHEST_UNSTATED_RATIO or (stated is not None and "ignition" in stated)
+
+    def reaches(self, side: Side) -> bool:
+        """Tell whether a side has flow, a cam, and flow of every port up to the cam's lift."""
+        cam, curves = self.cams.get(side), self.curves.get(side)
+        return cam is not None and curves is not None and curves.covers(cam.peak_lift_m)
+
     def usable(self, side: Side) -> bool:
-        """Tell whether a side has flow, a cam, and flow up to the cam's lift."""
-        cam, flow = self.cams.get(side), self.flows.get(side)
-        return cam is not None and flow is not None and cam.peak_lift_m <= flow.lifts_m[-1] + SAME_LIFT_M
+        """Tell whether a side's figures can be made."""
+        return self.inside_model and self.reaches(side)
 
-    def flow_curve(self, side: Side) -> LiftedCurve:
-        """Return flow over lift [m³/s]."""
+    def area_curves(self, side: Side) -> PortCurves:
+        """Return effective area over lift [m²], of the ports' mean."""
         flow = self.flows[side]
-        return LiftedCurve(flow.lifts_m, flow.flow_m3_s)
-
-    def area_curve(self, side: Side) -> LiftedCurve:
-        """Return effective area over lift [m²]."""
-        flow = self.flows[side]
-        return LiftedCurve(flow.lifts_m, flow.effective_area_m2)
+        return self.curves[side].scaled(flow.effective_area_m2[-1] / flow.flow_m3_s[-1])
 
 
-def evaluate(
-    cases: Sequence[Case], progress: Progress | None = None
-) -> tuple[tuple[EngineVariant, ...], tuple[Finding, ...]]:
-    """Return the figures of cases that share an engine and cams.
-
-    Parameters
-    ----------
-    cases : sequence of Case
-    progress : callable, optional
-
-    Returns
-    -------
-    tuple of (EngineVariant of each case, findings)
-    """
-    filled = [case for case in cases if all(case.usable(side) for side in _SIDES)]
-    cycles = _simulate(filled, progress) if filled else None
-    variants = []
-    for case in cases:
-        figures = None
-        if cycles is not None and case in filled:
-            figures = filling_figures(case.engine, cycles, filled.index(case))
-        variants.append(_variant(case, figures))
-    findings = _doubts(filled, cycles) if cycles is not None else ()
-    return tuple(variants), findings
+def evaluate(cases: Sequence[Case], progress: Progress | None = None) -> tuple[EngineVariant, ...]:
+    """Return the figures of all cases, whose filling is found side by side."""
+    filled = [index for index, case in enumerate(cases) if all(case.usable(side) for side in _SIDES)]
+    setups = [_setup(cases[index]) for index in filled]
+    cycles = dict(zip(filled, simulate_filling(setups, progress=progress), strict=True)) if setups else {}
+    return tuple(
+        _variant(case, filling_figures(case.engine, cycles[index]) if index in cycles else None)
+        for index, case in enumerate(cases)
+    )
 
 
-def _simulate(cases: Sequence[Case], progress: Progress | None) -> Cycles:
-    """Run the filling model for all cases side by side."""
-    engine, cams = cases[0].engine, cases[0].cams
+def _setup(case: Case) -> Setup:
+    """Give the filling model a case's valves."""
+    engine = case.engine
     intake, exhaust = (
-        Passage.tabulate(cams[side], [case.area_curve(side) for case in cases], scale=valves)
+        Passage.tabulate(case.cams[side], case.area_curves(side), scale=valves)
         for side, valves in zip(_SIDES, (engine.intake_valves, engine.exhaust_valves), strict=True)
     )
-    return simulate_filling(engine, intake, exhaust, np.array(engine.speeds_rpm), progress=progress)
-
-
-def _doubts(cases: Sequence[Case], cycles: Cycles) -> tuple[Finding, ...]:
-    """Warn where a variant's cycles do not repeat themselves or a balance does not close."""
-    found = []
-    for place, case in enumerate(cases):
-        worst = max(float(np.max(cycles.mass_error[place])), float(np.max(cycles.energy_error[place])))
-        if worst > _BALANCE:
-            found.append(
-                Finding(
-                    "balance-open",
-                    "warning",
-                    case.name,
-                    f"The filling model's mass and energy close only to {worst:.1g} at some speed, so its cycles have "
-                    "not settled; take the figures there with care, or leave the speed out.",
-                )
-            )
-    return tuple(found)
+    return Setup(engine, intake, exhaust)
 
 
 def _variant(case: Case, filling: Filling | None) -> EngineVariant:
     """Gather one case's figures."""
+    engine = case.engine
     means = {
-        side: cam_weighted_mean(case.cams[side], case.flow_curve(side)) if case.usable(side) else None
-        for side in _SIDES
+        side: cam_weighted_mean(case.cams[side], case.curves[side]) if case.usable(side) else None for side in _SIDES
     }
     mach: MachIndex | None = None
     if case.usable("intake"):
-        area = cam_weighted_mean(case.cams["intake"], case.area_curve("intake")) * case.engine.intake_valves
-        mach = mean_inlet_mach_index(case.engine, area)
+        area = cam_weighted_mean(case.cams["intake"], case.area_curves("intake")) * engine.intake_valves
+        mach = mean_inlet_mach_index(engine, area)
     power: AirLimitedPower | None = None
     if filling is not None:
-        power = air_limited_power(case.engine, filling.volumetric_efficiency, filling.speeds_rpm)
+        power = air_limited_power(engine, filling.volumetric_efficiency, filling.speeds_rpm)
     return EngineVariant(
         name=case.name,
         cam_weighted_mean_flow_m3_s=CamWeightedMeanFlow(means["intake"], means["exhaust"]),
@@ -454,90 +523,69 @@ def _variant(case: Case, filling: Filling | None) -> EngineVariant:
         filling=filling,
         power=power,
         band_times={
-            side: time_in_bands(case.cams[side], None, case.flow_curve(side)) for side in _SIDES if case.usable(side)
+            side: time_in_bands(case.cams[side], None, case.curves[side]) for side in _SIDES if case.usable(side)
         },
+        engine=EngineSummary(
+            engine.cylinders,
+            engine.bore_m,
+            engine.stroke_m,
+            engine.rod_m,
+            engine.cylinders * engine.displacement_m3,
+            engine.compression_ratio,
+            engine.clearance_m3,
+            engine.volumes,
+        ),
+        cam={side: _cam_summary(cam) for side, cam in case.cams.items()},
     )
 
+
+def _cam_summary(cam: Cam) -> CamSummary:
+    """Count a cam's ends from the dead centre of gas exchange."""
+    opens, closes = cam.open_period
+    return CamSummary(opens - GAS_EXCHANGE_TDC, closes - GAS_EXCHANGE_TDC, cam.peak_lift_m)
+
+
+# --- gains and differences -------------------------------------------------------------------
 
 Array = NDArray[np.float64]
 _INTERVAL_SAMPLES = 2001
 
 
-def cam_gains(side: Side, compared: SideComparison, cam: Cam, names: Sequence[str]) -> tuple[CamGain, ...]:
-    """Return the gain in cam-weighted mean flow wherever the comparison has a gain.
+def cam_gains(side: Side, compared: SideComparison, cases: Sequence[Case]) -> tuple[CamGain, ...]:
+    """Return the gain in cam-weighted mean flow wherever the comparison has a gain and both variants a figure.
 
-    Parameters
-    ----------
-    side : {"intake", "exhaust"}
-    compared : SideComparison
-    cam : Cam
-    names : sequence of str
-        Variants that were measured up to the cam's lift; gains of others cannot be made.
-
-    Returns
-    -------
-    tuple of CamGain
+    Each variant on its own cam, like with like: the ratio of the means over the ports tested in both, as the
+    comparison matched them; else of all ports.
     """
-    return tuple(
-        cam_gain(side, gain, compared, cam) for gain in compared.gains if gain.from_ in names and gain.to in names
-    )
-
-
-def cam_gain(side: Side, gain: Gain, compared: SideComparison, cam: Cam) -> CamGain:
-    """Return one gain in cam-weighted mean flow, like with like.
-
-    The ratio of the means over the ports tested in both variants, as the comparison matched them,
-    where they were measured up to the cam's lift; else of all ports.
-
-    Parameters
-    ----------
-    side : {"intake", "exhaust"}
-    gain : Gain
-        The comparison's own of the two variants, with its intervals per lift.
-    compared : SideComparison
-    cam : Cam
-
-    Returns
-    -------
-    CamGain
-    """
-    before, after = compared.variant(gain.from_), compared.variant(gain.to)
-    ratio = _matched_ratio(before, after, gain.matched_ports, cam)
-    value = ratio - 1
-    relative = relative_u95(gain, compared.range_m, after, cam)
-    u95 = None if relative is None else ratio * relative
-    return CamGain(
-        side=side,
-        from_=gain.from_,
-        to=gain.to,
-        kind=gain.kind,
-        gain=value,
-        u95=u95,
-        resolved=None if u95 is None else abs(value) > u95,
-        not_assessed_because=gain.not_assessed_because,
-    )
-
-
-def _curve(variant: VariantFlow) -> LiftedCurve:
-    """Return a variant's flow over lift, the mean of its ports."""
-    return LiftedCurve(variant.lifts_m, variant.flow_m3_s)
-
-
-def _matched_ratio(before: VariantFlow, after: VariantFlow, ports: Sequence[str], cam: Cam) -> float:
-    """Return the ratio of cam-weighted mean flows over the ports both have."""
-    same = {port.port for port in before.ports} == {port.port for port in after.ports} == set(ports)
-    if ports and not same:
-        curves = [
-            [LiftedCurve(port.lifts_m, port.flow_m3_s) for port in variant.ports if port.port in ports]
-            for variant in (before, after)
+    known = {case.name: case for case in cases if case.usable(side)}
+    found = []
+    for gain in compared.gains:
+        if gain.from_ not in known or gain.to not in known:
+            continue
+        before, after = known[gain.from_], known[gain.to]
+        means = [
+            cam_weighted_mean(case.cams[side], PortCurves.of(case.flows[side], gain.matched_ports))
+            for case in (before, after)
         ]
-        if all(curve.covers(cam.peak_lift_m) for group in curves for curve in group):
-            low, high = (float(np.mean([cam_weighted_mean(cam, curve) for curve in group])) for group in curves)
-            return high / low
-    return cam_weighted_mean(cam, _curve(after)) / cam_weighted_mean(cam, _curve(before))
+        ratio = means[1] / means[0]
+        relative = relative_u95(gain, compared.range_m, after.curves[side], after.cams[side])
+        u95 = None if relative is None else ratio * relative
+        found.append(
+            CamGain(
+                side=side,
+                from_=gain.from_,
+                to=gain.to,
+                kind=gain.kind,
+                gain=ratio - 1,
+                u95=u95,
+                resolved=None if u95 is None else abs(ratio - 1) > u95,
+                not_assessed_because=gain.not_assessed_because,
+            )
+        )
+    return tuple(found)
 
 
-def relative_u95(gain: Gain, range_m: tuple[float, float], after: VariantFlow, cam: Cam) -> float | None:
+def relative_u95(gain: Gain, range_m: tuple[float, float], flow: PortCurves, cam: Cam) -> float | None:
     """Return the half-width of the 95 % interval of a ratio of cam-weighted mean flows, over the ratio.
 
     The comparison gives intervals per lift, and one of the gain in mean flow by Monte Carlo. How far
@@ -551,8 +599,8 @@ def relative_u95(gain: Gain, range_m: tuple[float, float], after: VariantFlow, c
     gain : Gain
     range_m : tuple of two floats
         The range of lifts of the gain in mean flow [m].
-    after : VariantFlow
-        For the shares of the lifts in the flow.
+    flow : PortCurves
+        Of the later variant, for the shares of the lifts in the flow.
     cam : Cam
 
     Returns
@@ -564,7 +612,6 @@ def relative_u95(gain: Gain, range_m: tuple[float, float], after: VariantFlow, c
         return None
     lifts = np.array([item.lift_m for item in gain.per_lift])
     relative = np.array([(item.u95 or 0.0) / (1 + item.gain) for item in gain.per_lift])
-    flow = _curve(after)
     even = np.clip(np.linspace(*range_m, _INTERVAL_SAMPLES), 0.0, flow.highest_m)
     common, apart = _limits(even, flow(even), lifts, relative)
     target = (gain.mean_flow_gain_u95 / (1 + gain.mean_flow_gain)) ** 2
@@ -590,68 +637,95 @@ def _limits(at: Array, flow: Array, lifts: Array, relative: Array) -> tuple[floa
     return float(np.sum(parts)), float(np.sqrt(np.sum(parts**2)))
 
 
-Kind = Literal["step", "total", "step and total"]
+_SAME_SPEED = 0.5
 
 
-def differences_between(variants: Sequence[EngineVariant]) -> tuple[EngineDifference, ...]:
-    """Return each variant against the one before it and against the first.
-
-    Parameters
-    ----------
-    variants : sequence of EngineVariant
-        In the job's order.
-
-    Returns
-    -------
-    tuple of EngineDifference
-        Without pairs of which one has neither Mach index nor filling.
-
-    Examples
-    --------
-    >>> differences_between(())
-    ()
-    """
-    pairs: list[tuple[EngineVariant, EngineVariant, Kind]] = []
-    for place in range(1, len(variants)):
-        if place == 1:
-            pairs.append((variants[0], variants[1], "step and total"))
-        else:
-            pairs.append((variants[place - 1], variants[place], "step"))
-            pairs.append((variants[0], variants[place], "total"))
-    found = [difference_of(before, after, kind) for before, after, kind in pairs]
-    return tuple(item for item in found if item is not None)
+def differences_between(
+    cases: Sequence[Case], variants: Sequence[EngineVariant]
+) -> tuple[tuple[EngineDifference, ...], tuple[Finding, ...]]:
+    """Return each variant against the first, and a note where two have no speed in common."""
+    found, notes = [], []
+    for case, variant in list(zip(cases, variants, strict=True))[1:]:
+        difference = difference_of(cases[0], variants[0], case, variant)
+        if difference is None:
+            continue
+        found.append(difference)
+        if variants[0].filling and variant.filling and not difference.speeds_rpm:
+            notes.append(
+                Finding(
+                    "no-common-speed",
+                    "note",
+                    f"{variants[0].name}; {variant.name}",
+                    "The two have no speed in common at which both fire, so they are not compared speed by speed; "
+                    "give both the same speeds.",
+                )
+            )
+    return tuple(found), tuple(notes)
 
 
-def difference_of(before: EngineVariant, after: EngineVariant, kind: Kind) -> EngineDifference | None:
-    """Return what one variant changes against another, None where nothing can be said.
-
-    Parameters
-    ----------
-    before, after : EngineVariant
-    kind : {"step", "total", "step and total"}
-    """
+def difference_of(before: Case, first: EngineVariant, after: Case, second: EngineVariant) -> EngineDifference | None:
+    """Return what one variant changes against another, None where neither Mach index nor filling can be compared."""
     at_half = None
-    if before.mach is not None and after.mach is not None:
-        at_half = after.mach.speed_at_half_rpm / before.mach.speed_at_half_rpm - 1
-    old, new = before.filling, after.filling
-    if old is None or new is None or old.speeds_rpm != new.speeds_rpm:
-        if at_half is None:
-            return None
-        return EngineDifference(before.name, after.name, kind, at_half, (), (), (), ())
+    if first.mach is not None and second.mach is not None:
+        at_half = second.mach.speed_at_half_rpm / first.mach.speed_at_half_rpm - 1
+    old, new = first.filling, second.filling
+    if (old is None or new is None) and at_half is None:
+        return None
+    speeds: list[float] = []
+    air: list[float] = []
+    filling: list[float] = []
+    torque: list[float | None] = []
+    peaks: tuple[float | None, float | None] = (None, None)
+    if old is not None and new is not None:
+        for index, speed in enumerate(old.speeds_rpm):
+            beside = [other for other, value in enumerate(new.speeds_rpm) if abs(value - speed) <= _SAME_SPEED]
+            if not beside or old.air_flow_kg_s[index] is None or new.air_flow_kg_s[beside[0]] is None:
+                continue
+            speeds.append(speed)
+            air.append(_ratio(old.air_flow_kg_s, index, new.air_flow_kg_s, beside[0]))
+            filling.append(_ratio(old.volumetric_efficiency, index, new.volumetric_efficiency, beside[0]))
+            known = (old.brake_torque_nm[index] or 0.0) > 0
+            torque.append(_ratio(old.brake_torque_nm, index, new.brake_torque_nm, beside[0]) if known else None)
+        if old.peak and new.peak and old.peak.inside and new.peak.inside and old.peak.brake_power_w > 0:
+            peaks = (
+                new.peak.speed_rpm / old.peak.speed_rpm - 1,
+                new.peak.brake_power_w / old.peak.brake_power_w - 1,
+            )
     return EngineDifference(
-        from_=before.name,
-        to=after.name,
-        kind=kind,
+        from_=first.name,
+        to=second.name,
+        speeds_rpm=tuple(speeds),
+        air_flow=tuple(air),
+        volumetric_efficiency=tuple(filling),
+        brake_torque=tuple(torque),
+        peak_speed=peaks[0],
+        peak_brake_power=peaks[1],
         speed_at_half=at_half,
-        speeds_rpm=old.speeds_rpm,
-        volumetric_efficiency=_ratios(old.volumetric_efficiency, new.volumetric_efficiency),
-        indicated_torque=_ratios(old.indicated_torque_nm, new.indicated_torque_nm),
-        pumping_mep_pa=tuple(b - a for a, b in zip(old.pumping_mep_pa, new.pumping_mep_pa, strict=True)),
+        changed=what_changed(before, after),
     )
 
 
-def _ratios(before: Sequence[float], after: Sequence[float]) -> tuple[float, ...]:
-    """Return ratios less one; none at all where a figure is not positive (a motored engine has no torque to gain)."""
-    if any(value <= 0 for value in before):
-        return ()
-    return tuple(b / a - 1 for a, b in zip(before, after, strict=True))
+def _ratio(old: Sequence[float | None], index: int, new: Sequence[float | None], other: int) -> float:
+    """Return new over old less one, of figures that are known."""
+    return (new[other] or 0.0) / (old[index] or math.nan) - 1
+
+
+def what_changed(before: Case, after: Case) -> tuple[str, ...]:
+    """Return what differs between two cases: factors of the head, keys of the engine, cams, reference bore."""
+    changed = set()
+    for side in _SIDES:
+        old, new = before.state.get(side, {}), after.state.get(side, {})
+        changed |= {factor for factor in old if factor in new and old[factor] != new[factor]}
+        if before.cams.get(side) != after.cams.get(side):
+            changed.add(f"cam.{side}")
+    for key in ENGINE_KEYS:
+        if key.field and key.name not in ("speeds", "ignition"):
+            old_value, new_value = getattr(before.engine, key.field), getattr(after.engine, key.field)
+            same = old_value == new_value
+            if isinstance(old_value, float):
+                same = math.isclose(old_value, new_value, rel_tol=1e-9)
+            if not same:
+                changed.add(f"engine.{key.name}")
+    if before.bore_m != after.bore_m:
+        changed.add("reference.bore")
+    return tuple(sorted(changed))

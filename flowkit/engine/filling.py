@@ -1,64 +1,83 @@
-"""The filling model: one cylinder, cycle after cycle, until it repeats itself.
+"""The filling model: the cycle of one cylinder that repeats itself.
 
 Quasi-steady: at each crank angle the flow through the valves is the steady compressible flow
 through the effective areas measured on the bench. The pipes are taken as open spaces at given
 pressure and temperature, so there are no waves. All speeds and variants are computed side by side.
+
+The cycle is cut into pieces that are integrated side by side too, each from a start of its own. By Newton's method the
+starts are moved until every piece begins where the one before it ends, and the first where the last ends (multiple
+shooting: Keller, Numerical Methods for Two-Point Boundary-Value Problems, 1968; Deuflhard & Bornemann, Scientific
+Computing with Ordinary Differential Equations, 2002, ch. 8). A cycle found so is the one that running cycle
+after cycle would come to, if it comes to one.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from functools import partial
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, fields, replace
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.engine import exchange as rows
-from flowkit.engine.cylinder import Motored, cylinder_volume
+from flowkit.engine.cylinder import Motored, kinematics
 from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import BOTH, EXHAUST, INTAKE, ROWS, WATCHED, Exchange, Passage, closed_right_side
-from flowkit.engine.gas import Gas
-from flowkit.engine.solvers import Integration, TooStiff, integrate, integrate_stiff
+from flowkit.engine.exchange import ROWS, WATCHED, Exchange, Setup
+from flowkit.engine.solvers import Integration, integrate, integrate_stiff
 from flowkit.errors import EngineError
 
-__all__ = ["CONVERGED", "Cycles", "simulate_filling"]
+__all__ = ["CONVERGED", "Cycles", "NotFiring", "simulate_filling"]
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+NotFiring = Literal["net-intake-flow", "trapped-air", "not-steady"]
 
-CONVERGED = 3e-7
-"""A cycle repeats itself when its state at intake closing does: mass, energy, burned mass, gas in the port."""
+CONVERGED = 3e-8
+"""A cycle repeats itself when no piece begins farther from the end of the one before, of the displaced air."""
 
 _FREEZE = 1e-3
-"""From this change on the steps of the last cycle are taken again."""
+"""From this gap on the same steps are taken again."""
 
-_CLOSED_TOLERANCE, _TOLERANCE, _IMPLICIT_TOLERANCE = 1e-7, 1e-6, 3e-6
+_CLOSED_TOLERANCE, _TOLERANCE = 1e-7, 3e-6
 """Per step, of the displaced air and its energy."""
 
-_CUTS_DEG = (180.0, 225.0, 270.0, 315.0, 345.0, 375.0, 405.0, 450.0, 495.0, 540.0)
-"""Gas exchange is cut here, and each part goes by the method that costs less."""
+_LOOSER, _FIRST_LOOSER = 20.0, 50.0
+"""The derivatives and the first rounds are integrated with a tolerance so much wider; the very first way still more."""
 
-_FIRST_LOOSER = 100.0
-"""The first cycle, which begins with a guess, is integrated with a tolerance so much wider."""
+_PIECES = 24
+"""Into how many pieces gas exchange is cut; those of a lane take about as many steps each."""
 
-_BUDGET = 1.5
-"""What the explicit method may cost over the implicit in the first cycle, for it to be taken."""
+_BUMP = 1e-4
+"""By how much of the displaced air a start is moved, to see how the end follows."""
 
-_PER_DAMPING = 6 / 3.3
-"""Evaluations an explicit step takes, over the decay it stays stable for (Dormand & Prince's interval, 3.3)."""
+_MOST_ROUGH, _NEAR = 12, 0.05
+"""Rough cycles at most; Newton's method goes on from where they change by less, of the displaced air."""
 
-_MOST_CYCLES = 40
+_REACH = 5.0
+"""How many times its last step a lane that settles slowly may still go."""
+
+_ROUGH_ROUNDS, _MOST_ROUNDS = 3, 14
+"""Rounds with wide tolerances, and rounds at most."""
+
+_NEARLY, _SETTLED = 0.02, 1e-6
+"""Gaps from which on the tolerances are narrow, and with which a cycle counts as steady."""
+
+LEAST_TRAPPED = 0.20
+"""Below this share of displacement full of intake air the trapped air makes no firing cycle (spec, CP)."""
+
+_CERTAIN = 0.02
+"""How far beyond the limits an unfinished cycle must be, for it to be given up."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cycles:
-    """The last cycle of every lane; arrays of shape (variants, speeds).
+    """The repeating cycle of one variant at each of its speeds; arrays of shape (speeds,).
 
     Attributes
     ----------
-    speeds_rpm : array, shape (speeds,)
+    speeds_rpm : array
     trapped_mass, trapped_air, burned_fraction, trapped_temperature : array
         At intake closing [kg], [kg], [-], [K].
     drawn_air : array
@@ -70,13 +89,15 @@ class Cycles:
     heat_released, heat_lost : array
         [J]
     cycles : array of int
-        Until the lane had converged.
+        Rounds until every piece had joined the next.
     mass_error, energy_error : array
-        What is missing in the balances of the last cycle.
+        What is missing in the balances of the cycle.
     change : array
-        Last change at intake closing.
+        Largest gap between two pieces, over the displaced air or its energy.
+    reasons : tuple
+        Why there is no steady firing cycle at a speed; None where there is one.
     evaluations : int
-        Of the right side, over all cycles.
+        Of the right side, of all variants together.
     """
 
     speeds_rpm: Array
@@ -94,116 +115,26 @@ class Cycles:
     mass_error: Array
     energy_error: Array
     change: Array
+    reasons: tuple[NotFiring | None, ...]
     evaluations: int
 
 
-@dataclass(slots=True)
-class _Part:
-    """A part of gas exchange: how it goes by either method, and which one is taken once that is known."""
-
-    explicit: Integration
-    implicit: Integration
-    chosen: Literal["explicit", "implicit"] | None = None
-
-    @property
-    def evaluations(self) -> int:
-        """Evaluations by both methods."""
-        return self.explicit.evaluations + self.implicit.evaluations
-
-    def freeze(self) -> None:
-        """Take the same steps from now on."""
-        self.explicit.frozen = self.implicit.frozen = True
-
-    def go(self, model: Exchange, span: tuple[float, float], state: Array, scale: Array) -> Array:
-        """Integrate: by the implicit method first, then by the explicit if it comes out cheaper."""
-        right_side = partial(model.right_side, _open_valves(model, span))
-        if self.chosen == "explicit":
-            return integrate(right_side, span, state, scale=scale, run=self.explicit)
-        if self.chosen is None and self.implicit.evaluations > 0:
-            self.implicit.tolerance = _IMPLICIT_TOLERANCE
-            try:
-                budget = _BUDGET * self.implicit.evaluations
-                if self.implicit.damping * _PER_DAMPING > budget:
-                    raise TooStiff
-                end = integrate(right_side, span, state, scale=scale, run=self.explicit, budget=budget)
-            except TooStiff:
-                self.chosen = "implicit"
-            else:
-                self.chosen = "explicit"
-                return end
-        gradient = model.pressure_gradient
-        return integrate_stiff(right_side, span, state, scale=scale, run=self.implicit, gradient=gradient)
-
-
-def _open_valves(model: Exchange, span: tuple[float, float]) -> slice:
-    """Return which valves are open in a part; cuts are made where they open and close."""
-    intake, exhaust = span[1] > model.intake.opens_deg, span[0] < model.exhaust.closes_deg
-    return BOTH if intake == exhaust else INTAKE if intake else EXHAUST
-
-
-@dataclass(slots=True)
-class _Runs:
-    """The parts of a cycle by their crank angles."""
-
-    closed: dict[tuple[float, float], Integration] = field(default_factory=dict)
-    open: dict[tuple[float, float], _Part] = field(default_factory=dict)
-
-    def closed_part(self, span: tuple[float, float], lanes: tuple[int, ...]) -> Integration:
-        """Return the integration of a part with closed valves."""
-        return self.closed.setdefault(span, Integration(_CLOSED_TOLERANCE, np.full(lanes, 0.1)))
-
-    def open_part(self, span: tuple[float, float], lanes: tuple[int, ...]) -> _Part:
-        """Return a part of gas exchange."""
-        first = np.full(lanes, 0.1)
-        return self.open.setdefault(
-            span, _Part(Integration(_TOLERANCE, first), Integration(_FIRST_LOOSER * _IMPLICIT_TOLERANCE, first))
-        )
-
-    def freeze(self) -> None:
-        """Take the same steps from now on."""
-        for run in self.closed.values():
-            run.frozen = True
-        for part in self.open.values():
-            part.freeze()
-
-    @property
-    def evaluations(self) -> int:
-        """Evaluations of all parts."""
-        closed = sum(run.evaluations for run in self.closed.values())
-        return closed + sum(part.evaluations for part in self.open.values())
-
-
-@dataclass(frozen=True, slots=True)
-class _Cycle:
-    """One cycle: its state at the end, its work on the pumping strokes, its heat."""
-
-    state: Array
-    pumping: Array
-    heat: Array
-
-
 def simulate_filling(
-    engine: EngineData,
-    intake: Passage,
-    exhaust: Passage,
-    speeds_rpm: Array,
-    *,
-    progress: Callable[[int, int], None] | None = None,
-) -> Cycles:
-    """Run cycles of every speed and variant until each repeats itself.
+    setups: Sequence[Setup], *, progress: Callable[[int, int], None] | None = None
+) -> tuple[Cycles, ...]:
+    """Find the repeating cycle of every variant at each of its engine's speeds.
 
     Parameters
     ----------
-    engine : EngineData
-    intake, exhaust : Passage
-        Effective areas over crank angle, of the same variants.
-    speeds_rpm : array, shape (speeds,)
+    setups : sequence of Setup
+        The variants: engine, and effective areas over crank angle.
     progress : callable, optional
-        Called with (cycles done, most cycles there may be).
+        Called with (rounds done, most rounds there may be).
 
     Returns
     -------
-    Cycles
+    tuple of Cycles
+        One per setup.
 
     Raises
     ------
@@ -213,56 +144,78 @@ def simulate_filling(
     Examples
     --------
     >>> from flowkit.engine.cam import Cam
-    >>> engine = EngineData(1, 0.080, 0.080, 0.140, 10)
+    >>> from flowkit.engine.data import EngineData
+    >>> from flowkit.engine.exchange import Passage
+    >>> engine = EngineData(1, 0.080, 0.080, 0.140, 10, speeds_rpm=(3000.0,))
     >>> inlet = Cam.from_timing(opens_deg=348, closes_deg=592, checking_lift_m=0, peak_lift_m=0.01)
     >>> outlet = Cam.from_timing(opens_deg=130, closes_deg=372, checking_lift_m=0, peak_lift_m=0.01)
-    >>> areas = [lambda lift: 0.06 * lift]
-    >>> cycles = simulate_filling(engine, Passage.tabulate(inlet, areas), Passage.tabulate(outlet, areas),
-    ...                           np.array([3000.0]))
-    >>> bool(0.8 < cycles.volumetric_efficiency[0, 0] < 1.0), bool(cycles.energy_error.max() < 1e-6)
+    >>> valves = [Passage.tabulate(cam, lambda lift: 0.06 * lift) for cam in (inlet, outlet)]
+    >>> cycles = simulate_filling([Setup(engine, *valves)])[0]
+    >>> bool(0.8 < cycles.volumetric_efficiency[0] < 1.0), bool(cycles.energy_error.max() < 1e-6)
     (True, True)
     """
-    gas = Gas(engine.gamma, engine.gamma_value)
-    model = Exchange(engine, gas, intake, exhaust, speeds_rpm)
-    _check_order(engine, intake, exhaust)
-    state = _first_guess(model, intake)
-    runs = _Runs()
-    converged = np.zeros(state.shape[1:], dtype=int)
-    last_step: Array | None = None
-    for count in range(1, _MOST_CYCLES + 1):
-        before = state
-        cycle = _run_cycle(model, before, runs)
-        change = _change(before, cycle.state)
-        if progress is not None:
-            progress(count, _MOST_CYCLES)
-        converged = np.where((converged == 0) & (change < CONVERGED), count, converged)
-        if np.all(change < CONVERGED):
-            break
-        if count > 1 and np.all(change < _FREEZE):
-            runs.freeze()
-        step = cycle.state[:WATCHED] - before[:WATCHED]
-        state = cycle.state.copy()
-        # Every other cycle jumps to where the last two steps lead.
-        if last_step is not None and count % 2 == 1:
-            state[:WATCHED] += _extrapolation(last_step, step, _scale(model, state))
-            state[rows.PORT_MASS : WATCHED] = np.maximum(state[rows.PORT_MASS : WATCHED], 1e-15)
-            last_step = None
-        else:
-            last_step = step
-    converged = np.where(converged == 0, count, converged)
-    return _collect(model, cycle, converged, change, runs)
+    for setup in setups:
+        _check_order(setup)
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for index, setup in enumerate(setups):
+        engine = setup.engine
+        groups.setdefault((engine.gamma, engine.gamma_value, engine.heat_transfer), []).append(index)
+    found: dict[int, Cycles] = {}
+    for done, group in enumerate(groups.values()):
+
+        def told(count: int, done: int = done) -> None:
+            """Pass on the rounds of this group."""
+            if progress is not None:
+                progress(done * _MOST_ROUNDS + count, len(groups) * _MOST_ROUNDS)
+
+        found.update(zip(group, _of_group([setups[index] for index in group], told), strict=True))
+    return tuple(found[index] for index in range(len(setups)))
 
 
-def _extrapolation(earlier: Array, later: Array, scale: Array) -> Array:
-    """Return what is left after two steps of a geometric series, lane by lane (Aitken)."""
-    weight = 1.0 / (scale * scale)
-    ratio = np.sum(weight * earlier * later, axis=0) / np.maximum(np.sum(weight * earlier * earlier, axis=0), 1e-300)
-    ratio = np.clip(ratio, -0.3, 0.6)
-    return np.asarray(later * (ratio / (1.0 - ratio)))
+def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycles]:
+    """Find the cycles of variants whose gas and heat law are the same; leave out early what does not fire."""
+    search = _Search(setups)
+    first, reasons = search.rough_cycles()
+    kept = np.array([reason is None for reason in reasons])
+    if np.all(kept):
+        return search.run(first, told)
+    which = search.model.which
+    shares = [kept[which == index] for index in range(len(setups))]
+    firing = [index for index, share in enumerate(shares) if np.any(share)]
+    some = []
+    for index in firing:
+        engine = setups[index].engine
+        speeds = tuple(np.array(engine.speeds_rpm)[shares[index]].tolist())
+        some.append(replace(setups[index], engine=replace(engine, speeds_rpm=speeds)))
+    found = dict(zip(firing, _Search(some).run(first[:, kept], told), strict=True)) if some else {}
+    return [
+        _with_gaps(found.get(index), setup.engine, shares[index], np.array(reasons, dtype=object)[which == index])
+        for index, setup in enumerate(setups)
+    ]
 
 
-def _check_order(engine: EngineData, intake: Passage, exhaust: Passage) -> None:
+def _with_gaps(cycles: Cycles | None, engine: EngineData, kept: Flags, reasons: NDArray[np.object_]) -> Cycles:
+    """Put a variant's cycles in their places among all its speeds; nothing where there is none."""
+    values: dict[str, Any] = {}
+    for item in fields(Cycles):
+        if item.name in ("reasons", "evaluations", "cycles"):
+            continue
+        whole = np.full(kept.size, np.nan)
+        if cycles is not None:
+            whole[kept] = getattr(cycles, item.name)
+        values[item.name] = whole
+    counts = np.zeros(kept.size, dtype=int)
+    if cycles is not None:
+        counts[kept] = cycles.cycles
+        reasons[kept] = cycles.reasons
+    values["speeds_rpm"] = np.array(engine.speeds_rpm, dtype=float)
+    done = 0 if cycles is None else cycles.evaluations
+    return Cycles(**values, cycles=counts, reasons=tuple(reasons.tolist()), evaluations=done)
+
+
+def _check_order(setup: Setup) -> None:
     """Refuse cams and combustion that cannot belong together."""
+    engine, intake, exhaust = setup.engine, setup.intake, setup.exhaust
     start, end = engine.wiebe_start_deg, engine.wiebe_start_deg + engine.wiebe_duration_deg
     if not exhaust.opens_deg < intake.opens_deg < intake.closes_deg or exhaust.closes_deg >= intake.closes_deg:
         raise EngineError(
@@ -278,112 +231,362 @@ def _check_order(engine: EngineData, intake: Passage, exhaust: Passage) -> None:
         )
 
 
-def _first_guess(model: Exchange, intake: Passage) -> Array:
-    """Guess the state at intake closing: a full cylinder with some residual gas."""
-    engine = model.engine
-    temperature = engine.intake_temperature_k + 80
-    volume = float(cylinder_volume(engine, intake.closes_deg))
-    state = np.zeros((ROWS, 1, intake.variants, model.piston_speed.size))
-    state[rows.MASS] = engine.intake_pressure_pa * volume / (model.gas.gas_constant * temperature)
-    state[rows.ENERGY] = state[rows.MASS] * model.gas.u(np.array(temperature))
-    state[rows.BURNED] = 0.06 * state[rows.MASS]
-    state[rows.PORT_MASS] = 1e-6 * model.displaced_air
-    state[rows.PORT_ENTHALPY] = state[rows.PORT_MASS] * model.intake_h
-    return state
+@dataclass(slots=True)
+class _Pieces:
+    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), and the states at the starts."""
+
+    low: Array
+    high: Array
+    starts: Array
 
 
-def _change(before: Array, after: Array) -> Array:
-    """Return the largest relative change of a lane at intake closing."""
-    mass = before[rows.MASS]
-    return np.asarray(
-        np.max(
+@dataclass(slots=True)
+class _Round:
+    """What one round over all pieces gave: ends of shape (rows, copies, pieces, lanes), and the closed part's."""
+
+    closed: Array
+    opened: Array
+    heat: Array
+
+    def gaps(self, first: Array, starts: Array) -> Array:
+        """Return end less following start, shape (watched, pieces + 1, lanes); the closed part is the first piece."""
+        ends = np.concatenate((self.closed[:WATCHED, 0][:, None], self.opened[:WATCHED, 0]), axis=1)
+        return ends - np.concatenate((starts, first[:, None]), axis=1)
+
+
+@dataclass(slots=True)
+class _Meshes:
+    """Steps of the three closed parts and of gas exchange."""
+
+    closed: list[Integration]
+    opened: Integration
+
+    @classmethod
+    def of(cls, pieces: int, lanes: int, looser: float = 1.0) -> _Meshes:
+        """Begin with small steps."""
+        closed = [Integration(looser * _CLOSED_TOLERANCE, np.full((1, 1, 1, lanes), 0.1)) for _ in range(3)]
+        return cls(closed, Integration(looser * _TOLERANCE, np.full((1, 1, pieces, lanes), 0.1)))
+
+    def freeze(self) -> None:
+        """Take the same steps from now on."""
+        for run in (*self.closed, self.opened):
+            run.frozen = True
+
+    @property
+    def evaluations(self) -> int:
+        """Evaluations so far."""
+        return sum(run.evaluations for run in (*self.closed, self.opened))
+
+
+class _Search:
+    """The search for the repeating cycles of variants whose gas and heat law are the same."""
+
+    def __init__(self, setups: Sequence[Setup]) -> None:
+        self.setups = setups
+        self.model = model = Exchange(setups)
+        events = np.array(
             [
-                np.abs(after[rows.MASS] - mass) / mass,
-                np.abs(after[rows.ENERGY] / before[rows.ENERGY] - 1),
-                np.abs(after[rows.BURNED] - before[rows.BURNED]) / mass,
-                np.abs(after[rows.PORT_MASS] - before[rows.PORT_MASS]) / mass,
-            ],
-            axis=0,
+                (item.exhaust.opens_deg, item.intake.opens_deg, item.exhaust.closes_deg, item.intake.closes_deg)
+                for item in setups
+            ]
+        )[model.which].T
+        self.opens, self.closes = events[0], events[3]
+        dead = [np.clip(np.full(model.lanes, angle), self.opens, self.closes) for angle in (180.0, 540.0)]
+        self.cuts = np.sort(np.stack((*events, *dead)), axis=0)
+        # What errors are measured by: the displaced air, its energy and its enthalpy.
+        air = model.displaced_air
+        self.scale = np.stack((air, air * model.intake_u, air, air, air * model.intake_h, air))
+        self.evaluations = 0
+
+    # --- the parts of a cycle ---------------------------------------------------------------
+
+    def closed_part(self, start: Array, meshes: _Meshes) -> tuple[Array, Array]:
+        """Run compression, combustion and expansion from states (watched, copies, lanes) to exhaust opening.
+
+        Returns the rows there and the heat released.
+        """
+        model, engine = self.model, self.model.engine
+        heat = engine.heat_per_air_j_kg * np.maximum(start[rows.MASS] - start[rows.BURNED], 0.0)
+        mass = start[rows.MASS][None, :, None]
+        state = np.zeros((3, *mass.shape))
+        state[0] = start[rows.ENERGY][None, :, None]
+        burn = engine.wiebe_start_deg
+        angles = (self.closes - 720.0, burn, burn + engine.wiebe_duration_deg, self.opens)
+        volume = kinematics(engine, angles[0])[0]
+        temperature, _ = model.table.temperature_and_cv(state[0] / mass)
+        motored = Motored(mass * model.gas.gas_constant * temperature / volume, temperature, volume)
+        parts = ((None, None), (heat[None, :, None], motored), (None, motored))
+        for span, (released, added), run in zip(pairwise(angles), parts, meshes.closed, strict=True):
+            right_side = model.closed(mass, released, added)
+            state = integrate(right_side, span, state, scale=self.scale[1:2, None, None, None], run=run)
+        end = np.zeros((ROWS, *start.shape[1:]))
+        end[:WATCHED] = start
+        end[rows.ENERGY], end[rows.WORK], end[rows.HEAT_LOST] = state[:, 0, :, 0]
+        end[rows.BURNED] = np.where(model.fires, end[rows.MASS], end[rows.BURNED])
+        return end, heat
+
+    def open_pieces(
+        self,
+        starts: Array,
+        span: tuple[Array, Array],
+        run: Integration,
+        record: Callable[[Array, Array], None] | None = None,
+    ) -> Array:
+        """Run pieces of gas exchange from states (watched, copies, pieces, lanes); return the rows at their ends."""
+        state = np.zeros((ROWS, 1, *starts.shape[1:]))
+        state[:WATCHED, 0] = starts
+        end = integrate_stiff(
+            self.model,
+            span,
+            state,
+            scale=self.scale[:, None, None, None],
+            run=run,
+            linear=self.model.linear,
+            record=record,
         )
-    )
+        return end[:, 0]
+
+    # --- the first, rough way through ----------------------------------------------------------
+
+    def first_guess(self) -> Array:
+        """Guess the state at intake closing: a full cylinder with some residual gas."""
+        model, engine = self.model, self.model.engine
+        temperature = engine.intake_temperature_k + 80
+        volume = kinematics(engine, self.closes)[0]
+        state = np.zeros((WATCHED, model.lanes))
+        state[rows.MASS] = engine.intake_pressure_pa * volume / (model.gas.gas_constant * temperature)
+        state[rows.ENERGY] = state[rows.MASS] * model.gas.u(temperature)
+        state[rows.BURNED] = 0.06 * state[rows.MASS]
+        state[rows.PORT_MASS] = 1e-6 * model.displaced_air
+        state[rows.PORT_ENTHALPY] = state[rows.PORT_MASS] * model.intake_h
+        return state
+
+    def rough_way(self, first: Array, looser: float) -> tuple[_Pieces, Array, Array]:
+        """Run one cycle with wide tolerances; cut it so that pieces take about as many steps each.
+
+        Returns the pieces with their starts, the state at the next intake closing, and the air drawn in.
+        """
+        meshes = _Meshes.of(1, self.model.lanes, looser * _LOOSER)
+        state = self.closed_part(first[:, None], meshes)[0][:WATCHED, :, None]
+        ways, drawn = [], np.zeros(self.model.lanes)
+        for low, high in pairwise(self.cuts):
+            way = _Way(low, state[:, 0, 0])
+            run = Integration(looser * _LOOSER * _TOLERANCE, np.full((1, 1, 1, self.model.lanes), 0.5))
+            end = self.open_pieces(state, (low, high), run, way.record)
+            state, drawn = end[:WATCHED], drawn + end[rows.DRAWN, 0, 0]
+            ways.append(way)
+            self.evaluations += run.evaluations
+        steps = np.array([way.most_steps for way in ways])
+        counts = np.maximum(np.round(_PIECES * steps / steps.sum()), 1).astype(int)
+        cut = [way.cut(int(count)) for way, count in zip(ways, counts, strict=True)]
+        low = np.concatenate([angles for angles, _ in cut])
+        starts = np.concatenate([states for _, states in cut], axis=1)
+        self.evaluations += meshes.evaluations
+        return _Pieces(low, np.concatenate((low[1:], self.closes[None])), starts), state[:, 0, 0], drawn
+
+    # --- Newton's method ------------------------------------------------------------------------
+
+    def one_round(self, first: Array, pieces: _Pieces, meshes: _Meshes, *, bumped: bool) -> _Round:
+        """Run all pieces from their starts; with copies whose starts are moved, one for each row."""
+        start, starts = first[:, None], pieces.starts[:, None]
+        if bumped:
+            bumps = np.zeros((WATCHED, WATCHED + 1, self.model.lanes))
+            bumps[range(WATCHED), range(1, WATCHED + 1)] = _BUMP * self.scale
+            start, starts = start + bumps, starts + bumps[:, :, None]
+        closed, heat = self.closed_part(start, meshes)
+        opened = self.open_pieces(starts, (pieces.low, pieces.high), meshes.opened)
+        return _Round(closed, opened, heat)
+
+    def derivatives(self, result: _Round) -> Array:
+        """Return how the pieces' ends follow their starts, scaled: shape (pieces + 1, lanes, watched, watched)."""
+        ends = np.concatenate((result.closed[:WATCHED, :, None], result.opened[:WATCHED]), axis=2)
+        moved = (ends[:, 1:] - ends[:, :1]) / (_BUMP * self.scale[:, None, None])
+        # Where no gas comes back from the port, its rows go through unchanged and nothing fixes them.
+        moved[rows.PORT_MASS :] *= self.model.keeps
+        return np.nan_to_num(np.ascontiguousarray(moved.transpose(2, 3, 0, 1)), nan=0.0, posinf=0.0, neginf=0.0)
+
+    def moves(self, slopes: Array, gaps: Array) -> tuple[Array, Array]:
+        """Return by how much the starts must move to close the gaps, and the largest eigenvalue of the cycle.
+
+        Moves are of shape (watched, pieces + 1, lanes), the state at intake closing first.
+        """
+        gap = (gaps / self.scale[:, None]).transpose(1, 2, 0)[..., None]
+        whole, carried = slopes[0], gap[0]
+        for slope, more in zip(slopes[1:], gap[1:], strict=True):
+            whole, carried = slope @ whole, slope @ carried + more
+        try:
+            move = np.linalg.solve(np.eye(WATCHED) - whole, carried)
+        except np.linalg.LinAlgError:
+            move = np.linalg.pinv(np.eye(WATCHED) - whole) @ carried
+        found = [move]
+        for slope, more in zip(slopes[:-1], gap[:-1], strict=True):
+            found.append(slope @ found[-1] + more)
+        growth = np.max(np.abs(np.linalg.eigvals(whole)), axis=1)
+        return np.asarray(np.stack(found)[..., 0].transpose(2, 0, 1) * self.scale[:, None]), growth
+
+    def updated(self, slopes: Array, move: Array, gaps: Array) -> Array:
+        """Return the derivatives corrected by what the last move showed (Broyden 1965): the gaps it left."""
+        shift = (move / self.scale[:, None]).transpose(1, 2, 0)
+        left = (gaps / self.scale[:, None]).transpose(1, 2, 0)
+        length = np.sum(shift * shift, axis=-1, keepdims=True)
+        share = np.where(length > 1e-20, shift / np.maximum(length, 1e-20), 0.0)
+        return np.asarray(slopes + left[..., None] * share[..., None, :])
+
+    def moved(self, state: Array, move: Array) -> Array:
+        """Return states moved, at most so far that mass and energy change by half, and none below zero."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = np.max(np.abs(move[: rows.BURNED]) / state[: rows.BURNED], axis=(0, 1))
+        state = state + move * np.minimum(1.0, 0.5 / np.maximum(np.nan_to_num(part, nan=1e9), 1e-9))
+        state[rows.BURNED] = np.maximum(state[rows.BURNED], 0.0)
+        # The port is empty at times; a trace below nothing does no harm.
+        state[rows.PORT_MASS] = np.maximum(state[rows.PORT_MASS], -0.3 * self.model.mixing_mass)
+        return state
+
+    def rough_cycles(self) -> tuple[Array, list[NotFiring | None]]:
+        """Run rough cycles until every lane is near its repeating cycle, or certainly has none that fires.
+
+        Returns the states at intake closing, and why a lane is given up.
+        """
+        state = self.first_guess()
+        air = self.model.displaced_air
+        for count in range(1, _MOST_ROUGH + 1):
+            _, following, drawn = self.rough_way(state, _FIRST_LOOSER)
+            step = np.max(np.abs(following - state)[: rows.PORT_MASS] / self.scale[: rows.PORT_MASS], axis=0)
+            state = following
+            trapped = state[rows.MASS] - state[rows.BURNED]
+            # A slow lane may go several times as far as its last step.
+            lean = self.model.fires & (trapped + _REACH * step * air < (LEAST_TRAPPED - _CERTAIN) * air)
+            near = step < _NEAR
+            if count > 1 and np.all(lean | (near & (trapped >= (LEAST_TRAPPED - _CERTAIN) * air))):
+                break
+        empty = drawn < -_CERTAIN * air
+        reasons: list[NotFiring | None] = [
+            ("net-intake-flow" if none else "trapped-air") if out else None if close else "not-steady"
+            for none, out, close in zip(empty, lean, near, strict=True)
+        ]
+        return state, reasons
+
+    def run(self, first: Array, told: Callable[[int], None]) -> list[Cycles]:
+        """Search from states at intake closing, and return the cycles of each variant."""
+        pieces, first, _ = self.rough_way(first, 1.0)
+        count_of, lanes = pieces.low.shape
+        rough, fine = (_Meshes.of(count_of, lanes, looser) for looser in (_LOOSER, 1.0))
+        rounds = np.zeros(self.model.lanes, dtype=int)
+        result = self.one_round(first, pieces, rough, bumped=True)
+        slopes, using, move = self.derivatives(result), rough, None
+        for count in range(1, _MOST_ROUNDS + 1):
+            gaps = result.gaps(first, pieces.starts)
+            gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
+            if move is not None:
+                slopes = self.updated(slopes, move, gaps)
+            if using is fine:
+                rounds = np.where((rounds == 0) & (gap < CONVERGED), count, rounds)
+                if np.all(gap < CONVERGED):
+                    break
+                if np.all(gap < _FREEZE):
+                    fine.freeze()
+            move, growth = self.moves(slopes, gaps)
+            states = self.moved(np.concatenate((first[:, None], pieces.starts), axis=1), move)
+            first, pieces.starts = states[:, 0], states[:, 1:]
+            if using is rough and (count == _ROUGH_ROUNDS or np.all(gap < _NEARLY)):
+                # What the narrower tolerance changes says nothing of the derivatives.
+                using, move = fine, None
+            result = self.one_round(first, pieces, using, bumped=False)
+            told(count)
+        self.evaluations += rough.evaluations + fine.evaluations
+        settled = (gap < _SETTLED) & (growth < 1.0)
+        return self._collect(result, pieces, gap, settled, np.where(rounds == 0, count, rounds))
+
+    def _breathed(self, result: _Round) -> tuple[Array, Array]:
+        """Return the air drawn in, and the air trapped that is not burned gas [kg]."""
+        end = result.opened[:, 0, -1]
+        return np.sum(result.opened[rows.DRAWN, 0], axis=0), end[rows.MASS] - end[rows.BURNED]
+
+    def _reasons(self, result: _Round, settled: Flags) -> list[NotFiring | None]:
+        """Say of each lane why it has no steady firing cycle, None where it has one."""
+        drawn, trapped = self._breathed(result)
+        air = self.model.displaced_air
+        found: list[NotFiring | None] = []
+        for lane in range(self.model.lanes):
+            fires = self.model.fires[lane]
+            if fires and drawn[lane] <= 0:
+                found.append("net-intake-flow")
+            elif fires and trapped[lane] < LEAST_TRAPPED * air[lane]:
+                found.append("trapped-air")
+            else:
+                found.append(None if settled[lane] else "not-steady")
+        return found
+
+    def _collect(
+        self, result: _Round, pieces: _Pieces, gap: Array, settled: Flags, rounds: NDArray[np.int_]
+    ) -> list[Cycles]:
+        """Gather the cycles' figures, close their balances, and hand each variant its lanes."""
+        model = self.model
+        closed, opened, heat = result.closed[:, 0], result.opened[:, 0], result.heat[0]
+        end, total = opened[:, -1], np.sum(opened, axis=1) + closed
+        exchange = (pieces.low >= 180.0 - 1e-9) & (pieces.high <= 540.0 + 1e-9)
+        drawn, mass = total[rows.DRAWN], end[rows.MASS]
+        enthalpy_in = drawn * model.intake_h
+        missing = enthalpy_in + heat - total[rows.GONE_ENTHALPY] - total[rows.WORK] - total[rows.HEAT_LOST]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            figures = {
+                "speeds_rpm": model.speeds_rpm,
+                "trapped_mass": mass,
+                "trapped_air": mass - end[rows.BURNED],
+                "burned_fraction": end[rows.BURNED] / mass,
+                "trapped_temperature": model.table.temperature_and_cv(end[rows.ENERGY] / mass)[0],
+                "drawn_air": drawn,
+                "volumetric_efficiency": drawn / model.displaced_air,
+                "work": total[rows.WORK],
+                "pumping_work": -np.sum(opened[rows.WORK] * exchange, axis=0),
+                "heat_released": heat,
+                "heat_lost": total[rows.HEAT_LOST],
+                "mass_error": np.abs(drawn - total[rows.GONE]) / np.abs(drawn),
+                "energy_error": np.abs(missing) / np.abs(enthalpy_in + heat),
+                "change": gap,
+            }
+        reasons = self._reasons(result, settled)
+        found = []
+        for index in range(len(self.setups)):
+            lanes = np.flatnonzero(model.which == index)
+            own = {name: values[lanes] for name, values in figures.items()}
+            why = tuple(reasons[lane] for lane in lanes)
+            found.append(Cycles(**own, cycles=rounds[lanes], reasons=why, evaluations=self.evaluations))
+        return found
 
 
-def _run_cycle(model: Exchange, state: Array, runs: _Runs) -> _Cycle:
-    """Run from intake closing to the next."""
-    state = state.copy()
-    state[WATCHED:] = 0.0
-    pumping = np.zeros(state.shape[1:])
-    heat = model.engine.heat_per_air_j_kg * (state[rows.MASS] - state[rows.BURNED])
-    state = _closed_part(model, state, heat, runs)
-    if model.engine.combustion_efficiency > 0:
-        state[rows.BURNED] = state[rows.MASS]
-    scale = _scale(model, state)
-    for low, high in pairwise(_breaks(model)):
-        before = state[rows.WORK]
-        state = runs.open_part((low, high), state.shape[1:]).go(model, (low, high), state, scale)
-        if low >= 180 and high <= 540:
-            pumping = pumping - (state[rows.WORK] - before)
-    return _Cycle(state, pumping, heat)
+@dataclass(slots=True)
+class _Way:
+    """The crank angles and states that lanes went through, step by step."""
 
+    low: Array
+    start: Array
+    angles: list[Array] = field(default_factory=list)
+    states: list[Array] = field(default_factory=list)
 
-def _breaks(model: Exchange) -> list[float]:
-    """Return the crank angles of gas exchange at which something begins or ends, in order."""
-    start, end = model.exhaust.opens_deg, model.intake.closes_deg
-    events = {model.intake.opens_deg, model.exhaust.closes_deg, *_CUTS_DEG}
-    return [start, *sorted(event for event in events if start < event < end), end]
+    def record(self, theta: Array, state: Array) -> None:
+        """Keep one step."""
+        self.angles.append(theta[0, 0, 0])
+        self.states.append(state[:WATCHED, 0, 0, 0])
 
+    def _counted(self) -> Array:
+        """Return the steps taken so far, shape (steps + 1, lanes); a refused step does not count."""
+        moved = np.diff(np.array([self.low, *self.angles]), axis=0) > 0
+        return np.concatenate((np.zeros((1, moved.shape[1])), np.cumsum(moved, axis=0)))
 
-def _scale(model: Exchange, state: Array) -> Array:
-    """Return what errors are measured by: the displaced air, its energy and its enthalpy."""
-    scale = np.full((WATCHED, *state.shape[1:]), model.displaced_air)
-    scale[rows.ENERGY] = model.displaced_air * model.intake_u
-    scale[rows.PORT_ENTHALPY] = model.displaced_air * model.intake_h
-    return scale
+    @property
+    def most_steps(self) -> float:
+        """Steps of the lane that took most."""
+        return float(np.max(self._counted()[-1]))
 
-
-def _closed_part(model: Exchange, state: Array, heat: Array, runs: _Runs) -> Array:
-    """Run compression, combustion and expansion to exhaust opening."""
-    engine = model.engine
-    start, burn = model.intake.closes_deg - 720, engine.wiebe_start_deg
-    closed = np.stack((state[rows.ENERGY], state[rows.WORK], state[rows.HEAT_LOST]))
-    mass = state[rows.MASS]
-    volume = float(cylinder_volume(engine, start))
-    temperature, _ = model.temperature_and_cv(closed[0] / mass)
-    motored = Motored(mass * model.gas.gas_constant * temperature / volume, temperature, volume)
-    scale = np.full((1, *mass.shape), model.displaced_air * model.intake_u)
-    for low, high, released, added in (
-        (start, burn, None, None),
-        (burn, burn + engine.wiebe_duration_deg, heat, motored),
-        (burn + engine.wiebe_duration_deg, model.exhaust.opens_deg, None, motored),
-    ):
-        right_side = closed_right_side(model, mass, released, added)
-        run = runs.closed_part((low, high), closed.shape[1:])
-        closed = integrate(right_side, (low, high), closed, scale=scale, run=run)
-    state[rows.ENERGY], state[rows.WORK], state[rows.HEAT_LOST] = closed
-    return state
-
-
-def _collect(model: Exchange, cycle: _Cycle, converged: NDArray[np.int_], change: Array, runs: _Runs) -> Cycles:
-    """Gather the last cycle's figures and close its balances; the axis of copies falls away."""
-    state, heat = cycle.state[:, 0], cycle.heat[0]
-    drawn, mass = state[rows.DRAWN], state[rows.MASS]
-    enthalpy_in = drawn * model.intake_h
-    missing = enthalpy_in + heat - state[rows.GONE_ENTHALPY] - state[rows.WORK] - state[rows.HEAT_LOST]
-    return Cycles(
-        speeds_rpm=model.degrees_per_second / 6.0,
-        trapped_mass=mass,
-        trapped_air=mass - state[rows.BURNED],
-        burned_fraction=state[rows.BURNED] / mass,
-        trapped_temperature=model.temperature_and_cv(state[rows.ENERGY] / mass)[0],
-        drawn_air=drawn,
-        volumetric_efficiency=drawn / model.displaced_air,
-        work=state[rows.WORK],
-        pumping_work=cycle.pumping[0],
-        heat_released=heat,
-        heat_lost=state[rows.HEAT_LOST],
-        cycles=converged[0],
-        mass_error=np.abs(drawn - state[rows.GONE]) / drawn,
-        energy_error=np.abs(missing) / (enthalpy_in + heat),
-        change=change[0],
-        evaluations=runs.evaluations,
-    )
+    def cut(self, count: int) -> tuple[Array, Array]:
+        """Return the starts of so many pieces: crank angles (pieces, lanes), states (watched, pieces, lanes)."""
+        counted = self._counted()
+        angles, states = np.array([self.low, *self.angles]), np.array([self.start, *self.states])
+        lanes = np.arange(angles.shape[1])
+        lows, starts = [], []
+        for piece in range(count):
+            index = np.argmax(counted >= np.round(piece / count * counted[-1]), axis=0)
+            lows.append(angles[index, lanes])
+            starts.append(states[index, :, lanes].T)
+        return np.array(lows), np.stack(starts, axis=1)

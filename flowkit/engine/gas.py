@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["AIR_GAS_CONSTANT", "FlowTable", "Gas", "flow_function"]
+__all__ = ["AIR_GAS_CONSTANT", "FlowTable", "Gas", "GasTable", "flow_function"]
 
 Array = NDArray[np.float64]
 
@@ -178,7 +178,7 @@ class FlowTable:
         root = np.sqrt(np.maximum(1.0 - pressure_ratio, 0.0))
         cell = np.minimum((root * self._CELLS).astype(np.intp), self._CELLS - 1)
         x = root - cell * (1.0 / self._CELLS)
-        c = self._rows.take(cell, axis=0)
+        c = self._rows.take(cell, axis=0, mode="clip")
         n = self._curves
         if not self._varies:
             return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])
@@ -186,3 +186,64 @@ class FlowTable:
         curves = ((c[..., :n] * x + c[..., n : 2 * n]) * x + c[..., 2 * n : 3 * n]) * x + c[..., 3 * n :]
         beside = (gamma - self._MIDDLE) * (1.0 / self._STEP)
         return np.asarray((curves[..., 2] * beside + curves[..., 1]) * beside + curves[..., 0])
+
+
+class GasTable:
+    """Temperature and heat capacity by internal energy, in a table where the heat capacity varies: within 1e-9.
+
+    Parameters
+    ----------
+    gas : Gas
+
+    Examples
+    --------
+    >>> gas = Gas()
+    >>> temperature, cv = GasTable(gas).temperature_and_cv(gas.u(np.array([1000.0])))
+    >>> round(float(temperature[0]), 6), bool(abs(cv[0] / gas.cv(np.array([1000.0]))[0] - 1) < 1e-6)
+    (1000.0, True)
+    """
+
+    _CELLS = 4096
+    _COLDEST, _HOTTEST = 60.0, 6000.0
+
+    def __init__(self, gas: Gas) -> None:
+        self._constant = float(gas.cv(np.array(300.0))) if gas.model == "constant" else None
+        self._r = gas.gas_constant
+        if self._constant is None:
+            from scipy.interpolate import CubicHermiteSpline
+
+            temperature = np.linspace(self._COLDEST, self._HOTTEST, 40_000)
+            self._by_u = self._rows(CubicHermiteSpline, gas.u(temperature), temperature, gas.cv(temperature))
+            cp = gas.cv(temperature) + gas.gas_constant
+            self._by_h = self._rows(CubicHermiteSpline, gas.h(temperature), temperature, cp)
+
+    def _rows(self, spline: type, heat: Array, temperature: Array, capacity: Array) -> tuple[Array, float, float]:
+        """Return coefficients of temperature over evenly spaced energies, the first of them, and cells per energy."""
+        fine = spline(heat, temperature, 1.0 / capacity)
+        even = np.linspace(heat[0], heat[-1], self._CELLS + 1)
+        rows = np.ascontiguousarray(spline(even, fine(even), fine(even, 1)).c.T)
+        return rows, float(even[0]), self._CELLS / float(even[-1] - even[0])
+
+    def _look_up(self, table: tuple[Array, float, float], energy: Array) -> tuple[Array, Array, float]:
+        """Return the coefficients for energies, how far into the cell each is, and cells per energy."""
+        rows, first, per_energy = table
+        place = np.minimum(np.maximum((energy - first) * per_energy, 0.0), self._CELLS - 1e-9)
+        cell = place.astype(np.intp)
+        # A state that is not a number, of a step too long, must not stop the other lanes.
+        return rows.take(cell, axis=0, mode="clip"), np.asarray((place - cell) / per_energy, dtype=float), per_energy
+
+    def temperature_and_cv(self, energy: Array) -> tuple[Array, Array | float]:
+        """Return temperature [K] and cv [J/(kg·K)] at internal energies [J/kg]."""
+        if self._constant is not None:
+            return energy * (1.0 / self._constant), self._constant
+        c, x, _ = self._look_up(self._by_u, energy)
+        c0, c1, c2 = c[..., 0], c[..., 1], c[..., 2]
+        slope = (3.0 * c0 * x + 2.0 * c1) * x + c2
+        return ((c0 * x + c1) * x + c2) * x + c[..., 3], 1.0 / slope
+
+    def port_temperature(self, enthalpy: Array) -> Array:
+        """Return the temperature [K] of gas of an enthalpy [J/kg]."""
+        if self._constant is not None:
+            return enthalpy * (1.0 / (self._constant + self._r))
+        c, x, _ = self._look_up(self._by_h, enthalpy)
+        return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])

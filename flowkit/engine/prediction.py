@@ -8,18 +8,36 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from flowkit.analysis.areas import impossible_dimensions, minimum_area
-from flowkit.analysis.results import Comparison, VariantFlow
+from flowkit.analysis.lifts import SAME_LIFT_M
+from flowkit.analysis.results import Comparison
 from flowkit.corrections.bore import shrouded_area, unshrouded_area
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
-from flowkit.engine.figures import Case, Progress, difference_of, evaluate
+from flowkit.engine.figures import Case, LiftedCurve, PortCurves, Progress, differences_between, evaluate
 from flowkit.engine.results import CamGain, EngineResult, EngineVariant
-from flowkit.engine.run import check_cams, engine_findings, flows_of, variant_names
-from flowkit.engine.sentences import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
+from flowkit.engine.run import (
+    VariantEngine,
+    case_of,
+    check_cams,
+    engine_findings,
+    engines_of,
+    outcome_findings,
+    variant_names,
+)
+from flowkit.engine.sentences import (
+    NO_WAVE_EFFECTS,
+    cam_called,
+    cam_lifts,
+    cautions_for,
+    engine_sentences,
+    model_notes,
+)
 from flowkit.errors import CorrectionError, EngineError, UnitError
 from flowkit.fields import nearest
-from flowkit.model import Finding, Reference, Side, ValveGeometry
+from flowkit.model import Reference, Side, ValveGeometry
 from flowkit.units import parse_quantity
+
+_SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 __all__ = ["VALVE_DIMENSIONS", "Change", "other_bore", "other_valve", "parse_change", "split_change", "whatif"]
 
@@ -34,8 +52,8 @@ VALVE_DIMENSIONS: dict[str, str] = {
 
 
 def other_valve(
-    flow: VariantFlow, old: ValveGeometry, new: ValveGeometry, side: Side, *, bore_m: float | None = None
-) -> VariantFlow:
+    curves: PortCurves, old: ValveGeometry, new: ValveGeometry, side: Side, *, bore_m: float | None = None
+) -> PortCurves:
     """Predict the flow with another valve, seat or throat.
 
     Measured coefficient on the minimum area × minimum area of the new geometry (Heywood 1988,
@@ -43,7 +61,7 @@ def other_valve(
 
     Parameters
     ----------
-    flow : VariantFlow
+    curves : PortCurves
         As measured.
     old, new : ValveGeometry
         On the bench, and in the prediction.
@@ -54,8 +72,7 @@ def other_valve(
 
     Returns
     -------
-    VariantFlow
-        With its lifts, flows and effective areas; coefficients, ports and bands as measured.
+    PortCurves
 
     Raises
     ------
@@ -67,24 +84,21 @@ def other_valve(
         raise EngineError(f"the changed {side} valve cannot be: {problem}", "check its dimensions")
     if bore_m is not None and new.head_m is not None:
         _refuse_touching(new.head_m, bore_m, new.offset_m or 0.0, side)
-    lifts = np.asarray(flow.lifts_m)
     stretch = 1.0
     if old.head_m is not None and new.head_m is not None:
         stretch = new.head_m / old.head_m
-    before, after = minimum_area(lifts, old), minimum_area(lifts * stretch, new)
-    if before is None or after is None:
-        raise EngineError(
-            f"the {side} valve's head, stem, throat, seat angle and seat width must all be known for a prediction",
-            f"add what is missing to [valves.{side}] in the job",
-        )
-    factor = after / before
-    return replace(
-        flow,
-        lifts_m=tuple((lifts * stretch).tolist()),
-        flow_m3_s=tuple((np.asarray(flow.flow_m3_s) * factor).tolist()),
-        effective_area_m2=tuple((np.asarray(flow.effective_area_m2) * factor).tolist()),
-        minimum_area_m2=tuple(after.tolist()),
-    )
+    changed = []
+    for curve in curves.curves:
+        lifts = np.array([lift for lift in curve.lifts_m if lift > SAME_LIFT_M])
+        values = np.array(curve.values[-lifts.size :])
+        before, after = minimum_area(lifts, old), minimum_area(lifts * stretch, new)
+        if before is None or after is None:
+            raise EngineError(
+                f"the {side} valve's head, stem, throat, seat angle and seat width must all be known for a prediction",
+                f"add what is missing to [valves.{side}] in the job",
+            )
+        changed.append(LiftedCurve(tuple((lifts * stretch).tolist()), tuple((values * after / before).tolist())))
+    return PortCurves(tuple(changed))
 
 
 def _refuse_touching(head_m: float, bore_m: float, offset_m: float, side: Side) -> None:
@@ -95,7 +109,9 @@ def _refuse_touching(head_m: float, bore_m: float, offset_m: float, side: Side) 
         raise EngineError(f"the changed {side} valve cannot be: {error.problem}", error.remedy) from error
 
 
-def other_bore(flow: VariantFlow, valve: ValveGeometry, old_m: float, new_m: float, side: Side) -> VariantFlow:
+def other_bore(
+    curves: PortCurves, area_over_flow: float, valve: ValveGeometry, *, old_m: float, new_m: float, side: Side
+) -> PortCurves:
     """Predict the flow with another bore round the valve.
 
     The shrouding model of the bore correction: the head without a bore in series with the gap
@@ -103,8 +119,10 @@ def other_bore(flow: VariantFlow, valve: ValveGeometry, old_m: float, new_m: flo
 
     Parameters
     ----------
-    flow : VariantFlow
+    curves : PortCurves
         In the old bore.
+    area_over_flow : float
+        Effective area over flow [s/m].
     valve : ValveGeometry
         For its head, and its offset from the bore's axis (on the axis where not known).
     old_m, new_m : float
@@ -114,7 +132,7 @@ def other_bore(flow: VariantFlow, valve: ValveGeometry, old_m: float, new_m: flo
 
     Returns
     -------
-    VariantFlow
+    PortCurves
 
     Raises
     ------
@@ -125,24 +143,19 @@ def other_bore(flow: VariantFlow, valve: ValveGeometry, old_m: float, new_m: flo
         raise EngineError(
             f"the {side} valve's head must be known to predict another bore", f"add head to [valves.{side}] in the job"
         )
-    offset = valve.offset_m or 0.0
+    head, offset = valve.head_m, valve.offset_m or 0.0
+
+    def moved(flow: float) -> float:
+        """Return a flow in the new bore."""
+        area = flow * area_over_flow
+        if area <= 0:
+            return flow
+        return flow * shrouded_area(unshrouded_area(area, old_m, head, offset), new_m, head, offset) / area
+
     try:
-        factor = np.array(
-            [
-                shrouded_area(unshrouded_area(area, old_m, valve.head_m, offset), new_m, valve.head_m, offset) / area
-                for area in flow.effective_area_m2
-            ]
-        )
+        return PortCurves(tuple(LiftedCurve(curve.lifts_m, tuple(map(moved, curve.values))) for curve in curves.curves))
     except CorrectionError as error:
         raise EngineError(f"the {side} in a bore of {new_m * 1e3:g} mm: {error.problem}", error.remedy) from error
-    return replace(
-        flow,
-        flow_m3_s=tuple((np.asarray(flow.flow_m3_s) * factor).tolist()),
-        effective_area_m2=tuple((np.asarray(flow.effective_area_m2) * factor).tolist()),
-    )
-
-
-_SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,34 +252,41 @@ def whatif(
     *,
     reference: Reference,
     valves: Mapping[str, Mapping[Side, ValveGeometry]],
+    own: Mapping[str, VariantEngine] | None = None,
     changes: Sequence[Change | str] = (),
     new_cams: Mapping[Side, Cam] | None = None,
     bore_m: float | None = None,
+    compression_ratio: float | None = None,
     variant: str | None = None,
     progress: Progress | None = None,
 ) -> EngineResult:
-    """Predict what a changed valve, cam or bore would mean for the engine.
+    """Predict what a changed valve, cam, bore or compression ratio would mean for the engine.
 
     Parameters
     ----------
     comparison : Comparison
     engine : EngineData
+        Of a variant that has none of its own.
     cams : mapping
-        Side to Cam, of the engine as it is.
+        Side to Cam, likewise.
     reference : Reference
         The state the flows are at.
     valves : mapping
         Variant to side to valve, as it was on the bench.
+    own : mapping, optional
+        Variant to VariantEngine, of those that have one of their own.
     changes : sequence of Change or str
         Such as ``"intake.stem=6mm"``.
     new_cams : mapping, optional
         Side to Cam, instead of the engine's.
     bore_m : float, optional
-        Another bore [m]; stroke and compression ratio stay.
+        Another bore [m]; the chamber keeps its volume, so the compression ratio follows unless it is given too.
+    compression_ratio : float, optional
+        Another compression ratio.
     variant : str, optional
         The variant to start from; the last one unless given.
     progress : callable, optional
-        Called with (cycles done, most cycles there may be).
+        Called with (rounds done, most rounds there may be).
 
     Returns
     -------
@@ -279,81 +299,84 @@ def whatif(
         If nothing is changed, or a change cannot be predicted.
     """
     parsed = [parse_change(change) if isinstance(change, str) else change for change in changes]
-    if not parsed and not new_cams and bore_m is None:
-        raise EngineError("nothing is changed", "name a valve's dimension, a cam or a bore")
+    if not parsed and not new_cams and bore_m is None and compression_ratio is None:
+        raise EngineError("nothing is changed", "name a valve's dimension, a cam, a bore or a compression ratio")
     names = variant_names(comparison)
     name = names[-1] if variant is None else variant
     if name not in names:
         close = nearest(name, names)
         raise EngineError(f"there is no variant {name!r}", f"did you mean {close!r}?" if close else "check its name")
-    all_cams = {**cams, **(new_cams or {})}
-    check_cams(all_cams)
-    measured = Case(name, engine, cams, flows_of(comparison, name))
+    base = engines_of([name], engine, cams, valves, own or {})[name]
+    measured = case_of(comparison, name, base)
     predicted = _predicted(
-        measured,
-        parsed,
-        valves=valves.get(name, {}),
-        reference=reference,
-        new_cams=new_cams or {},
-        bore_m=bore_m,
+        measured, parsed, reference, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
     )
-    variants, doubts = _evaluate(measured, predicted, progress)
-    difference = difference_of(variants[0], variants[1], "step and total")
-    differences = () if difference is None else (difference,)
+    check_cams(predicted.cams)
+    cases = [measured, predicted]
+    variants = evaluate(cases, progress)
+    differences, notes = differences_between(cases, variants)
     gains = _gains(variants[0], variants[1])
-    prediction = _words(name, parsed, new_cams or {}, bore_m)
+    changed = differences[-1].changed if differences else ()
     return EngineResult(
-        variants=tuple(variants),
-        findings=(*engine_findings([measured, predicted], all_cams), *doubts),
+        variants=variants,
+        findings=tuple(
+            dict.fromkeys((*base.findings, *engine_findings(cases), *outcome_findings(cases, variants), *notes))
+        ),
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
         assumptions=predicted.engine.assumptions(),
         model_notes=model_notes(predicted.engine, reference),
         no_wave_effects=NO_WAVE_EFFECTS,
-        cautions=CAUTIONS,
-        prediction=prediction,
+        cautions=cautions_for(changed, measured, predicted, variants[0], variants[1]),
+        prediction=_words(
+            measured, predicted, parsed, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
+        ),
     )
-
-
-def _evaluate(
-    measured: Case, predicted: Case, progress: Progress | None
-) -> tuple[tuple[EngineVariant, ...], tuple[Finding, ...]]:
-    """Return both cases' figures, side by side where engine and cams are the same."""
-    if measured.engine == predicted.engine and measured.cams == predicted.cams:
-        return evaluate([measured, predicted], progress)
-    first, second = evaluate([measured], progress), evaluate([predicted], progress)
-    return (*first[0], *second[0]), (*first[1], *second[1])
 
 
 def _predicted(
     measured: Case,
     changes: Sequence[Change],
-    *,
-    valves: Mapping[Side, ValveGeometry],
     reference: Reference,
+    *,
     new_cams: Mapping[Side, Cam],
     bore_m: float | None,
+    compression_ratio: float | None,
 ) -> Case:
     """Return the case with what is changed."""
-    flows = dict(measured.flows)
-    name = f"{measured.name}, predicted"
+    curves, valves = dict(measured.curves), dict(measured.valves)
+    engine = measured.engine
+    old_bore = measured.bore_m or reference.bore_m or engine.bore_m
+    if bore_m is not None:
+        engine = engine.with_bore(bore_m)
+    if compression_ratio is not None:
+        engine = replace(engine, compression_ratio=compression_ratio, volumes=None)
     for side in _SIDES:
         wanted = {change.name: change.value for change in changes if change.side == side}
-        if wanted and side not in flows:
+        if wanted and side not in curves:
             raise EngineError(f"the {side} of {measured.name!r} was not tested", "a change of its valve has no ground")
-        if side not in flows:
+        if side not in curves:
             continue
         old = valves.get(side, ValveGeometry())
         new = replace(old, **{VALVE_DIMENSIONS[key]: value for key, value in wanted.items()})
-        flow = flows[side]
         if wanted:
-            flow = other_valve(flow, old, new, side, bore_m=bore_m or measured.engine.bore_m)
+            curves[side] = other_valve(curves[side], old, new, side, bore_m=engine.bore_m)
+            valves[side] = new
         if bore_m is not None:
-            flow = other_bore(flow, new, reference.bore_m or measured.engine.bore_m, bore_m, side)
-        flows[side] = replace(flow, name=name)
-    engine = measured.engine if bore_m is None else replace(measured.engine, bore_m=bore_m)
-    return Case(name, engine, {**measured.cams, **new_cams}, flows, predicted=True)
+            flow = measured.flows[side]
+            per_flow = flow.effective_area_m2[-1] / flow.flow_m3_s[-1]
+            curves[side] = other_bore(curves[side], per_flow, new, old_m=old_bore, new_m=bore_m, side=side)
+    return replace(
+        measured,
+        name=f"{measured.name}, predicted",
+        engine=engine,
+        cams={**measured.cams, **new_cams},
+        curves=curves,
+        valves=valves,
+        bore_m=bore_m if bore_m is not None and measured.bore_m is not None else measured.bore_m,
+        predicted=True,
+    )
 
 
 def _gains(before: EngineVariant, after: EngineVariant) -> tuple[CamGain, ...]:
@@ -368,14 +391,28 @@ def _gains(before: EngineVariant, after: EngineVariant) -> tuple[CamGain, ...]:
     return tuple(gains)
 
 
-def _words(name: str, changes: Sequence[Change], new_cams: Mapping[Side, Cam], bore_m: float | None) -> str:
+def _words(
+    measured: Case,
+    predicted: Case,
+    changes: Sequence[Change],
+    *,
+    new_cams: Mapping[Side, Cam],
+    bore_m: float | None,
+    compression_ratio: float | None,
+) -> str:
     """Say what was changed, and that it is a prediction."""
     parts = [change.written for change in changes]
     parts.extend(f"another {cam_called(side, cam)} ({cam_lifts(cam)})" for side, cam in new_cams.items())
     if bore_m is not None:
-        parts.append(f"bore {bore_m * 1e3:g} mm (stroke and compression ratio as before)")
+        follows = "" if compression_ratio is not None else (
+            f": the chamber keeps its volume, so the compression ratio goes from "
+            f"{measured.engine.compression_ratio:.2f} to {predicted.engine.compression_ratio:.2f}"
+        )  # fmt: skip
+        parts.append(f"bore {bore_m * 1e3:g} mm (stroke as before{follows})")
+    if compression_ratio is not None:
+        parts.append(f"compression ratio {compression_ratio:g} instead of {measured.engine.compression_ratio:.4g}")
     return (
-        f"Prediction, not measured: {name!r} with {'; '.join(parts)}. Flow follows from geometry: the measured "
-        "coefficient on the minimum area at the same lift over valve diameter. What a change of shape does to the "
-        "coefficient itself only the bench can tell."
+        f"Prediction, not measured: {measured.name!r} with {'; '.join(parts)}. Flow follows from geometry: the "
+        "measured coefficient on the minimum area at the same lift over valve diameter. What a change of shape does "
+        "to the coefficient itself only the bench can show."
     )

@@ -25,12 +25,17 @@ __all__ = [
     "Assumption",
     "BandTime",
     "CamGain",
+    "CamSummary",
     "CamWeightedMeanFlow",
     "EngineDifference",
     "EngineResult",
+    "EngineSummary",
     "EngineVariant",
     "Filling",
     "MachIndex",
+    "NotFiring",
+    "Peak",
+    "Volumes",
     "plot_cams",
     "plot_engine",
 ]
@@ -84,46 +89,92 @@ class MachIndex:
 
 
 @dataclass(frozen=True, slots=True)
+class NotFiring:
+    """A speed without a steady firing cycle, and why."""
+
+    speed_rpm: float
+    reason: Literal["net-intake-flow", "trapped-air", "not-steady"]
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """Largest brake power among the speeds, by the parabola through it and its neighbours; an estimate.
+
+    Attributes
+    ----------
+    speed_rpm : float
+        Not a safe speed.
+    brake_power_w : float
+    inside : bool
+        False where the largest is at an end of the speeds or beside one that does not fire: no peak.
+    """
+
+    speed_rpm: float
+    brake_power_w: float
+    inside: bool
+
+
+Values = tuple[float | None, ...]
+"""One for each speed; None where it does not fire."""
+
+
+@dataclass(frozen=True, slots=True)
 class Filling:
     """The filling model's figures against speed, per cylinder unless said otherwise; estimates.
 
     Attributes
     ----------
     speeds_rpm : tuple of float
-    volumetric_efficiency : tuple of float
-        Air drawn from the intake per cycle over the displaced volume full of intake air.
-    trapped_mass_kg, trapped_air_kg : tuple of float
+    volumetric_efficiency : tuple of float or None
+        Filling: air drawn from the intake per cycle over the displaced volume full of intake air.
+    air_flow_kg_s : tuple of float or None
+        Air of all cylinders [kg/s].
+    trapped_mass_kg, trapped_air_kg : tuple of float or None
         In the cylinder when the intake valve closes [kg]: everything, and the fresh air of it.
-    residual_fraction : tuple of float
+    residual_fraction : tuple of float or None
         Burned gas in the trapped mass.
-    pumping_mep_pa : tuple of float
+    pumping_mep_pa : tuple of float or None
         Work spent on the exhaust and intake strokes over the displaced volume [Pa], positive as a loss.
-    indicated_mep_pa : tuple of float
+    indicated_mep_pa : tuple of float or None
         Net: over the whole cycle [Pa].
-    gross_indicated_mep_pa : tuple of float
+    gross_indicated_mep_pa : tuple of float or None
         Over compression and expansion alone [Pa].
-    indicated_torque_nm, indicated_power_w : tuple of float
+    indicated_torque_nm, indicated_power_w : tuple of float or None
         Of all cylinders [N·m], [W], without friction.
+    friction_mep_pa : tuple of float
+        By the engine's friction correlation [Pa].
+    brake_mep_pa, brake_torque_nm, brake_power_w : tuple of float or None
+        Indicated less friction, all cylinders [Pa], [N·m], [W]; below zero the engine would have to be driven.
     cycles : tuple of int
-        Until the state at intake closing repeated itself.
-    mass_error, energy_error : tuple of float
-        What is missing in the balances of the last cycle: mass over the mass drawn in, energy over
+        Rounds until the cycle repeated itself.
+    mass_error, energy_error : tuple of float or None
+        What is missing in the balances of the cycle: mass over the mass drawn in, energy over
         the enthalpy drawn in and the heat released.
+    not_firing : tuple of NotFiring
+    peak : Peak or None
+        None where nothing fires.
     """
 
     speeds_rpm: tuple[float, ...]
-    volumetric_efficiency: tuple[float, ...]
-    trapped_mass_kg: tuple[float, ...]
-    trapped_air_kg: tuple[float, ...]
-    residual_fraction: tuple[float, ...]
-    pumping_mep_pa: tuple[float, ...]
-    indicated_mep_pa: tuple[float, ...]
-    gross_indicated_mep_pa: tuple[float, ...]
-    indicated_torque_nm: tuple[float, ...]
-    indicated_power_w: tuple[float, ...]
+    volumetric_efficiency: Values
+    air_flow_kg_s: Values
+    trapped_mass_kg: Values
+    trapped_air_kg: Values
+    residual_fraction: Values
+    pumping_mep_pa: Values
+    indicated_mep_pa: Values
+    gross_indicated_mep_pa: Values
+    indicated_torque_nm: Values
+    indicated_power_w: Values
+    friction_mep_pa: tuple[float, ...]
+    brake_mep_pa: Values
+    brake_torque_nm: Values
+    brake_power_w: Values
     cycles: tuple[int, ...]
-    mass_error: tuple[float, ...]
-    energy_error: tuple[float, ...]
+    mass_error: Values
+    energy_error: Values
+    not_firing: tuple[NotFiring, ...] = ()
+    peak: Peak | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,15 +184,67 @@ class AirLimitedPower:
     Attributes
     ----------
     speeds_rpm : tuple of float
-    air_flow_kg_s : tuple of float
+    air_flow_kg_s : tuple of float or None
         Air of the whole engine [kg/s].
-    power_w : tuple of float
+    power_w : tuple of float or None
         Air flow/(air-fuel ratio × brake specific fuel consumption) [W].
     """
 
     speeds_rpm: tuple[float, ...]
-    air_flow_kg_s: tuple[float, ...]
-    power_w: tuple[float, ...]
+    air_flow_kg_s: Values
+    power_w: Values
+
+
+@dataclass(frozen=True, slots=True)
+class Volumes:
+    """What the clearance volume of one cylinder is made of [m³], each as stated.
+
+    Attributes
+    ----------
+    chamber_m3 : float
+        Of the head, before it was milled.
+    milled_m3 : float
+        What the milling took off, zero or above.
+    gasket_m3 : float
+    deck_m3 : float
+        Above the piston's flat at top dead centre; negative where the piston comes out of the block.
+    crown_m3 : float
+        Dome +, dish and pockets −; it is taken off the clearance volume.
+    """
+
+    chamber_m3: float
+    milled_m3: float
+    gasket_m3: float
+    deck_m3: float
+    crown_m3: float
+
+    @property
+    def clearance_m3(self) -> float:
+        """Clearance volume [m³]."""
+        return self.chamber_m3 - self.milled_m3 + self.gasket_m3 + self.deck_m3 - self.crown_m3
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSummary:
+    """A variant's engine: dimensions [m], displacement of all cylinders, clearance volume of one [m³]."""
+
+    cylinders: int
+    bore_m: float
+    stroke_m: float
+    rod_m: float
+    displacement_m3: float
+    compression_ratio: float
+    clearance_volume_m3: float
+    volumes: Volumes | None
+
+
+@dataclass(frozen=True, slots=True)
+class CamSummary:
+    """A variant's cam: ends of the valve's lift [degrees after the dead centre of gas exchange], lift less lash [m]."""
+
+    opens_deg: float
+    closes_deg: float
+    peak_lift_m: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +271,7 @@ class BandTime:
 
 @dataclass(frozen=True, slots=True)
 class EngineVariant:
-    """One variant in the engine; None where the sheets or the cams do not allow a figure."""
+    """One variant in its engine; None where the sheets or the cams do not allow a figure."""
 
     name: str
     cam_weighted_mean_flow_m3_s: CamWeightedMeanFlow
@@ -176,6 +279,8 @@ class EngineVariant:
     filling: Filling | None
     power: AirLimitedPower | None
     band_times: Mapping[Side, tuple[BandTime, ...]]
+    engine: EngineSummary | None = None
+    cam: Mapping[Side, CamSummary] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,29 +311,37 @@ class CamGain:
 
 @dataclass(frozen=True, slots=True)
 class EngineDifference:
-    """What one variant changes in the engine against another, at each speed; ratios − 1.
+    """What a variant changes in the engine against the first, at the speeds at which both fire; ratios − 1.
 
     Attributes
     ----------
     from_, to : str
-    kind : {"step", "total", "step and total"}
+    speeds_rpm : tuple of float
+        Common to both, within 0.5/min.
+    air_flow : tuple of float
+        Air mass.
+    volumetric_efficiency : tuple of float
+        Filling, each referred to its own displacement.
+    brake_torque : tuple of float or None
+        None where the first's is not above zero.
+    peak_speed, peak_brake_power : float or None
+        None unless both peaks are inside their speeds.
     speed_at_half : float or None
         Of the speed at Z = 0.5.
-    speeds_rpm : tuple of float
-    volumetric_efficiency, indicated_torque : tuple of float
-        Empty where a variant has no filling, or no torque because it is motored.
-    pumping_mep_pa : tuple of float
-        Difference, not a ratio [Pa].
+    changed : tuple of str
+        Factors of the head's state, keys of the engine, cams and reference bore that differ, in alphabetical order.
     """
 
     from_: str
     to: str
-    kind: Literal["step", "total", "step and total"]
-    speed_at_half: float | None
     speeds_rpm: tuple[float, ...]
+    air_flow: tuple[float, ...]
     volumetric_efficiency: tuple[float, ...]
-    indicated_torque: tuple[float, ...]
-    pumping_mep_pa: tuple[float, ...]
+    brake_torque: Values
+    peak_speed: float | None
+    peak_brake_power: float | None
+    speed_at_half: float | None
+    changed: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +404,7 @@ class EngineResult:
 
         rows: list[dict[str, Any]] = []
         for variant in self.variants:
-            rows.extend(_rows(variant))
+            rows.extend(table_rows(variant))
         return pd.DataFrame(rows)
 
     def to_json(self, *, indent: int | None = None) -> str:
@@ -322,7 +435,7 @@ class EngineResult:
         return plot_engine(self, ax=ax, quantity=quantity)
 
 
-def _rows(variant: EngineVariant) -> list[dict[str, Any]]:
+def table_rows(variant: EngineVariant) -> list[dict[str, Any]]:
     """Build a variant's rows of the table."""
     source = variant.filling or variant.mach
     if source is None:
@@ -332,9 +445,8 @@ def _rows(variant: EngineVariant) -> list[dict[str, Any]]:
         row: dict[str, Any] = {"variant": variant.name, "speed_rpm": speed}
         row["z"] = variant.mach.z[index] if variant.mach else None
         for name in Filling.__slots__:
-            if name != "speeds_rpm":
+            if name not in ("speeds_rpm", "not_firing", "peak"):
                 row[name] = getattr(variant.filling, name)[index] if variant.filling else None
-        row["air_flow_kg_s"] = variant.power.air_flow_kg_s[index] if variant.power else None
         row["air_limited_power_w"] = variant.power.power_w[index] if variant.power else None
         rows.append(row)
     return rows
@@ -343,6 +455,10 @@ def _rows(variant: EngineVariant) -> list[dict[str, Any]]:
 _LABELS: dict[str, tuple[str, float]] = {
     "z": ("mean inlet Mach index Z", 1.0),
     "volumetric_efficiency": ("volumetric efficiency, % (estimate, no waves)", 100.0),
+    "air_flow_kg_s": ("air, g/s, all cylinders (estimate, no waves)", 1e3),
+    "brake_torque_nm": ("brake torque, N·m (estimate)", 1.0),
+    "brake_power_w": ("brake power, kW (estimate)", 1e-3),
+    "brake_mep_pa": ("brake mean pressure, bar (estimate)", 1e-5),
     "trapped_mass_kg": ("trapped mass, g a cylinder (estimate)", 1e3),
     "trapped_air_kg": ("trapped air, g a cylinder (estimate)", 1e3),
     "residual_fraction": ("residual gas, % (estimate)", 100.0),
@@ -399,7 +515,7 @@ def plot_cams(cams: Sequence[Cam], ax: Axes | None = None) -> Axes:
     return axes
 
 
-def _series(variant: EngineVariant, quantity: str) -> tuple[Sequence[float], Sequence[float]] | None:
+def _series(variant: EngineVariant, quantity: str) -> tuple[Sequence[float], Sequence[float | None]] | None:
     """Return speeds and values of one variant, None where it has none."""
     if quantity == "z":
         return (variant.mach.speeds_rpm, variant.mach.z) if variant.mach else None
@@ -441,7 +557,7 @@ def plot_engine(result: EngineResult, ax: Axes | None = None, *, quantity: str =
                 look = variant_style(index)
                 axes.plot(
                     series[0],
-                    [value * scale for value in series[1]],
+                    [float("nan") if value is None else value * scale for value in series[1]],
                     color=look.color,
                     linestyle=look.linestyle,
                     marker=look.marker,

@@ -1,57 +1,217 @@
-"""From a comparison of flows to what it means for the engine."""
+"""From a comparison of flows to what it means for each variant's engine."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from flowkit.analysis.lifts import SAME_LIFT_M
 from flowkit.analysis.results import Comparison, VariantFlow
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
-from flowkit.engine.figures import Case, Progress, cam_gains, differences_between, evaluate
-from flowkit.engine.results import CamGain, EngineResult
-from flowkit.engine.sentences import CAUTIONS, NO_WAVE_EFFECTS, cam_called, cam_lifts, engine_sentences, model_notes
+from flowkit.engine.figures import (
+    HIGHEST_UNSTATED_RATIO,
+    Case,
+    PortCurves,
+    Progress,
+    cam_gains,
+    differences_between,
+    evaluate,
+)
+from flowkit.engine.results import Assumption, CamGain, EngineResult, EngineVariant
+from flowkit.engine.sentences import (
+    NO_WAVE_EFFECTS,
+    cam_called,
+    cam_lifts,
+    cautions_for,
+    engine_sentences,
+    model_notes,
+    not_firing_words,
+)
 from flowkit.errors import EngineError
 from flowkit.model import Finding, Reference, Side, ValveGeometry
 
-__all__ = ["check_cams", "engine_findings", "flows_of", "run_engine", "variant_names"]
+__all__ = ["VariantEngine", "check_cams", "engine_findings", "flows_of", "run_engine", "variant_names"]
 
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
+_PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": (160.0, 360.0)}
+_FASTEST_STATED_RPM = 7000.0
+_TIGHT_M = 1e-3
+_BORES_DIFFER = 0.01
 
 
-def engine_findings(cases: Sequence[Case], cams: Mapping[Side, Cam]) -> tuple[Finding, ...]:
-    """Return what is doubtful before anything is computed.
+@dataclass(frozen=True)
+class VariantEngine:
+    """The engine of one variant, with what was noticed when it was read.
+
+    Attributes
+    ----------
+    engine : EngineData
+    cams : mapping
+        Side to Cam.
+    valves, state : mapping
+        Side to ValveGeometry, side to (factor to level).
+    bore_m : float or None
+        The bore its flows were brought to.
+    findings : tuple of Finding
+    """
+
+    engine: EngineData
+    cams: Mapping[Side, Cam]
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+    state: Mapping[Side, Mapping[str, str]] = field(default_factory=dict)
+    bore_m: float | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+def run_engine(
+    comparison: Comparison,
+    engine: EngineData,
+    cams: Mapping[Side, Cam],
+    *,
+    reference: Reference,
+    valves: Mapping[str, Mapping[Side, ValveGeometry]] | None = None,
+    own: Mapping[str, VariantEngine] | None = None,
+    progress: Progress | None = None,
+) -> EngineResult:
+    """Carry measured flows into the engine of each variant.
+
+    Cam-weighted mean flow with its gains, mean inlet Mach index, filling model, brake estimate and air-limited
+    power, as far as each variant's sides, cams and measured lifts allow; what cannot be made is a
+    finding. Differences between variants are the headline, absolute figures are estimates.
 
     Parameters
     ----------
-    cases : sequence of Case
+    comparison : Comparison
+    engine : EngineData
+        Of every variant that has none of its own.
     cams : mapping
-        Side to Cam, all that any case has.
+        Side to Cam, likewise.
+    reference : Reference
+        The state the flows are at.
+    valves : mapping, optional
+        Variant to side to valve.
+    own : mapping, optional
+        Variant to VariantEngine, of those that have one of their own.
+    progress : callable, optional
+        Called with (rounds done, most rounds there may be).
 
     Returns
     -------
-    tuple of Finding
-        ``cam-missing`` and ``side-untested`` (warnings), ``short-of-cam`` (error), ``beyond-cam`` and
-        ``unit-assumed`` (notes).
+    EngineResult
+
+    Raises
+    ------
+    EngineError
+        If the cams or the combustion cannot belong to this engine.
+    """
+    names = variant_names(comparison)
+    engines = engines_of(names, engine, cams, valves or {}, own or {})
+    for name in names:
+        check_cams(engines[name].cams)
+    cases = [case_of(comparison, name, engines[name]) for name in names]
+    variants = evaluate(cases, progress)
+    gains = _all_gains(comparison, cases)
+    differences, notes = differences_between(cases, variants)
+    read = [finding for name in names for finding in engines[name].findings]
+    findings = dict.fromkeys((*read, *engine_findings(cases), *outcome_findings(cases, variants), *notes))
+    changed = differences[-1].changed if differences else ()
+    return EngineResult(
+        variants=variants,
+        findings=tuple(findings),
+        cam_weighted_gains=gains,
+        differences=differences,
+        sentences=engine_sentences(variants, gains, differences),
+        assumptions=assumptions_of(cases),
+        model_notes=(*model_notes(cases[-1].engine, reference), *_cam_lines(cases)),
+        no_wave_effects=NO_WAVE_EFFECTS,
+        cautions=cautions_for(changed, cases[0], cases[-1], variants[0], variants[-1]) if cases else (),
+    )
+
+
+def engines_of(
+    names: Sequence[str],
+    engine: EngineData,
+    cams: Mapping[Side, Cam],
+    valves: Mapping[str, Mapping[Side, ValveGeometry]],
+    own: Mapping[str, VariantEngine],
+) -> dict[str, VariantEngine]:
+    """Return each variant's engine: its own, or the common one."""
+    return {name: own.get(name) or VariantEngine(engine, cams, valves.get(name, {})) for name in names}
+
+
+def case_of(comparison: Comparison, name: str, own: VariantEngine) -> Case:
+    """Return a variant's curves in its engine."""
+    flows = flows_of(comparison, name)
+    curves = {side: PortCurves.of(flow) for side, flow in flows.items()}
+    return Case(name, own.engine, own.cams, flows, curves, own.valves, own.state, own.bore_m)
+
+
+def assumptions_of(cases: Sequence[Case]) -> tuple[Assumption, ...]:
+    """Return every input of the model; where the variants differ, the value of each."""
+    if not cases:
+        return ()
+    lists = [case.engine.assumptions() for case in cases]
+    found = []
+    for items in zip(*lists, strict=True):
+        values = {case.name: item.value for case, item in zip(cases, items, strict=True)}
+        value = items[-1].value
+        if len(set(values.values())) > 1:
+            value = ", ".join(f"{text} ({name})" for name, text in values.items())
+        stated = "stated" if any(item.source == "stated" for item in items) else "assumed"
+        found.append(
+            Assumption(items[-1].name, value, "stated" if stated == "stated" else "assumed", items[-1].meaning)
+        )
+    return tuple(found)
+
+
+# --- what is doubtful ---------------------------------------------------------------------------
+
+
+def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
+    """Return what is doubtful before anything is computed.
 
     Examples
     --------
-    >>> [finding.rule for finding in engine_findings([], {})]
-    ['cam-missing', 'cam-missing']
+    >>> engine_findings([])
+    ()
     """
-    return (*_missing(cases, cams), *_coverage(cases), *_cam_notes(cams))
+    each = [
+        finding
+        for case in cases
+        for finding in (
+            *_cam_notes(case),
+            *_ignition(case),
+            *_friction(case),
+            *_valve_pair(case),
+            *_bores(case),
+        )
+    ]
+    return tuple(dict.fromkeys((*_missing(cases), *_coverage(cases), *each)))
 
 
-def _missing(cases: Sequence[Case], cams: Mapping[Side, Cam]) -> list[Finding]:
+def outcome_findings(cases: Sequence[Case], variants: Sequence[EngineVariant]) -> tuple[Finding, ...]:
+    """Name the speeds without a steady firing cycle, one finding a variant."""
+    del cases
+    return tuple(
+        Finding("not-firing", "warning", variant.name, not_firing_words(variant.filling))
+        for variant in variants
+        if variant.filling is not None and variant.filling.not_firing
+    )
+
+
+def _missing(cases: Sequence[Case]) -> list[Finding]:
     """Say what a cam or a side that is missing leaves out."""
     found = []
     for side in _SIDES:
-        if side not in cams:
+        without_cam = [case.name for case in cases if side not in case.cams]
+        if without_cam:
+            where = f"[cam.{side}]" if len(without_cam) == len(cases) else "; ".join(without_cam)
             found.append(
                 Finding(
                     "cam-missing",
                     "warning",
-                    f"[cam.{side}]",
+                    where,
                     f"The {side} has no cam, so its figures and the filling are not made; add [cam.{side}].",
                 )
             )
@@ -74,13 +234,14 @@ def _coverage(cases: Sequence[Case]) -> list[Finding]:
     for side in _SIDES:
         beyond = []
         for case in cases:
-            cam, flow = case.cams.get(side), case.flows.get(side)
-            if cam is None or flow is None:
+            cam, curves = case.cams.get(side), case.curves.get(side)
+            if cam is None or curves is None:
                 continue
-            if not case.usable(side):
-                found.append(_short(case, side, flow.lifts_m[-1], cam.peak_lift_m))
-            elif not case.predicted and flow.lifts_m[-1] > cam.peak_lift_m + SAME_LIFT_M:
-                beyond.append((flow.lifts_m[-1], case))
+            top = curves.highest_m
+            if not case.reaches(side):
+                found.append(_short(case, side, top, cam.peak_lift_m))
+            elif not case.predicted and top > cam.peak_lift_m + SAME_LIFT_M:
+                beyond.append((top, case))
         if beyond:
             top, peak = max(top for top, _ in beyond), max(case.cams[side].peak_lift_m for _, case in beyond)
             found.append(
@@ -107,79 +268,129 @@ def _short(case: Case, side: Side, top_m: float, peak_m: float) -> Finding:
         "short-of-cam",
         "error",
         f"{case.name}, {side}",
-        f"The flow {known} up to {_both(top_m)} and [cam.{side}] lifts to {_both(peak_m)}: curves are never "
+        f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}: curves are never "
         "continued beyond what was measured, so this variant's engine figures of that side and its filling are not "
         "made; flow it up to the cam's lift.",
     )
 
 
-def _cam_notes(cams: Mapping[Side, Cam]) -> list[Finding]:
-    """Turn what was assumed when the cams were read into notes."""
+def _cam_notes(case: Case) -> list[Finding]:
+    """Turn what was assumed or understood when the cams were read into notes."""
+    found = []
+    for side, cam in case.cams.items():
+        found += [
+            Finding("unit-assumed", "note", f"[cam.{side}]", f"{note[0].upper()}{note[1:]}; state it to be certain.")
+            for note in cam.notes
+        ]
+        found += [
+            Finding("timing-sign", "note", f"[cam.{side}]", f"{note}; write it so to be certain.")
+            for note in cam.timing_notes
+        ]
+    return found
+
+
+def _ignition(case: Case) -> list[Finding]:
+    """Ask for spark ignition to be stated where the ratio is a diesel's."""
+    if case.inside_model:
+        return []
     return [
-        Finding("unit-assumed", "note", f"[cam.{side}]", f"{note[0].upper()}{note[1:]}; state it to be certain.")
-        for side, cam in cams.items()
-        for note in cam.notes
+        Finding(
+            "ignition-unstated",
+            "error",
+            case.name,
+            f"A compression ratio of {case.engine.compression_ratio:g} is above {HIGHEST_UNSTATED_RATIO:g}: the model "
+            'burns petrol by spark, so no engine figures are made. State ignition = "spark" in [engine] if it does '
+            "run so; for a diesel leave [engine] out.",
+        )
     ]
 
 
-_PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": (160.0, 360.0)}
+def _friction(case: Case) -> list[Finding]:
+    """Say where the friction correlation is used beyond its speeds."""
+    stated = case.engine.stated is not None and "friction_pa" in case.engine.stated
+    if stated or max(case.engine.speeds_rpm) <= _FASTEST_STATED_RPM:
+        return []
+    return [
+        Finding(
+            "friction-range",
+            "note",
+            "[engine]",
+            f"Friction comes from engines of 0.85 to 2 litres up to about 6000 rpm; above "
+            f"{_FASTEST_STATED_RPM:.0f} rpm it is a continuation. State friction = [bar, bar per 1000/min, bar per "
+            "(1000/min)²] where you know it.",
+        )
+    ]
 
 
-def run_engine(
-    comparison: Comparison,
-    engine: EngineData,
-    cams: Mapping[Side, Cam],
-    *,
-    reference: Reference,
-    valves: Mapping[str, Mapping[Side, ValveGeometry]] | None = None,
-    progress: Progress | None = None,
-) -> EngineResult:
-    """Carry measured flows into an engine with its cams.
-
-    Cam-weighted mean flow with its gains, mean inlet Mach index, filling model and air-limited
-    power, as far as each variant's sides, cams and measured lifts allow; what cannot be made is a
-    finding. Differences between variants are the headline, absolute figures are estimates.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    engine : EngineData
-    cams : mapping
-        Side to Cam.
-    reference : Reference
-        The state the flows are at.
-    valves : mapping, optional
-        Variant to side to valve, for the lift over valve diameter in the notes.
-    progress : callable, optional
-        Called with (cycles done, most cycles there may be).
-
-    Returns
-    -------
-    EngineResult
-
-    Raises
-    ------
-    EngineError
-        If the cams or the combustion cannot belong to this engine.
-    """
-    check_cams(cams)
-    names = variant_names(comparison)
-    cases = [Case(name, engine, cams, flows_of(comparison, name)) for name in names]
-    variants, doubts = evaluate(cases, progress)
-    gains = _all_gains(comparison, cams, cases)
-    differences = differences_between(variants)
-    findings = (*engine_findings(cases, cams), *doubts)
-    return EngineResult(
-        variants=variants,
-        findings=findings,
-        cam_weighted_gains=gains,
-        differences=differences,
-        sentences=engine_sentences(variants, gains, differences),
-        assumptions=engine.assumptions(),
-        model_notes=(*model_notes(engine, reference), *_cam_lines(cams, names, valves or {})),
-        no_wave_effects=NO_WAVE_EFFECTS,
-        cautions=CAUTIONS,
+def _valve_pair(case: Case) -> list[Finding]:
+    """Warn where intake and exhaust valve do not fit the bore side by side, or may touch in the overlap."""
+    engine, heads = case.engine, {}
+    if engine.intake_valves != 1 or engine.exhaust_valves != 1:
+        return []
+    for side in _SIDES:
+        valve = case.valves.get(side)
+        if valve is None or valve.head_m is None:
+            return []
+        heads[side] = valve
+    sizes = sum(heads[side].head_m or 0.0 for side in _SIDES)
+    words = (
+        f"heads of {(heads['intake'].head_m or 0) * 1e3:.1f} mm and {(heads['exhaust'].head_m or 0) * 1e3:.1f} mm in a "
+        f"bore of {engine.bore_m * 1e3:.1f} mm"
     )
+    if sizes >= engine.bore_m:
+        return [
+            Finding(
+                "valves-do-not-fit",
+                "warning",
+                case.name,
+                f"The valve pair does not fit side by side: {words}. Check the diameters and the bore; valves at an "
+                "angle to one another leave more room, which only the head itself can show.",
+            )
+        ]
+    offsets = [heads[side].offset_m for side in _SIDES]
+    between = engine.bore_m - sizes
+    if all(offset is not None for offset in offsets):
+        between = sum(offset or 0.0 for offset in offsets) - sizes / 2
+    if between < 0:
+        return [
+            Finding(
+                "valves-do-not-fit",
+                "warning",
+                case.name,
+                f"The valve pair overlaps by {-between * 1e3:.1f} mm at the stated offsets: {words}. Check offset, "
+                "head and bore.",
+            )
+        ]
+    lifts = [float(case.cams[side].lift(360.0)) for side in _SIDES if side in case.cams]
+    if between < _TIGHT_M and len(lifts) == len(_SIDES) and min(lifts) > 0:
+        return [
+            Finding(
+                "valves-may-touch",
+                "warning",
+                case.name,
+                f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas exchange "
+                f"both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch.",
+            )
+        ]
+    return []
+
+
+def _bores(case: Case) -> list[Finding]:
+    """Warn where the bore the flows were brought to is not the engine's."""
+    if case.bore_m is None or abs(case.bore_m / case.engine.bore_m - 1) <= _BORES_DIFFER:
+        return []
+    return [
+        Finding(
+            "geometry-differs",
+            "warning",
+            case.name,
+            f"The flows were brought to a bore of {case.bore_m * 1e3:.2f} mm and the engine's is "
+            f"{case.engine.bore_m * 1e3:.2f} mm: state the variant's own [variant.reference] bore, or correct one.",
+        )
+    ]
+
+
+# --- cams and flows -----------------------------------------------------------------------------
 
 
 def check_cams(cams: Mapping[Side, Cam]) -> None:
@@ -249,25 +460,24 @@ def flows_of(comparison: Comparison, name: str) -> dict[Side, VariantFlow]:
     return flows
 
 
-def _all_gains(comparison: Comparison, cams: Mapping[Side, Cam], cases: Sequence[Case]) -> tuple[CamGain, ...]:
+def _all_gains(comparison: Comparison, cases: Sequence[Case]) -> tuple[CamGain, ...]:
     """Return the gains in cam-weighted mean flow of both sides."""
-    gains: list[CamGain] = []
-    for side in _SIDES:
-        if side in comparison.sides and side in cams:
-            usable = [case.name for case in cases if case.usable(side)]
-            gains.extend(cam_gains(side, comparison.sides[side], cams[side], usable))
-    return tuple(gains)
+    return tuple(
+        gain for side in _SIDES if side in comparison.sides for gain in cam_gains(side, comparison.sides[side], cases)
+    )
 
 
-def _cam_lines(
-    cams: Mapping[Side, Cam], names: Sequence[str], valves: Mapping[str, Mapping[Side, ValveGeometry]]
-) -> list[str]:
+def _cam_lines(cases: Sequence[Case]) -> list[str]:
     """Describe the cams: period, lift, and lift over the valve's diameter where that is known."""
-    lines = []
-    for side, cam in cams.items():
-        heads = {valves[name][side].head_m for name in names if name in valves and side in valves[name]} - {None}
-        over = "".join(f", {cam.peak_lift_m / head:.3f} of the valve's diameter" for head in heads if head)
-        kind = "a smooth polynomial through its timing (model)" if cam.polynomial is not None else "measured"
-        called = cam_called(side, cam)
-        lines.append(f"{called[0].upper()}{called[1:]}: {kind}, {cam_lifts(cam)}{over}.")
-    return lines
+    lines: dict[str, list[str]] = {}
+    for case in cases:
+        for side, cam in case.cams.items():
+            valve = case.valves.get(side)
+            head = valve.head_m if valve else None
+            over = f", {cam.peak_lift_m / head:.3f} of the valve's diameter" if head else ""
+            kind = "a smooth polynomial through its timing (model)" if cam.polynomial is not None else "measured"
+            called = cam_called(side, cam)
+            text = f"{called[0].upper()}{called[1:]}: {kind}, {cam_lifts(cam)}{over}."
+            lines.setdefault(text, []).append(case.name)
+    several = len(lines) > len(_SIDES)
+    return [f"{', '.join(names)}: {text}" if several else text for text, names in lines.items()]

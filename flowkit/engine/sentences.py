@@ -1,27 +1,78 @@
-"""What stands beside every figure of the engine room, and its headline in words."""
+"""What the engine's figures come to in words: the headline, the cautions, what the model does and leaves out."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from flowkit.analysis.sentences import signed_percent
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
-from flowkit.engine.filling import CONVERGED
-from flowkit.engine.results import CamGain, EngineDifference, EngineVariant
+from flowkit.engine.results import CamGain, EngineDifference, EngineVariant, Filling
 from flowkit.model import Reference, Side
 from flowkit.units import from_si
+
+if TYPE_CHECKING:
+    from flowkit.engine.figures import Case
 
 __all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
 
 CAUTIONS: tuple[str, ...] = (
-    "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used.",
-    "An estimate is no safe speed: neither the Mach index nor the filling model knows what springs, rods, bearings "
-    "or valves stand.",
+    "An estimated rpm is not a safe rpm: neither the Mach index nor the filling model knows what springs, rods, "
+    "bearings or valves can take.",
     "Follow the valve maker's and the machinist's limits for stems, seats, guides and lift.",
     "Local rules and qualified practice come first.",
 )
-"""To stand beside every figure with a speed or a lift."""
+"""Beside every figure with a speed or a lift, after what fits the change."""
+
+_BEFORE_RUNNING = "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used."
+_FILLS_MORE = (
+    "Higher compression or more filling: the mixture detonates sooner. Set ignition timing and mixture anew, with fuel "
+    "of enough octane, before any full load."
+)
+_CAM = (
+    "Another cam: check valve-to-piston and valve-to-valve clearance, retainer to guide and seal, coil bind and spring "
+    "force, at the lift and timing used."
+)
+_BIGGER_VALVES = (
+    "Bigger valves: check their clearance to the bore's wall and to one another, and the seat material that is left."
+)
+_SLIM_STEMS = "Slimmer stems: an exhaust valve may run hotter; keep to the valve maker's limits."
+_PORTED = "Ported castings: measure the wall thickness that is left."
+_SPEED = "More speed: connecting rods and bolts, springs and the bottom end carry the load of its square."
+_REBORED = "Rebored: measure the walls that are left, and fit pistons and rings to the bore."
+
+
+def cautions_for(
+    changed: Sequence[str], before: Case, after: Case, first: EngineVariant, last: EngineVariant
+) -> tuple[str, ...]:
+    """Return what to beware of: first what fits the change, then what always counts."""
+    old, new = first.filling, last.filling
+    fills = False
+    if old is not None and new is not None:
+        pairs = zip(old.volumetric_efficiency, new.volumetric_efficiency, strict=False)
+        fills = any(a is not None and b is not None and b > a for a, b in pairs)
+    faster = bool(old and new and old.peak and new.peak and new.peak.speed_rpm > old.peak.speed_rpm)
+    heads, stems = (
+        [
+            (getattr(before.valves[side], name), getattr(after.valves[side], name))
+            for side in after.valves
+            if side in before.valves
+        ]
+        for name in ("head_m", "stem_m")
+    )
+    fitting = (
+        (after.engine.compression_ratio > before.engine.compression_ratio or fills, _FILLS_MORE),
+        (any(item.startswith("cam.") for item in changed), _CAM),
+        ("engine.bore" in changed, _REBORED),
+        (any(a and b and b > a for a, b in heads), _BIGGER_VALVES),
+        (any(a and b and b < a for a, b in stems), _SLIM_STEMS),
+        (any(item.startswith("port") for item in changed), _PORTED),
+        (faster, _SPEED),
+    )
+    chosen = [text for fits, text in fitting if fits]
+    return (*chosen, *([] if _CAM in chosen else [_BEFORE_RUNNING]), *CAUTIONS)
+
 
 NO_WAVE_EFFECTS = (
     "No wave effects: intake and exhaust are taken as open spaces at constant pressure, without runners, plenum, "
@@ -70,7 +121,8 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
         "constant": f"a constant ratio of specific heats of {engine.gamma_value:g}",
     }[engine.gamma]
     heat = {
-        "woschni": "heat transfer to the walls after Woschni (1967, without swirl)",
+        "woschni": "heat transfer to the walls by Woschni's law in Heywood's form (1988, ch. 12; exponent of T −0.55, "
+        "no swirl)",
         "hohenberg": "heat transfer to the walls after Hohenberg (1979)",
         "none": "no heat transfer to the walls",
     }[engine.heat_transfer]
@@ -94,27 +146,68 @@ def model_notes(engine: EngineData, reference: Reference) -> tuple[str, ...]:
         "adds no mass.",
         "Indicated figures are net, over the whole cycle, without friction; pumping work is that of the exhaust and "
         "intake strokes.",
-        f"Cycles are run until the state at intake closing repeats itself within {CONVERGED:g}.",
+        f"Brake figures are indicated less a friction mean pressure of {_friction_words(engine)} (N in 1/min). "
+        "Barnes-Moss's correlation, as Heywood (1988, eq. 13.6) gives it, was found on motored engines of 0.85 to 2 "
+        "litres at full throttle and contains some pumping work that the indicated figures contain already: the "
+        "estimate is low rather than high.",
+        "The cycle shown is the one that repeats itself; a speed at which none does while every cycle fires is named "
+        "and left out.",
     )
+
+
+def _friction_words(engine: EngineData) -> str:
+    """Write the friction correlation."""
+    constant, linear, square = (part / 1e5 for part in engine.friction_pa)
+    return f"{constant:g} + {linear:g}·(N/1000) + {square:g}·(N/1000)² bar"
+
+
+_REASONS = {
+    "net-intake-flow": "as much gas flows back into the intake as is drawn from it",
+    "trapped-air": "less air is trapped than a fifth of displacement",
+    "not-steady": "no cycle repeats itself",
+}
+
+
+def not_firing_words(filling: Filling) -> str:
+    """Name the speeds without a steady firing cycle, with the reason."""
+    by_reason: dict[str, list[float]] = {}
+    for item in filling.not_firing:
+        by_reason.setdefault(item.reason, []).append(item.speed_rpm)
+    parts = [f"at {_speeds(speeds)} rpm {_REASONS[reason]}" for reason, speeds in by_reason.items()]
+    return (
+        f"No steady firing cycle: {'; '.join(parts)}. These speeds are left out of torque, power and comparisons; "
+        "check intake pressure, cams and flows if the engine does run there."
+    )
+
+
+def _speeds(speeds: Sequence[float]) -> str:
+    """List speeds, a longer run by its ends."""
+    if len(speeds) > 3:
+        return f"{speeds[0]:.0f} to {speeds[-1]:.0f}"
+    return ", ".join(f"{speed:.0f}" for speed in speeds)
 
 
 def engine_sentences(
     variants: Sequence[EngineVariant], gains: Sequence[CamGain], differences: Sequence[EngineDifference]
 ) -> tuple[str, ...]:
-    """Return the headline in words: the last variant against the first.
+    """Return the headline in words: the last variant against the first, how peak and curve move first.
 
+    Examples
+    --------
     >>> engine_sentences((), (), ())
     ()
     """
-    said = []
+    said: list[str] = []
+    by_name = {variant.name: variant for variant in variants}
+    if differences:
+        said.extend(_difference_sentences(differences[-1], by_name[differences[-1].from_], by_name[differences[-1].to]))
+    elif variants and variants[-1].filling is not None:
+        said.extend(_alone(variants[-1]))
     for side in ("intake", "exhaust"):
         total = [gain for gain in gains if gain.side == side and gain.kind != "step"]
         # A side of a what-if that nothing changes is not worth a sentence.
         if total and not (total[-1].gain == 0 and total[-1].u95 is None):
             said.append(_gain_sentence(total[-1]))
-    overall = [item for item in differences if item.kind != "step"]
-    if overall:
-        said.extend(_difference_sentences(overall[-1], {variant.name: variant for variant in variants}))
     return tuple(said)
 
 
@@ -131,26 +224,85 @@ def _gain_sentence(gain: CamGain) -> str:
     )
 
 
-def _difference_sentences(item: EngineDifference, variants: dict[str, EngineVariant]) -> list[str]:
+def _difference_sentences(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> list[str]:
     """Say what the last variant changes against the first."""
     said = []
-    before, after = variants[item.from_].mach, variants[item.to].mach
-    if item.speed_at_half is not None and before is not None and after is not None:
+    if before.filling is not None and after.filling is not None:
+        said.append(_peaks(item, before, after))
+        if item.speeds_rpm:
+            said.append(_curve(item, before, after))
+    if item.speed_at_half is not None and before.mach is not None and after.mach is not None:
         said.append(
-            f"The mean inlet Mach index reaches 0.5 at {after.speed_at_half_rpm:.0f} rpm instead of "
-            f"{before.speed_at_half_rpm:.0f} rpm ({signed_percent(item.speed_at_half)}): where the head begins to "
-            "limit, no safe speed."
+            f"The mean inlet Mach index reaches 0.5 at {after.mach.speed_at_half_rpm:.0f} rpm instead of "
+            f"{before.mach.speed_at_half_rpm:.0f} rpm ({signed_percent(item.speed_at_half)}): where the head begins to "
+            "limit, not a safe speed."
         )
-    if item.volumetric_efficiency:
-        last = len(item.speeds_rpm) - 1
-        parts = [_at_speed(item, place) for place in dict.fromkeys((last // 2, last))]
-        said.append(f"Filling model, without waves (estimate): {'; '.join(parts)}.")
     return said
 
 
-def _at_speed(item: EngineDifference, place: int) -> str:
-    """Say what a variant changes at one speed."""
-    text = f"{signed_percent(item.volumetric_efficiency[place])} air"
-    if item.indicated_torque:
-        text += f" and {signed_percent(item.indicated_torque[place])} indicated torque"
-    return f"{text} at {item.speeds_rpm[place]:.0f} rpm"
+def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> str:
+    """Say where the brake estimate has its peak, and how it moves."""
+    assert before.filling is not None
+    assert after.filling is not None
+    old, new = before.filling.peak, after.filling.peak
+    if old is None or new is None:
+        return "Brake estimate: one of the two fires at no speed, so no peak can be compared."
+    if item.peak_speed is not None and item.peak_brake_power is not None:
+        moves = "stays at" if round(old.speed_rpm, -1) == round(new.speed_rpm, -1) else "moves to"
+        return (
+            f"Peak of the brake estimate: from {item.from_!r} to {item.to!r} it {moves} {new.speed_rpm:.0f} rpm from "
+            f"{old.speed_rpm:.0f} rpm ({signed_percent(item.peak_speed)}), with "
+            f"{signed_percent(item.peak_brake_power)} power: {_kw(new.brake_power_w)} against "
+            f"{_kw(old.brake_power_w)}. Not a safe speed."
+        )
+    where = [
+        f"{name!r} still {'rises' if peak.speed_rpm > filling.speeds_rpm[0] else 'falls'} at {peak.speed_rpm:.0f} rpm"
+        for name, peak, filling in ((item.from_, old, before.filling), (item.to, new, after.filling))
+        if not peak.inside
+    ]
+    return (
+        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): give speeds beyond it in [engine]. Largest "
+        f"there: {_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}."
+    )
+
+
+def _kw(power_w: float) -> str:
+    """Write a power in both units."""
+    return f"{power_w / 1e3:.0f} kW ({power_w / 745.7:.0f} hp)"
+
+
+def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> str:
+    """Say how the curve moves at a low, a middle and a high speed."""
+    last = len(item.speeds_rpm) - 1
+    chosen = list(dict.fromkeys((0, last // 2, last)))
+    torque = ", ".join(
+        f"{signed_percent(value)} at {item.speeds_rpm[index]:.0f} rpm"
+        for index in chosen
+        if (value := item.brake_torque[index]) is not None
+    )
+    said = f"Brake torque: {torque or 'the first has none to compare'}. " if torque else ""
+    air = ", ".join(signed_percent(item.air_flow[index]) for index in chosen)
+    displaced = (
+        after.engine.displacement_m3 / before.engine.displacement_m3 - 1 if after.engine and before.engine else 0
+    )
+    speeds = ", ".join(f"{item.speeds_rpm[index]:.0f}" for index in chosen)
+    if abs(displaced) < 1e-6:
+        return f"{said}Air and filling: {air} at {speeds} rpm."
+    filling = ", ".join(signed_percent(item.volumetric_efficiency[index]) for index in chosen)
+    return (
+        f"{said}Air mass: {air} at {speeds} rpm; filling (volumetric efficiency), referred to each variant's own "
+        f"displacement ({signed_percent(displaced)}): {filling}."
+    )
+
+
+def _alone(variant: EngineVariant) -> list[str]:
+    """Say where a single variant has its peak."""
+    peak = variant.filling.peak if variant.filling else None
+    if peak is None:
+        return []
+    if peak.inside:
+        return [
+            f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "
+            f"{_kw(peak.brake_power_w)}. Not a safe speed."
+        ]
+    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; give speeds beyond it in [engine]."]

@@ -157,7 +157,35 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
         _check_plate(test, together)
         if id(test.conditions) not in usual and not _check_sizes(test, together):
             usual.add(id(test.conditions))
+    findings += _copies(tests)
     return tuple(findings + together.findings())
+
+
+LEAST_COPY = 3  # points of a test that are not the same by chance
+
+
+def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
+    """Report tests with the same readings: one sheet copied, which is no repeated run."""
+    seen: dict[tuple[object, ...], FlowTest] = {}
+    pairs: dict[tuple[str | None, str | None], tuple[FlowTest, FlowTest, int]] = {}
+    for test in tests:
+        if len(test.points) < LEAST_COPY:
+            continue
+        key = (test.side, tuple((point.lift_m, point.flow_m3_s) for point in test.points))
+        first = seen.setdefault(key, test)
+        if first is not test and first.file == test.file and first.sheet != test.sheet:
+            where = (first.sheet or first.file, test.sheet or test.file)
+            known = pairs.get(where)
+            pairs[where] = (known[0], known[1], known[2] + 1) if known else (first, test, 1)
+    found = []
+    for first, test, count in pairs.values():
+        others = f" (and {count - 1} more)" if count > 1 else ""
+        text = (
+            f"this test has the same readings as {first.id}{others}: a copied sheet is no repeated run; "
+            "leave the copy out, or say in the job that it was flowed again"
+        )
+        found.append(Finding("identical-readings", "warning", test.id, text))
+    return found
 
 
 def _at_one_pressure(test: FlowTest, flows: tuple[float, ...], own: tuple[float | None, ...]) -> tuple[float, ...]:

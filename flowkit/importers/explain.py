@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from flowkit.importers.files.grid import Grid, column_letters, read_grids
-from flowkit.importers.layouts.columns import Column
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read_sheets
-from flowkit.importers.sheet import SheetReading, TableReading
+from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.sheet import SheetReading, TableReading
 from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 
@@ -108,8 +108,9 @@ def _table(number: int, reading: TableReading) -> list[str]:
     place = f"{grid.address(*corners[0])} to {grid.address(*corners[1])}"
     if table.view.places is not None:
         place = "cells of the mapping"
-    detection = reading.detection
-    lines = [f"  Table {number}, {place}: {layout_name(reading)}; {detection.reason} ({detection.score} lifts)"]
+    lines = [
+        f"  Table {number}, {place}: {layout_name(reading)}; {reading.reason} ({len(reading.table.axis.rows)} lifts)"
+    ]
     lifts = reading.lifts
     unit = f"{lifts.unit.name}, {lifts.source}" if lifts.unit is not None else "unit not known"
     lines.append(f"    {_span(reading, table.lifts[0]):<12} lift ({unit})")

@@ -10,6 +10,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from flowkit.errors import FlowkitError, SheetError
 from flowkit.importers.mapping import Stated
@@ -94,7 +95,7 @@ def labels_of(paths: Sequence[Path]) -> list[str]:
 
 
 def read_many(
-    paths: str | Path | Iterable[str | Path], stated: Stated | None = None, *, workers: int = 1
+    paths: str | Path | Iterable[str | Path], stated: Stated | None = None, *, workers: int = 1, client: Any = None
 ) -> Iterator[FileReading]:
     """Read many files, each as soon as it is asked for.
 
@@ -109,6 +110,8 @@ def read_many(
         What holds for every file.
     workers : int, optional
         Processes to read with; 1 reads in this one.
+    client : dask.distributed.Client, optional
+        Reads a sheet a task on its workers instead, which must see the files under the same paths.
 
     Yields
     ------
@@ -124,7 +127,9 @@ def read_many(
     given = [paths] if isinstance(paths, (str, Path)) else paths
     files = expand_paths(given)
     items = list(zip(files, labels_of(files), strict=True))
-    if workers <= 1 or len(items) <= 1:
+    if client is not None:
+        yield from _read_with_client(items, stated, client)
+    elif workers <= 1 or len(items) <= 1:
         for item in items:
             yield _read_one(item, stated)
     else:
@@ -174,6 +179,27 @@ def _read_with_workers(items: Sequence[Item], stated: Stated | None, workers: in
             yield from _finished(*waiting.popleft(), stated)
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _read_with_client(items: Sequence[Item], stated: Stated | None, client: Any) -> Iterator[FileReading]:
+    """Read with the workers of a cluster, a sheet a task, a few ahead of what is asked for."""
+    ahead = _IN_FLIGHT * max(sum(client.nthreads().values()), 1)
+    waiting: deque[tuple[Item, Any]] = deque()
+    for item in (*items, None):
+        if item is not None:
+            waiting.append((item, client.submit(_read_one, item, stated, pure=False)))
+        while waiting and (item is None or len(waiting) >= ahead):
+            yield _from_cluster(*waiting.popleft())
+
+
+def _from_cluster(item: Item, future: Any) -> FileReading:
+    """Return a reading from a worker; trouble with the worker is a result too."""
+    try:
+        reading: FileReading = future.result()
+    except Exception as error:  # whatever the cluster raises: a killed worker, a path it cannot see
+        what = f"the cluster could not read the file ({error})"
+        return FileReading(item[0], None, SheetError(what, "read it without a client", file=item[1]))
+    return reading
 
 
 def _finished(batch: Sequence[Item], future: Future[list[FileReading]], stated: Stated | None) -> list[FileReading]:

@@ -219,6 +219,8 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     _same_length(cells, lift, place)
     if pressure is not None and len(pressure.cells()) > 1:
         _same_length(pressure, lift, f"{place}, pressure")
+    if "?" in (text_of(named.get("port")), text_of(named.get("variant"))):
+        raise JobError(f"{place}: the port is still '?'", "write which port these flows are of, or take the key out")
     return FlowColumn(
         cells=cells,
         side=side_of(named.get("side"), place),

@@ -11,14 +11,14 @@ from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
 from flowkit.importers.files.grid import Grid, read_grids
 from flowkit.importers.files.own import is_own_output, left_out, only_own_output
-from flowkit.importers.items import MAPPING_HINT, refused
-from flowkit.importers.mapped import read_mapped
 from flowkit.importers.mapping import Stated, change_cells
-from flowkit.importers.points import name_tests
 from flowkit.importers.result import ReadResult
-from flowkit.importers.sheet import SheetReading, read_sheet
-from flowkit.importers.stanza import has_numbers, stanza
-from flowkit.importers.view import upright
+from flowkit.importers.tables.assemble import name_tests
+from flowkit.importers.tables.mapped import read_mapped
+from flowkit.importers.tables.proposal import has_numbers, stanza
+from flowkit.importers.tables.sheet import SheetReading, read_sheet
+from flowkit.importers.tables.view import upright
+from flowkit.importers.words.items import MAPPING_HINT, Item, refused
 from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
@@ -57,9 +57,9 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     stated = stated or _NOTHING_STATED
     path = Path(path)
     if path.name[-4:].lower() == ".pdf":
-        from flowkit.importers.files.own import is_pdf, read_pdf
+        from flowkit.importers.files.own import carries_readings, read_pdf
 
-        if is_pdf(path):
+        if carries_readings(path):
             return read_pdf(path, label=label)
     if path.suffix.lower() in (".html", ".htm") and path.is_file():
         from flowkit.importers.files.own import read_html
@@ -104,7 +104,33 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
         readings.append(reading)
     if stated.columns is not None:
         _refuse_missing_sheets(readings, stated)
+    elif len(readings) > 1:
+        _share_conditions(readings, stated)
     return readings
+
+
+def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
+    """Give the conditions of worksheets without a table, such as a cover, to those that have one."""
+    general: dict[tuple[str, str | None], Item] = {}
+    for reading in readings:
+        if reading.tables or reading.grid.hidden:
+            continue
+        for entry in reading.metadata.placed:
+            key = (entry.item.kind, entry.item.side)
+            known = general.setdefault(key, entry.item)
+            if known.value != entry.item.value and entry.item.kind not in ("notes", "side", "port", "run"):
+                what = f"{entry.item.kind.replace('_', ' ')} is stated differently here and in {known.source}"
+                reading.findings.append(refused(entry.item.source, f"{what}; keep the right one"))
+    for kind in ("side", "port", "run"):
+        general.pop((kind, None), None)
+    if not general:
+        return
+    for place, reading in enumerate(readings):
+        if reading.tables:
+            readings[place] = read_sheet(reading.grid, stated, general)
+            _help(readings[place])
+        elif not any(finding.severity == "error" for finding in reading.findings):
+            reading.findings += reading.metadata.findings
 
 
 def _refuse_missing_sheets(readings: Sequence[SheetReading], stated: Stated) -> None:
@@ -122,10 +148,12 @@ def _refuse_missing_sheets(readings: Sequence[SheetReading], stated: Stated) -> 
 
 
 def _help(reading: SheetReading) -> None:
-    """Show, with the first refusal of a sheet's headings, the mapping to start from."""
+    """Show, with the first refusal of a sheet's headings, the mapping to start from: what was recognised of it."""
     for place, finding in enumerate(reading.findings):
         if finding.message.endswith(MAPPING_HINT):
-            start = f"; or put this into its [[variant]] and correct it: {stanza(reading.grid)}"
+            table = next((entry for entry in reading.tables if not entry.tests), None)
+            known = (table.table, table.columns) if table is not None else (None, ())
+            start = f"; or put this into its [[variant]] and fill in each ?: {stanza(reading.grid, *known)}"
             message = finding.message.removesuffix(MAPPING_HINT) + start
             reading.findings[place] = replace(finding, message=message)
             return
@@ -148,7 +176,7 @@ def _no_table(grids: Sequence[Grid]) -> SheetError:
     remedy = "head the lifts with the word lift and each flow with its side, port or unit"
     numbers = [grid for grid in grids if not grid.hidden and has_numbers(grid)]
     if numbers:
-        remedy += f"; or put this into its [[variant]] and correct it: {stanza(numbers[0])}"
+        remedy += f"; or put this into its [[variant]] and fill in each ?: {stanza(numbers[0])}"
     return SheetError(
         "there is no table of lifts and flows in this file", remedy, file=grids[0].file if grids else None
     )

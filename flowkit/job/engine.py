@@ -1,27 +1,37 @@
-"""A job's engine as it is, and with something changed: valves, cams or bore."""
+"""A job's engine for each variant, and with something changed: valves, cams, bore, compression, or a sweep."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.errors import JobError
-from flowkit.model import Side
+from flowkit.errors import EngineError, JobError
+from flowkit.model import Finding, Side
 from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from flowkit.analysis.results import Comparison
     from flowkit.engine.cam import Cam
     from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
+    from flowkit.engine.run import VariantEngine
     from flowkit.job import Job
     from flowkit.model import Variant
 
-__all__ = ["engine_of", "no_engine", "whatif"]
+__all__ = ["engine_of", "has_engine", "no_engine", "sweep", "variant_engines", "whatif"]
 
-_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
+_TIMING = ("opens", "closes", "checking_lift", "peak_lift", "duration", "lobe_lift")
+_BORES_DIFFER = 0.01
+
+
+def has_engine(job: Job) -> bool:
+    """Tell whether a job describes an engine, for all its variants or for one."""
+    return job.engine is not None or any(variant.engine for variant in job.variants)
 
 
 def no_engine(job: Job) -> JobError:
@@ -58,10 +68,104 @@ def engine_of(
     """
     from flowkit.engine.run import run_engine
 
-    if job.engine is None:
+    if not has_engine(job):
         raise no_engine(job)
-    valves = {variant.name: variant.valves for variant in variants}
-    return run_engine(comparison, job.engine, job.cams, reference=job.reference, valves=valves, progress=progress)
+    own = variant_engines(job, variants)
+    some = own[variants[0].name]
+    return run_engine(comparison, some.engine, some.cams, reference=job.reference, own=own, progress=progress)
+
+
+def variant_engines(
+    job: Job,
+    variants: Sequence[Variant],
+    *,
+    engine_over: Mapping[str, Any] | None = None,
+    cam_over: Mapping[str, Any] | None = None,
+) -> dict[str, VariantEngine]:
+    """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them.
+
+    Parameters
+    ----------
+    job : Job
+    variants : sequence of Variant
+        With their valves, state and tests.
+    engine_over, cam_over : mapping, optional
+        Keys that count over both.
+
+    Raises
+    ------
+    JobError
+        If a table cannot be understood.
+    """
+    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.datamapping import engine_of_tables
+    from flowkit.engine.run import VariantEngine
+
+    folder = job.path.parent if job.path else Path()
+    described = {item.name: item for item in job.variants}
+    found = {}
+    for variant in variants:
+        item = described.get(variant.name)
+        own_engine = _over(dict(item.engine) if item else {}, engine_over or {})
+        own_cam = _cam_over(job.cam_table, dict(item.cam) if item else {}, cam_over or {})
+        if job.engine_table or own_engine:
+            engine, findings = engine_of_tables(
+                job.engine_table, own_engine, own_place=f"variant {variant.name!r}, [variant.engine]"
+            )
+        elif job.engine is not None:
+            engine, findings = job.engine, ()
+        else:
+            continue
+        cams = dict(job.cams)
+        if job.cam_table or own_cam:
+            cams = cams_of_tables(job.cam_table, own_cam, folder, f"[variant {variant.name!r} cam]")
+        bore = item.bore_m if item and item.bore_m is not None else job.reference.bore_m
+        found[variant.name] = VariantEngine(
+            engine, cams, variant.valves, variant.state, bore, (*findings, *_fixture(variant, bore, engine.bore_m))
+        )
+    return found
+
+
+def _over(table: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    """Put keys over an engine's table; a ratio takes the place of the volumes, and the other way round."""
+    from flowkit.engine.datamapping import PARTS
+
+    if "compression_ratio" in over:
+        table = {key: value for key, value in table.items() if key not in PARTS}
+    elif any(key in PARTS for key in over):
+        table.pop("compression_ratio", None)
+    return {**table, **over}
+
+
+def _cam_over(common: Mapping[str, Any], own: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
+    """Put keys over a variant's cams, each into its side's whole table."""
+    merged = dict(own)
+    for key, value in over.items():
+        if isinstance(value, Mapping):
+            base = own.get(key) or common.get(key) or {}
+            if "table" in value:
+                base = {name: item for name, item in base.items() if name not in _TIMING}
+            merged[key] = {**base, **value}
+        else:
+            merged[key] = value
+    return merged
+
+
+def _fixture(variant: Variant, reference_bore_m: float | None, engine_bore_m: float) -> tuple[Finding, ...]:
+    """Warn where the fixture was not the engine's bore and no correction is made for it."""
+    bores = {test.conditions.fixture_bore_m for test in variant.tests if test.conditions.fixture_bore_m is not None}
+    if reference_bore_m is not None or all(abs(bore / engine_bore_m - 1) <= _BORES_DIFFER for bore in bores):
+        return ()
+    shown = ", ".join(f"{bore * 1e3:.1f} mm" for bore in sorted(bores))
+    return (
+        Finding(
+            "fixture-differs",
+            "warning",
+            variant.name,
+            f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.1f} mm; nothing is "
+            "corrected for it. Add bore to [reference], or to the variant's own [variant.reference].",
+        ),
+    )
 
 
 def whatif(
@@ -70,10 +174,11 @@ def whatif(
     valves: Sequence[str] = (),
     cams: Sequence[str] = (),
     bore: str | None = None,
+    compression: str | float | None = None,
     variant: str | None = None,
     progress: Progress | None = None,
 ) -> EngineResult:
-    """Predict what a changed valve, cam or bore would mean for a job's engine.
+    """Predict what a changed valve, cam, bore or compression ratio would mean for a job's engine.
 
     Parameters
     ----------
@@ -81,13 +186,15 @@ def whatif(
     valves : sequence of str
         Such as ``"intake.stem=6mm"``.
     cams : sequence of str
-        Such as ``"intake.peak_lift=9.5mm"``: keys of the job file's cam tables.
+        Such as ``"intake.peak_lift=9.5mm"``: keys of the job file's cam tables; or ``"advance=4"``.
     bore : str, optional
-        Such as ``"82 mm"``.
+        Such as ``"82 mm"``; the chamber keeps its volume, so the compression ratio follows unless it is given too.
+    compression : str or float, optional
+        Another compression ratio.
     variant : str, optional
         To start from; the last one unless given.
     progress : callable, optional
-        Called with (cycles done, most cycles there may be).
+        Called with (rounds done, most rounds there may be).
 
     Returns
     -------
@@ -103,53 +210,148 @@ def whatif(
     FlowkitError
         If nothing can be compared or predicted.
     """
+    from flowkit.engine.fields import plain_number
     from flowkit.engine.prediction import whatif as predict
 
-    if job.engine is None:
+    if not has_engine(job):
         raise no_engine(job)
-    changed = _changed_cams(job, cams)
+    over = _cam_changes(cams)
+    ratio = None if compression is None else plain_number(compression, "--compression", "ratio", lowest=1.0)
     results = job.run(engine=False)
+    own = variant_engines(job, results.variants)
+    name = variant or results.variants[-1].name
+    changed: Mapping[Side, Cam] | None = None
+    if over:
+        start = next((item for item in results.variants if item.name == name), results.variants[-1])
+        anew = variant_engines(job, [start], cam_over=_renamed(job, start.name, over))[start.name].cams
+        changed = {side: cam for side, cam in anew.items() if cam != own[start.name].cams.get(side)}
+        if not changed:
+            raise EngineError("the cam changes change nothing", "name another value")
+    some = own[results.variants[-1].name]
     return predict(
         results.comparison,
-        job.engine,
-        job.cams,
+        some.engine,
+        some.cams,
         reference=job.reference,
         valves={item.name: item.valves for item in results.variants},
+        own=own,
         changes=valves,
         new_cams=changed,
         bore_m=parse_quantity(bore, "length") if bore else None,
+        compression_ratio=ratio,
         variant=variant,
         progress=progress,
     )
 
 
-def _changed_cams(job: Job, changes: Sequence[str]) -> dict[Side, Cam] | None:
-    """Make the cams anew whose tables are changed."""
-    from flowkit.engine.cam import Cam
-
-    tables: dict[Side, dict[str, Any]] = {}
-    for change in changes:
-        side, key, value = _parse(change)
-        if side not in tables:
-            tables[side] = dict(job.cam_table.get(side, {}))
-            if "name" in tables[side]:
-                # It is no longer the cam of that name.
-                tables[side]["name"] = f"{tables[side]['name']}, changed"
-        table = tables[side]
-        if key == "table":
-            # A measured table stands instead of a timing.
-            table = tables[side] = {name: item for name, item in table.items() if name not in _TIMING}
-        table[key] = value
-    folder = job.path.parent if job.path else Path()
-    return {side: Cam.from_mapping(table, folder, place=f"[cam.{side}]") for side, table in tables.items()} or None
+def _renamed(job: Job, variant: str, over: dict[str, Any]) -> dict[str, Any]:
+    """Mark a named cam that is changed: it is no longer the cam of that name."""
+    item = next((one for one in job.variants if one.name == variant), None)
+    for side, table in over.items():
+        if isinstance(table, dict):
+            base = (item.cam.get(side) if item else None) or job.cam_table.get(side) or {}
+            if "name" in base and "name" not in table:
+                table["name"] = f"{base['name']}, changed"
+    return over
 
 
-def _parse(change: str) -> tuple[Side, str, str | float]:
-    """Split a change such as ``intake.peak_lift=9.5mm``; bare numbers become numbers."""
+def _cam_changes(changes: Sequence[str]) -> dict[str, Any]:
+    """Gather changes of the cams by side; lobe separation and advance count for both."""
     from flowkit.engine.prediction import split_change
 
-    side, key, written = split_change(change, of="cam", example="intake.peak_lift=9.5mm")
-    value: str | float = written
-    with contextlib.suppress(ValueError):
-        value = float(written)
-    return side, key, value
+    over: dict[str, Any] = {}
+    for change in changes:
+        name, _, written = change.partition("=")
+        if name.strip() in ("lobe_separation", "advance"):
+            over[name.strip()] = written.strip()
+            continue
+        side, key, text = split_change(change, of="cam", example="intake.peak_lift=9.5mm")
+        value: str | float = text
+        with contextlib.suppress(ValueError):
+            value = float(text)
+        over.setdefault(side, {})[key] = value
+    return over
+
+
+def sweep(
+    job: Job, quantity: str, values: Sequence[Any], *, variant: str | None = None, progress: Progress | None = None
+) -> pd.DataFrame:
+    """Return the engine's figures for several values of one input, all of them found side by side.
+
+    Parameters
+    ----------
+    job : Job
+    quantity : str
+        A key of ``[engine]`` (``"compression_ratio"``, ``"bore"``, ``"intake_pressure"``), a key of a cam's table
+        with its side (``"intake.peak_lift"``, ``"exhaust.duration"``), ``"cam.lobe_separation"``, or
+        ``"cam.advance"``: crank degrees by which both cams are moved earlier than in the job.
+    values : sequence
+        Numbers, or text with units where the quantity has one.
+    variant : str, optional
+        The last one unless given.
+    progress : callable, optional
+        Called with (rounds done, most rounds there may be).
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `EngineResult.table`, with the value in front; missing where a speed does not fire.
+
+    Raises
+    ------
+    JobError
+        If the job describes no engine, or a value cannot be understood.
+    EngineError
+        If a cam would lift higher than a port was flowed.
+    FlowkitError
+        If nothing can be compared.
+
+    Examples
+    --------
+    >>> from flowkit.job import Job
+    >>> from flowkit.samples import sample_job
+    >>> table = sweep(Job.load(sample_job()), "compression_ratio", [9.5, 11])
+    >>> table.groupby("compression_ratio")["indicated_mep_pa"].max().is_monotonic_increasing
+    True
+    """
+    import pandas as pd
+
+    from flowkit.engine.figures import evaluate
+    from flowkit.engine.results import table_rows
+    from flowkit.engine.run import case_of, check_cams
+
+    if not has_engine(job):
+        raise no_engine(job)
+    results = job.run(engine=False)
+    chosen = next((item for item in results.variants if item.name == variant), None)
+    if variant is not None and chosen is None:
+        raise EngineError(f"there is no variant {variant!r}", "check its name")
+    start = chosen or results.variants[-1]
+    side, dot, key = quantity.partition(".")
+    cases = []
+    for value in values:
+        engine_over: dict[str, Any] = {}
+        cam_over: dict[str, Any] = {}
+        if dot and side in ("intake", "exhaust"):
+            cam_over = {side: {key: value}}
+        elif quantity == "cam.lobe_separation":
+            cam_over = {"lobe_separation": value}
+        elif quantity != "cam.advance":
+            engine_over = {quantity: value}
+        own = variant_engines(job, [start], engine_over=engine_over, cam_over=cam_over)[start.name]
+        if quantity == "cam.advance":
+            own = replace(own, cams={name: cam.moved(-float(value)) for name, cam in own.cams.items()})
+        check_cams(own.cams)
+        case = case_of(results.comparison, start.name, own)
+        for one, cam in case.cams.items():
+            if one in case.curves and not case.reaches(one):
+                raise EngineError(
+                    f"{quantity} {value}: the {one} cam lifts to {cam.peak_lift_m * 1e3:.2f} mm and was flowed to "
+                    f"{case.curves[one].highest_m * 1e3:.2f} mm",
+                    "leave this value out, or flow the port further",
+                )
+        cases.append(case)
+    rows = []
+    for value, figures in zip(values, evaluate(cases, progress), strict=True):
+        rows += [{quantity: value, **row} for row in table_rows(figures)]
+    return pd.DataFrame(rows)

@@ -13,15 +13,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import AttachError, FlowkitError, JobError
-from flowkit.job.engine import engine_of, no_engine
+from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
 from flowkit.job.read import read_variants
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
+    from flowkit.corrections.meter import Meter
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
     from flowkit.engine.figures import Progress
@@ -123,7 +126,9 @@ class Job:
         path = Path(path)
         content = parse(path)
         try:
-            return cls(**parts_of_file(content, path.parent), path=path)
+            job = cls(**parts_of_file(content, path.parent), path=path)
+            job.meter_set()
+            return job
         except FlowkitError as error:
             if error.file is None:
                 error.file = path.name
@@ -165,7 +170,7 @@ class Job:
 
     def read(self) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
-        return read_variants(self.variants)
+        return read_variants(self.variants, self.records)
 
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""
@@ -197,9 +202,22 @@ class Job:
             If nothing can be compared.
         """
         variants, correction, comparison = self._compared()
-        felt = engine_of(self, comparison, variants, progress) if engine and self.engine is not None else None
-        everything = joined(comparison.findings, felt.findings if felt else ())
-        return JobResults(variants, correction, comparison, felt, everything)
+        carried = engine_of(self, comparison, variants, progress) if engine and has_engine(self) else None
+        everything = joined(comparison.findings, carried.findings if carried else ())
+        return JobResults(variants, correction, comparison, carried, everything)
+
+    def meter_set(self) -> dict[str, Meter]:
+        """Return the job's meters by name, in SI.
+
+        Raises
+        ------
+        JobError
+            If a key of ``[meter]`` is not known, missing or cannot be understood.
+        """
+        from flowkit.corrections.meter import meters_from
+
+        folder, file = (self.path.parent, self.path.name) if self.path else (None, None)
+        return meters_from(self.meters, folder, file=file)
 
     def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
         """Say what the flows mean for the job's engine.
@@ -216,10 +234,74 @@ class Job:
         FlowkitError
             If nothing can be compared.
         """
-        result = self.run(progress=progress).engine if self.engine is not None else None
+        result = self.run(progress=progress).engine
         if result is None:
             raise no_engine(self)
         return result
+
+    def engine_result(self, *, variant: str | None = None, progress: Progress | None = None) -> EngineResult:
+        """Say what the flows mean for the engine of every variant, or of one of them alone.
+
+        Parameters
+        ----------
+        variant : str, optional
+            Its name; all of them, each against the first, unless given.
+        progress : callable, optional
+            As for `run`.
+
+        Raises
+        ------
+        JobError
+            If the job describes no engine, or has no such variant.
+        FlowkitError
+            If nothing can be compared.
+
+        Examples
+        --------
+        >>> from flowkit.samples import sample_job
+        >>> result = Job.load(sample_job()).engine_result()
+        >>> result.variants[0].filling.peak.inside
+        True
+        """
+        result = self.run_engine(progress=progress)
+        if variant is None:
+            return result
+        chosen = [item for item in result.variants if item.name == variant]
+        if not chosen:
+            raise JobError(f"there is no variant {variant!r}", "check its name")
+        return replace(result, variants=tuple(chosen), differences=(), cam_weighted_gains=(), sentences=())
+
+    def engine_sweep(
+        self, quantity: str, values: Sequence[Any], *, variant: str | None = None, progress: Progress | None = None
+    ) -> pd.DataFrame:
+        """Return the engine's figures for several values of one input; see `flowkit.job.engine.sweep`.
+
+        Parameters
+        ----------
+        quantity : str
+            Such as ``"compression_ratio"``, ``"bore"``, ``"intake.peak_lift"`` or ``"cam.advance"``.
+        values : sequence
+            Numbers, or text with units where the quantity has one.
+        variant : str, optional
+            The last one unless given.
+        progress : callable, optional
+            As for `run`.
+
+        Raises
+        ------
+        FlowkitError
+            If a value cannot be understood, or nothing can be computed.
+
+        Examples
+        --------
+        >>> from flowkit.samples import sample_job
+        >>> table = Job.load(sample_job()).engine_sweep("cam.advance", [-4, 0, 4])
+        >>> sorted(table["cam.advance"].unique().tolist())
+        [-4, 0, 4]
+        """
+        from flowkit.job.engine import sweep
+
+        return sweep(self, quantity, values, variant=variant, progress=progress)
 
     def plan(self, gain: float, power: float = 0.8) -> Plan:
         """Say how many repeats a gain needs, and which extra tests would untangle the steps.
@@ -371,6 +453,8 @@ class Job:
         """Correct the variants one by one, each with its own valves."""
         from flowkit.corrections import CorrectionResult, correct, reference_state
 
+        meters = self.meter_set()
+        named = {variant.name: variant.meter for variant in self.variants}
         corrected: list[Variant] = []
         found: list[Finding] = []
         for variant in variants:
@@ -384,6 +468,8 @@ class Job:
                 valves=variant.valves,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 off=self.switched_off,
+                meters=meters,
+                meter=named.get(variant.name),
             )
             found += result.findings
             corrected.append(replace(variant, corrected=result.tests))
@@ -430,7 +516,8 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
     from flowkit.reports.contents import ReportContents, SourceFile
 
     refuse_errors(results.comparison.findings)
-    paths = dict.fromkeys(choice.path for variant in job.variants for choice in variant.sheets)
+    choices = [choice for variant in job.variants for choice in variant.sheets]
+    paths = dict.fromkeys(choice.path for choice in choices if choice.recorded is None)
     return ReportContents(
         info=job.info,
         reference=job.reference,

@@ -44,17 +44,23 @@ _UNITS: dict[str, tuple[Quantity, ...]] = {
     "flow_unit": ("flow", "mass flow", "standard flow"),
     "pressure_unit": ("pressure",),
 }
+RECORDED = "records:"
+"""How an entry of ``sheets`` begins that means a recorded state."""
 _FIELDS = {item.name: item.field for item in CONDITIONS}
 _BY_HAND = ("overrides", "reason")
 
 
 @dataclass(frozen=True, slots=True)
 class SheetChoice:
-    """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts."""
+    """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts.
+
+    `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``.
+    """
 
     path: Path
     sheet: str | None = None
     stated: Stated | None = None
+    recorded: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,21 +239,26 @@ def _unit(given: Mapping[str, Any], name: str, place: str) -> str | None:
 
 
 def _engine(content: JobFile, folder: Path) -> tuple[EngineData | None, Mapping[Side, Cam]]:
-    """Read the engine and the cams of a job file, where it has them."""
-    written = {side: getattr(content.cam, side) for side in SIDES}
-    if content.engine is None and not any(written.values()):
+    """Read the engine and the cams of a job file, where it has them; a slip in a variant's own is named at once."""
+    common = content.cam.model_dump(exclude_none=True)
+    own = [(item.name, item.engine, item.cam.model_dump(exclude_none=True)) for item in content.variant]
+    has_cam = bool(common) or any(cam for _, _, cam in own)
+    every = content.engine is not None or all(engine for _, engine, _ in own)
+    if content.engine is None and not has_cam and not any(engine for _, engine, _ in own):
         return None, {}
-    from flowkit.engine.cam import Cam
-    from flowkit.engine.data import EngineData
+    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.datamapping import engine_of_tables
 
-    if content.engine is None:
+    if not every:
         raise JobError("the job has a cam but no engine", "add an [engine] table")
-    cams: dict[Side, Cam] = {
-        side: Cam.from_mapping(table, folder, place=f"[cam.{side}]")
-        for side, table in written.items()
-        if table is not None
-    }
-    return EngineData.from_mapping(content.engine), cams
+    for name, engine, cam in own:
+        if engine or content.engine is None:
+            engine_of_tables(content.engine or {}, engine, own_place=f"variant {name!r}, [variant.engine]")
+        if cam:
+            cams_of_tables(common, cam, folder, f"[variant {name!r} cam]")
+    whole = content.engine is not None and not all(engine for _, engine, _ in own)
+    cams = {} if common and own and all(cam for _, _, cam in own) else cams_of_tables(common, {}, folder)
+    return engine_of_tables(content.engine or {}, {})[0] if whole else None, cams
 
 
 def _variant(item: VariantTable, content: JobFile, bench: Bench, folder: Path) -> JobVariant:
@@ -279,6 +290,9 @@ def _sheets(
     found: dict[tuple[Path, str | None], SheetChoice] = {}
     for entry in item.sheets:
         stated = None
+        if isinstance(entry, str) and entry.startswith(RECORDED):
+            found[Path(entry), None] = SheetChoice(Path(entry), recorded=entry.removeprefix(RECORDED))
+            continue
         if not isinstance(entry, str):
             place = f"variant {item.name!r}, sheet {entry.file!r}"
             columns = entry.columns if entry.columns is not None else item.columns

@@ -15,6 +15,7 @@ from flowkit.units import UNITS, from_si
 if TYPE_CHECKING:
     from flowkit.importers import ReadResult, Stated
     from flowkit.job.load import JobVariant, SheetChoice
+    from flowkit.records.query import RecordedState
 
 __all__ = ["read_variants"]
 
@@ -22,12 +23,16 @@ SAME = 1e-3
 """Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
 
 
-def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
+def read_variants(
+    variants: Sequence[JobVariant], records: Path | None = None
+) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
     """Read the tests of every variant.
 
     Parameters
     ----------
     variants : sequence of JobVariant
+    records : Path, optional
+        The shop's records, for states that come from there; the user's own unless given.
 
     Returns
     -------
@@ -44,7 +49,14 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
         tests: list[FlowTest] = []
         changes: list[HandChange] = []
         before = len(findings)
+        state: Mapping[Any, Mapping[str, str]] = variant.state
         for choice in variant.sheets:
+            if choice.recorded is not None:
+                recorded, note = _recorded(choice.recorded, records)
+                state = state or recorded.state
+                tests += recorded.tests
+                findings.append(note)
+                continue
             try:
                 stated = choice.stated or variant.stated
                 result = files.read(choice.path, stated)
@@ -70,7 +82,7 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
                 Variant(
                     variant.name,
                     joined,
-                    state=variant.state,
+                    state=state,
                     valves=variant.valves,
                     untouched=variant.untouched,
                     bore_m=variant.bore_m,
@@ -82,6 +94,24 @@ def read_variants(variants: Sequence[JobVariant]) -> tuple[tuple[Variant, ...], 
             findings.append(Finding("variant-empty", "error", variant.name, message))
     findings += files.unused(used)
     return tuple(found), tuple(dict.fromkeys(findings))
+
+
+def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, Finding]:
+    """Fetch a recorded state, its tests named after where they come from, and say so."""
+    from flowkit.records.query import recorded_state
+    from flowkit.records.store import Store
+
+    with Store(records) as store:
+        found = recorded_state(store, reference)
+    where = f"records:{reference}"
+    tests = tuple(dataclasses.replace(test, id=f"{where}: {test.id}") for test in found.tests)
+    dates = sorted({test.conditions.date for test in tests if test.conditions.date})
+    flowed = f"flowed {' to '.join(dict.fromkeys((dates[0], dates[-1])))}" if dates else "its date is not stated"
+    message = (
+        f"the tests of {found.name!r} come from the shop's records, {flowed}: a session of its own, so what the bench "
+        "moved since then is in the gain"
+    )
+    return dataclasses.replace(found, tests=tests), Finding("recorded-state", "note", where, message)
 
 
 def _changed(change: HandChange) -> Finding:
@@ -176,7 +206,8 @@ class _Files:
     """Files already read, by path and by what was stated of them."""
 
     def __init__(self, variants: Sequence[JobVariant]) -> None:
-        paths = list(dict.fromkeys(choice.path for variant in variants for choice in variant.sheets))
+        choices = [choice for variant in variants for choice in variant.sheets if choice.recorded is None]
+        paths = list(dict.fromkeys(choice.path for choice in choices))
         names = [path.name for path in paths]
         # The base name is what people know a sheet by; the path only where two share it.
         self._labels = {path: path.name if names.count(path.name) == 1 else str(path) for path in paths}

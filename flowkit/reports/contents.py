@@ -450,8 +450,9 @@ def skipped_reasons(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int]
 
 
 HALF_WORDS = (
-    "Z is the mean inlet Mach index. Filling falls off sharply as it passes about 0.5: there the head begins to "
-    "limit. It is no safe speed."
+    "Z is the mean inlet Mach index. Measured engines are reported to lose filling quickly beyond about 0.5 (Taylor, "
+    "from memory). This model falls more gently there: it has no waves and ideal pipes, so only the valves throttle "
+    "it. It is where the head begins to limit, not a safe speed."
 )
 """Why 0.5 is marked (Taylor, The Internal-Combustion Engine in Theory and Practice, vol. 1, ch. 6)."""
 
@@ -465,10 +466,10 @@ def power_unit(display: Display) -> str:
     return "hp" if display.lift == "in" else "kW"
 
 
-def power_figures(variant: EngineVariant, display: Display) -> tuple[float, ...]:
-    """Return a variant's air-limited power at each speed, in the unit of `power_unit`."""
+def power_figures(variant: EngineVariant, display: Display) -> tuple[float | None, ...]:
+    """Return a variant's air-limited power at each speed, in the unit of `power_unit`; None where it does not fire."""
     scale = _HORSEPOWER_W if power_unit(display) == "hp" else 1e3
-    return tuple(value / scale for value in variant.power.power_w) if variant.power else ()
+    return tuple(None if value is None else value / scale for value in variant.power.power_w) if variant.power else ()
 
 
 _INPUT_NAMES = {

@@ -730,7 +730,7 @@ def engine_text(result: EngineResult, display: str = "US", *, tables: bool = Fal
     if not tables:
         parts.append(Prose("Every figure, input and simplification of the model: --tables.", "dim"))
         return (*parts, *(["", *found] if found else []))
-    over = [item for item in result.differences if item.kind != "step" and item.speeds_rpm]
+    over = [item for item in result.differences if item.speeds_rpm]
     if over:
         parts += [Prose(f"Change over {over[0].from_}, % (estimates of a model)", "bold"), _changes(over), ""]
     parts += _power(result, units)
@@ -750,7 +750,7 @@ def _variants(result: EngineResult, display: Display) -> Any:
         (f"exhaust, {display.flow}", "right"), ("gain, %", "right"), ("rpm at Z = 0.5", "right"),
         ("change, %", "right"),
     ]  # fmt: skip
-    speeds = {item.to: item.speed_at_half for item in result.differences if item.kind != "step"}
+    speeds = {item.to: item.speed_at_half for item in result.differences}
     rows = []
     for variant in result.variants:
         flows, more = variant.cam_weighted_mean_flow_m3_s, speeds.get(variant.name)
@@ -764,17 +764,23 @@ def _variants(result: EngineResult, display: Display) -> Any:
 
 
 def _changes(over: list[EngineDifference]) -> Any:
-    """Return what filling and torque change, at some of the speeds."""
-    speeds = over[0].speeds_rpm
-    places = _places(len(speeds))
+    """Return what air mass, filling and brake torque change, at some of the speeds."""
+    every = sorted({speed for item in over for speed in item.speeds_rpm})
+    speeds = [every[place] for place in _places(len(every))]
     blocks: list[Block] = []
     for item in over:
-        filling = [signed_percent(item.volumetric_efficiency[place]) for place in places]
-        block: Block = [(f"{printable(item.to)} filling", filling)]
-        if item.indicated_torque:
-            block.append(("torque", [signed_percent(item.indicated_torque[place]) for place in places]))
+        block: Block = [(f"{printable(item.to)} air", _at_speeds(item, item.air_flow, speeds))]
+        if any(abs(a - b) > 1e-6 for a, b in zip(item.air_flow, item.volumetric_efficiency, strict=True)):
+            block.append(("filling", _at_speeds(item, item.volumetric_efficiency, speeds)))
+        block.append(("brake torque", _at_speeds(item, item.brake_torque, speeds)))
         blocks.append(block)
-    return WideTable("", ["rpm", *(numeral(speeds[place], 0) for place in places)], blocks)
+    return WideTable("", ["rpm", *(numeral(speed, 0) for speed in speeds)], blocks)
+
+
+def _at_speeds(item: EngineDifference, values: Sequence[float | None], speeds: Sequence[float]) -> list[str]:
+    """Return a difference at each speed, nothing where there is none."""
+    known = dict(zip(item.speeds_rpm, values, strict=True))
+    return [NOTHING if (value := known.get(speed)) is None else signed_percent(value) for speed in speeds]
 
 
 def _places(count: int) -> list[int]:
@@ -788,14 +794,17 @@ def _power(result: EngineResult, display: Display) -> Parts:
     having = [variant for variant in result.variants if variant.power is not None]
     if not having or having[0].power is None:
         return ()
-    speeds = having[0].power.speeds_rpm
-    places = _places(len(speeds))
+    every = sorted({speed for variant in having if variant.power for speed in variant.power.speeds_rpm})
+    speeds = [every[place] for place in _places(len(every))]
     blocks: list[Block] = []
     for variant in having:
-        figures = power_figures(variant, display)
-        blocks.append([(printable(variant.name), [numeral(figures[place], 1) for place in places])])
+        known = dict(
+            zip(variant.power.speeds_rpm if variant.power else (), power_figures(variant, display), strict=True)
+        )
+        shown = [NOTHING if (value := known.get(speed)) is None else numeral(value, 1) for speed in speeds]
+        blocks.append([(printable(variant.name), shown)])
     title = f"Air-limited power, {power_unit(display)} (estimates)"
-    table = WideTable(title, ["rpm", *(numeral(speeds[place], 0) for place in places)], blocks)
+    table = WideTable(title, ["rpm", *(numeral(speed, 0) for speed in speeds)], blocks)
     return (table, Prose(power_words(result, display), "dim", indent=2), "")
 
 

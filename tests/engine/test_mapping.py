@@ -42,6 +42,8 @@ def test_every_key_is_read_in_its_unit() -> None:
             "intake_backflow": "fresh",
             "intake_reverse": 0.9,
             "exhaust_reverse": 0.95,
+            "friction": [1.0, 0.1, 0.04],
+            "ignition": "spark",
         }
     )
     assert engine.bore_m == pytest.approx(0.0805, abs=1e-6)
@@ -129,7 +131,7 @@ def test_small_readers() -> None:
     assert engine_quantity(6000, "speed", "", "") == 6000
     assert engine_quantity("44 MJ/kg", "heating value", "", "") == 44e6
     assert speeds("4500 rpm") == (4500.0,)
-    assert timing("55 bbdc", "", "") == (-55.0, "BDC")
+    assert timing("55 bbdc", "", "") == (-55.0, "BDC", None)
     with pytest.raises(JobError, match="not a valve event"):
         timing("55 before", "[cam.exhaust]", "opens")
 
@@ -162,7 +164,7 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
     ("change", "message"),
     [
         ({"peak": "9 mm"}, "did you mean 'peak_lift'"),
-        ({"degrees": "cam"}, "degrees has no meaning without a table"),
+        ({"degrees": "cam"}, "degrees has no meaning beside opens and closes"),
         ({"lift_at": "cam"}, "needs the rocker ratio"),
         ({"lash": "-0.1 mm"}, "negative"),
         ({"closes": "15 ATDC"}, "opens and closes at the same dead centre"),

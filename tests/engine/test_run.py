@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from flowkit.engine import Cam, EngineData, parse_change, run_engine, whatif
-from flowkit.engine.figures import LiftedCurve, cam_weighted_mean, cam_weighted_mean_flow, relative_u95
+from flowkit.engine.figures import LiftedCurve, PortCurves, cam_weighted_mean, cam_weighted_mean_flow, relative_u95
 from flowkit.engine.prediction import other_bore
 from flowkit.engine.results import EngineResult
 from flowkit.errors import EngineError, RangeError
@@ -56,7 +56,9 @@ def test_flow_that_grows_in_proportion_gains_that_much_everywhere(result: Engine
     difference = result.differences[0]
     assert difference.speed_at_half == pytest.approx(0.1)
     assert difference.volumetric_efficiency[0] > 0
-    assert len(difference.indicated_torque) == 1
+    assert len(difference.brake_torque) == 1
+    assert difference.air_flow == pytest.approx(difference.volumetric_efficiency)  # one displacement
+    assert difference.changed == ()
 
 
 def test_interval_of_a_proportional_gain_is_that_of_the_mean_flow(compared: Any, result: EngineResult) -> None:
@@ -69,7 +71,7 @@ def test_interval_of_a_proportional_gain_is_that_of_the_mean_flow(compared: Any,
 
 def test_interval_shrinks_with_independent_errors(compared: Any) -> None:
     gain = compared.sides["intake"].gains[0]
-    after = compared.sides["intake"].variant("ported")
+    after = PortCurves.of(compared.sides["intake"].variant("ported"))
     common = relative_u95(replace(gain, mean_flow_gain_u95=10.0), (0.001, 0.011), after, CAMS["intake"])
     apart = relative_u95(replace(gain, mean_flow_gain_u95=1e-9), (0.001, 0.011), after, CAMS["intake"])
     assert common is not None
@@ -89,7 +91,7 @@ def test_gains_without_repeatability_are_not_assessed() -> None:
     assert gain.u95 is None
     assert gain.resolved is None
     assert gain.not_assessed_because
-    assert "interval not assessed" in result.sentences[0]
+    assert "interval not assessed" in result.sentences[-1]
 
 
 def test_only_matched_ports_are_compared() -> None:
@@ -169,13 +171,13 @@ def test_exchanged_cams_are_refused(compared: Any) -> None:
 def test_result_carries_its_cautions_assumptions_and_limits(result: EngineResult) -> None:
     assert "No wave effects" in result.no_wave_effects
     words = " ".join(result.cautions)
-    for needed in ("valve-to-piston", "coil-bind", "no safe speed", "machinist", "Local rules"):
+    for needed in ("valve-to-piston", "coil-bind", "not a safe rpm", "machinist", "Local rules"):
         assert needed in words
     assert len(result.assumptions) > 20
     assert any("0.250 of the valve's diameter" in note for note in result.model_notes)
     assert result.estimates
     assert result.prediction is None
-    assert any("no safe speed" in sentence for sentence in result.sentences)
+    assert any("ot a safe speed" in sentence for sentence in result.sentences)
 
 
 def test_json_has_the_keys_that_are_documented(result: EngineResult) -> None:
@@ -280,7 +282,7 @@ def test_smaller_valve_may_fall_short_of_the_cam(compared: Any) -> None:
     )
     assert ("short-of-cam", "error") in rules(result)
     (short,) = [finding for finding in result.findings if finding.rule == "short-of-cam"]
-    assert short.message.startswith("The flow is predicted up to")
+    assert short.message.startswith("The flow of every port is predicted up to")
     assert result.variants[1].mach is None
     assert result.differences == ()
 
@@ -302,9 +304,13 @@ def test_larger_bore_unshrouds_and_displaces_more(compared: Any) -> None:
     assert after.mach.mean_effective_area_m2 > before.mach.mean_effective_area_m2
     assert after.mach.speed_at_half_rpm < before.mach.speed_at_half_rpm
     flow = compared.sides["intake"].variant("ported")
-    there = other_bore(flow, VALVES["intake"], 0.0805, 0.083, "intake")
-    back = other_bore(there, VALVES["intake"], 0.083, 0.0805, "intake")
-    assert back.effective_area_m2 == pytest.approx(flow.effective_area_m2, rel=1e-9)
+    curves = PortCurves.of(flow)
+    per_flow = flow.effective_area_m2[0] / flow.flow_m3_s[0]
+    there = other_bore(curves, per_flow, VALVES["intake"], old_m=0.0805, new_m=0.083, side="intake")
+    back = other_bore(there, per_flow, VALVES["intake"], old_m=0.083, new_m=0.0805, side="intake")
+    lifts = np.linspace(0.0, 0.011, 12)
+    assert np.all(there(lifts[1:]) > curves(lifts[1:]))
+    assert back(lifts) == pytest.approx(curves(lifts), rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -373,8 +379,8 @@ def test_names_of_the_room_are_loaded_when_asked_for() -> None:
 
 def test_motored_engine_has_no_torque_to_gain(compared: Any) -> None:
     result = run_engine(compared, replace(QUICK, combustion_efficiency=0.0), CAMS, reference=Reference())
-    assert result.differences[0].indicated_torque == ()
-    assert "air at 6000 rpm" in result.sentences[-1]
+    assert result.differences[0].brake_torque == (None,)
+    assert "Air and filling" in " ".join(result.sentences)
     assert "no combustion (motored)" in " ".join(result.model_notes)
 
 

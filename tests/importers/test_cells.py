@@ -34,7 +34,7 @@ def test_numbers(text: str, value: float, unit: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["abc", "12 apples", "1/2", "3.5.2026", "nan", "inf", "1e400", "1_000", "", " ", "4o", "12 V", "10:05"]
+    "text", ["abc", "12 apples", "3.5.2026", "nan", "inf", "1e400", "1_000", "", " ", "4o", "12 V", "10:05"]
 )
 def test_what_is_no_number(text: str) -> None:
     assert read_cell(text) == Cell(None)

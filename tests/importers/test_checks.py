@@ -111,7 +111,8 @@ def test_missing_pressure_is_said_once_a_sheet() -> None:
     assert (finding.rule, finding.severity, finding.where) == ("pressure-missing", "error", "a.csv!intake 0")
     assert "(and in 2 more tests of this sheet)" in finding.message
     assert "--test-pressure" in finding.message
-    assert len(check_tests([tests[0], make_test(EVERY_2, GOOD, conditions=Conditions(), sheet="B")])) == 2
+    other = make_test(EVERY_2, [flow * 1.01 for flow in GOOD], conditions=Conditions(), sheet="B")
+    assert len(check_tests([tests[0], other])) == 2
     assert "(and in one more test of this sheet)" in check_tests(tests[:2])[0].message
 
 

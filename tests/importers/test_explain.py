@@ -44,7 +44,7 @@ def test_across_long_and_variants(tmp_path: Path) -> None:
     across = explain(
         write_csv(tmp_path / "a.csv", [["Lift (mm)", 1.0, 2.0], ["Int 1 cfm", 15.0, 31.0], ["Ex 1 cfm", 12.0, 25.0]])
     )
-    assert "lifts across; the lifts stand beside their heading" in across
+    assert "lifts across; the lifts stand under their heading" in across
     pages = {
         "long": [
             ["Side", "Lift mm", "cfm", "dP inH2O"],

@@ -370,9 +370,9 @@ def test_file_larger_than_any_sheet(tmp_path: Path) -> None:
         read_grids(path)
 
 
-def test_pdf_is_no_sheet(tmp_path: Path) -> None:
+def test_a_pdf_without_a_page(tmp_path: Path) -> None:
     (tmp_path / "a.pdf").write_bytes(b"%PDF-1.7\n")
-    with pytest.raises(SheetError, match="a PDF, not a sheet"):
+    with pytest.raises(SheetError, match="cut off or broken"):
         read_grids(tmp_path / "a.pdf")
 
 

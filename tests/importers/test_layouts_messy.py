@@ -47,7 +47,7 @@ def test_inches_merged_groups_averages_and_leaks_below() -> None:
     assert said.fixture_bore_m == pytest.approx(3.15 * 0.0254, rel=1e-9)
     assert said.air_temperature_k == pytest.approx((72 + 459.67) / 1.8, rel=1e-9)
     assert said.barometer_pa == pytest.approx(29.92 * INHG, rel=1e-9)
-    assert said.date == "3/14/26"  # day or month first: kept as written
+    assert said.date == "2026-03-14"  # no fourteenth month: it can be read in one way only
     assert said.leak_m3_s == pytest.approx(0.1 * CFM, rel=1e-9)
     assert errors(result) == []
     assert sorted(rules(result)) == ["column-ignored"] * 3 + ["not-a-number", "unit-assumed"]

@@ -12,7 +12,7 @@ from flowkit.errors import JobError
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers.mapping import CellRange
-from flowkit.importers.stanza import has_numbers, stanza
+from flowkit.importers.tables.proposal import has_numbers, stanza
 from tests.importers.sheets import CFM, INH2O, errors, flows, grid, read, rules, write_csv, write_xlsx
 
 SHEET = """
@@ -145,13 +145,21 @@ def test_ranges() -> None:
     assert CellRange.parse("12:3").cells() == [(12, 3)]
 
 
-def test_the_stanza_of_a_refused_sheet_is_ready_to_use(tmp_path: Path) -> None:
+def test_the_proposal_of_a_refused_sheet_is_not_used_before_it_is_filled_in(tmp_path: Path) -> None:
     sheet = grid(SHEET, sheet='say "x"\\', file="b.xlsx")
     written = stanza(sheet)
     given = tomllib.loads(f"[[variant]]\n{written}\n")["variant"][0]["columns"]
     assert given["lift"] == "A4:A6" and given["flow"][0]["cells"] == "B4:B6"
-    result = mapped(given, sheet='say "x"\\')
-    assert [t.port for t in result.tests] == ["1", "2", "3"]
+    assert given["lift_unit"] == given["flow_unit"] == given["flow"][0]["side"] == "?"
+    with pytest.raises(JobError):
+        mapped(given, sheet='say "x"\\')
+    filled = tomllib.loads("[[variant]]\n" + written.replace('side = "?"', 'side = "intake"'))["variant"][0]["columns"]
+    filled |= {"lift_unit": "mm", "flow_unit": "CFM"}
+    with pytest.raises(JobError, match="port is still"):
+        mapped(filled, sheet='say "x"\\')
+    for number, flow in enumerate(filled["flow"], 1):
+        flow["port"] = number
+    assert [t.port for t in mapped(filled, sheet='say "x"\\').tests] == ["1", "2", "3"]
     text = write_csv(tmp_path / "a.csv", [["x", "y"], [1.0, 15.0], [2.0, 31.0], [3.0, 45.0]])
     from flowkit.importers.files.grid import read_grids
 
@@ -160,10 +168,11 @@ def test_the_stanza_of_a_refused_sheet_is_ready_to_use(tmp_path: Path) -> None:
     assert stanza(grid("a")).startswith("columns = {")
 
 
-def test_a_refusal_shows_the_stanza_once() -> None:
-    result = read("Lift (mm) | Flow (CFM) | Flow (CFM)\n1 | 10 | 10\n2 | 20 | 19\n3 | 30 | 29")
+def test_a_refusal_shows_once_what_was_recognised() -> None:
+    result = read("Lift (mm) | Flow (CFM) | Flow (CFM)\n1 | 10 | 10\n2 | 20 | 12\n3 | 30 | 14")
     (finding,) = (f for f in result.findings if f.severity == "error")
-    assert 'columns = { sheet = "Sheet1", lift = "A2:A4", lift_unit = "mm"' in finding.message
+    assert 'columns = { sheet = "Sheet1", lift = "A2:A4", lift_unit = "mm", flow_unit = "CFM"' in finding.message
+    assert 'side = "?"' in finding.message
 
 
 def test_check_of_the_factors() -> None:

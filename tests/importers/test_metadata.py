@@ -55,7 +55,7 @@ def said(lines: str, **more: object) -> Conditions:
         ("Meter temperature | 25 °C", "meter_temperature_k", 298.15),
         ("Meter pressure | 95 kPa", "meter_pressure_pa", 95_000),
         ("Date | 14 March 2026", "date", "2026-03-14"),
-        ("Date | 3/4/26", "date", "3/4/26"),
+        ("Date | 23/4/26", "date", "2026-04-23"),
         ("Bench | B2", "bench", "B2"),
         ("Operator: M. Muster", "operator", "M. Muster"),
         ("Notes | seats cleaned", "notes", "seats cleaned"),
@@ -106,7 +106,8 @@ def test_port_that_brings_its_side() -> None:
 
 
 def test_a_letter_for_the_side() -> None:
-    assert read("Side | E\nLift mm | cfm\n1 | 15").findings[0].rule == "sheet-ambiguous"
+    assert read("Side | E\nmm | cfm\n1 | 15").findings[0].rule == "sheet-ambiguous"
+    assert read("Side | E\nLift mm | cfm\n1 | 15").tests[0].side == "exhaust"
     assert read("Port | E2\nLift mm | cfm\n1 | 15\n2 | 20").tests[0].side == "exhaust"
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from flowkit.importers import read as read_file
-from flowkit.importers.labels import parse_label
+from flowkit.importers.words.labels import parse_label
 from tests.importers.sheets import INH2O, read, rules, write_csv
 
 TABLE = "\nLift in | Int 1 cfm | Int 2 cfm\n0.1 | 50 | 51\n0.2 | 99 | 101"

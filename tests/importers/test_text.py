@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from flowkit.errors import SheetError
@@ -243,8 +243,7 @@ def test_labels_before_aligned_numbers() -> None:
         (b"Lift\x81\n", "does not belong"),
         ("Lift\x02Flow".encode("utf-16"), "control character"),
         (b"  \n \n", "blanks only"),
-        (b"<html><body>Lift</body></html>", "web page"),
-        (b"<?xml version='1.0'?><a/>", "web page, XML"),
+        (b"<?xml version='1.0'?><a/>", "this is XML"),
     ],
 )
 def test_what_is_no_text_is_refused(data: bytes, message: str) -> None:
@@ -304,11 +303,20 @@ def test_any_table_reads_back(
         decimal = "."
     body = [[cell.replace(".", decimal) for cell in row] for row in rows]
     text = ending.join(delimiter.join(row) for row in [header, *body])
+    assume(encoding == "utf-8" or not _is_utf8(text.encode(encoding)))  # nobody can tell which was meant
     found = grid(text.encode(encoding))
     assert [list(row) for row in found.rows] == [header, *body]
     assert found.delimiter == delimiter
     assert found.lines == tuple(range(1, len(body) + 2))
     assert found.decimal_comma is (decimal == ",")
+
+
+def _is_utf8(data: bytes) -> bool:
+    """Whether bytes beyond ASCII happen to be UTF-8 as well."""
+    try:
+        return not data.isascii() and bool(data.decode("utf-8"))
+    except UnicodeDecodeError:
+        return False
 
 
 @settings(max_examples=100, deadline=None)

@@ -27,9 +27,10 @@ def make_filling(place: int) -> Filling:
     torque = tuple(110.0 * value for value in eta)
     power = tuple(t * speed * 0.1047 for t, speed in zip(torque, SPEEDS, strict=True))
     flat = tuple(0.0 for _ in SPEEDS)
+    friction = tuple(2.5e5 for _ in SPEEDS)
     return Filling(
-        SPEEDS, eta, eta, eta, tuple(0.06 for _ in SPEEDS), tuple(4e4 for _ in SPEEDS), mep, mep, torque, power,
-        tuple(5 for _ in SPEEDS), flat, flat,
+        SPEEDS, eta, eta, eta, eta, tuple(0.06 for _ in SPEEDS), tuple(4e4 for _ in SPEEDS), mep, mep, torque, power,
+        friction, mep, torque, power, tuple(5 for _ in SPEEDS), flat, flat,
     )  # fmt: skip
 
 
@@ -64,12 +65,14 @@ def make_engine(names: Sequence[str], *, filling: bool = True, gains: bool = Tru
     differences = []
     cam_gains = []
     for place in range(1, len(names)):
+        more = tuple(0.01 * place + 1e-6 * (s - 5000) for s in SPEEDS)
+        if filling:
+            changed = ("ports",)
+            differences.append(
+                EngineDifference(names[0], names[place], SPEEDS, more, more, more, 0.03, 0.05, 0.02, changed)
+            )
         for start in dict.fromkeys((0, place - 1)):
             kind = "step and total" if place == 1 else "total" if start == 0 else "step"
-            more = tuple(0.01 * (place - start) + 1e-6 * (s - 5000) for s in SPEEDS)
-            mep = tuple(-1000.0 for _ in SPEEDS)
-            if filling:
-                differences.append(EngineDifference(names[start], names[place], kind, 0.02, SPEEDS, more, more, mep))
             for side in ("intake", "exhaust"):
                 cam_gains.append(CamGain(side, names[start], names[place], kind, 0.05, 0.011, True, None))
     return EngineResult(

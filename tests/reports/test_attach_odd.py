@@ -409,7 +409,7 @@ def test_the_command_names_each_file(tmp_path: Path, capsys, monkeypatch: pytest
     assert rows[2]["backup"] is None and rows[2]["message"].strip() == err.strip()
     assert run(["attach", str(sample_job()), names[0]]) == 0
     out, err = capsys.readouterr()
-    assert "a.pdf: added page 5, page 6, page 7, in place of the earlier ones" in " ".join(out.split())
+    assert "a.pdf: added pages 5 to 7, in place of the earlier ones" in " ".join(out.split())
     assert "backup of the original:" in out
     assert run(["attach", str(sample_job()), names[0], "--pages", "0"]) == 2
     assert package.__all__

@@ -111,6 +111,12 @@ CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.ti
 """What a cell may hold; whole numbers come as float, empty cells as None."""
 
 
+_PICTURES = (
+    ("PNG", b"\x89PNG"), ("JPEG", b"\xff\xd8\xff"), ("GIF", b"GIF8"), ("TIFF", b"II*\x00"), ("TIFF", b"MM\x00*"),
+    ("BMP", b"BM\x00"), ("WebP", b"RIFF"),
+)  # fmt: skip
+
+
 @cache
 def column_letters(column: int) -> str:
     """Return a column's letters in a spreadsheet.
@@ -156,8 +162,12 @@ class Grid:
         Number cells with a percent format: 0.12 is shown as 12 %.
     formula_gaps : frozenset of (row, column)
         Formula cells for which the file holds no computed value.
+    struck : frozenset of (row, column)
+        Cells struck through: withdrawn by whoever wrote them.
     lines : tuple of int or None
         Text: the physical line of each row, from 1.
+    pages : tuple of (page, line) or None
+        Text of pages: where each row is.
     comments : tuple of (line, text)
         Text: comment lines, left out of the rows, without their mark.
     delimiter : str or None
@@ -175,7 +185,9 @@ class Grid:
     merged: tuple[tuple[int, int, int, int], ...] = ()
     percent_cells: frozenset[tuple[int, int]] = frozenset()
     formula_gaps: frozenset[tuple[int, int]] = frozenset()
+    struck: frozenset[tuple[int, int]] = frozenset()
     lines: tuple[int, ...] | None = None
+    pages: tuple[tuple[int, int], ...] | None = None
     comments: tuple[tuple[int, str], ...] = ()
     delimiter: str | None = None
     decimal_comma: bool | None = None
@@ -197,6 +209,9 @@ class Grid:
         """
         if self.lines is None:
             return f"{column_letters(column)}{row + 1}"
+        if self.pages is not None and row < len(self.pages):
+            page, line = self.pages[row]
+            return f"p{page}:{line}:{column + 1}"
         line = self.lines[row] if row < len(self.lines) else row + 1
         return f"{line}:{column + 1}"
 
@@ -271,8 +286,17 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
         from flowkit.importers.files.workbook import workbook_grids
 
         return workbook_grids(data, label)
-    if data.startswith(b"%PDF-"):
-        raise SheetError("this is a PDF, not a sheet", "ask the bench for the sheet itself, as xlsx or csv", file=label)
+    if b"%PDF-" in data[:1024]:
+        from flowkit.importers.files.pdf import pdf_grids
+
+        return pdf_grids(data, label)
+    picture = next((name for name, mark in _PICTURES if data.startswith(mark)), None)
+    if picture is not None or data[4:12] in (b"ftypheic", b"ftypmif1"):
+        raise SheetError(
+            f"this is a picture ({picture or 'HEIC'}), such as a photo or a scan, not a sheet",
+            "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
+            file=label,
+        )
     suffix = path.suffix.lower()
     if suffix == ".toml":
         raise SheetError(
@@ -351,7 +375,7 @@ class SheetFacts:
     hidden_rows, hidden_columns : frozenset of int
     merged : tuple of (first row, first column, last row, last column)
         Where the reader cannot tell.
-    percent_cells, formula_gaps : frozenset of (row, column)
+    percent_cells, struck, formula_gaps : frozenset of (row, column)
     errors : mapping
         Cell to its error value, such as ``"#DIV/0!"``.
     """
@@ -361,6 +385,7 @@ class SheetFacts:
     hidden_columns: frozenset[int] = frozenset()
     merged: tuple[tuple[int, int, int, int], ...] = ()
     percent_cells: frozenset[Cell] = frozenset()
+    struck: frozenset[Cell] = frozenset()
     formula_gaps: frozenset[Cell] = frozenset()
     errors: Mapping[Cell, str] = field(default_factory=dict)
 

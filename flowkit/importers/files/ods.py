@@ -49,6 +49,7 @@ class _Table:
     hidden_columns: set[int] = field(default_factory=set)
     merged: list[tuple[int, int, int, int]] = field(default_factory=list)
     percent_cells: set[Cell] = field(default_factory=set)
+    struck: set[Cell] = field(default_factory=set)
     formula_gaps: set[Cell] = field(default_factory=set)
     errors: dict[Cell, str] = field(default_factory=dict)
 
@@ -61,6 +62,7 @@ class _CellState:
     repeat: int
     text: str = ""
     filled: bool = False
+    struck: bool = False
 
 
 @dataclass(slots=True)
@@ -71,6 +73,7 @@ class _Pass:
     tables: list[_Table] = field(default_factory=list)
     open_tables: list[_Table] = field(default_factory=list)
     hidden_styles: set[str] = field(default_factory=set)
+    struck_styles: set[str] = field(default_factory=set)
     style: str = ""
     cell: _CellState | None = None
     cells: int = 0
@@ -82,6 +85,9 @@ class _Pass:
             self.style = attributes.get("style:name", "")
         elif name == "style:table-properties" and attributes.get("table:display") == "false":
             self.hidden_styles.add(self.style)
+        elif name == "style:text-properties":
+            if attributes.get("style:text-line-through-style", "none") != "none":
+                self.struck_styles.add(self.style)
         elif name == "table:table":
             hidden = attributes.get("table:style-name") in self.hidden_styles
             table = _Table(attributes.get("table:name", ""), hidden)
@@ -97,8 +103,11 @@ class _Pass:
             repeat = self._count(attributes.get("table:number-columns-repeated", "1"))
             self.cell = _CellState(attributes, repeat)
             self.cell.filled = "office:value-type" in attributes or "table:formula" in attributes
+            self.cell.struck = attributes.get("table:style-name") in self.struck_styles
         elif self.cell is not None and name == "text:p":
             self.cell.filled = True
+        elif self.cell is not None and name == "text:span" and attributes.get("text:style-name") in self.struck_styles:
+            self.cell.struck = True
 
     def end(self, name: str) -> None:
         """Take an element's end."""
@@ -163,6 +172,8 @@ class _Pass:
                 file=self.label,
                 sheet=table.name,
             )
+        if cell.struck:
+            table.struck.update((row, column) for row in range(table.row, rows) for column in range(left, columns))
         kept = self._kept_in(table, cell)
         if kept is not None:
             places = ((row, column) for row in range(table.row, rows) for column in range(left, columns))
@@ -242,6 +253,7 @@ def ods_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts, ...]:
             hidden_columns=frozenset(table.hidden_columns),
             merged=tuple(table.merged),
             percent_cells=frozenset(table.percent_cells),
+            struck=frozenset(table.struck),
             formula_gaps=frozenset(table.formula_gaps),
             errors=table.errors,
         )

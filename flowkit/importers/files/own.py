@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import json
-import logging
 import math
 import re
 from collections.abc import Mapping
@@ -358,6 +356,22 @@ def is_pdf(path: str | Path) -> bool:
         return False
 
 
+def carries_readings(path: Path) -> bool:
+    """Tell whether a PDF carries readings that flowkit attached; one that cannot be opened does not."""
+    if not is_pdf(path):
+        return False
+    from flowkit.importers.files.pdf import open_pdf
+
+    try:
+        reader = open_pdf(path.read_bytes(), path.name)
+        return ATTACHMENT in reader.attachments  # type: ignore[attr-defined]
+    except SheetError:
+        return False
+    except Exception:
+        # The list of attachments of an odd PDF may come apart in any way; its text is then what is left.
+        return False
+
+
 def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
     """Read the flow tests a report carries.
 
@@ -409,17 +423,13 @@ def _carried(data: bytes, label: str) -> ReadResult:
 
 def _attachment(data: bytes, label: str) -> bytes:
     """Return the attachment's bytes."""
-    from pypdf import PdfReader
-    from pypdf.errors import PyPdfError
+    from flowkit.importers.files.pdf import open_pdf
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would stand between ours
+    reader = open_pdf(data, label)
     try:
-        reader = PdfReader(io.BytesIO(data))
-        if reader.is_encrypted:
-            raise SheetError("the PDF has a password", "save it without one", file=label)
-        found = [content for name, contents in reader.attachments.items() if name == ATTACHMENT for content in contents]
-    except (PyPdfError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError) as error:
-        # A broken PDF comes apart in any of these ways inside the PDF library.
+        attached = reader.attachments  # type: ignore[attr-defined]
+        found = [content for name, contents in attached.items() if name == ATTACHMENT for content in contents]
+    except Exception as error:
         raise SheetError(
             "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
         ) from error
@@ -433,7 +443,7 @@ def _attachment(data: bytes, label: str) -> bytes:
         raise SheetError(
             "this PDF carries two different sets of readings", "take the report that was written last", file=label
         )
-    return found[0]
+    return bytes(found[0])
 
 
 def _json(data: bytes, label: str) -> Mapping[str, Any]:

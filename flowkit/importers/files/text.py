@@ -26,6 +26,7 @@ __all__ = [
     "decimal_comma",
     "decode_text",
     "find_delimiter",
+    "grid_of_lines",
     "is_numeric",
     "text_grid",
     "text_lines",
@@ -111,7 +112,37 @@ def _decoded(data: bytes, label: str) -> str:
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError:
-        return _strictly(data, "cp1252", label)
+        return _strictly(data, _one_byte_encoding(data), label)
+
+
+_CODES = ("cp1252", "cp1250", "shift_jis")
+
+
+def _one_byte_encoding(data: bytes) -> str:
+    """Tell an older encoding by the words it gives: the one in which most are words of the trade.
+
+    Japanese text is known by its pairs of bytes; of two encodings that give the same, Windows-1252 is taken.
+    """
+    from flowkit.importers.words.vocabulary import PHRASES, fold
+
+    best, most = "cp1252", -1
+    sample = data[:40_000]
+    for encoding in _CODES:
+        try:
+            text = sample.decode(encoding)
+        except UnicodeDecodeError as error:
+            if len(sample) - error.start > 3 or encoding == "cp1252":
+                continue
+            text = sample[: error.start].decode(encoding)
+        if encoding == "shift_jis":
+            known = sum("\u3040" <= mark <= "\u30ff" or "\u4e00" <= mark <= "\u9fff" for mark in text)
+            known -= 2 * sum("\uff61" <= mark <= "\uff9f" for mark in text)
+        else:
+            words = [word for word in re.findall(r"[^\W\d_]+", text) if not word.isascii()]
+            known = sum(fold(word) in PHRASES for word in words)
+        if known > most:
+            best, most = encoding, known
+    return best
 
 
 def _strictly(data: bytes, encoding: str, label: str) -> str:
@@ -271,6 +302,9 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     if present == [","] and "  " not in text and not _BLANK_BETWEEN_DIGITS.search(text):
         return ","
     sample = _sample(lines)
+    tabbed = sum("\t" in line for line in sample)
+    if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
+        return "\t"
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
     scores[" "] = sum(_score(line.split()) for line in sample)
     # A title or a unit may hold blanks; they separate only where nothing else does as well.
@@ -282,7 +316,7 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
 
 def _sample(lines: Sequence[str]) -> list[str]:
     """Take the lines that begin with a number; where there are none, those that hold one."""
-    leading = [line for line in lines if line.lstrip(' "')[:1] in tuple("0123456789.,-+−") and line.strip()]
+    leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
     if len(leading) < 2:
         leading = [line for line in lines if any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"]
     return leading[:_SAMPLE]
@@ -583,12 +617,31 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
             file=label,
         )
-    text = decode_text(data, label)
-    _refuse_markup(text, label)
-    lines = text_lines(text, label)
+    from flowkit.importers.files.mail import is_mail, is_markup, mail_body, markup_rows
+
+    markup = False
+    if is_mail(data):
+        text, markup = mail_body(data, label)
+    else:
+        text = decode_text(data, label)
+        markup = is_markup(text)
+    _refuse_markup(text, label, markup=markup)
+    if markup:
+        rows, numbers = markup_rows(text, label)
+        comma = decimal_comma([cell for row in rows for cell in row if cell])
+        return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
+    return grid_of_lines(text_lines(text, label), label)
+
+
+def grid_of_lines(lines: list[str], label: str, *, places: tuple[tuple[int, int], ...] | None = None) -> Grid:
+    """Cut lines of text into a grid; `places` gives the page and line of each, for text taken from pages."""
+    from flowkit.importers.files.mail import unquoted
+
+    lines = unquoted(lines)
     delimiter, body = _stated_delimiter(lines)
+    text = "\n".join(lines)
     if delimiter is None:
-        delimiter = find_delimiter(text, lines)
+        delimiter = " " if places is not None else find_delimiter(text, lines)
     plain = delimiter in (",", ";", "\t") and not ('"' in text or "#" in text or (";" in text and delimiter != ";"))
     rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter, label)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
@@ -598,6 +651,9 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
         comma: bool | None = False
     else:
         comma = decimal_comma([cell for row in rows for cell in row if cell])
+    if places is not None:
+        pages = tuple(places[number - 1] for number in numbers)
+        return Grid(label, None, tuple(rows), lines=tuple(numbers), pages=pages, delimiter=" ", decimal_comma=comma)
     return Grid(
         label,
         None,
@@ -609,12 +665,12 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     )
 
 
-def _refuse_markup(text: str, label: str) -> None:
-    """Refuse web pages and XML, which some programs write under a spreadsheet's name."""
+def _refuse_markup(text: str, label: str, *, markup: bool) -> None:
+    """Refuse XML and text processors' files, which some programs write under a spreadsheet's name."""
     start = text[:200].lstrip().lower()
-    if start.startswith(("<html", "<!doctype", "<?xml", "<table", "{\\rtf")):
+    if start.startswith("{\\rtf") or (start.startswith("<?xml") and not markup):
         raise SheetError(
-            "this is a web page, XML or a text processor's file, not a sheet",
+            "this is XML or a text processor's file, not a sheet",
             "open it in the spreadsheet program and save it as xlsx or csv",
             file=label,
         )
@@ -652,7 +708,7 @@ def _cut(
     if delimiter == " ":
         from flowkit.importers.files.text import aligned_rows
 
-        comments = [(n, _uncommented(line)) for n, line in enumerate(lines, 1) if line.lstrip()[:1] in ("#", ";")]
+        comments = [(n, _uncommented(line)) for n, line in enumerate(lines, 1) if _is_comment(line, ("#", ";"))]
         skipped = {n for n, _ in comments}
         kept = [(n, line) for n, line in enumerate(lines, 1) if n not in skipped and n > body]
         numbers = [n for n, _ in kept]
@@ -664,7 +720,7 @@ def _cut(
     while index < len(lines):
         line, number = lines[index], index + 1
         index += 1
-        if line.lstrip().startswith(marks):
+        if _is_comment(line, marks):
             comments.append((number, _uncommented(line)))
             continue
         if '"' in line and delimiter is not None:
@@ -678,6 +734,15 @@ def _cut(
         rows.append(row)
         numbers.append(number)
     return rows, numbers, comments
+
+
+_HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
+
+
+def _is_comment(line: str, marks: tuple[str, ...]) -> bool:
+    """Whether a line is set aside: it begins with a mark that is neither a column's heading nor a port's number."""
+    start = line.lstrip()[:1]
+    return bool(start) and start in marks and _HEADING_MARK.match(line) is None
 
 
 def _uncommented(line: str) -> str:

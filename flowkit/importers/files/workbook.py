@@ -342,6 +342,7 @@ def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: S
         hidden_columns=facts.hidden_columns,
         merged=_within(merged, rows) if merged else (),
         percent_cells=facts.percent_cells,
+        struck=facts.struck,
         formula_gaps=facts.formula_gaps,
         decimal_comma=decimal_comma(texts),
     )

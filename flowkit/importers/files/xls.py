@@ -171,6 +171,7 @@ class CompoundFile:
         return b"".join(parts)
 
 
+_FONT = 0x31
 _FORMULA, _EOF, _FILEPASS, _COLINFO, _BOUNDSHEET, _MULRK, _XF = 0x06, 0x0A, 0x2F, 0x7D, 0x85, 0xBD, 0xE0
 
 _SST, _DIMENSIONS, _NUMBER, _BOOLERR, _ROW, _RK, _FORMAT = 0xFC, 0x200, 0x203, 0x205, 0x208, 0x27E, 0x41E
@@ -193,6 +194,9 @@ class _Globals:
     """What the workbook's own records say."""
 
     sheets: list[tuple[str, int, int]] = field(default_factory=list)  # name, kind, where its records begin
+    struck_fonts: set[int] = field(default_factory=set)
+    fonts: int = 0
+    style_fonts: list[int] = field(default_factory=list)
     percent_formats: set[int] = field(default_factory=lambda: set(_PERCENT_BUILTIN))
     styles: list[int] = field(default_factory=list)
 
@@ -205,6 +209,7 @@ class _Sheet:
     columns: int = 0
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: set[int] = field(default_factory=set)
+    struck: set[Cell] = field(default_factory=set)
     percent_cells: set[Cell] = field(default_factory=set)
     formulas: set[Cell] = field(default_factory=set)
     blanks: set[Cell] = field(default_factory=set)
@@ -248,10 +253,11 @@ def xls_facts(data: bytes, label: str) -> tuple[SheetFacts | None, ...]:
             file=label,
         )
     percent = {nth for nth, number_format in enumerate(book.styles) if number_format in book.percent_formats}
+    struck = {nth for nth, font in enumerate(book.style_fonts) if font in book.struck_fonts}
     facts: list[SheetFacts | None] = []
     cells = 0
     for sheet_name, kind, start in book.sheets:
-        sheet = _read_sheet(stream, start, percent, label=label, sheet_name=sheet_name)
+        sheet = _read_sheet(stream, start, percent, struck, label=label, sheet_name=sheet_name)
         check_extent(sheet.rows, sheet.columns, label, sheet_name)
         cells += sheet.rows * sheet.columns
         if cells > MAX_CELLS_IN_FILE:
@@ -304,6 +310,7 @@ def _facts(sheet: _Sheet) -> SheetFacts:
         hidden_rows=frozenset(sheet.hidden_rows),
         hidden_columns=frozenset(sheet.hidden_columns),
         percent_cells=frozenset(sheet.percent_cells),
+        struck=frozenset(sheet.struck),
         formula_gaps=frozenset(sheet.formulas if sheet.blanks == sheet.formulas else ()),
         errors=sheet.errors,
     )
@@ -343,10 +350,18 @@ def _read_globals(stream: bytes, label: str) -> _Globals:
             raise _broken("it promises more texts than it can hold", label)
         elif kind == _XF and len(body) >= 4:
             book.styles.append(int.from_bytes(body[2:4], "little"))
+            book.style_fonts.append(int.from_bytes(body[:2], "little"))
+        elif kind == _FONT and len(body) >= 4:
+            # There is no font of index 4: the fifth in the file is called 5.
+            if int.from_bytes(body[2:4], "little") & 0x08:
+                book.struck_fonts.add(book.fonts if book.fonts < 4 else book.fonts + 1)
+            book.fonts += 1
     return book
 
 
-def _read_sheet(stream: bytes, start: int, percent: set[int], *, label: str, sheet_name: str) -> _Sheet:
+def _read_sheet(  # noqa: PLR0912
+    stream: bytes, start: int, percent: set[int], struck: set[int], *, label: str, sheet_name: str
+) -> _Sheet:
     """Read one sheet's records."""
     sheet = _Sheet()
     for kind, body in _records(stream, start):
@@ -354,6 +369,8 @@ def _read_sheet(stream: bytes, start: int, percent: set[int], *, label: str, she
             raise _encrypted(label)
         if kind in _CELLS and len(body) >= 6:
             _take_cell(sheet, kind, body, percent)
+            if struck and int.from_bytes(body[4:6], "little") in struck:
+                sheet.struck.add(struct.unpack_from("<HH", body))
         elif kind == _DIMENSIONS and len(body) >= 10:
             # Not to be believed, but the reader makes room for it.
             first_row, rows, first, columns = struct.unpack_from("<IIHH" if len(body) >= 14 else "<HHHH", body)
@@ -367,6 +384,8 @@ def _read_sheet(stream: bytes, start: int, percent: set[int], *, label: str, she
             for nth in range((len(body) - 6) // 6):
                 if int.from_bytes(body[4 + 6 * nth : 6 + 6 * nth], "little") in percent:
                     sheet.percent_cells.add((row, first + nth))
+                if int.from_bytes(body[4 + 6 * nth : 6 + 6 * nth], "little") in struck:
+                    sheet.struck.add((row, first + nth))
         elif kind == _ROW and len(body) >= 16:
             row, flags = struct.unpack_from("<H10xH", body)
             if flags & 0x20:

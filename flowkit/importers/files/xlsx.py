@@ -60,6 +60,7 @@ class CellFacts:
     """
 
     percent_styles: frozenset[str]
+    struck_styles: frozenset[str]
     label: str
     sheet: str | None
     rows: int = 0
@@ -68,6 +69,7 @@ class CellFacts:
     hidden_rows: set[int] = field(default_factory=set)
     hidden_columns: set[int] = field(default_factory=set)
     percent_cells: set[Cell] = field(default_factory=set)
+    struck: set[Cell] = field(default_factory=set)
     formulas: set[Cell] = field(default_factory=set)
     formula_gaps: set[Cell] = field(default_factory=set)
     errors: dict[Cell, str] = field(default_factory=dict)
@@ -162,6 +164,8 @@ class CellFacts:
         if self.row >= self.rows or self.column >= self.columns:
             self.rows, self.columns = max(self.rows, self.row + 1), max(self.columns, self.column + 1)
             check_extent(self.rows, self.columns, self.label, self.sheet)
+        if self.style in self.struck_styles:
+            self.struck.add(cell)
         if self.kind == "e" and self.valued:
             self.errors[cell] = self.value or "#VALUE!"
         elif self.kind == "n" and self.style in self.percent_styles:
@@ -189,7 +193,13 @@ class CellFacts:
 
 
 def parse_cells(
-    xml: bytes, label: str, *, part: str, sheet: str | None = None, percent_styles: frozenset[str] = frozenset()
+    xml: bytes,
+    label: str,
+    *,
+    part: str,
+    sheet: str | None = None,
+    percent_styles: frozenset[str] = frozenset(),
+    struck_styles: frozenset[str] = frozenset(),
 ) -> CellFacts:
     """Pass over a worksheet's XML.
 
@@ -199,8 +209,8 @@ def parse_cells(
         The part.
     label, part, sheet : str
         For messages.
-    percent_styles : frozenset of str, optional
-        Indices of the cell styles that show a number in per cent.
+    percent_styles, struck_styles : frozenset of str, optional
+        Indices of the cell styles that show a number in per cent, and of those struck through.
 
     Raises
     ------
@@ -214,7 +224,7 @@ def parse_cells(
     >>> facts.hidden_rows, facts.formula_gaps, (facts.rows, facts.columns)
     ({1}, {(1, 1)}, (2, 2))
     """
-    facts = CellFacts(percent_styles, label, sheet)
+    facts = CellFacts(percent_styles, struck_styles, label, sheet)
     parse_xml(xml, label, part, start=facts.start, end=facts.end, text=facts.text)
     facts.add_array_gaps()
     return facts
@@ -266,18 +276,18 @@ def xlsx_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts | Non
         )
     targets = _targets(parts.get("xl/_rels/workbook.xml.rels", b""), label)
     listed = [targets.get(relation, "") for _, relation in names]
-    percent = _percent_styles(parts.get("xl/styles.xml", b""), label)
+    styles = _cell_styles(parts.get("xl/styles.xml", b""), label)
     longest = _longest_string(parts, label)
     facts: dict[str, SheetFacts] = {}
     cells = 0
     # Every part with cells in it, listed or not, so that no reading of the list goes around the limits.
     for part, xml in parts.items():
-        if b"\x00" in xml[:64] and part.endswith((".xml", ".rels")):
+        if b"\x00" in xml[:64] and part.startswith("xl/") and part.endswith((".xml", ".rels")):
             raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", _MEND, file=label)
         if b"sheetData" in xml or part in listed:
             sheet = next((name for (name, _), target in zip(names, listed, strict=True) if target == part), None)
             facts[part], extent = _sheet_facts(
-                xml, label, part=part, sheet=sheet, percent=percent, recalculate=recalculate
+                xml, label, part=part, sheet=sheet, styles=styles, recalculate=recalculate
             )
             cells += extent
             _check_text(xml, longest, label, sheet)
@@ -335,19 +345,27 @@ def _targets(xml: bytes, label: str) -> dict[str, str]:
     return targets
 
 
-def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
-    """Return the indices of the cell styles that show per cent."""
-    if not any(sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")):
-        return frozenset()
+def _cell_styles(xml: bytes, label: str) -> tuple[frozenset[str], frozenset[str]]:
+    """Return the indices of the cell styles that show per cent, and of those that strike their text through."""
+    if b"strike" not in xml and not any(
+        sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")
+    ):
+        return frozenset(), frozenset()
     formats = set(_PERCENT_BUILTIN)
     styles: set[str] = set()
-    count = 0
+    struck: set[str] = set()
+    struck_fonts: set[str] = set()
+    count = fonts = 0
     inside = False
 
     def start(name: str, attributes: Attributes) -> None:
         """Count the cell formats and take those of per cent."""
-        nonlocal count, inside
+        nonlocal count, fonts, inside
         local = name.rpartition(":")[2]
+        if local == "font":
+            fonts += 1
+        elif local == "strike" and attributes.get("val", "1") not in ("0", "false", "off"):
+            struck_fonts.add(str(fonts - 1))
         if local == "numFmt" and "%" in _QUOTED_FORMAT.sub("", attributes.get("formatCode", "")):
             formats.add(attributes.get("numFmtId", ""))
         elif local == "cellXfs":
@@ -355,6 +373,8 @@ def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
         elif local == "xf" and inside:
             if attributes.get("numFmtId") in formats:
                 styles.add(str(count))
+            if attributes.get("fontId") in struck_fonts:
+                struck.add(str(count))
             count += 1
 
     def end(name: str) -> None:
@@ -364,7 +384,7 @@ def _percent_styles(xml: bytes, label: str) -> frozenset[str]:
             inside = False
 
     parse_xml(xml, label, "xl/styles.xml", start=start, end=end)
-    return frozenset(styles)
+    return frozenset(styles), frozenset(struck)
 
 
 def _longest_string(parts: Mapping[str, bytes], label: str) -> int:
@@ -394,10 +414,18 @@ def _check_text(xml: bytes, longest: int, label: str, sheet: str | None) -> None
 
 
 def _sheet_facts(
-    xml: bytes, label: str, *, part: str, sheet: str | None, percent: frozenset[str], recalculate: bool
+    xml: bytes,
+    label: str,
+    *,
+    part: str,
+    sheet: str | None,
+    styles: tuple[frozenset[str], frozenset[str]],
+    recalculate: bool,
 ) -> tuple[SheetFacts, int]:
     """Return one sheet's facts and the cells it spans."""
     bound = _bound(xml)
+    percent, struck = styles
+    marked = percent | struck
     doubtful = (
         b"hidden" in xml
         or b"<f" in xml
@@ -405,17 +433,18 @@ def _sheet_facts(
         or b'"e"' in xml
         or b"'e'" in xml
         or b"<!DOCTYPE" in xml
-        or (percent and not percent.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
+        or (marked and not marked.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
     )
     if bound is not None and not doubtful:
         return SheetFacts(), bound
-    cells = parse_cells(xml, label, part=part, sheet=sheet, percent_styles=percent)
+    cells = parse_cells(xml, label, part=part, sheet=sheet, percent_styles=percent, struck_styles=struck)
     gaps = cells.formulas if recalculate and _never_computed(cells) else cells.formula_gaps
     return (
         SheetFacts(
             hidden_rows=frozenset(cells.hidden_rows),
             hidden_columns=frozenset(cells.hidden_columns),
             percent_cells=frozenset(cells.percent_cells),
+            struck=frozenset(cells.struck),
             formula_gaps=frozenset(gaps),
             errors=cells.errors,
         ),

@@ -140,13 +140,36 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
     if plain.lower() in GAP_MARKS:
         return Cell(None, gap=plain)
     match = _QUANTITY.match(plain)
+    if "/" in plain or plain[-1:] in _VULGAR or plain[:1] in _VULGAR:
+        fraction = _fraction(plain)
+        if fraction is not None:
+            return fraction
     if match is None:
         return EMPTY
+    if match["unit"] and match["unit"].rstrip().endswith(")"):
+        bracket = _BOTH_UNITS.match(plain)
+        if bracket is not None:
+            return _read_text(bracket[1], decimal_comma)  # 0.050 in (1.27 mm)
     spelled = (match["unit"] or "").strip()
     if spelled and known_unit(spelled) is None:
         return EMPTY
     value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)
+
+
+_VULGAR = {"½": 1 / 2, "¼": 1 / 4, "¾": 3 / 4, "⅛": 1 / 8, "⅜": 3 / 8, "⅝": 5 / 8, "⅞": 7 / 8}
+_FRACTION = re.compile(r"(?:(\d{1,2})[\s-]+)?(\d{1,2})/(\d{1,2})\s*(in\.?|inch|inches|[\"″”]|'')?")
+_BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()]{1,8})\s*[(\[][\d.,]+\s*[^\d\s()]{1,8}[)\]]$")
+
+
+def _fraction(text: str) -> Cell | None:
+    """Read ``3/16``, ``1 1/8`` or ``⅛``: parts of an inch."""
+    if text in _VULGAR:
+        return Cell(_VULGAR[text])
+    match = _FRACTION.fullmatch(text)
+    if match is None or int(match[3]) not in (2, 4, 8, 16, 32, 64) or int(match[2]) >= int(match[3]):
+        return None
+    return Cell(int(match[1] or 0) + int(match[2]) / int(match[3]), '"' if match[4] else "")
 
 
 def _number(text: str, decimal_comma: bool | None) -> float | None:
@@ -262,7 +285,7 @@ def iso_date(value: CellValue) -> str | None:
     return _date_of(value.strip()) if isinstance(value, str) else None
 
 
-def _date_of(text: str) -> str | None:
+def _date_of(text: str) -> str | None:  # noqa: PLR0911
     """Read a date in text: year first, day.month.year, or with the month in words."""
     text = re.sub(r"[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*(Z|[ap]m|UTC)?$", "", text, flags=re.IGNORECASE)
     match = re.fullmatch(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})", text)
@@ -271,6 +294,16 @@ def _date_of(text: str) -> str | None:
     match = re.fullmatch(r"(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{4})", text)
     if match:
         return _checked(int(match[3]), int(match[2]), int(match[1]))
+    match = re.fullmatch(r"(\d{1,2})[-./](\d{1,2})[-./](\d{2}|\d{4})", text)
+    if match:
+        first, second, number = int(match[1]), int(match[2]), int(match[3])
+        number += 2000 if number < 80 else 1900 if number < 100 else 0
+        if first > 12 >= second or first == second:
+            return _checked(number, second, first)
+        return _checked(number, first, second) if second > 12 >= first else None
+    match = re.fullmatch(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日", text)
+    if match:
+        return _checked(int(match[1]), int(match[2]), int(match[3]))
     words = fold(text).replace("°", " ").split()
     words = [word for word in words if word not in ("de", "of", "the", "le", "el", "den", "del", "di")]
     months = [word for word in words if word in _MONTHS]

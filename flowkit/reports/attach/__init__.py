@@ -274,7 +274,10 @@ def _form(kind: Kind) -> Literal["pdf", "png"]:
 def _what_was_done(report: AttachReport) -> str:
     """Say what attaching did, in one line."""
     replaced = ", in place of the earlier ones" if report.replaced else ""
-    return "; ".join([f"added {', '.join(report.added)}{replaced}", *report.notes])
+    added = ", ".join(report.added)
+    if report.pages is not None and report.pages > 1:
+        added = f"pages {report.added[0].split()[1]} to {report.added[-1].split()[1]}"
+    return "; ".join([f"added {added}{replaced}", *report.notes])
 
 
 def _chosen(flow: bytes, pages: Sequence[int]) -> bytes:

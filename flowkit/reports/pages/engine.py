@@ -105,7 +105,7 @@ def _write_texts(stream: Stream, heading: str, texts: Sequence[str], size: float
 
 def _over_first(engine: EngineResult) -> list[EngineDifference]:
     """Return the differences of each variant over the first."""
-    return [item for item in engine.differences if item.kind != "step" and item.speeds_rpm]
+    return [item for item in engine.differences if item.speeds_rpm]
 
 
 def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Display) -> None:
@@ -114,8 +114,9 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Di
     known = [item for item in engine.variants if item.name in names.place]
     first = names.head(over[0].from_) if over else ""
     panels: list[tuple[str, list[Series], float | None]] = [
-        (f"Volumetric efficiency over {first}, %", _changes(over, "volumetric_efficiency"), 0.0),
-        (f"Indicated torque and power over {first}, %", _changes(over, "indicated_torque"), 0.0),
+        (f"Brake power (estimate), {power_unit(display)}", _brake(known, display), None),
+        (f"Brake torque and power over {first}, % (estimate)", _changes(over, "brake_torque"), 0.0),
+        (f"Air mass over {first}, %", _changes(over, "air_flow"), 0.0),
         ("Mean inlet Mach index Z", _mach(known), 0.5),
         ("Volumetric efficiency, %", _filling(known), None),
         (f"Air-limited power (estimate), {power_unit(display)}", _power(known, display), None),
@@ -139,12 +140,18 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Di
         stream.text(words)
 
 
+def _series(name: str, speeds: Sequence[float], values: Sequence[float | None], scale: float = 1.0) -> Series:
+    """Return figures against speed, without the speeds that have none."""
+    known = [(speed, scale * value) for speed, value in zip(speeds, values, strict=True) if value is not None]
+    return Series(name, [speed for speed, _ in known], [value for _, value in known])
+
+
 def _changes(items: Sequence[EngineDifference], quantity: str) -> list[Series]:
     """Return a relative difference against speed, in per cent."""
     return [
-        Series(item.to, item.speeds_rpm, [100 * value for value in getattr(item, quantity)])
+        _series(item.to, item.speeds_rpm, getattr(item, quantity), 100.0)
         for item in items
-        if getattr(item, quantity)
+        if any(value is not None for value in getattr(item, quantity))
     ]
 
 
@@ -156,7 +163,17 @@ def _mach(items: Sequence[EngineVariant]) -> list[Series]:
 def _filling(items: Sequence[EngineVariant]) -> list[Series]:
     """Return the volumetric efficiency against speed, in per cent."""
     return [
-        Series(item.name, item.filling.speeds_rpm, [100 * value for value in item.filling.volumetric_efficiency])
+        _series(item.name, item.filling.speeds_rpm, item.filling.volumetric_efficiency, 100.0)
+        for item in items
+        if item.filling is not None
+    ]
+
+
+def _brake(items: Sequence[EngineVariant], display: Display) -> list[Series]:
+    """Return the brake estimate of power against speed, in the unit shown."""
+    scale = 1 / (745.69987 if power_unit(display) == "hp" else 1e3)
+    return [
+        _series(item.name, item.filling.speeds_rpm, item.filling.brake_power_w, scale)
         for item in items
         if item.filling is not None
     ]
@@ -165,7 +182,7 @@ def _filling(items: Sequence[EngineVariant]) -> list[Series]:
 def _power(items: Sequence[EngineVariant], display: Display) -> list[Series]:
     """Return the power the air allows against speed, in the unit shown."""
     return [
-        Series(item.name, item.power.speeds_rpm, power_figures(item, display))
+        _series(item.name, item.power.speeds_rpm, power_figures(item, display))
         for item in items
         if item.power is not None
     ]
@@ -223,7 +240,7 @@ def _band_table(bands: Bands, names: Names, display: Display, width: float) -> T
 def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
     """Return a row a variant: cam-weighted flows, their gains, the speed at Z = 0.5."""
     display = display_of(info.display)
-    speeds = {item.to: item.speed_at_half for item in engine.differences if item.kind != "step"}
+    speeds = {item.to: item.speed_at_half for item in engine.differences}
     rows = []
     for variant in engine.variants:
         flows = variant.cam_weighted_mean_flow_m3_s

@@ -28,7 +28,7 @@ _STEAM = (
 _TABLE_I = "isentropic flow, ratio of specific heats 1.4 (NACA Report 1135, table I), four decimals; "
 _MATTHEWS = _TABLE_I + "read in Matthews, Aeronautical Engineer's Data Book (2002), table A4.1"
 _APPENDIX = _TABLE_I + "read in a textbook's appendix, table A.1 (k = 1.4), p. 640"
-_SCIKIT = _TABLE_I + "read in the package scikit-aero 0.2.dev0, tests/test_isentropic.py"
+_SCIKIT = _TABLE_I + "read in the package scikit-aero 0.2.dev0, test_isentropic.py"
 _FAROKHI = _TABLE_I + "2.035065 rounded; Farokhi, Aircraft Propulsion (2nd ed. 2014), appendix B, cuts it off"
 _REWORKED = _TABLE_I + "from memory, worked anew"
 _BUDGET = (

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from flowkit.engine.cam import Cam
 from flowkit.engine.cylinder import cylinder_volume, piston_drop, volume_rate
 from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import CELLS, ENERGY, MASS, ROWS, WATCHED, Exchange, Passage
+from flowkit.engine.exchange import CELLS, ENERGY, MASS, ROWS, WATCHED, Exchange, Passage, Setup
 from flowkit.engine.figures import mean_inlet_mach_index
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT, Gas, flow_function
@@ -75,22 +75,26 @@ def vessel(
         intake_pressure_pa=outside_pa,
         intake_temperature_k=outside_k,
         intake_backflow="fresh",
+        speeds_rpm=(_SPEED,),
     )
     volume = float(cylinder_volume(engine, 0.0))
-    coefficients = np.zeros((4, 1, CELLS + 2))
+    coefficients = np.zeros((4, CELLS + 2))
     shut = Passage(0.0, 700.0, coefficients)
     coefficients = coefficients.copy()
     coefficients[3] = area_m2
-    model = Exchange(engine, Gas("constant", 1.4), Passage(0.0, 700.0, coefficients), shut, np.array([_SPEED]))
-    state = np.zeros((ROWS, 1, 1, 1))
+    model = Exchange(
+        [Setup(replace(engine, gamma="constant", gamma_value=1.4), Passage(0.0, 700.0, coefficients), shut)]
+    )
+    state = np.zeros((ROWS, 1, 1, 1, 1))
     state[MASS] = start_pa * volume / (AIR_GAS_CONSTANT * start_k)
     state[ENERGY] = state[MASS] * model.gas.u(np.array(start_k))
-    scale = np.full((WATCHED, 1, 1, 1), float(state[MASS].flat[0]))
+    scale = np.full((WATCHED, 1, 1, 1, 1), float(state[MASS].flat[0]))
     scale[ENERGY] = float(state[ENERGY].flat[0])
-    run = Integration(1e-9, np.full((1, 1, 1), 0.01))
-    state = integrate(model, (10.0, 10.0 + seconds * _PER_SECOND), state, scale=scale, run=run)
+    run = Integration(1e-9, np.full((1, 1, 1, 1), 0.01))
+    span = (np.array(10.0), np.array(10.0 + seconds * _PER_SECOND))
+    state = integrate(model, span, state, scale=scale, run=run)
     mass = float(state[MASS].flat[0])
-    temperature = float(model.temperature_and_cv(state[ENERGY] / state[MASS])[0].flat[0])
+    temperature = float(model.table.temperature_and_cv(state[ENERGY] / state[MASS])[0].flat[0])
     return mass * AIR_GAS_CONSTANT * temperature / volume, temperature, mass
 
 
@@ -160,7 +164,7 @@ def ideal_cycle(
     Examples
     --------
     >>> engine, cycles = ideal_cycle(ratio=8, heat=0.0)
-    >>> bool(abs(cycles.volumetric_efficiency[0, 0] - 1) < 0.01)
+    >>> bool(abs(cycles.volumetric_efficiency[0] - 1) < 0.01)
     True
     """
     engine = replace(
@@ -171,22 +175,20 @@ def ideal_cycle(
         wiebe_duration_deg=burn_deg,
         combustion_efficiency=heat,
     )
-    area = [lambda lift: 0.09 * lift]
-    intake, exhaust = _square_cam(360, 540), _square_cam(180, 360)
-    passages = [Passage.tabulate(cam, area) for cam in (intake, exhaust)]
-    return engine, simulate_filling(engine, passages[0], passages[1], np.array([speed_rpm]))
+    passages = [Passage.tabulate(_square_cam(*ends), lambda lift: 0.09 * lift) for ends in ((360, 540), (180, 360))]
+    return engine, simulate_filling([Setup(replace(engine, speeds_rpm=(speed_rpm,)), *passages)])[0]
 
 
 def _otto(ratio: float) -> float:
     """Return the share of heat turned into work between the dead centres."""
     _, cycles = ideal_cycle(ratio=ratio)
-    return float((cycles.work + cycles.pumping_work)[0, 0] / cycles.heat_released[0, 0])
+    return float((cycles.work + cycles.pumping_work)[0] / cycles.heat_released[0])
 
 
 def _motored(ratio: float) -> float:
     """Return the work a motored engine loses between the dead centres, over the displaced volume's p·V."""
     engine, cycles = ideal_cycle(ratio=ratio, heat=0.0)
-    return float((cycles.work + cycles.pumping_work)[0, 0] / (engine.displacement_m3 * engine.intake_pressure_pa))
+    return float((cycles.work + cycles.pumping_work)[0] / (engine.displacement_m3 * engine.intake_pressure_pa))
 
 
 def _ideal_filling_expected(ratio: float, pressures: float) -> float:
@@ -198,7 +200,7 @@ def _ideal_filling_expected(ratio: float, pressures: float) -> float:
 def _ideal_filling(ratio: float, pressures: float) -> float:
     """Return the same from the filling model."""
     _, cycles = ideal_cycle(ratio=ratio, exhaust_over_intake=pressures, speed_rpm=1500)
-    return float(cycles.volumetric_efficiency[0, 0])
+    return float(cycles.volumetric_efficiency[0])
 
 
 # --- the rest ------------------------------------------------------------------------------
@@ -224,17 +226,16 @@ def _piston_speed(theta: float) -> float:
 
 def _compression_exponent() -> float:
     """Return ln(p₂/p₁)/ln(V₁/V₂) of a motored compression without heat loss, from the closed part's equations."""
-    from flowkit.engine.exchange import closed_right_side
-
-    open_valves = Passage(0.0, 700.0, np.zeros((4, 1, CELLS + 2)))
-    model = Exchange(_ENGINE, Gas("constant", 1.4), open_valves, open_valves, np.array([_SPEED]))
-    mass = np.full((1, 1, 1), 4e-4)
-    state = np.zeros((3, 1, 1, 1))
+    shut = Passage(0.0, 700.0, np.zeros((4, CELLS + 2)))
+    engine = replace(_ENGINE, gamma="constant", gamma_value=1.4, speeds_rpm=(_SPEED,))
+    model = Exchange([Setup(engine, shut, shut)])
+    mass = np.full((1, 1, 1, 1), 4e-4)
+    state = np.zeros((3, 1, 1, 1, 1))
     cv = float(model.gas.cv(np.array(300.0)))
     state[0] = mass * cv * 300.0
-    run = Integration(1e-9, np.full((1, 1, 1), 0.1))
-    right_side = closed_right_side(model, mass, None, None)
-    end = integrate(right_side, (-150.0, 0.0), state, scale=state[:1].copy(), run=run)
+    run = Integration(1e-9, np.full((1, 1, 1, 1), 0.1))
+    span = (np.array(-150.0), np.array(0.0))
+    end = integrate(model.closed(mass, None, None), span, state, scale=state[:1].copy(), run=run)
     volumes = cylinder_volume(_ENGINE, [-150.0, 0.0])
     compression = float(volumes[0] / volumes[1])
     return math.log(float(end[0].flat[0]) / float(state[0].flat[0]) * compression) / math.log(compression)

@@ -21,7 +21,7 @@ __all__ = ["CHECKS"]
 
 _TABLE = "NIST TN 1297 (1994), table B.1, half the last digit; the same table as JCGM 100:2008, G.2"
 _G4 = "JCGM 100:2008, G.4.1, half the last digit; from memory"
-_H1 = "JCGM 100:2008, example H.1, half the last digit; read in the package phonometry, tests/reference_data"
+_H1 = "JCGM 100:2008, example H.1, half the last digit; read in the package phonometry, reference_data"
 _H2 = "JCGM 100:2008, table H.3, half the last digit; read in the package phonometry and in R errors 0.4.4, GUM.H.2"
 _H2_U = (
     "JCGM 100:2008, table H.3, read in the package phonometry; one unit of the last digit, since unrounded inputs give "

@@ -1,0 +1,184 @@
+"""Mails and web pages: the table in the body as lines or rows, quotes and markup taken off."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from html.parser import HTMLParser
+
+from flowkit.errors import SheetError
+from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
+
+__all__ = ["MarkupRows", "is_mail", "is_markup", "mail_body", "markup_rows", "unquoted"]
+
+Row = tuple[str | None, ...]
+_HEADER = re.compile(
+    r"(from|to|subject|date|mime-version|received|return-path|message-id|content-type|delivered-to|reply-to|x-[\w-]+):",
+    re.IGNORECASE,
+)
+_MARKUP = re.compile(r"<(html|!doctype html|table|body|div|p|meta|head)[\s>]", re.IGNORECASE)
+_QUOTE = re.compile(r"^(?:>[ \t]?)+")
+_CELLS = ("td", "th")
+_LINES = frozenset(
+    {"p", "div", "br", "li", "h1", "h2", "h3", "h4", "h5", "h6", "tr", "caption", "pre", "hr", "ul", "ol"}
+)
+_SILENT = frozenset({"script", "style", "head", "title"})
+
+
+def is_mail(data: bytes) -> bool:
+    """Tell whether a file begins with the header of a mail."""
+    head = data[:2000].decode("latin-1")
+    lines = head.replace("\r", "").split("\n")
+    return bool(_HEADER.match(lines[0])) and sum(bool(_HEADER.match(line)) for line in lines[:12]) >= 2
+
+
+def mail_body(data: bytes, label: str) -> tuple[str, bool]:
+    """Return the text of a mail's body, and whether it is markup; a body of plain text counts first."""
+    from email import message_from_bytes, policy
+    from email.message import EmailMessage
+
+    try:
+        message = message_from_bytes(data, policy=policy.default)
+        assert isinstance(message, EmailMessage)
+        found = [part for part in message.walk() if part.get_content_maintype() == "text"]
+        plain = [part for part in found if part.get_content_subtype() == "plain"]
+        bodies = [(str(part.get_content()), part.get_content_subtype() == "html") for part in [*plain, *found]]
+    except (LookupError, ValueError, AssertionError, RecursionError, TypeError, AttributeError) as error:
+        raise SheetError("the mail cannot be read", "save the table in it as text or csv", file=label) from error
+    for text, markup in bodies:
+        if any(mark.isdigit() for mark in text):
+            return text.replace("\r\n", "\n").replace("\r", "\n"), markup
+    attached = [name for part in message.walk() if (name := part.get_filename())]
+    if attached:
+        raise SheetError(
+            f"the mail has no table in its text; it carries {', '.join(map(repr, attached[:3]))}",
+            "save what is attached and give that",
+            file=label,
+        )
+    raise SheetError("the mail holds no table", "ask for the sheet itself", file=label)
+
+
+def unquoted(lines: Sequence[str]) -> list[str]:
+    """Take the marks of a quoted mail off its lines, where most of its table has them.
+
+    Examples
+    --------
+    >>> unquoted(["Hello", "> Lift  Flow", "> 1  20", "> 2  30"])
+    ['Hello', 'Lift  Flow', '1  20', '2  30']
+    """
+    quoted = sum(line.startswith(">") for line in lines)
+    if quoted < 3:
+        return list(lines)
+    return [_QUOTE.sub("", line) for line in lines]
+
+
+def is_markup(text: str) -> bool:
+    """Tell whether a text is a web page."""
+    start = text[:4000]
+    return start.lstrip()[:1] == "<" and _MARKUP.search(start) is not None
+
+
+class MarkupRows(HTMLParser):
+    """Collects the rows of tables and the lines of text of a web page, each with its line."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.rows: list[Row] = []
+        self.lines: list[int] = []
+        self.cells: list[str | None] | None = None
+        self.text: list[str] = []
+        self.at = 1
+        self.silent = 0
+        self.count = 0
+        self.span = 1
+        self.open = False
+        self.struck = 0
+        self.held: dict[int, int] = {}
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Begin a row, a cell or a line."""
+        if tag in _SILENT:
+            self.silent += 1
+        elif tag in ("s", "del", "strike"):
+            self.struck += 1
+        elif tag == "tr":
+            self._line()
+            self.cells, self.at = [], self.getpos()[0]
+        elif tag in _CELLS and self.cells is not None:
+            self._cell()
+            self.open = True
+            spans = dict(attrs)
+            width = spans.get("colspan") or "1"
+            self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
+        elif tag in _LINES and self.cells is None:
+            self._line()
+            self.at = self.getpos()[0]
+
+    def handle_endtag(self, tag: str) -> None:
+        """End a row, a cell or a line."""
+        if tag in _SILENT:
+            self.silent = max(0, self.silent - 1)
+        elif tag in ("s", "del", "strike"):
+            self.struck = max(0, self.struck - 1)
+        elif tag in _CELLS:
+            self._cell()
+        elif tag in ("tr", "table") and self.cells is not None:
+            self._cell()
+            self._keep(tuple(self.cells))
+            self.cells = None
+            if tag == "table":
+                self._keep(())
+        elif tag in _LINES and self.cells is None:
+            self._line()
+
+    def handle_data(self, data: str) -> None:
+        """Take text."""
+        if not self.silent and not self.struck:
+            if self.cells is None and "\n" in data and data.strip():
+                for part in data.split("\n"):
+                    self.text.append(part)
+                    self._line()
+                    self.at += 1
+            elif data.strip() or self.text:
+                if not self.text and self.cells is None:
+                    self.at = self.getpos()[0]
+                self.text.append(data)
+
+    def _cell(self) -> None:
+        """End the cell that is open."""
+        if self.cells is not None and self.open:
+            text = " ".join("".join(self.text).split())
+            self.cells += [text or None, *[None] * (self.span - 1)]
+            self.count += self.span
+            self.open = False
+        self.text = []
+
+    def _line(self) -> None:
+        """End a line of text outside a table."""
+        text = " ".join("".join(self.text).split())
+        self.text = []
+        if text:
+            self._keep((text,))
+
+    def _keep(self, row: Row) -> None:
+        """Keep a row."""
+        if self.count > MAX_CELLS:
+            raise OverflowError
+        while row and row[-1] is None:
+            row = row[:-1]
+        self.rows.append(row)
+        self.lines.append(self.at)
+
+
+def markup_rows(text: str, label: str) -> tuple[list[Row], list[int]]:
+    """Return the rows of a web page's tables and lines, and their physical lines."""
+    if len(text) > MAX_TEXT_BYTES:
+        raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv", file=label)
+    parser = MarkupRows()
+    try:
+        parser.feed(text)
+        parser.close()
+        parser._line()
+    except (OverflowError, RecursionError, AssertionError, ValueError) as error:
+        raise SheetError("the web page cannot be read", "save its table as xlsx or csv", file=label) from error
+    return parser.rows, parser.lines

@@ -1,0 +1,751 @@
+"""What each column of a table is: all headings weighed together, and checked by what the numbers do."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from statistics import median
+
+from flowkit.importers.tables.find import WHO_KINDS, Table
+from flowkit.importers.tables.names import name_columns
+from flowkit.importers.tables.view import View
+from flowkit.importers.words.items import CONDITION_FIELDS, unreadable
+from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
+from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.model import Finding, Side
+from flowkit.units import Unit
+
+__all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
+
+AGREE = 0.02  # two columns of one flow, each rounded for printing
+EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
+REPEATED = 1.03  # how far apart the flows of two runs may lie
+ALIKE = (0.2, 5.0)  # how far apart flows of two states may lie at one lift
+PRESSURES_PA = (200.0, 25_000.0)  # of a flow test
+READING_UNITS = frozenset({"pressure", "length", "humidity"})
+_RAW_WORDS = (
+    "measured raw actual observed indicated uncorrected uncorr gemessen unkorrigiert brut medido bruto misurato grezzo "
+    "gemeten ruw zmierzony surowy zmierzone uppmatt ra medida bruta 実測"
+)
+RAW = frozenset(_RAW_WORDS.split()) | {"as read", "valeur mesuree", "生テータ"}
+
+
+@dataclass(slots=True)
+class Column:
+    """One column of a table, with what the headings stacked over it say.
+
+    Attributes
+    ----------
+    index : int
+    role : str
+        ``"flow"``, ``"reading"``, ``"pressure"``, ``"who"``, ``"condition"``, ``"ignored"``, ``"trouble"``.
+    kind : str or None
+    side, port, run, variant, head : optional
+    code, letter, bare, position : str or None
+        What the headings beside it decide: a letter for a side, a number or a word for a port or head.
+    unit : Unit or None
+    pressure : (str, str) or None
+        Stated in the heading.
+    text : str
+        The headings as written.
+    heading : int or None
+        The row of its lowest heading.
+    why : str
+        Why it is left out.
+    trouble : list of str
+        What in its headings contradicts itself.
+    flows : list of int or None
+        Of pressures: the columns of flows they were taken with, where that is known.
+    """
+
+    index: int
+    role: str = ""
+    kind: str | None = None
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    variant: str = ""
+    head: str | None = None
+    code: str | None = None
+    letter: str | None = None
+    bare: str | None = None
+    position: str | None = None
+    marked: bool = False
+    again: bool = False
+    state: bool = False
+    both: bool = False
+    meter: bool = False
+    unit: Unit | None = None
+    unit_text: str = ""
+    foreign: str = ""
+    pressure: tuple[str, str] | None = None
+    treatment: str = ""
+    text: str = ""
+    heading: int | None = None
+    why: str = ""
+    own: tuple[str, ...] = ()
+    trouble: list[str] = field(default_factory=list)
+    flows: list[int] | None = None
+
+    def source(self, table: Table) -> str:
+        """Return the cell of its lowest heading, or its first cell where it has none."""
+        return table.view.source(table.first if self.heading is None else self.heading, self.index)
+
+    @property
+    def named(self) -> bool:
+        """Whether its headings say which test it is."""
+        return bool(self.side or self.port or self.run or self.code or self.letter or self.position or self.head)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What is known of the whole table when its columns are weighed."""
+
+    side: Side | None = None
+    port: str | None = None
+    flow_unit: str | None = None
+    words: tuple[str, ...] = ()
+    metered: bool = False
+
+
+def heading_labels(table: Table) -> list[Label]:
+    """Return what every heading of a table says, for the language of the sheet."""
+    view = table.view
+    found = [view.label(row, c) for row in table.headers for c in range(table.left, table.right + 1)]
+    return [label for label in found if label is not None] + list(table.named.values())
+
+
+def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding]]:
+    """Say what each column is, lifts left out; and what cannot be told apart or was left out."""
+    columns = [column for column in _stacked(table) if _filled(table, column.index) or column.kind == "formula"]
+    for column in columns:
+        _first_role(table, column)
+    _read_who_columns(table, columns)
+    findings = [_contradiction(table, column) for column in columns if column.trouble]
+    _decide_averages(columns)
+    findings += name_columns(table, columns, context.side, context.words)
+    _decide_unknown(table, columns, context)
+    _decide_readings(columns)
+    _check_arithmetic(table, columns)
+    _share_pressure(table, columns)
+    findings += _decide_twins(table, columns)
+    findings += [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
+    return columns, findings
+
+
+# What stands over a column.
+
+
+def _stacked(table: Table) -> list[Column]:
+    """Join the headings over every column but the lifts."""
+    carried = _carried(table)
+    columns = []
+    for index in range(table.left, table.right + 1):
+        if index != table.axis.column and index not in table.others:
+            column = _stack(table, index, carried)
+            _name_by_rows(table, column)
+            columns.append(column)
+    return columns
+
+
+def _carried(table: Table) -> dict[int, dict[int, int]]:
+    """For each row of headings and each column: which column's heading holds for it from the left."""
+    view, lift = table.view, table.axis.column
+    found: dict[int, dict[int, int]] = {}
+    for row in table.headers:
+        merges = {c0: c1 for r0, c0, r1, c1 in view.merged if r0 <= row <= r1 and c1 > c0}
+        filled = [c for c in range(lift + 1, table.right + 1) if view.kinds[row][c] != " "]
+        lead = view.label(row, lift)
+        if (
+            row != table.axis.heading
+            and lead is not None
+            and (lead.names or lead.letter)
+            and not lead.rest
+            and lead.kind is None
+        ):
+            filled = [lift, *filled]
+        holder: dict[int, int] = {}
+        centred = _centred(table, row, filled, merges)
+        for place, column in enumerate(filled):
+            end = filled[place + 1] - 1 if place + 1 < len(filled) else table.right
+            end = min(end, merges[column]) if column in merges else end
+            first, last = centred[place] if centred else (column, end)
+            holder.update(dict.fromkeys(range(first, last + 1), column))
+        found[row] = holder
+    return found
+
+
+def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int, int]) -> list[tuple[int, int]] | None:
+    """The groups of headings that stand over the middle of their columns without a merge; None where they do not."""
+    lift = table.axis.column
+    columns = [c for c in range(lift + 1, table.right + 1) if _filled(table, c)]
+    if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
+        return None
+    size = len(columns) // len(filled)
+    if size < 2:
+        return None
+    groups = [(columns[n * size], columns[n * size + size - 1]) for n in range(len(filled))]
+    if all(first < column <= last for column, (first, last) in zip(filled, groups, strict=True)):
+        return groups
+    return None
+
+
+def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> Column:
+    """Join the headings over a column, those of its group first."""
+    view = table.view
+    own = [row for row in table.headers if view.kinds[row][index] != " "]
+    lowest = own[-1] if own else -1
+    column = Column(index)
+    group_texts = []
+    labels: list[tuple[Label, bool]] = []
+    for row in table.headers:
+        at: int | None = index if row in own else carried[row].get(index)
+        if at is None or (at != index and row >= lowest and lowest >= 0 and not _covers(view, row, at, index)):
+            continue
+        label = _heading(view, row, at, table)
+        if label is None or (at != index and (label.only_unit and row >= table.headers[-1])):
+            continue
+        if at != index and label.kind in LEFT_OUT | {"notes", "counter"} and not label.names:
+            continue  # the heading of another column, with empty cells beside it
+        labels.append((label, at == index))
+        group_texts.append(as_text(view.rows[row][at]))
+        if at == index or not own:
+            column.heading = row if at == index else column.heading
+    column.text = " ".join(group_texts)
+    for label, mine in labels:
+        _join(column, label, mine=mine)
+    return column
+
+
+def _covers(view: View, row: int, at: int, index: int) -> bool:
+    """Whether a merged heading reaches over a column."""
+    return any(r0 <= row <= r1 and c0 == at and index <= c1 for r0, c0, r1, c1 in view.merged)
+
+
+_AVERAGE = re.compile(r"\bavg\b", re.IGNORECASE)
+_INSUG = re.compile(r"\bins\b", re.IGNORECASE)
+
+
+def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  # noqa: PLR0911
+    """What a heading says; a number is a name."""
+    label = view.label(row, index)
+    if label is not None and label.kind == "average" and _AVERAGE.search(str(view.value(row, index))):
+        beside = (str(view.value(row, c)) for c in range(table.left, table.right + 1))
+        if any(_INSUG.search(text) for text in beside):  # Swedish: insug and avgas
+            return parse_label(_AVERAGE.sub("avgas", str(view.value(row, index))))
+    if label is not None:
+        if (
+            label.kind == "humidity"
+            and label.unit is None
+            and any(
+                (other := view.label(row, c)) is not None and other.position for c in range(table.left, table.right + 1)
+            )
+        ):
+            return Label(position=as_text(view.value(row, index)))
+        return label
+    value = view.rows[row][index]
+    text = as_text(value)
+    cell = read_cell(value, view.decimal_comma)
+    if cell.unit or (cell.value is not None and not cell.value.is_integer()):
+        unit = known_unit(cell.unit) if cell.unit else None
+        if unit is not None and unit.quantity == "pressure":
+            return Label(pressure=(as_text(cell.value), cell.unit))
+        if unit is not None and unit.quantity in FLOW_QUANTITIES:
+            return Label(bare=as_text(cell.value), unit=unit, unit_text=cell.unit)
+        return Label(rest=text, kinds=("state",))  # a valve's size heads the state it was tested in
+    if cell.gap:
+        return None
+    return Label(bare=text)
+
+
+def _join(column: Column, label: Label, *, mine: bool) -> None:
+    """Add one heading to what the headings above it said."""
+    if label.kind is not None:
+        column.kind = label.kind
+    column.own = (*column.own, *label.kinds) if mine else column.own
+    column.marked = column.marked or "mark" in label.kinds or "common" in label.kinds or "counter" in label.kinds
+    column.state = column.state or "state" in label.kinds
+    column.both = column.both or label.both_sides
+    column.meter = column.meter or (mine and "meter" in label.kinds)
+    column.foreign = column.foreign or label.foreign
+    column.again = column.again or label.again
+    if label.code == "in" and label.port is None and label.unit is not None and label.unit.quantity == "length":
+        if column.kind in ("pressure", "meter"):
+            column.unit, column.unit_text = label.unit, label.unit_text
+        elif column.side != "intake":
+            column.code = "in"
+        return
+    if label.side is not None:
+        if column.side not in (None, label.side):
+            column.trouble.append("its headings name both sides")
+        column.side = label.side
+    if label.port is not None:
+        if column.port not in (None, label.port):
+            column.trouble.append(f"its headings name two ports, {column.port} and {label.port}")
+        column.port = label.port
+    column.run = label.run or column.run
+    column.head = label.head or column.head
+    column.code = label.code or column.code
+    column.letter = label.letter or column.letter
+    column.bare = label.bare or column.bare
+    column.position = label.position or column.position
+    column.pressure = label.pressure or label.aside or column.pressure
+    column.treatment = label.treatment or column.treatment
+    if label.unit is not None:
+        known = column.unit
+        if known is not None and known.quantity == label.unit.quantity and known.name != label.unit.name:
+            column.trouble.append(f"its headings name two units, {known.name} and {label.unit.name}")
+        column.unit, column.unit_text = label.unit, label.unit_text
+    rest = label.rest if label.aside is None else label.aside_rest
+    if rest and rest not in column.variant:
+        column.variant = f"{column.variant} {rest}".strip()
+
+
+def _name_by_rows(table: Table, column: Column) -> None:
+    """Take side, port, run, variant or head from a row that gives one for each column."""
+    lift, view = table.axis.column, table.view
+    if column.index <= lift:
+        return
+    for row, label in table.named.items():
+        if label.kind not in WHO_KINDS and label.kind != "valve_head":
+            continue
+        at = column.index
+        while at > lift and view.kinds[row][at] == " ":
+            at -= 1
+        if at == lift:
+            continue
+        text = as_text(view.value(row, at))
+        said = parse_label(text)
+        if label.kind == "valve_head" and said.side is None:
+            continue
+        if label.kind in ("side", "valve_head"):
+            column.side, column.code = said.side or column.side, said.code or column.code
+            column.letter = said.letter or column.letter
+        elif label.kind == "port":
+            column.side, column.code = said.side or column.side, said.code or column.code
+            column.port = said.port or text
+        elif label.kind == "run":
+            column.run = said.run or (int(said.bare) if said.bare and said.bare.isdecimal() else None) or column.run
+        elif label.kind == "variant":
+            column.variant = text
+        else:
+            column.head = text
+
+
+# What a column is.
+
+
+def _filled(table: Table, index: int) -> bool:
+    """Whether a column holds anything in the table's rows."""
+    kinds = table.view.kinds
+    return any(kinds[row][index] != " " for row in range(table.first, table.last + 1)) or any(
+        table.view.place(row, index) in table.view.grid.formula_gaps for row in range(table.first, table.last + 1)
+    )
+
+
+def _letters(table: Table, index: int) -> str:
+    """The kinds of a column's cells in the rows with a lift."""
+    kinds = table.view.kinds
+    return "".join([kinds[row][index] for row in table.axis.rows]).replace(" ", "")
+
+
+def _all_percent(table: Table, index: int) -> bool:
+    """Whether the numbers of a column are all shown as percentages."""
+    if not table.view.grid.percent_cells:
+        return False
+    rows = [row for row in range(table.first, table.last + 1) if isinstance(table.view.value(row, index), float)]
+    return bool(rows) and all(table.view.percent(row, index) for row in rows)
+
+
+_WHY = {
+    "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
+    "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
+}  # fmt: skip
+
+
+def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
+    """Say what a column is as far as its own headings and cells tell."""
+    kind, unit = column.kind, column.unit
+    quantity = unit.quantity if unit is not None else None
+    letters = _letters(table, column.index)
+    flowing = quantity in FLOW_QUANTITIES
+    if column.trouble:
+        column.role = "trouble"
+    elif kind == "meter" or (column.meter and not flowing and kind in (None, "flow", "gain")):
+        _meter_role(column, quantity)
+    elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
+        column.role, column.why = "ignored", _WHY.get(kind or "", "a gain or percentage")
+    elif kind == "notes" or (letters and set(letters) <= set("b")):
+        column.role, column.why = "ignored", "no reading"
+    elif column.foreign and not flowing:
+        column.role, column.why = "ignored", f"a {column.foreign}, not a flow"
+    elif column.both and not column.side:
+        column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
+    elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
+        column.role = "who" if kind != "range" else "condition"
+    elif kind == "flow" or (kind in WHO_KINDS | {None} and flowing):
+        column.role = "flow"
+    elif kind == "pressure" or (kind is None and quantity == "pressure"):
+        _pressure_role(table, column)
+    elif kind in CONDITION_FIELDS:
+        column.role = "condition"
+    elif kind == "lift" or (kind is None and quantity in ("length", "lift ratio")):
+        column.role, column.why = "ignored", "a second column of lifts" if not column.named else "a length, not a flow"
+    elif quantity is not None and not flowing:
+        column.role, column.why = "ignored", f"a {quantity}"
+    elif column.named or kind in WHO_KINDS:
+        column.role = "named"
+    else:
+        column.role = "bare" if column.bare and not column.variant else "unknown"
+    if (
+        column.role in ("named", "unknown", "bare", "flow")
+        and letters
+        and set(letters) <= set("td")
+        and not _has_units(table, column)
+    ):
+        column.role, column.why = ("text", "no reading")
+
+
+def _has_units(table: Table, column: Column) -> bool:
+    """Whether any text of a column holds a number, such as a mistyped one."""
+    cells = [table.view.value(row, column.index) for row in table.axis.rows]
+    return (
+        sum(any(mark.isdigit() for mark in str(cell)) for cell in cells if cell is not None) * 2 > len(cells)
+        and column.role == "flow"
+    )
+
+
+def _meter_role(column: Column, quantity: str | None) -> None:
+    """Tell a reading from what only names its meter."""
+    if quantity in FLOW_QUANTITIES:
+        column.role = "flow"
+    elif quantity in READING_UNITS or quantity is None or column.foreign in ("electricity",):
+        column.role = "reading"
+    else:
+        column.role, column.why = "ignored", f"a {quantity}"
+
+
+def _pressure_role(table: Table, column: Column) -> None:
+    """Tell a test pressure from another pressure by its size."""
+    column.role, column.kind = ("pressure", "pressure") if column.kind != "pressure" else ("pressure", column.kind)
+    unit = column.unit
+    if unit is None or unit.quantity != "pressure":
+        return
+    values = [
+        v
+        for row in table.axis.rows
+        if (v := read_cell(table.view.value(row, column.index), table.view.decimal_comma).value)
+    ]
+    if (
+        values
+        and not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]
+        and "pressure" not in column.own
+    ):
+        column.role, column.why = "ignored", "a pressure that is no test pressure"
+
+
+_SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i", "a"}, {"i"}, {"e"})
+
+
+def _read_who_columns(table: Table, columns: list[Column]) -> None:
+    """Take columns of words for what names a row's test, where all their words do."""
+    from flowkit.importers.words.values import as_text as text_of
+
+    for column in columns:
+        letters = _letters(table, column.index)
+        if column.role in ("who", "trouble") or not letters or column.kind == "notes":
+            continue
+        texts = {text_of(v) for row in table.axis.rows if (v := table.view.value(row, column.index)) is not None}
+        if column.role in ("text", "condition", "flow") and set(letters) <= set("t") and texts:
+            said = [parse_label(text) for text in texts]
+            sides = sum(bool(label.side or label.code) and not label.rest for label in said)
+            letters_only = {label.letter.casefold() for label in said if label.letter and not label.rest}
+            if sides == len(said) or (len(letters_only) == len(said) and letters_only in _SIDE_LETTERS):
+                column.role, column.kind = "who", "side"
+            elif (
+                column.role == "text"
+                and column.index < table.axis.column
+                and len(texts) * 2 <= len(letters)
+                and not column.kind
+            ):
+                pairs = {text.casefold() for text in texts}
+                column.role, column.kind = ("who", "side") if pairs <= {"i", "e"} else ("who", "variant")
+        if column.role == "text":
+            column.role = "ignored"
+
+
+def _decide_averages(columns: list[Column]) -> None:
+    """Take an average for the flow where a table has no other flow."""
+    if any(column.role in ("flow", "named", "unknown", "bare", "reading") for column in columns):
+        return
+    averages = [c for c in columns if c.role == "ignored" and c.kind == "average"]
+    if len(averages) == 1:
+        averages[0].role, averages[0].why = "flow", ""
+
+
+def _decide_unknown(table: Table, columns: list[Column], context: Context) -> None:
+    """Take columns with unknown headings for states where the known ones leave that open and the numbers agree."""
+    known = [column for column in columns if column.role in ("flow", "named")]
+    pattern = {bool(column.side or column.port) for column in known if column.variant}
+    open_to_names = not known or (all(column.variant for column in known) and False in pattern)
+    for column in columns:
+        if column.role == "named":
+            column.role = "flow"
+        elif column.role == "unknown":
+            taken = column.variant and (open_to_names or (column.state and any(k.variant for k in known)))
+            if taken:
+                column.role = "flow"
+            else:
+                column.role, column.why = "ignored", "not understood"
+    _drop_unlike(table, columns)
+
+
+def _drop_unlike(table: Table, columns: list[Column]) -> None:
+    """Leave out columns whose only claim to be a flow is a place among flows, and whose numbers are unlike theirs."""
+    weak = [
+        c
+        for c in columns
+        if c.role == "flow" and c.kind != "flow" and not c.named and not c.state and not _flow_unit(c)
+    ]
+    flows = [c for c in columns if c.role == "flow"]
+    if not weak or len(flows) < 2:
+        return
+    values = {c.index: _values(table, c) for c in flows}
+    for column in weak:
+        mine = values[column.index]
+        others = [values[c.index] for c in flows if c is not column]
+        ratios = []
+        for row, value in mine.items():
+            beside = [o[row] for o in others if o.get(row)]
+            if beside and value > 0:
+                ratios.append(value / median(beside))
+        steps = [b - a for a, b in zip(list(mine.values()), list(mine.values())[1:], strict=False)]
+        falling = bool(steps) and sum(step < 0 for step in steps) > len(steps) / 2
+        if not ratios or not ALIKE[0] <= median(ratios) <= ALIKE[1] or falling:
+            column.role, column.why = "ignored", "not understood"
+
+
+def _flow_unit(column: Column) -> bool:
+    """Whether its heading has a unit of flow."""
+    return column.unit is not None and column.unit.quantity in FLOW_QUANTITIES
+
+
+def _values(table: Table, column: Column) -> dict[int, float]:
+    """The numbers of a column by their rows."""
+    view = table.view
+    found = {}
+    for row in table.axis.rows:
+        value = read_cell(view.rows[row][column.index], view.decimal_comma).value
+        if value is not None:
+            found[row] = value
+    return found
+
+
+def _decide_readings(columns: list[Column]) -> None:
+    """Leave readings out where flows stand beside them and no meter is described."""
+    if any(column.role == "flow" for column in columns):
+        for column in columns:
+            if column.role == "reading":
+                column.role, column.why = "ignored", "a meter's reading beside the flow it gives"
+
+
+# What the numbers do.
+
+
+def _check_arithmetic(table: Table, columns: list[Column]) -> None:
+    """Leave out columns that are worked out from the others: means, sums, ratios, differences."""
+    flows = [c for c in columns if c.role == "flow"]
+    open_ones = [
+        c for c in flows if not (c.side or c.port or c.run or c.code) and ((c.variant and not c.state) or not c.variant)
+    ]
+    if len(flows) < 3 or not open_ones:
+        return
+    values = {c.index: _values(table, c) for c in flows}
+    for column in open_ones:
+        others = [c for c in flows if c is not column and c.role == "flow"]
+        mine = values[column.index]
+        if len(others) < 2 or len(mine) < 3:
+            continue
+        pairs = [
+            (value, [values[c.index][row] for c in others if row in values[c.index]]) for row, value in mine.items()
+        ]
+        whole = [(value, beside) for value, beside in pairs if len(beside) == len(others)]
+        if len(whole) < 3:
+            continue
+        if _fits(whole, lambda beside: sum(beside) / len(beside)):
+            column.role, column.why, column.kind = "ignored", "an average of the columns beside it", "average"
+        elif _fits(whole, sum):
+            column.role, column.why, column.kind = "ignored", "a total of the columns beside it", "total"
+        elif any(_is_worked_out(mine, values[a.index], values[b.index]) for a in others for b in others if a is not b):
+            column.role, column.why, column.kind = "ignored", "worked out from two columns beside it", "gain"
+
+
+def _fits(pairs: Iterable[tuple[float, list[float]]], rule: object) -> bool:
+    """Whether every value is what a rule gives of those beside it, as printed."""
+    return all(abs(value - rule(beside)) <= max(EXACT * abs(value), 0.06) for value, beside in pairs)  # type: ignore[operator]
+
+
+def _is_worked_out(mine: Mapping[int, float], one: Mapping[int, float], other: Mapping[int, float]) -> bool:
+    """Whether a column is the difference, ratio or gain of two others."""
+    rows = [row for row in mine if row in one and row in other and other[row]]
+    if len(rows) < 3:
+        return False
+    rules: tuple[Callable[[float, float], float], ...] = (
+        lambda a, b: a - b,
+        lambda a, b: a / b,
+        lambda a, b: 100 * a / b,
+        lambda a, b: 100 * (a / b - 1),
+        lambda a, b: a / b - 1,
+    )
+    return any(
+        all(
+            abs(mine[row] - rule(one[row], other[row]))
+            <= max(0.01 * abs(mine[row]), 0.006 if abs(mine[row]) < 2 else 0.06)
+            for row in rows
+        )
+        for rule in rules
+    )
+
+
+def _share_pressure(table: Table, columns: list[Column]) -> None:
+    """Give a pressure that heads several columns at once to all of them."""
+    flows = [c for c in columns if c.role == "flow"]
+    stated = [c for c in flows if c.pressure is not None]
+    if len(stated) != 1 or len(flows) < 2:
+        return
+    column = stated[0]
+    alone = column is flows[0] and not any(c.kind == "flow" or _flow_unit(c) for c in flows[1:])
+    if alone and not column.treatment:
+        for other in flows[1:]:
+            other.pressure = column.pressure
+            if other.unit is None:
+                other.unit, other.unit_text = column.unit, column.unit_text
+
+
+# Two columns of one test.
+
+
+def _identity(column: Column) -> tuple[object, ...]:
+    """Return what tells two columns of flow apart."""
+    return column.side, column.port, column.run or 1, column.variant.casefold(), column.head
+
+
+def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
+    """Keep one of two columns that are the same test; refuse those that cannot be told apart."""
+    groups: dict[tuple[object, ...], list[Column]] = {}
+    for column in columns:
+        if column.role in ("flow", "reading"):
+            key = _identity(column)
+            while column.again and key in groups:
+                column.run = (column.run or 1) + 1
+                key = _identity(column)
+            groups.setdefault(key, []).append(column)
+    findings: list[Finding] = []
+    for group in groups.values():
+        if len(group) < 2 or all(column.role == "reading" for column in group):
+            continue
+        if _are_runs(table, group):
+            for number, column in enumerate(group, 1):
+                column.run = number
+            what = f"{len(group)} columns headed {group[0].text!r} agree within a few percent and were read as runs"
+            findings.append(Finding("lift-repeated", "note", group[1].source(table), what))
+            continue
+        first, *others = _raw_first(group)
+        left_out = {id(other): _why_twin(table, first, other) for other in others}
+        if all(left_out.values()):
+            for other in others:
+                other.role, other.why = "ignored", left_out[id(other)]
+            continue
+        runs = {column.run for column in group}
+        names = " and ".join(repr(column.text or "no heading") for column in group)
+        who = f"are both {first.side or ''} {first.port or ''} run {first.run or 1}".replace("  ", " ")
+        said = "could each be the flow" if not (first.side or first.port) else f"{who}"
+        if len(runs) > 1:
+            continue  # reported where the tests are put together
+        what = f"the columns headed {names} {said}; head each with its side, port, run or variant"
+        findings.append(unreadable(group[0].source(table), what))
+        for column in group:
+            column.role = "trouble"
+    return findings
+
+
+def _are_runs(table: Table, group: Sequence[Column]) -> bool:
+    """Whether columns of one heading are repeated runs: named alike, and their flows differ as repeated readings do."""
+    first = group[0]
+    same = all(c.text == first.text and c.treatment == first.treatment and c.pressure == first.pressure for c in group)
+    if not same or any(column.run for column in group):
+        return False
+    values = [_values(table, column) for column in group]
+    rows = [row for row in values[0] if all(row in found for found in values)]
+    spread = [
+        max(v[row] for v in values) / min(v[row] for v in values) for row in rows if min(v[row] for v in values) > 0
+    ]
+    if len(spread) < 4 or max(spread) > 1.08 or median(spread) > REPEATED:
+        return False
+    return any(v[row] != values[0][row] for v in values[1:] for row in rows)
+
+
+def _raw_first(group: list[Column]) -> list[Column]:
+    """The columns of one test, the one that was measured first."""
+    from flowkit.importers.words.vocabulary import fold
+
+    def rank(column: Column) -> int:
+        if not column.treatment:
+            return 1
+        return 0 if fold(column.treatment) in RAW else 2
+
+    return sorted(group, key=rank)
+
+
+def _why_twin(table: Table, first: Column, other: Column) -> str:
+    """Why a second column of one test is left out; empty where the two cannot be told apart."""
+    from flowkit.importers.words.vocabulary import fold
+
+    if _same_flow(table, first, other):
+        return f"the same flow as {first.text!r} in another unit"
+    worked = other.treatment and fold(other.treatment) not in RAW
+    raw = not first.treatment or fold(first.treatment) in RAW
+    if worked and raw:
+        return f"worked out from {first.text!r}, which was measured"
+    if other.pressure and not first.pressure and not other.treatment and _is_multiple(table, first, other):
+        return f"the flow of {first.text!r} brought to another test pressure"
+    return ""
+
+
+def _is_multiple(table: Table, one: Column, other: Column) -> bool:
+    """Whether a column is another one times a factor near one."""
+    a, b = _values(table, one), _values(table, other)
+    ratios = [b[row] / a[row] for row in a if row in b and a[row]]
+    return len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios) and abs(median(ratios) - 1) > EXACT
+
+
+def _same_flow(table: Table, one: Column, other: Column) -> bool:
+    """Whether two columns are the same readings in two units."""
+    if one.unit is None or other.unit is None or one.unit.name == other.unit.name:
+        return False
+    if one.unit.quantity != other.unit.quantity:
+        return False
+    a, b = _values(table, one), _values(table, other)
+    pairs = [(a[row] * one.unit.factor, b[row] * other.unit.factor) for row in a if row in b and a[row] and b[row]]
+    return bool(pairs) and all(abs(x - y) <= AGREE * max(abs(x), abs(y)) for x, y in pairs)
+
+
+def _contradiction(table: Table, column: Column) -> Finding:
+    """Say that the headings over a column contradict each other."""
+    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; correct its headings"
+    return unreadable(column.source(table), what)
+
+
+def _ignored(table: Table, column: Column) -> Finding:
+    """Say that a column was left out, and why."""
+    heading = repr(column.text) if column.text else "without a heading"
+    remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
+    return Finding(
+        "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"
+    )
+
+
+def copied(columns: Sequence[Column]) -> list[Column]:
+    """Columns that may be changed without changing those given."""
+    return [replace(column, trouble=list(column.trouble)) for column in columns]

@@ -1,0 +1,721 @@
+"""Where the tables of a sheet are: the axis of lifts first, then what goes with it."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+from dataclasses import dataclass, field
+from math import log
+
+from flowkit.importers.tables.view import View
+from flowkit.importers.words.items import CONDITION_FIELDS
+from flowkit.importers.words.labels import LEFT_OUT, Label
+from flowkit.importers.words.values import read_cell
+
+__all__ = ["Axis", "Table", "find_tables", "lift_cells"]
+
+GAP_WIDTH = 2  # blank columns inside a table
+BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
+HEADER_DEPTH = 12  # rows between the lift heading and its first number
+GROUP_DEPTH = 4  # rows of headings above the lift heading
+LONG_HEADING = 60
+LARGEST = 1500.0  # the largest figure of a lift, in thou
+# How much each piece of evidence says that a column holds the lifts.
+HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
+FAR = -6.0  # another text stands between the heading and the numbers
+FOREIGN = -20.0
+CONDITION_KINDS = frozenset(CONDITION_FIELDS)
+WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
+ROW_KINDS = frozenset(CONDITION_FIELDS) | WHO_KINDS | {"zero_reading", "leak_reading", "range"}
+UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
+
+
+@dataclass(slots=True)
+class Axis:
+    """A run of numbers that may be lifts.
+
+    Attributes
+    ----------
+    column : int
+    rows : list of int
+        With a number.
+    first, last : int
+    heading : int or None
+        The row of its heading.
+    label : Label or None
+        The heading, wherever it is.
+    score : float
+    reason : str
+    """
+
+    column: int
+    rows: list[int]
+    first: int
+    last: int
+    heading: int | None = None
+    label: Label | None = None
+    score: float = 0.0
+    reason: str = ""
+
+
+@dataclass(slots=True)
+class Table:
+    """One table in a view: its axis, its columns, and the rows of headings and of values for each column."""
+
+    view: View
+    axis: Axis
+    left: int
+    right: int
+    others: list[int] = field(default_factory=list)
+    headers: list[int] = field(default_factory=list)
+    named: dict[int, Label] = field(default_factory=dict)
+    sections: dict[int, int] = field(default_factory=dict)  # row of a line inside the numbers -> its column
+    score: float = 0.0
+
+    @property
+    def row(self) -> int:
+        """The row that heads its lifts, or its first."""
+        return self.axis.first if self.axis.heading is None else self.axis.heading
+
+    @property
+    def lifts(self) -> list[int]:
+        """Columns of lifts; the first counts."""
+        return [self.axis.column, *self.others]
+
+    @property
+    def first(self) -> int:
+        """First row of numbers."""
+        return self.axis.first
+
+    @property
+    def last(self) -> int:
+        """Last row of numbers."""
+        return self.axis.last
+
+    @property
+    def top(self) -> int:
+        """Its first row."""
+        return min([self.first, *self.headers, *self.named])
+
+    @property
+    def bottom(self) -> int:
+        """Its last row."""
+        return max([self.last, *self.named])
+
+    def corners(self) -> tuple[int, int, int, int]:
+        """Return its first and last row and column on the grid: top, left, bottom, right."""
+        top, left = self.view.place(self.top, self.left)
+        bottom, right = self.view.place(self.bottom, self.right)
+        return top, left, bottom, right
+
+
+def lift_cells(view: View) -> list[tuple[int, int]]:
+    """Cells whose text heads lifts."""
+    found = []
+    for row, kinds in enumerate(view.kinds):
+        for column, kind in enumerate(kinds):
+            if kind == "t":
+                label = view.label(row, column)
+                if label is not None and label.kind == "lift" and not label.rest:
+                    found.append((row, column))
+    return found
+
+
+def find_tables(view: View) -> list[Table]:
+    """Find the tables of a sheet, upright or with lifts across; in the order of the sheet."""
+    heads = lift_cells(view)
+    upright_tables = _tables_of(view, heads)
+    across = _may_lie_across(view, heads, upright_tables)
+    if not across:
+        return upright_tables
+    turned = view.turn()
+    others = _tables_of(turned, [(column, row) for row, column in heads])
+    chosen: list[Table] = []
+    for table in sorted([*upright_tables, *others], key=lambda t: -t.score):
+        rival = next((other for other in chosen if _overlap(table, other)), None)
+        if rival is None:
+            chosen.append(table)
+        elif rival.view.turned != table.view.turned and rival.score - table.score < 1.0 and _same_start(rival, table):
+            rival.axis.reason = "?"
+    return sorted(chosen, key=lambda t: t.corners()[:2])
+
+
+def _same_start(one: Table, other: Table) -> bool:
+    """Whether two readings of one table begin at the same heading."""
+    return one.corners()[:2] == other.corners()[:2] and min(one.score, other.score) > HEADED
+
+
+def _overlap(one: Table, other: Table) -> bool:
+    """Whether two tables share cells of the grid."""
+    a, b = one.corners(), other.corners()
+    return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
+
+
+def _may_lie_across(view: View, heads: list[tuple[int, int]], found: list[Table]) -> bool:
+    """Whether lifts may run along a row: numbers right of a lift's heading, or nothing found upright."""
+    if not found:
+        return any(kinds.count("n") > 1 for kinds in view.kinds)
+    for row, column in heads:
+        tail = view.kinds[row][column + 1 :]
+        if "nn" in tail.replace(" ", "") or (
+            "n" in view.kind(row + 1, column) + view.kind(row + 1, column + 1) and tail.count("n") > 1
+        ):
+            return True
+    for row, column in heads:
+        if view.kinds[row + 1][column:].count("n") > 2 if row + 1 < len(view.rows) else False:
+            below = view.kind(row + 1, column)
+            if below == "n" and row + 2 < len(view.rows) and view.kind(row + 2, column) != "n":
+                return True
+    return any(table.axis.score < UNIT_HEADED for table in found)
+
+
+def _tables_of(view: View, heads: list[tuple[int, int]]) -> list[Table]:
+    """The tables of a view whose lifts run down a column."""
+    head_rows: dict[int, list[int]] = {}
+    for row, column in heads:
+        head_rows.setdefault(row, []).append(column)
+    axes: list[Axis] = []
+    for column in range(view.width):
+        for axis in _runs(view, column, head_rows):
+            _weigh(view, axis)
+            if axis.score > -5.0:
+                axes.append(axis)
+    strong = [axis for axis in axes if axis.score >= UNIT_HEADED]
+    chosen = _separate(view, strong)
+    if len(axes) > len(strong):
+        for axis in sorted((a for a in axes if a.score < UNIT_HEADED), key=lambda a: (-a.score, a.column)):
+            if axis.score >= RISING and len(axis.rows) > 1 and not any(_rows_meet(axis, other[0]) for other in chosen):
+                chosen.append((axis, []))
+    tables = []
+    for axis, others in chosen:
+        table = _extent(view, axis, others, [a for a, _ in chosen])
+        if table is not None:
+            _headers(table)
+            _trailing(table)
+            table.score = axis.score + _evidence(table)
+            tables.append(table)
+    return sorted(tables, key=lambda t: (t.top, t.left))
+
+
+def _rows_meet(one: Axis, other: Axis) -> bool:
+    """Whether two runs of numbers have rows in common."""
+    return one.first <= other.last and other.first <= one.last
+
+
+def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis]:
+    """The runs of numbers in a column, each below one heading."""
+    kinds = view.kinds
+    found: list[Axis] = []
+    rows: list[int] = []
+    blank = 0
+    dated = False
+    for row in range(len(kinds)):
+        kind = kinds[row][column]
+        if row in head_rows and (column in head_rows[row] or kind not in "n"):
+            _finish(found, column, rows)
+            rows, blank, dated = [], 0, column in head_rows[row]
+        if kind == "n" or (kind == "d" and dated):
+            rows.append(row)
+            blank = 0
+        elif rows:
+            blank = blank + 1 if kinds[row].isspace() else 0
+            if blank > BLANK_DEPTH:
+                _finish(found, column, rows)
+                rows = []
+    _finish(found, column, rows)
+    return found
+
+
+def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
+    """Keep a run that is none too short."""
+    if rows:
+        found.append(Axis(column, rows, rows[0], rows[-1]))
+
+
+def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
+    """Weigh what says that a run of numbers are lifts, and what says that they are not."""
+    _find_heading(view, axis)
+    label = axis.label
+    if label is None:
+        axis.score, axis.reason = UNHEADED, "no heading"
+    elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
+        axis.score, axis.reason = HEADED + axis.score, "the lifts stand under their heading"
+    elif label.unit is not None and label.unit.quantity in ("length", "lift ratio") and _plain(label):
+        axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
+    elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
+        axis.score, axis.reason = CORNER, "the corner of the table names the flows"
+    else:
+        axis.score, axis.reason = FOREIGN, "headed as something else"
+        return
+    left = view.label(axis.first, axis.column - 1) if axis.column else None
+    below = view.kind(axis.first + 1, axis.column - 1)
+    if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
+        axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts stand beside their heading"
+    if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
+        axis.score = FOREIGN  # lifts without a heading lead their rows
+        return
+    numbers, units = [], 0
+    for row in axis.rows:
+        value = view.rows[row][axis.column]
+        cell = read_cell(value, view.decimal_comma)
+        numbers.append(cell.value if cell.value is not None else _date_fraction(value))
+        units += bool(cell.unit) and _is_length(cell.unit)
+        if cell.unit and not _is_length(cell.unit) and axis.score < HEADED:
+            axis.score = FOREIGN
+            return
+    values = [number for number in numbers if number is not None]
+    if axis.score < HEADED and units == len(axis.rows):
+        axis.score += UNIT_CELLS
+        axis.reason = "each number has a unit of length"
+    if not values or max(values) > LARGEST:
+        axis.score += FOREIGN
+    rising = _rise(values)
+    if view.turned and any(b < a for a, b in itertools.pairwise(values)):
+        axis.score -= 3.0  # nobody writes two sweeps of lifts into one row
+    axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
+    if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
+        axis.score += FOREIGN
+
+
+def _plain(label: Label) -> bool:
+    """Whether a heading says nothing but a unit."""
+    return label.kind is None and not (label.rest or label.port or label.side)
+
+
+def _is_corner(label: Label) -> bool:
+    """Whether a heading names the flows of the whole table and not its own column."""
+    from flowkit.importers.words.units import FLOW_QUANTITIES
+
+    flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+    return bool(flow or label.kind == "flow" or label.pressure) and not (label.port or label.run)
+
+
+def _date_fraction(value: object) -> float | None:
+    """A fraction of an inch that a spreadsheet took for a date: 1/8 as the first of August or the eighth of January."""
+    if not isinstance(value, (datetime.date, datetime.datetime)):
+        return None
+    options = [a / b for a, b in ((value.month, value.day), (value.day, value.month)) if b in (2, 4, 8, 16) and a < b]
+    return options[0] if len(options) == 1 else None
+
+
+def _is_length(spelled: str) -> bool:
+    """Whether a unit in a cell is one of length."""
+    from flowkit.importers.words.values import known_unit
+
+    unit = known_unit(spelled)
+    return unit is not None and unit.quantity in ("length", "lift ratio")
+
+
+def _rise(values: list[float]) -> float:
+    """The share of steps that go one way; a return to the start begins another sweep."""
+    steps = [b - a for a, b in itertools.pairwise(values)]
+    if not steps:
+        return 1.0
+    low, high = min(values), max(values)
+    restarts = sum(1 for a, b in itertools.pairwise(values) if b < a and b <= low + 0.25 * (high - low))
+    up = sum(1 for step in steps if step >= 0)
+    return max(up + restarts, len(steps) - sum(1 for step in steps if step > 0)) / len(steps)
+
+
+def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
+    """Find the text that heads a run: the nearest above it in its column, and the lift's among those above that."""
+    blank = 0
+    label: Label | None = None
+    for row in range(axis.first - 1, max(axis.first - 1 - HEADER_DEPTH, -1), -1):
+        kind = view.kinds[row][axis.column]
+        if kind == "n":
+            break
+        if view.kinds[row].isspace():
+            blank += 1
+            if blank > BLANK_DEPTH:
+                break
+            continue
+        if kind not in "tg":
+            continue
+        said = view.label(row, axis.column)
+        if said is None:
+            continue
+        if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
+            length = label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio")
+            if label is not None and not (length or label.kind == "lift"):
+                axis.score = FAR
+            axis.heading, axis.label = row, said
+            return
+        if (
+            label is None
+            and said.kind in ROW_KINDS | LEFT_OUT
+            and not said.only_unit
+            and view.kinds[row][axis.column + 1 :].strip()
+            and not _heads_columns(view, row, axis.column)
+        ):
+            continue  # a row of values inside the table: "Leak | 0.3 | 0.2"
+        if label is None:
+            axis.heading, axis.label = row, said
+            label = said
+        elif label.only_unit and (said.kind is not None or said.names):
+            beside = view.kinds[row][axis.column + 1 :].replace(" ", "")
+            line = said.kind in ROW_KINDS and (beside[:1] in ("n", "d", "") or len(beside) == 1)
+            if said.kind not in (None, "lift") and not line and not _is_title(view, row, axis.column):
+                axis.label = said
+            return
+        else:
+            return
+
+
+def _heads_columns(view: View, row: int, column: int) -> bool:
+    """Whether texts right of a cell head columns: they have a unit or name a quantity."""
+    labels = (view.label(row, at) for at in range(column + 1, min(column + 12, view.width)))
+    return any(
+        label is not None and (label.unit is not None or label.kind in ("flow", "lift", "meter")) for label in labels
+    )
+
+
+def _values_right(view: View, row: int, column: int) -> bool:
+    """Whether numbers stand right of a label in its row."""
+    return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
+
+
+def _is_title(view: View, row: int, column: int) -> bool:
+    """Whether a text stands alone in its row."""
+    kinds = view.kinds[row]
+    return kinds.replace(" ", "") == "t"
+
+
+def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
+    """Tell axes of tables of their own from second columns of lifts."""
+    chosen: list[tuple[Axis, list[int]]] = []
+    for axis in sorted(axes, key=lambda a: (a.column, a.first)):
+        rivals = [(other, more) for other, more in chosen if _rows_meet(axis, other)]
+        if rivals:
+            other, more = max(rivals, key=lambda pair: pair[0].column)
+            between = [
+                c for c in range(other.column + 1, axis.column) if c not in more and _has_numbers(view, c, other)
+            ]
+            behind = any(
+                _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
+                for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
+            )
+            if not between or not behind:
+                if axis.score > other.score + 1 and not between:
+                    chosen[chosen.index((other, more))] = (axis, [*more, other.column])
+                else:
+                    more.append(axis.column)
+                continue
+        chosen.append((axis, []))
+    return chosen
+
+
+def _has_numbers(view: View, column: int, axis: Axis) -> bool:
+    """Whether a column has a number in a row of an axis."""
+    kinds = view.kinds
+    return any(kinds[row][column] in "n" for row in axis.rows)
+
+
+def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:  # noqa: PLR0912
+    """How far a table reaches to the left and right of its lifts."""
+    same = [a for a in axes if a is not axis and _rows_meet(a, axis)]
+    stop = min((a.column for a in same if a.column > axis.column), default=view.width)
+    start = max((a.column for a in same if a.column < axis.column), default=-1)
+    top = axis.heading if axis.heading is not None else max(axis.first - 1, 0)
+    rows = range(axis.first, axis.last + 1)
+    right, gap = axis.column, 0
+    for column in range(axis.column + 1, stop):
+        if _is_empty(view, column, rows):
+            gap += 1
+            if gap > GAP_WIDTH:
+                break
+            continue
+        if gap and _is_aside(view, column, axis, top):
+            break
+        if not gap and column > axis.column + 1 and _is_aside(view, column, axis, top):
+            break
+        right, gap = column, 0
+    if right == axis.column and axis.score >= HEADED and axis.heading is not None:
+        while right + 1 < stop and view.kinds[axis.heading][right + 1] != " ":
+            right += 1  # nothing is filled in yet
+    left, gap = axis.column, 0
+    for column in range(axis.column - 1, start, -1):
+        if any(a.column <= column <= _reach(view, a, axis.column) for a in same if a.column < axis.column):
+            break
+        if _is_empty(view, column, range(axis.first, axis.last + 1)):
+            gap += 1
+            if gap > GAP_WIDTH:
+                break
+            continue
+        if view.turned and sum(view.kinds[row][column] != " " for row in axis.rows) < min(2, len(axis.rows)):
+            break
+        left, gap = column, 0
+    body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
+    empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
+    if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
+        return None
+    return Table(view, axis, left, right, [c for c in others if left <= c <= right])
+
+
+def _reach(view: View, axis: Axis, before: int) -> int:
+    """The last column with numbers of an axis, before another one."""
+    found = [c for c in range(axis.column, before) if _has_numbers(view, c, axis)]
+    return max(found, default=axis.column)
+
+
+def _has_gaps(view: View, column: int, axis: Axis) -> bool:
+    """Whether a column has marks for what was not measured."""
+    return any(view.kinds[row][column] == "g" for row in axis.rows)
+
+
+def _is_empty(view: View, column: int, rows: range) -> bool:
+    """Whether a column has nothing in some rows, no formula either."""
+    kinds = view.kinds
+    gaps = view.grid.formula_gaps
+    return all(kinds[row][column] == " " and not (gaps and view.place(row, column) in gaps) for row in rows)
+
+
+def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
+    """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
+    labels = values = 0
+    for row in range(top, axis.last + 1):
+        kind = view.kinds[row][column]
+        if kind == "n":
+            return False
+        if kind != "t":
+            continue
+        label = view.label(row, column)
+        text = str(view.value(row, column))
+        if label is None:
+            continue
+        follows = view.kind(row, column + 1)
+        lone = (":" in text or "=" in text or label.pressure is not None) and len(text) > 5
+        known = label.kind in ROW_KINDS | UNIT_KINDS and not (label.kind in WHO_KINDS and label.names)
+        if (
+            row == top
+            and known
+            and not lone
+            and not (follows in "nd" or (follows == "t" and label.kind in CONDITION_FIELDS))
+        ):
+            return False  # the heading of a column
+        if known or lone:
+            labels += 1
+            values += follows in "ntdg" or lone
+        elif follows in "nd" and row > top:
+            labels += 1
+            values += 1
+    return labels > 0 and values > 0 and (labels > 1 or _alone(view, column, axis, top))
+
+
+def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
+    """Whether a single label with its value is all that a column holds."""
+    filled = sum(view.kinds[row][column] != " " for row in range(top, axis.last + 1))
+    return filled <= 2
+
+
+def _headers(table: Table) -> None:
+    """Find the rows of headings and the rows that hold a value for each column."""
+    view, axis = table.view, table.axis
+    anchor = axis.heading if axis.heading is not None and axis.heading < axis.first else axis.first - 1
+    between = range(max(anchor, 0), axis.first)
+    blank = 0
+    for row in reversed(between):
+        kinds = view.kinds[row][table.left : table.right + 1]
+        if kinds.isspace():
+            blank += 1
+            if axis.heading is None and blank > BLANK_DEPTH:
+                break
+            continue
+        if row == axis.heading:
+            table.headers.insert(0, row)
+            continue
+        if _is_mistyped(table, row) and row + 1 == axis.first:
+            axis.first = row
+            continue
+        label = _row_label(table, row)
+        if (label is not None and _values_right(view, row, axis.column)) or (
+            label is not None and label.kind in WHO_KINDS
+        ):
+            table.named[row] = label
+        elif _is_section(table, row):
+            table.sections[row] = table.left + kinds.index("t")
+        else:
+            table.headers.insert(0, row)
+    top = anchor if axis.heading is not None else (min(table.headers) if table.headers else axis.first)
+    for row in range(top - 1, max(top - 1 - GROUP_DEPTH, -1), -1):
+        if not _take_group(table, row):
+            break
+
+
+def _take_group(table: Table, row: int) -> bool:
+    """Take a row above the lift's heading for headings of groups or values of columns; tell whether to look further."""
+    view, lift = table.view, table.axis.column
+    across = view.turned
+    label = view.label(row, lift)
+    filled = [c for c in range(lift + 1, table.right + 1) if view.kinds[row][c] != " " and c not in table.others]
+    headed = label is not None and label.kind in ROW_KINDS and not (label.names or label.rest)
+    if headed and label is not None and len(filled) > (0 if across else 1):
+        if across or not _is_pairs(view, row, lift, filled):
+            table.named[row] = label
+            return True
+        return False
+    if not filled or not (across or _is_group_row(table, row, filled)):
+        return False
+    table.headers.insert(0, row)
+    return True
+
+
+def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
+    """Whether a row is label, value, label, value and not a value for each column."""
+    labels = [view.label(row, column) for column in filled]
+    if any(
+        label is not None and label.kind in ROW_KINDS | UNIT_KINDS and not (label.kind in WHO_KINDS and label.names)
+        for label in labels
+    ):
+        return True
+    return len(filled) == 2 and filled[0] == lift + 1 and labels[1] is not None and labels[1].only_unit
+
+
+def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
+    """Whether a row above the lift heading holds headings of groups of columns."""
+    view, lift = table.view, table.axis.column
+    labels = [view.label(row, column) for column in filled]
+    lead = labels[0]
+    asks = lead is not None and lead.kind in CONDITION_KINDS | WHO_KINDS | UNIT_KINDS and lead.kind != "valve_head"
+    if asks and lead is not None and not (lead.kind in WHO_KINDS and lead.names):
+        return False
+    corner = view.label(row, lift)
+    before = [column for column in range(table.left, lift + 1) if view.kinds[row][column] != " "]
+    plain = corner is not None and (corner.only_unit or corner.kind == "lift") and before == [lift]
+    names_only = all(label is not None and (label.names or label.letter) and not label.rest for label in labels)
+    if before and not plain and not names_only and len(filled) < 2:
+        return False  # a title with more beside it, unless what is beside it can only head columns
+    if before and not plain and not names_only and not all(label is not None for label in labels):
+        return False
+    if corner is not None and corner.kind in ROW_KINDS | UNIT_KINDS and not (corner.names and names_only):
+        return False
+    if any(label is None and not _is_small(view, row, column) for label, column in zip(labels, filled, strict=True)):
+        return False
+    return not any(len(str(view.value(row, column))) > LONG_HEADING for column in filled)
+
+
+def _is_small(view: View, row: int, column: int) -> bool:
+    """Whether a cell holds a number that may name a port or a valve."""
+    cell = read_cell(view.value(row, column), view.decimal_comma)
+    if cell.value is None:
+        return False
+    return (cell.value.is_integer() and 0 < cell.value < 100) or bool(cell.unit and _is_length(cell.unit))
+
+
+def _is_section(table: Table, row: int) -> bool:
+    """Whether a row holds nothing but a line that names the test of the rows below it."""
+    view = table.view
+    filled = [c for c in range(table.left, table.right + 1) if view.kinds[row][c] != " "]
+    if len(filled) != 1 or filled[0] > table.axis.column or table.right == table.axis.column:
+        return False
+    label = view.label(row, filled[0])
+    return label is not None and not label.only_unit and (label.names or label.letter is not None or bool(label.rest))
+
+
+def _row_label(table: Table, row: int) -> Label | None:
+    """What a row without a lift is of, if the cell of its lift, or one before it, says so."""
+    for column in range(table.axis.column, table.left - 1, -1):
+        label = table.view.label(row, column)
+        if label is None:
+            continue
+        if str(table.view.value(row, column))[:1].isdigit():
+            continue
+        if label.kind in ROW_KINDS | LEFT_OUT and not (label.names and label.kind in WHO_KINDS):
+            return label
+        if label.kind == "flow" and ("leak" in label.kinds or "average" in label.kinds):
+            return label
+    return None
+
+
+def _is_mistyped(table: Table, row: int, *, empty: bool = False) -> bool:
+    """Whether a row has readings and a lift that is no number, or none at all."""
+    view, lift = table.view, table.axis.column
+    kind = view.kinds[row][lift]
+    if "n" not in view.kinds[row][lift + 1 : table.right + 1]:
+        return False
+    if kind == " ":
+        return empty and not view.kinds[row][table.left : lift].strip()
+    text = str(view.value(row, lift))
+    return (
+        kind in "tg"
+        and len(text) < 8
+        and any(mark.isdigit() for mark in text)
+        and not any(mark.isalpha() and mark not in "OoIl" for mark in text)
+    )
+
+
+def _trailing(table: Table) -> None:
+    """Find rows of leaks, averages and the like inside the numbers and directly under them."""
+    view, axis = table.view, table.axis
+    numbered = set(axis.rows)
+    for row in range(axis.first, axis.last + 1):
+        if row not in numbered:
+            label = _row_label(table, row)
+            if label is not None and view.kinds[row][axis.column] in "tg ":
+                table.named[row] = label
+            elif _is_section(table, row):
+                table.sections[row] = next(c for c in range(table.left, table.right + 1) if view.kinds[row][c] != " ")
+    while axis.last + 1 < len(view.rows) and _is_mistyped(table, axis.last + 1, empty=True):
+        axis.last += 1
+    columns = range(axis.column + 1, table.right + 1)
+    blank = False
+    for row in range(axis.last + 1, min(axis.last + 1 + HEADER_DEPTH, len(view.rows))):
+        if view.kinds[row][table.left : table.right + 1].isspace():
+            if blank:
+                return
+            blank = True
+            continue
+        label = _row_label(table, row)
+        filled = [column for column in columns if view.kinds[row][column] != " "]
+        if label is None or not _goes_with(table, row, label, filled, blank=blank):
+            return
+        table.named[row] = label
+
+
+def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank: bool) -> bool:
+    """Whether a row under the numbers holds values of the columns, and is no line of the sheet."""
+    view = table.view
+    if len(filled) > 1:
+        return not _is_pairs(view, row, table.axis.column, filled)
+    if label.kind in LEFT_OUT:
+        return (
+            bool(filled)
+            or not blank
+            or any((row, c) in view.grid.formula_gaps for c in range(table.left, table.right + 1))
+        )
+    single = table.right == table.axis.column + 1 or label.kind in ("leak", "check_reading", "check_nominal")
+    return single and bool(filled) and not blank
+
+
+def _evidence(table: Table) -> float:
+    """How much the numbers say that flows run along this axis: they rise along it, and further than across."""
+    view, axis = table.view, table.axis
+    columns = [
+        c for c in range(axis.column + 1, table.right + 1) if _has_numbers(view, c, axis) and c not in table.others
+    ]
+    if len(axis.rows) < 2 or not columns:
+        return -1.0
+    rises = spans = 0.0
+    counted = 0
+    for column in columns[:12]:
+        values = [read_cell(view.rows[row][column], view.decimal_comma).value for row in axis.rows[:40]]
+        known = [value for value in values if value is not None and value > 0]
+        if len(known) > 1:
+            counted += 1
+            rises += sum(b > a for a, b in itertools.pairwise(known)) / (len(known) - 1)
+            spans += log(max(known) / min(known))
+    if not counted:
+        return 0.0
+    axis_values = [read_cell(view.rows[row][axis.column], view.decimal_comma).value for row in axis.rows]
+    is_count = axis_values == [float(n) for n in range(1, len(axis_values) + 1)]
+    named = sum(
+        any(
+            (said := view.label(row, c)) is not None and (said.unit or said.names or said.kind) for row in table.headers
+        )
+        for c in columns
+    )
+    units = 2.0 * named / len(columns) + 3.0 * any(
+        (said := view.label(row, column)) is not None and said.side is not None
+        for row, column in table.sections.items()
+    )
+    return 2 * rises / counted + min(3 * spans / counted, 3.0) - 1.5 * is_count + units

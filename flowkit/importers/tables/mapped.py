@@ -1,0 +1,157 @@
+"""A grid read by the user's mapping instead of its own headings."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+
+from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.mapping import CellRange, FlowColumn, Stated, TableMapping
+from flowkit.importers.tables.assemble import Place, assemble, split_runs
+from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.find import Axis, Table
+from flowkit.importers.tables.lifts import read_lifts
+from flowkit.importers.tables.lines import Key, read_metadata
+from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
+from flowkit.importers.tables.sheet import SheetReading, TableReading, file_variant, refuse_twins, sheet_name, unit_of
+from flowkit.importers.tables.view import View, upright
+from flowkit.importers.words.items import Item, Units, Written, read_item
+from flowkit.importers.words.labels import Label
+from flowkit.importers.words.values import decimal_comma_of
+from flowkit.units import unit
+
+
+def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
+    """Read one grid by ``stated.columns``."""
+    assert stated.columns is not None
+    view = upright(grid)
+    reading = SheetReading(grid, view)
+    tables = [
+        table
+        for table in stated.columns.tables
+        if table.sheet is None or (grid.sheet or "").casefold() == table.sheet.casefold()
+    ]
+    if not tables:
+        return reading
+    taken: list[list[tuple[int, int]]] = [[] for _ in view.rows]
+    for table in tables:
+        for cells in (
+            table.lift,
+            *(flow.cells for flow in table.flows),
+            *(f.pressure for f in table.flows if f.pressure),
+        ):
+            for row, column in _places(grid, cells):
+                if 0 <= row < len(taken):
+                    taken[row].append((column, column))
+    said = read_metadata(view, taken, Units(stated.flow_unit, stated.pressure_unit))
+    reading.metadata = said
+    reading.findings += said.findings
+    items: dict[Key, Item] = {
+        (entry.item.kind, entry.item.side): entry.item for entry in reversed(said.placed) if not entry.title
+    }
+    for table in tables:
+        _read_table(reading, table, items, stated)
+    refuse_twins(reading)
+    return reading
+
+
+def _places(grid: Grid, cells: CellRange) -> list[tuple[int, int]]:
+    """The grid's rows and columns of a range; a line that is no row of the grid lies outside it."""
+    found = []
+    for row, column in cells.cells():
+        at = row - 1
+        if grid.lines is not None:
+            at = bisect_left(grid.lines, row)
+            if at >= len(grid.lines) or grid.lines[at] != row:
+                at = -1
+        found.append((at, column - 1))
+    return found
+
+
+def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, Item], stated: Stated) -> None:
+    """Read one table of a mapping."""
+    grid = reading.grid
+    picked = [_places(grid, mapping.lift)]
+    columns: list[Column] = []
+    for flow in mapping.flows:
+        columns.append(_column(mapping, flow, len(picked)))
+        picked.append(_places(grid, flow.cells))
+        if flow.pressure is not None and len(flow.pressure.cells()) > 1:
+            columns.append(_pressures(mapping, flow, len(picked), columns[-1]))
+            picked.append(_places(grid, flow.pressure))
+    places = list(zip(*picked, strict=True))
+    rows: list[list[CellValue]] = [[grid.value(*place) for place in line] for line in places]
+    view = View(grid, rows, decimal_comma_of(grid), places=places)
+    axis = Axis(0, list(range(len(rows))), 0, len(rows) - 1, reason="as the mapping in the job file says")
+    axis.label = Label("lift", unit=unit(mapping.lift_unit) if mapping.lift_unit is not None else None)
+    table = Table(view, axis, 0, len(picked) - 1)
+    units = Units(
+        mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit,
+        mapping.pressure_unit or stated.pressure_unit,
+    )
+    lifts = read_lifts(
+        table, [c.index for c in columns if c.role == "flow"], unit_of(items, "lift_unit") or stated.lift_unit
+    )
+    reading.findings += lifts.findings
+    if lifts.unit is None:
+        return
+    context = TableContext(table, columns, lifts, units, [])
+    drafts = read_drafts(context)
+    reading.findings += context.findings
+    for draft in drafts:
+        _single_pressure(reading, mapping, draft, units)
+    drafts, trouble = split_runs(drafts)
+    reading.findings += trouble
+    name = sheet_name(grid.sheet)
+    place = Place(grid.file, grid.sheet, name.whole or file_variant(grid.file), None, name.side, name.port, name.run)
+    tests, trouble = assemble(drafts, lifts, items, place, stated)
+    reading.findings += trouble
+    reading.tables.append(TableReading(table, columns, lifts, tests, axis.reason))
+
+
+def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:
+    """A column of flows as the mapping describes it."""
+    spelled = flow.unit or mapping.flow_unit
+    return Column(
+        index,
+        role="flow",
+        side=flow.side,
+        port=flow.port,
+        run=flow.run,
+        variant=flow.variant or "",
+        unit=unit(spelled) if spelled else None,
+        text=flow.cells.text,
+    )
+
+
+def _pressures(mapping: TableMapping, flow: FlowColumn, index: int, of: Column) -> Column:
+    """A column of pressures beside its flows."""
+    spelled = mapping.pressure_unit
+    return Column(
+        index,
+        role="pressure",
+        kind="pressure",
+        unit=unit(spelled) if spelled else None,
+        unit_text=spelled or "",
+        text=flow.pressure.text if flow.pressure else "",
+        flows=[of.index],
+    )
+
+
+def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft, units: Units) -> None:
+    """Read a pressure that stands in one cell for a whole test."""
+    grid = reading.grid
+    for flow in mapping.flows:
+        row, column = _places(grid, flow.cells)[0]
+        if flow.pressure is None or len(flow.pressure.cells()) > 1 or grid.source(max(row, 0), column) != draft.where:
+            continue
+        at = _places(grid, flow.pressure)[0]
+        written = Written(
+            grid.value(*at),
+            grid.source(max(at[0], 0), at[1]),
+            unit_text=mapping.pressure_unit or "",
+            decimal_comma=decimal_comma_of(grid),
+            default_unit=units.pressure,
+        )
+        items, trouble = read_item("pressure", written)
+        reading.findings += trouble
+        draft.items.update({item.kind: item for item in items})

@@ -1,0 +1,163 @@
+"""Which test a column is: the letters, numbers and words of all headings weighed together.
+
+A letter or a number says little by itself. ``E`` beside ``I`` is the exhaust, beside ``A`` it
+depends on the language, beside ``F`` it names a port; 2 is a port where a side is known. So
+every reading that makes all columns of a table different, and agrees with the language of the
+sheet, is weighed, and where two remain the sheet is asked about.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from flowkit.importers.words.items import unreadable
+from flowkit.importers.words.vocabulary import LANGUAGES, SIDE_CODES
+from flowkit.model import Finding, Side
+
+if TYPE_CHECKING:
+    from flowkit.importers.tables.columns import Column
+    from flowkit.importers.tables.find import Table
+
+__all__ = ["name_columns", "resolve_codes"]
+
+_OPEN = ("flow", "named", "unknown", "bare", "reading")
+_PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))
+
+
+def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
+    """Say which side each letter stands for, None where the sheet leaves it open.
+
+    Examples
+    --------
+    >>> resolve_codes({"i", "e"}, [])
+    {'e': 'exhaust', 'i': 'intake'}
+    >>> resolve_codes({"e"}, ["de", "de"])
+    {'e': 'intake'}
+    >>> resolve_codes({"e", "a"}, []) is None
+    True
+    """
+    used = sorted(set(codes))
+    speaking = [lang for lang in LANGUAGES if all(lang in SIDE_CODES.get(code, {}) for code in used)]
+    if not speaking:
+        return None
+    votes = Counter(languages)
+    most = max(votes[lang] for lang in speaking)
+    readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes[lang] == most]
+    return readings[0] if all(reading == readings[0] for reading in readings) else None
+
+
+def name_columns(table: Table, columns: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
+    """Give every column its side, port, head and state, as far as all headings together tell."""
+    flows = [column for column in columns if column.role in _OPEN]
+    _place_letters(flows, words, side)
+    findings = _place_codes(table, flows, words)
+    _place_positions(flows)
+    _split_numbers(flows, side)
+    findings += _place_numbers(table, flows, side)
+    return findings
+
+
+def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
+    """Take letters that stand alone for sides where they are a pair of sides, else for ports."""
+    letters = {column.letter.casefold() for column in flows if column.letter}
+    if not letters:
+        return
+    sided = letters <= set(SIDE_CODES) and any(letters == set(pair) for pair in _PAIRS)
+    alone = len(letters) == 1 and letters <= {"i", "e"} and not any(column.side for column in flows) and side is None
+    for column in flows:
+        if column.letter is None:
+            continue
+        if column.side is None and (sided or alone):
+            column.code = column.letter.casefold()
+            if column.bare and column.port is None and column.bare.isdecimal():
+                column.port, column.bare = column.bare, None
+        elif column.port is None:
+            column.port = column.letter
+        elif column.head is None:
+            column.head = column.letter
+        column.letter = None
+
+
+def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str]) -> list[Finding]:
+    """Resolve letters such as E and A by each other and by the language of the sheet."""
+    coded = [column for column in flows if column.code is not None and column.side is None]
+    if not coded:
+        return []
+    codes = {column.code for column in coded if column.code}
+    said = {column.side for column in flows if column.side}
+    sides = resolve_codes(codes, words)
+    if codes == {"in"} or (sides is None and codes == {"e"} and said == {"intake"}):
+        sides = {"in": "intake", "e": "exhaust"}
+    findings = []
+    for column in coded:
+        if sides is None:
+            what = (
+                f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
+                "the language; write intake or exhaust in the heading"
+            )
+            findings.append(unreadable(column.source(table), what))
+            column.role = "trouble"
+        else:
+            column.side = sides[str(column.code)]
+    return findings
+
+
+def _place_positions(flows: Sequence[Column]) -> None:
+    """Take left, rear and the like for heads where ports are numbered beside them, else for ports."""
+    placed = [column for column in flows if column.position]
+    heads = any(column.port or column.bare for column in placed)
+    for column in placed:
+        if heads or column.port:
+            column.head = column.head or column.position
+        else:
+            column.port = column.position
+
+
+_TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
+
+
+def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
+    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports."""
+    matches = [(column, _TAIL.match(column.variant)) for column in flows if column.variant and not column.port]
+    parted = [(column, match) for column, match in matches if match is not None]
+    names: dict[str, list[str]] = {}
+    for _, match in parted:
+        names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
+    sets = {tuple(sorted(numbers)) for numbers in names.values()}
+    if len(parted) == len(matches) and len(names) > 1 and len(sets) == 1 and len(next(iter(sets))) > 1:
+        for column, match in parted:
+            column.variant, column.port = match["name"].strip(), match["number"]
+
+
+def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:
+    """Take a number over a column for its port where the side is known; alone it may be anything."""
+    findings = []
+    for column in flows:
+        if column.bare is None or column.role == "trouble":
+            continue
+        number = column.bare
+        if not number.isdecimal() or len(number) > 2:
+            column.variant = f"{column.variant} {number}".strip()
+            column.role = "unknown" if column.role == "bare" else column.role
+        elif (column.side or side or column.marked or column.head) and column.port is None:
+            column.port = number
+            column.role = "named" if column.role == "bare" else column.role
+        elif column.variant and column.port is None:
+            column.variant = f"{column.variant} {number}"
+        elif column.role in ("bare", "flow", "named"):
+            what = (
+                f"the heading {column.text!r} may be a port, a run or something else; "
+                "write it like 'Intake 1' or 'Run 1'"
+            )
+            findings.append(unreadable(column.source(table), what))
+            column.role = "trouble"
+    return findings
+
+
+def sides_by_letters(codes: Iterable[str], words: Sequence[str]) -> Mapping[str, Side]:
+    """The sides that letters stand for; empty where it is open."""
+    codes = set(codes)
+    return resolve_codes(codes, words) or {} if codes else {}

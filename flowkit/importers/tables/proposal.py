@@ -1,0 +1,130 @@
+"""The mapping to start from when a sheet cannot be read unaided: what was recognised, and "?" for the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from flowkit.importers.files.grid import Grid, column_letters
+from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.find import Table
+from flowkit.importers.tables.view import View, upright
+from flowkit.importers.words.labels import FLOW_QUANTITIES
+
+__all__ = ["has_numbers", "stanza"]
+
+LEAST = 3  # numbers under each other that make a column worth naming
+SEARCH = 200  # rows looked at
+MOST = 24  # columns of flows shown
+UNKNOWN = "?"
+
+
+def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = ()) -> str:
+    """Return a ``columns`` entry for a job file with the cells of a grid and what is known of them.
+
+    What is not known is ``"?"``, which does not load until it is filled in.
+
+    Examples
+    --------
+    >>> grid = Grid("a.xlsx", "S", (("x", "y"), (1.0, 15.0), (2.0, 31.0), (3.0, 45.0)))
+    >>> stanza(grid).partition(", flow = ")[0]
+    'columns = { sheet = "S", lift = "A2:A4", lift_unit = "?", flow_unit = "?"'
+    """
+    if table is not None and not table.view.places:
+        return _of_table(grid, table, columns)
+    found = _number_columns(upright(grid)) or [(0, 4, 15), (1, 4, 15)]
+    lift, *flows = found
+    first, last = lift[1], lift[2]
+    flows = flows[:MOST] or [(lift[0] + 1, first, last)]
+    entries = [_entry(_range(grid, column, first, last), UNKNOWN, UNKNOWN) for column, _, _ in flows]
+    return _written(grid, _range(grid, lift[0], first, last), UNKNOWN, UNKNOWN, entries)
+
+
+def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
+    """The entry for a table that was found, with what its headings say."""
+    view = table.view
+    label = table.axis.label
+    unit = (
+        label.unit.name if label is not None and label.unit is not None and label.unit.quantity == "length" else UNKNOWN
+    )
+    flows = [c for c in columns if c.role in ("flow", "trouble", "unknown", "bare")] or [
+        c for c in columns if c.role == "ignored" and c.why == "not understood"
+    ]
+    units = {c.unit.name for c in flows if c.unit is not None and c.unit.quantity in FLOW_QUANTITIES}
+    entries = []
+    shown: list[Column | None] = list(flows[:MOST]) or [None]
+    for column in shown:
+        index = column.index if column is not None else min(table.axis.column + 1, table.right)
+        cells = _between(grid, view, index, table)
+        side = (column.side if column is not None else None) or UNKNOWN
+        port = (column.port if column is not None else None) or UNKNOWN
+        entries.append(_entry(cells, side, port))
+    flow_unit = units.pop() if len(units) == 1 else UNKNOWN
+    return _written(grid, _between(grid, view, table.axis.column, table), unit, flow_unit, entries)
+
+
+def _entry(cells: str, side: str, port: str) -> str:
+    """One column of flows."""
+    return f'{{ cells = "{cells}", side = {_quoted(side)}, port = {_quoted(port)} }}'
+
+
+def _written(grid: Grid, lift: str, lift_unit: str, flow_unit: str, entries: Sequence[str]) -> str:
+    """The whole entry."""
+    sheet = f"sheet = {_quoted(grid.sheet)}, " if grid.sheet is not None else ""
+    return (
+        f'columns = {{ {sheet}lift = "{lift}", lift_unit = {_quoted(lift_unit)}, flow_unit = {_quoted(flow_unit)}, '
+        f"flow = [{', '.join(entries)}] }}"
+    )
+
+
+def has_numbers(grid: Grid) -> bool:
+    """Whether a grid has two columns of numbers, as lifts and flows would be.
+
+    Examples
+    --------
+    >>> has_numbers(Grid("a.xlsx", "S", (("notes",),)))
+    False
+    """
+    return len(_number_columns(upright(grid))) > 1
+
+
+def _number_columns(view: View) -> list[tuple[int, int, int]]:
+    """Columns with numbers under each other: (column, first row, last row)."""
+    found = []
+    for column in range(min(view.width, 50)):
+        best: tuple[int, int] | None = None
+        start: int | None = None
+        for row in range(min(len(view.rows), SEARCH) + 1):
+            if view.is_number(row, column):
+                start = row if start is None else start
+            elif start is not None:
+                if best is None or row - start > best[1] - best[0] + 1:
+                    best = (start, row - 1)
+                start = None
+        if best is not None and best[1] - best[0] + 1 >= LEAST:
+            found.append((column, *best))
+    return found
+
+
+def _between(grid: Grid, view: View, column: int, table: Table) -> str:
+    """The range of a table's column, or row where its lifts lie across."""
+    first, last = view.place(table.first, column), view.place(table.last, column)
+    if grid.lines is not None and last[0] < len(grid.lines):
+        return f"{grid.lines[first[0]]}:{first[1] + 1}-{grid.lines[last[0]]}:{last[1] + 1}"
+    return f"{column_letters(first[1])}{first[0] + 1}:{column_letters(last[1])}{last[0] + 1}"
+
+
+def _range(grid: Grid, column: int, first: int, last: int) -> str:
+    """A range of one column as the mapping writes it."""
+    if grid.lines is not None and last < len(grid.lines):
+        return f"{grid.lines[first]}:{column + 1}-{grid.lines[last]}:{column + 1}"
+    letters = column_letters(column)
+    return f"{letters}{first + 1}:{letters}{last + 1}"
+
+
+def _quoted(text: str | None) -> str:
+    """A string as TOML writes it."""
+    escaped = "".join(
+        f"\\u{ord(mark):04X}" if ord(mark) < 32 or ord(mark) == 127 else "\\" + mark if mark in '"\\' else mark
+        for mark in text or ""
+    )
+    return f'"{escaped}"'

@@ -1,0 +1,573 @@
+"""The readings of a table: each column of flows, for each test its rows belong to, with what is beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import NamedTuple
+
+from flowkit.importers.files.grid import CellValue, column_letters
+from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.find import CONDITION_KINDS, Table
+from flowkit.importers.tables.lifts import LiftRow, Lifts, scaled
+from flowkit.importers.tables.names import resolve_codes
+from flowkit.importers.tables.view import View
+from flowkit.importers.words.items import FLOW_KINDS, Item, Units, Written, assumed, read_item, refused, unreadable
+from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
+from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
+from flowkit.model import Finding, Side, UnitSource
+from flowkit.units import UNITS, Unit, to_si
+
+
+@dataclass(slots=True)
+class TableContext:
+    """A table with all that is known of it when its readings are read."""
+
+    table: Table
+    columns: Sequence[Column]
+    lifts: Lifts
+    units: Units
+    words: Sequence[str]
+    findings: list[Finding] = field(default_factory=list)
+
+    def of_role(self, role: str) -> list[Column]:
+        """Return the columns of one role."""
+        return [column for column in self.columns if column.role == role]
+
+
+@dataclass(slots=True)
+class Draft:
+    """A test as its table gives it."""
+
+    side: Side | None
+    port: str | None
+    run: int | None
+    variant: str | None
+    head: str | None
+    where: str
+    lifts: list[float] = field(default_factory=list)
+    flows: list[float] = field(default_factory=list)
+    pressures: list[float | None] = field(default_factory=list)
+    sources: list[str] = field(default_factory=list)
+    flow_unit: Unit | None = None
+    flow_stated: bool = True
+    pressure_unit: UnitSource | None = None
+    items: dict[str, Item] = field(default_factory=dict)
+    closed: dict[str, Item] = field(default_factory=dict)
+
+
+class Who(NamedTuple):
+    """The names that the cells of a row give."""
+
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    variant: str | None = None
+    head: str | None = None
+
+
+NOBODY = Who()
+
+
+def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
+    """Group the rows of a table by the test their own cells name; an empty cell means as above."""
+    columns = context.of_role("who")
+    rows = context.lifts.rows
+    if not columns and not any(row.section is not None for row in rows):
+        return [(NOBODY, rows)]
+    cells = context.table.view.rows
+    names = [_filled_down([cells[entry.row][column.index] for entry in rows]) for column in columns]
+    keys = zip(*names, strict=True) if names else ((),) * len(rows)
+    sides = _letters(context, columns, names)
+    known: dict[tuple[object, ...], list[LiftRow]] = {}
+    groups: dict[Who, list[LiftRow]] = {}
+    for entry, values in zip(rows, keys, strict=True):
+        key = values if entry.section is None else (*values, id(entry.section))
+        group = known.get(key)
+        if group is None:
+            who = _who(context, columns, values, entry, sides)
+            group = known[key] = groups.setdefault(who, []) if who is not None else []
+        group.append(entry)
+    return list(groups.items())
+
+
+def _filled_down(values: list[CellValue]) -> list[CellValue]:
+    """The cells of a column, each empty one with what stands above it."""
+    if None not in values:
+        return values
+    held: CellValue = None
+    filled = []
+    for value in values:
+        held = value if value is not None else held
+        filled.append(held)
+    return filled
+
+
+def _letters(
+    context: TableContext, columns: Sequence[Column], names: Sequence[Sequence[CellValue]]
+) -> Mapping[str, Side]:
+    """The sides that the letters before ports stand for, told by all of them together."""
+    codes = {row.section.code for row in context.lifts.rows if row.section is not None and row.section.code}
+    for column, values in zip(columns, names, strict=True):
+        if column.kind in ("side", "port"):
+            found = [_names(column.kind, value) for value in set(values) if value is not None]
+            codes |= {name.code for name in found if name is not None and name.code and name.side is None}
+    return (resolve_codes(codes, context.words) or {}) if codes else {}
+
+
+def _who(
+    context: TableContext,
+    columns: Sequence[Column],
+    values: Sequence[CellValue],
+    entry: LiftRow,
+    sides: Mapping[str, Side],
+) -> Who | None:
+    """Read the cells that say which test a row belongs to, after the line above them that does."""
+    section = entry.section
+    who = NOBODY
+    if section is not None:
+        port = section.port or section.bare or (None if section.head else section.position) or section.letter
+        side = section.side or sides.get(section.code or "")
+        who = Who(side, port, section.run, section.rest or None, section.head)
+    for column, value in zip(columns, values, strict=True):
+        if value is None:
+            continue
+        names = _names(str(column.kind), value)
+        if names is None:
+            source = context.table.view.source(entry.row, column.index)
+            context.findings += read_item(str(column.kind), Written(value, source))[1]
+            return None
+        if names.side is None and names.code is not None:
+            side = sides.get(names.code)
+            if side is None:
+                source = context.table.view.source(entry.row, column.index)
+                what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; write one of the two"
+                context.findings.append(refused(source, what))
+                return None
+            names = names._replace(side=side)
+        who = Who(
+            names.side or who.side,
+            names.port or who.port,
+            names.run or who.run,
+            names.variant or who.variant,
+            names.head or who.head,
+        )
+    return who
+
+
+class _Names(NamedTuple):
+    """The names one cell gives; first those of `Who`, then a letter that stands for a side."""
+
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    variant: str | None = None
+    head: str | None = None
+    code: str | None = None
+
+
+@lru_cache(maxsize=2048, typed=True)
+def _names(kind: str, value: CellValue) -> _Names | None:
+    """Read a cell of names, None where it cannot be understood."""
+    items, trouble = read_item(kind, Written(value, ""))
+    if trouble:
+        return None
+    names = _Names()
+    for item in items:
+        if item.kind == "run":
+            names = names._replace(run=int(item.value))
+        elif item.kind == "port":
+            names = names._replace(port=str(item.value))
+        elif item.kind == "variant":
+            names = names._replace(variant=str(item.value))
+        elif item.kind == "head":
+            names = names._replace(head=str(item.value))
+        elif item.value in ("intake", "exhaust"):
+            names = names._replace(side=item.value)  # type: ignore[arg-type]
+        else:
+            names = names._replace(code=str(item.value)[1:])
+    return names
+
+
+@dataclass(frozen=True, slots=True)
+class Pressures:
+    """A column of test pressures."""
+
+    values: dict[int, float]
+    unit: UnitSource
+    flows: list[int]
+
+
+def pressure_columns(context: TableContext) -> list[Pressures]:
+    """Read the columns of pressures."""
+    found = []
+    columns = context.of_role("pressure")
+    for place, column in enumerate(columns):
+        values, unit = _plain_pressures(context, column) or _pressures(context, column)
+        if unit is not None:
+            found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_role("flow"))))
+    return found
+
+
+def _plain_pressures(context: TableContext, column: Column) -> tuple[dict[int, float], UnitSource] | None:
+    """Read a column of plain numbers in its heading's unit at once; None where it is not so simple."""
+    unit, view = column.unit, context.table.view
+    if unit is None or unit.quantity != "pressure":
+        return None
+    rows = [entry.row for entry in context.lifts.rows]
+    numbers = plain_numbers([view.rows[row][column.index] for row in rows], view.decimal_comma)
+    if numbers is None:
+        return None
+    pressures = scaled([abs(number) for number in numbers], unit.factor)
+    return dict(zip(rows, pressures, strict=True)), UnitSource(unit.name, "stated")
+
+
+def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float], UnitSource | None]:
+    """Read a column of pressures cell by cell."""
+    view = context.table.view
+    values: dict[int, float] = {}
+    unit: UnitSource | None = None
+    label = Label("pressure", unit=column.unit, unit_text=column.unit_text)
+    told: set[str] = set()
+    for entry in context.lifts.rows:
+        value = view.rows[entry.row][column.index]
+        if value is None:
+            continue
+        source = view.source(entry.row, column.index)
+        written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
+        items, trouble = read_item("pressure", written)
+        # One finding speaks for the whole column, unless cells hold no number.
+        context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in told]
+        told |= {finding.rule for finding in trouble}
+        for item in items:
+            values[entry.row] = float(item.value)
+            if item.unit is not None and unit is None:
+                unit = UnitSource(item.unit.name, "stated" if item.stated else "assumed")
+    return values, unit
+
+
+def _flows_of(column: Column, place: int, pressures: Sequence[Column], flows: Sequence[Column]) -> list[int]:
+    """The columns of flows a column of pressures stands for: of its name, or beside it."""
+    if column.flows is not None:
+        return column.flows
+    if len(pressures) == 1 and not _names_of(column):
+        return [flow.index for flow in flows]
+    if _names_of(column) and sum(_names_of(other) == _names_of(column) for other in pressures) == 1:
+        return [flow.index for flow in flows if _is_of(column, flow)]
+    if flows and pressures[0].index < flows[0].index:
+        end = pressures[place + 1].index if place + 1 < len(pressures) else flows[-1].index + 1
+        return [flow.index for flow in flows if column.index < flow.index < end]
+    start = pressures[place - 1].index if place else -1
+    return [flow.index for flow in flows if start < flow.index < column.index]
+
+
+def _names_of(column: Column) -> tuple[object, ...]:
+    """The names a heading gives; empty where it gives none."""
+    names = (column.side, column.port, column.run, column.variant or None)
+    return names if any(names) else ()
+
+
+def _is_of(column: Column, flow: Column) -> bool:
+    """Whether a flow's heading has all the names of a pressure's."""
+    return all(
+        wanted in (None, "", found)
+        for wanted, found in (
+            (column.side, flow.side),
+            (column.port, flow.port),
+            (column.run, flow.run),
+            (column.variant, flow.variant),
+        )
+    )
+
+
+def named_rows(context: TableContext) -> dict[int, dict[str, Item]]:
+    """Read rows such as a leak's or a pressure's: an Item for each column of flows."""
+    found: dict[int, dict[str, Item]] = {}
+    table, view = context.table, context.table.view
+    for row, label in sorted(table.named.items()):
+        if label.kind in LEFT_OUT:
+            what = f"the row {as_text(_first_text(table, row))!r} was left out: no reading"
+            context.findings.append(Finding("column-ignored", "note", view.source(row, table.left), what))
+            continue
+        if label.kind not in CONDITION_KINDS:
+            continue
+        filled = [c for c in range(table.lifts[0] + 1, table.right + 1) if view.value(row, c) is not None]
+        for column in context.of_role("flow"):
+            at = column.index if view.value(row, column.index) is not None else _held(view, row, column.index, filled)
+            if at is not None:
+                for item in _row_item(context, row, at, label, column):
+                    found.setdefault(column.index, {})[item.kind] = item
+    return found
+
+
+def _row_item(context: TableContext, row: int, at: int, label: Label, column: Column) -> list[Item]:
+    """Read one cell of a row of leaks, pressures and the like; a bare flow is in the column's unit."""
+    kind, view = str(label.kind), context.table.view
+    flow = kind in FLOW_KINDS
+    written = Written(
+        view.value(row, at),
+        view.source(row, at),
+        label if label.unit_text or not flow else Label(kind, unit_text=column.unit_text),
+        decimal_comma=view.decimal_comma,
+        percent=view.percent(row, at),
+        default_unit=context.units.flow if flow else context.units.pressure if kind == "pressure" else None,
+    )
+    items, trouble = read_item(kind, written)
+    context.findings += [finding for finding in trouble if finding not in context.findings]
+    return items
+
+
+def _first_text(table: Table, row: int) -> CellValue:
+    """The text that says what a row is."""
+    values = (table.view.value(row, column) for column in range(table.left, table.right + 1))
+    return next((value for value in values if isinstance(value, str)), None)
+
+
+def _held(view: View, row: int, index: int, filled: Sequence[int]) -> int | None:
+    """The cell whose value holds for an empty one: the row's only one, or one merged over it."""
+    if len(filled) == 1:
+        return filled[0]
+    for r0, c0, r1, c1 in view.merged:
+        if r0 <= row <= r1 and c0 <= index <= c1:
+            return c0
+    return None
+
+
+def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, Item]:
+    """Read columns of conditions that are the same in all rows of a test."""
+    found: dict[str, Item] = {}
+    view = context.table.view
+    for column in context.of_role("condition"):
+        cells = [(entry.row, v) for entry in rows if (v := view.value(entry.row, column.index)) is not None]
+        if len({as_text(value) for _, value in cells}) > 1:
+            what = f"the column {column.text!r} was left out: it changes within a test"
+            context.findings.append(Finding("column-ignored", "note", column.source(context.table), what))
+        elif cells:
+            row, value = cells[0]
+            written = Written(
+                value,
+                view.source(row, column.index),
+                Label(column.kind, unit=column.unit, unit_text=column.unit_text),
+                decimal_comma=view.decimal_comma,
+                percent=view.percent(row, column.index),
+                default_unit=context.units.flow if column.kind in FLOW_KINDS else None,
+            )
+            items, trouble = read_item(str(column.kind), written)
+            context.findings += trouble
+            found.update({item.kind: item for item in items})
+    return found
+
+
+def read_drafts(context: TableContext) -> list[Draft]:
+    """Read all flows of a table."""
+    groups = group_rows(context)
+    pressures = pressure_columns(context)
+    named = named_rows(context)
+    common = _common_unit(context)
+    drafts = []
+    view = context.table.view
+    unitless: dict[int, Column] = {}
+    flows = context.of_role("flow")
+    for who, rows in groups:
+        conditions = row_conditions(context, rows)
+        places = [entry.row for entry in rows]
+        shared = _Rows([entry.lift for entry in rows], places, [None] * len(rows), _row_parts(view, places))
+        for column in flows:
+            draft = _start(context, column, who, common)
+            if draft is None:
+                continue
+            draft.items.update(conditions)
+            draft.items.update(named.get(column.index, {}))
+            own = next((entry for entry in pressures if column.index in entry.flows), None)
+            if own is not None:
+                draft.pressure_unit = own.unit
+            _read_flows(context, column, shared, own.values if own is not None else {}, draft)
+            if draft.flow_unit is None and draft.flows:
+                unitless[column.index] = column
+            elif draft.flows or "leak" in draft.items or draft.closed:
+                drafts.append(draft)
+    if unitless:
+        context.findings.append(_no_unit(context, list(unitless.values())))
+    return drafts
+
+
+def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
+    """Refuse flows without a unit."""
+    headings = ", ".join(repr(column.text) for column in columns[:4]) + (", …" if len(columns) > 4 else "")
+    what = (
+        f"the flows under {headings} have no unit; write it in the heading, or state it with --flow-unit "
+        "or flow_unit in the job's conditions"
+    )
+    return unreadable(columns[0].source(context.table), what)
+
+
+def _common_unit(context: TableContext) -> Unit | None:
+    """The one unit of flow a table's headings name, for the columns whose heading has none."""
+    flows = context.of_role("flow")
+    headed = {column.unit.name: column.unit for column in flows if column.unit is not None}
+    bare = [column for column in flows if column.unit is None]
+    if len(headed) != 1 or not bare or context.units.flow is not None:
+        return None
+    unit = next(iter(headed.values()))
+    without = ", ".join(repr(column.text) for column in bare[:4])
+    what = f"the flows under {without} have no unit and were read in {unit.name}, as those beside them"
+    context.findings.append(assumed(bare[0].source(context.table), what))
+    return unit
+
+
+def _start(context: TableContext, column: Column, who: Who, common: Unit | None) -> Draft | None:
+    """Begin the test of one column and one group of rows."""
+    view = context.table.view
+    where = column.source(context.table)
+    if who is not NOBODY:
+        for name, mine, theirs in zip(Who._fields, (column.side, column.port, column.run), who, strict=False):
+            if mine is not None and theirs is not None and mine != theirs:
+                what = f"heading and row name two {name}s, {mine} and {theirs}; keep the right one"
+                context.findings.append(refused(where, what))
+                return None
+    variant = column.variant or who.variant
+    if column.variant and who.variant and column.variant.casefold() != who.variant.casefold():
+        variant = f"{who.variant} {column.variant}"
+    draft = Draft(
+        column.side or who.side,
+        column.port or who.port,
+        column.run or who.run,
+        variant or None,
+        column.head or who.head,
+        where,
+    )
+    own = column.unit if column.unit is not None and column.unit.quantity in FLOW_QUANTITIES else None
+    stated = context.units.flow
+    draft.flow_unit = own or (known_unit(stated) if stated else None) or common
+    draft.flow_stated = own is not None or stated is not None
+    if column.pressure is not None:
+        said = " ".join(column.pressure)
+        written = Written(said, where, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
+        items, trouble = read_item("pressure", written)
+        context.findings += [finding for finding in trouble if finding not in context.findings]
+        draft.items.update({item.kind: item for item in items})
+    return draft
+
+
+class _Rows(NamedTuple):
+    """The rows of one test, shared by its columns: their lifts, their places, and no pressures."""
+
+    lifts: list[float]
+    rows: list[int]
+    pressures: list[float | None]
+    parts: list[str] | None
+
+
+def _read_flows(
+    context: TableContext,
+    column: Column,
+    rows: _Rows,
+    pressures: Mapping[int, float],
+    draft: Draft,
+) -> None:
+    """Read one column's flows in some rows of a table into a draft."""
+    view, index = context.table.view, column.index
+    cells = view.rows
+    numbers = plain_numbers([cells[row][index] for row in rows.rows], view.decimal_comma)
+    if numbers is not None and all(rows.lifts):
+        draft.lifts, draft.flows = rows.lifts, numbers
+        draft.pressures = [pressures.get(row) for row in rows.rows] if pressures else rows.pressures
+        draft.sources = _addresses(view, index, rows.rows, rows.parts)
+        return
+    unheaded = draft.flow_unit is None
+    places = []
+    zero: tuple[float, int] | None = None
+    for lift, row in zip(rows.lifts, rows.rows, strict=True):
+        flow = _one_flow(view, row, index, draft, context.findings)
+        if flow is None:
+            continue
+        if lift == 0:
+            zero = zero or (flow, row)
+            continue
+        draft.lifts.append(lift)
+        draft.flows.append(flow)
+        places.append(row)
+    draft.pressures = [pressures.get(row) for row in places]
+    draft.sources = _addresses(view, index, places, None)
+    if unheaded and draft.flow_unit is not None:
+        _units_of_cells(context, index, places, draft)
+    if zero is not None:
+        _take_leak(view.source(zero[1], index), zero, pressures, draft)
+
+
+def _units_of_cells(context: TableContext, index: int, rows: Sequence[int], draft: Draft) -> None:
+    """Say whether every flow of a column has its unit in its cell, and which are taken to be in the others'."""
+    view = context.table.view
+    bare = [row for row in rows if not read_cell(view.value(row, index), view.decimal_comma).unit]
+    draft.flow_stated = not bare
+    if bare and draft.flow_unit is not None:
+        what = f"flows without a unit were read in {draft.flow_unit.name}, as the others of their column"
+        context.findings.append(assumed(view.source(bare[0], index), what))
+
+
+def _row_parts(view: View, rows: Sequence[int]) -> list[str] | None:
+    """The part of a cell's address that its row gives; None where addresses are not so simple."""
+    grid = view.grid
+    if view.turned or view.places is not None or (grid.lines is not None and len(grid.lines) < len(view.rows)):
+        return None
+    if grid.lines is not None:
+        return [f"{grid.file}:{grid.lines[row]}:" for row in rows]
+    return [str(row + 1) for row in rows]
+
+
+def _addresses(view: View, index: int, rows: Sequence[int], parts: Sequence[str] | None) -> list[str]:
+    """The addresses of cells of one column."""
+    if parts is None:
+        return [view.source(row, index) for row in rows]
+    grid = view.grid
+    if grid.lines is not None:
+        field = str(index + 1)
+        return [part + field for part in parts]
+    head = f"{grid.file}!{grid.sheet}!{column_letters(index)}"
+    return [head + part for part in parts]
+
+
+def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:
+    """Read one cell of flow: a number with or without a unit, a gap, or a mistake."""
+    value = view.value(row, index)
+    if value is None:
+        return None
+    source = view.source(row, index)
+    cell = read_cell(value, view.decimal_comma)
+    if cell.gap:
+        findings.append(Finding("not-a-number", "note", source, f"{cell.gap!r} is a gap; the cell gives no point"))
+    elif cell.value is None:
+        if view.place(row, index) in view.grid.formula_gaps:
+            return None  # the formula without a value is reported once for the cell
+        what = f"{as_text(value)!r} is no number; write the flow, or a dash where it was not measured"
+        findings.append(Finding("not-a-number", "error", source, what))
+    elif cell.unit:
+        return _in_unit(cell.value, cell.unit, source, draft, findings)
+    return cell.value
+
+
+def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: list[Finding]) -> float | None:
+    """Bring a flow with a unit of its own to the unit of its column."""
+    unit = known_unit(spelled, FLOW_QUANTITIES)
+    if unit is None:
+        what = f"{spelled!r} is no unit of flow; correct the cell"
+        findings.append(refused(source, what))
+        return None
+    if draft.flow_unit is None:
+        draft.flow_unit = unit
+    if unit.name == draft.flow_unit.name:
+        return value
+    if unit.quantity != "flow" or draft.flow_unit.quantity != "flow":
+        what = f"a flow in {unit.name} stands in a column of {draft.flow_unit.name}; write it in the column's unit"
+        findings.append(refused(source, what))
+        return None
+    return to_si(value, unit) / draft.flow_unit.factor
+
+
+def _take_leak(source: str, zero: tuple[float, int], pressures: Mapping[int, float], draft: Draft) -> None:
+    """Take the flow at lift zero for the leak; its pressure is the test's unless its row gives one."""
+    flow, row = zero
+    draft.closed["leak"] = Item("leak", flow, draft.flow_unit, source, stated=draft.flow_stated)
+    if row in pressures:
+        draft.closed["leak_pressure"] = Item("leak_pressure", pressures[row], UNITS["Pa"], source)

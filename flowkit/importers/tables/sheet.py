@@ -1,0 +1,468 @@
+"""One grid -> its tests: tables, what holds for them, their columns, lifts and flows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from operator import attrgetter
+
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.mapping import Stated
+from flowkit.importers.tables.assemble import Place, assemble, split_runs
+from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
+from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, Table, find_tables, lift_cells
+from flowkit.importers.tables.lifts import Lifts, read_lifts
+from flowkit.importers.tables.lines import Key, Metadata, Scope, read_metadata, scopes
+from flowkit.importers.tables.names import resolve_codes
+from flowkit.importers.tables.proposal import has_numbers
+from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
+from flowkit.importers.tables.view import View, upright
+from flowkit.importers.words.items import Item, Units, Written, read_item, refused, unreadable
+from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
+from flowkit.importers.words.vocabulary import fold
+from flowkit.model import Finding, FlowTest, Side
+
+__all__ = ["SheetReading", "TableReading", "file_variant", "read_sheet", "refuse_twins", "sheet_name", "unit_of"]
+
+SHOWN = 5  # cells named one by one before the rest are counted
+UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
+_WHO = attrgetter("side", "port", "run", "head")
+_GENERIC = re.compile(
+    r"(sheet|tabelle|tabellenblatt|blatt|feuil|feuille|hoja|foglio|worksheet|page|seite|data|daten|donnees|datos|dati|table)\s*\d*"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetName:
+    """What a worksheet's name says."""
+
+    whole: str | None = None
+    rest: str | None = None
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    code: str | None = None
+    head: str | None = None
+
+
+def sheet_name(name: str | None) -> SheetName:
+    """Read a worksheet's name.
+
+    >>> sheet_name("Sheet1"), sheet_name("Intake").whole, sheet_name("ports blended").whole
+    (SheetName(whole=None, rest=None, side=None, port=None, run=None, code=None, head=None), None, 'ports blended')
+    >>> sheet_name("Stock Int").rest, sheet_name("Stock Int").side
+    ('Stock', 'intake')
+    """
+    clean = " ".join((name or "").replace("_", " ").split())
+    if not clean or _GENERIC.fullmatch(fold(clean)):
+        return SheetName()
+    label = parse_label(clean)
+    verbatim = str(name).strip()
+    if not label.names:
+        own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
+        return SheetName(whole=verbatim if own or _says_something(label) else None, rest=verbatim if own else None)
+    rest = label.rest or None
+    head = label.head or (label.position if label.port else None)
+    port = label.port or (label.position if not head else None)
+    return SheetName(verbatim if rest else None, rest, label.side, port, label.run, label.code, head)
+
+
+def _says_something(label: Label) -> bool:
+    """Whether a name holds anything besides words of titles."""
+    return bool(label.kind not in (None, "flow") or label.rest or label.bare)
+
+
+def file_variant(file: str) -> str:
+    """Return the variant a file is named after: its name without folder and ending.
+
+    >>> file_variant("sheets/after work.xlsx")
+    'after work'
+    """
+    name = file.replace("\\", "/").rpartition("/")[2]
+    return name.rpartition(".")[0] or name or file
+
+
+SHOWN = 5  # cells named one by one before the rest are counted
+
+
+def hidden_content(grid: Grid) -> list[Finding]:
+    """Report hidden rows and columns that hold something.
+
+    >>> grid = Grid("a.xlsx", "S", ((1.0, 2.0),), hidden_columns=frozenset({1}))
+    >>> hidden_content(grid)[0].where
+    'a.xlsx!S!B1'
+    """
+    rows = [
+        row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and any(v is not None for v in grid.rows[row])
+    ]
+    columns = [
+        column
+        for column in sorted(grid.hidden_columns)
+        if any(column < len(row) and row[column] is not None for row in grid.rows)
+    ]
+    found = []
+    if rows:
+        found.append(_hidden("row", rows, grid.source(rows[0], 0)))
+    if columns:
+        found.append(_hidden("column", columns, grid.source(0, columns[0])))
+    return found
+
+
+def _hidden(name: str, places: Sequence[int], where: str) -> Finding:
+    """Say that hidden rows or columns were left out."""
+    count = (
+        f"{len(places)} hidden {name}s hold values and were"
+        if len(places) > 1
+        else f"a hidden {name} holds values and was"
+    )
+    what = f"{count} left out; show it and read the sheet again if it belongs to the test"
+    return Finding("hidden-content", "warning", where, what)
+
+
+def formula_gaps(reading: SheetReading) -> list[Finding]:
+    """Report formulas without a computed value where a value was wanted."""
+    grid = reading.grid
+    if not grid.formula_gaps:
+        return []
+    unwanted: set[tuple[int, int]] = set()
+    for entry in reading.tables:
+        table = entry.table
+        columns = [c.index for c in entry.columns if c.kind in LEFT_OUT or c.role == "ignored"]
+        unwanted |= {table.view.place(row, index) for index in columns for row in range(table.first, table.last + 1)}
+        rows = [row for row, label in table.named.items() if label.kind in LEFT_OUT]
+        rows += [
+            row
+            for row in range(table.last + 1, min(table.last + 4, len(table.view.rows)))
+            if _is_worked_out(table, row)
+        ]
+        unwanted |= {table.view.place(row, index) for row in rows for index in range(table.left, table.right + 1)}
+    cells = sorted(grid.formula_gaps - unwanted)
+    remedy = "open and save it in the spreadsheet program"
+    what = f"this formula has no computed value in the file; {remedy}"
+    found = [Finding("not-a-number", "error", grid.source(*cell), what) for cell in cells[:SHOWN]]
+    if len(cells) > SHOWN:
+        rest = f"{len(cells) - SHOWN} more formulas of this sheet have no computed value"
+        found.append(Finding("not-a-number", "error", grid.source(*cells[SHOWN]), f"{rest}; {remedy}"))
+    return found
+
+
+def _is_worked_out(table: Table, row: int) -> bool:
+    """Whether a row under a table is headed as an average, a total or a gain."""
+    labels = [table.view.label(row, column) for column in range(table.left, table.axis.column + 1)]
+    return any(label is not None and (label.kind in LEFT_OUT or "average" in label.kinds) for label in labels)
+
+
+@dataclass(slots=True)
+class TableReading:
+    """How one table was read."""
+
+    table: Table
+    columns: list[Column]
+    lifts: Lifts
+    tests: list[FlowTest]
+    reason: str = ""
+
+
+@dataclass(slots=True)
+class SheetReading:
+    """How one grid was read."""
+
+    grid: Grid
+    view: View
+    metadata: Metadata = field(default_factory=Metadata)
+    tables: list[TableReading] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def tests(self) -> list[FlowTest]:
+        """The tests of all its tables."""
+        return [test for table in self.tables for test in table.tests]
+
+
+def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = None) -> SheetReading:
+    """Read one grid by its own headings; `general` is what other worksheets say of the whole file."""
+    view = upright(grid)
+    reading = SheetReading(grid, view)
+    reading.findings += hidden_content(grid) + struck_content(grid)
+    tables = find_tables(view)
+    unclear = [table for table in tables if table.axis.reason == "?"]
+    for table in unclear:
+        what = (
+            "this table can be read with the lifts down or across; say which numbers are lifts: "
+            "head the others with side and port"
+        )
+        reading.findings.append(unreadable(table.view.source(table.row, table.axis.column), what))
+    tables = [table for table in tables if table.axis.reason != "?"]
+    said = read_metadata(view, _taken(view, [*tables, *unclear]), Units(stated.flow_unit, stated.pressure_unit))
+    reading.metadata = said
+    if not tables:
+        if not unclear:
+            _refuse_unheaded(reading)
+        return reading
+    reading.findings += said.findings
+    words = list(said.words)
+    for table in tables:
+        for label in heading_labels(table):
+            words += label.languages
+    scoped, clashes = scopes(tables, said)
+    reading.findings += clashes
+    for scope in scoped:
+        scope.items = {**(general or {}), **scope.items}
+    reader = _TableReader(reading, sheet_name(grid.sheet), words, stated)
+    for table, scope, title in zip(tables, scoped, _title_variants(scoped), strict=True):
+        reading.tables.append(reader.read(table, scope.items, title))
+    reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
+    if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
+        _refuse_unheaded(reading)
+    reading.findings += formula_gaps(reading)
+    refuse_twins(reading)
+    return reading
+
+
+def struck_content(grid: Grid) -> list[Finding]:
+    """Report cells that are struck through."""
+    cells = sorted(cell for cell in grid.struck if grid.value(*cell) is not None)
+    if not cells:
+        return []
+    count = "a cell is" if len(cells) == 1 else f"{len(cells)} cells are"
+    what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew what it holds"
+    return [Finding("struck-out", "note", grid.source(*cells[0]), what)]
+
+
+def _refuse_unheaded(reading: SheetReading) -> None:
+    """Refuse a sheet that speaks of flow and has columns of numbers but no heading of lifts."""
+    if reading.grid.formula_gaps and lift_cells(reading.view):
+        reading.findings += formula_gaps(reading)
+    if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.grid):
+        return
+    view = reading.view
+    for row in range(min(len(view.rows), UNHEADED_SEARCH)):
+        for column in range(min(view.width, UNHEADED_SEARCH)):
+            label = view.label(row, column)
+            if label is None:
+                continue
+            flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+            if flow or label.kind == "flow" or (label.side is not None and not label.rest):
+                what = (
+                    "this sheet speaks of flow, but none of its columns or rows of numbers is headed as lift; head it"
+                )
+                reading.findings.append(unreadable(view.source(row, column), what))
+                return
+
+
+def _taken(view: View, tables: Sequence[Table]) -> list[list[tuple[int, int]]]:
+    """For each row of the grid the columns that belong to tables."""
+    taken: list[list[tuple[int, int]]] = [[] for _ in view.rows]
+    for table in tables:
+        top, left, bottom, right = table.corners()
+        aside = {row for row in range(top, bottom + 1) if table.view.turned and _is_line(table, row)}
+        for row in range(top, min(bottom + 1, len(taken))):
+            if row not in aside:
+                taken[row].append((left, right))
+    return taken
+
+
+def _is_line(table: Table, row: int) -> bool:
+    """Whether a row inside a table with lifts across is a line of the sheet: fewer values than lifts, and a label."""
+    view = table.view
+    column = row  # the view is turned
+    if column == table.axis.column or column in table.headers:
+        return False
+    filled = sum(view.kinds[at][column] != " " for at in table.axis.rows)
+    label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)
+    return label is not None and label.kind in CONDITION_KINDS and filled < min(2, len(table.axis.rows))
+
+
+def _title_variants(scoped: Sequence[Scope]) -> list[str | None]:
+    """The variants that the titles of several tables give; one table's title is no variant."""
+    rests = [
+        scope.title.label.rest if scope.title is not None and not scope.title.label.kind else "" for scope in scoped
+    ]
+    if len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
+        return [None] * len(scoped)
+    return list(rests)
+
+
+class _TableReader:
+    """Reads the tables of one sheet."""
+
+    def __init__(self, reading: SheetReading, name: SheetName, words: Sequence[str], stated: Stated) -> None:
+        self.grid = reading.grid
+        self.findings = reading.findings
+        self.name = name
+        self.words = words
+        self.stated = stated
+        self.file = sheet_name(file_variant(reading.grid.file))
+
+    def read(self, table: Table, items: dict[Key, Item], title: str | None) -> TableReading:
+        """Read one table, given what the sheet's lines say of it."""
+        stated = self.stated
+        _take_names_of_lifts(table, items)
+        self._resolve_side(items)
+        flow_unit = unit_of(items, "flow_unit") or stated.flow_unit
+        side = _side_of(items) or self.name.side or stated.side or self.file.side
+        for row, column in table.sections.items():
+            label = table.view.label(row, column)
+            side = side or (label.side if label is not None else None)
+        columns, trouble = describe(table, Context(side, None, flow_unit, tuple(self.words)))
+        if _is_no_flow_table(table, columns, flow_unit):
+            return TableReading(table, columns, Lifts(), [], "no table")
+        self._hold_unit(items, columns)
+        self.findings += trouble
+        units = Units(flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit)
+        flows = [column.index for column in columns if column.role in ("flow", "reading")]
+        lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
+        self.findings += lifts.findings
+        tests: list[FlowTest] = []
+        if lifts.unit is not None:
+            context = TableContext(table, columns, lifts, units, self.words)
+            drafts = read_drafts(context)
+            self.findings += context.findings
+            drafts, trouble = split_runs(drafts)
+            self.findings += trouble
+            self.findings += self._contradictions(table, drafts, items)
+            tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
+            self.findings += trouble
+        if _lacks_flows(columns) and not self.grid.formula_gaps:
+            place = table.view.source(table.row, table.axis.column)
+            if has_numbers(self.grid):
+                what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
+                self.findings.append(unreadable(place, what))
+            else:
+                self.findings.append(refused(place, "this table has lifts but no flows yet; fill them in"))
+        return TableReading(table, columns, lifts, tests, table.axis.reason)
+
+    def _hold_unit(self, items: Mapping[Key, Item], columns: Sequence[Column]) -> None:
+        """Refuse a unit of flow that the sheet names beside another one in its headings."""
+        item = items.get(("flow_unit", None))
+        headed = {c.unit.name for c in columns if c.role == "flow" and c.unit is not None and _has_flow_unit(c)}
+        if item is not None and item.unit is not None and headed and item.unit.name not in headed:
+            what = f"the sheet says that flows are in {item.value}, and their headings say {', '.join(sorted(headed))}"
+            self.findings.append(refused(item.source, f"{what}; say which is right"))
+
+    def _contradictions(self, table: Table, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
+        """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
+        sides = {draft.side for draft in drafts}
+        if len(sides) != 1 or None in sides or not drafts:
+            return []
+        (own,) = sides
+        item = items.get(("side", None))
+        said, where = (_side_of(items), item.source) if item is not None else (None, "")
+        if said is None and self.name.side is not None:
+            said, where = self.name.side, drafts[0].where
+        if said is None or said == own:
+            return []
+        what = (
+            f"the headings say {own} and {'the sheet' if item is not None else 'the name of the worksheet'} says {said}"
+        )
+        return [refused(drafts[0].where, f"{what} ({where}); say which is right")]
+
+    def _place(self, drafts: Sequence[Draft], items: Mapping[Key, Item], title: str | None) -> Place:
+        """Say what names a table's tests where their own headings do not."""
+        name, grid = self.name, self.grid
+        told = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
+        side: Side | None = name.side
+        if name.code is not None and side is None:
+            sides = resolve_codes([name.code], self.words)
+            side = sides[name.code] if sides else None
+        ports_told = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
+        needed = (side is not None and not told) or (name.port is not None and not ports_told) or name.run is not None
+        variant = (name.rest if needed else name.whole) or file_variant(grid.file)
+        port = None if ports_told else name.port
+        return Place(
+            grid.file, grid.sheet, variant, title, None if told else side or self.file.side, port, name.run,
+            None if name.head is None else name.head,
+        )  # fmt: skip
+
+    def _resolve_side(self, items: dict[Key, Item]) -> None:
+        """Say which side a letter stands for that a title or a label gives."""
+        item = items.get(("side", None))
+        if item is None or not str(item.value).startswith("?"):
+            return
+        code = str(item.value)[1:]
+        sides = resolve_codes([code], self.words)
+        if sides is not None:
+            items["side", None] = item._replace(value=sides[code])
+            return
+        what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
+        self.findings.append(refused(item.source, what))
+        del items["side", None]
+
+
+def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
+    """Take side and port from the heading of the lifts: ``Intake lift (mm)``."""
+    for row in table.headers:
+        label = table.view.label(row, table.axis.column)
+        if label is None:
+            continue
+        source = table.view.source(row, table.axis.column)
+        if label.kind == "lift":
+            if label.side or label.code:
+                items["side", None] = Item("side", label.side or f"?{label.code}", None, source)
+            if label.port:
+                items["port", None] = Item("port", label.port, None, source)
+        flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+        if flow and label.unit is not None:
+            items["flow_unit", None] = Item("flow_unit", label.unit.name, label.unit, source)
+            if label.pressure is not None and ("pressure", None) not in items:
+                found, _ = read_item("pressure", Written(" ".join(label.pressure), source))
+                items.update({(item.kind, None): item for item in found})
+            if label.side:
+                items["side", None] = Item("side", label.side, None, source)
+
+
+def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | None) -> bool:
+    """Whether numbers without a heading of lifts have nothing of a flow beside them."""
+    if table.axis.score >= HEADED or (table.axis.label is not None and table.axis.label.kind == "lift"):
+        return False
+    flows = [column for column in columns if column.role in ("flow", "reading", "trouble")]
+    sure = [c for c in flows if c.side or c.kind == "flow" or c.role == "reading" or _has_flow_unit(c)]
+    corner = table.axis.label is not None and table.axis.label.unit is not None
+    strong = table.axis.score >= UNIT_HEADED
+    return not flows or not (sure or (strong and flow_unit) or (corner and flow_unit))
+
+
+def _has_flow_unit(column: Column) -> bool:
+    """Whether a column's heading has a unit of flow."""
+    return column.unit is not None and column.unit.quantity in FLOW_QUANTITIES
+
+
+def _lacks_flows(columns: Sequence[Column]) -> bool:
+    """Whether a table was meant to hold flows and none of its columns can be told to."""
+    if any(column.role in ("flow", "trouble", "reading") for column in columns):
+        return False
+    derived = ("average", "gain", "derived", "total")
+    return not columns or any(column.role == "ignored" and column.kind not in derived for column in columns)
+
+
+def _side_of(items: Mapping[Key, Item]) -> Side | None:
+    """The side a title or a label gives."""
+    item = items.get(("side", None))
+    value = item.value if item is not None else None
+    return value if value in ("intake", "exhaust") else None  # type: ignore[return-value]
+
+
+def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
+    """Return a unit that a line of the sheet states."""
+    item = items.get((kind, None))
+    return str(item.value) if item is not None else None
+
+
+def refuse_twins(reading: SheetReading) -> None:
+    """Report tests of one sheet that nothing tells apart."""
+    if len(reading.tables) == 1:
+        tests = reading.tables[0].tests
+        if len(set(map(_WHO, tests))) == len(tests):
+            return
+    seen: dict[tuple[object, ...], FlowTest] = {}
+    for test in reading.tests:
+        key = (test.variant.casefold(), test.side, test.port, test.run, test.head)
+        first = seen.setdefault(key, test)
+        if first is not test and test.points and first.points:
+            who = " ".join(str(part) for part in (test.side, test.port, f"run {test.run}") if part)
+            what = (
+                f"two tests of this sheet are both {who} of {test.variant!r}, here and from {first.points[0].source}; "
+                "say over each which side, port, run or variant it is"
+            )
+            reading.findings.append(refused(test.points[0].source, what))

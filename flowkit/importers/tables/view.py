@@ -1,0 +1,149 @@
+"""A grid as tables are looked for in it: what is hidden or withdrawn left out, upright or turned over its diagonal."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import isfinite
+
+from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.values import decimal_comma_of, read_cell
+
+__all__ = ["View", "upright"]
+
+_DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
+_PADDING = 2000  # texts longer than this are prose and never looked at
+Span = tuple[int, int, int, int]
+
+
+@dataclass(slots=True)
+class View:
+    """Cells in rows of equal length, with the way back to the grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    rows : sequence of sequence
+    decimal_comma : bool or None
+    turned : bool
+        Rows of the view are columns of the grid.
+    merged : tuple
+        Merged ranges in the view's own rows and columns.
+    places : sequence of sequence, optional
+        The grid's row and column of each cell, where the cells were picked one by one.
+    """
+
+    grid: Grid
+    rows: Sequence[Sequence[CellValue]]
+    decimal_comma: bool | None
+    turned: bool = False
+    merged: tuple[Span, ...] = ()
+    places: Sequence[Sequence[tuple[int, int]]] | None = None
+    _kinds: list[str] = field(default_factory=list)
+
+    @property
+    def width(self) -> int:
+        """Number of columns."""
+        return len(self.rows[0]) if self.rows else 0
+
+    @property
+    def kinds(self) -> list[str]:
+        """One letter a cell: n number, g gap, d date, t text, b yes or no, blank."""
+        if not self._kinds:
+            self._kinds = ["".join([self._kind(value) for value in row]) for row in self.rows]
+        return self._kinds
+
+    def _kind(self, value: CellValue) -> str:  # noqa: PLR0911
+        """The letter of one cell."""
+        if value is None:
+            return " "
+        if type(value) is float:
+            return "n" if isfinite(value) else "t"
+        if isinstance(value, str):
+            if not value.strip():
+                return " "
+            if value[0] in _DIGITS or value[:1].isspace() or len(value) < 16:
+                cell = read_cell(value, self.decimal_comma)
+                if cell.value is not None:
+                    return "n"
+                if cell.gap:
+                    return "g"
+            return "t"
+        if isinstance(value, bool):
+            return "b"
+        if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
+            return "d"
+        return "n" if isfinite(float(value)) else "t"
+
+    def place(self, row: int, column: int) -> tuple[int, int]:
+        """Return the grid's row and column of a cell of the view."""
+        if self.places is not None:
+            return self.places[max(row, 0)][column]
+        return (column, row) if self.turned else (row, column)
+
+    def source(self, row: int, column: int) -> str:
+        """Return the address of a cell with file and sheet."""
+        return self.grid.source(*self.place(row, column))
+
+    def value(self, row: int, column: int) -> CellValue:
+        """Return a cell, None outside."""
+        if 0 <= row < len(self.rows) and 0 <= column < len(self.rows[row]):
+            return self.rows[row][column]
+        return None
+
+    def kind(self, row: int, column: int) -> str:
+        """Return a cell's letter, blank outside."""
+        if 0 <= row < len(self.rows) and 0 <= column < len(self.rows[row]):
+            return self.kinds[row][column]
+        return " "
+
+    def percent(self, row: int, column: int) -> bool:
+        """Whether a cell has a percent format."""
+        return bool(self.grid.percent_cells) and self.place(row, column) in self.grid.percent_cells
+
+    def is_number(self, row: int, column: int) -> bool:
+        """Whether a cell holds a number, with or without a unit."""
+        return self.kind(row, column) == "n"
+
+    def label(self, row: int, column: int) -> Label | None:
+        """Return what a text cell says as a label; None for numbers, gaps and empty cells."""
+        value = self.value(row, column)
+        if not isinstance(value, str) or self.kinds[row][column] not in "tg" or len(value) > _PADDING:
+            return None
+        return parse_label(value)
+
+    def turn(self) -> View:
+        """Return the view turned over its diagonal."""
+        rows = [list(column) for column in zip(*self.rows, strict=True)]
+        merged = tuple((c0, r0, c1, r1) for r0, c0, r1, c1 in self.merged)
+        kinds = ["".join(column) for column in zip(*self.kinds, strict=True)] if self.rows else []
+        return View(self.grid, rows, self.decimal_comma, True, merged, _kinds=kinds)
+
+
+def upright(grid: Grid) -> View:
+    """Return a grid as it stands, hidden and withdrawn cells and ragged ends filled with nothing."""
+    widths = set(map(len, grid.rows))
+    width = max(widths, default=0)
+    if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
+        return View(grid, grid.rows, decimal_comma_of(grid), merged=grid.merged)
+    rows: list[Sequence[CellValue]] = []
+    for index, row in enumerate(grid.rows):
+        if index in grid.hidden_rows:
+            rows.append((None,) * width)
+        elif len(row) < width:
+            rows.append((*row, *(None,) * (width - len(row))))
+        else:
+            rows.append(row)
+    if grid.hidden_columns or grid.struck:
+        changed = [list(row) for row in rows]
+        for cells in changed:
+            for column in grid.hidden_columns:
+                if column < width:
+                    cells[column] = None
+        for at, column in grid.struck:
+            if at < len(changed) and column < width:
+                changed[at][column] = None
+        rows = list(changed)
+    return View(grid, rows, decimal_comma_of(grid), merged=grid.merged)

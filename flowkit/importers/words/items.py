@@ -1,0 +1,295 @@
+"""One stated value of a sheet -> SI: a test pressure, a bore, a date, whose unit is stated or plain to see."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from flowkit.importers.files.grid import CellValue
+from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.units import take_pressure
+from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
+from flowkit.importers.words.vocabulary import SIDE_CODES
+from flowkit.model import Finding, Side
+from flowkit.units import UNITS, Quantity, Unit, to_si
+
+__all__ = [
+    "CONDITION_FIELDS",
+    "FLOW_KINDS",
+    "MAPPING_HINT",
+    "NO_UNITS",
+    "Item",
+    "Units",
+    "Written",
+    "assumed",
+    "read_item",
+    "refused",
+    "unreadable",
+]
+
+CONDITION_FIELDS: dict[str, str] = {
+    "pressure": "test_pressure_pa",
+    "fixture_bore": "fixture_bore_m",
+    "valve_head": "valve_diameter_m",
+    "stem": "stem_diameter_m",
+    "throat": "throat_diameter_m",
+    "seat_angle": "seat_angle_deg",
+    "seat_width": "seat_width_m",
+    "air_temperature": "air_temperature_k",
+    "barometer": "barometer_pa",
+    "humidity": "relative_humidity",
+    "leak": "leak_m3_s",
+    "leak_pressure": "leak_pressure_pa",
+    "check_reading": "check_reading_m3_s",
+    "check_nominal": "check_nominal_m3_s",
+    "check_pressure": "check_pressure_pa",
+    "check_reading_pressure": "check_reading_pressure_pa",
+    "meter_temperature": "meter_temperature_k",
+    "meter_pressure": "meter_pressure_pa",
+    "date": "date",
+    "bench": "bench",
+    "operator": "operator",
+    "notes": "notes",
+    "entry_fitting": "entry_fitting",
+    "exit_fitting": "exit_fitting",
+}
+"""Kind of the vocabulary -> field of `Conditions`."""
+
+_TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
+FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
+_NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_BESIDE = {"leak": "leak_pressure", "check_reading": "check_reading_pressure", "check_nominal": "check_pressure"}
+_ABSOLUTE = frozenset({"barometer", "meter_pressure"})
+_TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"})
+_FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
+_QUANTITIES: dict[str, tuple[Quantity, ...]] = {
+    **dict.fromkeys(_GAUGE | _ABSOLUTE, ("pressure",)),
+    **dict.fromkeys(("fixture_bore", "valve_head", "stem", "throat", "seat_width"), ("length",)),
+    **dict.fromkeys(("air_temperature", "meter_temperature"), ("temperature",)),
+    **dict.fromkeys(FLOW_KINDS, _FLOWS),
+    "seat_angle": ("angle",),
+    "humidity": ("humidity",),
+}
+# What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
+_PLAIN: dict[str, dict[str, tuple[float, float]]] = {
+    "fixture_bore": {"in": (1.5, 8.0), "mm": (35.0, 200.0)},
+    "valve_head": {"in": (0.6, 3.5), "mm": (15.0, 90.0)},
+    "throat": {"in": (0.5, 3.2), "mm": (12.0, 80.0)},
+    "stem": {"in": (0.15, 0.6), "mm": (4.0, 15.0)},
+    "seat_width": {"in": (0.01, 0.25), "mm": (0.4, 6.0)},
+    "air_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)},
+    "meter_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)},
+    "barometer": {
+        "inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5),
+        "Pa": (85e3, 108.5e3),
+    },
+}  # fmt: skip
+
+
+class Item(NamedTuple):
+    """A value a sheet states."""
+
+    kind: str
+    value: float | str
+    unit: Unit | None
+    source: str
+    side: Side | None = None
+    stated: bool = True
+
+
+_NO_LABEL = Label()
+
+
+def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
+    """Say that a unit was assumed."""
+    return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
+
+
+def refused(source: str, what: str) -> Finding:
+    """Say that something cannot be read in one way only."""
+    return Finding("sheet-ambiguous", "error", source, what)
+
+
+MAPPING_HINT = "; or say in the job file where what stands"
+
+
+def unreadable(source: str, what: str) -> Finding:
+    """Say that a table cannot be read by its headings, so that the user may map it."""
+    return refused(source, what + MAPPING_HINT)
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Units stated outside a table, for numbers that have none of their own."""
+
+    flow: str | None = None
+    pressure: str | None = None
+
+
+NO_UNITS = Units()
+
+
+class Written(NamedTuple):
+    """A value as a sheet has it."""
+
+    value: CellValue
+    source: str
+    label: Label = _NO_LABEL
+    unit_text: str = ""
+    decimal_comma: bool | None = None
+    percent: bool = False
+    default_unit: str | None = None
+
+
+def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
+    """Read one stated value."""
+    text = as_text(written.value)
+    if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
+        return [], []
+    if kind == "date":
+        date = iso_date(written.value)
+        if date is None and _TWO_WAYS.fullmatch(text):
+            what = (
+                f"the date {text} can be read with the day or the month first and was left out; "
+                "say which holds for all sheets: state the date, or the order of day and month"
+            )
+            return [], [Finding("date-ambiguous", "warning", written.source, what)]
+        return [Item(kind, date or text, None, written.source)], []
+    if kind in _TEXT:
+        return [Item(kind, text, None, written.source, written.label.side)], []
+    if kind == "run":
+        return _read_run(text, written.source)
+    if kind in ("side", "port"):
+        return _read_name(kind, text, written.source)
+    return _read_quantity(kind, written, text)
+
+
+def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
+    """Read a run's number."""
+    digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
+    if digits is None or int(digits[1]) < 1:
+        return [], [refused(source, f"{text!r} is no run number; count runs from 1")]
+    return [Item("run", float(digits[1]), None, source)], []
+
+
+def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Finding]]:
+    """Read a side or a port; each may bring the other."""
+    said = parse_label(text)
+    if said.letter and not said.rest and kind == "side" and said.letter.casefold() in SIDE_CODES:
+        said = replace(said, code=said.letter.casefold())
+    sides = [Item("side", said.side or f"?{said.code}", None, source)] if said.side or said.code else []
+    if kind == "side":
+        if sides:
+            return sides + ([Item("port", said.port, None, source)] if said.port else []), []
+        if said.both_sides or said.kind == "side":
+            return [], []
+        return [], [refused(source, f"{text!r} names neither intake nor exhaust; write one of them")]
+    if said.code and said.rest:
+        sides = []
+    if sides and not said.port:
+        return sides, []
+    return [*sides, Item("port", said.port if said.port and not said.rest else text, None, source)], []
+
+
+def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding]]:
+    """Read a number with its unit, from the cell, a cell of its own or the label."""
+    value, source, label = written.value, written.source, written.label
+    items, findings, value = _read_pressure_beside(kind, written, text)
+    cell = read_cell(value, written.decimal_comma)
+    if cell.value is None:
+        cell = _read_odd(kind, value, written.decimal_comma)
+    name = kind.replace("_", " ")
+    if cell.value is None:
+        what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
+        return items, [*findings, Finding("not-a-number", "error", source, what)]
+    spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
+    if kind == "humidity" and (written.percent or not spelled):
+        unit, notes = UNITS["%"], list[Finding]()
+        number = cell.value if written.percent or cell.value <= 1 else cell.value / 100
+    else:
+        unit_or_none, notes = _unit(kind, cell.value, spelled or ("°" if kind == "seat_angle" else ""), source)
+        findings += notes
+        if unit_or_none is None:
+            return items, findings
+        unit = unit_or_none
+        number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
+    if kind in _GAUGE:
+        number = abs(number)  # a depression may be written with its sign
+    wrong = _impossible(kind, number)
+    if wrong:
+        findings.append(Finding("not-a-number", "error", source, f"{name} {text!r} is {wrong}; correct the cell"))
+    else:
+        items.append(Item(kind, number, unit, source, label.side, stated=not notes))
+    return items, findings
+
+
+def _impossible(kind: str, number: float) -> str:
+    """Say why a value in SI cannot be; nothing where it can."""
+    if kind == "humidity" and not 0 <= number <= 1:
+        return "not between 0 and 100 %"
+    if kind == "seat_angle" and not 0 < number < 90:
+        return "not between 0 and 90 degrees"
+    return "negative" if number < 0 and kind not in FLOW_KINDS else ""
+
+
+def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[Item], list[Finding], CellValue]:
+    """Take the pressure out of ``0.4 CFM @ 28 inH2O``; return it and the flow that is left."""
+    if kind not in FLOW_KINDS or not isinstance(written.value, str):
+        return [], [], written.value
+    taken = take_pressure(text)
+    if taken is None:
+        return [], [], written.value
+    said = Written(f"{taken.number} {taken.unit}".strip(), written.source, decimal_comma=written.decimal_comma)
+    return *read_item(_BESIDE[kind], said), taken.rest.strip(" ,;@")
+
+
+def _example(kind: str) -> str:
+    """How a value may be written, quoted."""
+    return repr(_EXAMPLE.get(kind, "28 inH2O"))
+
+
+_EXAMPLE = {
+    "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45",
+    "seat_width": "1.4 mm",
+    "air_temperature": "21 °C", "meter_temperature": "21 °C", "barometer": "1002 hPa", "humidity": "45 %",
+    "leak": "0.4 CFM", "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
+}  # fmt: skip
+
+
+def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
+    """Read ``45 deg``, ``28 in (water)`` and the like: the number, and what of the rest is a unit."""
+    if not isinstance(value, str):
+        return Cell(None)
+    match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
+    if match is None:
+        return Cell(None)
+    unit = known_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
+    cell = read_cell(match[1], decimal_comma)
+    return cell._replace(unit=match[2].strip()) if unit or not match[2].strip() else Cell(None)
+
+
+def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
+    """Find the unit of a stated value: as spelled, or the only one its size leaves."""
+    quantities = _QUANTITIES[kind]
+    name = kind.replace("_", " ")
+    if spelled:
+        unit = known_unit(spelled, quantities)
+        if unit is not None:
+            return unit, []
+        inch = known_unit(spelled)
+        if inch is not None and inch.name == "in" and kind in _GAUGE | _ABSOLUTE:
+            column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
+            liquid = "water" if kind in _GAUGE else "mercury"
+            return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
+        return None, [refused(source, f"{spelled!r} is no unit of {name}; write it like {_example(kind)}")]
+    plain = [unit for unit, (low, high) in _PLAIN.get(kind, {}).items() if low <= value <= high]
+    if len(plain) == 1:
+        return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
+    option = "--" + {"pressure": "test-pressure"}.get(kind, kind.replace("_", "-"))
+    what = (
+        f"{name} {value:g} has no unit; write it on the sheet like {_example(kind)}, "
+        f"or state it with {option} or in the job's conditions"
+    )
+    return None, [refused(source, what)]

@@ -1,0 +1,620 @@
+"""One text of a sheet (a heading, a title, the left half of a line) -> what it says.
+
+A text is cut into mentions (phrases of the vocabulary, numbers, letters, unknown words); what
+names a test is taken off both ends, and what is left in the middle is a name as written. A
+letter whose side depends on the language, and a number that may name a port or be part of a
+name, stay open here: the headings beside it decide (`tables/names.py`).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import NamedTuple
+
+from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
+from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
+from flowkit.model import Side
+from flowkit.units import Unit
+
+__all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "Label", "Mention", "mentions", "parse_label"]
+
+LENGTH_KINDS = frozenset({"lift", "fixture_bore", "valve_head", "stem", "throat", "seat_width"})
+_INCH_KINDS = LENGTH_KINDS | {
+    "pressure", "leak_pressure", "check_pressure", "check_reading_pressure", "barometer", "meter_pressure", "meter",
+}  # fmt: skip
+_SIZE_KINDS = LENGTH_KINDS | {"seat_angle", "barometer", "meter_pressure"}
+LEFT_OUT = frozenset({"average", "total", "gain", "derived", "other", "counter"})
+_STATISTICS = ("gain", "average", "total")
+_WEAK = frozenset({"filler", "title", "common", "mark"})
+_WHO = frozenset({"side", "port", "run", "variant", "head"})
+_PORT_LETTERS = frozenset("pczk")
+_POSITIONS = frozenset({"lh", "rh"})
+LONGEST_LABEL = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What a text says; None and empty where it says nothing.
+
+    Attributes
+    ----------
+    kind : str or None
+        A quantity or a kind of column of the vocabulary.
+    side, port, run, head : str, str, int, str or None
+    code : str or None
+        A letter whose side depends on the language.
+    bare : str or None
+        A number that stands alone.
+    letter : str or None
+        A single letter that stands alone: a port's name, or a side's.
+    position : str or None
+        Left, rear and the like: a port's name, or a head's where ports are numbered.
+    rest : str
+        A name as written: words that are not in the vocabulary and what belongs to them.
+    unit, unit_text : Unit or None, str
+    foreign : str
+        A quantity that is no part of a flow test, by its unit.
+    pressure : (str, str) or None
+        A test pressure in the text, its number and unit as written.
+    aside, aside_rest : (str, str) or None, str
+        What is a test pressure over a column of flows only, and `rest` without it.
+    treatment : str
+        What kind of reading it is said to be, such as "corrected".
+    again : bool
+        Whether it says that a run was repeated.
+    both_sides, kinds : bool, tuple of str
+    languages : tuple of str
+        One entry for each word and language it belongs to.
+    """
+
+    kind: str | None = None
+    side: Side | None = None
+    port: str | None = None
+    run: int | None = None
+    head: str | None = None
+    code: str | None = None
+    bare: str | None = None
+    letter: str | None = None
+    position: str | None = None
+    rest: str = ""
+    unit: Unit | None = None
+    unit_text: str = ""
+    foreign: str = ""
+    pressure: tuple[str, str] | None = None
+    aside: tuple[str, str] | None = None
+    aside_rest: str = ""
+    treatment: str = ""
+    again: bool = False
+    both_sides: bool = False
+    kinds: tuple[str, ...] = ()
+    languages: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> bool:
+        """Whether it says which side, port, run or head is meant."""
+        return bool(self.side or self.port or self.run or self.code or self.head or self.position)
+
+    @property
+    def only_unit(self) -> bool:
+        """Whether it is a unit and nothing else."""
+        return self.unit is not None and self.kind is None and not (self.names or self.rest or self.bare or self.letter)
+
+
+class Mention(NamedTuple):
+    """A piece of a text: its kind in the vocabulary, or ``number``, ``letter``, ``mark``, ``unknown``."""
+
+    kind: str
+    text: str
+    start: int
+    end: int
+    languages: tuple[str, ...] = ()
+
+
+_TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
+_CJK = re.compile(r"[぀-ヿ㐀-鿿]")
+_INCH = re.compile(r"[\s,/]+in\.?$", re.IGNORECASE)
+_QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
+_ORDINAL = re.compile(
+    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)", re.IGNORECASE
+)
+_MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
+Tokens = list[tuple[str, str, int, int]]
+
+
+def mentions(text: str) -> list[Mention]:
+    """Cut a text into the vocabulary's phrases, numbers and unknown words.
+
+    Examples
+    --------
+    >>> [(m.kind, m.text) for m in mentions("Intake flow 2, ported")]
+    [('intake', 'Intake'), ('flow', 'flow'), ('number', '2'), ('state', 'ported')]
+    """
+    tokens: Tokens = []
+    for match in _TOKEN.finditer(text):
+        if _CJK.search(match[0]):
+            tokens += _cut_cjk(match[0], match.start())
+        else:
+            tokens.append((match[0], fold(match[0]) or match[0], match.start(), match.end()))
+    found: list[Mention] = []
+    place = 0
+    while place < len(tokens):
+        raw, _, start, end = tokens[place]
+        if raw[0].isdigit():
+            found.append(Mention("number", raw, start, end))
+            place += 1
+            continue
+        count = _longest(tokens, place)
+        last = tokens[place + max(count, 1) - 1]
+        kind, languages = PHRASES[_joined(tokens, place, count)] if count else ("unknown", ())
+        if count <= 1 and len(raw) == 1 and raw.isalpha() and raw.isascii():
+            kind = "letter"
+        elif not count and raw.casefold() in _POSITIONS:
+            kind = "position"
+        if count <= 1 and raw in "#&+@" and len(tokens) > 1:
+            kind = "mark"
+        found.append(Mention(kind, text[start : last[3]], start, last[3], languages))
+        place += max(count, 1)
+    return found
+
+
+def _cut_cjk(word: str, start: int) -> Tokens:
+    """Cut a word that is written without blanks at the longest phrases of the vocabulary."""
+    found: Tokens = []
+    place = rest = 0
+    while place < len(word):
+        size = next(
+            (n for n in range(min(12, len(word) - place), 0, -1) if fold(word[place : place + n]) in PHRASES), 0
+        )
+        if size:
+            if rest < place:
+                found.append((word[rest:place], fold(word[rest:place]), start + rest, start + place))
+            found.append(
+                (word[place : place + size], fold(word[place : place + size]), start + place, start + place + size)
+            )
+            place += size
+            rest = place
+        else:
+            place += 1
+    if rest < place:
+        found.append((word[rest:place], fold(word[rest:place]), start + rest, start + place))
+    return found
+
+
+def _joined(tokens: Tokens, place: int, count: int) -> str:
+    """So many tokens as one text."""
+    return " ".join(token[1] for token in tokens[place : place + count])
+
+
+def _longest(tokens: Tokens, place: int) -> int:
+    """How many tokens from here on are one phrase of the vocabulary; 0 if none."""
+    for count in range(min(LONGEST, len(tokens) - place), 0, -1):
+        if _joined(tokens, place, count) in PHRASES:
+            return count
+    return 0
+
+
+@lru_cache(maxsize=8192)
+def parse_label(text: str) -> Label:
+    """Say what a text says.
+
+    Examples
+    --------
+    >>> label = parse_label("Int #2 (CFM)")
+    >>> label.side, label.port, label.unit.name
+    ('intake', '2', 'CFM')
+    >>> parse_label("Ventilhub [mm]").kind, parse_label("Cyl 1 Ex").side, parse_label("Port 01").port
+    ('lift', 'exhaust', '01')
+    """
+    clean = " ".join(text[: 4 * LONGEST_LABEL].replace("_", " ").split()).strip(" :=")
+    marked = _MARKDOWN.match(clean)
+    if marked:
+        clean = marked[2].strip(" :=")
+    if not clean or len(clean) > LONGEST_LABEL:
+        return Label(rest=clean)
+    clean = _ORDINAL.sub(_turn_ordinal, _QUOTE.sub(" ", clean))
+    taken = take_pressure(clean)
+    if taken is None:
+        return _without_pressure(clean)
+    label = _without_pressure(taken.rest)
+    said = (taken.number, taken.unit)
+    if not taken.bare or (
+        label.kind not in _SIZE_KINDS
+        and (not label.rest or taken.behind_flow or taken.at_the_end or label.kind == "flow")
+    ):
+        return replace(label, pressure=said)
+    plain = _without_pressure(clean)
+    if label.kind in _SIZE_KINDS:
+        return plain
+    return replace(label, rest=plain.rest or label.rest, aside=said, aside_rest=label.rest)
+
+
+def _turn_ordinal(match: re.Match[str]) -> str:
+    """``2nd run`` as ``run 2``; any other ordinal stays as it is."""
+    kind = PHRASES.get(fold(match[2]), ("",))[0]
+    return f"{match[2]} {match[1]}" if kind == "run" or (kind in ("port", "intake", "exhaust")) else match[0]
+
+
+def _without_pressure(clean: str) -> Label:
+    """Say what a text says that holds no test pressure, or no longer."""
+    whole = whole_unit(clean) if clean else None
+    if whole is not None:
+        bracketed = clean[0] in "(["
+        inner = clean.strip("()[]{}<>")
+        code = "in" if inner.lower() == "in" and not bracketed else None
+        return Label("gain" if inner == "%" else None, code=code, unit=whole, unit_text=inner)
+    other = foreign_unit(clean)
+    if other:
+        return Label("other", foreign=other)
+    inch = _INCH.search(clean)
+    if inch is not None and parse_label(clean[: inch.start()]).kind in _INCH_KINDS:
+        clean = clean[: inch.start()] + " (in)"
+    unit, unit_text, clean, foreign = take_unit(clean)
+    return _Reader(mentions(clean), clean).label(unit, unit_text, foreign)
+
+
+class _Reader:
+    """Adds up the mentions of one text."""
+
+    def __init__(self, found: list[Mention], text: str) -> None:
+        if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
+            found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
+        if any(m.kind in (*SIDE_KINDS, "port") for m in found):
+            found = [m._replace(kind="head") if m.text.casefold() == "bank" else m for m in found]
+        self.found = found
+        self.text = text
+        self.kinds: list[str] = []
+        self.sides: list[Side] = []
+        self.port: str | None = None
+        self.run: int | None = None
+        self.head: str | None = None
+        self.code: str | None = None
+        self.bare: str | None = None
+        self.letter: str | None = None
+        self.position: str | None = None
+        self.treatment = ""
+        self.again = False
+
+    def label(self, unit: Unit | None, unit_text: str, foreign: str) -> Label:
+        """Take what names a test off both ends; what is left is a name."""
+        first, last = self._name_span()
+        inside = range(first, last + 1) if first is not None and last is not None else range(0)
+        outside = [m for i, m in enumerate(self.found) if i not in inside]
+        self._take_all(outside, flow=unit is not None and unit.quantity in FLOW_QUANTITIES, whole=not inside)
+        rest = self.text[self.found[inside[0]].start : self.found[inside[-1]].end].strip() if inside else ""
+        kinds = [m.kind for m in self.found]
+        if (
+            self.bare
+            and kinds[:1] in (["filler"], ["title"])
+            and set(kinds) <= {"filler", "title", "number"}
+            and unit is None
+        ):
+            rest, self.bare = self.text.strip(), None  # "Test 1" is a name
+        both = len(set(self.sides)) > 1
+        kind = self._kind(rest, inside)
+        if kind is None and both and not rest and not (set(self.kinds) - {"flow"}):
+            kind = "side" if len(outside) == 2 and unit is None else None
+        if foreign and kind in (None, "flow", "derived") and not both:
+            kind = "other"
+        if kind in LEFT_OUT:
+            rest = ""
+        return Label(
+            kind, self.sides[0] if self.sides and not both else None, self.port, self.run, self.head, self.code,
+            self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
+            treatment=self.treatment, again=self.again, both_sides=both,
+            kinds=tuple(m.kind for m in self.found), languages=tuple(lang for m in self.found for lang in m.languages),
+        )  # fmt: skip
+
+    def _name_span(self) -> tuple[int | None, int | None]:
+        """First and last mention of the name in the middle; None where nothing names a state."""
+        found = self.found
+        core = [i for i, m in enumerate(found) if m.kind in ("unknown", "state")]
+        core += [
+            i
+            for i, m in enumerate(found)
+            if m.kind in ("variant",) and i + 1 < len(found) and found[i + 1].kind == "number"
+        ]
+        core = [i for i in core if not self._names_a_port(i) and not self._is_loose_in(i)]
+        if not core:
+            return None, None
+        first, last = min(core), max(core)
+        while first > 0 and self._joins(first - 1, before=True):
+            first -= 1
+        while last + 1 < len(found) and self._joins(last + 1, before=False):
+            last += 1
+        return first, last
+
+    def _joins(self, index: int, *, before: bool) -> bool:  # noqa: PLR0911
+        """Whether a mention beside a name is part of it: small words, parts of the head, numbers before a word."""
+        m = self.found[index]
+        if m.text.lower() == "in" and self._is_loose_in(index):
+            return False
+        if (
+            m.kind == "number"
+            and index + 1 < len(self.found)
+            and self.found[index + 1].kind == "run"
+            and _CJK.search(self.found[index + 1].text)
+        ):
+            return False
+        if m.kind in ("number", "letter"):
+            pair = index if m.kind == "letter" else index - 1
+            beside = pair >= 0 and pair + 1 < len(self.found) and self.found[pair].kind == "letter"
+            if beside and self.found[pair + 1].kind == "number" and self._glued(self.found, pair):
+                return False
+            if before and index and self.found[index - 1].text.lower() == "in":
+                return False
+            if before:
+                ahead = self.found[index - 1].kind if index else ""
+                return ahead not in (*SIDE_KINDS, "port", "run", "mark", "position")
+            return True
+        if m.kind == "mark":
+            return m.text == "+" or (m.text == "&" and not before)
+        if m.kind == "flow" and not before and index + 1 < len(self.found):
+            return self.found[index + 1].kind in ("unknown", "filler", "valve_head")  # "high flow valves"
+        if m.kind in (*SIDE_KINDS, "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common"):
+            return False
+        if m.kind in LEFT_OUT and m.kind != "other":
+            return False
+        if m.kind == "head" and before and index == 0:
+            return True
+        return True
+
+    def _is_run_word(self, index: int) -> bool:
+        """Whether the word test counts the runs of a port: ``Intake 1 test 2``."""
+        m = self.found[index]
+        if (
+            fold(m.text) not in ("test", "tests", "proef")
+            or index + 1 >= len(self.found)
+            or self.found[index + 1].kind != "number"
+        ):
+            return False
+        return any(
+            x.kind in (*SIDE_KINDS, "port", "letter", "position", "number") or x.text.lower() == "in"
+            for x in self.found[:index]
+        )
+
+    def _names_a_port(self, index: int) -> bool:
+        """Whether an unknown single word is a port's name, behind the word for it."""
+        m = self.found[index]
+        return (
+            m.kind == "unknown"
+            and len(m.text) == 1
+            and index > 0
+            and self.found[index - 1].kind in ("port", *SIDE_KINDS)
+        )
+
+    def _is_loose_in(self, index: int) -> bool:
+        """Whether it is the word in, which beside a flow or a port means the intake."""
+        m = self.found[index]
+        if m.text.lower() != "in":
+            return False
+        if (
+            index + 1 < len(self.found)
+            and self.found[index + 1].kind == "number"
+            and len(self.found[index + 1].text) < 3
+        ):
+            return self.text[m.end : self.found[index + 1].start] in ("", "-", ".", "#", " #", " ")
+        words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
+        return set(words) <= {
+            "flow",
+            "port",
+            "number",
+            "letter",
+            "run",
+            "treatment",
+            "position",
+            "again",
+            "exhaust",
+            "head",
+        }
+
+    def _take_all(self, found: list[Mention], *, flow: bool, whole: bool) -> None:  # noqa: PLR0912
+        """Take the mentions that are no part of a name."""
+        used: set[int] = set()
+        for index, m in enumerate(found):
+            if index in used:
+                continue
+            if m.kind in SIDE_KINDS:
+                self.sides.append(SIDE_KINDS[m.kind])
+                self._take_port(found, index, used)
+            elif m.kind == "port":
+                behind = index and found[index - 1].kind == "number" and self.port == found[index - 1].text
+                if not self._take_port(found, index, used) and not behind:
+                    self.kinds.append("port")
+            elif m.kind == "run" or (m in self.found and self._is_run_word(self.found.index(m))):
+                self._take_run(found, index, used)
+            elif m.kind == "head" and not self._is_valve_head(found, index):
+                at = _after(found, index, used, {"number", "letter", "position"})
+                if at is not None and len(found) > 2:
+                    self.head = found[at].text
+                    used.add(at)
+                else:
+                    self.kinds.append("head")
+            elif m.kind == "position":
+                self.position = m.text if self.position is None else f"{self.position} {m.text}"
+            elif m.kind == "again":
+                self.again = True
+            elif m.kind == "treatment":
+                self.treatment = m.text
+            elif m.kind == "unknown" and m.text.lower() == "in":
+                self._take_code(found, index, used, "in")
+            elif m.kind not in ("number", "letter", *_WEAK, "unknown", "state"):
+                self.kinds.append(m.kind)
+        self._take_letters(found, used, flow=flow, whole=whole)
+        self._take_numbers(found, used)
+
+    def _is_valve_head(self, found: list[Mention], index: int) -> bool:
+        """Whether the word head is the valve's."""
+        return any(m.kind == "valve_head" for m in found)
+
+    def _take_port(self, found: list[Mention], index: int, used: set[int]) -> bool:
+        """Take a port's name behind a side or a port word: a number, one letter, or both; or a number before it."""
+        at = _after(found, index, used, {"number", "letter", "position"})
+        if at is not None and found[at].kind == "position" and found[index].kind != "port":
+            at = None
+        if (
+            at is not None
+            and found[at].kind == "letter"
+            and at + 1 < len(found)
+            and found[at + 1].kind == "number"
+            and self._glued(found, at)
+        ):
+            at = None  # "Port E3": the letter belongs to the number behind it
+        if at is None:
+            before = index - 1
+            numbered = before >= 0 and before not in used and found[before].kind == "number"
+            if (
+                numbered
+                and "." not in found[before].text
+                and "," not in found[before].text
+                and len(found[before].text) < 3
+            ):
+                ahead = found[before - 1].kind if before else ""
+                if ahead not in ("run", "variant", "head", "state", "unknown") or (before - 1) in used:
+                    used.add(before)
+                    self._add_port(found[before].text)
+                    return True
+            return False
+        if "." in found[at].text or "," in found[at].text:
+            return False
+        name = found[at].text
+        used.update(range(index, at + 1))
+        follows = found[at + 1] if at + 1 < len(found) else None
+        if follows is not None and follows.kind == "letter" and follows.start == found[at].end:
+            name += follows.text
+            used.add(at + 1)
+        self._add_port(name)
+        return True
+
+    def _add_port(self, name: str) -> None:
+        """Add a port's name; the same one twice is one."""
+        if self.port is None:
+            self.port = name
+        elif self.port != name:
+            self.port = f"{self.port} {name}"
+
+    def _take_run(self, found: list[Mention], index: int, used: set[int]) -> None:
+        """Take a run with its number; without one the word heads a column of runs."""
+        at = _after(found, index, used, {"number"})
+        if at is None and index and (index - 1) not in used and found[index - 1].end == found[index].start:
+            at = index - 1 if found[index - 1].kind == "number" else None
+        if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
+            self.run = int(found[at].text)
+            used.add(at)
+        else:
+            self.kinds.append("run")
+
+    def _glued(self, found: list[Mention], index: int) -> bool:
+        """Whether a letter touches the number behind it, or is parted from it by a dash or a dot."""
+        gap = self.text[found[index].end : found[index + 1].start]
+        return gap in ("", "-", "–", ".", "#", " #")
+
+    def _take_code(self, found: list[Mention], index: int, used: set[int], code: str) -> None:
+        """Take a letter or ``in`` for a side that the language decides, with the number beside it."""
+        used.add(index)
+        self.code = code
+        at = _after(found, index, used, {"number"})
+        if at is not None and at == index + 1 + (found[index + 1].kind == "mark" if index + 1 < len(found) else 0):
+            used.add(at)
+            self._add_port(found[at].text)
+        elif index and (index - 1) not in used and found[index - 1].kind == "number":
+            used.add(index - 1)
+            self._add_port(found[index - 1].text)
+
+    def _take_letters(self, found: list[Mention], used: set[int], *, flow: bool, whole: bool) -> None:
+        """Place single letters: a run's, a port's, a side's, or a name of their own."""
+        plain = whole and {m.kind for m in found} <= {
+            "letter", "number", "flow", "treatment", "run", "filler", "mark", "again", "common", "port",
+        }  # fmt: skip
+        for index, m in enumerate(found):
+            if m.kind != "letter" or index in used:
+                continue
+            letter = m.text.casefold()
+            ahead = index + 1 < len(found) and found[index + 1].kind == "number" and (index + 1) not in used
+            behind = index > 0 and found[index - 1].kind == "number" and (index - 1) not in used
+            glued = (
+                (ahead and self._glued(found, index))
+                or (behind and found[index - 1].end == m.start)
+                or (behind and self.text[found[index - 1].end : m.start] in ("-", "–"))
+            )
+            number = found[index + 1] if ahead else found[index - 1] if behind else None
+            if number is not None and (glued or plain) and number.text.isdecimal() and len(number.text) < 3:
+                if letter == "r" and glued:
+                    self.run = int(number.text) or None
+                elif letter in SIDE_CODES or letter in _PORT_LETTERS:
+                    self._add_port(number.text)
+                    self.code = None if letter in _PORT_LETTERS and letter not in SIDE_CODES else letter
+                else:
+                    self._add_port(f"{number.text}{m.text}" if behind and not ahead else f"{m.text}{number.text}")
+                used.update((index, found.index(number)))
+            elif self.letter is None and not self.sides:
+                self.letter = m.text
+                used.add(index)
+            elif self.sides and self.port is None:
+                self.port = m.text
+                used.add(index)
+
+    def _take_numbers(self, found: list[Mention], used: set[int]) -> None:
+        """Place the numbers that nothing asked for: a port's beside a side, else a name of its own."""
+        for index, m in enumerate(found):
+            if index in used or m.kind != "number":
+                continue
+            whole = m.text.isdecimal() and len(m.text) < 4
+            if (self.sides or self.code) and self.port is None and whole:
+                self.port = m.text
+            elif self.bare is None:
+                self.bare = m.text
+
+    def _kind(self, rest: str, inside: range) -> str | None:  # noqa: PLR0911
+        """The one kind a text has, None where it has none or several."""
+        kinds = list(dict.fromkeys(self.kinds))
+        if "counter" in kinds and set(kinds) & _WHO:
+            kinds.remove("counter")  # "Run no."
+        if "average" in kinds and set(kinds) & (LENGTH_KINDS - {"lift"}):
+            kinds.remove("average")  # "Stem Ø": the sign of a mean is that of a diameter too
+        for kind in _STATISTICS:
+            if kind in kinds and not (
+                rest
+                and kind == "gain"
+                and kinds == ["gain"]
+                and self.found[-1].kind != "gain"
+                and self.found[0].kind != "gain"
+            ):
+                return kind
+        ends = {self.found[0].kind, self.found[-1].kind} if self.found else set()
+        if "derived" in kinds and (not rest or "derived" in ends) and not set(kinds) & {"flow"}:
+            return "derived"
+        if "derived" in kinds and not rest:
+            return "derived"
+        if "other" in kinds and not rest and not set(kinds) & {"lift"}:
+            return (
+                "other"
+                if set(kinds) <= {"other", "meter", "head", "filler", "pressure"} or len(kinds) == 1
+                else kinds[0]
+                if kinds[0] != "other"
+                else "other"
+            )
+        if "meter" in kinds and not rest:
+            kinds = (
+                [k for k in kinds if k not in ("pressure", "flow")] if not set(kinds) & {"average", "gain"} else kinds
+            )
+            if set(kinds) == {"meter"}:
+                return "meter"
+        if (
+            "flow" in kinds
+            and not set(kinds) - {"flow", "pressure", "head", "bench", "variant", "port", "leak"}
+            and "leak" not in kinds
+        ):
+            return "flow"
+        if rest:
+            return None
+        return kinds[0] if len(kinds) == 1 else None
+
+
+def _after(found: list[Mention], index: int, used: set[int], kinds: set[str]) -> int | None:
+    """The mention that names what the one at `index` is, behind # and No."""
+    at = index + 1
+    while at < len(found) and (found[at].kind in ("common", "mark") or fold(found[at].text) in ("no", "nr", "number")):
+        at += 1
+    return at if at < len(found) and found[at].kind in kinds and at not in used else None

@@ -1,0 +1,327 @@
+"""Running text -> the conditions it states: labels with the quantities behind them, and units named in a sentence."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import NamedTuple
+
+from flowkit.importers.words.items import CONDITION_FIELDS
+from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, mentions, parse_label
+from flowkit.importers.words.vocabulary import fold
+from flowkit.units import Unit, find_unit
+
+__all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
+
+WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
+UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
+TEXT_KINDS = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "date"})
+LABELS = frozenset(CONDITION_FIELDS) | WHO_KINDS | UNIT_KINDS | {"zero_reading", "liquid_temperature"}
+LONGEST = 2000  # characters of a text that are looked at
+_NUMBER = re.compile(r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ ,.]\d{3})+|\d+)?(?:[.,]?\d+)(?![\w]*\d)")
+_UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
+_CUT = re.compile(r"\s*[;|\t\n]\s*|\s{3,}")
+_ANSWER = re.compile(r"\s*(?:[:=：]|\bis\b|\bwas\b)\s*")
+_SENTENCE = frozenset(
+    [
+        "the",
+        "a",
+        "an",
+        "on",
+        "no",
+        "not",
+        "with",
+        "without",
+        "is",
+        "are",
+        "was",
+        "were",
+        "all",
+        "here",
+        "side",
+        "when",
+        "for",
+        "from",
+        "ohne",
+        "der",
+        "die",
+        "das",
+        "am",
+        "auf",
+        "mit",
+        "sans",
+        "sur",
+        "le",
+        "la",
+        "les",
+        "cote",
+        "du",
+        "au",
+        "en",
+        "sin",
+        "sobre",
+        "el",
+        "los",
+        "del",
+        "con",
+        "senza",
+        "sul",
+        "lato",
+        "il",
+        "di",
+        "zonder",
+        "op",
+        "de",
+        "het",
+        "bez",
+        "na",
+        "po",
+        "utan",
+        "pa",
+        "e",
+        "o",
+        "os",
+        "sem",
+    ]
+)
+
+
+class Pair(NamedTuple):
+    """A label of a text with what is written behind it."""
+
+    label: Label
+    value: str
+
+
+class Found(NamedTuple):
+    """A number in a text with the unit behind it."""
+
+    number: str
+    unit_text: str
+    unit: Unit | None
+    start: int
+    end: int
+
+
+@lru_cache(maxsize=2048)
+def quantities(text: str) -> tuple[Found, ...]:
+    """The numbers of a text that have a unit behind them, or none.
+
+    Examples
+    --------
+    >>> [(f.number, f.unit.name) for f in quantities("5.0 kPa  temp 24C baro 998 mbar")]
+    [('5.0', 'kPa'), ('24', '°C'), ('998', 'mbar')]
+    """
+    found = []
+    end = 0
+    for match in _NUMBER.finditer(text):
+        if match.start() < end:
+            continue
+        unit, unit_text, end = _unit_behind(text, match.end())
+        found.append(Found(match[0].strip(), unit_text, unit, match.start(), end))
+    return tuple(found)
+
+
+def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
+    """The longest unit right behind a number."""
+    best: tuple[Unit | None, str, int] = (None, "", start)
+    place = start
+    bracket = re.compile(r"\s*[(\[]").match(text, place)
+    if bracket:
+        place = bracket.end()
+    for _ in range(4):
+        word = _UNIT_WORD.match(text, place)
+        if word is None:
+            break
+        place = word.end()
+        spelled = text[start:place].strip(" ([")
+        for tail in (spelled, spelled.rstrip(".")):
+            unit = find_unit(tail)
+            if unit is not None and not (len(tail) == 1 and tail.isalpha() and tail not in "CFK"):
+                best = (unit, tail, place)
+                break
+    return best
+
+
+@lru_cache(maxsize=2048)
+def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
+    """The labels of a text with their values, and the text that is left.
+
+    Examples
+    --------
+    >>> found, rest = pairs("Δp = 5.0 kPa  temp 24C  baro 998 mbar")
+    >>> [(pair.label.kind, pair.value) for pair in found]
+    [('pressure', '5.0 kPa'), ('air_temperature', '24C'), ('barometer', '998 mbar')]
+    """
+    text = text[:LONGEST]
+    found: list[Pair] = []
+    rest: list[str] = []
+    for piece in _CUT.split(text):
+        got, left = _of_piece(piece)
+        found += got
+        if left.strip(" ,.:"):
+            rest.append(left.strip())
+    return tuple(found), "; ".join(rest)
+
+
+def _of_piece(piece: str) -> tuple[list[Pair], str]:
+    """The pairs of one piece of text."""
+    plain = _plain_pair(piece)
+    if plain is not None:
+        return plain, ""
+    found: list[Pair] = []
+    left = ""
+    start = 0
+    for number in quantities(piece):
+        if number.start < start:
+            continue
+        before = piece[start : number.start]
+        label = _label_before(before)
+        if label is None:
+            continue
+        value = piece[number.start : number.end]
+        answered = bool(re.search(r"[:=：]\s*$", before))
+        if (
+            number.unit is None
+            and not answered
+            and label[0].unit is None
+            and label[0].kind not in ("humidity", "seat_angle", "port", "run")
+        ):
+            continue
+        if number.unit is not None and not _suits(str(label[0].kind), number.unit):
+            continue
+        found.append(Pair(label[0], value.strip(" ,.;)")))
+        left += piece[start : start + label[1]]
+        start = number.end
+        close = re.compile(r"\s*[)\]]").match(piece, start)
+        start = close.end() if close else start
+    return found, left + piece[start:]
+
+
+_ODD = {
+    "pressure": ("pressure", "length"), "barometer": ("pressure", "length"), "leak": FLOW_QUANTITIES,
+    "check_reading": FLOW_QUANTITIES, "check_nominal": FLOW_QUANTITIES, "humidity": ("humidity",),
+    "air_temperature": ("temperature",), "meter_temperature": ("temperature",), "seat_angle": ("angle",),
+    "check_pressure": ("pressure", "length"), "leak_pressure": ("pressure", "length"), "meter_pressure": ("pressure",),
+    "check_reading_pressure": ("pressure", "length"),
+}  # fmt: skip
+
+
+def _suits(kind: str, unit: Unit) -> bool:
+    """Whether a unit is one of a condition's."""
+    if kind in _ODD:
+        return unit.quantity in _ODD[kind] and (unit.quantity != "length" or unit.name == "in")
+    return unit.quantity == "length" if kind in CONDITION_FIELDS and kind not in TEXT_KINDS else False
+
+
+def _plain_pair(piece: str) -> list[Pair] | None:  # noqa: PLR0911
+    """``label: value`` where the value is a text, a date, a name, or one quantity alone."""
+    for match in re.finditer(r"\s*[:=：]\s*", piece):
+        label = _whole_label(piece[: match.start()])
+        value = piece[match.end() :].strip()
+        if label is None:
+            return None
+        if not value:
+            return None
+        kind = str(label.kind)
+        if kind in TEXT_KINDS | WHO_KINDS | UNIT_KINDS:
+            following = re.search(r",\s+(?=[^,:=]{2,30}[:=])", value)
+            if following:
+                return [Pair(label, value[: following.start()]), *(_of_piece(value[following.end() :])[0])]
+            return [Pair(label, value)]
+        numbers = quantities(value)
+        if not numbers or (len(numbers) == 1 and numbers[0].start < 3):
+            return [Pair(label, value)]
+        if len(numbers) == 2 and re.search(r"[@(]|\bat\b", value[numbers[0].end : numbers[1].start]):
+            return [Pair(label, value)]  # a leak with its pressure
+        return None
+    return None
+
+
+def _whole_label(text: str) -> Label | None:
+    """A text that is a label and nothing else."""
+    label = parse_label(text)
+    return label if _is_label(label) else None
+
+
+def _is_label(label: Label) -> bool:
+    """Whether a text asks for a value behind it."""
+    if label.kind not in LABELS or label.rest or label.bare or (label.letter and label.kind != "fixture_bore"):
+        return False
+    return not (label.kind in WHO_KINDS and label.names)
+
+
+_TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
+
+
+def _label_before(text: str) -> tuple[Label, int] | None:
+    """The label that ends right before a number, and where in the text it begins."""
+    body = text[: len(text) - len(_TAIL.search(text)[0])] if _TAIL.search(text) else text  # type: ignore[index]
+    if not body.strip():
+        return None
+    words = list(re.finditer(r"\S+", body))
+    for count in range(min(5, len(words)), 0, -1):
+        begin = words[-count].start()
+        if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
+            continue
+        label = _whole_label(body[begin:].strip(" ,.;:="))
+        if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
+            return label, begin
+    return None
+
+
+def is_sentence(text: str) -> bool:
+    """Tell a sentence from a title: words of a sentence beside words that name nothing.
+
+    Examples
+    --------
+    >>> is_sentence("Radius plate on the intake"), is_sentence("Intake, as received")
+    (True, False)
+    """
+    words = fold(text).split()
+    small = sum(word in _SENTENCE for word in words)
+    if text.rstrip().endswith((".", "。", "!")) and len(words) > 3:
+        return True
+    unknown = sum(
+        m.kind in ("unknown", "entry_fitting", "exit_fitting", "notes", "filler") for m in mentions(text[:300])
+    )
+    return len(words) > 2 and small > 0 and unknown > 0
+
+
+_WORDS = re.compile(r"[^\s,;:()\[\]=。、：]+")
+
+
+@lru_cache(maxsize=1024)
+def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
+    """The units of flow and lift that a sentence names: ``flow in CFM, lift inches``.
+
+    Examples
+    --------
+    >>> [(kind, unit.name) for kind, unit in named_units("Flow: CFM. Lift: inches.")]
+    [('flow_unit', 'CFM'), ('lift_unit', 'in')]
+    """
+    found: dict[str, Unit] = {}
+    text = re.sub(r"(?<=[぀-ヿ㐀-鿿])(?=[^぀-ヿ㐀-鿿\s])|(?<=[^぀-ヿ㐀-鿿\s])(?=[぀-ヿ㐀-鿿])", " ", text[:400])
+    words = [(m[0].rstrip(".。"), m.start()) for m in _WORDS.finditer(text)]
+    lifts = [m.end for m in mentions(text) if m.kind == "lift"]
+    for place, (_, start) in enumerate(words):
+        lift = max((end for end in lifts if end <= start), default=-99)
+        if place and words[place - 1][0][:1].isdigit():
+            continue
+        for count in (3, 2, 1):
+            spelled = " ".join(w for w, _ in words[place : place + count])
+            unit = find_unit(spelled)
+            if unit is None or (count > 1 and place + count > len(words)):
+                continue
+            if unit.quantity in FLOW_QUANTITIES and len(spelled) > 2:
+                found.setdefault("flow_unit", unit)
+            elif (
+                unit.quantity == "length"
+                and start - lift <= 16
+                and (spelled.lower() not in ("in", "m") or place + 1 == len(words))
+            ):
+                found.setdefault("lift_unit", unit)
+            else:
+                continue
+            break
+    return tuple(found.items())

@@ -1,0 +1,242 @@
+"""Units and pressures inside a label: ``Flow (CFM @ 28 inH2O)``."""
+
+from __future__ import annotations
+
+import re
+from typing import NamedTuple
+
+from flowkit.importers.words.vocabulary import PHRASES, fold
+from flowkit.units import Quantity, Unit, find_unit
+
+__all__ = ["FLOW_QUANTITIES", "TakenPressure", "foreign_unit", "take_pressure", "take_unit", "whole_unit"]
+
+FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
+
+
+# Units of quantities that are no part of a flow test: their columns are never flows.
+_FOREIGN = {
+    "speed of rotation": "rpm 1/min u/min tr/min obr/min t/min rev/min r/min min-1 varv/min",
+    "sound": "db dba db(a) dbc",
+    "electricity": "a amp amps ampere amperes ma v volt volts vdc vac mv w watt watts kw ohm ohms hz khz",
+    "velocity": "ft/s fps ft/sec m/s m/sec fpm ft/min km/h mph",
+    "power": "hp bhp whp ps kw cv",
+    "mass": "lb lbs kg g gram grams oz",
+    "force": "n kn lbf nm lbft lb-ft ft-lb kgf",
+    "liquid flow": "gpm gal/min gph usgpm igpm l/h lph gal",
+    "time": "s sec secs seconds min mins minutes h hrs hours",
+    "money": "usd eur gbp $ € £",
+}
+_FOREIGN_KEYS = {spelled: quantity for quantity, words in _FOREIGN.items() for spelled in words.split()}
+_LETTERS = frozenset("avwsngh")  # single letters count as units in brackets only
+
+
+def foreign_unit(text: str, *, bracketed: bool = False) -> str:
+    """The quantity of a unit that is no part of a flow test; empty where the text is none."""
+    inner = text.strip("()[]{}<> ")
+    bracketed = bracketed or inner != text.strip()
+    key = inner.casefold().replace(" ", "").rstrip(".")
+    if key in _LETTERS and not bracketed:
+        return ""
+    return _FOREIGN_KEYS.get(key, "")
+
+
+_BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
+
+
+_WATER = (
+    r"(?:h2o|h20|h₂o|water(?:\s*column)?|w\.?c\.?|w\.?g\.?|h2o\s*column|hg|wassers(?:ä|ae)ule|ws|d.?eau|eau|ce|"
+    r"de\s+agua|agua|d.?acqua|acqua|waterkolom|wk|słupa\s+wody|sł\.?\s*w\.?|vattenpelare|vp|de\s+água|água|ca|aq|水柱)"
+)
+_INCHES = (
+    r"(?:in(?:ch(?:es)?)?\.?|ins\.?|zoll|pouces?|po\.?|pulgadas?|pulg\.?|pollici|duim|cali|tum|polegadas?|"
+    r"pol\.?|インチ)"
+)
+
+
+_WORD_AT = r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s)|\bbij\b|\bprzy\b|\bvid\b|\bem\b|\bcon\b|\bto\b|\bauf\b|\bsous\b)"
+
+_AT = re.compile(
+    rf"{_WORD_AT}\s*(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"(?P<unit>[\"″”]\s*{_WATER}?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
+    rf"|[mc]m\s*(?:of\s+|de\s+)?{_WATER}|[hk]?pa|mbar|bar|psi)(?!\w)",
+    re.IGNORECASE,
+)
+
+
+_AT_BARE = re.compile(
+    r"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*(?P<number>\d+(?:[.,]\d+)?)(?P<unit>)(?=\s*(?:$|[,;)\]]))", re.IGNORECASE
+)
+
+
+_PRESSURE = re.compile(
+    r"(?<![A-Za-z0-9.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
+    r"|iwc|iwg|[hk]?pa|mbar)(?![A-Za-z0-9])",
+    re.IGNORECASE,
+)
+
+
+# Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
+_SECOND_INTAKE = re.compile(r"in\.?\s*2", re.IGNORECASE)
+
+
+LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift
+
+
+LEAST_AT_END, MOST_BARE = 6.0, 65.0  # in inches: "Stock heads @ 28"
+
+
+MOST_PA = 50_000.0  # above it a figure is the barometer's or a compressor's
+
+
+# Kinds of words a bare pressure may stand behind: "flow at 28 in", "tested @ 28", "leak @ 10".
+_LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "bench"})
+
+
+_TESTED = frozenset({"test", "tested", "flowed", "run", "getestet", "gepruft", "teste", "probado", "provato"})
+
+
+_TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
+
+
+def whole_unit(text: str) -> Unit | None:
+    """The unit the whole text is; words of the vocabulary are words."""
+    plain = text.strip("()[]")
+    if plain == text and _SECOND_INTAKE.fullmatch(text):
+        return None
+    return None if fold(plain) in PHRASES and plain != "%" else find_unit(plain) if plain.lower() != "rh %" else None
+
+
+class TakenPressure(NamedTuple):
+    """A pressure written in a label, and what stands around it."""
+
+    number: str
+    unit: str
+    before: str
+    after: str
+    marked: bool = False
+
+    @property
+    def rest(self) -> str:
+        """The label without it."""
+        return f"{self.before} {self.after}".strip()
+
+    @property
+    def bare(self) -> bool:
+        """Whether its unit could be a length, or there is none."""
+        unit = find_unit(self.unit) if self.unit else None
+        return unit is None or unit.quantity != "pressure"
+
+    @property
+    def at_the_end(self) -> bool:
+        """Whether it ends the text behind an @, of a size that no lift, bore or valve has in inches."""
+        return (
+            self.marked and not self.after.strip() and LEAST_AT_END <= float(self.number.replace(",", ".")) <= MOST_BARE
+        )
+
+    @property
+    def behind_flow(self) -> bool:
+        """Whether it stands directly behind a flow or a word for testing, and nothing unknown runs on behind it."""
+        words = self.before.strip(" ,;:([").split()
+        last = words[-1].strip("()[],;:/") if words else ""
+        head = last.rpartition("/")[2]
+        unit = find_unit(last) or find_unit(head)
+        known = PHRASES.get(fold(head))
+        led = (unit is not None and unit.quantity in FLOW_QUANTITIES) or (known is not None and known[0] in _LEADS)
+        next_word = self.after.split()[0] if self.after.split() else ""
+        follows = PHRASES.get(fold(next_word), ("",))[0]
+        ends = not next_word or not next_word[0].isalnum() or follows not in ("", "filler", "common")
+        return (led or fold(head) in _TESTED) and ends
+
+
+def take_pressure(text: str) -> TakenPressure | None:
+    """Find a test pressure such as ``@ 28" H2O`` in a label."""
+    for pattern in (_AT, _PRESSURE, _AT_BARE):
+        for found in pattern.finditer(text):
+            taken = TakenPressure(
+                found["number"],
+                (found["unit"] or "").strip(),
+                text[: found.start()],
+                text[found.end() :],
+                found[0].startswith("@"),
+            )
+            if _is_likely(taken):
+                return taken
+    return None
+
+
+def _is_likely(taken: TakenPressure) -> bool:
+    """Whether a test pressure may be of this size (common practice, no source)."""
+    number = float(taken.number.replace(",", "."))
+    if taken.bare:
+        return number >= LEAST_BARE
+    unit = find_unit(taken.unit)
+    return unit is None or number * unit.factor <= MOST_PA
+
+
+def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
+    """Take the unit out of a label: in brackets, at its end, at its beginning, between its words."""
+    foreign = ""
+    for found in _BRACKET.finditer(text):
+        unit = _first_unit(found[1])
+        if unit is not None:
+            return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :]), ""
+        foreign = foreign or foreign_unit(found[1], bracketed=True)
+    text = re.sub(r"[()\[\]{}<>]", " ", text)
+    words = text.split()
+    for count in (3, 2, 1):
+        if count < len(words):
+            tail = " ".join(words[-count:]).strip(",;:/-–")
+            unit = _free_unit(tail) or _degrees(tail, words[:-count])
+            if unit is not None and not (count > 1 and len(words[-count]) == 1 and words[-count].isalpha()):
+                return unit, tail, _tidy(" ".join(words[:-count])), foreign
+    for place, word in enumerate(words):
+        head, slash, tail = word.partition("/")
+        unit = find_unit(tail) if slash and len(head) > 2 and place == len(words) - 1 else None
+        if unit is not None and find_unit(word) is None:
+            return unit, tail, _tidy(" ".join([*words[:-1], head])), foreign
+        unit = _free_unit(word.strip(",;:"))
+        leads = place == 0 and len(word) > 1 and not _begins_phrase(words)
+        if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or leads):
+            return unit, word.strip(",;:"), _tidy(" ".join(words[:place] + words[place + 1 :])), foreign
+    if not foreign and len(words) > 1:
+        foreign = foreign_unit(words[-1].strip(",;:"))
+    return None, "", " ".join(words), foreign
+
+
+def _first_unit(text: str) -> Unit | None:
+    """The unit in a bracket, alone or before a remark: ``(CFM, corrected)``."""
+    unit = find_unit(text)
+    if unit is None and re.search(r"[,;]", text):
+        unit = find_unit(re.split(r"[,;]", text)[0])
+        unit = unit if unit is not None and unit.quantity in FLOW_QUANTITIES else None
+    return unit
+
+
+def _degrees(text: str, words: list[str]) -> Unit | None:
+    """The unit of ``Air temp F``: one letter, behind words that name a temperature."""
+    named = PHRASES.get(fold(" ".join(words)))
+    if named is None or named[0] not in ("air_temperature", "meter_temperature"):
+        return None
+    unit = find_unit(text)
+    return unit if unit is not None and unit.quantity == "temperature" else None
+
+
+def _begins_phrase(words: list[str]) -> bool:
+    """Whether the words begin with a phrase of the vocabulary, such as ``Meter temperature``."""
+    return any(fold(" ".join(words[:count])) in PHRASES for count in range(2, len(words) + 1))
+
+
+def _free_unit(text: str) -> Unit | None:
+    """A unit that stands among words without brackets; too short ones are words."""
+    plain = text.lower().strip(" .")
+    if _SECOND_INTAKE.fullmatch(text):
+        return None
+    if plain in _TOO_SHORT or (fold(text) in PHRASES and plain != "%"):
+        return None
+    return find_unit(text)
+
+
+def _tidy(text: str) -> str:
+    """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``, ``Flow,``."""
+    return re.sub(r"(?:\s+(?:in|en))?[\s,;:/\-–]*$", "", " ".join(text.split()), flags=re.IGNORECASE)

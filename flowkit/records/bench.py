@@ -1,0 +1,374 @@
+"""The bench's own history: check-plate readings as control charts, drift, leak, and how well runs repeat.
+
+Shewhart's chart for individual values and the exponentially weighted moving average (EWMA) are those of the
+NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 and 6.3.2.4.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from flowkit.records.store import Store
+
+D2 = 1.128
+"""Mean range of two normal values over their standard deviation (e-Handbook, 6.3.2.2)."""
+WEIGHT = 0.3
+LEARNED_FROM = 20
+"""Readings that set the limits: what comes later is judged by them."""
+FEWEST = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """Readings in order with their centre and limits; what is outside is listed by its index.
+
+    Attributes
+    ----------
+    values, ewma : tuple of float
+        The readings, and their exponentially weighted moving average.
+    centre, sigma : float
+        Of the readings that set the limits.
+    low, high : float
+        Limits of a single reading (three sigma).
+    ewma_low, ewma_high : float
+        Limits of the moving average.
+    outside, ewma_outside : tuple of int
+    """
+
+    values: tuple[float, ...]
+    ewma: tuple[float, ...]
+    centre: float
+    sigma: float
+    low: float
+    high: float
+    ewma_low: float
+    ewma_high: float
+    outside: tuple[int, ...]
+    ewma_outside: tuple[int, ...]
+
+
+def control_chart(
+    values: Sequence[float],
+    *,
+    centre: float | None = None,
+    sigma: float | None = None,
+    weight: float = WEIGHT,
+    width: float = 3.0,
+    learned_from: int = LEARNED_FROM,
+) -> Chart:
+    """Put readings on a chart for individual values and on one for their moving average.
+
+    Parameters
+    ----------
+    values : sequence of float
+        In the order they were read, at least two.
+    centre, sigma : float, optional
+        Where known; else the mean of the first `learned_from` readings and their mean moving range over 1.128.
+    weight : float, optional
+        Of the newest reading in the moving average.
+    width : float, optional
+        Of the limits, in standard deviations.
+    learned_from : int, optional
+
+    References
+    ----------
+    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals) and 6.3.2.4 (EWMA: the limits are
+    ``centre ± k·s·sqrt(weight/(2 − weight))``).
+
+    Examples
+    --------
+    >>> chart = control_chart([10.0, 10.2, 9.9, 10.1, 10.0, 11.5], learned_from=5)
+    >>> chart.outside
+    (5,)
+    """
+    first = list(values[:learned_from])
+    middle = math.fsum(first) / len(first) if centre is None else centre
+    if sigma is None:
+        ranges = [abs(b - a) for a, b in pairwise(first)]
+        sigma = math.fsum(ranges) / len(ranges) / D2 if ranges else 0.0
+    ewma, before = [], middle
+    for value in values:
+        before = weight * value + (1 - weight) * before
+        ewma.append(before)
+    half = width * sigma * math.sqrt(weight / (2 - weight))
+    low, high = middle - width * sigma, middle + width * sigma
+    return Chart(
+        tuple(values),
+        tuple(ewma),
+        middle,
+        sigma,
+        low,
+        high,
+        middle - half,
+        middle + half,
+        tuple(i for i, value in enumerate(values) if not low <= value <= high),
+        tuple(i for i, value in enumerate(ewma) if not middle - half <= value <= middle + half),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """How well runs repeat: the relative standard deviation of a run, its degrees of freedom, and how many groups."""
+
+    key: str
+    s: float
+    degrees_of_freedom: int
+    groups: int
+
+
+@dataclass(frozen=True, slots=True)
+class BenchHistory:
+    """What the records say of one bench.
+
+    Attributes
+    ----------
+    bench : str or None
+    dates : tuple of str
+        Of the distinct check-plate readings, in order.
+    chart : Chart or None
+        Of reading over nominal; None with fewer than eight readings.
+    readings, sessions : int
+    drift : float or None
+        Standard deviation of a session's mean reading, relative, less what readings of one session scatter.
+    trend_per_year : float or None
+        Slope of the readings, relative.
+    leak_dates, leaks : tuple
+        Leak over the flow at the lowest lift, by session.
+    leak_trend_per_year : float or None
+    repeatability : Pooled or None
+        Of all repeated runs.
+    by_year, by_operator : tuple of Pooled
+    out_since : str or None
+        Date from which the moving average has been outside its limits until today.
+    spells : tuple of (str, str)
+        First and last date of each stretch outside.
+    """
+
+    bench: str | None
+    dates: tuple[str, ...]
+    chart: Chart | None
+    readings: int
+    sessions: int
+    drift: float | None
+    trend_per_year: float | None
+    leak_dates: tuple[str, ...]
+    leaks: tuple[float, ...]
+    leak_trend_per_year: float | None
+    repeatability: Pooled | None
+    by_year: tuple[Pooled, ...]
+    by_operator: tuple[Pooled, ...]
+    out_since: str | None
+    spells: tuple[tuple[str, str], ...]
+
+
+def pooled(rows: Sequence[tuple[str, float, int]]) -> tuple[Pooled, ...]:
+    """Pool variances by key: ``s² = Σ(Σz²)/Σν`` (ISO 5725-2, 7.4).
+
+    Parameters
+    ----------
+    rows : sequence of (key, sum of squares, degrees of freedom)
+
+    Examples
+    --------
+    >>> [(p.key, round(p.s, 3), p.degrees_of_freedom) for p in pooled([("a", 8.0, 1), ("a", 0.0, 1), ("b", 9.0, 1)])]
+    [('a', 2.0, 2), ('b', 3.0, 1)]
+    """
+    groups: dict[str, list[tuple[float, int]]] = {}
+    for key, squares, freedom in rows:
+        if freedom > 0:
+            groups.setdefault(key, []).append((squares, freedom))
+    made = []
+    for key in sorted(groups):
+        freedom = sum(item[1] for item in groups[key])
+        made.append(Pooled(key, math.sqrt(math.fsum(i[0] for i in groups[key]) / freedom), freedom, len(groups[key])))
+    return tuple(made)
+
+
+def benches(store: Store) -> tuple[str | None, ...]:
+    """Return the names of the benches, the busiest first; None for tests that name none."""
+    rows = store.rows(
+        "SELECT bench, count(*) FROM tests JOIN entries ON entries.id = entry_id WHERE current = 1 "
+        "GROUP BY lower(trim(coalesce(bench, ''))) ORDER BY 2 DESC"
+    )
+    return tuple(row[0] for row in rows)
+
+
+def bench_history(
+    store: Store,
+    bench: str | None = None,
+    *,
+    operator: str | None = None,
+    since: str | None = None,
+    but_for: str | None = None,
+) -> BenchHistory:
+    """Gather what the records say of a bench.
+
+    Parameters
+    ----------
+    store : Store
+    bench : str, optional
+        Its name, in any case; None for the tests that name no bench.
+    operator : str, optional
+        His readings and runs alone.
+    since : str, optional
+        From this date on.
+    but_for : str, optional
+        Path of a job that does not count: the one that asks.
+    """
+    where = "current = 1 AND lower(trim(coalesce(bench, ''))) = ?"
+    values: list[Any] = [(bench or "").strip().casefold()]
+    for clause, value in (("operator = ? COLLATE NOCASE", operator), ("{}.date >= ?", since), ("path <> ?", but_for)):
+        if value is not None:
+            where += " AND " + clause
+            values.append(value)
+    query = "SELECT DISTINCT tests.date, {} FROM tests JOIN entries ON entries.id = entry_id WHERE " + where.format(
+        "tests"
+    )
+    checks = _sessions(store.rows(query.format("round(check_ratio, 9)") + " AND check_ratio IS NOT NULL", values))
+    leaks = _sessions(store.rows(query.format("round(leak_ratio, 9)") + " AND leak_ratio IS NOT NULL", values))
+    dates = tuple(date for date, rows in checks for _ in rows)
+    ratios = [value for _, rows in checks for value in rows]
+    chart = control_chart(ratios) if len(ratios) >= FEWEST else None
+    spells = _spells(chart, dates) if chart else ()
+    repeats = store.rows(
+        "SELECT repeats.date, operator, sum_z2, freedom FROM repeats JOIN entries ON entries.id = entry_id WHERE "
+        + where.format("repeats"),
+        values,
+    )
+    everything = pooled([("all", row[2], row[3]) for row in repeats])
+    leak_means = [math.fsum(rows) / len(rows) for _, rows in leaks]
+    return BenchHistory(
+        bench=bench,
+        dates=dates,
+        chart=chart,
+        readings=len(ratios),
+        sessions=len(checks),
+        drift=_drift([rows for _, rows in checks]),
+        trend_per_year=_trend(dates, ratios),
+        leak_dates=tuple(date for date, _ in leaks),
+        leaks=tuple(leak_means),
+        leak_trend_per_year=_trend([date for date, _ in leaks], leak_means),
+        repeatability=everything[0] if everything else None,
+        by_year=pooled([(str(row[0] or "no date")[:4] if row[0] else "no date", row[2], row[3]) for row in repeats]),
+        by_operator=pooled([(row[1] or "not named", row[2], row[3]) for row in repeats]),
+        out_since=spells[-1][0] if chart and spells and spells[-1][1] == dates[-1] else None,
+        spells=spells,
+    )
+
+
+def _sessions(rows: Sequence[tuple[Any, ...]]) -> list[tuple[str, list[float]]]:
+    """Gather readings by their day, in order; undated ones belong to no session."""
+    found: dict[str, list[float]] = {}
+    for date, value in rows:
+        if date:
+            found.setdefault(str(date), []).append(float(value))
+    return sorted(found.items())
+
+
+def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
+    """Return the standard deviation of what sessions differ by, relative; None with fewer than eight."""
+    if len(sessions) < FEWEST:
+        return None
+    means = [math.fsum(rows) / len(rows) for rows in sessions]
+    middle = math.fsum(means) / len(means)
+    between = math.fsum((mean - middle) ** 2 for mean in means) / (len(means) - 1)
+    squares = [(math.fsum((x - math.fsum(rows) / len(rows)) ** 2 for x in rows), len(rows) - 1) for rows in sessions]
+    freedom = sum(item[1] for item in squares)
+    within = math.fsum(item[0] for item in squares) / freedom if freedom else 0.0
+    share = math.fsum(1 / len(rows) for rows in sessions) / len(sessions)
+    return math.sqrt(max(between - within * share, 0.0)) / middle
+
+
+def _trend(dates: Sequence[str], values: Sequence[float]) -> float | None:
+    """Return the least-squares slope per year; None with fewer than eight dates or less than half a year."""
+    from datetime import date
+
+    points = []
+    for text, value in zip(dates, values, strict=True):
+        try:
+            points.append((date.fromisoformat(text[:10]).toordinal() / 365.25, value))
+        except ValueError:
+            continue
+    years = {x for x, _ in points}
+    if len(years) < FEWEST or max(years) - min(years) < 0.5:
+        return None
+    x0 = math.fsum(x for x, _ in points) / len(points)
+    y0 = math.fsum(y for _, y in points) / len(points)
+    return math.fsum((x - x0) * (y - y0) for x, y in points) / math.fsum((x - x0) ** 2 for x, _ in points)
+
+
+def _spells(chart: Chart, dates: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Return first and last date of each stretch in which a reading or the moving average is outside."""
+    out = set(chart.outside) | set(chart.ewma_outside)
+    found: list[tuple[str, str]] = []
+    start = None
+    for index, date in enumerate(dates):
+        if index in out and start is None:
+            start = index
+        if start is not None and (index not in out or index == len(dates) - 1):
+            last = index if index in out else index - 1
+            found.append((dates[start], dates[last]))
+            start = None
+        del date
+    return tuple(found)
+
+
+def draw_bench(history: BenchHistory, path: Path) -> None:
+    """Draw the check plate's charts and the repeatability by year, as PNG, SVG or PDF by the path's ending."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    from flowkit.output import written_whole
+
+    figure = Figure(figsize=(10, 8.5), layout="constrained")
+    FigureCanvasAgg(figure)
+    top, middle, lower = figure.subplots(3, 1, height_ratios=[3, 3, 2])
+    for ax, title in ((top, "Check plate, single readings"), (middle, "Check plate, moving average")):
+        ax.set_title(title, loc="left", fontsize=10)
+        ax.set_ylabel("reading over nominal, %")
+    if history.chart is None:
+        for ax in (top, middle):
+            ax.text(0.5, 0.5, f"{history.readings} dated readings: too few", ha="center", transform=ax.transAxes)
+    else:
+        chart = history.chart
+        _control_panel(top, history.dates, chart.values, (chart.low, chart.centre, chart.high), chart.outside)
+        limits = (chart.ewma_low, chart.centre, chart.ewma_high)
+        _control_panel(middle, history.dates, chart.ewma, limits, chart.ewma_outside)
+    lower.set_title("Repeatability of a run by year", loc="left", fontsize=10)
+    lower.set_ylabel("standard deviation, %")
+    years = [row for row in history.by_year if row.key.isdigit()]
+    for place, row in enumerate(years):
+        lower.bar(place, 100 * row.s, color="#0072B2", width=0.6)
+        lower.annotate(f"{row.degrees_of_freedom}", (place, 100 * row.s), ha="center", va="bottom", fontsize=8)
+    lower.set_xticks(range(len(years)), [row.key for row in years])
+    lower.set_xlabel("figures over the bars: degrees of freedom")
+    for ax in (top, middle, lower):
+        ax.spines[["top", "right"]].set_visible(False)
+    figure.suptitle(f"Bench: {history.bench or 'not named'}", x=0.01, ha="left", fontsize=12)
+    with written_whole(Path(path)) as draft:
+        figure.savefig(draft, dpi=130)
+
+
+def _control_panel(
+    ax: Any,
+    dates: Sequence[str],
+    values: Sequence[float],
+    limits: tuple[float, float, float],
+    outside: Sequence[int],
+) -> None:
+    """Draw one chart: readings in order, centre, limits, and what is outside."""
+    shown = [100 * (value - 1) for value in values]
+    ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color="#5A5A5A")
+    ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color="#D55E00", label="outside the limits")
+    for limit, style in zip(limits, ("--", "-", "--"), strict=True):
+        ax.axhline(100 * (limit - 1), color="#0072B2", lw=1, ls=style)
+    firsts = [i for i, date in enumerate(dates) if i == 0 or date[:4] != dates[i - 1][:4]]
+    ax.set_xticks(firsts, [dates[i][:4] for i in firsts])
+    ax.margins(x=0.01)
+    if outside:
+        ax.legend(fontsize=8, frameon=False, loc="upper left")

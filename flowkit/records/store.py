@@ -1,0 +1,490 @@
+"""One SQLite file of everything that was ever flowed: jobs, sheets, tests as read, curves at the reference.
+
+It is never the only copy: the sheets stay where they are, and `rebuild` makes the file anew from them. What is
+added is added in one transaction, so a process that is killed leaves the file as it was before or after.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Self
+
+from flowkit.errors import FlowkitError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from flowkit.model import Finding
+
+WAIT_S = 30.0
+"""How long one process waits for another that is writing."""
+
+
+class RecordsError(FlowkitError):
+    """Records that cannot be used."""
+
+    rule = "records-unusable"
+
+
+_FIRST = """
+CREATE TABLE entries (
+    id INTEGER PRIMARY KEY, kind TEXT NOT NULL CHECK (kind IN ('job', 'sheet')), path TEXT NOT NULL,
+    fingerprint TEXT NOT NULL, current INTEGER NOT NULL DEFAULT 1, added TEXT NOT NULL DEFAULT CURRENT_TIMESTAMP,
+    title TEXT, number TEXT, customer TEXT, vehicle TEXT, shop TEXT, date TEXT, reference TEXT NOT NULL,
+    UNIQUE (path, fingerprint));
+CREATE TABLE sheets (
+    id INTEGER PRIMARY KEY, entry_id INTEGER NOT NULL REFERENCES entries ON DELETE CASCADE,
+    path TEXT NOT NULL, name TEXT NOT NULL, sha256 TEXT NOT NULL);
+CREATE TABLE states (
+    id INTEGER PRIMARY KEY, entry_id INTEGER NOT NULL REFERENCES entries ON DELETE CASCADE,
+    position INTEGER NOT NULL, name TEXT NOT NULL, state TEXT NOT NULL, valves TEXT NOT NULL);
+CREATE TABLE tests (
+    id INTEGER PRIMARY KEY, entry_id INTEGER NOT NULL REFERENCES entries ON DELETE CASCADE,
+    state_id INTEGER REFERENCES states ON DELETE CASCADE, sheet_id INTEGER REFERENCES sheets ON DELETE CASCADE,
+    identity TEXT NOT NULL, state TEXT NOT NULL, head TEXT, side TEXT, port TEXT, run INTEGER NOT NULL,
+    date TEXT, bench TEXT, operator TEXT, bore_m REAL, valve_m REAL, test_pressure_pa REAL,
+    check_ratio REAL, leak_ratio REAL, mean_flow_m3_s REAL, words TEXT NOT NULL);
+CREATE TABLE curves (
+    test_id INTEGER PRIMARY KEY REFERENCES tests ON DELETE CASCADE,
+    document BLOB NOT NULL, lifts BLOB, flows BLOB);
+CREATE TABLE repeats (
+    id INTEGER PRIMARY KEY, entry_id INTEGER NOT NULL REFERENCES entries ON DELETE CASCADE,
+    state TEXT NOT NULL, head TEXT, side TEXT NOT NULL, port TEXT, date TEXT, bench TEXT, operator TEXT,
+    sum_z2 REAL NOT NULL, freedom INTEGER NOT NULL);
+CREATE TABLE findings (
+    id INTEGER PRIMARY KEY, entry_id INTEGER NOT NULL REFERENCES entries ON DELETE CASCADE,
+    rule TEXT NOT NULL, severity TEXT NOT NULL, place TEXT NOT NULL, message TEXT NOT NULL);
+CREATE INDEX entries_by_number ON entries (number);
+CREATE INDEX sheets_by_content ON sheets (sha256);
+CREATE INDEX sheets_by_entry ON sheets (entry_id);
+CREATE INDEX states_by_entry ON states (entry_id);
+CREATE INDEX tests_by_entry ON tests (entry_id);
+CREATE INDEX tests_by_valve ON tests (side, valve_m);
+CREATE INDEX tests_by_date ON tests (date);
+"""
+
+
+def _add_profiles(connection: sqlite3.Connection) -> None:
+    """Version 2: what ranking needs, worked out once and not at every question."""
+    from flowkit.records.figures import profile_of
+
+    connection.execute("ALTER TABLE tests ADD COLUMN profile BLOB")
+    rows = connection.execute(
+        "SELECT tests.id, side, document, lifts, flows, reference FROM tests JOIN curves ON test_id = tests.id "
+        "JOIN entries ON entries.id = entry_id WHERE lifts IS NOT NULL"
+    ).fetchall()
+    for test, side, document, lifts, flows, reference in rows:
+        conditions = unpacked(document)["conditions"]
+        profile = profile_of(side, floats(lifts), floats(flows), conditions, json.loads(reference))
+        connection.execute("UPDATE tests SET profile = ? WHERE id = ?", (packed_floats(profile), test))
+
+
+def _script(text: str) -> Callable[[sqlite3.Connection], None]:
+    """Run statements one by one: `executescript` would commit what came before it."""
+
+    def run(connection: sqlite3.Connection) -> None:
+        """Run them."""
+        for statement in text.split(";\n"):
+            if statement.strip():
+                connection.execute(statement)
+
+    return run
+
+
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_FIRST), _add_profiles)
+"""What makes each version of the one before it; the number of them is today's version."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRow:
+    """A file that tests came from."""
+
+    path: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class StateRow:
+    """A state of a job's head: what it is called, its factors and its valves by side."""
+
+    name: str
+    state: Mapping[str, Any]
+    valves: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class TestRow:
+    """One test: as read (`document`, spec section 10) and its curve at the reference, where there is one."""
+
+    __test__ = False
+
+    state: int | None
+    sheet: int | None
+    document: Mapping[str, Any]
+    lifts_m: tuple[float, ...] = ()
+    flows_m3_s: tuple[float, ...] = ()
+    mean_flow_m3_s: float | None = None
+    check_ratio: float | None = None
+    leak_ratio: float | None = None
+    profile: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatRow:
+    """Repeated runs of one port in one session: their sum of z² and its degrees of freedom (spec section 7)."""
+
+    state: str
+    head: str | None
+    side: str
+    port: str | None
+    date: str | None
+    bench: str | None
+    operator: str | None
+    sum_z2: float
+    freedom: int
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A job, or a sheet on its own, ready to be kept."""
+
+    kind: str
+    path: str
+    fingerprint: str
+    reference: Mapping[str, Any]
+    tests: tuple[TestRow, ...]
+    sheets: tuple[SheetRow, ...] = ()
+    states: tuple[StateRow, ...] = ()
+    repeats: tuple[RepeatRow, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    info: Mapping[str, str | None] | None = None
+
+
+def default_file() -> Path:
+    """Return where the records are kept unless somebody says otherwise: the user's data folder."""
+    from platformdirs import user_data_path
+
+    return user_data_path("flowkit", appauthor=False) / "records.sqlite"
+
+
+def packed(value: Any) -> bytes:
+    """Return a document as it is kept."""
+    return zlib.compress(json.dumps(value, ensure_ascii=False, separators=(",", ":")).encode(), 6)
+
+
+def unpacked(data: bytes) -> Any:
+    """Return a document that was kept."""
+    return json.loads(zlib.decompress(data))
+
+
+def packed_floats(values: Sequence[float]) -> bytes | None:
+    """Return numbers as they are kept, little-endian doubles; None for none."""
+    import numpy as np
+
+    return np.asarray(values, dtype="<f8").tobytes() if len(values) else None
+
+
+def floats(data: bytes | None) -> tuple[float, ...]:
+    """Return numbers that were kept."""
+    import numpy as np
+
+    return tuple(np.frombuffer(data, dtype="<f8").tolist()) if data else ()
+
+
+class Store:
+    """The records file, open.
+
+    Parameters
+    ----------
+    path : Path, optional
+        The user's own unless given.
+    write : bool, optional
+        Without it the file must exist and stays as it is.
+
+    Raises
+    ------
+    RecordsError
+        If it cannot be used, with what to do about it.
+    """
+
+    def __init__(self, path: Path | None = None, *, write: bool = False) -> None:
+        self.path = Path(path) if path is not None else default_file()
+        if not self.path.exists() and not write:
+            raise RecordsError(
+                "there are no records yet",
+                "make them with: flowkit records add JOB.toml or FOLDER",
+                file=str(self.path),
+            )
+        with self._named():
+            self.connection = self._opened(write)
+            try:
+                self._bring_up_to_date(write)
+            except BaseException:
+                self.connection.close()
+                raise
+
+    def __enter__(self) -> Self:
+        """Return itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the file."""
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        with suppress(sqlite3.Error):
+            self.connection.close()
+
+    def _opened(self, write: bool) -> sqlite3.Connection:
+        """Open the file; a read-only one without any file beside it."""
+        if write:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            connection = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
+        else:
+            try:
+                connection = self._reading("mode=ro")
+                connection.execute("SELECT count(*) FROM sqlite_master")
+            except sqlite3.OperationalError:
+                # In a folder nobody may write to, WAL's own files cannot be made; without them the file is as it is.
+                connection = self._reading("immutable=1")
+        connection.execute("PRAGMA foreign_keys = ON")
+        if write:
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+        return connection
+
+    def _reading(self, how: str) -> sqlite3.Connection:
+        """Open the file for reading alone."""
+        return sqlite3.connect(f"{self.path.resolve().as_uri()}?{how}", uri=True, timeout=WAIT_S, isolation_level=None)
+
+    def version(self) -> int:
+        """Return the version of the file's layout."""
+        return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
+
+    def _bring_up_to_date(self, write: bool) -> None:
+        """Refuse a newer file; migrate an older one, with a backup."""
+        version, ours = self.version(), len(MIGRATIONS)
+        if version > ours:
+            raise RecordsError(
+                f"the records were written by a newer flowkit (version {version} of the file, this one knows {ours})",
+                "update flowkit, or name another file with --records",
+                file=str(self.path),
+            )
+        if version == ours:
+            return
+        if not write:
+            # Somebody only asks: bring the file up to date first, which needs the right to write.
+            self.connection.close()
+            Store(self.path, write=True).close()
+            self.connection = self._opened(write=False)
+            return
+        if version > 0:
+            self._back_up(version)
+        with self.transaction():
+            for number in range(self.version(), ours):  # looked at again: another process may have been faster
+                MIGRATIONS[number](self.connection)
+            self.connection.execute(f"PRAGMA user_version = {ours}")
+
+    def _back_up(self, version: int) -> Path:
+        """Copy the file beside itself before its layout changes."""
+        target = self.path.with_name(f"{self.path.stem}.version-{version}{self.path.suffix}")
+        number = 1
+        while target.exists():
+            number += 1
+            target = self.path.with_name(f"{self.path.stem}.version-{version}-{number}{self.path.suffix}")
+        copy = sqlite3.connect(target)
+        try:
+            self.connection.backup(copy)
+        finally:
+            copy.close()
+        return target
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """Do everything in the block or nothing of it; others wait."""
+        with self._named():
+            self.connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.connection
+                self.connection.execute("COMMIT")
+            except BaseException:
+                with suppress(sqlite3.Error):
+                    self.connection.execute("ROLLBACK")
+                raise
+
+    def rows(self, query: str, values: Iterable[Any] = ()) -> list[tuple[Any, ...]]:
+        """Return what a question gives."""
+        with self._named():
+            return self.connection.execute(query, tuple(values)).fetchall()
+
+    @contextmanager
+    def _named(self) -> Iterator[None]:
+        """Say in plain words what SQLite cannot do."""
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise _plain(error, self.path) from error
+        except OSError as error:
+            raise RecordsError(
+                f"the records cannot be opened ({error.strerror or error})", "name another file", file=str(self.path)
+            ) from error
+
+    def known(self, path: str, fingerprint: str) -> bool:
+        """Tell whether this very version of a job or sheet is kept and current."""
+        return bool(
+            self.rows("SELECT 1 FROM entries WHERE path = ? AND fingerprint = ? AND current = 1", (path, fingerprint))
+        )
+
+    def add(self, entry: Entry) -> bool:
+        """Keep an entry; False where this very version of it is there already.
+
+        An earlier version of it stays, and no longer counts. A sheet that belongs to a job does not count on its own.
+        """
+        with self.transaction() as connection:
+            if self.known(entry.path, entry.fingerprint):
+                return False
+            connection.execute("UPDATE entries SET current = 0 WHERE path = ?", (entry.path,))
+            # A version that was there before, and is again.
+            connection.execute(
+                "DELETE FROM entries WHERE path = ? AND fingerprint = ?", (entry.path, entry.fingerprint)
+            )
+            if entry.kind == "job":
+                connection.executemany(
+                    "UPDATE entries SET current = 0 WHERE path = ? AND kind = 'sheet'",
+                    [(sheet.path,) for sheet in entry.sheets],
+                )
+            elif self._in_a_job(entry):
+                return False
+            _insert(connection, entry)
+        return True
+
+    def _in_a_job(self, entry: Entry) -> bool:
+        """Tell whether a sheet's very content is kept as part of a job."""
+        return bool(
+            self.rows(
+                "SELECT 1 FROM sheets JOIN entries ON entries.id = entry_id "
+                "WHERE kind = 'job' AND current = 1 AND sheets.path = ? AND sha256 = ?",
+                (entry.path, entry.fingerprint),
+            )
+        )
+
+
+def _insert(connection: sqlite3.Connection, entry: Entry) -> None:
+    """Put an entry and all that belongs to it into the tables."""
+    info = entry.info or {}
+    keys = ("title", "number", "customer", "vehicle", "shop", "date")
+    made = connection.execute(
+        "INSERT INTO entries (kind, path, fingerprint, reference, title, number, customer, vehicle, shop, date) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            entry.kind,
+            entry.path,
+            entry.fingerprint,
+            json.dumps(dict(entry.reference)),
+            *(info.get(key) for key in keys),
+        ),
+    ).lastrowid
+    sheets = [
+        connection.execute(
+            "INSERT INTO sheets (entry_id, path, name, sha256) VALUES (?, ?, ?, ?)",
+            (made, sheet.path, Path(sheet.path).name, sheet.sha256),
+        ).lastrowid
+        for sheet in entry.sheets
+    ]
+    states = [
+        connection.execute(
+            "INSERT INTO states (entry_id, position, name, state, valves) VALUES (?, ?, ?, ?, ?)",
+            (made, place, item.name, json.dumps(dict(item.state)), json.dumps(dict(item.valves))),
+        ).lastrowid
+        for place, item in enumerate(entry.states)
+    ]
+    for test in entry.tests:
+        _insert_test(connection, entry, test, made, states=states, sheets=sheets)
+    connection.executemany(
+        "INSERT INTO repeats (entry_id, state, head, side, port, date, bench, operator, sum_z2, freedom) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (made, r.state, r.head, r.side, r.port, r.date, r.bench, r.operator, r.sum_z2, r.freedom)
+            for r in entry.repeats
+        ],
+    )
+    connection.executemany(
+        "INSERT INTO findings (entry_id, rule, severity, place, message) VALUES (?, ?, ?, ?, ?)",
+        [(made, f.rule, f.severity, f.where, f.message) for f in entry.findings],
+    )
+
+
+def _insert_test(
+    connection: sqlite3.Connection,
+    entry: Entry,
+    test: TestRow,
+    made: int | None,
+    *,
+    states: Sequence[int | None],
+    sheets: Sequence[int | None],
+) -> None:
+    """Put one test and its curve into the tables."""
+    document, info = test.document, entry.info or {}
+    conditions = document["conditions"]
+    name = entry.states[test.state].name if test.state is not None else document["variant"]
+    words = [name, document["file"], document["head"], document["port"], conditions["notes"], conditions["bench"]]
+    words += [conditions["operator"], entry.path, *info.values()]
+    numbers = [(point["lift_m"], point["flow_m3_s"]) for point in document["points"]]
+    identity = [document[key] for key in ("file", "sheet", "head", "side", "port", "run")]
+    row = connection.execute(
+        "INSERT INTO tests (entry_id, state_id, sheet_id, identity, state, head, side, port, run, date, bench, "
+        "operator, bore_m, valve_m, test_pressure_pa, check_ratio, leak_ratio, mean_flow_m3_s, words, profile) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            made,
+            states[test.state] if test.state is not None else None,
+            sheets[test.sheet] if test.sheet is not None else None,
+            f"{zlib.crc32(json.dumps([identity, numbers]).encode()):08x}",
+            name,
+            document["head"],
+            document["side"],
+            document["port"],
+            document["run"],
+            conditions["date"],
+            conditions["bench"],
+            conditions["operator"],
+            conditions["fixture_bore_m"],
+            conditions["valve_diameter_m"],
+            conditions["test_pressure_pa"],
+            test.check_ratio,
+            test.leak_ratio,
+            test.mean_flow_m3_s,
+            " ".join(str(word) for word in words if word).casefold(),
+            packed_floats(test.profile),
+        ),
+    ).lastrowid
+    connection.execute(
+        "INSERT INTO curves (test_id, document, lifts, flows) VALUES (?, ?, ?, ?)",
+        (row, packed(document), packed_floats(test.lifts_m), packed_floats(test.flows_m3_s)),
+    )
+
+
+def _plain(error: sqlite3.Error, path: Path) -> RecordsError:
+    """Say what went wrong with the records, and what to do."""
+    text = str(error)
+    for sign, problem, remedy in (
+        ("full", "the disk is full; nothing was added", "free some space, then again"),
+        ("disk I/O", f"the records cannot be written or read ({text})", "check the disk, then again"),
+        ("readonly", "the records are read-only", "allow writing to them, or name another file with --records"),
+        ("locked", "another program has been writing to the records for too long", "wait until it has ended"),
+        ("unable to open", "the records cannot be opened", "check the path and the rights, or name another file"),
+        ("not a database", "this is not a records file, or it is damaged", "flowkit records rebuild makes it anew"),
+        ("malformed", "the records are damaged", "flowkit records rebuild makes them anew from the sheets"),
+    ):
+        if sign in text:
+            return RecordsError(problem, remedy, file=str(path))
+    return RecordsError(
+        f"the records cannot be used ({text})", "flowkit records rebuild makes them anew", file=str(path)
+    )
