@@ -303,7 +303,7 @@ def _bench_lines(history: BenchHistory) -> list[str]:
             lines.append("In control now; it was out of control:")
         else:
             lines.append("In control throughout.")
-        lines += [f"  {first}" + (f" to {last}" if last != first else "") for first, last in history.spells[-8:]]
+        lines += _spell_lines(history)
     if history.drift is not None:
         lines.append(f"Drift between sessions: {100 * history.drift:.2f} % (standard deviation).")
     if history.trend_per_year is not None:
@@ -321,6 +321,22 @@ def _bench_lines(history: BenchHistory) -> list[str]:
             if len(rows) > 1:
                 lines.append(f"  {title}: " + "; ".join(f"{row.key} {_pooled(row)}" for row in rows[-12:]))
     return lines
+
+
+def _spell_lines(history: BenchHistory) -> list[str]:
+    """List the stretches outside the limits: where there are many, those farthest out."""
+    chart, most = history.chart, 8
+
+    def farthest(spell: tuple[str, str]) -> float:
+        """How far a stretch is from the centre at most."""
+        values = zip(history.dates, chart.values if chart else (), strict=True)
+        inside = [abs(value - chart.centre) for date, value in values if chart and spell[0] <= date <= spell[1]]
+        return max(inside, default=0.0)
+
+    shown = sorted(sorted(history.spells, key=farthest)[-most:])
+    lines = [f"  {first}" + (f" to {last}" if last != first else "") for first, last in shown]
+    more = len(history.spells) - len(shown)
+    return [*lines, f"  and {more} more, less far out"] if more else lines
 
 
 def _pooled(item: Pooled) -> str:

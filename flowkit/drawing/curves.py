@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -26,15 +27,64 @@ _WIDTHS: tuple[dict[str, float], dict[str, float]] = ({}, {})
 """Advance widths in ems of the letters met so far, plain and bold: a cache, nothing else."""
 
 
-@lru_cache(maxsize=2)
-def typeface(bold: bool) -> Any:
-    """Return the font that all text is set in, at 100 pt; not the object matplotlib draws with."""
+MAIN = "DejaVu Sans"
+"""The typeface of all text; letters it has not come from other fonts on the machine."""
+_WANTED = (
+    "Noto Sans CJK JP", "Noto Sans CJK SC", "Noto Sans CJK KR", "Source Han Sans", "WenQuanYi Micro Hei", "Yu Gothic",
+    "Meiryo", "Microsoft YaHei", "Malgun Gothic", "Hiragino Sans", "PingFang SC", "Apple SD Gothic Neo",
+    "Noto Sans Arabic", "Noto Sans Hebrew", "Noto Sans Devanagari", "Noto Sans Thai", "Segoe UI", "Nirmala UI",
+    "Leelawadee UI", "Tahoma", "Arial Unicode MS", "Arial", "Noto Sans", "Unifont",
+)  # fmt: skip
+"""Typefaces with other scripts that common systems have, tried first; any other font of the machine after them."""
+_NOT = ("Last Resort", "STIX", "cm", "DejaVu Sans Display")
+"""Fonts that show a stand-in for every letter, or have none but formulas' signs."""
+_TRIED = 80
+
+
+@lru_cache(maxsize=64)
+def typeface(bold: bool, family: str = MAIN) -> Any:
+    """Return the font of a family, at 100 pt; not the object matplotlib draws with."""
     from matplotlib.font_manager import FontProperties, findfont
     from matplotlib.ft2font import FT2Font
 
-    font = FT2Font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    found = findfont(FontProperties(family=family, weight="bold" if bold else "normal"))
+    # A collection's path names the font within it from matplotlib 3.11 on.
+    font = FT2Font(found)
     font.set_size(100.0, 72.0)
     return font
+
+
+@lru_cache(maxsize=1)
+def _families() -> tuple[str, ...]:
+    """Return the families that may have letters the main typeface has not, those worth trying first first."""
+    from matplotlib.font_manager import findSystemFonts, fontManager
+
+    # The list matplotlib keeps may be older than a font that was installed since.
+    listed = {entry.fname for entry in fontManager.ttflist}
+    for path in findSystemFonts():
+        if path not in listed:
+            with suppress(Exception):  # a font file that cannot be read is no font
+                fontManager.addfont(path)
+    known = dict.fromkeys(entry.name for entry in fontManager.ttflist)
+    wanted = [name for name in _WANTED if name in known]
+    rest = [name for name in known if name not in _WANTED and name != MAIN and not name.startswith(_NOT)]
+    return (*wanted, *rest[:_TRIED])
+
+
+@lru_cache(maxsize=4096)
+def family_with(letter: str) -> str | None:
+    """Return the family that a letter is set in, None where no font of the machine has it."""
+    if typeface(False).get_char_index(ord(letter)):
+        return MAIN
+    return next((name for name in _families() if typeface(False, name).get_char_index(ord(letter))), None)
+
+
+def families_of(text: str) -> list[str]:
+    """Return the families a text is set in, the main typeface first."""
+    if text.isascii():
+        return [MAIN]
+    others = dict.fromkeys(family_with(letter) for letter in text if ord(letter) > 0x24F)
+    return [MAIN, *(name for name in others if name is not None and name != MAIN)]
 
 
 def figure_of(ax: Axes) -> Figure:
@@ -50,8 +100,10 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     for letter in text:
         width = known.get(letter)
         if width is None:
+            family = MAIN if ord(letter) <= 0x24F else family_with(letter) or MAIN
             # The advance before hinting, in 1/65536 of a pixel, which is a point here.
-            width = known[letter] = typeface(bold).load_char(ord(letter)).linearHoriAdvance / 65536.0 / 100.0
+            advance = typeface(bold, family).load_char(ord(letter)).linearHoriAdvance
+            width = known[letter] = advance / 65536.0 / 100.0
         total += width
     return total * size
 
@@ -121,6 +173,7 @@ def label_ends(
                 size=size,
                 color=label.color,
                 va="center_baseline",
+                family=families_of(line),
                 clip_on=False,
                 parse_math=False,
             )

@@ -290,7 +290,7 @@ def load_text(text: str, path: Path) -> Job:
     from flowkit.job.file import parse_text
     from flowkit.job.load import parts_of_file
 
-    return Job(**parts_of_file(parse_text(text, path.name), path.parent), path=path)
+    return Job(**parts_of_file(*parse_text(text, path.name), path.parent), path=path)
 
 
 def _stamp(path: Path) -> tuple[str, int, int]:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from flowkit.records.store import Store
@@ -134,7 +135,8 @@ class BenchHistory:
         Of reading over nominal; None with fewer than eight readings.
     readings, sessions : int
     drift : float or None
-        Standard deviation of a session's mean reading, relative, less what readings of one session scatter.
+        Standard deviation of a session's mean reading, relative, less what readings of one session scatter; sessions
+        six robust deviations away are left out.
     trend_per_year : float or None
         Slope of the readings, relative.
     leak_dates, leaks : tuple
@@ -274,7 +276,13 @@ def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
     """Return the standard deviation of what sessions differ by, relative; None with fewer than eight."""
     if len(sessions) < FEWEST:
         return None
-    means = [math.fsum(rows) / len(rows) for rows in sessions]
+    everything = [math.fsum(rows) / len(rows) for rows in sessions]
+    half = median(everything)
+    # A typing slip or a month with a leak is no drift: what is six robust deviations away does not count.
+    far = 6 * 1.4826 * median(abs(mean - half) for mean in everything)
+    kept = [index for index, mean in enumerate(everything) if abs(mean - half) <= far or far == 0]
+    sessions = [sessions[index] for index in kept]
+    means = [everything[index] for index in kept]
     middle = math.fsum(means) / len(means)
     between = math.fsum((mean - middle) ** 2 for mean in means) / (len(means) - 1)
     squares = [(math.fsum((x - math.fsum(rows) / len(rows)) ** 2 for x in rows), len(rows) - 1) for rows in sessions]

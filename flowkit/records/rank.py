@@ -211,7 +211,9 @@ def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display
             _panel(ax, places, scale, [colour for _, colour in PALETTE])
             ax.set_xlabel("lift over valve diameter")
             ax.set_ylabel(label)
-            ax.set_title(f"{side.side.capitalize()}: {side.heads} heads, {side.states} states", fontsize=10, loc="left")
+            ax.set_title(
+                f"{side.side.capitalize()}, against {side.heads} heads in {side.states} states", fontsize=10, loc="left"
+            )
     if title:
         figure.suptitle(title, fontsize=12, x=0.01, ha="left")
     with written_whole(Path(path)) as draft:

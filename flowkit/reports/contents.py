@@ -19,10 +19,11 @@ from flowkit.analysis.results import (
     SideComparison,
     VariantFlow,
 )
-from flowkit.drawing import Display
+from flowkit.drawing import DISPLAYS, Display
 from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, numeral, percent, signed_percent
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
+from flowkit.reports.labels import date_words, pressure_words
 from flowkit.units import from_si, to_si
 
 if TYPE_CHECKING:
@@ -99,6 +100,128 @@ def main_lifts(result: SideComparison, least: int = 3) -> list[float]:
     if len(shared) >= min(least, len(counts)):
         return shared
     return [_flows_key(lift) for lift in variants[-1].lifts_m]
+
+
+@dataclass(frozen=True, slots=True)
+class StateFacts:
+    """What is known of every state: what holds of all of them, and what differs, each with its label."""
+
+    common: tuple[tuple[str, str], ...]
+    labels: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def state_facts(contents: ReportContents) -> StateFacts:
+    """Return the valves, bench, operator, days, pressure and bore of each state, as they were stated."""
+    display = DISPLAYS[contents.info.display]
+    shown = {variant.name for side in contents.comparison.sides.values() for variant in side.variants}
+    found = {variant.name: _facts(variant, display) for variant in contents.variants if variant.name in shown}
+    labels = list(dict.fromkeys(label for facts in found.values() for label in facts))
+    common, differing = [], []
+    for label in labels:
+        values = [facts.get(label, "not stated") for facts in found.values()]
+        if len(set(values)) == 1:
+            common.append((label, values[0]))
+        else:
+            differing.append(label)
+    rows = tuple((name, tuple(facts.get(item, "not stated") for item in differing)) for name, facts in found.items())
+    return StateFacts(tuple(common), tuple(differing), rows if differing else ())
+
+
+def fact_words(facts: Sequence[tuple[str, str]]) -> str:
+    """Write labels with their values; those of one valve under its name."""
+    groups: dict[str, list[str]] = {}
+    for label, value in facts:
+        group, _, item = label.partition(": ")
+        groups.setdefault(group, []).append(f"{item} {value}" if item else value)
+    words = []
+    for group, values in groups.items():
+        text = ", ".join(values)
+        words.append(text if text.casefold().startswith(group.casefold()) else f"{group} {text}")
+    return "; ".join(words)
+
+
+def _facts(variant: Variant, display: Display) -> dict[str, str]:
+    """Return what is known of one state, by label."""
+    facts = {}
+    sides: tuple[Side, Side] = ("intake", "exhaust")
+    for side in sides:
+        facts.update({f"{side} valve: {name}": words for name, words in _valve_sizes(variant, side, display)})
+    conditions = [test.conditions for test in variant.tests]
+    for label, key in (("bench", "bench"), ("operator", "operator"), ("flowed", "date")):
+        values = [str(getattr(item, key)) for item in conditions if getattr(item, key) is not None]
+        texts = dict.fromkeys(date_words(value) if key == "date" else value for value in values)
+        if texts:
+            facts[label] = ", ".join(texts)
+    pressures = {p.pressure_pa for test in variant.corrected for p in test.points if p.pressure_pa is not None}
+    if pressures:
+        ends = dict.fromkeys(pressure_words(value, display) for value in (min(pressures), max(pressures)))
+        facts["flowed at"] = " to ".join(ends)
+    bores = {item.fixture_bore_m for item in conditions if item.fixture_bore_m is not None}
+    if bores:
+        facts["fixture bore"] = ", ".join(_length(value, display) for value in sorted(bores))
+    return facts
+
+
+def _length(value_m: float, display: Display) -> str:
+    """Write a diameter with its unit, without zeros that say nothing."""
+    text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
+    return f"{text.rstrip('0').rstrip('.')} {display.diameter}"
+
+
+def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[str, str]]:
+    """Return the sizes of a valve and its seat that are stated, in the job or else on the sheets."""
+    valve = variant.valves.get(side)
+    conditions = [test.conditions for test in variant.tests if test.side == side]
+
+    def known(mine: str, theirs: str) -> float | None:
+        """Return a size from the job, else from the sheets."""
+        stated = getattr(valve, mine) if valve is not None else None
+        return stated if stated is not None else next((v for c in conditions if (v := getattr(c, theirs))), None)
+
+    sizes = []
+    for name, mine, theirs in (
+        ("head", "head_m", "valve_diameter_m"),
+        ("stem", "stem_m", "stem_diameter_m"),
+        ("throat", "throat_m", "throat_diameter_m"),
+        ("seat width", "seat_width_m", "seat_width_m"),
+    ):
+        value = known(mine, theirs)
+        if value is not None:
+            sizes.append((name, _length(value, display)))
+    angle = known("seat_angle_deg", "seat_angle_deg")
+    return sizes + ([("seat angle", f"{angle:g}°")] if angle is not None else [])
+
+
+_CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
+    (
+        ("valve",),
+        "other valves: check valve-to-piston, valve-to-valve and valve-to-bore clearance, installed spring height and "
+        "coil bind, and keep to the valve maker's limits for stems and heads",
+    ),
+    (
+        ("seat",),
+        "recut seats: check installed spring height, stem height, valve-to-piston clearance and that the valves seal",
+    ),
+    (("port", "throat"), "ported castings: check wall thickness, above all at the short side and below the seats"),
+)
+_ALWAYS = (
+    "Flow at one test pressure is not power, and an estimated rpm is not a safe rpm. Local rules and qualified "
+    "practice come first."
+)
+
+
+def cautions_of(contents: ReportContents) -> tuple[str, ...]:
+    """Return the cautions that fit what changed; the engine's own where its figures were asked for."""
+    if contents.engine is not None and contents.engine.cautions:
+        return contents.engine.cautions
+    gains = [gain for side in contents.comparison.sides.values() for gain in side.gains]
+    changed = {factor.casefold() for gain in gains for factor in gain.changed}
+    fitting = [
+        words for starts, words in _CAUTIONS if any(factor.startswith(start) for factor in changed for start in starts)
+    ]
+    first = (f"Before running: {'; '.join(fitting)}.",) if fitting else ()
+    return (*first, _ALWAYS)
 
 
 RowKind = Literal["lift", "mean", "area", "port", "spread"]
@@ -459,6 +582,43 @@ HALF_WORDS = (
 _HORSEPOWER_W = 550 * 0.3048 * 4.4482216152605
 """550 ft·lbf/s, exactly [W] (NIST SP 811, appendix B)."""
 _SAME_EDGE_M = 1e-6
+
+
+ENGINE_HEADS = ("displacement", "bore × stroke", "compression", "intake cam", "exhaust cam", "peak power", "at rpm")
+
+
+def engine_rows(engine: EngineResult, display: Display) -> tuple[tuple[str, ...], list[tuple[str, tuple[str, ...]]]]:
+    """Return each state's engine and the peak of its brake estimate: heads with units, and a row a state.
+
+    A column that nobody knows anything of is left out.
+    """
+    us = display.lift == "in"
+    size, digits = ("in³", 1) if us else ("L", 3)
+    cubic = 0.0254**3 if us else 1e-3
+    unit = power_unit(display)
+    rows = []
+    for variant in engine.variants:
+        cells = [""] * len(ENGINE_HEADS)
+        mine, peak = variant.engine, variant.filling.peak if variant.filling else None
+        if mine is not None:
+            cells[0] = numeral(mine.displacement_m3 / cubic, digits)
+            sizes = (from_si(value, display.diameter) for value in (mine.bore_m, mine.stroke_m))
+            cells[1] = " × ".join(numeral(value, display.diameter_digits) for value in sizes)
+            cells[2] = numeral(mine.compression_ratio, 2)
+        sides: tuple[Side, Side] = ("intake", "exhaust")
+        for place, side in enumerate(sides):
+            cam = variant.cam.get(side)
+            if cam is not None:
+                cells[3 + place] = f"{lift_text(cam.peak_lift_m, display)}, {cam.closes_deg - cam.opens_deg:.0f}°"
+        if peak is not None:
+            scale = _HORSEPOWER_W if unit == "hp" else 1e3
+            cells[5] = ("" if peak.inside else "> ") + numeral(peak.brake_power_w / scale, 1)
+            cells[6] = numeral(peak.speed_rpm, 0) if peak.inside else NOTHING
+        rows.append((variant.name, tuple(cells)))
+    units = (size, display.diameter, "ratio", display.lift, display.lift, unit, "")
+    heads = [f"{head}, {unit}" if unit else head for head, unit in zip(ENGINE_HEADS, units, strict=True)]
+    kept = [place for place in range(len(heads)) if any(cells[place] for _, cells in rows)]
+    return tuple(heads[i] for i in kept), [(name, tuple(cells[i] for i in kept)) for name, cells in rows]
 
 
 def power_unit(display: Display) -> str:

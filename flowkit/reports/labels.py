@@ -8,16 +8,17 @@ import io
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
 from flowkit.drawing import Display
 from flowkit.drawing.curves import (
     display_of,
+    gain_text,
     lift_text,
     numeral,
 )
-from flowkit.model import AirState, Finding, JobInfo, Reference, Severity, Side
+from flowkit.model import CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
 
 KEPT = re.compile(
@@ -41,13 +42,7 @@ def resolved_words(gain: Gain) -> str:
     """Say whether the bench can tell a gain from nothing."""
     if gain.resolved is None:
         return "not assessed"
-    return "resolved" if gain.resolved else "within the bench's repeatability"
-
-
-def _air_words(air: AirState) -> str:
-    """Say which air flows are referred to."""
-    wet = "dry" if not air.relative_humidity else f"{100 * air.relative_humidity:.0f} % humidity"
-    return f"{wet} air at {air.temperature_k - 273.15:.4g} °C and {air.pressure_pa / 1000:.6g} kPa"
+    return "proven beyond the bench's scatter" if gain.resolved else "not proven beyond the bench's scatter"
 
 
 def pressure_words(pressure_pa: float, display: Display) -> str:
@@ -61,16 +56,34 @@ def pressure_words(pressure_pa: float, display: Display) -> str:
     return metric if round_metric or not round_water else f"{water} ({metric})"
 
 
-def reference_words(reference: Reference, display: Display) -> str:
-    """Say in words what all flows are brought to."""
-    bore = "bore as tested"
-    if reference.bore_m is not None:
-        bore = (
-            f"bore {numeral(from_si(reference.bore_m, display.diameter), display.diameter_digits)} {display.diameter}"
-        )
-    law = f"{reference.pressure_law} law"
+def reference_words(reference: Reference, display: Display, tests: Sequence[CorrectedTest] = ()) -> str:
+    """Say in words what all flows are brought to; air and bore only where they were corrected."""
+    made = {line.correction for test in tests for line in test.ledger if line.skipped is None}
     where = pressure_words(reference.pressure_pa, display)
-    return f"All flows at {where} by the {law}, {_air_words(reference.air)}, {bore}."
+    words = [f"All flows at {where} by the {reference.pressure_law} law"]
+    if "air" in made:
+        air = reference.air
+        wet = "dry air" if not air.relative_humidity else f"air of {100 * air.relative_humidity:.0f} % humidity"
+        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}")
+    else:
+        words.append("air as the bench gave it")
+    bores = sorted({bore for test in tests for bore in _bores(test)})
+    if "bore" in made and bores:
+        sizes = [numeral(from_si(bore, display.diameter), display.diameter_digits) for bore in bores]
+        words.append(f"engine bore {' and '.join(sizes)} {display.diameter}")
+    return ", ".join(words) + "."
+
+
+def _temperature(value_k: float, display: Display) -> str:
+    """Write a temperature in the unit shown."""
+    unit = "°F" if display.lift == "in" else "°C"
+    return f"{from_si(value_k, unit):.4g} {unit}"
+
+
+def _bores(test: CorrectedTest) -> list[float]:
+    """Return the engine's bore a test was brought to."""
+    found = [line.inputs.get("engine_bore_m") for line in test.ledger if line.correction == "bore" and not line.skipped]
+    return [float(value) for value in found if isinstance(value, int | float)]
 
 
 def not_assessed_words(reason: str) -> str:
@@ -94,7 +107,7 @@ def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -
         what = f"{drawn} and ±" if drawn else "±"
         told = f"{what} are 95 % intervals from {origin}"
         if comparison.repeatability.s_r is not None:
-            told += f" (one reading: {100 * comparison.repeatability.s_r:.2f} %)"
+            told += f" (scatter {100 * comparison.repeatability.s_r:.2f} %)"
     return f"Mean flow {where}{rule}. {told}."
 
 
@@ -206,10 +219,23 @@ def _gain_fields(item: LiftGain | None) -> list[str]:
     return [_plain(100 * item.gain), _percent_field(item.u95), "yes" if item.interpolated else "no"]
 
 
-CAUTIONS: tuple[str, ...] = (
-    "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used, and follow the valve "
-    "maker's and the machinist's limits for stems, seats and guides.",
-    "Flow at one test pressure is not power, and an estimate is no safe speed. Local rules and qualified practice "
-    "come first.",
-)
-"""Printed in full on the first page."""
+def gain_cell(gain: Gain) -> str:
+    """Write a gain in mean flow with its interval."""
+    return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+
+
+def sentence_case(text: str) -> str:
+    """Begin a sentence with a capital, unless its first word has one or is a name with signs."""
+    first = text.split(" ", 1)[0]
+    return text[:1].upper() + text[1:] if first.isalpha() and first.islower() else text
+
+
+def change_words(change: HandChange) -> str:
+    """Say what was changed by hand, beside what the sheet says, and why."""
+    where = "!".join(part for part in (change.file, change.sheet, change.cell) if part)
+    if change.value is None:
+        return f"{where}: {change.what} {change.sheet_says} left out. Reason: {change.reason or 'none given'}"
+    return (
+        f"{where}: {change.what} {change.value} used, the sheet says {change.sheet_says or 'nothing'}. "
+        f"Reason: {change.reason or 'none given'}"
+    )

@@ -41,6 +41,7 @@ from flowkit.reports.contents import (
     effect_words,
     effects,
     engine_inputs,
+    engine_rows,
     formulas,
     gains_of_steps,
     has_expected,
@@ -725,7 +726,7 @@ def engine_text(result: EngineResult, display: str = "US", *, tables: bool = Fal
     parts += [""] if parts else []
     parts += [Prose(result.prediction, "bold"), ""] if result.prediction else []
     parts += [Prose(sentence, indent=2) for sentence in result.sentences]
-    parts += ["", _variants(result, units), ""]
+    parts += ["", *_engines(result, units), _variants(result, units), ""]
     found = findings_text(result.findings)
     if not tables:
         parts.append(Prose("Every figure, input and simplification of the model: --tables.", "dim"))
@@ -741,6 +742,15 @@ def engine_text(result: EngineResult, display: str = "US", *, tables: bool = Fal
     notes = [note for note in (*result.model_notes, result.no_wave_effects) if note]
     parts += [Prose(note, "dim", indent=2) for note in notes]
     return (*parts, *(["", *found] if found else []))
+
+
+def _engines(result: EngineResult, display: Display) -> Parts:
+    """Return each state's engine and the peak of its brake estimate."""
+    heads, rows = engine_rows(result, display)
+    if not heads:
+        return ()
+    columns: list[tuple[str, Justify]] = [("state", "left"), *((head, "right") for head in heads)]
+    return (listing(columns, [[name, *cells] for name, cells in rows]), "")
 
 
 def _variants(result: EngineResult, display: Display) -> Any:

@@ -176,8 +176,8 @@ def test_a_refusal_shows_once_what_was_recognised() -> None:
 
 
 def test_check_of_the_factors() -> None:
-    result = mapped({"lift": "A4:A6", "lift_unit": "in", "flow": "B4:B6", "flow_unit": "L/s"})
-    assert result.tests[0].points[0].lift_m == pytest.approx(0.0254) and result.tests[0].points[
+    result = mapped({"lift": "A4:A6", "lift_unit": "cm", "flow": "B4:B6", "flow_unit": "L/s"})
+    assert result.tests[0].points[0].lift_m == pytest.approx(0.01) and result.tests[0].points[
         0
     ].flow_m3_s == pytest.approx(0.015)
     assert pytest.approx(0.3048**3 / 60) == CFM

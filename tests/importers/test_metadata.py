@@ -106,7 +106,7 @@ def test_port_that_brings_its_side() -> None:
 
 
 def test_a_letter_for_the_side() -> None:
-    assert read("Side | E\nmm | cfm\n1 | 15").findings[0].rule == "sheet-ambiguous"
+    assert read("mm | E1 cfm\n1 | 15\n2 | 30").findings[0].rule == "sheet-ambiguous"
     assert read("Side | E\nLift mm | cfm\n1 | 15").tests[0].side == "exhaust"
     assert read("Port | E2\nLift mm | cfm\n1 | 15\n2 | 20").tests[0].side == "exhaust"
 

@@ -82,7 +82,7 @@ def _job(
                     level = quality * (1.0 + 0.08 * place) * (1 + run_off) * rng.normal(1, 0.004 if run == 1 else 0)
                     test = _test(number, state, side, str(port), run, date, operator, valve[side], level, bench, check)
                     if run == 2:  # the same port again: the port is what it was, the run is another
-                        test = _rerun(corrected[-1], test, rng.normal(0, SCATTER[operator]))
+                        test = _rerun(corrected[-1], test, rng.normal(0, math.sqrt(2) * SCATTER[operator]))
                     corrected.append(test)
                     tests.append(row_of(test, place))
     return Entry(

@@ -54,7 +54,11 @@ def side_of(text: str, side: str) -> str:
 
 def paper(title: str, contents=None) -> str:
     """The texts of all pages of a chapter."""
-    pages = [page for page in make_pages(contents or factorial()) if page.title.startswith(title)]
+    pages = [
+        page
+        for page in make_pages(contents or factorial())
+        if any(chapter.startswith(title) for chapter in page.chapters)
+    ]
     return " ".join(item.text for page in pages for item in page.cells.items)
 
 
@@ -173,7 +177,7 @@ def test_why_there_are_no_intervals_is_said_once() -> None:
     gains = tuple(replace(gain, not_assessed_because="Not assessed: flow a port twice.") for gain in side.gains)
     contents = replace(contents, comparison=replace(contents.comparison, sides={"intake": replace(side, gains=gains)}))
     assert "\nIntervals not assessed: flow a port twice.\n" in terminal(contents)
-    assert "Intervals not assessed: flow a port twice." in paper("Corrections and findings", contents)
+    assert "Intervals not assessed: flow a port twice." in paper("Corrections, notes and sources", contents)
 
 
 def test_only_drawn_intervals_are_said_to_be_drawn() -> None:

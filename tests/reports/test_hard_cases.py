@@ -37,7 +37,9 @@ WORDY = JobInfo(
 )  # fmt: skip
 
 FOUR = make_engine(names(4))
-MOTORED = replace(FOUR, differences=tuple(replace(item, indicated_torque=()) for item in FOUR.differences))
+MOTORED = replace(
+    FOUR, differences=tuple(replace(item, brake_torque=(None,) * len(item.speeds_rpm)) for item in FOUR.differences)
+)
 BANDLESS = replace(FOUR, variants=tuple(replace(item, band_times={}) for item in FOUR.variants))
 
 CASES: dict[str, dict] = {
@@ -132,10 +134,25 @@ def test_long_names_get_letters_that_are_explained() -> None:
         assert f"{letter} {name.split()[0]}" in joined.replace("  ", " ")
 
 
-def test_letters_the_typeface_has_not_are_said() -> None:
+def test_letters_no_font_has_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    from flowkit.drawing import curves
+
+    monkeypatch.setattr(curves, "_families", lambda: ())
+    curves.family_with.cache_clear()
     texts = shown(make_pages(make_contents(variants=["受け取った", "seats recut"]))[:1])
+    curves.family_with.cache_clear()
     assert any("▯▯▯▯" in text for text in texts)
-    assert "this typeface has not" in " ".join(texts)
+    assert "stands for letters that no font on this computer has (5 of them)." in " ".join(texts)
+
+
+@pytest.mark.parametrize("name", ["入荷時のまま", "포트 가공", "端口抛光"])
+def test_other_scripts_are_drawn_with_fonts_of_this_machine(name: str) -> None:
+    from flowkit.drawing.curves import MAIN, families_of
+
+    if families_of(name) == [MAIN]:
+        pytest.skip("no font with this script on this machine")
+    texts = shown(make_pages(make_contents(variants=[name, "seats recut"]))[:1])
+    assert any(name in text for text in texts) and not any("▯" in text for text in texts)
 
 
 def test_unknown_uncertainty_is_said_and_no_interval_invented() -> None:

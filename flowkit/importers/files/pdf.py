@@ -1,9 +1,8 @@
-"""A PDF that is no report of flowkit's: its words by their place, as lines of a text."""
+"""A PDF that is no report of flowkit's: its words by their place on the page, as lines of a text."""
 
 from __future__ import annotations
 
 import io
-import itertools
 import logging
 import re
 
@@ -70,64 +69,12 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     return (grid_of_lines(lines, label, places=tuple(places)),)
 
 
-Word = tuple[float, float, float, str]  # left, baseline, width of a letter, text
-
-
 def _lines(page: object) -> list[str]:
-    """The lines of a page, each word at the column its place on the page gives it."""
-    words: list[Word] = []
-
-    def take(text: str, cm: list[float], tm: list[float], _font: object, size: float) -> None:
-        """Take a piece of text with its place."""
-        if not text.strip():
-            return
-        x = tm[4] * cm[0] + tm[5] * cm[2] + cm[4]
-        y = tm[4] * cm[1] + tm[5] * cm[3] + cm[5]
-        scale = abs(tm[3] * cm[3]) or abs(tm[0] * cm[0]) or 1.0
-        for count, part in enumerate(text.split("\n")):
-            if part.strip():
-                words.append((x, y - count * size * scale, 0.5 * size * scale or 5.0, part))
-
-    page.extract_text(visitor_text=take)  # type: ignore[attr-defined]
-    return _arranged(words)
-
-
-def _arranged(words: list[Word]) -> list[str]:
-    """Put words into lines by their height, and into columns by their left edge."""
-    if not words:
-        return []
-    letter = sorted(word[2] for word in words)[len(words) // 2]
-    rows: list[list[Word]] = []
-    for word in sorted(words, key=lambda w: (-w[1], w[0])):
-        if rows and abs(rows[-1][0][1] - word[1]) <= 0.9 * letter:
-            rows[-1].append(word)
-        else:
-            rows.append([word])
-    left = min(word[0] for word in words)
-    scale = min(letter, _narrowest(rows) or letter)
-    found: list[str] = []
-    above: float | None = None
-    for row in rows:
-        if above is not None and above - row[0][1] > 3.6 * letter:
-            found.append("")
-        above = row[0][1]
-        line = ""
-        for x, _, _, text in sorted(row):
-            column = round((x - left) / scale)
-            gap = max(column - len(line), 2 if line else 0)
-            if line and column <= len(line) and not line.endswith(" "):
-                gap = 2
-            line += " " * gap + text.strip()
-        found.append(line)
-    return found
-
-
-def _narrowest(rows: list[list[Word]]) -> float | None:
-    """The width a letter must be taken to have so that no word runs into the one behind it."""
-    widths = []
-    for row in rows:
-        cells = sorted(row)
-        for (x, _, _, text), (after, *_) in itertools.pairwise(cells):
-            if after > x:
-                widths.append((after - x) / (len(text.strip()) + 2))
-    return min(widths) if widths else None
+    """The lines of a page, each word at the column its place on the page gives it; no two blank lines together."""
+    text = page.extract_text(extraction_mode="layout")  # type: ignore[attr-defined]
+    lines: list[str] = []
+    for line in text.split("\n"):
+        kept = "" if _RULES.fullmatch(line) else line.rstrip()
+        if kept or (lines and lines[-1]):
+            lines.append(kept)
+    return lines

@@ -381,7 +381,7 @@ _WIDE = re.compile(r"\S+(?: \S+)*")
 
 _WORD = re.compile(r"\S+")
 
-_RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___)[-=+|:_\s]*")
+_RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -472,10 +472,39 @@ def _data_pieces(line: str) -> list[_Piece] | None:
         and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
     ):
         return wide
+    noted = _with_note(wide)
+    if noted is not None:
+        return noted
     words = _pieces(_WORD, line)
     if len(words) >= 2 and is_numeric(words[0].text) and all(is_numeric(piece.text, gaps=True) for piece in words):
         return words
     return None
+
+
+_NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
+
+
+def _with_note(wide: list[_Piece]) -> list[_Piece] | None:
+    """A line of numbers with a remark behind them; None where it is none."""
+    pieces: list[_Piece] = []
+    for piece in wide:
+        parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
+        if parted and pieces and is_numeric(parted[1]) and not is_numeric(piece.text):
+            middle = piece.start + parted.start(2)
+            pieces += [
+                _Piece(piece.start, piece.start + len(parted[1]), parted[1]),
+                _Piece(middle, piece.end, parted[2]),
+            ]
+        else:
+            pieces.append(piece)
+    count = next(
+        (nth for nth, piece in enumerate(pieces) if nth and not is_numeric(piece.text, gaps=True)), len(pieces)
+    )
+    if count < 3 or count == len(pieces) or any(is_numeric(piece.text) for piece in pieces[count:]):
+        return None
+    note = pieces[count:]
+    text = " ".join(piece.text for piece in note)
+    return [*pieces[:count], _Piece(note[0].start, note[-1].end, text)]
 
 
 def _heading_lines(spread: list[str], first: int) -> list[int]:
@@ -518,7 +547,7 @@ def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[
     if clear and (count is None or count == len(places)):
         return places
     if count is None:
-        return None
+        return _columns_of_longest(lines)
     # As many numbers in every line, but not one under the other: written without alignment,
     # or each line with a gap elsewhere. The heading tells.
     widths = {len(pieces) for pieces in heads if len(pieces) >= 2}
@@ -529,6 +558,23 @@ def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[
     return [
         (min(pieces[nth].start for pieces in lines), max(pieces[nth].end for pieces in lines)) for nth in range(count)
     ]
+
+
+def _columns_of_longest(lines: list[list[_Piece]]) -> list[Span] | None:
+    """The columns of the fullest line, where every piece of the others is far nearer to one than to the next."""
+    longest = max(lines, key=len)
+    starts = [piece.start for piece in longest]
+    for pieces in lines:
+        taken = set()
+        for piece in pieces:
+            near = sorted((abs(piece.start - start), nth) for nth, start in enumerate(starts))
+            if len(near) > 1 and 2 * near[0][0] >= near[1][0]:
+                return None
+            taken.add(near[0][1])
+        if len(taken) < len(pieces):
+            return None
+    ends = [*starts[1:], max(piece.end for pieces in lines for piece in pieces) + 1]
+    return [(start, max(start + 1, end - 1)) for start, end in zip(starts, ends, strict=True)]
 
 
 def _merged(spans: list[Span]) -> list[Span]:
@@ -569,6 +615,9 @@ def _headings_by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
+        if not under and piece.start > spans[-1][1]:
+            cells.append(piece.text)  # the heading of a column that is empty throughout
+            continue
         free = [nth for nth in under if cells[nth] is None]
         nth = free[0] if free else _overlapping(piece, spans)
         cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
@@ -579,7 +628,7 @@ def _headings_by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
 
 TextRow = tuple[str | None, ...]
 
-_RULE_TEXT = re.compile(r"[-=+|:_\s]*(?:---|===|___)[-=+|:_\s]*")
+_RULE_TEXT = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 
@@ -646,6 +695,8 @@ def grid_of_lines(lines: list[str], label: str, *, places: tuple[tuple[int, int]
     rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter, label)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
     _check_size(rows, label)
+    if delimiter in (",", ";"):
+        rows = _prose_joined(rows, lines, numbers, delimiter)
     if delimiter == "," and '"' not in text:
         _refuse_doubtful_commas(rows, numbers, label)
         comma: bool | None = False
@@ -663,6 +714,26 @@ def grid_of_lines(lines: list[str], label: str, *, places: tuple[tuple[int, int]
         delimiter=delimiter,
         decimal_comma=comma,
     )
+
+
+def _prose_joined(rows: list[TextRow], lines: list[str], numbers: list[int], delimiter: str) -> list[TextRow]:
+    """Join the pieces of a sentence that holds the mark of the cells: each followed by a blank, unlike the table's."""
+    spaced = f"{delimiter} "
+    if spaced not in "".join(lines):
+        return rows
+    if any(spaced in lines[number - 1] for row, number in zip(rows, numbers, strict=True) if _is_data(row)):
+        return rows
+    found = []
+    for row, number in zip(rows, numbers, strict=True):
+        line = lines[number - 1]
+        prose = len(row) > 1 and line.count(spaced) == line.rstrip(delimiter).count(delimiter) and '"' not in line
+        found.append((line.strip().rstrip(delimiter),) if prose and not _is_data(row) else row)
+    return found
+
+
+def _is_data(row: TextRow) -> bool:
+    """Whether a row holds two numbers or more."""
+    return sum(1 for cell in row if cell and is_numeric(cell)) > 1
 
 
 def _refuse_markup(text: str, label: str, *, markup: bool) -> None:

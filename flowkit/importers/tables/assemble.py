@@ -14,7 +14,7 @@ from flowkit.importers.tables.lifts import Lifts, scaled
 from flowkit.importers.tables.lines import Key
 from flowkit.importers.tables.readings import Draft
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
-from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Side, Units, UnitSource
+from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Reading, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 
 # A frozen dataclass sets each field through `object.__setattr__`; over an archive of sheets that would be
@@ -101,6 +101,7 @@ def _part(draft: Draft, runs: Sequence[int], run: int) -> Draft:
         flows=[draft.flows[i] for i in keep],
         pressures=[draft.pressures[i] for i in keep],
         sources=[draft.sources[i] for i in keep],
+        shown=None if draft.shown is None else [draft.shown[i] for i in keep],
     )
 
 
@@ -171,7 +172,10 @@ def assemble(
     end = 0
     for part in parts:
         start, end = end, end + len(part.columns[0])
-        tests.append(FlowTest("", place.file, place.sheet, *part.names, part.conditions, part.units, points[start:end]))
+        mine = points[start:end]
+        if part.shown is not None:
+            mine = tuple(replace(point, reading=item) for point, item in zip(mine, part.shown, strict=True))
+        tests.append(FlowTest("", place.file, place.sheet, *part.names, part.conditions, part.units, mine))
     return tests, maker.findings
 
 
@@ -182,6 +186,7 @@ class _Part(NamedTuple):
     conditions: Conditions
     units: Units
     columns: tuple[list[float], list[float], list[float | None], list[str]]
+    shown: list[Reading] | None = None
 
 
 class _Said(NamedTuple):
@@ -243,12 +248,28 @@ class _Maker:
             self._plain_conditions[key] = conditions
         if self.stated.lift_unit or self.stated.flow_unit:
             self._hold_units(draft)
-        factor = self._volume_factor(draft.flow_unit, conditions, draft.where)
+        shown = self._shown(draft, conditions)
+        factor = 1.0 if draft.shown is not None else self._volume_factor(draft.flow_unit, conditions, draft.where)
         scale = self._lift_factor(conditions, draft.where) if self.lifts.ratio else 1.0
-        if factor is None or scale is None:
+        if factor is None or scale is None or (draft.shown is not None and shown is None):
             return None
         names = (head, variant, side, port, run)
-        return _Part(names, conditions, self._units_of(draft, items), self._columns(draft, factor, scale))
+        return _Part(names, conditions, self._units_of(draft, items), self._columns(draft, factor, scale), shown)
+
+    def _shown(self, draft: Draft, conditions: Conditions) -> list[Reading] | None:
+        """A meter's readings with their unit, which the sheet or the user states; without it they are asked about."""
+        if draft.shown is None:
+            return None
+        unit = draft.meter_unit or conditions.reading_unit
+        if unit is None:
+            what = (
+                "the readings of the meter have no unit; write it in the heading, or state it with --reading-unit "
+                "or reading_unit in the job's conditions"
+            )
+            self.tell(refused(draft.where, what))
+            return None
+        draft.meter_unit = unit
+        return [replace(item, unit=unit) for item in draft.shown]
 
     def _columns(
         self, draft: Draft, factor: float, scale: float
@@ -445,18 +466,22 @@ class _Maker:
 
     def _units_of(self, draft: Draft, items: Mapping[str, Item]) -> Units:
         """The units of a test."""
-        assert draft.flow_unit is not None and self.lifts.unit is not None
+        assert self.lifts.unit is not None
         item = items.get("pressure")
         stated = item is not None and item.stated
         named = item.unit.name if item is not None and item.unit is not None else None
         if draft.pressure_unit is not None:
             named, stated = draft.pressure_unit.unit, draft.pressure_unit.source == "stated"
-        key = (draft.flow_unit.name, draft.flow_stated, named, stated)
+        flow = draft.meter_unit if draft.flow_unit is None else draft.flow_unit.name
+        metered = draft.shown is not None
+        key = (flow, draft.flow_stated, named, stated, metered)
         if key not in self._units:
+            own = UnitSource(str(flow), "stated" if draft.flow_stated or metered else "assumed")
             self._units[key] = Units(
                 UnitSource(self.lifts.unit.name, self.lifts.source),
-                UnitSource(draft.flow_unit.name, "stated" if draft.flow_stated else "assumed"),
+                own,
                 UnitSource(named, "stated" if stated else "assumed") if named is not None else None,
+                own if metered else None,
             )
         return self._units[key]
 

@@ -247,7 +247,7 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
     value = view.rows[row][index]
     text = as_text(value)
     cell = read_cell(value, view.decimal_comma)
-    if cell.unit or (cell.value is not None and not cell.value.is_integer()):
+    if cell.unit:
         unit = known_unit(cell.unit) if cell.unit else None
         if unit is not None and unit.quantity == "pressure":
             return Label(pressure=(as_text(cell.value), cell.unit))
@@ -372,6 +372,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     flowing = quantity in FLOW_QUANTITIES
     if column.trouble:
         column.role = "trouble"
+    elif kind == "meter" and unit is None and letters and set(letters) <= set("tb") and "t" in letters:
+        column.role = "condition"  # it names the meter
     elif kind == "meter" or (column.meter and not flowing and kind in (None, "flow", "gain")):
         _meter_role(column, quantity)
     elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
@@ -741,6 +743,9 @@ def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
     remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
+    if column.why == "not understood" and (column.side or column.port or column.code or column.state):
+        what = f"the column {heading} stands beside flows and cannot be placed; say which test it is, or leave it out"
+        return unreadable(column.source(table), what)
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import isclose, isfinite
@@ -10,7 +11,7 @@ from typing import Literal, NamedTuple
 from flowkit.importers.tables.find import Table
 from flowkit.importers.words.items import assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
-from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
+from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, from_si, to_si
 
@@ -77,7 +78,22 @@ def read_lifts(table: Table, flow_columns: Sequence[int], default_unit: str | No
     else:
         _read_each(table, main, unit, _Column(table, main, flow_columns, got).raw(), got)
     _check_others(table, main, got)
+    _refuse_large(table, main, got)
     return got
+
+
+LARGEST_M, LARGEST_RATIO = 0.030, 1.0
+
+
+def _refuse_large(table: Table, main: int, got: Lifts) -> None:
+    """Refuse lifts that no valve has: of metres, of a pump's head, or in another unit than is written."""
+    largest = max((entry.lift for entry in got.rows), default=0.0)
+    if got.unit is None or largest <= (LARGEST_RATIO if got.ratio else LARGEST_M) * (1 + 1e-9):
+        return
+    shown = f"{largest:g} times the valve's diameter" if got.ratio else f"{largest * 1e3:g} mm"
+    what = f"the largest lift would be {shown}, which is no valve lift (30 mm at most); check its unit"
+    got.findings.append(unreadable(table.view.source(table.row, main), what))
+    got.rows, got.unit = [], None
 
 
 def _read_each(table: Table, main: int, headed: Unit | None, raw: Sequence[_Raw], got: Lifts) -> None:
@@ -144,6 +160,8 @@ class _Column:
                 number, spelled = value, ""
             else:
                 cell = read_cell(value, comma)
+                if cell.value is None and isinstance(value, datetime.date):
+                    cell = self._from_date(row, value, raw)
                 if cell.value is None:
                     if held is not None and value is None and row <= held[0]:
                         raw.append(_Raw(row, held[1], held[2], self.section))
@@ -154,6 +172,21 @@ class _Column:
             raw.append(_Raw(row, number, spelled, self.section))
             held = (merged[row], number, spelled) if row in merged else None
         return raw
+
+    def _from_date(self, row: int, value: datetime.date, raw: Sequence[_Raw]) -> Cell:
+        """A fraction of an inch that a spreadsheet took for a date, such as 3/16: the one that goes on rising."""
+        pairs = ((value.month, value.day), (value.day, value.month))
+        options = {a / b for a, b in pairs if b in (2, 4, 8, 16, 32) and a < b}
+        last = raw[-1].value if raw else 0.0
+        fitting = [option for option in options if option > last] or list(options)
+        if len(fitting) != 1:
+            return Cell(None)
+        source = self.table.view.source(row, self.main)
+        what = (
+            f"the lift was kept as the date {value:%Y-%m-%d} and read as the fraction it was typed as, {fitting[0]:g}"
+        )
+        self.got.findings.append(assumed(source, what, "write lifts as decimals if that is not meant"))
+        return Cell(fitting[0])
 
     def _between(self, row: int) -> None:
         """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""

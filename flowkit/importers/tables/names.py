@@ -139,9 +139,8 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
         if column.bare is None or column.role == "trouble":
             continue
         number = column.bare
-        if not number.isdecimal() or len(number) > 2:
+        if (not number.isdecimal() or len(number) > 2) and (column.variant or column.state):
             column.variant = f"{column.variant} {number}".strip()
-            column.role = "unknown" if column.role == "bare" else column.role
         elif (column.side or side or column.marked or column.head) and column.port is None:
             column.port = number
             column.role = "named" if column.role == "bare" else column.role

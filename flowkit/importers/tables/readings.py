@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from flowkit.importers.files.grid import CellValue, column_letters
 from flowkit.importers.tables.columns import Column
@@ -16,7 +18,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import FLOW_KINDS, Item, Units, Written, assumed, read_item, refused, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
-from flowkit.model import Finding, Side, UnitSource
+from flowkit.model import Finding, Reading, Side, UnitSource
 from flowkit.units import UNITS, Unit, to_si
 
 
@@ -55,6 +57,8 @@ class Draft:
     pressure_unit: UnitSource | None = None
     items: dict[str, Item] = field(default_factory=dict)
     closed: dict[str, Item] = field(default_factory=dict)
+    meter_unit: str | None = None  # of a meter's readings, which `shown` holds in place of flows
+    shown: list[Reading] | None = None
 
 
 class Who(NamedTuple):
@@ -339,6 +343,8 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
     found: dict[str, Item] = {}
     view = context.table.view
     for column in context.of_role("condition"):
+        if column.kind in _OF_ROWS and context.of_role("reading"):
+            continue
         cells = [(entry.row, v) for entry in rows if (v := view.value(entry.row, column.index)) is not None]
         if len({as_text(value) for _, value in cells}) > 1:
             what = f"the column {column.text!r} was left out: it changes within a test"
@@ -359,6 +365,106 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
     return found
 
 
+_OF_ROWS = frozenset({"range", "meter", "meter_temperature", "meter_pressure", "outlet_pressure"})
+"""What a row can say of the meter it was read on."""
+_POSITION = re.compile(
+    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura)\D*(\d+)\b"
+)
+
+
+def _positions(columns: list[Column]) -> list[list[Column]]:
+    """The columns of readings, those of a pitot tube's positions together."""
+    found = [_POSITION.match(column.text.casefold()) for column in columns]
+    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
+        return [columns]
+    return [[column] for column in columns]
+
+
+def _read_meter(
+    context: TableContext, columns: list[Column], rows: Sequence[LiftRow], who: Who, pressures: Sequence[Pressures]
+) -> Draft | None:
+    """Read what a meter showed in some rows of a table; a row with a gap in one of its positions gives no point."""
+    draft = _start(context, columns[0], who, None)
+    if draft is None:
+        return None
+    if len(columns) > 1:
+        draft.port, draft.run = who.port, who.run
+    view = context.table.view
+    draft.shown = []
+    draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
+    own = next((entry for entry in pressures if columns[0].index in entry.flows or not entry.flows), None)
+    if own is not None:
+        draft.pressure_unit = own.unit
+    for entry in rows:
+        values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
+        shown = tuple(value for value in values if value is not None)
+        if len(shown) < len(columns):
+            continue
+        source = view.source(entry.row, columns[0].index)
+        pressure = own.values.get(entry.row) if own is not None else None
+        if entry.lift == 0:
+            text = f"{shown[0]:.12g} {draft.meter_unit or ''}".strip()
+            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            if pressure is not None:
+                draft.items["leak_pressure"] = Item("leak_pressure", pressure, UNITS["Pa"], source)
+            continue
+        draft.lifts.append(entry.lift)
+        draft.flows.append(math.nan)
+        draft.pressures.append(pressure)
+        draft.sources.append(source)
+        about: dict[str, Any] = _row_of_meter(context, entry.row)
+        draft.shown.append(Reading(shown, draft.meter_unit or "", **about))
+    draft.shown = [replace(item, unit=draft.meter_unit or "") for item in draft.shown]
+    return draft if draft.shown else None
+
+
+def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:
+    """Read one cell of a meter's readings."""
+    value = view.value(row, index)
+    if value is None:
+        return None
+    source = view.source(row, index)
+    cell = read_cell(value, view.decimal_comma)
+    if cell.gap:
+        findings.append(Finding("not-a-number", "note", source, f"{cell.gap!r} is a gap; the cell gives no point"))
+        return None
+    number, unit = cell.value, cell.unit
+    if number is not None and view.percent(row, index):
+        number, unit = number * 100, "%"
+    if number is None:
+        what = f"{as_text(value)!r} is no number; write the reading, or a dash where there was none"
+        findings.append(Finding("not-a-number", "error", source, what))
+    elif unit:
+        known = known_unit(unit)
+        name = known.name if known is not None else unit
+        if draft.meter_unit not in (None, name):
+            findings.append(refused(source, f"a reading in {name} stands in a column of {draft.meter_unit}"))
+            return None
+        draft.meter_unit = name
+    return number
+
+
+def _row_of_meter(context: TableContext, row: int) -> dict[str, Any]:
+    """What a row says of its meter: name, range, and the air's state there."""
+    view = context.table.view
+    names = {"meter_temperature": "temperature_k", "meter_pressure": "pressure_pa", "outlet_pressure": "outlet_pa"}
+    found: dict[str, float | str] = {}
+    for column in context.of_role("condition"):
+        value = view.value(row, column.index)
+        if column.kind not in _OF_ROWS or value is None:
+            continue
+        if column.kind in ("range", "meter"):
+            unit = f" {column.unit.name}" if column.unit is not None else ""
+            found[str(column.kind)] = as_text(value) + unit
+            continue
+        label = Label(column.kind, unit=column.unit, unit_text=column.unit_text)
+        written = Written(value, view.source(row, column.index), label, decimal_comma=view.decimal_comma)
+        items, trouble = read_item(str(column.kind), written)
+        context.findings += [finding for finding in trouble if finding not in context.findings]
+        found |= {names[item.kind]: float(item.value) for item in items}
+    return found
+
+
 def read_drafts(context: TableContext) -> list[Draft]:
     """Read all flows of a table."""
     groups = group_rows(context)
@@ -369,8 +475,14 @@ def read_drafts(context: TableContext) -> list[Draft]:
     view = context.table.view
     unitless: dict[int, Column] = {}
     flows = context.of_role("flow")
+    metered = [] if flows else _positions(context.of_role("reading"))
     for who, rows in groups:
         conditions = row_conditions(context, rows)
+        for columns in metered:
+            draft = _read_meter(context, columns, rows, who, pressures)
+            if draft is not None:
+                draft.items = {**conditions, **draft.items}
+                drafts.append(draft)
         places = [entry.row for entry in rows]
         shared = _Rows([entry.lift for entry in rows], places, [None] * len(rows), _row_parts(view, places))
         for column in flows:

@@ -53,6 +53,14 @@ CONDITION_FIELDS: dict[str, str] = {
     "notes": "notes",
     "entry_fitting": "entry_fitting",
     "exit_fitting": "exit_fitting",
+    "meter": "meter",
+    "range": "range",
+    "zero_reading": "zero_reading",
+    "leak_reading": "leak_reading",
+    "check_plate_reading": "check_plate_reading",
+    "liquid_temperature": "liquid_temperature_k",
+    "outlet_pressure": "outlet_pressure_pa",
+    "direction": "direction",
 }
 """Kind of the vocabulary -> field of `Conditions`."""
 
@@ -61,13 +69,15 @@ FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _BESIDE = {"leak": "leak_pressure", "check_reading": "check_reading_pressure", "check_nominal": "check_pressure"}
-_ABSOLUTE = frozenset({"barometer", "meter_pressure"})
-_TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"})
+_ABSOLUTE = frozenset({"barometer", "meter_pressure", "outlet_pressure"})
+_OF_METERS = frozenset({"meter", "range", "zero_reading", "leak_reading", "check_plate_reading", "direction"})
+_TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"}) | _OF_METERS
+_METER_READING = {"check_reading": "check_plate_reading", "leak": "leak_reading"}
 _FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 _QUANTITIES: dict[str, tuple[Quantity, ...]] = {
     **dict.fromkeys(_GAUGE | _ABSOLUTE, ("pressure",)),
     **dict.fromkeys(("fixture_bore", "valve_head", "stem", "throat", "seat_width"), ("length",)),
-    **dict.fromkeys(("air_temperature", "meter_temperature"), ("temperature",)),
+    **dict.fromkeys(("air_temperature", "meter_temperature", "liquid_temperature"), ("temperature",)),
     **dict.fromkeys(FLOW_KINDS, _FLOWS),
     "seat_angle": ("angle",),
     "humidity": ("humidity",),
@@ -158,6 +168,9 @@ def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]: 
             return [], [Finding("date-ambiguous", "warning", written.source, what)]
         return [Item(kind, date or text, None, written.source)], []
     if kind in _TEXT:
+        unit = f" {written.unit_text or written.label.unit_text}".rstrip()
+        if kind in _OF_METERS and unit and text[-1:].isdigit():
+            text += unit
         return [Item(kind, text, None, written.source, written.label.side)], []
     if kind == "run":
         return _read_run(text, written.source)
@@ -205,6 +218,8 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
+    if kind in _METER_READING and spelled and known_unit(spelled, _FLOWS) is None and _of_a_meter(spelled):
+        return [*items, Item(_METER_READING[kind], f"{cell.value:.12g} {spelled}", None, source, label.side)], findings
     if kind == "humidity" and (written.percent or not spelled):
         unit, notes = UNITS["%"], list[Finding]()
         number = cell.value if written.percent or cell.value <= 1 else cell.value / 100
@@ -223,6 +238,14 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     else:
         items.append(Item(kind, number, unit, source, label.side, stated=not notes))
     return items, findings
+
+
+def _of_a_meter(spelled: str) -> bool:
+    """Whether a unit is one that meters are read in."""
+    unit = known_unit(spelled)
+    return spelled in ("V", "Hz", "div", "%") or (
+        unit is not None and unit.quantity in ("pressure", "length", "humidity")
+    )
 
 
 def _impossible(kind: str, number: float) -> str:

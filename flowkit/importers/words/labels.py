@@ -31,6 +31,9 @@ _WEAK = frozenset({"filler", "title", "common", "mark"})
 _WHO = frozenset({"side", "port", "run", "variant", "head"})
 _PORT_LETTERS = frozenset("pczk")
 _POSITIONS = frozenset({"lh", "rh"})
+_AGAIN = frozenset(
+    {"repeat", "rep", "repeat run", "repetition", "wiederholung", "herhaling", "powtorzenie", "upprepning"}
+)
 LONGEST_LABEL = 200
 
 
@@ -315,6 +318,11 @@ class _Reader:
             for i, m in enumerate(found)
             if m.kind in ("variant",) and i + 1 < len(found) and found[i + 1].kind == "number"
         ]
+        core += [
+            i
+            for i, m in enumerate(found)
+            if m.kind == "valve_head" and i and found[i - 1].kind == "number" and "." in found[i - 1].text
+        ]
         core = [i for i in core if not self._names_a_port(i) and not self._is_loose_in(i)]
         if not core:
             return None, None
@@ -502,6 +510,8 @@ class _Reader:
         if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
             self.run = int(found[at].text)
             used.add(at)
+        elif fold(found[index].text) in _AGAIN and (self.sides or self.port or self.code or len(found) > 2):
+            self.again = True
         else:
             self.kinds.append("run")
 

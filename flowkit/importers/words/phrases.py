@@ -176,7 +176,7 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
         if number.start < start:
             continue
         before = piece[start : number.start]
-        label = _label_before(before)
+        label = _label_before(before) or _label_behind(piece, number, before)
         if label is None:
             continue
         value = piece[number.start : number.end]
@@ -251,6 +251,15 @@ def _is_label(label: Label) -> bool:
     return not (label.kind in WHO_KINDS and label.names)
 
 
+def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] | None:
+    """The label right behind a quantity, where nothing leads up to it: ``28 inH2O test pressure``."""
+    if before.strip(" ,;(") or number.unit is None:
+        return None
+    words = re.match(r"\s+([^\d,;:.()]{3,30})", piece[number.end :])
+    label = _whole_label(words[1].strip()) if words else None
+    return (label, 0) if label is not None and label.kind in CONDITION_FIELDS else None
+
+
 _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
 
 
@@ -306,7 +315,8 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
     lifts = [m.end for m in mentions(text) if m.kind == "lift"]
     for place, (_, start) in enumerate(words):
         lift = max((end for end in lifts if end <= start), default=-99)
-        if place and words[place - 1][0][:1].isdigit():
+        behind = text[words[place - 1][1] + len(words[place - 1][0]) : start] if place else ""
+        if place and words[place - 1][0][:1].isdigit() and not behind.strip():
             continue
         for count in (3, 2, 1):
             spelled = " ".join(w for w, _ in words[place : place + count])

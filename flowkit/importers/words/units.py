@@ -77,7 +77,7 @@ _PRESSURE = re.compile(
 
 
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
-_SECOND_INTAKE = re.compile(r"in\.?\s*2", re.IGNORECASE)
+_SECOND_INTAKE = re.compile(r"in[.\-#\s]*2", re.IGNORECASE)
 
 
 LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift

@@ -79,7 +79,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pl": ("dolot", "ssanie", "dolotowy", "ssący", "wlot", "dolotowa", "dol", "dolotowe"),
         "sv": ("insug", "inlopp", "insugning", "insugskanal", "insugsventil", "ins", "insugssida"),
         "pt": ("admissão", "adm."),
-        "ja": ("吸気", "インテーク", "吸気側", "吸入", "IN側", "吸気ポート"),
+        "ja": ("吸気", "インテーク", "吸気側", "吸入", "IN側", "吸気ポート", "吸"),
     },
     "exhaust": {
         "en": ("exhaust", "exh", "ex", "exhst", "exhausts", "outlet", "exhaust side"),
@@ -91,7 +91,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pl": ("wydech", "wylot", "wydechowy", "wyd", "wydechowa", "wydechowe"),
         "sv": ("avgas", "utlopp", "avgaskanal", "avgasventil", "utblås", "avgassida"),
         "pt": ("exaustão", "escapamento", "esc."),
-        "ja": ("排気", "エキゾースト", "排気側", "EX側", "エキゾースト側", "排気ポート"),
+        "ja": ("排気", "エキゾースト", "排気側", "EX側", "エキゾースト側", "排気ポート", "排"),
     },
     "port": {
         "en": ("port", "cylinder", "cyl", "port number", "cylinder number", "runner", "prt"),
@@ -239,7 +239,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "check_reading": {
         "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate"),
-        "de": ("Kontrollblende Ablesung", "Kontrollblende Messwert", "Kontrollblende Ist", "Prüfblende Ablesung", "Prüfblende Ist", "Prüfblende Messwert", "Kontrollblende gemessen", "Kalibrierblende Ist", "Kontrollblende"),
+        "de": ("Kontrollblende Ablesung", "Kontrollblende Messwert", "Kontrollblende Ist", "Prüfblende Ablesung", "Prüfblende Ist", "Prüfblende Messwert", "Kontrollblende gemessen", "Kalibrierblende Ist", "Kontrollblende", "Prüfblende gemessen", "Prüfplatte gemessen", "Prüfplatte Ablesung", "Prüfplatte Ist", "Kontrollplatte gemessen", "Prüfblende abgelesen", "Prüfblende"),
         "fr": ("plaque étalon lecture", "plaque étalon mesurée", "lecture plaque étalon", "plaque de contrôle lecture", "lecture plaque de contrôle", "plaque de contrôle mesurée", "lecture de la plaque étalon"),
         "es": ("placa de control lectura", "lectura placa de control", "placa patrón lectura", "lectura placa patrón", "lectura de la placa patrón", "lectura de la placa de control", "placa de calibración lectura"),
         "it": ("piastra campione lettura", "lettura piastra campione", "piastra di controllo lettura", "lettura piastra di controllo", "piastra di controllo misurata", "lettura della piastra campione"),
@@ -251,7 +251,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "check_nominal": {
         "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec"),
-        "de": ("Kontrollblende Nennwert", "Kontrollblende Soll", "Prüfblende Nennwert", "Prüfblende Soll", "Kontrollblende Sollwert", "Kalibrierblende Soll", "Prüfblende Sollwert"),
+        "de": ("Kontrollblende Nennwert", "Kontrollblende Soll", "Prüfblende Nennwert", "Prüfblende Soll", "Kontrollblende Sollwert", "Kalibrierblende Soll", "Prüfblende Sollwert", "Prüfplatte Soll", "Prüfplatte Nennwert", "Kontrollplatte Soll", "Kontrollplatte Nennwert"),
         "fr": ("plaque étalon nominale", "plaque étalon nominal", "valeur nominale plaque étalon", "plaque de contrôle nominale", "plaque de contrôle nominal", "débit nominal plaque étalon"),
         "es": ("placa de control nominal", "placa patrón nominal", "valor nominal placa patrón", "nominal de la placa patrón", "nominal placa de control", "placa de calibración nominal"),
         "it": ("piastra campione nominale", "piastra di controllo nominale", "valore nominale piastra campione", "nominale piastra campione", "nominale piastra di controllo"),

@@ -14,8 +14,8 @@ from flowkit.drawing.curves import display_of, variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
-from flowkit.reports.contents import ReportContents, all_lifts, flow_at, measured
-from flowkit.reports.labels import CAUTIONS, job_words, method_words, reference_words, sides_of
+from flowkit.reports.contents import ReportContents, all_lifts, cautions_of, flow_at, measured
+from flowkit.reports.labels import job_words, method_words, reference_words, sides_of
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
@@ -183,8 +183,8 @@ def html_bytes(contents: ReportContents) -> bytes:
         headlines=[headline(result.totals[-1], side) for side, result in sides_of(comparison) if result.totals],
         sentences=comparison.sentences,
         method=method_words(comparison, units),
-        reference=reference_words(contents.reference, units),
-        cautions=CAUTIONS,
+        reference=reference_words(contents.reference, units, comparison.tests),
+        cautions=cautions_of(contents),
         states=[(name, place, _dashes(place)) for name, place in variant_places(comparison).items()],
         charts=[
             (

@@ -14,11 +14,12 @@ from flowkit.errors import FlowkitError
 from flowkit.output import document, written_whole
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import date_of, sides_of
-from flowkit.reports.pages.detail import areas_pages, detail_pages, ports_pages
-from flowkit.reports.pages.engine import engine_pages
+from flowkit.reports.pages.detail import write_areas, write_detail, write_ports
+from flowkit.reports.pages.engine import write_engine
 from flowkit.reports.pages.first import chart_page
 from flowkit.reports.pages.layout import Names, Page, name_variants, paper_named
-from flowkit.reports.pages.notes import ledger_pages
+from flowkit.reports.pages.notes import write_notes
+from flowkit.reports.pages.table import Flowing, Stream
 from flowkit.version import __version__
 
 if TYPE_CHECKING:
@@ -69,7 +70,8 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
     drawn.seek(0)
     writer = PdfWriter(clone_from=PdfReader(drawn))
     for number, page in enumerate(pages):
-        writer.add_outline_item(title=page.title, page_number=number)
+        for title in page.chapters:
+            writer.add_outline_item(title=title, page_number=number)
     _attach(writer, DATA_NAME, report_data(contents).encode("utf-8"))
     writer.metadata = None
     metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
@@ -145,17 +147,35 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
     with style():
         names = _names(contents)
-        later = [
-            *ports_pages(contents, sheet, names),
-            *(engine_pages(contents.engine, sheet, names, contents.info) if contents.engine is not None else ()),
-            *areas_pages(contents, sheet, names),
-        ]
-        first, flowing = chart_page(contents, sheet, names, all_sources="at the end of this report")
-        detail = detail_pages(contents, sheet, names, flowing)
-        pages = [first, *detail, *later, *ledger_pages(contents, sheet, names, sentences=not detail)]
+        pages: list[Page] = []
+        # Other heights of panels, or the areas first, where the last page would be more than half empty otherwise.
+        for scale, areas_first in ((1.0, False), (0.86, True), (1.12, False), (1.0, True)):
+            first, flowing, whole = chart_page(contents, sheet, names)
+            stream = Stream(sheet, scale=scale)
+            _behind(stream, contents, names, flowing, steps=not whole, areas_first=areas_first)
+            if not pages or stream.y > sheet.inner_bottom / 2:
+                pages = [first, *stream.pages]
+            if stream.y > sheet.inner_bottom / 2:
+                break
         for number, page in enumerate(pages, 1):
             page.finish(contents.info, len(pages), number)
     return pages
+
+
+def _behind(
+    stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool, areas_first: bool
+) -> None:
+    """Write everything that follows page 1."""
+    write_detail(stream, contents, names, left_over, steps=steps)
+    told = bool(stream.pages)
+    if areas_first:
+        write_areas(stream, contents, names)
+    if contents.engine is not None:
+        write_engine(stream, contents.engine, names, contents.info)
+    write_ports(stream, contents, names)
+    if not areas_first:
+        write_areas(stream, contents, names)
+    write_notes(stream, contents, names, sentences=not told)
 
 
 def page_files(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -18,6 +19,7 @@ from flowkit.analysis.results import (
     SideComparison,
     VariantFlow,
 )
+from flowkit.analysis.sentences import cause
 from flowkit.drawing import Display, bare_axes, draw_curve, text_width, variant_style
 from flowkit.drawing.curves import (
     NOTHING,
@@ -52,11 +54,12 @@ from flowkit.reports.contents import (
     velocity_between,
     velocity_unit,
 )
-from flowkit.reports.labels import port_text, sides_of
+from flowkit.reports.labels import gain_cell, port_text, resolved_words, sides_of
 from flowkit.reports.pages.first import Series, draw_lines, every_lift, port_cells, variant_columns
-from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten, wrap
+from flowkit.reports.pages.layout import SIZES, Names, Page, clean, shorten, wrap
 from flowkit.reports.pages.table import (
     GAP,
+    LEFT_GAP,
     Cell,
     Column,
     Flowing,
@@ -241,24 +244,42 @@ def _ratio(value: float | None, known: bool) -> Cell:
 DETAIL_PANEL = 150.0
 
 
-def detail_pages(contents: ReportContents, paper: Paper, names: Names, left_over: Flowing) -> list[Page]:
-    """Write what is left of the first page's tables, every measured lift, the gains, ratios and sentences."""
-    tables = every_lift(contents, paper, names)
+def write_detail(stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool) -> None:
+    """Write what is left of page 1's tables and steps, every measured lift, the gains, ratios and sentences."""
+    tables = every_lift(contents, stream.paper, names)
     comparison = contents.comparison
     ratios = comparison.ratio_at_lift or comparison.ratio_at_fraction
-    if left_over.done and tables is None and not ratios and not has_gain_tables(comparison):
-        return []  # the sentences alone go with the findings
-    stream = Stream(paper, "Flow in detail")
+    if left_over.done and tables is None and not ratios and not steps and not has_gain_tables(comparison):
+        return  # the sentences alone go with the notes
+    display = display_of(contents.info.display)
+    stream.chapter("Flow in detail")
+    stream.sentences(comparison.sentences)
+    if steps:
+        _write_steps(stream, comparison, names)
     stream.flow(left_over)
     if tables is not None:
         stream.heading("Every measured lift", keep=80.0)
         stream.flow(tables)
-    display = display_of(contents.info.display)
     write_gain_tables(stream, comparison, names, display)
     _draw_ratios(stream, contents, names)
     write_ratio_tables(stream, comparison, names, display)
-    stream.sentences(comparison.sentences)
-    return stream.pages
+
+
+def _write_steps(stream: Stream, comparison: Comparison, names: Names) -> None:
+    """Write what each step was worth, where page 1 had no room for all of them."""
+    tables = []
+    for side, result in sides_of(comparison):
+        rows = [
+            Row((
+                _label(name, names), Cell(gain_cell(gain)),
+                Cell(shorten(f"{clean(cause(gain))}; {resolved_words(gain)}", 2 * _LABEL, SIZES.body)),
+            ), rule_above=name is None)
+            for name, gain in gains_of_steps(result)
+        ]  # fmt: skip
+        columns = list(_gains_columns([_Head(""), _Head("mean flow"), _Head("what changed")], rows))
+        columns[2] = replace(columns[2], align="left", width=columns[2].width + LEFT_GAP)
+        tables.append(Table(side.capitalize(), tuple(columns), tuple(rows), filled=side == "intake"))
+    _write(stream, "What each step was worth", tables, [])
 
 
 def _draw_ratios(stream: Stream, contents: ReportContents, names: Names) -> None:
@@ -271,18 +292,28 @@ def _draw_ratios(stream: Stream, contents: ReportContents, names: Names) -> None
     panels = [panel for panel in panels if panel[1]]
     if not panels:
         return
-    stream.need(DETAIL_PANEL + 10.0)
+    stream.need(stream.scale * DETAIL_PANEL + 10.0)
     column = (stream.paper.inner_width - GAP) / 2
     for place, (title, series, unit) in enumerate(panels):
         draw_lines(
             stream.page,
-            (stream.page.left + place * (column + GAP), stream.y + 8.0, column, DETAIL_PANEL),
+            (stream.page.left + place * (column + GAP), stream.y + 8.0, column, stream.scale * DETAIL_PANEL),
             title,
             series,
             names,
             x_label=f"valve lift, {unit}" if unit else "share of peak lift, %",
+            least_span=_ratio_span(comparison),
         )
-    stream.y += DETAIL_PANEL + 14.0
+    stream.y += stream.scale * DETAIL_PANEL + 14.0
+
+
+def _ratio_span(comparison: Comparison) -> float:
+    """Return how much of a ratio's scale is shown at least: four times what the data can tell apart."""
+    halves = [
+        math.hypot(intake.mean_flow_u95 or 0.0, exhaust.mean_flow_u95 or 0.0)
+        for intake, exhaust in ratio_variants(comparison)
+    ]
+    return max(0.2, 4.0 * max(halves, default=0.0))
 
 
 def _ratios(points: Sequence[RatioPoint], names: Names, display: Display | None = None) -> list[Series]:
@@ -300,19 +331,17 @@ PANEL_GAP = 10.0
 SCALE = 20.0
 
 
-def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
+def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
     """Draw every port's curves on one scale, and the table of their mean flows."""
     display = display_of(contents.info.display)
     sides = sides_of(contents.comparison)
-    stream = Stream(
-        paper, "Port by port", f"All panels on one scale: flow in {display.flow} over valve lift in {display.lift}."
-    )
-    stream.key(names)
     grids = [(side, result, all_ports(result)) for side, result in sides]
     rows = sum(_grid(len(ports))[1] for _, _, ports in grids)
-    height = min(128.0, (stream.room - 34.0 * len(grids)) / rows)
-    if rows <= 2:
-        height = min(height, 150.0)
+    whole = stream.paper.inner_bottom - stream.paper.top - 80.0
+    height = min(stream.scale * (150.0 if rows == 1 else 118.0), (whole - 34.0 * len(grids)) / rows)
+    lead = f"All panels on one scale: flow ({display.flow}) against valve lift ({display.lift})."
+    stream.chapter("Port by port", lead, keep=min(whole, 130.0 + height * _grid(len(grids[0][2]))[1]))
+    stream.key(names)
     top = 1.05 * max(
         from_si(flow, display.flow)
         for _, result, _ in grids
@@ -321,18 +350,16 @@ def ports_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Pa
         for flow in port.flow_m3_s
     )
     for side, result, ports in grids:
-        stream.heading(f"{side.capitalize()}", keep=height)
+        stream.heading(f"{side.capitalize()}", keep=height * _grid(len(ports))[1] + 4.0)
         stream.y = _draw_grid(
             stream.page, stream.y, side, result, ports=ports, names=names, display=display, scale=(top, height)
         )
     tables = fitted_tables(
-        sides, paper.inner_width, lambda side, result, room: _ports_table(side, result, names, display, room)
+        sides, stream.paper.inner_width, lambda side, result, room: _ports_table(side, result, names, display, room)
     )
-    stream.heading("Mean flow of each port, and its gain", keep=80.0)
-    stream.tables(tables)
+    stream.headed("Mean flow of each port, and its gain", tables)
     for side, result in sides:
         _write_lagging(stream, side, result, names, display)
-    return stream.pages
 
 
 def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Names, display: Display) -> None:
@@ -341,10 +368,10 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
     for variant in result.variants:
         lag = variant.lagging
         if lag is not None:
-            words = (
-                f"{names.head(variant.name)} {percent(lag.below_mean)} % "
-                f"(most at {lift_text(lag.worst_lift_m, display)} {display.lift}: {percent(lag.worst_below_mean)} %)"
-            )
+            words = f"{names.head(variant.name)} {percent(lag.below_mean)} %"
+            if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
+                where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
+                words += f" (most at {where}: {percent(lag.worst_below_mean)} %)"
             lagging.setdefault(lag.port, []).append(words)
     for port, told in lagging.items():
         stream.text(
@@ -418,7 +445,7 @@ def _ports_table(side: Side, result: SideComparison, names: Names, display: Disp
     rows = []
     for port in all_ports(result):
         name = Cell(shorten(clean(port) or "all", 60.0, SIZES.body))
-        rows.append(Row((name, *port_cells(result, totals, port, display))))
+        rows.append(Row((name, *port_cells(result, port, display))))
     means = [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
     gained = [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
     rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))
@@ -437,10 +464,10 @@ def _ports_table(side: Side, result: SideComparison, names: Names, display: Disp
 
 
 _EXPECTED = (
-    "Geometry promises the ratio of the minimum areas after and before (Heywood 1988, eqs 6.7–6.9): what the step "
-    "would give if the flow filled its least passage as well as before. Means are over every lift of either variant."
+    "By geometry: the ratio of the minimum areas after and before (Heywood 1988, eqs 6.7–6.9), which is what the step "
+    "would give if the flow filled its narrowest passage as well as before. Means are over every lift of either state."
 )
-_VELOCITY = "Flow at the reference over the cross-section stated for the port (port_area)."
+_VELOCITY = "Flow at the reference over the port's stated cross-section."
 _ITALIC = ("italic: between measured lifts",)
 
 Sides = Sequence[tuple[Side, SideComparison]]
@@ -557,7 +584,7 @@ LEAD = (
 )
 MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
-    "state them in the job under [valves.intake] and [valves.exhaust]."
+    "state them in the job file under [valves.intake] and [valves.exhaust]."
 )
 _KINDS: tuple[tuple[str, str], ...] = (
     ("minimum", "coefficient on the minimum area"),
@@ -567,32 +594,38 @@ _KINDS: tuple[tuple[str, str], ...] = (
 )
 
 
-def areas_pages(contents: ReportContents, paper: Paper, names: Names) -> list[Page]:
+def write_areas(stream: Stream, contents: ReportContents, names: Names) -> None:
     """Draw effective and minimum areas and the coefficients, and write their tables and what follows from them."""
     display = display_of(contents.info.display)
     sides = sides_of(contents.comparison)
-    stream = Stream(paper, "Coefficients and areas", LEAD)
-    column = (paper.inner_width - GAP * (len(sides) - 1)) / len(sides)
-    for draw in (_draw_areas, _draw_coefficients):
-        stream.need(AREAS_PANEL)
-        drawn = False
-        for index, (side, result) in enumerate(sides):
-            box = (stream.page.left + index * (column + GAP), stream.y, column, AREAS_PANEL)
-            drawn = draw(stream.page, box, side, result, names=names, display=display) or drawn
-        stream.y += AREAS_PANEL + 8.0 if drawn else 0.0
     if not any(variant.coefficients for _, result in sides for variant in result.variants):
+        stream.chapter("Coefficients and areas")
         stream.text(MISSING)
+        _draw_pairs(stream, sides, names, display, _draw_areas)
         write_velocity(stream, sides, names, display)
-        return stream.pages
+        return
+    stream.chapter("Coefficients and areas", LEAD, keep=stream.scale * AREAS_PANEL + 60.0)
+    _draw_pairs(stream, sides, names, display, _draw_areas)
+    _draw_pairs(stream, sides, names, display, _draw_coefficients)
     _write_takeover(stream, sides, names, display)
     stream.y += 8.0
     for kind, words in _KINDS:
         make = partial(_areas_table, names=names, display=display, kind=kind, words=words)
-        tables = fitted_tables(sides, paper.inner_width, make)
+        tables = fitted_tables(sides, stream.paper.inner_width, make)
         stream.tables([table for table in tables if len(table.columns) > 1])
     write_expected(stream, sides, names, display)
     write_velocity(stream, sides, names, display)
-    return stream.pages
+
+
+def _draw_pairs(stream: Stream, sides: Sides, names: Names, display: Display, draw: Callable[..., bool]) -> None:
+    """Draw a panel a side, beside one another."""
+    stream.need(stream.scale * AREAS_PANEL)
+    column = (stream.paper.inner_width - GAP * (len(sides) - 1)) / len(sides)
+    drawn = False
+    for index, (side, result) in enumerate(sides):
+        box = (stream.page.left + index * (column + GAP), stream.y, column, stream.scale * AREAS_PANEL)
+        drawn = draw(stream.page, box, side, result, names=names, display=display) or drawn
+    stream.y += stream.scale * AREAS_PANEL + 8.0 if drawn else 0.0
 
 
 def _draw_areas(

@@ -16,12 +16,13 @@ from flowkit.reports.contents import (
     bands_of,
     cam_gain_words,
     engine_inputs,
+    engine_rows,
     power_figures,
     power_unit,
     power_words,
 )
 from flowkit.reports.pages.first import Series, draw_lines
-from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, wrap
+from flowkit.reports.pages.layout import SIZES, Names, clean, wrap
 from flowkit.reports.pages.table import (
     GAP,
     Cell,
@@ -36,33 +37,30 @@ from flowkit.reports.pages.table import (
 )
 
 PANEL = 134.0
-FOOT_PITCH = 9.5
-"""Room a line of the cautions takes [pt]."""
-FOOT_HEAD = 22.0
-"""Their heading, and the gap over it [pt]."""
-LEAD = (
-    "Estimates of a model, from the measured flows: what changes between the variants is worth more than any "
-    "figure alone."
-)
+LEAD = "Estimates from a model fed with the measured flows. Trust the differences, not the single figures."
 BANDS = (
-    "Time and share of flow are those of the last variant: degrees of crank in the band, share of the open period, and "
+    "Time and share of flow are those of the last state: degrees of crank in the band, share of the open period, and "
     "share of the flow over the cam that passes there. 1 % more flow in a band alone gives that share of 1 % more "
     "cam-weighted mean flow. Mean flow is at the test pressure, averaged over the time in the band."
 )
-SPEED = "engine speed, 1/min"
+SPEED = "engine speed, rpm"
 
 
-def engine_pages(engine: EngineResult, paper: Paper, names: Names, info: JobInfo) -> list[Page]:
-    """Draw what the flow means for the engine."""
+def write_engine(stream: Stream, engine: EngineResult, names: Names, info: JobInfo) -> None:
+    """Draw what the flow means for the engine, the cautions first."""
     display = display_of(info.display)
-    cautions = _foot_lines(engine, paper)
-    foot = len(cautions) * FOOT_PITCH + FOOT_HEAD if cautions else 0.0
-    stream = Stream(replace(paper, bottom=paper.bottom + foot), "What it means for the engine (estimates)", LEAD)
+    stream.chapter("What it means for the engine (estimates)", LEAD, keep=stream.scale * PANEL + 160.0)
+    for caution in filter(None, engine.cautions):
+        stream.text(clean(caution), bold=True)
+    stream.y += 4.0
     if engine.prediction:
         stream.text(clean(engine.prediction), bold=True)
     for sentence in engine.sentences:
         stream.text(clean(sentence))
     stream.y += 4.0
+    engines = _engine_table(engine, names, display)
+    if len(engines.columns) > 1:
+        stream.tables([engines])
     stream.tables([_table(engine, names, info)])
     if any(variant.mach for variant in engine.variants):
         stream.text(HALF_WORDS, size=SIZES.small, color=SOFT)
@@ -72,26 +70,6 @@ def engine_pages(engine: EngineResult, paper: Paper, names: Names, info: JobInfo
     notes = (*engine.model_notes, engine.no_wave_effects)
     _write_texts(stream, "What the model does, and leaves out", notes, SIZES.small)
     _write_assumptions(stream, engine, display)
-    for page in stream.pages:
-        _write_foot(page, paper, cautions)
-    return stream.pages
-
-
-def _foot_lines(engine: EngineResult, paper: Paper) -> list[str]:
-    """Return the lines of the cautions that stand at the foot of every page."""
-    told = [clean(text) for text in engine.cautions if text]
-    return [line for text in told for line in wrap(text, paper.inner_width, SIZES.body)]
-
-
-def _write_foot(page: Page, paper: Paper, lines: Sequence[str]) -> None:
-    """Write the cautions at the foot of a page: each shows a speed or a lift."""
-    if not lines:
-        return
-    y = paper.inner_bottom - FOOT_PITCH * len(lines)
-    page.write(page.left, y - 2.0, "Cautions", size=SIZES.heading, bold=True)
-    for line in lines:
-        y += FOOT_PITCH
-        page.write(page.left, y - 1.0, line)
 
 
 def _write_texts(stream: Stream, heading: str, texts: Sequence[str], size: float) -> None:
@@ -125,16 +103,16 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Di
     drawn = [panel for panel in panels if panel[1]]
     for place, (title, series, level) in enumerate(drawn):
         if place % 2 == 0:
-            stream.need(PANEL + 10.0)
-        box = (stream.page.left + (place % 2) * (column + GAP), stream.y + 4.0, column, PANEL)
+            stream.need(stream.scale * PANEL + 10.0)
+        box = (stream.page.left + (place % 2) * (column + GAP), stream.y + 4.0, column, stream.scale * PANEL)
         draw_lines(stream.page, box, title, series, names, x_label=SPEED, level=level, x_from_zero=False)
         if place % 2 or place == len(drawn) - 1:
-            stream.y += PANEL + 10.0
+            stream.y += stream.scale * PANEL + 10.0
     words = clean(power_words(engine, display))
     if not words or not _power(known, display):
         return
     if len(drawn) % 2:
-        page, top = stream.page, stream.y - PANEL - 10.0 + 12.0
+        page, top = stream.page, stream.y - stream.scale * PANEL - 10.0 + 12.0
         page.paragraph(page.left + column + GAP, top, column, words)
     else:
         stream.text(words)
@@ -194,7 +172,7 @@ def _write_bands(stream: Stream, engine: EngineResult, names: Names, display: Di
     if not sides:
         return
     tables = [_band_table(bands, names, display, (stream.paper.inner_width - GAP) / 2) for bands in sides]
-    sentences = [band_sentence(bands, display, clean(repr(bands.after))) for bands in sides]
+    sentences = [band_sentence(bands, display, clean(bands.after)) for bands in sides]
     rows = [row for table in tables for row in table.rows]
     least = sum(map(row_height, rows)) / len(tables) + max(map(head_height, tables)) + 24.0 * len(sentences)
     stream.heading("Where the valves spend their time, and where more flow would pay", keep=least)
@@ -237,6 +215,22 @@ def _band_table(bands: Bands, names: Names, display: Display, width: float) -> T
     return Table(bands.side.capitalize(), tuple(columns), tuple(rows), (), bands.side == "intake")
 
 
+def _engine_table(engine: EngineResult, names: Names, display: Display) -> Table:
+    """Return each state's engine and the peak of its brake estimate."""
+    heads, found = engine_rows(engine, display)
+    rows = [
+        Row((Cell(names.fitted(name, 130.0)[0] if name in names.place else clean(name)[:24]), *map(Cell, cells)))
+        for name, cells in found
+    ]
+    columns = []
+    for place, head in enumerate(("state", *heads)):
+        width = needed_width([row.cells[place].text for row in rows], gap=8.0)
+        words = needed_width(head.split(), size=SIZES.small, gap=8.0)
+        lines = wrap(head, max(width, words) - 7.0, SIZES.small)
+        columns.append(Column(tuple(lines), max(width, words), align="right" if place else "left"))
+    return Table("", tuple(columns), tuple(rows))
+
+
 def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
     """Return a row a variant: cam-weighted flows, their gains, the speed at Z = 0.5."""
     display = display_of(info.display)
@@ -263,10 +257,10 @@ def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
                 )
             )
         )
-    intake, exhaust, half = "cam-weighted intake flow", "cam-weighted exhaust flow", "speed at Z = 0.5"
+    intake, exhaust, half = "intake flow over the cam", "exhaust flow over the cam", "speed at Z = 0.5"
     heads = (
-        ("variant", ""), (display.flow, intake), ("gain, %", intake), (display.flow, exhaust), ("gain, %", exhaust),
-        ("1/min", half), ("change, %", half),
+        ("state", ""), (display.flow, intake), ("gain, %", intake), (display.flow, exhaust), ("gain, %", exhaust),
+        ("rpm", half), ("change, %", half),
     )  # fmt: skip
     columns = []
     for place, (head, group) in enumerate(heads):

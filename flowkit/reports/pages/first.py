@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
+from flowkit.analysis.results import Comparison, Gain, SideComparison
 from flowkit.analysis.sentences import cause, headline
 from flowkit.drawing import (
     GRID,
@@ -24,17 +24,27 @@ from flowkit.drawing import (
     text_width,
     variant_style,
 )
-from flowkit.drawing.curves import NOTHING, display_of, flow_text, gain_text, lift_text, percent, signed_percent
+from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
 from flowkit.model import Finding, Side
-from flowkit.reports.contents import ReportContents, all_lifts, all_ports, flow_at, main_lifts, measured
+from flowkit.reports.contents import (
+    Datum,
+    ReportContents,
+    SideRow,
+    all_lifts,
+    all_ports,
+    cautions_of,
+    fact_words,
+    main_lifts,
+    port_row,
+    side_rows,
+    state_facts,
+)
 from flowkit.reports.labels import (
-    CAUTIONS,
     counted,
-    distinct,
+    gain_cell,
     method_words,
     pressure_words,
     reference_words,
-    resolved_words,
     sides_of,
 )
 from flowkit.reports.pages.layout import SIZES, STAND_IN, Names, Page, Paper, clean, missing_letters, shorten, wrap
@@ -185,7 +195,8 @@ def _step_lines(gain: Gain, names: Names, width: float, *, total: bool) -> tuple
     name = [f"all steps over {names.head(gain.from_)}"] if total else names.fitted(gain.to, room, bold=True)
     if total:
         name = wrap(name[0], room, SIZES.body, bold=True, most=1)
-    words = resolved_words(gain) if total else f"{cause(gain)}; {resolved_words(gain)}"
+    verdict = {True: "proven", False: "not proven", None: "not assessed"}[gain.resolved]
+    words = verdict if total else f"{cause(gain)}; {verdict}"
     return name, wrap(words, room, SIZES.small, most=3)
 
 
@@ -196,32 +207,49 @@ def _step_rows(result: SideComparison) -> list[tuple[Gain, bool]]:
     return rows + [(gain, True) for gain in last]
 
 
-def steps_height(result: SideComparison, names: Names, width: float) -> float:
+def _shown_steps(result: SideComparison, most: int) -> tuple[list[tuple[Gain, bool]], int]:
+    """Return the rows of steps that are shown, the total always, and how many are left out."""
+    rows = _step_rows(result)
+    if len(rows) <= most:
+        return rows, 0
+    kept = [*rows[: most - 1], rows[-1]]
+    return kept, len(rows) - len(kept)
+
+
+def steps_height(result: SideComparison, names: Names, width: float, most: int) -> float:
     """Return the height `draw_steps` takes [pt]."""
     if not result.steps:
         return 0.0
-    total = 0.0
-    for gain, is_total in _step_rows(result):
+    rows, left = _shown_steps(result, most)
+    total = 8.6 if left else 0.0
+    for gain, is_total in rows:
         name, words = _step_lines(gain, names, width, total=is_total)
         total += len(name) * 8.6 + len(words) * 7.8 + 3.0
-    return total + 26.0
+    return total + 35.0
 
 
-def draw_steps(page: Page, place: tuple[float, float, float], side: Side, result: SideComparison, names: Names) -> None:
+def draw_steps(
+    page: Page, place: tuple[float, float, float], side: Side, result: SideComparison, *, names: Names, most: int
+) -> None:
     """Draw what each step was worth: its name, what changed, a bar with its interval, the figure."""
     left, top, width = place
     page.write(left, top + 8.0, "What each step was worth in mean flow, %", size=SIZES.heading, bold=True)
     y = top + 13.0
     marks = []
-    for gain, is_total in _step_rows(result):
+    rows, missing = _shown_steps(result, most)
+    for gain, is_total in rows:
+        if is_total and missing:
+            y = page.paragraph(left, y, width, [f"{missing} more steps: see page 2"], size=SIZES.small, color=SOFT)
         name, words = _step_lines(gain, names, width, total=is_total)
         color = INK if is_total else variant_style(names.place[gain.to]).text_color
         start = y
         y = page.paragraph(left, y, width, name, leading=8.6, bold=True, color=color)
-        page.write(left + width, y, gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95), bold=True, align="right")
+        page.write(left + width, y, gain_cell(gain), bold=True, align="right")
         y = page.paragraph(left, y, width, words, size=SIZES.small, leading=7.8, color=SOFT)
         marks.append((gain, is_total, (start + y) / 2 + 1.5))
         y += 3.0
+    if any(gain.resolved is not None for gain, _ in rows):
+        page.write(left, y + 20.0, "Proven: beyond the bench's scatter (95 %).", size=SIZES.small, color=SOFT)
     _draw_step_bars(page, left + width - STEP_NUMBER - STEP_BAR, (top + 13.0, y), marks, names, filled=side == "intake")
 
 
@@ -287,6 +315,7 @@ def draw_lines(
     x_from_zero: bool = True,
     filled: bool = True,
     smoothed: bool = False,
+    least_span: float = 0.0,
 ) -> Axes:
     """Draw lines with markers and names at their ends."""
     import numpy as np
@@ -308,6 +337,9 @@ def draw_lines(
         )  # fmt: skip
     values = [value for item in series for value in item.ys] + ([level] if level is not None else [])
     places = [value for item in series for value in item.xs]
+    middle = (min(values) + max(values)) / 2
+    if max(values) - min(values) < least_span:
+        values = [*values, middle - least_span / 2, middle + least_span / 2]
     _set_limits(ax, places, values, x_from_zero=x_from_zero, from_zero=from_zero)
     if level is not None:
         ax.axhline(level, color=INK, linewidth=0.7, zorder=1.5)
@@ -347,21 +379,14 @@ def side_table(
     side: Side, result: SideComparison, names: Names, display: Display, width: float, *, every_lift: bool = False
 ) -> Table:
     """Return the table of one side."""
-    totals = {gain.to: gain for gain in result.totals}
     lifts = all_lifts(result) if every_lift else main_lifts(result)
-    rows = [
-        *_lift_rows(result, totals, display, lifts),
-        *_mean_rows(result, totals, display),
-        *(() if every_lift else _port_rows(result, totals, display)),
-    ]
+    rows = _rows(result, display, lifts, ports=not every_lift)
     columns = variant_columns(f"lift, {display.lift}", side, result, rows, width, names=names, display=display)
     notes = []
     if any("italic" in cell.style for row in rows for cell in row.cells):
         notes.append("italic: between measured lifts")
-    if any(
-        "dim" in cell.style and cell.text not in (NOTHING, "± 95 %") for row in rows[: len(lifts)] for cell in row.cells
-    ):
-        notes.append("grey: within the bench's repeatability")
+    if any("dim" in cell.style and cell.text != NOTHING for row in rows[: len(lifts)] for cell in row.cells):
+        notes.append("grey: within the bench's scatter")
     if not every_lift and len(lifts) < len(all_lifts(result)):
         notes.append("every lift: next page")
     return Table("", tuple(columns), tuple(rows), tuple(notes), side == "intake")
@@ -403,79 +428,69 @@ def variant_columns(
     return [replace(c, head=tuple(wrap(c.head[0], max(c.width - gap, 12.0), SIZES.small))) for c in columns]
 
 
-def _lift_rows(result: SideComparison, totals: dict[str, Gain], display: Display, lifts: Sequence[float]) -> list[Row]:
-    """A row for every lift; flows not measured there are italic."""
-    flows = [measured(variant) for variant in result.variants]
-    gains = [{round(item.lift_m, 6): item for item in gain.per_lift} for gain in totals.values()]
-    rows = []
-    for lift in lifts:
-        cells = [Cell(lift_text(lift, display))]
-        for variant, known in zip(result.variants, flows, strict=True):
-            if lift in known:
-                cells.append(Cell(flow_text(known[lift], display)))
-            else:
-                between = flow_at(variant, lift)
-                cells.append(Cell(flow_text(between, display), "dim" if between is None else "italic"))
-        cells += [_gain_cell(gain.get(lift)) for gain in gains]
-        rows.append(Row(tuple(cells)))
-    return rows
-
-
-def _dim(item: LiftGain) -> bool:
-    """Whether the bench cannot tell this gain from nothing."""
-    return item.u95 is not None and abs(item.gain) <= item.u95
-
-
-def _gain_cell(item: LiftGain | None) -> Cell:
-    """A gain: grey where not resolved, italic where interpolated."""
-    if item is None:
-        return Cell(NOTHING, "dim")
-    if _dim(item):
-        return Cell(signed_percent(item.gain), "dim italic" if item.interpolated else "dim")
-    return Cell(signed_percent(item.gain), "italic" if item.interpolated else "plain")
-
-
-def _mean_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
-    """The mean flows with their gains, and half their intervals where known."""
-    cells = [Cell("mean", "bold")]
-    cells += [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
-    cells += [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
-    rows = [Row(tuple(cells), rule_above=True)]
-    if any(variant.mean_flow_u95 is not None for variant in result.variants):
-        half = [None if v.mean_flow_u95 is None else v.mean_flow_u95 * v.mean_flow_m3_s for v in result.variants]
-        cells = [Cell("± 95 %", "dim")]
-        cells += [Cell(flow_text(value, display), "dim") for value in half]
-        cells += [Cell(percent(gain.mean_flow_gain_u95), "dim") for gain in totals.values()]
-        rows.append(Row(tuple(cells)))
-    return rows
-
-
-def _port_rows(result: SideComparison, totals: dict[str, Gain], display: Display) -> list[Row]:
-    """The mean flow of each port, and the spread between them."""
-    ports = all_ports(result)
+def _rows(result: SideComparison, display: Display, lifts: Sequence[float], *, ports: bool) -> list[Row]:
+    """Lay out a side's table: lifts, means with their intervals, and where asked ports and spread."""
     rows: list[Row] = []
-    if 1 < len(ports) <= PORTS_SHOWN:
-        for port in ports:
-            name = Cell(clean(f"port {port}")[:12])
-            rows.append(Row((name, *port_cells(result, totals, port, display)), rule_above=not rows))
-    if any(variant.port_spread is not None for variant in result.variants):
-        cells = [Cell("spread")]
-        cells += [Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants]
-        cells += [Cell("") for _ in totals]
-        rows.append(Row(tuple(cells), rule_above=not rows))
+    before = ""
+    for row in side_rows(result, lifts):
+        if row.kind == "area" or (row.kind in ("port", "spread") and not ports):
+            continue
+        if row.kind == "port" and not 1 < len(all_ports(result)) <= PORTS_SHOWN:
+            continue
+        cells = _cells(row, display)
+        cells += [Cell("")] * (1 + len(result.variants) + len(result.totals) - len(cells))
+        rows.append(Row(tuple(cells), rule_above=bool(rows) and before not in (row.kind, "port")))
+        if row.kind == "mean":
+            rows += _interval_rows(row, display)
+        before = row.kind
     return rows
 
 
-def port_cells(result: SideComparison, totals: dict[str, Gain], port: str, display: Display) -> list[Cell]:
-    """Return a port's mean flow in every variant, then its gains; a dash where it was not flowed."""
-    cells = []
-    for variant in result.variants:
-        found = [item.mean_flow_m3_s for item in variant.ports if item.port == port]
-        cells.append(Cell(flow_text(found[0] if found else None, display)))
-    for gain in totals.values():
-        gains = [item.mean_flow_gain for item in gain.ports if item.port == port]
-        cells.append(Cell(signed_percent(gains[0]) if gains else NOTHING))
-    return cells
+def _cells(row: SideRow, display: Display) -> list[Cell]:
+    """Return a row's cells: its name, the flows, the gains."""
+    if row.kind == "mean":
+        flows = [Cell(flow_text(item.value, display), "bold") for item in row.flows]
+        return [Cell("mean", "bold"), *flows, *(Cell(signed_percent(item.value), "bold") for item in row.gains)]
+    if row.kind == "spread":
+        spreads = [Cell(NOTHING if item.value is None else f"{percent(item.value)} %") for item in row.flows]
+        return [Cell("spread"), *spreads]
+    name = lift_text(row.lift_m or 0.0, display) if row.kind == "lift" else clean(f"port {row.port}")[:12]
+    flows = [
+        Cell(flow_text(item.value, display), "plain" if not item.between else "dim" if item.value is None else "italic")
+        for item in row.flows
+    ]
+    return [Cell(name), *flows, *(_gain_cell(item) for item in row.gains)]
+
+
+def _gain_cell(item: Datum) -> Cell:
+    """A gain: grey where the bench cannot tell it from nothing, italic where it lies between measured lifts."""
+    if item.value is None:
+        return Cell(NOTHING, "dim")
+    if item.unsure:
+        return Cell(signed_percent(item.value), "dim italic" if item.between else "dim")
+    return Cell(signed_percent(item.value), "italic" if item.between else "plain")
+
+
+def _interval_rows(row: SideRow, display: Display) -> list[Row]:
+    """Return half the intervals of the means, or both ends where the arms of a gain's are unequal."""
+    if not any(item.u95 is not None for item in (*row.flows, *row.gains)):
+        return []
+    halves = [Cell(flow_text(item.u95, display), "dim") for item in row.flows]
+    known = [item for item in row.gains if item.value is not None and item.low is not None and item.high is not None]
+    unequal = any(percent(item.value - item.low) != percent(item.high - item.value) for item in known)  # type: ignore[operator]
+    if not unequal:
+        return [Row((Cell("± 95 %", "dim"), *halves, *(Cell(percent(item.u95), "dim") for item in row.gains)))]
+    lows = [Cell(NOTHING if item.low is None else signed_percent(item.low), "dim") for item in row.gains]
+    highs = [Cell(NOTHING if item.high is None else signed_percent(item.high), "dim") for item in row.gains]
+    return [
+        Row((Cell("± 95 %, from", "dim"), *halves, *lows)),
+        Row((Cell("to", "dim"), *(Cell("") for _ in halves), *highs)),
+    ]
+
+
+def port_cells(result: SideComparison, port: str, display: Display) -> list[Cell]:
+    """Return a port's mean flow in every state, then its gains; a dash where it was not flowed."""
+    return _cells(port_row(result, port), display)[1:]
 
 
 def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing | None:
@@ -492,57 +507,54 @@ def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing 
     return Flowing(tables, paper.inner_width)
 
 
-FLOW_LEAST, FLOW_MOST = 142.0, 236.0
-GAIN_LEAST, GAIN_MOST = 90.0, 132.0
-FOOT_LINES = 6
+FLOW_LEAST, FLOW_MOST = 126.0, 236.0
+GAIN_LEAST, GAIN_MOST = 84.0, 132.0
+FOOT_LINES = 4
+DOUBT_LINES = 7
 STEPS_MOST = 340.0
-ASSUMED = ("correction-skipped", "valve-on-axis")
-"""Rules of notes that report an assumption, besides those that end in "-assumed"."""
-UNTOLD = ("lift-repeated", "column-ignored", "beyond-cam", "confounded", "not-a-number")
-"""Rules of notes that stand on the page of findings only."""
 
 
-def notes_told(findings: Sequence[Finding]) -> tuple[list[str], list[str]]:
-    """Return every assumption, and what else must be known, each once with where it applies."""
-    where: dict[tuple[bool, str], list[str]] = {}
+def assumed_words(findings: Sequence[Finding]) -> list[str]:
+    """Return every assumption about the sheets, each once with where it applies."""
+    where: dict[str, list[str]] = {}
     for finding in findings:
-        if finding.severity == "note" and finding.rule not in UNTOLD:
-            assumed = finding.rule.endswith("-assumed") or finding.rule in ASSUMED
-            where.setdefault((assumed, clean(finding.message)), []).append(clean(finding.where))
-    told: tuple[list[str], list[str]] = ([], [])
-    for (assumed, message), places in where.items():
-        place = places[0] if len(set(places)) == 1 else f"{places[0]} and {len(set(places)) - 1} more"
-        told[0 if assumed else 1].append(f"{place}: {message}" if place else message)
-    return told
+        if finding.severity == "note" and finding.rule.endswith("-assumed"):
+            where.setdefault(clean(finding.message), []).append(clean(finding.where))
+    found = []
+    for message, places in where.items():
+        count = len(set(places))
+        place = places[0] if count == 1 else f"{places[0]} and {count - 1} more"
+        found.append(f"{place}: {message}" if place else message)
+    return found
 
 
-def _foot(contents: ReportContents, width: float, all_sources: str) -> list[str]:
-    """Return the footer's lines: sources, version, every assumption."""
+def _foot(contents: ReportContents, width: float) -> list[str]:
+    """Return the footer's lines: what is in doubt or changed by hand, the job's notes, sources, what was assumed."""
     sources = ", ".join(f"{clean(source.name)} {source.sha256[:8]}" for source in contents.sources)
-    assumed, noted = notes_told(contents.findings)
-    parts = [shorten(clean(contents.info.notes), 2.0 * width, SIZES.small)] if contents.info.notes else []
-    parts += [
-        f"flowkit {__version__}.",
-        f"Sources (SHA-256): {sources}." if sources else "Sources: none named.",
-        "Assumed: " + " ".join(assumed) if assumed else "Assumed: nothing.",
-    ]
-    doubtful = [finding for finding in contents.findings if finding.severity != "note"]
+    assumed = assumed_words(contents.findings)
+    doubtful = dict.fromkeys(finding for finding in contents.findings if finding.severity != "note")
+    changes = [change for variant in contents.variants for change in variant.changes]
+    parts = []
     if doubtful:
-        rules = ", ".join(distinct(finding.rule for finding in doubtful))
-        parts.insert(0, f"Doubtful: {counted(doubtful)} ({rules}), told on the page of findings.")
-    if noted:
-        parts.append("Notes: " + " ".join(noted))
+        parts.append(f"In doubt: {counted(doubtful)}, listed under notes on the last page.")
+    if changes:
+        many = f"{len(changes)} values were" if len(changes) > 1 else "One value was"
+        parts.append(f"{many} changed or left out by hand: see the last page for the reasons.")
+    parts += [shorten(clean(contents.info.notes), 2.0 * width, SIZES.small)] if contents.info.notes else []
+    parts += [f"Sheets (first digits of SHA-256): {sources}."] if sources else []
+    parts += ["Assumed: " + " ".join(assumed)] if assumed else []
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
-    if missing_letters([*names, *(finding.message for finding in contents.findings)]):
-        parts.append(f"{STAND_IN} stands for a letter this typeface has not; the data inside this file hold it.")
-    lines = wrap(" ".join(parts), width, SIZES.small)
+    missing = missing_letters(names)
+    if missing:
+        parts.append(f"{STAND_IN} stands for letters that no font on this computer has ({len(missing)} of them).")
+    lines = wrap(" ".join([*parts, f"flowkit {__version__}."]), width, SIZES.small)
     if len(lines) > FOOT_LINES:
-        lines = [*lines[: FOOT_LINES - 1], f"… The rest of the sources, assumptions and notes is {all_sources}."]
+        lines = [*lines[: FOOT_LINES - 1], "… The rest is on the last page."]
     return lines
 
 
 def _head(page: Page, contents: ReportContents, names: Names) -> float:
-    """Write the headline, the job and the reference; return where they end."""
+    """Write the headline, the job, the reference and what is known of the states; return where they end."""
     info, width = contents.info, page.paper.inner_width
     display = display_of(info.display)
     y = page.paper.top + 9.0
@@ -562,12 +574,47 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
     size = SIZES.title if text_width(job, SIZES.title) <= width else SIZES.heading
     y = page.paragraph(page.left, y, width, wrap(job, width, size, most=2), size=size)
     y += 1.0
-    method = method_words(contents.comparison, display, drawn="Shading, bars")
-    reference = f"{reference_words(contents.reference, display)} {method}"
+    comparison = contents.comparison
+    method = method_words(comparison, display, drawn="Shading, bars" if _gained(contents) else "Shading")
+    reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
     y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
     if names.letters:
         y = _list_names(page, y + 2.0, names)
-    return y + 6.0
+    return _states(page, y + 2.0, contents, names) + 6.0
+
+
+def _gained(contents: ReportContents) -> bool:
+    """Whether anything was compared with anything."""
+    return any(result.gains for _, result in sides_of(contents.comparison))
+
+
+_FACT_ROWS = 8
+"""States whose own facts page 1 has room for."""
+
+
+def _states(page: Page, y: float, contents: ReportContents, names: Names) -> float:
+    """Write what is known of the states: valves, bench, operator, days; return where it ends."""
+    facts, width = state_facts(contents), page.paper.inner_width
+    every = clean(fact_words(facts.common))
+    if every:
+        words = f"All states: {every}." if len(names.place) > 1 else f"{every[:1].upper()}{every[1:]}."
+        lines = wrap(words, width, SIZES.small, most=3)
+        y = page.paragraph(page.left, y, width, lines, size=SIZES.small)
+    for number, (name, values) in enumerate(facts.rows):
+        if number == _FACT_ROWS:
+            left = len(facts.rows) - number
+            return page.paragraph(page.left, y, width, [f"{left} more states: see the workbook."], size=SIZES.small)
+        told = clean(fact_words(list(zip(facts.labels, values, strict=True))))
+        head = names.head(name)
+        indent = min(text_width(head, SIZES.small, bold=True) + 6.0, 110.0)
+        head = shorten(head, indent - 4.0, SIZES.small, bold=True)
+        lines = wrap(told, width - indent, SIZES.small, most=2)
+        page.write(
+            page.left, y + SIZES.small * 1.36, head, size=SIZES.small, bold=True,
+            color=variant_style(names.place[name]).text_color,
+        )  # fmt: skip
+        y = page.paragraph(page.left + indent, y, width - indent, lines, size=SIZES.small)
+    return y
 
 
 def _list_names(page: Page, y: float, names: Names) -> float:
@@ -585,15 +632,21 @@ def _list_names(page: Page, y: float, names: Names) -> float:
     return max(ends)
 
 
-def _bottom(page: Page, contents: ReportContents, all_sources: str) -> float:
-    """Write cautions and footer at the foot of the page; return where they begin."""
+def _bottom(page: Page, contents: ReportContents) -> float:
+    """Write what is in doubt, cautions and footer at the foot of the page; return where they begin."""
     width = page.paper.inner_width
-    foot = _foot(contents, width, all_sources)
-    cautions = [line for text in CAUTIONS for line in wrap(text, width, SIZES.body)]
+    foot = _foot(contents, width)
+    said = contents.comparison.parts.get("doubts", ())
+    doubts = [line for text in said for line in wrap(clean(text), width, SIZES.body)]
+    if len(doubts) > DOUBT_LINES:
+        doubts = [*doubts[: DOUBT_LINES - 1], "… More on the last page."]
+    cautions = [line for text in cautions_of(contents) for line in wrap(clean(text), width, SIZES.body)]
     leading = SIZES.body * 1.34
-    start = page.paper.inner_bottom - len(foot) * SIZES.small * 1.36 - 4.0 - len(cautions) * leading - 2.0
+    lines = [*doubts, *cautions]
+    start = page.paper.inner_bottom - len(foot) * SIZES.small * 1.36 - 4.0 - len(lines) * leading - 2.0
     page.rule(page.left, page.right, start - 3.0, weight=0.4)
     y = page.paragraph(page.left, start, width, cautions, leading=leading)
+    y = page.paragraph(page.left, y, width, doubts, leading=leading, bold=False)
     page.paragraph(page.left, y + 4.0, width, foot, size=SIZES.small, color=SOFT)
     return start - 8.0
 
@@ -610,24 +663,27 @@ def _flow_top(contents: ReportContents) -> float:
     return 1.05 * max(peaks, default=1.0) or 1.0
 
 
-def chart_page(contents: ReportContents, paper: Paper, names: Names, *, all_sources: str) -> tuple[Page, Flowing]:
-    """Draw the first page."""
+def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Page, Flowing, bool]:
+    """Draw page 1; return with it what is left of its tables, and whether every step is on it."""
     page = Page(paper, "Flow chart")
     display = display_of(contents.info.display)
     sides = sides_of(contents.comparison)
     width = paper.inner_width
     column = (width - GAP * (len(sides) - 1)) / len(sides)
     y = _head(page, contents, names)
-    bottom = _bottom(page, contents, all_sources)
-    # The short table of the most measured lifts; `every_lift_pages` has the long one.
+    bottom = _bottom(page, contents)
+    # The short table of the most measured lifts; `every_lift` has the long one.
     tables = fitted_tables(sides, width, lambda side, result, room: side_table(side, result, names, display, room))
     flowing = Flowing(tables, width)
-    steps = max(steps_height(result, names, min(column, STEPS_MOST)) for _, result in sides)
     gained = any(result.steps for _, result in sides)
     lines = max(end_lines(names), len(names.full))
     flow_least = max(FLOW_LEAST, 34.0 + END_PITCH * (lines - 1.5))
     gain_least = max(GAIN_LEAST, 37.0 + END_PITCH * (len(names.full) - 2.5)) if gained else 0.0
     least = flow_least + gain_least
+    room = bottom - y - least - 12.0
+    shown = max((_steps_that_fit(result, names, min(column, STEPS_MOST), room) for _, result in sides), default=0)
+    shown = min(shown, max((len(_step_rows(result)) for _, result in sides), default=0))
+    steps = max(steps_height(result, names, min(column, STEPS_MOST), shown) for _, result in sides)
     most = max(least, FLOW_MOST + (GAIN_MOST if gained else 60.0))
     spare = bottom - y - steps - flowing.height() - 9.0
     charts = min(max(spare, least), most)
@@ -641,9 +697,17 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names, *, all_sour
             draw_gain_panel(
                 page, (left, y + flow_height, column, gain_height), side, result, names=names, display=display
             )
-            draw_steps(page, (left, y + charts + 4.0, min(column, STEPS_MOST)), side, result, names)
+            draw_steps(page, (left, y + charts + 4.0, min(column, STEPS_MOST)), side, result, names=names, most=shown)
     flowing.draw(page, y + charts + steps + 6.0, bottom)
-    return page, flowing
+    return page, flowing, all(len(_step_rows(result)) <= shown for _, result in sides)
+
+
+def _steps_that_fit(result: SideComparison, names: Names, width: float, room: float) -> int:
+    """Return how many rows of steps a room holds, all of them where they fit."""
+    count = len(_step_rows(result))
+    while count > 1 and steps_height(result, names, width, count) > room:
+        count -= 1
+    return count
 
 
 def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None = None, display: str = "US") -> Axes:
@@ -699,5 +763,6 @@ def _write_over(ax: Axes, line: str, up: float, size: float, color: str, *, bold
     """Write a line over the axes, so many points above their top edge."""
     ax.annotate(
         line, (0.0, 1.0), xycoords="axes fraction", xytext=(0.0, up), textcoords="offset points", size=size,
-        color=color, weight="bold" if bold else "normal", va="baseline", parse_math=False, annotation_clip=False,
+        color=color, weight="bold" if bold else "normal", va="baseline", family=families_of(line), parse_math=False,
+        annotation_clip=False,
     )  # fmt: skip

@@ -14,6 +14,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.transforms import Bbox
 
 from flowkit.drawing import INK, RULE, SOFT, VariantStyle, text_width
+from flowkit.drawing.curves import families_of, family_with
 from flowkit.errors import FlowkitError
 from flowkit.model import JobInfo
 from flowkit.reports.labels import job_words
@@ -22,20 +23,18 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 STAND_IN = "▯"
-"""Drawn for a letter the typeface has not."""
+"""Drawn for a letter that no font has."""
 
 
-def _typeface_has(letter: str) -> bool:
-    """Whether DejaVu Sans can draw a letter."""
-    from flowkit.drawing.curves import typeface
-
-    return bool(typeface(False).get_char_index(ord(letter)))
+def _can_draw(letter: str) -> bool:
+    """Whether a font of this machine can draw a letter."""
+    return family_with(letter) is not None
 
 
 def missing_letters(texts: Iterable[str]) -> str:
-    """Return the letters among some texts that the typeface cannot draw, each once."""
+    """Return the letters among some texts that no font of this machine can draw, each once."""
     letters = dict.fromkeys(letter for text in texts for letter in text if ord(letter) > 0x24F)
-    return "".join(letter for letter in letters if letter.isprintable() and not _typeface_has(letter))
+    return "".join(letter for letter in letters if letter.isprintable() and not _can_draw(letter))
 
 
 def clean(text: object) -> str:
@@ -47,7 +46,7 @@ def clean(text: object) -> str:
         elif unicodedata.category(letter)[0] in "CZ":
             letters.append(" ")
         else:
-            letters.append(letter if _typeface_has(letter) else STAND_IN)
+            letters.append(letter if _can_draw(letter) else STAND_IN)
     return " ".join("".join(letters).split())
 
 
@@ -115,11 +114,16 @@ class Words:
 
 
 @lru_cache(maxsize=64)
-def _font(size: float, bold: bool, italic: bool) -> FontProperties:
+def _font(size: float, bold: bool, italic: bool, families: tuple[str, ...]) -> FontProperties:
     """Return a typeface; the same object each time, as matplotlib caches by it."""
     return FontProperties(
-        family="DejaVu Sans", size=size, weight="bold" if bold else "normal", style="oblique" if italic else "normal"
+        family=list(families), size=size, weight="bold" if bold else "normal", style="oblique" if italic else "normal"
     )
+
+
+def _font_of(item: Words) -> FontProperties:
+    """Return the typefaces a line is set in."""
+    return _font(item.size, item.bold, item.italic, tuple(families_of(item.text)))
 
 
 class Cells(Artist):
@@ -157,7 +161,7 @@ class Cells(Artist):
             x, y = self._left(item) * scale, (self._height - item.y) * scale
             if renderer.flipy():
                 y = page_height - y
-            renderer.draw_text(gc, x, y, item.text, _font(item.size, item.bold, item.italic), 0, ismath=False)
+            renderer.draw_text(gc, x, y, item.text, _font_of(item), 0, ismath=False)
         gc.restore()
         self.stale = False
 
@@ -167,7 +171,7 @@ class Cells(Artist):
         scale = 1.0 if figure is None else figure.dpi / 72.0
         result = []
         for item in self.items:
-            font = _font(item.size, item.bold, item.italic)
+            font = _font_of(item)
             width, height, descent = renderer.get_text_width_height_descent(item.text, font, False)
             y = (self._height - item.y) * scale - descent
             result.append((item.text, Bbox.from_bounds(self._left(item) * scale, y, width, height)))
@@ -240,6 +244,7 @@ class Page:
 
         self.paper = paper
         self.title = title
+        self.chapters = [title]
         self.figure = Figure(figsize=(paper.width / 72, paper.height / 72), dpi=72, facecolor="white")
         self.cells = Cells(paper.height)
         self.figure.add_artist(self.cells)

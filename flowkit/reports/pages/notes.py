@@ -3,34 +3,35 @@
 from __future__ import annotations
 
 from flowkit.analysis.results import Repeatability
-from flowkit.drawing import SOFT
+from flowkit.drawing import INK, SOFT, Display
 from flowkit.drawing.curves import display_of, numeral
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, effect_words, formulas, skipped_reasons, told
-from flowkit.reports.labels import distinct, not_assessed_words
-from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten
+from flowkit.reports.labels import change_words, distinct, not_assessed_words, sentence_case
+from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
 from flowkit.units import from_si
 
-LABEL = 72.0
+LABEL = 76.0
 NAME_ROOM = 118.0
 
 
-def ledger_pages(contents: ReportContents, paper: Paper, names: Names, *, sentences: bool) -> list[Page]:
-    """Write the corrections ledger, the findings and the sources."""
+def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sentences: bool) -> None:
+    """Write what was changed by hand, the corrections, the findings and the sources."""
     tests = contents.comparison.tests
-    stream = Stream(paper, "Corrections and findings", "What was done to the readings on their way to the reference.")
+    stream.chapter("Corrections, notes and sources")
     if sentences:
         stream.sentences(contents.comparison.sentences)
+    _write_changes(stream, contents)
     if tests:
         stream.heading("Corrections, in their order", keep=60.0)
         stream.tables([_ledger_table(contents, names)])
         for correction, formula in formulas(tests):
             stream.text(clean(formula), indent=LABEL, label=clean(correction))
         for correction, reason, count in skipped_reasons(tests):
-            how_often = "in all tests" if count == len(tests) else f"in {count} of {len(tests)} tests"
+            where = "in any test" if count == len(tests) else f"in {count} of {len(tests)} tests"
             stream.text(
-                f"not made {how_often}: {clean(reason)}", indent=LABEL, label=clean(correction), color=SOFT,
+                f"not made {where}: {clean(reason)}", indent=LABEL, label=clean(correction), color=SOFT,
                 label_color=SOFT,
             )  # fmt: skip
     stream.heading("Uncertainty")
@@ -40,29 +41,43 @@ def ledger_pages(contents: ReportContents, paper: Paper, names: Names, *, senten
         stream.text(clean(not_assessed_words(reason)))
     _write_findings(stream, contents)
     _write_sources(stream, contents)
-    return stream.pages
+
+
+def _write_changes(stream: Stream, contents: ReportContents) -> None:
+    """List every value changed or left out by hand, beside what the sheet says, with its reason."""
+    changes = [change for variant in contents.variants for change in variant.changes]
+    if not changes:
+        return
+    stream.heading("Changed by hand", keep=40.0)
+    for change in changes:
+        stream.text(clean(change_words(change)))
 
 
 def repeatability_words(known: Repeatability) -> str:
     """Say how well the bench repeats itself."""
     if known.s_r is None:
         return "The bench's repeatability is not known: no port was measured more than once, and none is stated."
-    text = f"Repeatability of one reading: {100 * known.s_r:.2f} % (relative standard deviation), "
+    text = f"Repeatability of one run's mean flow: {100 * known.s_r:.2f} % (relative standard deviation), "
     if known.source == "stated" or known.degrees_of_freedom is None:
         return text + "as stated."
-    text += f"pooled over repeated runs with {known.degrees_of_freedom:.0f} degrees of freedom"
-    if known.s_between_runs is None or known.s_within_run is None:
-        return text + "."
-    between, within = 100 * known.s_between_runs, 100 * known.s_within_run
-    return f"{text}; {between:.2f} % common to a run, {within:.2f} % from point to point."
+    rests = {
+        "repeated runs": "from repeated runs",
+        "ports": "from the same ports in every state, no port having been flowed twice",
+        "repeated runs and ports": "from repeated runs and the same ports in every state",
+    }.get(known.source, "with the bench's own history")
+    number = f"{known.degrees_of_freedom:.0f}"
+    text += f"{rests}, with {number} degree{'s' if number != '1' else ''} of freedom."
+    if known.lift_setting_m is not None:
+        text += f" The scatter along the curves tells a lift setting of ± {1e3 * known.lift_setting_m:.3f} mm (k = 1)."
+    return text
 
 
-def _pressures(tests: list[CorrectedTest]) -> str:
-    """Write the test pressures of some tests in inches of water."""
-    found = sorted({round(from_si(p.pressure_pa, "inH2O"), 1) for t in tests for p in t.points if p.pressure_pa})
+def _pressures(tests: list[CorrectedTest], display: Display) -> str:
+    """Write the lowest and the highest test pressure of some tests."""
+    found = sorted({p.pressure_pa for t in tests for p in t.points if p.pressure_pa})
     if not found:
         return "–"
-    low, high = numeral(found[0], 1), numeral(found[-1], 1)
+    low, high = (numeral(from_si(p, display.pressure), display.pressure_digits) for p in (found[0], found[-1]))
     return low if low == high else f"{low}–{high}"
 
 
@@ -81,37 +96,36 @@ def _ledger_table(contents: ReportContents, names: Names) -> Table:
             Cell(shorten(name, NAME_ROOM, SIZES.body) if variant != last else ""),
             Cell(side),
             Cell(str(count)),
-            Cell(_pressures(members)),
+            Cell(_pressures(members, display)),
             *(Cell(effect_words(items.get(correction), display)) for correction in corrections),
         ]
         rows.append(Row(tuple(cells), rule_above=bool(rows) and variant != last))
         last = variant
-    heads = ("variant", "side", "tests", "at, inH2O", *corrections)
+    heads = ("state", "side", "tests", f"at, {display.pressure}", *corrections)
     columns = []
     for place, head in enumerate(heads):
         texts = [row.cells[place].text for row in rows]
         width = max(
             needed_width(texts, gap=9.0, bold=False), needed_width([head], size=SIZES.small, gap=9.0, bold=False)
         )
-        columns.append(Column((head,), width, align="right" if head in ("tests", "at, inH2O") else "left"))
+        columns.append(Column((head,), width, align="right" if place in (2, 3) else "left"))
     return Table("", tuple(columns), tuple(rows))
 
 
 def _write_findings(stream: Stream, contents: ReportContents) -> None:
-    """List the findings, the grave ones first."""
+    """List the findings, errors first."""
     stream.heading("Findings")
     if not contents.findings:
         stream.text("Nothing doubtful was found.")
     for severity in ("error", "warning", "note"):
         for finding in dict.fromkeys(contents.findings):
-            if finding.severity == severity:
+            if finding.severity == severity and finding.rule != "changed-by-hand":
                 where = clean(finding.where)
-                text = f"{where}: {clean(finding.message)}" if where else clean(finding.message)
+                words = sentence_case(clean(finding.message))
+                color = SOFT if severity == "note" else INK
                 stream.text(
-                    f"{text} [{clean(finding.rule)}]", indent=40.0, label=severity,
-                    color=SOFT if severity == "note" else "#1A1A1A",
-                    label_color=SOFT if severity == "note" else "#1A1A1A",
-                )  # fmt: skip
+                    f"{where}: {words}" if where else words, indent=40.0, label=severity, color=color, label_color=color
+                )
 
 
 def _write_sources(stream: Stream, contents: ReportContents) -> None:

@@ -284,14 +284,31 @@ _WHOLE = 0.45
 """Tables lower than this share of a page stay on one."""
 
 
-class Stream:
-    """A chapter of the report, written from top to bottom."""
+_CHAPTER = 0.26
+"""A chapter begins on the page before where at least this share of it is left."""
 
-    def __init__(self, paper: Paper, title: str, lead: str = "") -> None:
+
+class Stream:
+    """The report behind page 1, written from top to bottom: chapters follow one another on the same page."""
+
+    def __init__(self, paper: Paper, title: str = "", lead: str = "", *, scale: float = 1.0) -> None:
         self.paper = paper
+        self.scale = scale
         self.title = title
         self.pages: list[Page] = []
-        self._open(title)
+        self.y = paper.inner_bottom
+        if title:
+            self.chapter(title, lead)
+
+    def chapter(self, title: str, lead: str = "", *, keep: float = 0.0) -> None:
+        """Begin a chapter: on this page where there is room for it, else on the next."""
+        self.title = title
+        if self.pages and self.room >= max(_CHAPTER * self.paper.inner_bottom, keep):
+            self.page.rule(self.page.left, self.page.right, self.y + 13.0, weight=0.6)
+            self.page.chapters.append(title)
+            self._headline(title, self.y + 13.0)
+        else:
+            self._open(title)
         if lead:
             self.text(lead, color=SOFT)
             self.y += 4.0
@@ -309,14 +326,17 @@ class Stream:
     def _open(self, title: str) -> None:
         """Begin a page."""
         self.pages.append(Page(self.paper, title))
+        self._headline(title, self.paper.top + 9.0)
+
+    def _headline(self, title: str, y: float) -> None:
+        """Write the title of a chapter."""
         self.y = self.page.paragraph(
-            self.page.left, self.paper.top + 9.0, self.paper.inner_width, [title], size=SIZES.headline, bold=True,
-            leading=16.0,
+            self.page.left, y, self.paper.inner_width, [title], size=SIZES.headline, bold=True, leading=16.0
         ) + 6.0  # fmt: skip
 
     def need(self, height: float) -> None:
         """Begin a new page where less room than this is left [pt]."""
-        if self.room < height:
+        if self.room < min(height, self.paper.inner_bottom - self.paper.top - 34.0):
             self._open(f"{self.title}, continued")
 
     def heading(self, text: str, *, keep: float = 24.0) -> None:
