@@ -1,92 +1,648 @@
-"""What a sheet does not say and the user states: names, units, and how they become SI.
+"""THE table: one row for every condition, valve dimension, engine, cam, bench and reference key.
 
-One table serves the command's options and the job file's ``conditions``.
+A new key is a row here, and nothing else unless something new is computed from it: command options, the models
+that check a job file, what a sheet can state, limits, and the reference pages are derived from the rows. To add
+one, put a row into its section and the attribute into the dataclass it fills (named above each section).
 """
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, cast
+from functools import cache
+from typing import TYPE_CHECKING, Any, cast
 
 from flowkit.errors import JobError, UnitError
-from flowkit.model import Conditions, Side
-from flowkit.units import Quantity, parse_quantity
+from flowkit.model import AirState, Conditions, Side
+from flowkit.units import Quantity, number, parse_quantity, unit
 
-__all__ = ["CONDITIONS", "Statement", "conditions_from", "nearest", "refuse_unknown", "run_of", "side_of", "text_of"]
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+__all__ = [
+    "CONDITIONS",
+    "FIELDS",
+    "Field",
+    "conditions_from",
+    "field_of",
+    "filled",
+    "model",
+    "nearest",
+    "read_keys",
+    "read_table",
+    "refuse_unknown",
+    "run_of",
+    "section",
+    "side_of",
+    "text_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
-class Statement:
-    """One condition that can be stated.
+class Field:
+    """One key.
 
     Attributes
     ----------
-    name : str
-        Its key in a job file; the option is the same with dashes.
-    field : str
-        Its field in `Conditions`.
-    quantity : str or None
-        What it measures; None for free text.
-    example : str
-        As it may be written.
-    meaning : str
-        For help texts and the reference.
+    section : str
+        Its table: ``"conditions"``, ``"names"``, ``"job"``, ``"reference"``, ``"air"``, ``"bench"``,
+        ``"valves"``, ``"engine"`` or ``"cam"``.
+    key : str
+        As in a job file; a command's option is the same with dashes.
+    attribute : str
+        What it fills in the dataclass of its section.
+    kind : str
+        A quantity of `flowkit.units`, or one of `_READERS`.
+    example, meaning : str
+        For help texts and reference pages.
+    low, high : float or None
+        Limits in SI, themselves allowed; `above` where the lower one is not.
+    choices : tuple of str
+    unit : str
+        The unit it is shown in.
+    default : str
+        What counts where it is left out, as it would be written.
+    usual : mapping
+        Unit to the (smallest, largest) number that occurs: what a bare number on a sheet can only mean.
+    scope : str
+        ``"sheet"`` where a sheet can state it, ``"side"`` where it holds for one side, else ``"job"``.
+    condition : str
+        The attribute of `Conditions` in which a sheet says the same.
     """
 
-    name: str
-    field: str
-    quantity: Quantity | None
+    section: str
+    key: str
+    attribute: str
+    kind: str
     example: str
     meaning: str
+    low: float | None = None
+    high: float | None = None
+    above: float | None = None
+    choices: tuple[str, ...] = ()
+    unit: str = ""
+    default: str = ""
+    usual: Mapping[str, tuple[float, float]] | None = None
+    scope: str = "job"
+    condition: str = ""
+
+    @property
+    def words(self) -> str:
+        """The key in words."""
+        return self.key.replace("_", " ")
+
+    def read(self, written: Any) -> Any:
+        """Read what is written into SI.
+
+        Raises
+        ------
+        ValueError
+            With the problem and the remedy, in plain words.
+        """
+        try:
+            value = _READERS[self.kind](written, self) if self.kind in _READERS else _read_quantity(written, self)
+        except UnitError as error:
+            raise ValueError(f"{error.problem}; {error.remedy}" if error.remedy else error.problem) from error
+        for part in value if isinstance(value, tuple) else (value,):
+            if isinstance(part, (int, float)) and not isinstance(part, bool):
+                self._limit(part, written)
+        return value
+
+    def _limit(self, value: float, written: Any) -> None:
+        """Refuse a value outside the limits."""
+        if self.above == 0 and value <= 0:
+            raise ValueError(f"{written!r} must be above zero; correct it")
+        if self.low == 0 and self.high is None and value < 0:
+            raise ValueError(f"{written!r} is negative; {_like(self)}")
+        low = self.above if self.above is not None else self.low
+        if (self.above is not None and value <= self.above) or (self.low is not None and value < self.low):
+            raise ValueError(f"{written!r} is outside what is possible; it must be above {low:g}")
+        if self.high is not None and value > self.high:
+            if self.kind == "humidity":
+                raise ValueError(f"{written!r} is over 100 %; {_like(self)}")
+            raise ValueError(f"{written!r} is outside what is possible; it lies between {low or 0:g} and {self.high:g}")
 
 
-CONDITIONS: tuple[Statement, ...] = (
-    Statement("test_pressure", "test_pressure_pa", "pressure", "28 inH2O", "Test pressure."),
-    Statement("fixture_bore", "fixture_bore_m", "length", "83 mm", "Bore of the fixture on the bench."),
-    Statement("valve_head", "valve_diameter_m", "length", "38 mm", "Valve head diameter."),
-    Statement("stem", "stem_diameter_m", "length", "8 mm", "Valve stem diameter at the throat."),
-    Statement("throat", "throat_diameter_m", "length", "33 mm", "Throat (inner seat) diameter."),
-    Statement("seat_angle", "seat_angle_deg", "angle", "45", "Seat angle from the plane of the head, degrees."),
-    Statement("seat_width", "seat_width_m", "length", "1.4 mm", "Seat width along the face."),
-    Statement("air_temperature", "air_temperature_k", "temperature", "21 °C", "Temperature of the room's air."),
-    Statement("barometer", "barometer_pa", "pressure", "1002 hPa", "Barometer, absolute."),
-    Statement("humidity", "relative_humidity", "humidity", "45 %", "Relative humidity."),
-    Statement("leak", "leak_m3_s", "flow", "0.4 CFM", "Flow with the valve closed."),
-    Statement("leak_pressure", "leak_pressure_pa", "pressure", "28 inH2O", "Pressure of the leak reading."),
-    Statement("check_reading", "check_reading_m3_s", "flow", "101.2 CFM", "Check plate reading."),
-    Statement("check_nominal", "check_nominal_m3_s", "flow", "100 CFM", "Check plate nominal flow."),
-    Statement("check_pressure", "check_pressure_pa", "pressure", "28 inH2O", "Pressure of the nominal flow."),
-    Statement(
-        "check_reading_pressure",
-        "check_reading_pressure_pa",
-        "pressure",
-        "28 inH2O",
-        "Pressure of the check plate reading; the test pressure unless stated.",
-    ),
-    Statement("meter_temperature", "meter_temperature_k", "temperature", "25 °C", "Temperature at the meter."),
-    Statement("meter_pressure", "meter_pressure_pa", "pressure", "950 hPa", "Pressure at the meter, absolute."),
-    Statement("meter", "meter", None, "small", "The meter its readings were taken with; A+B where both were open."),
-    Statement("range", "range", None, "low", "The range of a percent scale, or its full scale."),
-    Statement("reading_unit", "reading_unit", None, "mm", "Unit of a meter's readings."),
-    Statement("zero_reading", "zero_reading", None, "1.5 mm", "Reading without flow; before and after parted by ;."),
-    Statement("leak_reading", "leak_reading", None, "3.1 %", "Reading with the valve closed; @ names its range."),
-    Statement("check_plate_reading", "check_plate_reading", None, "74 %", "Meter's reading with the check plate."),
-    Statement("direction", "direction", None, "draws", "Whether the bench draws or blows."),
-    Statement(
-        "liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid."
-    ),
-    Statement(
-        "outlet_pressure", "outlet_pressure_pa", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle."
-    ),
-    Statement("date", "date", None, "2026-03-14", "Date of the test."),
-    Statement("bench", "bench", None, "bench B", "Name of the bench."),
-    Statement("operator", "operator", None, "operator 1", "Who ran the test."),
-    Statement("entry_fitting", "entry_fitting", None, "radius plate", "What stood at the port's entry."),
-    Statement("exit_fitting", "exit_fitting", None, "pipe stub", "What stood at the port's exit."),
-    Statement("notes", "notes", None, "seats cleaned", "Notes."),
+def _condition(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
+    """A condition of a test: any sheet can state it."""
+    limits = {} if kind in ("text", "temperature", "choice") else {"above": 0.0} if kind == "pressure" else {"low": 0.0}
+    if kind == "humidity":
+        limits["high"] = 1.0
+    return Field(
+        "conditions", key, attribute, kind, example, meaning, **{"unit": unit, "scope": "sheet", **limits, **more}
+    )
+
+
+# What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
+_MM_IN = {
+    "fixture_bore": {"in": (1.5, 8.0), "mm": (35.0, 200.0)},
+    "valve_head": {"in": (0.6, 3.5), "mm": (15.0, 90.0)},
+    "throat": {"in": (0.5, 3.2), "mm": (12.0, 80.0)},
+    "stem": {"in": (0.15, 0.6), "mm": (4.0, 15.0)},
+    "seat_width": {"in": (0.01, 0.25), "mm": (0.4, 6.0)},
+}
+_ROOM = {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)}
+_METER = {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)}
+_BAROMETER = {
+    "inHg": (25.0, 32.0),
+    "hPa": (850.0, 1085.0),
+    "mmHg": (640.0, 810.0),
+    "kPa": (85.0, 108.5),
+    "Pa": (85e3, 108.5e3),
+}
+
+# fmt: off
+# Fills model.Conditions.
+_CONDITIONS = (
+    _condition("test_pressure", "test_pressure_pa", "pressure", "28 inH2O", "Test pressure.", "inH2O"),
+    _condition("fixture_bore", "fixture_bore_m", "length", "83 mm", "Bore of the fixture on the bench.", "mm", usual=_MM_IN["fixture_bore"], above=0.0, low=None),
+    _condition("valve_head", "valve_diameter_m", "length", "38 mm", "Valve head diameter.", "mm", usual=_MM_IN["valve_head"], above=0.0, low=None),
+    _condition("stem", "stem_diameter_m", "length", "8 mm", "Valve stem diameter at the throat.", "mm", usual=_MM_IN["stem"]),
+    _condition("throat", "throat_diameter_m", "length", "33 mm", "Throat (inner seat) diameter.", "mm", usual=_MM_IN["throat"]),
+    _condition("seat_angle", "seat_angle_deg", "angle", "45", "Seat angle from the plane of the head, degrees.", "°"),
+    _condition("seat_width", "seat_width_m", "length", "1.4 mm", "Seat width along the face.", "mm", usual=_MM_IN["seat_width"]),
+    _condition("air_temperature", "air_temperature_k", "temperature", "21 °C", "Temperature of the room's air.", "°C", usual=_ROOM),
+    _condition("barometer", "barometer_pa", "pressure", "1002 hPa", "Barometer, absolute.", "hPa", usual=_BAROMETER),
+    _condition("humidity", "relative_humidity", "humidity", "45 %", "Relative humidity.", "%"),
+    _condition("leak", "leak_m3_s", "flow", "0.4 CFM", "Flow with the valve closed.", "CFM"),
+    _condition("leak_pressure", "leak_pressure_pa", "pressure", "28 inH2O", "Pressure of the leak reading.", "inH2O"),
+    _condition("check_reading", "check_reading_m3_s", "flow", "101.2 CFM", "Check plate reading.", "CFM"),
+    _condition("check_nominal", "check_nominal_m3_s", "flow", "100 CFM", "Check plate nominal flow.", "CFM"),
+    _condition("check_pressure", "check_pressure_pa", "pressure", "28 inH2O", "Pressure of the nominal flow.", "inH2O"),
+    _condition("check_reading_pressure", "check_reading_pressure_pa", "pressure", "28 inH2O", "Pressure of the check plate reading; the test pressure unless stated.", "inH2O"),
+    _condition("meter_temperature", "meter_temperature_k", "temperature", "25 °C", "Temperature at the meter.", "°C", usual=_METER),
+    _condition("meter_pressure", "meter_pressure_pa", "pressure", "950 hPa", "Pressure at the meter, absolute.", "hPa"),
+    _condition("date", "date", "text", "2026-03-14", "Date of the test."),
+    _condition("bench", "bench", "text", "bench B", "Name of the bench."),
+    _condition("operator", "operator", "text", "operator 1", "Who ran the test."),
+    _condition("entry_fitting", "entry_fitting", "text", "radius plate", "What was fitted at the port's entry."),
+    _condition("exit_fitting", "exit_fitting", "text", "pipe stub", "What was fitted at the port's exit."),
+    _condition("meter", "meter", "text", "small", "The meter its readings were taken with; A+B where both were open."),
+    _condition("range", "range", "text", "low", "The range of a percent scale, or its full scale."),
+    _condition("reading_unit", "reading_unit", "text", "mm", "Unit of a meter's readings."),
+    _condition("zero_reading", "zero_reading", "text", "1.5 mm", "Reading without flow; before and after parted by ;."),
+    _condition("leak_reading", "leak_reading", "text", "3.1 %", "Reading with the valve closed; @ names its range."),
+    _condition("check_plate_reading", "check_plate_reading", "text", "74 %", "Meter's reading with the check plate."),
+    _condition("direction", "direction", "choice", "draws", "Whether the bench draws or blows.", choices=("draws", "blows")),
+    _condition("liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid.", "°C", usual=_ROOM),
+    _condition("outlet_pressure", "outlet_pressure_pa", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle.", "hPa"),
+    _condition("notes", "notes", "text", "seats cleaned", "Notes."),
 )
+# Fills importers.Stated, beside the conditions.
+_NAMES = (
+    Field("names", "side", "side", "choice", "intake", "Side of every test: intake or exhaust.", choices=("intake", "exhaust"), scope="sheet"),
+    Field("names", "port", "port", "text", "1", "Port of every test.", scope="sheet"),
+    Field("names", "run", "run", "count", "1", "Run of every test, from 1.", scope="sheet"),
+    Field("names", "head", "head", "text", "left", "The head's name.", scope="sheet"),
+    Field("names", "lift_unit", "lift_unit", "lift unit", "in", "Unit of the lifts."),
+    Field("names", "flow_unit", "flow_unit", "flow unit", "CFM", "Unit of the flows."),
+    Field("names", "pressure_unit", "pressure_unit", "pressure unit", "inH2O", "Unit of the pressures."),
+)
+# Fills model.JobInfo.
+_JOB = (
+    Field("job", "title", "title", "text", "Invented head", "A title for the reports."),
+    Field("job", "number", "number", "text", "2026-014", "The job's number."),
+    Field("job", "customer", "customer", "text", "Invented customer", "For whom."),
+    Field("job", "vehicle", "vehicle", "text", "hill-climb car", "The car or engine."),
+    Field("job", "shop", "shop", "text", "Invented shop", "Who did the work."),
+    Field("job", "date", "date", "text", "2026-03-14", "The date on the reports."),
+    Field("job", "notes", "notes", "text", "for the build file", "Printed in the footer."),
+    Field("job", "logo", "logo", "text", "logo.png", "A picture (PNG) for the reports; relative to the job file."),
+    Field("job", "display", "display", "choice", "US", "The units people see; results stay SI.", choices=("US", "metric"), default="US"),
+)
+# Fills model.AirState.
+_AIR = (
+    Field("air", "temperature", "temperature_k", "temperature", "20 °C", 'Such as "20 °C".', above=0.0, default="20 °C"),
+    Field("air", "pressure", "pressure_pa", "pressure", "1013.25 hPa", 'Absolute, such as "1013.25 hPa".', above=0.0, default="1013.25 hPa"),
+    Field("air", "humidity", "relative_humidity", "humidity", "45 %", 'Relative, such as "45 %".', low=0.0, high=1.0, default="0 %"),
+)
+_CORRECTIONS = ("leakage", "air", "check-plate", "test-pressure", "bore")
+# Fills model.Reference; area_method and switched_off fill the job.
+_REFERENCE = (
+    Field("reference", "pressure", "pressure_pa", "pressure", "28 inH2O", "Reference test pressure.", above=0.0, unit="inH2O", default="28 inH2O"),
+    Field("reference", "pressure_law", "pressure_law", "choice", "square-root", "How pressures convert.", choices=("square-root", "compressible"), default="square-root"),
+    Field("reference", "bore", "bore_m", "length", "80.5 mm", "The engine's bore; left out, no bore correction is made.", above=0.0, unit="mm"),
+    Field("reference", "air", "air", "air", '{ temperature = "20 °C" }', "Reference air; dry, 101 325 Pa, 20 °C unless given."),
+    Field("reference", "lifts", "lifts_m", "lifts", "0.100-0.600 in", 'Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.'),
+    Field("reference", "curve_area", "area_method", "choice", "pchip", "How the area under a curve is taken.", choices=("pchip", "trapezoid"), default="pchip"),
+    Field("reference", "switched_off", "switched_off", "choices", '["leakage"]', "Corrections not to be made, by name.", choices=_CORRECTIONS),
+)
+# Fills model.Bench.
+_BENCH = (
+    Field("bench", "repeatability", "repeatability", "percent", "0.5 %", 'Relative, with the sign %, such as "0.5 %"; else from repeated runs.'),
+    Field("bench", "drift", "drift", "percent", "0.2 %", 'Relative drift of one session, with the sign %, such as "0.2 %".'),
+    Field("bench", "lift_setting", "lift_setting_m", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0),
+    Field("bench", "pressure_reading", "pressure_reading_pa", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0),
+    Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
+    Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM stands for."),
+    Field("bench", "from", "from_records", "records", "records", '"records": repeatability and drift from the shop\'s own years of tests.', choices=("records",)),
+)
+
+
+# fmt: on
+
+
+def _valve(
+    key: str, attribute: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any
+) -> Field:
+    """A dimension of one side's valve, seat or port."""
+    limits = {"above": 0.0, **more}
+    return Field(
+        "valves", key, attribute, kind, example, meaning, unit=unit, condition=condition, scope="side", **limits
+    )
+
+
+# fmt: off
+# Fills model.ValveGeometry.
+_VALVES = (
+    _valve("head", "head_m", "length", "38 mm", "Valve head diameter.", "mm", "valve_diameter_m"),
+    _valve("stem", "stem_m", "length", "8 mm", "Stem diameter at the throat.", "mm", "stem_diameter_m"),
+    _valve("throat", "throat_m", "length", "33 mm", "Throat (inner seat) diameter.", "mm", "throat_diameter_m"),
+    _valve("seat_angle", "seat_angle_deg", "angle", "45", "From the plane of the head, degrees.", "°", "seat_angle_deg", high=89.999),
+    _valve("seat_width", "seat_width_m", "length", "1.8 mm", "Measured along the face.", "mm", "seat_width_m"),
+    _valve("offset", "offset_m", "length", "4 mm", "Valve axis from bore axis.", "mm", above=None, low=0.0),
+    _valve("port_area", "port_area_m2", "area", "850 mm²", 'Cross-section where the velocity is wanted, "850 mm²".', "mm²"),
+)
+
+
+# fmt: on
+
+
+def _engine(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
+    """A key of the engine; a number is above zero unless its limits say otherwise."""
+    limits = more if {"low", "above", "choices"} & set(more) or kind == "speeds" else {"above": 0.0, **more}
+    return Field("engine", key, attribute, kind, example, meaning, unit=unit, **limits)
+
+
+# fmt: off
+# Fills engine.EngineData.
+_ENGINE = (
+    _engine("cylinders", "cylinders", "count", "4", "Number of cylinders."),
+    _engine("bore", "bore_m", "length", "80.5 mm", "Cylinder bore.", "mm"),
+    _engine("stroke", "stroke_m", "length", "78.5 mm", "Stroke.", "mm"),
+    _engine("rod", "rod_m", "length", "138 mm", "Connecting rod, centre to centre.", "mm"),
+    _engine("compression_ratio", "compression_ratio", "number", "10.5", "Geometric compression ratio.", above=1.0),
+    _engine("chamber_volume", "", "volume", "38.5 cc", "Of the chamber in the head, valves and plug in, unmilled.", "cc"),
+    _engine("chamber_area", "", "area", "45 cm²", "Of the chamber at the head's face, for what milling takes off.", "cm²"),
+    _engine("milled", "", "length", "0.5 mm", "Taken off the head's face since the volume was measured.", "mm", low=0.0),
+    _engine("gasket_bore", "", "length", "82 mm", "Bore of the head gasket.", "mm"),
+    _engine("gasket_thickness", "", "length", "1.2 mm", "Of the head gasket, compressed.", "mm", low=0.0),
+    _engine("deck_clearance", "", "length", "0.4 mm", "Deck down to the piston's flat at TDC; + below the deck.", "mm", low=-1.0),
+    _engine("crown_volume", "", "volume", "-4 cc", "Above the piston's flat: dome +, dish and pockets −.", "cc", low=-1.0),
+    _engine("intake_valves", "intake_valves", "count", "1", "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves."),
+    _engine("exhaust_valves", "exhaust_valves", "count", "1", "The same for the exhaust."),
+    _engine("speeds", "speeds_rpm", "speeds", "{ from = 2000, to = 7000, step = 250 }", "Engine speeds.", "rpm"),
+    _engine("intake_pressure", "intake_pressure_pa", "pressure", "101.325 kPa", "Absolute, at the port's entry.", "kPa"),
+    _engine("intake_temperature", "intake_temperature_k", "temperature", "20 °C", "At the port's entry.", "K"),
+    _engine("exhaust_pressure", "exhaust_pressure_pa", "pressure", "101.325 kPa", "Absolute, behind the port.", "kPa"),
+    _engine("exhaust_temperature", "exhaust_temperature_k", "temperature", "900 K", "Of exhaust gas that flows back.", "K"),
+    _engine("air_fuel_ratio", "air_fuel_ratio", "number", "12.8", "Mass of air to mass of fuel."),
+    _engine("stoichiometric_ratio", "stoichiometric_ratio", "number", "14.6", "Below this air-fuel ratio the air limits the heat released."),
+    _engine("bsfc", "bsfc_kg_j", "fuel consumption", "300 g/kWh", "Brake specific fuel consumption.", "g/kWh"),
+    _engine("fuel_heating_value", "fuel_heating_value_j_kg", "heating value", "44 MJ/kg", "Lower heating value.", "MJ/kg"),
+    _engine("combustion_efficiency", "combustion_efficiency", "number", "0.97", "Share of the heat released.", low=0.0, high=1.0),
+    _engine("wall_temperature", "wall_temperature_k", "temperature", "430 K", "Of piston, head and liner.", "K"),
+    _engine("heat_transfer", "heat_transfer", "choice", "woschni", "Gas to wall: woschni, hohenberg or none.", choices=("woschni", "hohenberg", "none")),
+    _engine("gamma", "gamma", "choice", "temperature", "Heat capacity of the gas: of air by temperature, or constant.", choices=("temperature", "constant")),
+    _engine("gamma_value", "gamma_value", "number", "1.35", "Ratio of specific heats, where constant.", above=1.0),
+    _engine("wiebe_start", "wiebe_start_deg", "angle", "-20", "Start of combustion after firing dead centre.", "°", low=-360.0),
+    _engine("wiebe_duration", "wiebe_duration_deg", "angle", "60", "Duration of combustion.", "°"),
+    _engine("wiebe_a", "wiebe_a", "number", "5", "Efficiency parameter of the Wiebe function."),
+    _engine("wiebe_m", "wiebe_m", "number", "2", "Form factor of the Wiebe function."),
+    _engine("intake_backflow", "intake_backflow", "choice", "returns", "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).", choices=("returns", "fresh")),
+    _engine("intake_reverse", "intake_reverse", "number", "1", "Reverse over forward effective area, intake valve."),
+    _engine("exhaust_reverse", "exhaust_reverse", "number", "1", "Reverse over forward effective area, exhaust valve."),
+    _engine("friction", "friction_pa", "friction", "[0.97, 0.15, 0.05]", "Friction mean pressure: bar, bar per 1000/min and bar per (1000/min)², such as [0.97, 0.15, 0.05].", "bar", low=0.0),
+    _engine("ignition", "ignition", "choice", "spark", 'Must be stated as "spark" above a compression ratio of 15.', choices=("spark", "compression")),
+)
+
+
+# fmt: on
+
+
+def _cam(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a cam's table."""
+    return Field("cam", key, key, kind, example, meaning, scope="side", **more)
+
+
+# fmt: off
+# Both cams, where they are cam cards.
+_CAMS = (
+    Field("cams", "lobe_separation", "lobe_separation_deg", "angle", "108", "Of cam cards, in cam degrees as they print it.", unit="°"),
+    Field("cams", "advance", "advance_deg", "angle", "4", "Of cam cards, in crank degrees; + is earlier.", unit="°"),
+)
+# What engine.Cam is made of.
+_CAM = (
+    _cam("table", "text", "intake_cam.csv", "File with a column of degrees and one of lift; relative to the job file."),
+    _cam("sheet", "text", "lift", "Its worksheet, where there are several."),
+    _cam("lift_unit", "text", "mm", "Unit of the table's lift, where its heading does not say it."),
+    _cam("degrees", "choice", "crank", '"crank" (default) or "cam": which degrees the table or the duration counts.', choices=("crank", "cam")),
+    _cam("zero", "choice", "gas exchange TDC", 'What the table\'s 0° is: "gas exchange TDC" or "firing TDC".', choices=("gas exchange TDC", "firing TDC")),
+    _cam("centreline", "timing", "108 ATDC", 'Where the middle of the lobe is, such as "108 ATDC" (intake), "110 BTDC" (exhaust).'),
+    _cam("opens", "timing", "12 BTDC", 'Without a table: where the checking lift is reached, such as "12 BTDC" or "55 BBDC".'),
+    _cam("closes", "timing", "52 ABDC", 'Where it is left, such as "52 ABDC" or "15 ATDC".'),
+    _cam("duration", "angle", "244", "Of the cam card, in crank degrees, at the checking lift.", low=0.0, high=720.0),
+    _cam("checking_lift", "length", "1 mm", 'Lift the timing or the duration is stated at, such as "1 mm"; "0 mm" for the ends of lift.', low=0.0),
+    _cam("peak_lift", "length", "9.5 mm", "Largest lift; of a cam card, at the valve.", above=0.0),
+    _cam("lobe_lift", "length", "6.5 mm", "Of a cam card: lift at the cam; the valve's is that times rocker_ratio.", above=0.0),
+    _cam("lift_at", "choice", "valve", '"valve" or "cam": where lifts were measured. Default valve; of a cam card it speaks of checking_lift alone, and the default is cam.', choices=("valve", "cam")),
+    _cam("rocker_ratio", "number", "1.5", "Valve lift over cam lift; needed where lifts are the cam's.", above=0.0, high=4.0),
+    _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
+    _cam("name", "text", "cam 1", "How the cam is called."),
+)
+
+# fmt: on
+FIELDS: tuple[Field, ...] = (
+    *_CONDITIONS,
+    *_NAMES,
+    *_JOB,
+    *_AIR,
+    *_REFERENCE,
+    *_BENCH,
+    *_VALVES,
+    *_ENGINE,
+    *_CAMS,
+    *_CAM,
+)  # fmt: skip
+
+
+CONDITIONS: tuple[Field, ...] = _CONDITIONS
+"""What can be stated of a sheet besides names and units."""
+
+
+def section(name: str) -> dict[str, Field]:
+    """The rows of a section by their keys.
+
+    Examples
+    --------
+    >>> section("valves")["stem"].attribute
+    'stem_m'
+    """
+    return {row.key: row for row in FIELDS if row.section == name}
+
+
+def field_of(name: str, attribute: str) -> Field:
+    """The row of a section that fills an attribute.
+
+    Examples
+    --------
+    >>> field_of("conditions", "valve_diameter_m").key
+    'valve_head'
+    """
+    return next(row for row in FIELDS if row.section == name and row.attribute == attribute)
+
+
+# --- reading what is written ---------------------------------------------------------------------
+
+
+def _like(row: Field) -> str:
+    """The remedy that shows how a value is written."""
+    return f'write it like "{row.example}"'
+
+
+def _plain(written: Any) -> str:
+    """A number or text as text; anything else is refused."""
+    if isinstance(written, bool) or not isinstance(written, (str, int, float)):
+        raise ValueError(f"{written!r} is not a number or a text; write a number with its unit in quotes")
+    return str(written)
+
+
+def _read_quantity(written: Any, row: Field) -> float:
+    """Read a number with its unit; a speed needs none, and neither does a bare zero where zero may be."""
+    if isinstance(written, (int, float)) and written == 0 and row.low is not None and row.kind in ("length", "volume"):
+        return 0.0
+    default = "rpm" if row.kind == "speed" else None
+    return parse_quantity(_plain(written), cast("Quantity", row.kind), default_unit=default)
+
+
+def _read_text(written: Any, row: Field) -> str:
+    """Read free text; a date or number may be there where text is meant."""
+    if isinstance(written, (dict, list)):
+        raise ValueError(f"{written!r} is not text; {_like(row)}")
+    return str(written)
+
+
+def _read_number(written: Any, row: Field) -> float:
+    """Read a number without a unit."""
+    value = number(_plain(written))
+    if value is None:
+        raise ValueError(f"{written!r} is not a number; write a plain number")
+    return value
+
+
+def _read_count(written: Any, row: Field) -> int:
+    """Read a whole number of one or more."""
+    value = number(_plain(written))
+    if value is None or value != int(value) or value < 1:
+        raise ValueError(f"{written!r} is not a whole number of one or more; write it like {row.example}")
+    return int(value)
+
+
+def _read_choice(written: Any, row: Field) -> str:
+    """Read one of a few words, in any case."""
+    folded = str(written).strip().casefold()
+    found = next((choice for choice in row.choices if choice.casefold() == folded), None)
+    if found is None or isinstance(written, bool):
+        close = nearest(str(written), row.choices)
+        remedy = f"did you mean {close!r}?" if close else "use one of " + ", ".join(row.choices)
+        raise ValueError(f"{written!r} is not known; {remedy}")
+    return found
+
+
+def _read_choices(written: Any, row: Field) -> tuple[str, ...]:
+    """Read a list of words that are known."""
+    if not isinstance(written, (list, tuple)):
+        raise ValueError(f"{written!r} is not a list; {_like(row)}")
+    return tuple(_read_choice(item, row) for item in written)
+
+
+def _read_percent(written: Any, row: Field) -> float:
+    """Read ``"0.5 %"`` into a fraction; without its sign it could be two things, so that it is refused."""
+    text = _plain(written)
+    bare = number(text.strip())
+    if bare is not None:
+        raise ValueError(
+            f'without the sign % it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
+        )
+    try:
+        fraction = parse_quantity(text, "humidity")
+    except UnitError as error:
+        raise ValueError(f'{written!r} is not a number of per cent; write it like "0.5 %"') from error
+    if not 0 < fraction < 1:
+        raise ValueError('it must lie between 0 % and 100 %; write it like "0.5 %"')
+    return fraction
+
+
+def _read_lifts(written: Any, row: Field) -> tuple[float, float]:
+    """Read a range of lifts such as ``"0.100-0.600 in"``."""
+    parts = re.fullmatch(r"\s*([\d.,]+)\s*(\D*?)\s*(?:-|–|to)\s*([\d.,]+)\s*(\D+?)\s*", _plain(written))
+    if parts is None:
+        raise ValueError(f"{written!r} is not a range of lifts; {_like(row)}")
+    low, low_unit, high, high_unit = parts.groups()
+    lifts = parse_quantity(f"{low} {low_unit or high_unit}", "length"), parse_quantity(f"{high} {high_unit}", "length")
+    if not 0 <= lifts[0] < lifts[1]:
+        raise ValueError(f"{written!r} is not a range of lifts: the first must be the lower one; {_like(row)}")
+    return lifts
+
+
+def _read_air(written: Any, row: Field) -> AirState:
+    """Read a table of air."""
+    if not isinstance(written, Mapping):
+        raise ValueError(f"{written!r} is not a table; {_like(row)}")
+    return AirState(**read_table("air", written, f"[{row.section}.{row.key}]"))
+
+
+def _read_unit(*quantities: Quantity) -> Callable[[Any, Field], str]:
+    """Read a unit by any of its spellings, as its own name."""
+    return lambda written, row: unit(str(written), *quantities).name
+
+
+_MOST_SPEEDS = 500
+
+
+def _read_speeds(written: Any, row: Field) -> tuple[float, ...]:
+    """Read engine speeds [rpm], rising: one, a list, or ``{ from = 2000, to = 7000, step = 250 }``."""
+
+    def speed(value: Any) -> float:
+        """Read one speed."""
+        found = parse_quantity(_plain(value), "speed", default_unit="rpm")
+        if found <= 0:
+            raise ValueError(f"{value!r} must be above zero; correct it")
+        return found
+
+    if isinstance(written, Mapping):
+        if set(written) != {"from", "to", "step"}:
+            raise ValueError(f"a range of speeds needs from, to and step; write {row.example}")
+        low, high, step = (speed(written[name]) for name in ("from", "to", "step"))
+        if high < low or (high - low) / step > _MOST_SPEEDS:
+            raise ValueError(f"the range of speeds is empty or has too many speeds; use at most {_MOST_SPEEDS}")
+        return tuple(low + index * step for index in range(int((high - low) / step + 1e-9) + 1))
+    values = list(written) if isinstance(written, (list, tuple)) else [written]
+    if not values or len(values) > _MOST_SPEEDS:
+        raise ValueError(f"there are {len(values)} speeds; give from 1 to {_MOST_SPEEDS}")
+    return tuple(sorted({speed(item) for item in values}))
+
+
+def _read_friction(written: Any, row: Field) -> tuple[float, ...]:
+    """Read the three coefficients of the friction mean pressure [bar …] into Pa."""
+    values = [number(_plain(item)) for item in written] if isinstance(written, (list, tuple)) else []
+    found = tuple(1e5 * value for value in values if value is not None)
+    if len(values) != 3 or len(found) != 3:
+        raise ValueError(f"{written!r} is not three numbers; write it like {row.example}, in bar")
+    return found
+
+
+def _read_timing(written: Any, row: Field) -> tuple[float, str, str | None]:
+    """Read a valve event such as ``"12 BTDC"``: degrees of crank after a dead centre, which, and how a sign was taken."""
+    match = re.fullmatch(
+        r"\s*([-+\u2212]?)\s*([\d.,]+)\s*(?:°|deg\w*)?\s*(BTDC|ATDC|BBDC|ABDC)\s*", str(written), re.IGNORECASE
+    )
+    value = number(match[2]) if match else None
+    if match is None or value is None:
+        raise ValueError(f'{written!r} is not a valve event; write it like "12 BTDC" or "52 ABDC", in crank degrees')
+    mark = match[3].upper()
+    after = -value if mark[0] == "B" else value
+    note = None
+    if match[1] not in ("", "+") and value:
+        after = -after
+        other = ("A" if mark[0] == "B" else "B") + mark[1:]
+        note = f'"{str(written).strip()}" is taken as {value:g} {other}'
+    return after, mark[1:], note
+
+
+_READERS: dict[str, Callable[[Any, Field], Any]] = {
+    "text": _read_text,
+    "number": _read_number,
+    "friction": _read_friction,
+    "count": _read_count,
+    "choice": _read_choice,
+    "choices": _read_choices,
+    "percent": _read_percent,
+    "records": lambda written, row: bool(_read_choice(written, row)),
+    "lifts": _read_lifts,
+    "air": _read_air,
+    "speeds": _read_speeds,
+    "timing": _read_timing,
+    "lift unit": _read_unit("length", "lift ratio"),
+    "flow unit": _read_unit("flow", "mass flow", "standard flow"),
+    "pressure unit": _read_unit("pressure"),
+}
+
+
+@cache
+def model(name: str) -> type[BaseModel]:
+    """The pydantic model of a section: every key optional, unknown keys refused, values in SI."""
+    from pydantic import BaseModel, BeforeValidator, ConfigDict, create_model
+    from pydantic import Field as Key
+
+    class Table(BaseModel):
+        """A table of a job file, checked."""
+
+        model_config = ConfigDict(extra="forbid", frozen=True)
+
+    keys: Any = {
+        _python_name(row): (
+            _annotated(row, BeforeValidator),
+            Key(None, alias=row.key, description=row.meaning),
+        )
+        for row in section(name).values()
+    }
+    made: type[BaseModel] = create_model(f"{name.capitalize()}Table", __base__=Table, **keys)
+    return made
+
+
+def filled(name: str, table: BaseModel) -> dict[str, Any]:
+    """What a checked table gives: attribute to value in SI, of the keys that are given."""
+    found = ((row.attribute, getattr(table, _python_name(row))) for row in section(name).values())
+    return {attribute: value for attribute, value in found if value is not None}
+
+
+def _python_name(row: Field) -> str:
+    """A key as an attribute of a model."""
+    return row.key + "_" if row.key == "from" else row.key
+
+
+def _annotated(row: Field, validator: Any) -> Any:
+    """The type of a key: anything that its row can read."""
+    from typing import Annotated
+
+    return Annotated[Any, validator(row.read)]
+
+
+def read_keys(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
+    """Read a table of a job file: key to value in SI, of the keys that are given; None is passed over.
+
+    Raises
+    ------
+    JobError
+        If a key is not known (with the nearest known one) or a value cannot be understood.
+    """
+    rows = section(name)
+    refuse_unknown(written, rows, place, file=file)
+    values = {}
+    for key, value in written.items():
+        if value is None:
+            continue
+        try:
+            values[key] = rows[key].read(value)
+        except ValueError as error:
+            problem, _, remedy = str(error).partition("; ")
+            raise JobError(f"{place}, {key}: {problem}", remedy, file=file) from error
+    return values
+
+
+def read_table(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
+    """Read a table of a job file as `read_keys` does: attribute to value.
+
+    Examples
+    --------
+    >>> read_table("valves", {"stem": "7 mm"}, "[valves.intake]")
+    {'stem_m': 0.007}
+    """
+    rows = section(name)
+    return {rows[key].attribute: value for key, value in read_keys(name, written, place, file=file).items()}
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
@@ -183,49 +739,11 @@ def run_of(value: Any, place: str) -> int | None:
 
 
 def conditions_from(stated: Mapping[str, Any], place: str = "conditions", *, file: str | None = None) -> Conditions:
-    """Turn stated conditions, as written, into SI.
-
-    Parameters
-    ----------
-    stated : mapping
-        Names of `CONDITIONS` to text such as ``"28 inH2O"``; None values are passed over.
-    place : str
-        Where they stand, for messages.
-    file : str, optional
-
-    Returns
-    -------
-    Conditions
-
-    Raises
-    ------
-    JobError
-        If a name is not known or a value cannot be understood.
+    """Turn stated conditions, as written, into SI; None values are passed over.
 
     Examples
     --------
     >>> conditions_from({"fixture_bore": "83 mm"}).fixture_bore_m
     0.083
     """
-    table = {item.name: item for item in CONDITIONS}
-    refuse_unknown(stated, table, place, file=file)
-    values: dict[str, Any] = {}
-    for name, written in stated.items():
-        if written is None:
-            continue
-        item = table[name]
-        values[item.field] = str(written) if item.quantity is None else _quantity(item, written, place, file)
-    return Conditions(**values)
-
-
-def _quantity(item: Statement, written: Any, place: str, file: str | None) -> float:
-    """Read one stated value, naming its place when it cannot be read."""
-    try:
-        value = parse_quantity(written, item.quantity or "length")
-    except UnitError as error:
-        raise JobError(f"{place}, {item.name}: {error.problem}", error.remedy, file=file) from error
-    if item.quantity != "temperature" and value < 0:
-        raise JobError(f"{place}, {item.name}: {written!r} is negative", f'write it like "{item.example}"', file=file)
-    if item.quantity == "humidity" and value > 1:
-        raise JobError(f"{place}, {item.name}: {written!r} is over 100 %", f'write it like "{item.example}"', file=file)
-    return value
+    return Conditions(**read_table("conditions", stated, place, file=file))

@@ -41,12 +41,19 @@ Quantity = Literal[
     "angle",
     "area",
     "lift ratio",
+    "volume",
+    "speed",
+    "fuel consumption",
+    "heating value",
 ]
+ENGINE_ONLY = frozenset(("volume", "speed", "fuel consumption", "heating value"))
+"""Quantities that no sheet of flows has: their units are found only where they are asked for."""
 
 INCH = 0.0254
 FOOT = 0.3048
 STANDARD_GRAVITY = 9.80665
 POUND = 0.453_592_37
+HORSEPOWER = 550 * FOOT * POUND * STANDARD_GRAVITY  # mechanical, 550 ft·lbf/s
 MMHG = 133.322_387_415
 INH2O = 249.088_91
 
@@ -218,7 +225,7 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
     ("hPa", "pressure", 100.0, 0.0, ("hektopascal", "hectopascal")),
     ("kPa", "pressure", 1000.0, 0.0, ("kilopascal",)),
     ("mbar", "pressure", 100.0, 0.0, ("millibar", "mb")),
-    ("bar", "pressure", 1e5, 0.0, ("bars",)),
+    ("bar", "pressure", 1e5, 0.0, ("bars", "bara", "barg")),
     ("inHg", "pressure", 25.4 * MMHG, 0.0, ('"hg', "inchesofmercury", "incheshg", "inchhg", "ins.hg")),
     ("mmHg", "pressure", MMHG, 0.0, ("torr", "mmofmercury")),
     ("psi", "pressure", POUND * STANDARD_GRAVITY / INCH**2, 0.0, ("lb/in2", "lbf/in2", "psig", "psia")),
@@ -231,6 +238,17 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
     ("cm²", "area", 1e-4, 0.0, ("cm2", "cm^2", "sqcm")),
     ("in²", "area", INCH**2, 0.0, ("in2", "in^2", "sqin", "sq.in.")),
     ("m²", "area", 1.0, 0.0, ("m2", "m^2")),
+    ("cc", "volume", 1e-6, 0.0, ("cm3", "cm^3", "ccm", "ml")),
+    ("L", "volume", 1e-3, 0.0, ("litre", "liter", "dm3")),
+    ("in³", "volume", INCH**3, 0.0, ("in3", "in^3", "cuin", "cu.in.", "ci")),
+    ("rpm", "speed", 1.0, 0.0, ("min-1", "1/min", "u/min", "r/min")),
+    ("g/kWh", "fuel consumption", 1e-3 / 3.6e6, 0.0, ("g/kw h",)),
+    ("kg/kWh", "fuel consumption", 1 / 3.6e6, 0.0, ()),
+    ("lb/hp h", "fuel consumption", POUND / (HORSEPOWER * 3600), 0.0, ("lb/hphr", "lb/bhph", "lb/bhphr", "lbm/hph")),
+    ("MJ/kg", "heating value", 1e6, 0.0, ()),
+    ("kJ/kg", "heating value", 1e3, 0.0, ()),
+    ("J/kg", "heating value", 1.0, 0.0, ()),
+    ("Btu/lb", "heating value", 2326.0, 0.0, ("btu/lbm",)),
 )
 
 
@@ -260,7 +278,7 @@ def find_unit(text: str, quantities: Iterable[Quantity] | None = None) -> Unit |
     text : str
         The whole of the text must be a unit, such as ``"in. w.c."``.
     quantities : iterable of str, optional
-        The quantities that make sense here; a unit of another is not found.
+        The quantities that make sense here; a unit of another is not found. Unless given, those of sheets.
 
     Returns
     -------
@@ -274,9 +292,10 @@ def find_unit(text: str, quantities: Iterable[Quantity] | None = None) -> Unit |
     True
     """
     found = _BY_KEY.get(_key(text))
-    if found is None or (quantities is not None and found.quantity not in set(quantities)):
+    if found is None:
         return None
-    return found
+    wanted = found.quantity not in ENGINE_ONLY if quantities is None else found.quantity in set(quantities)
+    return found if wanted else None
 
 
 def unit(text: str, *quantities: Quantity) -> Unit:
@@ -299,7 +318,7 @@ def unit(text: str, *quantities: Quantity) -> Unit:
     >>> round(unit('"H2O', "pressure").factor, 5)
     249.08891
     """
-    found = find_unit(text)
+    found = _BY_KEY.get(_key(text))
     if found is None:
         known = sorted({u.name for u in UNITS.values() if not quantities or u.quantity in quantities})
         raise UnitError(f"the unit {text.strip()!r} is not known", "use one of " + ", ".join(known))
@@ -419,6 +438,10 @@ _EXAMPLES: dict[Quantity, str] = {
     "angle": "45",
     "area": "850 mm²",
     "lift ratio": "0.25 L/D",
+    "volume": "45 cc",
+    "speed": "6000 rpm",
+    "fuel consumption": "300 g/kWh",
+    "heating value": "43 MJ/kg",
 }
 
 

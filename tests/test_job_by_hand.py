@@ -150,21 +150,37 @@ bore = "82 mm"
 stroke = "80 mm"
 [variant.cam]
 lobe_separation = 108
+advance = 0
 [variant.cam.intake]
 lash = "0.25 mm"
 [reference]
 lifts = "0.100-0.600 in"
 [records]
 file = "shop.sqlite"
+[engine]
+cylinders = 4
+bore = "80 mm"
+stroke = "78 mm"
+rod = "138 mm"
+compression_ratio = 10
+[cam.intake]
+duration = 244
+checking_lift = "1 mm"
+lift_at = "valve"
+peak_lift = "9 mm"
+centreline = "108 ATDC"
 [meter]
 kind = "plate"
+hole = "32 mm"
+coefficient = 0.602
+place = "chamber"
 """
     made = job(tmp_path, '"a.csv"', more=more)
     assert made.reference.lifts_m == pytest.approx((0.00254, 0.01524))
-    assert made.records == tmp_path / "shop.sqlite" and made.meters == {"kind": "plate"}
+    assert made.records == tmp_path / "shop.sqlite" and made.meters["hole"] == "32 mm"
     variant = made.variants[0]
     assert variant.engine == {"stroke": "80 mm"}
-    assert variant.cam == {"lobe_separation": 108.0, "intake": {"lash": "0.25 mm"}}
+    assert variant.cam == {"lobe_separation": 108, "advance": 0, "intake": {"lash": "0.25 mm"}}
     read, _ = only(made)
     assert (read.untouched, read.bore_m) == ({"exhaust": ("2",)}, 0.082)
 

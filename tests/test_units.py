@@ -48,8 +48,19 @@ PINT = {
     "in²": "inch**2",
     "m²": "m**2",
     "%": "percent",
+    "bar": "bar",
+    "cc": "cm**3",
+    "L": "liter",
+    "in³": "inch**3",
+    "g/kWh": "gram/(kilowatt*hour)",
+    "kg/kWh": "kg/(kilowatt*hour)",
+    "lb/hp h": "pound/(horsepower*hour)",
+    "MJ/kg": "megajoule/kg",
+    "kJ/kg": "kilojoule/kg",
+    "J/kg": "joule/kg",
+    "Btu/lb": "Btu_it/pound",
 }
-NOT_MULTIPLES = {"°C", "°F", "K", "°", "L/D"}
+NOT_MULTIPLES = {"°C", "°F", "K", "°", "L/D", "rpm"}
 
 
 @pytest.mark.parametrize(("name", "printed", "exact"), SP811_B8)
@@ -165,7 +176,7 @@ def test_unit_of_another_quantity_is_not_found() -> None:
             "cfm",
             ("pressure",),
             "'cfm' is a unit of flow, not of pressure; "
-            "use one of Pa, cmH2O, hPa, inH2O, inHg, kPa, mbar, mmH2O, mmHg, psi.",
+            "use one of Pa, bar, cmH2O, hPa, inH2O, inHg, kPa, mbar, mmH2O, mmHg, psi.",
         ),
     ],
 )
@@ -286,7 +297,7 @@ def test_quantities(text: str | float, quantity: units.Quantity, default: str | 
             "28 mm",
             "pressure",
             "'mm' is a unit of length, not of pressure; "
-            "use one of Pa, cmH2O, hPa, inH2O, inHg, kPa, mbar, mmH2O, mmHg, psi.",
+            "use one of Pa, bar, cmH2O, hPa, inH2O, inHg, kPa, mbar, mmH2O, mmHg, psi.",
         ),
     ],
 )

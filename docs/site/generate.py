@@ -97,10 +97,9 @@ def _value_of(kind: Any, info: Any) -> str:
 
 def _shared_names() -> set[str]:
     """Options that state what sheets do not say."""
-    from flowkit.fields import CONDITIONS
-    from flowkit.job.load import NAMES
+    from flowkit.fields import section
 
-    return {*NAMES, *(item.name for item in CONDITIONS)}
+    return {*section("names"), *section("conditions")}
 
 
 COLUMNS: dict[str, str] = {
@@ -130,43 +129,35 @@ FLOW: dict[str, str] = {
 
 
 def job_page() -> str:
-    """The reference of the job file, from the models that read it."""
-    from flowkit.engine.cammapping import CAM_KEYS
-    from flowkit.fields import CONDITIONS
+    """The reference of the job file, from the rows and models that read it."""
+    from flowkit.fields import section
     from flowkit.job import file
-    from flowkit.job.load import NAMES
 
-    tables = [
-        ("[job]", file.JobTable),
-        ("[reference]", file.ReferenceTable),
-        ("[reference.air] and [bench.standard_air]", file.AirTable),
-        ("[bench]", file.BenchTable),
-        ("[valves.intake] and [valves.exhaust]", file.ValveTable),
+    parts = [
+        '# The job file\n\nA TOML file. Quantities are text with their unit, such as `"80.5 mm"`; the units are in the '
+        "[glossary](../glossary.md#units). Paths are relative to the job file. Unknown keys are refused with the "
+        "nearest known one. `flowkit start FOLDER` writes a first one; see [starting a job](../howto/start-a-job.md).\n"
+    ]
+    parts += [_section(title, name, text) for title, name, text in SECTIONS]
+    for title, model in (
         ("[[variant]]", file.VariantTable),
         ("a sheet with what holds of it alone", file.SheetTable),
         ("values of a sheet", file.ValueTable),
         ("leave_out of a sheet", file.LeftOutTable),
         ("[variant.reference]", file.BoreTable),
         ("[records]", file.RecordsTable),
-    ]
-    parts = [
-        '# The job file\n\nA TOML file. Quantities are text with their unit, such as `"80.5 mm"`; the units are in the '
-        "[glossary](../glossary.md#units). Paths are relative to the job file. Unknown keys are refused with the "
-        "nearest known one. `flowkit start FOLDER` writes a first one; see [starting a job](../howto/start-a-job.md).\n"
-    ]
-    for title, model in tables:
+    ):
         rows = [
-            (
-                field.alias or name,
-                _default(model.__name__, name, field),
-                (field.description or "") + _choices(field.annotation),
-            )
+            (name, "required" if field.is_required() else "", field.description or "")
             for name, field in model.model_fields.items()
         ]
         parts.append(f"## {title}\n\n{(model.__doc__ or '').strip()}\n\n" + _table(("key", "default", "meaning"), rows))
     parts.append(_columns_section())
-    conditions: list[tuple[str, ...]] = [(name, "", meaning) for name, meaning in NAMES.items()]
-    conditions += [(item.name, f'`"{item.example}"`', item.meaning) for item in CONDITIONS]
+    conditions = [
+        (row.key, f'`"{row.example}"`', row.meaning)
+        for name in ("names", "conditions")
+        for row in section(name).values()
+    ]
     parts.append(
         "## [conditions], and conditions of a variant or sheet\n\n"
         "What its sheets do not say; each is an option of the command too, with dashes. A statement that contradicts "
@@ -176,11 +167,29 @@ def job_page() -> str:
         + _table(("key", "such as", "meaning"), conditions)
     )
     parts.append(_engine_section())
-    parts.append(
-        "## [cam.intake] and [cam.exhaust]\n\nA measured table, or the timing.\n\n"
-        + _table(("key", "meaning"), list(CAM_KEYS.items()))
-    )
+    parts.append(_section("[cam]", "cams", "What both cams share."))
+    parts.append(_section("[cam.intake] and [cam.exhaust]", "cam", "A measured table, or the timing."))
     return NOTE + "\n".join(parts)
+
+
+SECTIONS = (
+    ("[job]", "job", "What the job is called: free text, all optional."),
+    ("[reference]", "reference", "The state all tests are brought to, and how."),
+    ("[reference.air] and [bench.standard_air]", "air", "A state of air."),
+    ("[bench]", "bench", "The bench; uncertainties are standard uncertainties (k = 1)."),
+    ("[valves.intake] and [valves.exhaust]", "valves", "The valve, its seat and its port on one side."),
+)
+
+
+def _section(title: str, name: str, text: str) -> str:
+    """A section of `flowkit.fields` as a table."""
+    from flowkit.fields import section
+
+    rows = []
+    for row in section(name).values():
+        words = " One of " + ", ".join(f'`"{choice}"`' for choice in row.choices) + "." if row.choices else ""
+        rows.append((row.key, f'`"{row.default}"`' if row.default else "", row.meaning + words))
+    return f"## {title}\n\n{text}\n\n" + _table(("key", "default", "meaning"), rows)
 
 
 def _columns_section() -> str:
@@ -202,14 +211,15 @@ def _columns_section() -> str:
 
 def _engine_section() -> str:
     """The engine's keys with their defaults."""
-    from flowkit.engine.data import ENGINE_KEYS, EngineData
+    from flowkit.engine.data import EngineData
+    from flowkit.fields import section
 
     nothing = EngineData(cylinders=1, bore_m=1, stroke_m=1, rod_m=1, compression_ratio=2)
     needed = {item.name for item in fields(EngineData) if item.default is MISSING}
     shown = {item.name: item.value for item in nothing.assumptions()}
     rows = [
-        (key.name, "required" if key.field in needed else f"`{shown[key.name]}`", key.unit, key.meaning)
-        for key in ENGINE_KEYS
+        (row.key, _engine_default(row.key, row.attribute in needed, shown), row.unit, row.meaning)
+        for row in section("engine").values()
     ]
     return (
         "## [engine]\n\nOptional: without it there are no engine figures. What is left out takes its default, and "
@@ -217,37 +227,11 @@ def _engine_section() -> str:
     )
 
 
-SHOWN = {
-    ("ReferenceTable", "pressure"): ("inH2O", 0),
-    ("AirTable", "temperature"): ("°C", 0),
-    ("AirTable", "pressure"): ("hPa", 2),
-    ("AirTable", "humidity"): ("%", 0),
-}
-"""Defaults in SI, and the unit they are written in."""
-
-
-def _default(model: str, name: str, field: Any) -> str:
-    """A field's default as it is written in a job file."""
-    from pydantic import BaseModel
-    from pydantic_core import PydanticUndefined
-
-    from flowkit.units import format_quantity
-
-    if field.default is PydanticUndefined:
-        return "" if field.default_factory else "required"
-    if field.default is None or isinstance(field.default, BaseModel):
-        return ""
-    if (model, name) in SHOWN:
-        return f'`"{format_quantity(field.default, *SHOWN[model, name])}"`'
-    return f'`"{field.default}"`'
-
-
-def _choices(annotation: Any) -> str:
-    """The words a key takes, where they are few."""
-    if get_origin(annotation) is Literal:
-        return " One of " + ", ".join(f'`"{choice}"`' for choice in get_args(annotation)) + "."
-    inner = [text for part in get_args(annotation) if (text := _choices(part))]
-    return inner[0] if inner else ""
+def _engine_default(key: str, needed: bool, shown: dict[str, str]) -> str:
+    """What counts where a key is left out; the parts of the chamber's volume take the place of the ratio."""
+    if key == "compression_ratio":
+        return "required, or the volumes"
+    return "required" if needed else f"`{shown[key]}`" if key in shown else ""
 
 
 def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:

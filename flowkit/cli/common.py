@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol, TypeVar
 import typer
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.fields import CONDITIONS
+from flowkit.fields import Field, section
 from flowkit.model import Finding
 
 if TYPE_CHECKING:
@@ -222,32 +222,31 @@ def refuse_beside_job(options: dict[str, Any]) -> None:
 
 def _settings(options: dict[str, Any]) -> dict[str, Any]:
     """Turn the options of `with_reference` into what `Job.from_files` takes."""
-    from pydantic import ValidationError
-
-    from flowkit.job.file import BenchTable, JobTable, ReferenceTable
+    from flowkit.fields import read_table
     from flowkit.model import Bench, JobInfo, Reference
 
-    def pick(**names: str) -> dict[str, Any]:
-        """Take the options that were given, under their names in the job file."""
-        return {key: options[name] for key, name in names.items() if options.get(name) is not None}
-
-    try:
-        reference = ReferenceTable.model_validate(
-            pick(pressure="reference_pressure", pressure_law="pressure_law", bore="bore", switched_off="off")
-        )
-        bench = BenchTable.model_validate(pick(repeatability="repeatability"))
-        job = JobTable.model_validate(pick(display="display"))
-    except ValidationError as error:
-        first = error.errors()[0]
-        name = {"pressure": "reference-pressure", "switched_off": "off"}.get(
-            str(first["loc"][0]), str(first["loc"][0]).replace("_", "-")
-        )
-        raise typer.BadParameter(f"--{name}: {first['msg'].removeprefix('Value error, ')}") from error
+    tables = {
+        "reference": {"pressure": "reference_pressure", "pressure_law": "pressure_law", "bore": "bore",
+                      "lifts": "lifts", "switched_off": "off"},
+        "bench": {"repeatability": "repeatability"},
+        "job": {"display": "display"},
+    }  # fmt: skip
+    found: dict[str, dict[str, Any]] = {}
+    for name, keys in tables.items():
+        given = {key: options.get(option) for key, option in keys.items()}
+        try:
+            found[name] = read_table(name, given, "")
+        except JobError as error:
+            key = error.problem.partition(":")[0].strip(", ")
+            option = "--" + keys[key].replace("_", "-")
+            message = error.problem.partition(": ")[2]
+            raise typer.BadParameter(f"{option}: {message}" + (f"; {error.remedy}" if error.remedy else "")) from error
+    off = found["reference"].pop("switched_off", ())
     return {
-        "reference": Reference(reference.pressure, reference.pressure_law, reference.bore),
-        "bench": Bench(repeatability=bench.repeatability),
-        "info": JobInfo(display=job.display),
-        "switched_off": tuple(reference.switched_off),
+        "reference": Reference(**found["reference"]),
+        "bench": Bench(**found["bench"]),
+        "info": JobInfo(**found["job"]),
+        "switched_off": off,
     }
 
 
@@ -262,20 +261,18 @@ def _option(name: str, annotation: Any, help_text: str, metavar: str | None = No
 
 def _statement_options() -> list[inspect.Parameter]:
     """An option for everything that can be stated of sheets."""
-    names = [
-        _option("side", Literal["intake", "exhaust"], "Side of every test."),
-        _option("port", str, "Port of every test."),
-        _option("run", int, "Run of every test, from 1."),
-        _option("head", str, "The head's name."),
-        _option("lift_unit", str, "Unit of the lifts.", "UNIT"),
-        _option("flow_unit", str, "Unit of the flows.", "UNIT"),
-        _option("pressure_unit", str, "Unit of the pressures.", "UNIT"),
+    return [
+        _option(row.key, _TYPES.get(row.key, str), _help_of(row), "TEXT" if row.kind == "text" else "VALUE")
+        for row in (*section("names").values(), *section("conditions").values())
     ]
-    conditions = [
-        _option(item.name, str, f'{item.meaning} Such as "{item.example}".', "VALUE" if item.quantity else "TEXT")
-        for item in CONDITIONS
-    ]
-    return names + conditions
+
+
+_TYPES: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int}
+
+
+def _help_of(row: Field) -> str:
+    """What an option is, with an example where it is a value."""
+    return row.meaning if row.section == "names" else f'{row.meaning} Such as "{row.example}".'
 
 
 def _reference_options() -> list[inspect.Parameter]:
@@ -284,6 +281,7 @@ def _reference_options() -> list[inspect.Parameter]:
         _option("reference_pressure", str, 'Reference test pressure; "28 inH2O" unless given.', "VALUE"),
         _option("pressure_law", Literal["square-root", "compressible"], "How pressures convert."),
         _option("bore", str, "The engine's bore; without it no bore correction.", "VALUE"),
+        _option("lifts", str, 'Lifts of the headline figures, such as "0.100-0.600 in".', "RANGE"),
         _option("repeatability", str, 'Relative, with the sign %, such as "0.5 %"; else from repeated runs.', "VALUE"),
         _option("off", list[str], "A correction not to be made, by name; may be given again.", "NAME"),
         _option("display", Literal["US", "metric"], "Units people see."),

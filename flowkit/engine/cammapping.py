@@ -8,33 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from flowkit.engine.cam import Cam
-from flowkit.engine.fields import choice, plain_number, quantity, timing
 from flowkit.errors import EngineError, JobError
-from flowkit.fields import refuse_unknown
+from flowkit.fields import read_keys
 from flowkit.model import Side
 
-__all__ = ["CAM_KEYS", "cam_from_mapping", "cams_of_tables"]
-
-CAM_KEYS: dict[str, str] = {
-    "table": "File with a column of degrees and one of lift; relative to the job file.",
-    "sheet": "Its worksheet, where there are several.",
-    "lift_unit": "Unit of the table's lift, where its heading does not say it.",
-    "degrees": '"crank" (default) or "cam": which degrees the table or the duration counts.',
-    "zero": 'What the table\'s 0° is: "gas exchange TDC" or "firing TDC".',
-    "centreline": 'Where the middle of the lobe is, such as "108 ATDC" (intake), "110 BTDC" (exhaust).',
-    "opens": 'Without a table: where the checking lift is reached, such as "12 BTDC" or "55 BBDC".',
-    "closes": 'Where it is left, such as "52 ABDC" or "15 ATDC".',
-    "duration": "Of the cam card, in crank degrees, at the checking lift.",
-    "checking_lift": 'Lift the timing or the duration is stated at, such as "1 mm"; "0 mm" for the ends of lift.',
-    "peak_lift": "Largest lift; of a cam card, at the valve.",
-    "lobe_lift": "Of a cam card: lift at the cam; the valve's is that times rocker_ratio.",
-    "lift_at": '"valve" or "cam": where lifts were measured. Default valve; of a cam card it speaks of checking_lift '
-    "alone, and the default is cam.",
-    "rocker_ratio": "Valve lift over cam lift; needed where lifts are the cam's.",
-    "lash": "At the valve, taken off the lift; none unless stated.",
-    "name": "How the cam is called.",
-}
-"""Keys of a cam's table and their meaning."""
+__all__ = ["cam_from_mapping", "cams_of_tables"]
 
 _OF_TABLE = ("sheet", "lift_unit", "zero")
 _OF_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
@@ -54,10 +32,9 @@ class _Phasing:
     @classmethod
     def read(cls, table: Mapping[str, Any], place: str) -> _Phasing:
         """Read both, numbers or text."""
-        return cls(
-            _degrees(table["lobe_separation"], place, "lobe_separation") if "lobe_separation" in table else None,
-            _degrees(table["advance"], place, "advance") if "advance" in table else None,
-        )
+        both = {key: table[key] for key in ("lobe_separation", "advance") if key in table}
+        read = read_keys("cams", both, place)
+        return cls(read.get("lobe_separation"), read.get("advance"))
 
 
 def cams_of_tables(
@@ -99,12 +76,9 @@ def cams_of_tables(
         alone = any(key in mine for key in _ANOTHER)
         table = dict(mine) if alone or not base else {**base, **mine}
         if table:
-            tables[side] = (table, place)
+            tables[side] = (read_keys("cam", table, place), place)
     middles = _middles(tables, phasing)
-    return {
-        side: cam_from_mapping(table, folder, place, middle=middles.get(side))
-        for side, (table, place) in tables.items()
-    }
+    return {side: _cam_of(table, folder, place, middles.get(side)) for side, (table, place) in tables.items()}
 
 
 def _middles(tables: Mapping[Side, tuple[Mapping[str, Any], str]], phasing: _Phasing) -> dict[Side, float]:
@@ -114,7 +88,7 @@ def _middles(tables: Mapping[Side, tuple[Mapping[str, Any], str]], phasing: _Pha
         if "centreline" in table:
             own[side] = _centreline(table, place, side)
         elif "opens" in table and "closes" in table:
-            own[side] = _middle_of_timing(table, place, side)
+            own[side] = _middle_of_timing(table, side)
     separation, advance = phasing.lobe_separation, phasing.advance
     if advance is not None and separation is None:
         raise JobError("[cam]: advance needs lobe_separation", "add it, or state a centreline for each side")
@@ -141,25 +115,17 @@ def _middles(tables: Mapping[Side, tuple[Mapping[str, Any], str]], phasing: _Pha
 
 def _centreline(table: Mapping[str, Any], place: str, side: Side) -> float:
     """Return a side's own centreline: intake after, exhaust before top dead centre."""
-    angle, dead_centre, _ = timing(table["centreline"], place, "centreline")
+    angle: float
+    angle, dead_centre, _ = table["centreline"]
     if dead_centre != "TDC":
         raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
     return angle if side == "intake" else -angle
 
 
-def _middle_of_timing(table: Mapping[str, Any], place: str, side: Side) -> float:
+def _middle_of_timing(table: Mapping[str, Any], side: Side) -> float:
     """Return the middle of a timing, counted as a centreline is."""
-    opens, closes = (timing(table[key], place, key)[0] for key in ("opens", "closes"))
+    opens, closes = float(table["opens"][0]), float(table["closes"][0])
     return (opens + 180 + closes) / 2 if side == "intake" else -(opens - 180 + closes) / 2
-
-
-def _degrees(written: Any, place: str, key: str) -> float:
-    """Read an angle: a number, or text with or without a unit."""
-    text = str(written).strip().lower().replace("\u2212", "-")
-    for unit in ("degrees", "degree", "deg", "°"):
-        text = text.removesuffix(unit).strip()
-    sign = -1.0 if text.startswith("-") else 1.0
-    return sign * plain_number(text.lstrip("+-").strip(), place, key, highest=360.0, open_below=False)
 
 
 def cam_from_mapping(mapping: Mapping[str, Any], folder: Path, place: str, *, middle: float | None = None) -> Cam:
@@ -168,7 +134,7 @@ def cam_from_mapping(mapping: Mapping[str, Any], folder: Path, place: str, *, mi
     Parameters
     ----------
     mapping : mapping
-        Keys of `CAM_KEYS`.
+        Keys of the section ``"cam"`` of `flowkit.fields`.
     folder : Path
         What paths are relative to.
     place : str
@@ -189,7 +155,11 @@ def cam_from_mapping(mapping: Mapping[str, Any], folder: Path, place: str, *, mi
     ...                   "peak_lift": "9 mm"}, Path("."), "[cam.exhaust]").open_period
     (125.0, 375.0)
     """
-    refuse_unknown(mapping, CAM_KEYS, place)
+    return _cam_of(read_keys("cam", mapping, place), folder, place, middle)
+
+
+def _cam_of(mapping: Mapping[str, Any], folder: Path, place: str, middle: float | None) -> Cam:
+    """Make a cam of a table that was read into SI."""
     try:
         if "duration" in mapping:
             return _from_card(mapping, place, middle)
@@ -201,16 +171,16 @@ def cam_from_mapping(mapping: Mapping[str, Any], folder: Path, place: str, *, mi
 
 def _common(mapping: Mapping[str, Any], place: str, at: str = "valve") -> dict[str, Any]:
     """Read what all kinds share; lifts are the valve's unless stated, the checking lift of a card the cam's."""
-    lift_at = choice(mapping.get("lift_at", at), ("valve", "cam"), place, "lift_at")
+    lift_at = mapping.get("lift_at", at)
     if lift_at == "cam" and "rocker_ratio" not in mapping:
         raise JobError(f"{place}: lift at the cam needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
-    ratio = plain_number(mapping.get("rocker_ratio", 1.0), place, "rocker_ratio", highest=4.0)
-    lash = quantity(mapping["lash"], "length", place, "lash", positive=False) if "lash" in mapping else 0.0
-    if lash < 0:
-        raise JobError(f"{place}, lash: {mapping['lash']!r} is negative", "correct it")
-    common: dict[str, Any] = {"lift_at": lift_at, "rocker_ratio": ratio, "lash_m": lash}
+    common: dict[str, Any] = {
+        "lift_at": lift_at,
+        "rocker_ratio": mapping.get("rocker_ratio", 1.0),
+        "lash_m": mapping.get("lash", 0.0),
+    }
     if "name" in mapping:
-        common["name"] = str(mapping["name"])
+        common["name"] = mapping["name"]
     return common
 
 
@@ -225,12 +195,10 @@ def _from_card(mapping: Mapping[str, Any], place: str, middle: float | None) -> 
         raise JobError(f"{place}: lobe_lift needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
     common = _common(mapping, place, "cam")
     ratio = common["rocker_ratio"]
-    at_cam = choice(mapping.get("degrees", "crank"), ("crank", "cam"), place, "degrees") == "cam"
-    half = _degrees(mapping["duration"], place, "duration") * (1.0 if at_cam else 0.5)
-    peak = quantity(mapping["lobe_lift"], "length", place, "lobe_lift") * ratio if "lobe_lift" in mapping else (
-        quantity(mapping["peak_lift"], "length", place, "peak_lift")
-    )  # fmt: skip
-    checking = quantity(mapping["checking_lift"], "length", place, "checking_lift", positive=False)
+    at_cam = mapping.get("degrees") == "cam"
+    half = mapping["duration"] * (1.0 if at_cam else 0.5)
+    peak = mapping["lobe_lift"] * ratio if "lobe_lift" in mapping else mapping["peak_lift"]
+    checking = mapping["checking_lift"]
     if common.pop("lift_at") == "cam":
         checking *= ratio
     side = "exhaust" if "exhaust" in place else "intake"
@@ -244,7 +212,7 @@ def _from_card(mapping: Mapping[str, Any], place: str, middle: float | None) -> 
     centre = _TDC + middle if side == "intake" else _TDC - middle
     common.setdefault("name", f"{side} cam")
     del common["rocker_ratio"]
-    notes = _signs(mapping, ("centreline",), place)
+    notes = _signs(mapping, ("centreline",))
     return Cam.from_timing(
         opens_deg=centre - half,
         closes_deg=centre + half,
@@ -255,9 +223,9 @@ def _from_card(mapping: Mapping[str, Any], place: str, middle: float | None) -> 
     )
 
 
-def _signs(mapping: Mapping[str, Any], keys: tuple[str, ...], place: str) -> tuple[str, ...]:
+def _signs(mapping: Mapping[str, Any], keys: tuple[str, ...]) -> tuple[str, ...]:
     """Return how signs in valve events were understood."""
-    notes = [timing(mapping[key], place, key)[2] for key in keys if key in mapping]
+    notes = [mapping[key][2] for key in keys if key in mapping]
     return tuple(note for note in notes if note is not None)
 
 
@@ -271,25 +239,19 @@ def _refuse_other(mapping: Mapping[str, Any], others: tuple[str, ...], place: st
 def _from_table(mapping: Mapping[str, Any], folder: Path, place: str, common: dict[str, Any]) -> Cam:
     """Make a cam of a measured table."""
     _refuse_other(mapping, (*_OF_TIMING, *_OF_CARD), place, "beside a measured table")
-    degrees = choice(mapping.get("degrees", "crank"), ("crank", "cam"), place, "degrees")
-    zero = mapping.get("zero")
-    if zero is not None:
-        # Read in any case; the names are spelled as they are shown.
-        words = {"gas exchange tdc": "gas exchange TDC", "firing tdc": "firing TDC"}
-        zero = words[choice(zero, tuple(words), place, "zero")]
     centreline = None
     if "centreline" in mapping:
-        centreline, dead_centre, _ = timing(mapping["centreline"], place, "centreline")
+        centreline, dead_centre, _ = mapping["centreline"]
         if dead_centre != "TDC":
             raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
     return Cam.from_file(
-        folder / str(mapping["table"]),
+        folder / mapping["table"],
         lift_unit=mapping.get("lift_unit"),
         sheet=mapping.get("sheet"),
-        degrees=degrees,
-        zero=zero,
+        degrees=mapping.get("degrees", "crank"),
+        zero=mapping.get("zero"),
         centreline_deg=centreline,
-        timing_notes=_signs(mapping, ("centreline",), place),
+        timing_notes=_signs(mapping, ("centreline",)),
         **common,
     )
 
@@ -305,8 +267,8 @@ def _timed(mapping: Mapping[str, Any], place: str, common: dict[str, Any]) -> Ca
             "give a measured table; or opens, closes, checking_lift and peak_lift; or a cam card's duration, "
             "checking_lift and lobe_lift",
         )
-    opens, opens_at, _ = timing(mapping["opens"], place, "opens")
-    closes, closes_at, _ = timing(mapping["closes"], place, "closes")
+    opens, opens_at, _ = mapping["opens"]
+    closes, closes_at, _ = mapping["closes"]
     if opens_at == closes_at:
         raise JobError(
             f"{place}: the valve opens and closes at the same dead centre",
@@ -321,8 +283,8 @@ def _timed(mapping: Mapping[str, Any], place: str, common: dict[str, Any]) -> Ca
     return Cam.from_timing(
         opens_deg=(_TDC if intake else _TDC - 180) + opens,
         closes_deg=(_TDC + 180 if intake else _TDC) + closes,
-        checking_lift_m=quantity(mapping["checking_lift"], "length", place, "checking_lift", positive=False),
-        peak_lift_m=quantity(mapping["peak_lift"], "length", place, "peak_lift"),
-        timing_notes=_signs(mapping, ("opens", "closes"), place),
+        checking_lift_m=mapping["checking_lift"],
+        peak_lift_m=mapping["peak_lift"],
+        timing_notes=_signs(mapping, ("opens", "closes")),
         **{**named, **common},
     )

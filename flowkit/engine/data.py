@@ -12,8 +12,10 @@ from typing import Any, Literal
 
 from flowkit.engine.results import Assumption, Volumes
 from flowkit.errors import EngineError
+from flowkit.fields import Field, section
+from flowkit.units import from_si
 
-__all__ = ["ENGINE_KEYS", "EngineData", "EngineKey", "HeatTransfer"]
+__all__ = ["EngineData", "HeatTransfer"]
 
 HeatTransfer = Literal["woschni", "hohenberg", "none"]
 GammaModel = Literal["temperature", "constant"]
@@ -24,112 +26,10 @@ KW_HOUR = 3.6e6
 _DEFAULT_SPEEDS = tuple(float(speed) for speed in range(1500, 7201, 300))
 
 
-@dataclass(frozen=True, slots=True)
-class EngineKey:
-    """One key of the job file's ``[engine]`` table.
-
-    Attributes
-    ----------
-    name : str
-        The key.
-    field : str
-        Its field in `EngineData`.
-    kind : str
-        A quantity of `flowkit.units`, ``"count"``, ``"number"``, ``"fraction"``, ``"speeds"``,
-        ``"fuel consumption"``, ``"heating value"``, ``"heat transfer"``, ``"gamma"`` or ``"backflow"``.
-    unit, scale : str, float
-        How people read it: the SI value times scale, in this unit.
-    meaning : str
-    """
-
-    name: str
-    field: str
-    kind: str
-    unit: str
-    scale: float
-    meaning: str
-
-
-ENGINE_KEYS: tuple[EngineKey, ...] = (
-    EngineKey("cylinders", "cylinders", "count", "", 1, "Number of cylinders."),
-    EngineKey("bore", "bore_m", "length", "mm", 1e3, "Cylinder bore."),
-    EngineKey("stroke", "stroke_m", "length", "mm", 1e3, "Stroke."),
-    EngineKey("rod", "rod_m", "length", "mm", 1e3, "Connecting rod, centre to centre."),
-    EngineKey("compression_ratio", "compression_ratio", "number", "", 1, "Geometric compression ratio."),
-    EngineKey("chamber_volume", "", "volume", "cc", 1e6, "Of the chamber in the head, valves and plug in, unmilled."),
-    EngineKey("chamber_area", "", "area", "cm²", 1e4, "Of the chamber at the head's face, for what milling takes off."),
-    EngineKey("milled", "", "zero length", "mm", 1e3, "Taken off the head's face since the volume was measured."),
-    EngineKey("gasket_bore", "", "length", "mm", 1e3, "Bore of the head gasket."),
-    EngineKey("gasket_thickness", "", "zero length", "mm", 1e3, "Of the head gasket, compressed."),
-    EngineKey(
-        "deck_clearance", "", "any length", "mm", 1e3, "Deck down to the piston's flat at TDC; + below the deck."
-    ),
-    EngineKey("crown_volume", "", "any volume", "cc", 1e6, "Above the piston's flat: dome +, dish and pockets −."),
-    EngineKey(
-        "intake_valves",
-        "intake_valves",
-        "count",
-        "",
-        1,
-        "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves.",
-    ),
-    EngineKey("exhaust_valves", "exhaust_valves", "count", "", 1, "The same for the exhaust."),
-    EngineKey("speeds", "speeds_rpm", "speeds", "rpm", 1, "Engine speeds."),
-    EngineKey("intake_pressure", "intake_pressure_pa", "pressure", "kPa", 1e-3, "Absolute, at the port's entry."),
-    EngineKey("intake_temperature", "intake_temperature_k", "temperature", "K", 1, "At the port's entry."),
-    EngineKey("exhaust_pressure", "exhaust_pressure_pa", "pressure", "kPa", 1e-3, "Absolute, behind the port."),
-    EngineKey("exhaust_temperature", "exhaust_temperature_k", "temperature", "K", 1, "Of exhaust gas that flows back."),
-    EngineKey("air_fuel_ratio", "air_fuel_ratio", "number", "", 1, "Mass of air to mass of fuel."),
-    EngineKey(
-        "stoichiometric_ratio",
-        "stoichiometric_ratio",
-        "number",
-        "",
-        1,
-        "Below this air-fuel ratio the air limits the heat released.",
-    ),
-    EngineKey("bsfc", "bsfc_kg_j", "fuel consumption", "g/kWh", 1e3 * KW_HOUR, "Brake specific fuel consumption."),
-    EngineKey("fuel_heating_value", "fuel_heating_value_j_kg", "heating value", "MJ/kg", 1e-6, "Lower heating value."),
-    EngineKey("combustion_efficiency", "combustion_efficiency", "fraction", "", 1, "Share of the heat released."),
-    EngineKey("wall_temperature", "wall_temperature_k", "temperature", "K", 1, "Of piston, head and liner."),
-    EngineKey("heat_transfer", "heat_transfer", "heat transfer", "", 1, "Gas to wall: woschni, hohenberg or none."),
-    EngineKey("gamma", "gamma", "gamma", "", 1, "Heat capacity of the gas: of air by temperature, or constant."),
-    EngineKey("gamma_value", "gamma_value", "number", "", 1, "Ratio of specific heats, where constant."),
-    EngineKey("wiebe_start", "wiebe_start_deg", "angle", "°", 1, "Start of combustion after firing dead centre."),
-    EngineKey("wiebe_duration", "wiebe_duration_deg", "angle", "°", 1, "Duration of combustion."),
-    EngineKey("wiebe_a", "wiebe_a", "number", "", 1, "Efficiency parameter of the Wiebe function."),
-    EngineKey("wiebe_m", "wiebe_m", "number", "", 1, "Form factor of the Wiebe function."),
-    EngineKey(
-        "intake_backflow",
-        "intake_backflow",
-        "backflow",
-        "",
-        1,
-        "Gas pushed back into the intake port: returns (it comes back first) or fresh (it is lost among fresh air).",
-    ),
-    EngineKey(
-        "intake_reverse", "intake_reverse", "number", "", 1, "Reverse over forward effective area, intake valve."
-    ),
-    EngineKey(
-        "exhaust_reverse", "exhaust_reverse", "number", "", 1, "Reverse over forward effective area, exhaust valve."
-    ),
-    EngineKey(
-        "friction",
-        "friction_pa",
-        "friction",
-        "bar",
-        1e-5,
-        "Friction mean pressure: bar, bar per 1000/min and bar per (1000/min)², such as [0.97, 0.15, 0.05].",
-    ),
-    EngineKey("ignition", "ignition", "ignition", "", 1, 'Must be stated as "spark" above a compression ratio of 15.'),
-)
-"""The keys of ``[engine]``, in the order they are shown."""
-
 _POSITIVE = tuple(
-    item.field
-    for item in ENGINE_KEYS
-    if item.kind not in ("speeds", "heat transfer", "gamma", "backflow", "angle", "friction", "ignition")
-    and item.field not in ("", "combustion_efficiency")
+    row.attribute
+    for row in section("engine").values()
+    if row.attribute and row.above is not None and row.kind != "angle"
 )
 
 
@@ -245,7 +145,7 @@ class EngineData:
         Parameters
         ----------
         mapping : mapping
-            Keys of `ENGINE_KEYS`; quantities with their units, as text.
+            Keys of the section ``"engine"`` of `flowkit.fields`; quantities with their units, as text.
         place : str
             For messages.
 
@@ -326,23 +226,24 @@ class EngineData:
         """Return every input of the model with its value and whether it was stated."""
         defaults = {item.name: item.default for item in fields(self)}
         lines = []
-        for key in ENGINE_KEYS:
-            if not key.field:
+        for row in section("engine").values():
+            if not row.attribute:
                 continue
-            value = getattr(self, key.field)
-            stated = key.field in self.stated if self.stated is not None else value != defaults[key.field]
-            lines.append(Assumption(key.name, _shown(value, key), "stated" if stated else "assumed", key.meaning))
+            value = getattr(self, row.attribute)
+            stated = row.attribute in self.stated if self.stated is not None else value != defaults[row.attribute]
+            lines.append(Assumption(row.key, _shown(value, row), "stated" if stated else "assumed", row.meaning))
         return tuple(lines)
 
 
-def _shown(value: Any, key: EngineKey) -> str:
+def _shown(value: Any, row: Field) -> str:
     """Write an input as people read it."""
-    if key.kind == "friction":
+    if row.kind == "friction":
         return " + ".join(
-            f"{part * key.scale:g} bar{per}" for part, per in zip(value, ("", "·(N/1000)", "·(N/1000)²"), strict=True)
+            f"{from_si(part, 'bar'):g} bar{per}"
+            for part, per in zip(value, ("", "·(N/1000)", "·(N/1000)²"), strict=True)
         )
     if isinstance(value, tuple):
         return f"{len(value)} speeds from {value[0]:g} to {value[-1]:g} rpm"
     if isinstance(value, str):
         return value
-    return f"{value * key.scale:.6g} {key.unit}".strip()
+    return f"{from_si(value, row.unit):.6g} {row.unit}" if row.unit else f"{value:.6g}"

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any, cast, get_args
+from collections.abc import Mapping
+from typing import Any
 
-from flowkit.engine.data import ENGINE_KEYS, Backflow, EngineData, EngineKey, GammaModel, HeatTransfer
-from flowkit.engine.fields import choice, count, engine_quantity, plain_number, quantity, speeds
+from flowkit.engine.data import EngineData
 from flowkit.engine.results import Volumes
 from flowkit.errors import JobError
-from flowkit.fields import refuse_unknown
+from flowkit.fields import read_keys, section
 from flowkit.model import Finding
-from flowkit.units import Quantity
 
 __all__ = ["PARTS", "engine_of_tables"]
 
-_KEYS = {key.name: key for key in ENGINE_KEYS}
+_ROWS = section("engine")
 _REQUIRED = ("cylinders", "bore", "stroke", "rod")
 _VOLUMES = ("chamber_volume", "milled", "gasket_bore", "gasket_thickness", "deck_clearance", "crown_volume")
 PARTS = (*_VOLUMES, "chamber_area")
@@ -34,7 +32,7 @@ def engine_of_tables(
     Parameters
     ----------
     common, own : mapping
-        Keys of `ENGINE_KEYS`, as written.
+        Keys of the section ``"engine"`` of `flowkit.fields`, as written.
     place, own_place : str
         For messages.
 
@@ -72,7 +70,7 @@ def engine_of_tables(
         )
     where = own_place if any(name in mine for name in ("compression_ratio", "bore", "stroke", *PARTS)) else place
     ratio, volumes, findings = _compression(base, mine, merged, where)
-    fields = {_KEYS[name].field: value for name, value in merged.items() if _KEYS[name].field}
+    fields = {_ROWS[name].attribute: value for name, value in merged.items() if _ROWS[name].attribute}
     names = tuple(dict.fromkeys((*fields, "compression_ratio")))
     return EngineData(**{**fields, "compression_ratio": ratio}, volumes=volumes, stated=names), findings
 
@@ -169,76 +167,10 @@ def _above_one(ratio: float, where: str) -> float:
 
 def _read(mapping: Mapping[str, Any], place: str) -> dict[str, Any]:
     """Read the keys of a table into SI."""
-    refuse_unknown(mapping, _KEYS, place)
-    values = {name: _value(_KEYS[name], written, place) for name, written in mapping.items()}
-    if values.get("gamma_value", 2.0) <= 1:
-        raise JobError(f"{place}, gamma_value: it must be above 1", "correct it")
-    return values
-
-
-def _value(key: EngineKey, written: Any, place: str) -> Any:
-    """Read one key."""
-    read = _READERS.get(key.kind)
-    if read is not None:
-        return read(written, place, key.name)
-    positive = key.name != "wiebe_start"
-    return quantity(written, cast(Quantity, key.kind), place, key.name, positive=positive)
-
-
-def _fraction(written: Any, place: str, key: str) -> float:
-    """Read a fraction of 0 to 1."""
-    return plain_number(written, place, key, highest=1.0, open_below=False)
-
-
-def _zero_length(written: Any, place: str, key: str) -> float:
-    """Read a length of zero or more."""
-    value = _signed(written, "length", place, key)
-    if value < 0:
-        raise JobError(f"{place}, {key}: {written!r} is negative", "give what was taken off or is between, 0 or more")
-    return value
-
-
-def _signed(written: Any, kind: str, place: str, key: str) -> float:
-    """Read a length or a volume of either sign; a bare zero needs no unit."""
-    if isinstance(written, (int, float)) and not isinstance(written, bool) and written == 0:
-        return 0.0
-    if kind == "length":
-        return quantity(written, "length", place, key, positive=False)
-    return engine_quantity(written, "volume", place, key, signed=True)
-
-
-def _friction(written: Any, place: str, key: str) -> tuple[float, ...]:
-    """Read the three coefficients of the friction mean pressure [bar …] into Pa."""
-    if not isinstance(written, Sequence) or isinstance(written, str) or len(written) != 3:
-        raise JobError(f"{place}, {key}: {written!r} is not three numbers", "write it like [0.97, 0.15, 0.05], in bar")
-    return tuple(1e5 * plain_number(value, place, key, open_below=False) for value in written)
-
-
-def _ignition(written: Any, place: str, key: str) -> str:
-    """Refuse compression ignition, which is outside the model."""
-    word = choice(written, ("spark", "compression"), place, key)
-    if word == "compression":
+    values = read_keys("engine", mapping, place)
+    if values.get("ignition") == "compression":
         raise JobError(
-            f"{place}, {key}: compression ignition is outside the model",
+            f"{place}, ignition: compression ignition is outside the model",
             'leave [engine] out for a diesel; its flows are compared all the same, or state "spark"',
         )
-    return word
-
-
-_READERS: dict[str, Callable[[Any, str, str], Any]] = {
-    "count": count,
-    "number": plain_number,
-    "fraction": _fraction,
-    "speeds": speeds,
-    "fuel consumption": lambda written, place, key: engine_quantity(written, "fuel consumption", place, key),
-    "heating value": lambda written, place, key: engine_quantity(written, "heating value", place, key),
-    "heat transfer": lambda written, place, key: choice(written, get_args(HeatTransfer), place, key),
-    "backflow": lambda written, place, key: choice(written, get_args(Backflow), place, key),
-    "gamma": lambda written, place, key: choice(written, get_args(GammaModel), place, key),
-    "friction": _friction,
-    "ignition": _ignition,
-    "volume": lambda written, place, key: engine_quantity(written, "volume", place, key),
-    "any volume": lambda written, place, key: _signed(written, "volume", place, key),
-    "zero length": _zero_length,
-    "any length": lambda written, place, key: _signed(written, "length", place, key),
-}
+    return values

@@ -249,7 +249,8 @@ class Exchange:
         burned_share = burned / mass
         # What comes in through the intake: gas pushed back before, then fresh air, and between them their mixture.
         held = state[PORT_MASS]
-        per_mixed = 1.0 / (held + self.mixing_mass)
+        # A step too long may leave less than nothing there; it must not turn the sign.
+        per_mixed = 1.0 / (np.maximum(held, 0.0) + self.mixing_mass)
         mixed = self.intake_h + self.keeps * (state[PORT_ENTHALPY] - held * self.intake_h) * per_mixed
         port_rt = r * self.table.port_temperature(mixed)
         flows = self.flows(areas, pressure=pressure, rt=rt, gamma=1.0 + r / cv, port_rt=port_rt)

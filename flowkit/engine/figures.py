@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from flowkit.analysis.lifts import SAME_LIFT_M, pchip, within
 from flowkit.analysis.results import Gain, SideComparison, VariantFlow
 from flowkit.engine.cam import GAS_EXCHANGE_TDC, Cam, time_in_bands
-from flowkit.engine.data import ENGINE_KEYS, EngineData
+from flowkit.engine.data import EngineData
 from flowkit.engine.exchange import Passage, Setup
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT
@@ -31,6 +31,7 @@ from flowkit.engine.results import (
     Peak,
 )
 from flowkit.errors import EngineError, RangeError
+from flowkit.fields import section
 from flowkit.model import Finding, Side, ValveGeometry
 
 __all__ = [
@@ -718,14 +719,14 @@ def what_changed(before: Case, after: Case) -> tuple[str, ...]:
         changed |= {factor for factor in old if factor in new and old[factor] != new[factor]}
         if before.cams.get(side) != after.cams.get(side):
             changed.add(f"cam.{side}")
-    for key in ENGINE_KEYS:
-        if key.field and key.name not in ("speeds", "ignition"):
-            old_value, new_value = getattr(before.engine, key.field), getattr(after.engine, key.field)
+    for row in section("engine").values():
+        if row.attribute and row.key not in ("speeds", "ignition"):
+            old_value, new_value = getattr(before.engine, row.attribute), getattr(after.engine, row.attribute)
             same = old_value == new_value
             if isinstance(old_value, float):
                 same = math.isclose(old_value, new_value, rel_tol=1e-9)
             if not same:
-                changed.add(f"engine.{key.name}")
+                changed.add(f"engine.{row.key}")
     if before.bore_m != after.bore_m:
         changed.add("reference.bore")
     return tuple(sorted(changed))

@@ -55,6 +55,9 @@ _BUMP = 1e-4
 _MOST_ROUGH, _NEAR = 12, 0.05
 """Rough cycles at most; Newton's method goes on from where they change by less, of the displaced air."""
 
+_PLAIN_CYCLES = 6
+"""Cycles that a lane is given which Newton's method does not bring home at first."""
+
 _REACH = 5.0
 """How many times its last step a lane that settles slowly may still go."""
 
@@ -177,21 +180,54 @@ def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycl
     search = _Search(setups)
     first, reasons = search.rough_cycles()
     kept = np.array([reason is None for reason in reasons])
-    if np.all(kept):
-        return search.run(first, told)
     which = search.model.which
-    shares = [kept[which == index] for index in range(len(setups))]
-    firing = [index for index, share in enumerate(shares) if np.any(share)]
-    some = []
-    for index in firing:
-        engine = setups[index].engine
-        speeds = tuple(np.array(engine.speeds_rpm)[shares[index]].tolist())
-        some.append(replace(setups[index], engine=replace(engine, speeds_rpm=speeds)))
-    found = dict(zip(firing, _Search(some).run(first[:, kept], told), strict=True)) if some else {}
-    return [
-        _with_gaps(found.get(index), setup.engine, shares[index], np.array(reasons, dtype=object)[which == index])
+    found = _of_lanes(setups, kept, first, told) if np.any(kept) and not np.all(kept) else {}
+    if np.all(kept):
+        found = dict(enumerate(search.run(first, told)))
+    merged = [
+        _with_gaps(
+            found.get(index), setup.engine, kept[which == index], np.array(reasons, dtype=object)[which == index]
+        )
         for index, setup in enumerate(setups)
     ]
+    stubborn = np.concatenate([[reason == "not-steady" for reason in cycles.reasons] for cycles in merged])
+    if np.any(stubborn):
+        # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
+        near = _Search(setups).plain_cycles(first, stubborn)
+        for index, cycles in _of_lanes(setups, stubborn, near, told).items():
+            merged[index] = _filled_in(merged[index], cycles, stubborn[which == index])
+    return merged
+
+
+def _of_lanes(setups: Sequence[Setup], lanes: Flags, first: Array, told: Callable[[int], None]) -> dict[int, Cycles]:
+    """Search the cycles of some lanes alone; return them by the index of their setup."""
+    counts = [len(setup.engine.speeds_rpm) for setup in setups]
+    shares = np.split(lanes, np.cumsum(counts)[:-1])
+    chosen = [index for index, share in enumerate(shares) if np.any(share)]
+    return dict(zip(chosen, _Search(_some(setups, lanes)).run(first[:, lanes], told), strict=True))
+
+
+def _some(setups: Sequence[Setup], lanes: Flags) -> list[Setup]:
+    """Return the setups with some of their speeds only."""
+    counts = [len(setup.engine.speeds_rpm) for setup in setups]
+    some = []
+    for setup, share in zip(setups, np.split(lanes, np.cumsum(counts)[:-1]), strict=True):
+        if np.any(share):
+            speeds = tuple(np.array(setup.engine.speeds_rpm)[share].tolist())
+            some.append(replace(setup, engine=replace(setup.engine, speeds_rpm=speeds)))
+    return some
+
+
+def _filled_in(cycles: Cycles, later: Cycles, lanes: Flags) -> Cycles:
+    """Put later cycles into the places of a variant's lanes."""
+    values: dict[str, Any] = {}
+    for item in fields(Cycles):
+        if item.name not in ("reasons", "evaluations", "speeds_rpm"):
+            values[item.name] = np.array(getattr(cycles, item.name))
+            values[item.name][lanes] = getattr(later, item.name)
+    reasons = np.array(cycles.reasons, dtype=object)
+    reasons[lanes] = np.array(later.reasons, dtype=object)
+    return replace(cycles, **values, reasons=tuple(reasons.tolist()))
 
 
 def _with_gaps(cycles: Cycles | None, engine: EngineData, kept: Flags, reasons: NDArray[np.object_]) -> Cycles:
@@ -382,7 +418,9 @@ class _Search:
         low = np.concatenate([angles for angles, _ in cut])
         starts = np.concatenate([states for _, states in cut], axis=1)
         self.evaluations += meshes.evaluations
-        return _Pieces(low, np.concatenate((low[1:], self.closes[None])), starts), state[:, 0, 0], drawn
+        last = state[:, 0, 0]
+        last[rows.PORT_MASS :] = np.maximum(last[rows.PORT_MASS :], 0.0)
+        return _Pieces(low, np.concatenate((low[1:], self.closes[None])), starts), last, drawn
 
     # --- Newton's method ------------------------------------------------------------------------
 
@@ -405,8 +443,8 @@ class _Search:
         moved[rows.PORT_MASS :] *= self.model.keeps
         return np.nan_to_num(np.ascontiguousarray(moved.transpose(2, 3, 0, 1)), nan=0.0, posinf=0.0, neginf=0.0)
 
-    def moves(self, slopes: Array, gaps: Array) -> tuple[Array, Array]:
-        """Return by how much the starts must move to close the gaps, and the largest eigenvalue of the cycle.
+    def moves(self, slopes: Array, gaps: Array) -> Array:
+        """Return by how much the starts must move to close the gaps.
 
         Moves are of shape (watched, pieces + 1, lanes), the state at intake closing first.
         """
@@ -421,8 +459,7 @@ class _Search:
         found = [move]
         for slope, more in zip(slopes[:-1], gap[:-1], strict=True):
             found.append(slope @ found[-1] + more)
-        growth = np.max(np.abs(np.linalg.eigvals(whole)), axis=1)
-        return np.asarray(np.stack(found)[..., 0].transpose(2, 0, 1) * self.scale[:, None]), growth
+        return np.asarray(np.stack(found)[..., 0].transpose(2, 0, 1) * self.scale[:, None])
 
     def updated(self, slopes: Array, move: Array, gaps: Array) -> Array:
         """Return the derivatives corrected by what the last move showed (Broyden 1965): the gaps it left."""
@@ -451,12 +488,12 @@ class _Search:
         air = self.model.displaced_air
         for count in range(1, _MOST_ROUGH + 1):
             _, following, drawn = self.rough_way(state, _FIRST_LOOSER)
-            step = np.max(np.abs(following - state)[: rows.PORT_MASS] / self.scale[: rows.PORT_MASS], axis=0)
+            steps = np.abs(following - state) / self.scale
+            step, near = np.max(steps[: rows.PORT_MASS], axis=0), np.max(steps[: rows.PORT_BURNED], axis=0) < _NEAR
             state = following
             trapped = state[rows.MASS] - state[rows.BURNED]
             # A slow lane may go several times as far as its last step.
             lean = self.model.fires & (trapped + _REACH * step * air < (LEAST_TRAPPED - _CERTAIN) * air)
-            near = step < _NEAR
             if count > 1 and np.all(lean | (near & (trapped >= (LEAST_TRAPPED - _CERTAIN) * air))):
                 break
         empty = drawn < -_CERTAIN * air
@@ -465,6 +502,16 @@ class _Search:
             for none, out, close in zip(empty, lean, near, strict=True)
         ]
         return state, reasons
+
+    def plain_cycles(self, first: Array, lanes: Flags) -> Array:
+        """Return states at intake closing after some more cycles of these lanes, all others as they are."""
+        some = _Search(_some(self.setups, lanes))
+        state = first[:, lanes]
+        for _ in range(_PLAIN_CYCLES):
+            state = some.rough_way(state, 1.0)[1]
+        near = first.copy()
+        near[:, lanes] = state
+        return near
 
     def run(self, first: Array, told: Callable[[int], None]) -> list[Cycles]:
         """Search from states at intake closing, and return the cycles of each variant."""
@@ -485,8 +532,9 @@ class _Search:
                     break
                 if np.all(gap < _FREEZE):
                     fine.freeze()
-            move, growth = self.moves(slopes, gaps)
-            states = self.moved(np.concatenate((first[:, None], pieces.starts), axis=1), move)
+            states = np.concatenate((first[:, None], pieces.starts), axis=1)
+            move = self.moves(slopes, gaps)
+            states = self.moved(states, move)
             first, pieces.starts = states[:, 0], states[:, 1:]
             if using is rough and (count == _ROUGH_ROUNDS or np.all(gap < _NEARLY)):
                 # What the narrower tolerance changes says nothing of the derivatives.
@@ -494,7 +542,7 @@ class _Search:
             result = self.one_round(first, pieces, using, bumped=False)
             told(count)
         self.evaluations += rough.evaluations + fine.evaluations
-        settled = (gap < _SETTLED) & (growth < 1.0)
+        settled = gap < _SETTLED
         return self._collect(result, pieces, gap, settled, np.where(rounds == 0, count, rounds))
 
     def _breathed(self, result: _Round) -> tuple[Array, Array]:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import EngineError, JobError
+from flowkit.fields import read_keys
 from flowkit.model import Finding, Side
 from flowkit.units import parse_quantity
 
@@ -210,13 +211,16 @@ def whatif(
     FlowkitError
         If nothing can be compared or predicted.
     """
-    from flowkit.engine.fields import plain_number
     from flowkit.engine.prediction import whatif as predict
 
     if not has_engine(job):
         raise no_engine(job)
     over = _cam_changes(cams)
-    ratio = None if compression is None else plain_number(compression, "--compression", "ratio", lowest=1.0)
+    ratio = (
+        None
+        if compression is None
+        else read_keys("engine", {"compression_ratio": compression}, "--compression")["compression_ratio"]
+    )
     results = job.run(engine=False)
     own = variant_engines(job, results.variants)
     name = variant or results.variants[-1].name

@@ -1,7 +1,7 @@
 """The job file as it is written: its tables and keys, and nothing else.
 
-The models here say what may stand in a job file; `flowkit.job` makes a `Job` of them. The
-reference of the job file in the documentation is generated from these models.
+The models here say what a job file may hold; those of single tables are derived from `flowkit.fields`, and so is
+the reference of the job file in the documentation. `flowkit.job.load` makes a `Job` of them.
 """
 
 from __future__ import annotations
@@ -9,157 +9,39 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from flowkit.errors import JobError, UnitError
-from flowkit.fields import nearest
-from flowkit.model import INH2O_PA
-from flowkit.units import Quantity, number, parse_quantity
+from flowkit.errors import JobError
+from flowkit.fields import model, nearest, section
 
-__all__ = ["AirTable", "BenchTable", "JobFile", "JobTable", "ReferenceTable", "ValveTable", "VariantTable", "parse"]
+__all__ = ["JobFile", "parse", "parse_text", "plain_error"]
+
+if TYPE_CHECKING:
+    JobTable: TypeAlias = BaseModel
+    ReferenceTable: TypeAlias = BaseModel
+    BenchTable: TypeAlias = BaseModel
+    ValveTable: TypeAlias = BaseModel
+    EngineTable: TypeAlias = BaseModel
+    CamTable: TypeAlias = BaseModel
+else:
+    JobTable, ReferenceTable, BenchTable = model("job"), model("reference"), model("bench")
+    ValveTable, EngineTable, CamTable = model("valves"), model("engine"), model("cam")
 
 
 def _as_text(value: Any) -> Any:
-    """Let a date or number stand where free text is meant."""
+    """Let a date or number be where free text is meant."""
     return value if value is None or isinstance(value, (str, dict, list)) else str(value)
 
 
-def _quantity(quantity: Quantity) -> BeforeValidator:
-    """Read text such as ``"80.5 mm"`` into SI, with flowkit's own message when it cannot be."""
-
-    def read(value: Any) -> Any:
-        """Read one value, so that pydantic says what is wrong with it."""
-        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-            raise ValueError("a number with its unit is wanted")
-        try:
-            return parse_quantity(value, quantity)
-        except UnitError as error:
-            raise ValueError(f"{error.problem}; {error.remedy}") from error
-
-    return BeforeValidator(read)
-
-
-def _fraction(value: Any) -> Any:
-    """Read ``"0.5 %"`` into a fraction; without its sign it could be two things, so that it is refused."""
-    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-        raise ValueError('a percentage is wanted; write it like "0.5 %"')
-    bare = number(str(value).strip())
-    if bare is not None:
-        raise ValueError(
-            f'without the sign % it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
-        )
-    try:
-        fraction = parse_quantity(value, "humidity")
-    except UnitError as error:
-        raise ValueError(f'{value!r} is not a number of per cent; write it like "0.5 %"') from error
-    if not 0 < fraction < 1:
-        raise ValueError('it must lie between 0 % and 100 %; write it like "0.5 %"')
-    return fraction
-
-
 Text = Annotated[str, BeforeValidator(_as_text)]
-Length = Annotated[float, _quantity("length"), Field(gt=0)]
-Distance = Annotated[float, _quantity("length"), Field(ge=0)]
-Pressure = Annotated[float, _quantity("pressure"), Field(gt=0)]
-Temperature = Annotated[float, _quantity("temperature"), Field(gt=0)]
-Humidity = Annotated[float, _quantity("humidity"), Field(ge=0, le=1)]
-Angle = Annotated[float, _quantity("angle"), Field(gt=0, lt=90)]
-Area = Annotated[float, _quantity("area"), Field(gt=0)]
-Fraction = Annotated[float, BeforeValidator(_fraction)]
 
 
 class _Table(BaseModel):
     """A table of the job file: unknown keys are refused, nothing changes once read."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class JobTable(_Table):
-    """What the job is called: free text, all optional."""
-
-    title: Text | None = Field(None, description="A title for the reports.")
-    number: Text | None = Field(None, description="The job's number.")
-    customer: Text | None = Field(None, description="For whom.")
-    vehicle: Text | None = Field(None, description="The car or engine.")
-    shop: Text | None = Field(None, description="Who did the work.")
-    date: Text | None = Field(None, description="The date on the reports.")
-    notes: Text | None = Field(None, description="Printed in the footer.")
-    logo: Text | None = Field(None, description="A picture (PNG) for the reports; relative to the job file.")
-    display: Literal["US", "metric"] = Field("US", description="The units people see; results stay SI.")
-
-
-class AirTable(_Table):
-    """A state of air."""
-
-    temperature: Temperature = Field(293.15, description='Such as "20 °C".')
-    pressure: Pressure = Field(101_325.0, description='Absolute, such as "1013.25 hPa".')
-    humidity: Humidity = Field(0.0, description='Relative, such as "45 %".')
-
-
-def _range(value: Any) -> Any:
-    """Read a range of lifts such as ``"0.100-0.600 in"`` into SI."""
-    parts = re.fullmatch(r"\s*([\d.,]+)\s*(\D*?)\s*(?:-|–|to)\s*([\d.,]+)\s*(\D+?)\s*", str(value))
-    if parts is None:
-        raise ValueError('write it like "0.100-0.600 in"')
-    low, low_unit, high, high_unit = parts.groups()
-    try:
-        lifts = tuple(
-            parse_quantity(f"{n} {u}", "length") for n, u in ((low, low_unit or high_unit), (high, high_unit))
-        )
-    except UnitError as error:
-        raise ValueError(f"{error.problem}; {error.remedy}") from error
-    if not 0 <= lifts[0] < lifts[1]:
-        raise ValueError("the first lift must be the lower one")
-    return lifts
-
-
-LiftRange = Annotated[tuple[float, float], BeforeValidator(_range)]
-
-
-class ReferenceTable(_Table):
-    """The state all tests are brought to, and how."""
-
-    pressure: Pressure = Field(28 * INH2O_PA, description='Reference test pressure; "28 inH2O" unless given.')
-    pressure_law: Literal["square-root", "compressible"] = Field("square-root", description="How pressures convert.")
-    bore: Length | None = Field(None, description="The engine's bore; left out, no bore correction is made.")
-    air: AirTable = Field(default=AirTable(), description="Reference air; dry, 101 325 Pa, 20 °C unless given.")
-    lifts: LiftRange | None = Field(
-        None, description='Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.'
-    )
-    curve_area: Literal["pchip", "trapezoid"] = Field("pchip", description="How the area under a curve is taken.")
-    switched_off: list[Literal["leakage", "air", "check-plate", "test-pressure", "bore"]] = Field(
-        default_factory=list, description="Corrections not to be made, by name."
-    )
-
-
-class BenchTable(_Table):
-    """The bench; uncertainties are standard uncertainties (k = 1)."""
-
-    repeatability: Fraction | None = Field(
-        None, description='Relative, with the sign %, such as "0.5 %"; else from repeated runs.'
-    )
-    drift: Fraction | None = Field(None, description='Relative drift of one session, with the sign %, such as "0.2 %".')
-    lift_setting: Length | None = Field(None, description='Of a lift setting, such as "0.02 mm".')
-    pressure_reading: Pressure | None = Field(None, description='Of a test pressure, such as "0.1 inH2O".')
-    air: Literal["as stated", "actual", "metered"] = Field("as stated", description="What the flow readings are.")
-    standard_air: AirTable | None = Field(None, description="The air the meter is scaled for, or SCFM stands for.")
-    from_: Literal["records"] | None = Field(
-        None, alias="from", description='"records": repeatability and drift from the shop\'s own years of tests.'
-    )
-
-
-class ValveTable(_Table):
-    """The valve, its seat and its port on one side."""
-
-    head: Length | None = Field(None, description="Valve head diameter.")
-    stem: Length | None = Field(None, description="Stem diameter at the throat.")
-    throat: Length | None = Field(None, description="Throat (inner seat) diameter.")
-    seat_angle: Angle | None = Field(None, description="From the plane of the head, degrees.")
-    seat_width: Length | None = Field(None, description="Measured along the face.")
-    offset: Distance | None = Field(None, description="Valve axis from bore axis.")
-    port_area: Area | None = Field(None, description='Cross-section where the velocity is wanted, "850 mm²".')
 
 
 class ValvesTable(_Table):
@@ -170,12 +52,12 @@ class ValvesTable(_Table):
 
 
 class CamsTable(_Table):
-    """Cams of both sides; see the engine pages for their keys."""
+    """Cams of both sides."""
 
-    lobe_separation: float | str | None = Field(None, description="Of cam cards, in cam degrees as they print it.")
-    advance: float | str | None = Field(None, description="Of cam cards, in crank degrees; + is earlier.")
-    intake: dict[str, Any] | None = None
-    exhaust: dict[str, Any] | None = None
+    lobe_separation: Annotated[Any, BeforeValidator(section("cams")["lobe_separation"].read)] = None
+    advance: Annotated[Any, BeforeValidator(section("cams")["advance"].read)] = None
+    intake: CamTable | None = None
+    exhaust: CamTable | None = None
 
 
 class ValueTable(_Table):
@@ -208,7 +90,9 @@ class SheetTable(_Table):
 class BoreTable(_Table):
     """What a variant's reference has of its own."""
 
-    bore: Length = Field(description="The bore this variant's flows are brought to.")
+    bore: Annotated[Any, BeforeValidator(section("reference")["bore"].read)] = Field(
+        description="The bore this variant's flows are brought to."
+    )
 
 
 class RecordsTable(_Table):
@@ -234,7 +118,7 @@ class VariantTable(_Table):
         default_factory=dict, description="Ports not worked on since the variant before; they show the bench's drift."
     )
     reference: BoreTable | None = Field(None, description="This variant's own reference bore.")
-    engine: dict[str, Any] = Field(default_factory=dict, description="Over [engine], key by key.")
+    engine: EngineTable = Field(default=EngineTable(), description="Over [engine], key by key.")
     cam: CamsTable = Field(default=CamsTable(), description="Over [cam].")
     meter: Text | None = Field(None, description="The [meter.NAME] its readings were taken with.")
     conditions: dict[str, Any] = Field(default_factory=dict, description="What the sheets do not say.")
@@ -249,7 +133,7 @@ class JobFile(_Table):
     job: JobTable = Field(default=JobTable())
     reference: ReferenceTable = Field(default=ReferenceTable())
     bench: BenchTable = Field(default=BenchTable())
-    engine: dict[str, Any] | None = None
+    engine: EngineTable | None = None
     valves: ValvesTable = Field(default=ValvesTable())
     cam: CamsTable = Field(default=CamsTable())
     conditions: dict[str, Any] = Field(default_factory=dict, description="What holds of every sheet of the job.")
@@ -258,12 +142,8 @@ class JobFile(_Table):
     variant: list[VariantTable] = Field(min_length=1)
 
 
-def parse(path: Path) -> JobFile:
-    """Read a job file.
-
-    Parameters
-    ----------
-    path : Path
+def parse(path: Path) -> tuple[JobFile, dict[str, Any]]:
+    """Read a job file: checked, and as it is written.
 
     Raises
     ------
@@ -282,19 +162,49 @@ def parse(path: Path) -> JobFile:
     return parse_text(text, path.name)
 
 
-def parse_text(text: str, name: str) -> JobFile:
-    """Read a job file's text; `name` stands for it in messages. Raises as `parse` does."""
+def parse_text(text: str, name: str) -> tuple[JobFile, dict[str, Any]]:
+    """Read a job file's text; `name` is its name in messages. Returns and raises as `parse` does."""
     try:
         content = tomllib.loads(text)
+        return JobFile.model_validate(content), content
     except tomllib.TOMLDecodeError as error:
-        raise JobError(f"the job file is not valid TOML ({error})", "correct that line", file=name) from error
-    try:
-        return JobFile.model_validate(content)
+        raise JobError(*_toml_problem(str(error), text), file=name) from error
     except ValidationError as error:
-        raise _plain(error, name) from error
+        raise plain_error(error, name) from error
+    except RecursionError:
+        raise JobError(
+            "the job file has tables within tables too deep to be a job", "check its brackets", file=name
+        ) from None
+    except ValueError:
+        # Python refuses to make a number of more than 4300 digits.
+        raise JobError("a number in the job file is too long to be one", "correct it", file=name) from None
 
 
-def _plain(error: ValidationError, file: str) -> JobError:
+_CURLY = re.compile("[\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb]")
+
+
+def _toml_problem(message: str, text: str) -> tuple[str, str]:
+    """Say what is wrong with a file that is not TOML, and what to do: the usual slips by name."""
+    place = re.search(r"line (\d+)", message)
+    lines = text.splitlines() or [""]
+    number = min(int(place[1]), len(lines)) if place else len(lines)
+    line = lines[number - 1]
+    if _CURLY.search(line):
+        return (
+            f"line {number} has curly quotes, which a word processor makes: {line.strip()[:60]}",
+            "type straight quotes",
+        )
+    if re.search(r'"[^"]*\\[^"]*"', line):
+        path = re.search(r'"([^"]*\\[^"]*)"', line)
+        shown = path[1].replace("\\\\", "/").replace("\\", "/") if path else ""
+        return (
+            f"line {number} has a backslash in double quotes, where it starts a code: {line.strip()[:60]}",
+            f'write the path with forward slashes, "{shown}", or in single quotes',
+        )
+    return f"the job file is not valid TOML ({message})", "correct that line"
+
+
+def plain_error(error: ValidationError, file: str | None) -> JobError:
     """Say the first thing wrong with a job file in one sentence."""
     first = error.errors()[0]
     place = _place(first["loc"])
@@ -311,15 +221,17 @@ def _plain(error: ValidationError, file: str) -> JobError:
         return JobError(f"{place} is missing", "add it", file=file)
     if first["type"] == "literal_error":
         return JobError(f"{place} cannot be {first['input']!r}", f"use {first['ctx']['expected']}", file=file)
-    message = first["msg"].removeprefix("Value error, ")
-    return JobError(f"{place} is {first['input']!r}: {message[0].lower() + message[1:]}", file=file)
+    problem, _, remedy = first["msg"].removeprefix("Value error, ").partition("; ")
+    if repr(first["input"]) not in problem:
+        problem = f"{first['input']!r}: {problem[0].lower() + problem[1:]}"
+    return JobError(f"{place}: {problem}", remedy, file=file)
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
     """Write a place as it stands in the file: ``[variant 2] valves intake stem``."""
     if not loc:
         return ""
-    head, *rest = loc
+    head, *rest = (part for part in loc if part not in ("SheetTable", "LeftOutTable"))
     if head == "variant" and rest and isinstance(rest[0], int):
         return " ".join([f"[variant {rest[0] + 1}]", *(str(part) for part in rest[1:])])
     return " ".join([f"[{head}]", *(str(part) for part in rest)])
@@ -327,20 +239,20 @@ def _place(loc: tuple[int | str, ...]) -> str:
 
 def _known_keys(loc: tuple[int | str, ...]) -> list[str]:
     """Return the keys known at a place."""
-    model: type[BaseModel] = JobFile
+    table: type[BaseModel] = JobFile
     for part in loc:
-        if isinstance(part, int):
+        known = {field.alias or name: field for name, field in table.model_fields.items()}
+        if part not in known:
             continue
-        annotation = model.model_fields[part].annotation
-        inner = next((item for item in _models_in(annotation)), None)
+        inner = next((item for item in _models_in(known[str(part)].annotation)), None)
         if inner is None:
             return []
-        model = inner
-    return list(model.model_fields)
+        table = inner
+    return [field.alias or name for name, field in table.model_fields.items()]
 
 
 def _models_in(annotation: Any) -> list[type[BaseModel]]:
     """Find the table models an annotation speaks of."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
-    return [model for argument in getattr(annotation, "__args__", ()) for model in _models_in(argument)]
+    return [found for argument in getattr(annotation, "__args__", ()) for found in _models_in(argument)]

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
+    from flowkit.corrections.calibration import CalibrationResult
     from flowkit.corrections.meter import Meter
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
@@ -124,9 +125,9 @@ class Job:
         from flowkit.job.file import parse
 
         path = Path(path)
-        content = parse(path)
         try:
-            job = cls(**parts_of_file(content, path.parent), path=path)
+            content, written = parse(path)
+            job = cls(**parts_of_file(content, written, path.parent), path=path)
             job.meter_set()
             return job
         except FlowkitError as error:
@@ -218,6 +219,18 @@ class Job:
 
         folder, file = (self.path.parent, self.path.name) if self.path else (None, None)
         return meters_from(self.meters, folder, file=file)
+
+    def calibrate_meters(self) -> CalibrationResult:
+        """Find the coefficients and full scales of the job's meters from their certificates.
+
+        Raises
+        ------
+        JobError
+            If no meter has certificates, or one of them cannot be used.
+        """
+        from flowkit.corrections.calibration import calibrate
+
+        return calibrate(self.meter_set(), self.meters, self.bench)
 
     def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
         """Say what the flows mean for the job's engine.

@@ -8,45 +8,30 @@ from __future__ import annotations
 
 import glob
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.errors import JobError, SheetError, UnitError
-from flowkit.fields import CONDITIONS, conditions_from, refuse_unknown, run_of, side_of, text_of
+from flowkit.errors import JobError, SheetError
+from flowkit.fields import conditions_from, filled, read_table, refuse_unknown, section
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers.mapping import CellChange
 from flowkit.model import AirState, Bench, JobInfo, Reference, Side, ValveGeometry
-from flowkit.units import Quantity, unit
 
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
-    from flowkit.job.file import AirTable, JobFile, SheetTable, ValvesTable, VariantTable
+    from flowkit.job.file import JobFile, SheetTable, ValvesTable, VariantTable
 
-__all__ = ["NAMES", "JobVariant", "SheetChoice", "choose_sheets", "parts_of_file", "stated_from", "variants_of_files"]
+__all__ = ["JobVariant", "SheetChoice", "choose_sheets", "parts_of_file", "stated_from", "variants_of_files"]
 
 SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
-NAMES: dict[str, str] = {
-    "side": "Side of every test: intake or exhaust.",
-    "port": "Port of every test.",
-    "run": "Run of every test, from 1.",
-    "head": "The head's name.",
-    "lift_unit": "Unit of the lifts.",
-    "flow_unit": "Unit of the flows.",
-    "pressure_unit": "Unit of the pressures.",
-}
-"""What can be stated besides the conditions."""
-
-_UNITS: dict[str, tuple[Quantity, ...]] = {
-    "lift_unit": ("length", "lift ratio"),
-    "flow_unit": ("flow", "mass flow", "standard flow"),
-    "pressure_unit": ("pressure",),
-}
+_NAMES = section("names")
+_CONDITIONS = section("conditions")
+_FIELDS = {key: row.attribute for key, row in _CONDITIONS.items()}
 RECORDED = "records:"
 """How an entry of ``sheets`` begins that means a recorded state."""
-_FIELDS = {item.name: item.field for item in CONDITIONS}
 _BY_HAND = ("overrides", "reason")
 
 
@@ -102,40 +87,29 @@ class JobVariant:
     named_by_label: bool = False
 
 
-def parts_of_file(content: JobFile, folder: Path) -> dict[str, Any]:
-    """Turn what a job file says into the fields of a `Job`; its paths are relative to `folder`."""
-    bench_air = content.bench.standard_air
-    bench = Bench(
-        air=content.bench.air,
-        air_stated="air" in content.bench.model_fields_set,
-        standard_air=_air(bench_air) if bench_air else None,
-        repeatability=content.bench.repeatability,
-        drift=content.bench.drift,
-        lift_setting_m=content.bench.lift_setting,
-        pressure_reading_pa=content.bench.pressure_reading,
-        from_records=content.bench.from_ == "records",
-    )
-    reference = Reference(
-        pressure_pa=content.reference.pressure,
-        pressure_law=content.reference.pressure_law,
-        bore_m=content.reference.bore,
-        air=_air(content.reference.air),
-        lifts_m=content.reference.lifts,
-    )
+def parts_of_file(content: JobFile, written: Mapping[str, Any], folder: Path) -> dict[str, Any]:
+    """Turn a job file, checked and as written, into the fields of a `Job`; its paths are relative to `folder`."""
+    reference = filled("reference", content.reference)
+    job: dict[str, Any] = {name: reference.pop(name) for name in ("area_method", "switched_off") if name in reference}
+    given = filled("bench", content.bench)
+    bench = Bench(**given, air_stated="air" in given)
     _refuse_duplicates([variant.name for variant in content.variant])
-    engine, cams = _engine(content, folder)
-    info = content.job.model_dump()
+    engine, cams = _engine(written, folder)
+    info = JobInfo(**filled("job", content.job))
+    written_variants = written["variant"]
     return {
-        "info": JobInfo(**{**info, "logo": str(folder / info["logo"]) if info["logo"] else None}),
-        "reference": reference,
+        "info": replace(info, logo=str(folder / info.logo)) if info.logo else info,
+        "reference": Reference(**reference),
         "bench": bench,
-        "variants": tuple(_variant(item, content, bench, folder) for item in content.variant),
-        "switched_off": tuple(content.reference.switched_off),
-        "area_method": content.reference.curve_area,
+        "variants": tuple(
+            _variant(item, table, content, bench, folder)
+            for item, table in zip(content.variant, written_variants, strict=True)
+        ),
+        **job,
         "engine": engine,
         "cams": cams,
-        "engine_table": content.engine or {},
-        "cam_table": content.cam.model_dump(exclude_none=True),
+        "engine_table": written.get("engine", {}),
+        "cam_table": written.get("cam", {}),
         "meters": content.meter or {},
         "records": folder / content.records.file if content.records else None,
     }
@@ -155,6 +129,11 @@ def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
 
     A plain name is returned whether it exists or not; a glob that matches nothing is refused.
     """
+    if not pattern.isprintable():
+        raise JobError(
+            f"{pattern!r} holds a character that no file name has: a backslash in double quotes starts a code",
+            "write the path with forward slashes, or in single quotes",
+        )
     name, mark, sheet = pattern.rpartition("!")
     if not mark or not Path(name).suffix or (folder / pattern).exists():
         name, sheet = pattern, ""
@@ -169,7 +148,7 @@ def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
 
 
 def stated_from(
-    values: Mapping[str, Any],
+    given: Mapping[str, Any],
     *,
     columns: Mapping[str, Any] | list[Any] | None = None,
     standard_air: AirState | None = None,
@@ -179,26 +158,18 @@ def stated_from(
 ) -> Stated:
     """Turn statements, as written, into what the readers want.
 
-    `values` holds keys of `NAMES` and of the conditions, None is passed over; `overrides` names those that
-    count over what the sheet says, with the reason.
+    `given` holds keys of the names and conditions of `flowkit.fields`, None is passed over; `overrides` names
+    those that count over what the sheet says, with the reason.
 
     Examples
     --------
     >>> stated_from({"side": "intake", "test_pressure": "28 inH2O"}).side
     'intake'
     """
-    conditions = [item.name for item in CONDITIONS]
-    refuse_unknown(values, [*NAMES, *conditions], place)
-    given = {name: value for name, value in values.items() if value is not None}
+    refuse_unknown(given, [*_NAMES, *_CONDITIONS], place)
     return Stated(
-        side=side_of(given.get("side"), place),
-        port=text_of(given.get("port")),
-        run=run_of(given.get("run"), place),
-        head=text_of(given.get("head")),
-        lift_unit=_unit(given, "lift_unit", place),
-        flow_unit=_unit(given, "flow_unit", place),
-        pressure_unit=_unit(given, "pressure_unit", place),
-        conditions=conditions_from({name: given[name] for name in conditions if name in given}, place),
+        **read_table("names", {key: value for key, value in given.items() if key in _NAMES}, place),
+        conditions=conditions_from({key: value for key, value in given.items() if key in _CONDITIONS}, place),
         columns=ColumnMapping.from_mapping(columns) if columns else None,
         standard_air=standard_air,
         cells=cells,
@@ -228,44 +199,38 @@ def _merged(tables: Sequence[tuple[str, Mapping[str, Any]]]) -> tuple[dict[str, 
     return values, overrides
 
 
-def _unit(given: Mapping[str, Any], name: str, place: str) -> str | None:
-    """A unit by any of its spellings, as its own name."""
-    if name not in given:
-        return None
-    try:
-        return unit(str(given[name]), *_UNITS[name]).name
-    except UnitError as error:
-        raise JobError(f"{place}, {name}: {error.problem}", error.remedy) from error
-
-
-def _engine(content: JobFile, folder: Path) -> tuple[EngineData | None, Mapping[Side, Cam]]:
+def _engine(written: Mapping[str, Any], folder: Path) -> tuple[EngineData | None, Mapping[Side, Cam]]:
     """Read the engine and the cams of a job file, where it has them; a slip in a variant's own is named at once."""
-    common = content.cam.model_dump(exclude_none=True)
-    own = [(item.name, item.engine, item.cam.model_dump(exclude_none=True)) for item in content.variant]
+    common: Mapping[str, Any] = written.get("cam", {})
+    engine: Mapping[str, Any] | None = written.get("engine")
+    own = [(str(item["name"]), item.get("engine", {}), item.get("cam", {})) for item in written["variant"]]
     has_cam = bool(common) or any(cam for _, _, cam in own)
-    every = content.engine is not None or all(engine for _, engine, _ in own)
-    if content.engine is None and not has_cam and not any(engine for _, engine, _ in own):
+    every = engine is not None or all(table for _, table, _ in own)
+    if engine is None and not has_cam and not any(table for _, table, _ in own):
         return None, {}
     from flowkit.engine.cammapping import cams_of_tables
     from flowkit.engine.datamapping import engine_of_tables
 
     if not every:
         raise JobError("the job has a cam but no engine", "add an [engine] table")
-    for name, engine, cam in own:
-        if engine or content.engine is None:
-            engine_of_tables(content.engine or {}, engine, own_place=f"variant {name!r}, [variant.engine]")
+    for name, table, cam in own:
+        if table or engine is None:
+            engine_of_tables(engine or {}, table, own_place=f"variant {name!r}, [variant.engine]")
         if cam:
             cams_of_tables(common, cam, folder, f"[variant {name!r} cam]")
-    whole = content.engine is not None and not all(engine for _, engine, _ in own)
+    whole = engine is not None and not all(table for _, table, _ in own)
     cams = {} if common and own and all(cam for _, _, cam in own) else cams_of_tables(common, {}, folder)
-    return engine_of_tables(content.engine or {}, {})[0] if whole else None, cams
+    return engine_of_tables(engine or {}, {})[0] if whole else None, cams
 
 
-def _variant(item: VariantTable, content: JobFile, bench: Bench, folder: Path) -> JobVariant:
+def _variant(
+    item: VariantTable, written: Mapping[str, Any], content: JobFile, bench: Bench, folder: Path
+) -> JobVariant:
     """Make a variant of what the job file says of it."""
     place = f"variant {item.name!r}"
     stated_from(_merged([("[conditions]", content.conditions)])[0], place="[conditions]")  # a slip is named at home
-    tables = [("[conditions]", content.conditions), (place, item.conditions)]
+    meter = {"meter": item.meter} if item.meter else {}
+    tables = [("[conditions]", content.conditions), (place, {**meter, **item.conditions})]
     values, overrides = _merged(tables)
     return JobVariant(
         name=item.name,
@@ -277,8 +242,8 @@ def _variant(item: VariantTable, content: JobFile, bench: Bench, folder: Path) -
         valves={side: _valve(content.valves, item.valves, side) for side in SIDES},
         untouched={side: tuple(ports) for side, ports in item.untouched.items()},
         bore_m=item.reference.bore if item.reference else None,
-        engine=item.engine,
-        cam=item.cam.model_dump(exclude_none=True),
+        engine=written.get("engine", {}),
+        cam=written.get("cam", {}),
         meter=item.meter,
     )
 
@@ -350,21 +315,8 @@ def _state(item: VariantTable) -> Mapping[Side, Mapping[str, str]]:
 
 def _valve(valves: ValvesTable, override: ValvesTable, side: Side) -> ValveGeometry:
     """The job's valve on one side, with the variant's own dimensions put over it."""
-    merged = {**getattr(valves, side).model_dump(), **getattr(override, side).model_dump(exclude_none=True)}
-    return ValveGeometry(
-        head_m=merged["head"],
-        stem_m=merged["stem"],
-        throat_m=merged["throat"],
-        seat_angle_deg=merged["seat_angle"],
-        seat_width_m=merged["seat_width"],
-        offset_m=merged["offset"],
-        port_area_m2=merged["port_area"],
-    )
-
-
-def _air(table: AirTable) -> AirState:
-    """An air state of a job file."""
-    return AirState(table.temperature, table.pressure, table.humidity)
+    merged = {**filled("valves", getattr(valves, side)), **filled("valves", getattr(override, side))}
+    return ValveGeometry(**merged)
 
 
 def _variants_of(path: Path, stated: Stated) -> list[JobVariant]:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
-from flowkit.fields import CONDITIONS
+from flowkit.fields import field_of, section
 from flowkit.model import Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant
 from flowkit.units import UNITS, from_si
 
@@ -144,7 +144,7 @@ def _put(test: FlowTest, name: str, stated: Stated) -> tuple[tuple[str, str, str
         old, new = getattr(test, name), getattr(stated, name)
         what = (name, str(old), str(new))
         return (None if old in (None, new) else what), dataclasses.replace(test, **{name: new})
-    item = next(item for item in CONDITIONS if item.field == name)
+    item = field_of("conditions", name)
     new = getattr(stated.conditions, name)
     olds = {getattr(test.conditions, name)}
     changes: dict[str, Any] = {"conditions": dataclasses.replace(test.conditions, **{name: new})}
@@ -152,17 +152,11 @@ def _put(test: FlowTest, name: str, stated: Stated) -> tuple[tuple[str, str, str
         olds |= {point.pressure_pa for point in test.points}
         changes["points"] = tuple(dataclasses.replace(point, pressure_pa=None) for point in test.points)
     said = sorted((old for old in olds - {None} if not _same(old, new)), key=str)
-    spelled = (
-        test.units.pressure.unit if test.units.pressure and item.quantity == "pressure" else _SHOWN.get(item.quantity)
-    )
+    of_sheet = test.units.pressure if item.kind == "pressure" and not item.usual else None
+    spelled = of_sheet.unit if of_sheet else item.unit
     written = " to ".join(dict.fromkeys(_written(old, spelled) for old in (said[:1] + said[-1:])))
-    what = (item.name.replace("_", " "), written, _written(new, spelled))
+    what = (item.words, written, _written(new, spelled))
     return (what if said else None), dataclasses.replace(test, **changes)
-
-
-_SHOWN: dict[str | None, str] = {
-    "length": "mm", "pressure": "inH2O", "temperature": "°C", "humidity": "%", "flow": "CFM", "angle": "°"
-}  # fmt: skip
 
 
 def _same(one: Any, other: Any) -> bool:
@@ -328,15 +322,6 @@ def _interleaved(one: FlowTest, other: FlowTest) -> bool:
     return bool(lifts and others) and max(lifts) > min(others) and max(others) > min(lifts)
 
 
-_GEOMETRY = (
-    ("valve_diameter_m", "head_m", "valve head", "mm"),
-    ("stem_diameter_m", "stem_m", "stem", "mm"),
-    ("throat_diameter_m", "throat_m", "throat", "mm"),
-    ("seat_angle_deg", "seat_angle_deg", "seat angle", "°"),
-    ("seat_width_m", "seat_width_m", "seat width", "mm"),
-)
-
-
 def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tuple[FlowTest, list[Finding]]:
     """Join the job's valve to a test's conditions; a contradiction is an error that shows both."""
     valve = valves.get(test.side) if test.side else None
@@ -344,17 +329,17 @@ def _with_geometry(test: FlowTest, valves: Mapping[Side, ValveGeometry]) -> tupl
         return test, []
     findings: list[Finding] = []
     values: dict[str, Any] = {}
-    for in_test, in_valve, name, unit in _GEOMETRY:
-        stated: float | None = getattr(valve, in_valve)
-        written: float | None = getattr(test.conditions, in_test)
-        if stated is None:
+    for row in section("valves").values():
+        stated: float | None = getattr(valve, row.attribute)
+        if stated is None or not row.condition:
             continue
+        written: float | None = getattr(test.conditions, row.condition)
         if written is None:
-            values[in_test] = stated
+            values[row.condition] = stated
         elif abs(stated - written) > SAME * written:
-            scale = 1000 if unit == "mm" else 1
+            name = field_of("conditions", row.condition).words
             message = (
-                f"the sheet gives {name} {written * scale:g} {unit}, the job {stated * scale:g} {unit}; "
+                f"the sheet gives {name} {_written(written, row.unit)}, the job {_written(stated, row.unit)}; "
                 "correct the one that is wrong"
             )
             findings.append(Finding("stated-contradicts", "error", test.id, message))

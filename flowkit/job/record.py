@@ -235,7 +235,7 @@ def _mean_flow(lifts: Sequence[float], flows: Sequence[float]) -> float | None:
 
     if len(lifts) < 2:
         return None
-    return integrate(lifts, flows, lifts[0], lifts[-1]) / (lifts[-1] - lifts[0])
+    return float(integrate(lifts, flows, lifts[0], lifts[-1])) / (lifts[-1] - lifts[0])
 
 
 def _check_ratio(corrected: CorrectedTest | None) -> float | None:

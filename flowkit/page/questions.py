@@ -165,7 +165,7 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
 def _choices(finding: Finding) -> tuple[Choice, ...]:
     """What can be stated to settle a finding, from the options its message names."""
     keys = [name.replace("-", "_") for name in _OPTION.findall(finding.message)]
-    known = {item.name: item for item in CONDITIONS}
+    known = {item.key: item for item in CONDITIONS}
     made = []
     for key in dict.fromkeys(keys):
         if key in _UNITS:

@@ -251,7 +251,7 @@ def _try(page: Page, before: str, after: str) -> None:
 def _state_condition(document: Any, form: FormData, files: list[str]) -> str:
     """State one condition of one sheet or of all it holds for."""
     key, value = text(form, "key"), text(form, "own") or text(form, "value")
-    if key not in {*(item.name for item in CONDITIONS), "side", "port", "run", "head", "lift_unit", "flow_unit",
+    if key not in {*(item.key for item in CONDITIONS), "side", "port", "run", "head", "lift_unit", "flow_unit",
                    "pressure_unit", "reading_unit"}:  # fmt: skip
         raise JobError(f"{key!r} cannot be stated of a sheet", "use the fields of the question")
     if not value:

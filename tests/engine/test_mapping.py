@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from flowkit.engine import Cam, EngineData
-from flowkit.engine.fields import engine_quantity, speeds, timing
 from flowkit.errors import EngineError, JobError
+from flowkit.fields import section
 
 PLAIN = {"cylinders": 4, "bore": "80.5 mm", "stroke": "78.5 mm", "rod": "138 mm", "compression_ratio": 10.5}
 TIMED = {"opens": "12 BTDC", "closes": "52 ABDC", "checking_lift": "1 mm", "peak_lift": "9.5 mm"}
@@ -77,12 +77,12 @@ def test_what_is_not_stated_is_listed_as_assumed() -> None:
         ({"bore": "0 mm"}, "must be above zero"),
         ({"cylinders": 2.5}, "whole number of one or more"),
         ({"cylinders": "none"}, "whole number of one or more"),
-        ({"compression_ratio": 1}, "compression_ratio: it must be above 1"),
+        ({"compression_ratio": 1}, "compression_ratio: 1 is outside what is possible; it must be above 1"),
         ({"compression_ratio": "high"}, "'high' is not a number"),
-        ({"gamma_value": 0.9}, "gamma_value: it must be above 1"),
+        ({"gamma_value": 0.9}, "gamma_value: 0.9 is outside what is possible; it must be above 1"),
         ({"rod": "30 mm"}, "rod is shorter than half the stroke"),
         ({"combustion_efficiency": 97}, "outside what is possible"),
-        ({"bsfc": "300"}, "no unit of fuel consumption"),
+        ({"bsfc": "300"}, "'300' has no unit"),
         ({"bsfc": "a lot"}, "not a number with a unit"),
         ({"bsfc": "0 g/kWh"}, "must be above zero"),
         ({"heat_transfer": "best"}, "use one of woschni, hohenberg, none"),
@@ -128,12 +128,12 @@ def test_rich_mixture_burns_no_more_than_its_air_allows() -> None:
 
 
 def test_small_readers() -> None:
-    assert engine_quantity(6000, "speed", "", "") == 6000
-    assert engine_quantity("44 MJ/kg", "heating value", "", "") == 44e6
-    assert speeds("4500 rpm") == (4500.0,)
-    assert timing("55 bbdc", "", "") == (-55.0, "BDC", None)
+    assert section("engine")["speeds"].read("4500 rpm") == (4500.0,)
+    assert section("engine")["speeds"].read({"from": 2000, "to": 3000, "step": 500}) == (2000.0, 2500.0, 3000.0)
+    assert section("cam")["opens"].read("55 bbdc") == (-55.0, "BDC", None)
+    assert section("cam")["closes"].read("-4 ATDC") == (-4.0, "TDC", '"-4 ATDC" is taken as 4 BTDC')
     with pytest.raises(JobError, match="not a valve event"):
-        timing("55 before", "[cam.exhaust]", "opens")
+        Cam.from_mapping({**TIMED, "opens": "55 before"})
 
 
 def test_cam_of_timing_knows_its_side_by_its_dead_centres() -> None:

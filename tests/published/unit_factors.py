@@ -22,6 +22,10 @@ SP811_B8: tuple[tuple[str, str, bool], ...] = (
     ("inHg", "3.386389E+03", False),  # "inch of mercury, conventional (inHg)"
     ("mmHg", "1.333224E+02", False),  # "millimeter of mercury, conventional (mmHg)"
     ("mbar", "1.0E+02", True),
+    ("bar", "1.0E+05", True),
+    ("in³", "1.638706E-05", False),  # "cubic inch (in3)"
+    ("Btu/lb", "2.326E+03", True),  # "British thermal unit(IT) per pound (BtuIT/lb)"
+    ("lb/hp h", "1.689659E-07", False),  # "pound per horsepower hour [lb/(hp·h)]", kilogram per joule
     ("psi", "6.894757E+03", False),
     ("lb/min", "7.559873E-03", False),  # "pound per minute (lb/min)"
 )
