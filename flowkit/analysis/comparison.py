@@ -34,6 +34,7 @@ from flowkit.analysis.gains import (
     shares_of_total,
     with_shares,
 )
+from flowkit.analysis.meters import meter_terms
 from flowkit.analysis.results import Comparison, PortFlow, RatioPoint, SideComparison, VariantFlow
 from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
@@ -210,6 +211,12 @@ def compare(
     results = {side: computed.result for side, computed in sides.items()}
     repeatability = assessor.repeatability()
     own += [*checks.ratio_unusual(at_fraction), *drift_findings(results, tests), *scatter_findings(assessor)]
+    if assessor.history_left_out:
+        message = (
+            "the job's own repeats scatter more than the bench's history allows (F test at 95 %), so the history is "
+            "left out and the repeats count alone; look for what has changed on the bench"
+        )
+        own.append(Finding("history-exceeded", "warning", "bench", message))
     parts = sentences(
         results,
         display=display,
@@ -258,7 +265,7 @@ def _assessor(  # noqa: PLR0917
             chosen[side], ranges[side] = states, range_m
     if not chosen:
         return None, findings
-    return Assessor(chosen, ranges, reference, bench, area_method, history, known_terms), findings
+    return Assessor(chosen, ranges, reference, bench, area_method, history, (meter_terms, *known_terms)), findings
 
 
 def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:

@@ -9,7 +9,7 @@ from decimal import Decimal
 from functools import lru_cache
 
 from flowkit.analysis.lifts import merge_lifts
-from flowkit.model import CorrectedTest, Finding, FlowTest
+from flowkit.model import CorrectedTest, Finding, FlowTest, MeterMark
 from flowkit.units import from_si
 
 __all__ = [
@@ -163,30 +163,52 @@ def resolution(test: CorrectedTest) -> float:
     Notes
     -----
     The largest 1, 2 or 5 times a power of ten (fewer than six flows: power of ten) that divides all
-    flows as written; a uniform distribution one step wide is behind it (GUM F.2.2.1).
+    flows as written; a uniform distribution one step wide is behind it (GUM F.2.2.1). Where a meter was read
+    it is the readings that were written; see `relative_steps`.
     """
     flows = [point.reading_m3_s for point in test.points]
+    largest = max(range(len(flows)), key=lambda index: flows[index])
+    shown = _shown(test)
+    if shown:
+        return _relative(shown, step_of(shown))[largest] * flows[largest]
     try:
         written = [from_si(flow, test.units.flow.unit) for flow in flows]
     except Exception:
         written = flows
+    return step_of(written) * flows[largest] / written[largest] if written[largest] else 0.0
+
+
+def _shown(test: CorrectedTest) -> list[MeterMark]:
+    """What a meter showed at each point; nothing where flows were written."""
+    return [point.mark for point in test.points if point.mark is not None]
+
+
+def _relative(marks: Sequence[MeterMark], step: float) -> tuple[float, ...]:
+    """``S·δ/r`` at each point, r less the zero."""
+    return tuple(mark.sensitivity * step / mark.net if mark.net else 0.0 for mark in marks)
+
+
+def step_of(written: Sequence[float] | Sequence[MeterMark]) -> float:
+    """Return the step in which figures were written, in their own unit; 0 where there is none."""
+    figures = [item if isinstance(item, float) else item.reading for item in written]
     # Ten figures undo the rounding of the unit's factor; what was worked out has more and so no step worth naming.
-    decimals = [Decimal(f"{value:.9e}").normalize() for value in written if value]
+    decimals = [Decimal(f"{value:.9e}").normalize() for value in figures if value]
     if not decimals:
         return 0.0
     places = min(int(value.as_tuple().exponent) for value in decimals)
     common = math.gcd(*(abs(int(value.scaleb(-places))) for value in decimals))
-    factors = (5, 2, 1) if len(flows) >= 6 else (1,)
+    factors = (5, 2, 1) if len(figures) >= 6 else (1,)
     for power in range(len(str(common)), -1, -1):
         for factor in factors:
             if common % (factor * 10**power) == 0:
-                step = float(Decimal(factor).scaleb(power + places))
-                largest = max(range(len(flows)), key=lambda index: flows[index])
-                return step * flows[largest] / written[largest]
+                return float(Decimal(factor).scaleb(power + places))
     return 0.0  # not reached: one divides everything
 
 
 def relative_steps(test: CorrectedTest) -> tuple[float, ...]:
-    """Return at each point the step of the readings over the reading, ``δ/Q`` as written."""
+    """Return at each point the step of the readings over the reading, ``δ/Q`` as written, or ``S·δ/r`` of a meter."""
+    shown = _shown(test)
+    if shown:
+        return _relative(shown, step_of(shown))
     step = resolution(test)
     return tuple(step / point.reading_m3_s if point.reading_m3_s else 0.0 for point in test.points)

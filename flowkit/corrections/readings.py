@@ -278,7 +278,8 @@ class _Work:
         net = math.fsum(nets) / len(nets)
         kinds: dict[str, Callable[..., _Flow]] = {"percent": self.percent, "table": self.table}
         found = kinds.get(meter.kind, self.mass)(meter, reading, nets, test_pa)
-        key = "|".join((plain_name(self.test.conditions.bench or ""), meter.name, plain_name(reading.range or "")))
+        band = plain_name(reading.range or self.test.conditions.range or "")
+        key = f"{meter.name}, {band}" if band else meter.name
         u_zero = 0.0 if meter.u_zero is None else _in_unit(*meter.u_zero, reading.unit, meter.name)
         u_m = math.hypot(
             _calibration(meter, found.metered), found.mark.sensitivity * meter.values.get("u_differential", 0.0)

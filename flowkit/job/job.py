@@ -17,6 +17,7 @@ from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
 from flowkit.job.read import read_variants
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
+from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -426,8 +427,9 @@ class Job:
         formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
+        pages: Sequence[int] | None = None,
     ) -> tuple[Path, ...]:
-        """Write the flow chart and the workbook.
+        """Write the flow chart and the workbook; files that hold the very same are left as they are.
 
         Parameters
         ----------
@@ -438,11 +440,13 @@ class Job:
             Letter for US display, A4 for metric unless given.
         results : JobResults, optional
             What `run` gave; run anew if not given.
+        pages : sequence of int, optional
+            The pages of the PDF, from 1; all of them unless given.
 
         Returns
         -------
         tuple of Path
-            The files written.
+            The files, new or as they were.
 
         Raises
         ------
@@ -452,13 +456,20 @@ class Job:
         from flowkit.reports import write_report
 
         contents = contents_of(self, results or self.run())
-        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper())
+        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages)
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""
         correction, variants = self._correct(*self.read())
         usable = [variant for variant in variants if variant.corrected]
         return variants, correction, self._compare(usable, correction.findings)
+
+    def _engine_bore(self, name: str) -> float | None:
+        """The bore of the engine that a variant goes on [m]: its own, else the job's; None where neither is known."""
+        own = next((item.engine.get("bore") for item in self.variants if item.name == name), None)
+        if own is not None:
+            return parse_quantity(str(own), "length")
+        return self.engine.bore_m if self.engine else None
 
     def _correct(
         self, variants: Sequence[Variant], findings: Sequence[Finding]
@@ -479,7 +490,7 @@ class Job:
                 reference,
                 self.bench,
                 valves=variant.valves,
-                engine_bore_m=self.engine.bore_m if self.engine else None,
+                engine_bore_m=self._engine_bore(variant.name),
                 off=self.switched_off,
                 meters=meters,
                 meter=named.get(variant.name),
@@ -496,11 +507,18 @@ class Job:
         """Compare corrected variants; an error carries what was found before."""
         from flowkit.analysis import compare
 
+        history, bench = None, self.bench
+        if bench.from_records:
+            from flowkit.job.history import bench_of_records
+
+            history, bench, more = bench_of_records(bench, variants, self.records, self.path)
+            findings = (*findings, *more)
         try:
             return compare(
                 variants,
                 self.reference,
-                self.bench,
+                bench,
+                history=history,
                 area_method=self.area_method,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 findings=findings,

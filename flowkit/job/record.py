@@ -297,7 +297,7 @@ def rebuild(
     Parameters
     ----------
     path : Path
-        The records file. It may be damaged: what can still be read of it tells where the sheets are.
+        The records file. It may be damaged: what can still be read of it shows where the sheets are.
     folders : sequence of Path, optional
         Where to look besides.
     workers, progress : optional

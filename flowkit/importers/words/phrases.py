@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, mentions, parse_label
-from flowkit.importers.words.vocabulary import fold
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
@@ -82,6 +81,45 @@ _SENTENCE = frozenset(
         "o",
         "os",
         "sem",
+    ]
+)
+
+
+_FITTINGS = frozenset(
+    [
+        "pipe",
+        "tube",
+        "stub",
+        "tubo",
+        "tuyau",
+        "rohr",
+        "rör",
+        "pijp",
+        "rura",
+        "clay",
+        "knete",
+        "kit",
+        "lera",
+        "klei",
+        "glina",
+        "pâte",
+        "masilla",
+        "massa",
+        "plate",
+        "radius",
+        "cornet",
+        "without",
+        "no",
+        "senza",
+        "sans",
+        "ohne",
+        "sin",
+        "sem",
+        "zonder",
+        "bez",
+        "utan",
+        "inget",
+        "パイプなし",
     ]
 )
 
@@ -257,7 +295,8 @@ def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] |
         return None
     words = re.match(r"\s+([^\d,;:.()]{3,30})", piece[number.end :])
     label = _whole_label(words[1].strip()) if words else None
-    return (label, 0) if label is not None and label.kind in CONDITION_FIELDS else None
+    fits = label is not None and label.kind in CONDITION_FIELDS and label.kind != "valve_head"
+    return (label, 0) if fits and label is not None else None
 
 
 _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
@@ -287,8 +326,10 @@ def is_sentence(text: str) -> bool:
     >>> is_sentence("Radius plate on the intake"), is_sentence("Intake, as received")
     (True, False)
     """
-    words = fold(text).split()
-    small = sum(word in _SENTENCE for word in words)
+    words = re.findall(r"[^\W\d_]+", text)
+    if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
+        return True
+    small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
     if text.rstrip().endswith((".", "。", "!")) and len(words) > 3:
         return True
     unknown = sum(

@@ -1,4 +1,4 @@
-"""What curves, areas and gains are held against."""
+"""Curves, areas and gains."""
 
 from __future__ import annotations
 

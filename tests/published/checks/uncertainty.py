@@ -1,4 +1,4 @@
-"""What uncertainty, repeatability and power are held against."""
+"""Uncertainty, repeatability and power."""
 
 from __future__ import annotations
 
