@@ -267,6 +267,12 @@ def scatter_findings(assessor: Assessor) -> list[Finding]:
             )
             found.append(Finding("repeatability-understated", "warning", "repeatability", message))
             break
+    if assessor.history_left_out:
+        message = (
+            "This job's repeats scatter more than the bench's records would lead one to expect, so the records do not "
+            "count here and the job's own repeats do. Look for what has changed on the bench."
+        )
+        found.append(Finding("history-left-out", "warning", "repeatability", message))
     if assessor.stated(benches) is None:
         squares, freedom = (float(value[0]) for value in assessor.run_variance(assessor.headline, benches))
         if freedom <= 2:
