@@ -49,8 +49,8 @@ def records_page() -> str:
     verbs = {str(item.name): item for item in group.typer_instance.registered_commands}
     parts = [
         "# The command `flowkit records`\n\n"
-        "The shop's own years of tests in one file; [how to use it](../howto/records.md). Without `--records` the file is "
-        "`records.sqlite` in the user's own data folder. `--json` prints one document of kind `records`.\n"
+        "The shop's own years of tests in one file; [how to use it](../howto/records.md). Without `--records` the file "
+        "is `records.sqlite` in the user's own data folder. `--json` prints one document of kind `records`.\n"
     ]
     parts += [_verb_section(f"records {name}", item) for name, item in verbs.items()]
     return NOTE + "\n".join(parts)
