@@ -350,7 +350,7 @@ def test_a_port_named_twice_is_refused(tmp_path: Path, ports: list[str]) -> None
 
 def test_a_csv_does_not_speak_of_white_cells(tmp_path: Path) -> None:
     text = write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01).read_text(encoding="utf-8-sig")
-    assert "white" not in text and "# Fill in what stands empty" in text
+    assert "white" not in text and "# Fill in the blanks" in text
     book = openpyxl.load_workbook(write_blank(tmp_path / "a.xlsx", step_m=0.001, top_m=0.01))
     texts = [str(cell.value) for row in book.worksheets[0].iter_rows() for cell in row]
     assert any(text.startswith("Fill in the white cells only, in the units printed") for text in texts)

@@ -107,6 +107,9 @@ HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
     "valve closed.",
+    "Wear ear and eye protection while the blower runs.",
+    "Keep rags, sleeves and loose hair away from the opening that draws air.",
+    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
 )
 
 LEAK = "Leak"
@@ -551,7 +554,7 @@ FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
 
 """Lift over valve diameter, where nothing else is asked for; common practice, no source."""
 
-_FILL = "Fill in what stands empty behind the labels and under the headings"
+_FILL = "Fill in the blanks behind the labels and under the headings"
 
 
 def write_blank(
