@@ -236,7 +236,7 @@ _BENCH = (
     Field("bench", "lift_setting", "lift_setting_m", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0),
     Field("bench", "pressure_reading", "pressure_reading_pa", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0),
     Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
-    Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM stands for."),
+    Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM means."),
     Field("bench", "from", "from_records", "records", "records", '"records": repeatability and drift from the shop\'s own years of tests.', choices=("records",)),
 )
 

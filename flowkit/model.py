@@ -289,7 +289,7 @@ class MeterMark:
     Attributes
     ----------
     parts : tuple
-        A meter's key (bench, meter and range), its standard uncertainty as a share of the flow (0 where nothing
+        A meter's name with its range, its standard uncertainty as a share of the flow (0 where nothing
         is stated) and its share of this flow; several where meters were open side by side.
     reading : float
         As written; the mean of several positions.

@@ -27,7 +27,7 @@ def command_page() -> str:
     rows = [(f"[`{name}`](#flowkit-{name})", _first_sentence(verbs[name].callback)) for name in verbs]
     parts = [
         "# The command\n\n"
-        "`flowkit VERB …`; `flowkit --help` lists the verbs, `flowkit VERB --help` (or `-h`) says what stands "
+        "`flowkit VERB …`; `flowkit --help` lists the verbs, `flowkit VERB --help` (or `-h`) says what is "
         "here. "
         "`flowkit --version` prints the version, `flowkit --install-completion` installs completion for the current "
         "shell, and `python -m flowkit` is the same command.\n\n"
@@ -83,7 +83,7 @@ def _verb_section(name: str, item: Any) -> str:
 
 
 def _value_of(kind: Any, info: Any) -> str:
-    """What stands behind an option: nothing behind a switch."""
+    """The value an option takes: none for a switch."""
     if kind is bool:
         return ""
     if info.metavar:

@@ -9,7 +9,7 @@ is that times cos β.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -381,6 +381,22 @@ _CONDITION_OF = {
     "seat_width_m": "seat_width_m",
 }
 """Which condition of a test speaks of which field of the valve's geometry."""
+LABELS = {
+    "head_m": "valve head",
+    "stem_m": "stem",
+    "throat_m": "throat",
+    "seat_angle_deg": "seat angle",
+    "seat_width_m": "seat width",
+}
+"""Dimension to its label on a sheet."""
+DECLARED_BY = {
+    "head_m": ("valve",),
+    "stem_m": ("valve",),
+    "throat_m": ("throat", "seat", "port"),
+    "seat_angle_deg": ("valve", "seat"),
+    "seat_width_m": ("valve", "seat"),
+}
+"""Dimension to the beginnings of the names of factors that declare its change."""
 
 
 def valve_of(variant: Variant, side: Side) -> ValveGeometry:
@@ -394,8 +410,8 @@ def valve_of(variant: Variant, side: Side) -> ValveGeometry:
     Returns
     -------
     ValveGeometry
-        What the variant states, filled up with what its sheets say; None where neither does,
-        and where they contradict each other (see `valve_contradictions`).
+        What the job states counts, filled up with what the sheets say; None where neither does,
+        and where sheets contradict each other (see `valve_contradictions`).
 
     Examples
     --------
@@ -404,8 +420,8 @@ def valve_of(variant: Variant, side: Side) -> ValveGeometry:
     """
     known = {}
     for item in fields(ValveGeometry):
-        values = [value for value, _ in _said(variant, side, item.name)]
-        known[item.name] = values[0] if values and all(_same(values[0], value) for value in values) else None
+        job = in_job(variant, side, item.name)
+        known[item.name] = job if job is not None else on_sheets(variant, side, item.name)
     return ValveGeometry(**known)
 
 
@@ -423,38 +439,96 @@ def valve_contradictions(variant: Variant, side: Side) -> tuple[Finding, ...]:
     ()
     """
     found = []
-    for name in _CONDITION_OF:
-        said = list(_said(variant, side, name))
+    for name, label in LABELS.items():
+        said = _said(variant, side, name)
         other = next((item for item in said if not _same(said[0][0], item[0])), None)
-        if other is None:
+        if other is None or in_job(variant, side, name) is not None:
             continue
-        words = name.rsplit("_", 1)[0].replace("_", " ")
-        scale, unit = (1.0, "°") if name.endswith("deg") else (1e3, " mm")
         found.append(
             Finding(
                 "valve-contradiction",
                 "error",
                 other[1],
-                f"The {side} valve's {words} of {variant.name!r} is {said[0][0] * scale:g}{unit} in {said[0][1]} and "
-                f"{other[0] * scale:g}{unit} in {other[1]}, so areas and coefficients that need it are left out; make "
-                "them agree, or give each state of the head a variant of its own.",
+                f"The {side} {label} of {variant.name!r} is {_written(name, said[0][0])} in {said[0][1]} and "
+                f"{_written(name, other[0])} in {other[1]}, so areas and coefficients that need it are left out; state "
+                "the right one in the job, or give each state of the head a variant of its own.",
             )
         )
     return tuple(found)
 
 
-def _said(variant: Variant, side: Side, name: str) -> Iterator[tuple[float, str]]:
-    """Yield every value given for a dimension, with who gives it."""
+def geometry_differs(variant: Variant, side: Side) -> tuple[Finding, ...]:
+    """Return a warning for each dimension that a sheet gives otherwise than the job (rule ``geometry-differs``)."""
+    found = []
+    for name, label in LABELS.items():
+        job = in_job(variant, side, name)
+        other = next((item for item in _said(variant, side, name) if job is not None and not _same(job, item[0])), None)
+        if job is not None and other is not None:
+            found.append(
+                Finding(
+                    "geometry-differs",
+                    "warning",
+                    other[1],
+                    f"The {side} {label} of {variant.name!r} is {_written(name, job)} in the job but "
+                    f"{_written(name, other[0])} on the sheet. The job's value was used; correct the job if the sheet "
+                    "is right.",
+                )
+            )
+    return tuple(found)
+
+
+def geometry_changes(before: Variant, after: Variant, side: Side, changed: Sequence[str]) -> dict[str, str]:
+    """Return label and words of each dimension that differs between two states without being declared changed.
+
+    Parameters
+    ----------
+    before, after : Variant
+    side : {"intake", "exhaust"}
+    changed : sequence of str
+        The factors that are declared changed.
+    """
+    found = {}
+    for name, label in LABELS.items():
+        told = []
+        for variant in (before, after):
+            job, sheet = in_job(variant, side, name), on_sheets(variant, side, name)
+            value = sheet if sheet is not None else job
+            told.append((value, job is not None and value is not None and _same(job, value)))
+        (one, first), (other, second) = told
+        declared = any(factor.casefold().startswith(DECLARED_BY[name]) for factor in changed)
+        if one is None or other is None or _same(one, other) or (first and second) or declared:
+            continue
+        found[label] = f"{label} {_written(name, one)} against {_written(name, other)}"
+    return found
+
+
+def in_job(variant: Variant, side: Side, name: str) -> float | None:
+    """Return a dimension as the job states it."""
     stated = variant.valves.get(side)
-    value = getattr(stated, name) if stated is not None else None
-    if value is not None:
-        yield value, "the job"
-    for test in variant.corrected if name in _CONDITION_OF else ():
-        value = getattr(test.conditions, _CONDITION_OF[name]) if test.side == side else None
-        if value is not None:
-            yield value, test.id
+    return None if stated is None else getattr(stated, name)
+
+
+def on_sheets(variant: Variant, side: Side, name: str) -> float | None:
+    """Return a dimension as the sheets state it; None where they contradict each other."""
+    values = [value for value, _ in _said(variant, side, name)]
+    return values[0] if values and all(_same(values[0], value) for value in values) else None
+
+
+def _said(variant: Variant, side: Side, name: str) -> list[tuple[float, str]]:
+    """Return every value that sheets give for a dimension, with the test."""
+    values = [
+        (getattr(test.conditions, _CONDITION_OF[name]), test.id)
+        for test in (variant.corrected if name in _CONDITION_OF else ())
+        if test.side == side
+    ]
+    return [(value, where) for value, where in values if value is not None]
 
 
 def _same(one: float, other: float) -> bool:
     """Tell whether two dimensions are one: within 1 µm, or a millionth for angles."""
     return abs(one - other) <= max(SAME_LIFT_M, 1e-6 * abs(one))
+
+
+def _written(name: str, value: float) -> str:
+    """Write a dimension."""
+    return f"{value:g}°" if name.endswith("deg") else f"{value * 1e3:g} mm"

@@ -14,7 +14,9 @@ from flowkit.analysis.areas import impossible_dimensions, largest_possible_area
 from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.gains import Change, MatchedPair, what_changed
 from flowkit.analysis.results import PortLag, RatioPoint
+from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import listed, percent, ports_named
+from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.corrections.result import MATTERS
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, LedgerLine, Side, Variant
 
@@ -38,10 +40,10 @@ __all__ = [
     "zero_flow",
 ]
 
-NOT_CREDIBLE = 1.0
-"""Largest credible coefficient on the minimum area (common practice, no source)."""
-IMPOSSIBLE = 1.15
-"""Coefficient on the minimum area that cannot be (common practice, no source)."""
+NOT_CREDIBLE = (1.03, 0.05e-3)
+"""Largest credible coefficient on the minimum area, and what over the lift [m] adds (common practice, no source)."""
+IMPOSSIBLE = (1.15, 0.10e-3)
+"""Coefficient on the minimum area that cannot be, likewise (common practice, no source)."""
 UNEVEN = 0.04
 """Port spread worth naming (common practice, no source)."""
 USUAL_RATIO = (0.6, 0.95)
@@ -115,7 +117,7 @@ def valve_impossible(variants: Sequence[SideVariant]) -> tuple[Finding, ...]:
 
 
 def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tuple[Finding, ...]:
-    """Return a finding for each port that flows more than its valve can pass (rule ``impossible-flow``).
+    """Return a finding for each state that flows more than its valve can pass (rule ``impossible-flow``).
 
     Parameters
     ----------
@@ -126,40 +128,49 @@ def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tup
     Returns
     -------
     tuple of Finding
-        At the worst lift of the port; a warning where the coefficient on the minimum area is above
-        1.0, an error above 1.15 (common practice, no source).
+        One a state, at its worst lift; a warning where the coefficient on the minimum area is above
+        ``1.03 + 0.05 mm/L``, an error above ``1.15 + 0.10 mm/L`` (common practice, no source): lift
+        zero and seat dimensions are never exact, and that tells most at low lift.
     """
-    found = (_impossible_port(curve, variant, velocity_m_s) for variant in variants for curve in variant.ports)
+    found = (_impossible_state(variant, velocity_m_s) for variant in variants)
     return tuple(finding for finding in found if finding is not None)
 
 
-def _impossible_port(curve: PortCurve, variant: SideVariant, velocity_m_s: float) -> Finding | None:
-    """Look at one port."""
-    open_ = curve.lifts_m > 0
-    lifts = curve.lifts_m[open_]
-    least = largest_possible_area(lifts, variant.valve)
-    if least is None or not lifts.size:
+def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | None:
+    """Look at one state."""
+    worst: tuple[float, float, float, PortCurve, int] | None = None
+    told, impossible = [], False
+    for curve in variant.ports:
+        opened = np.flatnonzero(curve.lifts_m > 0)
+        lifts = curve.lifts_m[opened]
+        least = largest_possible_area(lifts, variant.valve)
+        if least is None or not lifts.size:
+            continue
+        coefficients = curve.flow_m3_s[opened] / velocity_m_s / least
+        above = coefficients - (NOT_CREDIBLE[0] + NOT_CREDIBLE[1] / lifts)
+        impossible |= bool(np.any(coefficients > IMPOSSIBLE[0] + IMPOSSIBLE[1] / lifts))
+        beyond = np.flatnonzero(above > 0)
+        if not beyond.size:
+            continue
+        name = f"port {curve.port}" if curve.port else "the port"
+        told.append(f"{name} at {listed([f'{lifts[index] * 1e3:.3f}' for index in beyond])} mm")
+        top = int(np.argmax(above))
+        if worst is None or above[top] > worst[0]:
+            worst = (float(above[top]), float(coefficients[top]), float(lifts[top]), curve, int(opened[top]))
+    if worst is None:
         return None
-    coefficients = curve.flow_m3_s[open_] / velocity_m_s / least
-    worst = int(np.argmax(coefficients))
-    value = float(coefficients[worst])
-    if value <= NOT_CREDIBLE:
-        return None
-    above = int(np.count_nonzero(coefficients > NOT_CREDIBLE))
-    source = [source for source, here in zip(curve.sources, open_.tolist(), strict=True) if here][worst]
-    verdict = "cannot be" if value > IMPOSSIBLE else "is not credible"
-    corrected = any(
-        line.correction == "bore" and line.factor is not None for test in curve.tests for line in test.ledger
-    )
+    _, value, lift, curve, index = worst
+    source = curve.sources[index][:1] if index < len(curve.sources) else ()
+    bore = any(line.correction == "bore" and line.factor is not None for test in curve.tests for line in test.ledger)
     return Finding(
         "impossible-flow",
-        "error" if value > IMPOSSIBLE else "warning",
+        "error" if impossible else "warning",
         source[0] if source else _port_place(curve),
-        f"{_port_place(curve)} flows {value:.2f} times what the least passage between seat, valve and throat could "
-        f"pass without loss at {lifts[worst] * 1e3:.3f} mm ({above} of {lifts.size} lifts above 1), which {verdict}; "
-        "check the unit of the flow, the test pressure and its unit, the lift and its unit and zero, the leak, the "
-        f"air and check-plate readings, the valve's head, throat, stem, seat angle and seat width"
-        f"{', and the bores' if corrected else ''}.",
+        f"{variant.name}, {variant.side}: more flow than the smallest passage between seat, valve and throat can pass, "
+        f"{listed(told)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which "
+        f"{'cannot be' if impossible else 'is not credible'}. Check the unit of the flow, the test pressure and its "
+        "unit, the lift and its unit and zero, the leak, the air and check plate readings, the valve's head, throat, "
+        f"stem, seat angle and seat width{', and the bores' if bore else ''}.",
     )
 
 
@@ -192,55 +203,78 @@ def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
     return [Finding("side-untested", "note", side, message)]
 
 
-def port_uneven(variant: SideVariant, spread: float | None, lag: PortLag | None) -> tuple[Finding, ...]:
-    """Return a warning where the ports of a variant flow unevenly (rule ``port-uneven``).
-
-    Parameters
-    ----------
-    variant : SideVariant
-    spread : float or None
-        Port spread.
-    lag : PortLag or None
-    """
-    if spread is None or spread <= UNEVEN or lag is None:
+def port_uneven(
+    variant: SideVariant, spread: float | None, spread_u95: float | None, lag: PortLag | None
+) -> tuple[Finding, ...]:
+    """Return a warning where ports flow unevenly, beyond the bench's scatter (rule ``port-uneven``)."""
+    if spread is None or spread <= UNEVEN or lag is None or lag.beyond_scatter is False:
         return ()
+    where = ""
+    if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
+        where = f", most at {lag.worst_lift_m * 1e3:.2f} mm ({percent(lag.worst_below_mean)})"
+    known = f" ± {100 * spread_u95:.1f}" if spread_u95 is not None else ""
+    scatter = "" if spread_u95 is not None else " Whether that is more than the bench's scatter is not known."
     return (
         Finding(
             "port-uneven",
             "warning",
             f"{variant.name}, {variant.side}",
-            f"The {variant.side} ports of {variant.name!r} differ by {percent(spread)} in mean flow; port "
-            f"{lag.port} flows {percent(lag.below_mean)} less than their mean, most at {lag.worst_lift_m * 1e3:.2f} mm "
-            f"({percent(lag.worst_below_mean)}). The cylinders will not fill alike: look at that port, its seat and "
-            "its valve, and flow it again.",
+            f"The {variant.side} ports of {variant.name!r} differ by {percent(spread)}{known} in mean flow; port "
+            f"{lag.port} flows {percent(lag.below_mean)} less than their mean{where}.{scatter} The cylinders will not "
+            "fill alike: look at that port, its seat and its valve, and flow it again.",
         ),
     )
 
 
-def lagging_port(variant: SideVariant, mean_flows: Sequence[float], range_m: tuple[float, float]) -> PortLag | None:
+def lagging_port(
+    assessor: Assessor, side: Side, index: int, mean_flows: Sequence[float], spread_u95: float | None
+) -> PortLag | None:
     """Return the port that flows least, where the spread is worth naming.
 
     Parameters
     ----------
-    variant : SideVariant
+    assessor : Assessor
+    side : {"intake", "exhaust"}
+    index : int
+        Of the variant on that side.
     mean_flows : sequence of float
         Mean flow of each port [m³/s].
-    range_m : tuple of two floats
-        The side's common range [m].
+    spread_u95 : float or None
+        By how much scatter alone sets ports apart (Tukey).
 
     Returns
     -------
     PortLag or None
-        None where the ports are within 4 % of one another, or there is one only.
+        None where the ports are within 4 % of one another, or there is one only. With a lift only
+        where the test along the lift says that the port lags there more than elsewhere.
     """
-    mean = float(np.mean(mean_flows))
-    if len(mean_flows) < 2 or (max(mean_flows) - min(mean_flows)) / mean <= UNEVEN:
+    mean, count = float(np.mean(mean_flows)), len(mean_flows)
+    spread = (max(mean_flows) - min(mean_flows)) / mean
+    if count < 2 or spread <= UNEVEN:
         return None
-    place = int(np.argmin(mean_flows))
-    lifts = variant.lifts_within(*range_m) or range_m
-    below = 1 - variant.ports[place].flow(lifts) / variant.flow(lifts)
-    worst = int(np.argmax(below))
-    return PortLag(variant.ports[place].port, 1 - mean_flows[place] / mean, float(lifts[worst]), float(below[worst]))
+    variant = assessor.sides[side][index]
+    least = int(np.argmin(mean_flows))
+    every = variant.lifts_within(*assessor.ranges[side])
+    lifts = [lift for lift in every if all(curve.measured(lift) for curve in variant.ports)]
+    worst = below = None
+    if len(lifts) > 1:
+        own = assessor.contrast(side, [(index, -1.0, ())], AtLifts(tuple(lifts)))
+        weight = own.weight.copy()
+        weight[least] += 1.0
+        lag = Contrast(own.figure, own.ports, weight)
+        behind = np.log(variant.ports[least].flow(lifts) / variant.flow(lifts))
+        if assessor.differs_along_lift(lag, assessor.blocks(side, own.benches), behind):
+            at = int(np.argmin(behind))
+            worst, below = lifts[at], -math.expm1(float(behind[at]))
+    return PortLag(
+        variant.ports[least].port,
+        1 - mean_flows[least] / mean,
+        worst,
+        below,
+        # no port is farther from the mean of all than this share of the range
+        None if spread_u95 is None else spread_u95 * (count - 1) / count,
+        None if spread_u95 is None else spread > spread_u95,
+    )
 
 
 def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:

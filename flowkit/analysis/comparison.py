@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -9,11 +10,19 @@ from typing import Literal
 import numpy as np
 
 from flowkit.analysis import checks
-from flowkit.analysis.areas import area_figures, takeover_lift, valve_contradictions
+from flowkit.analysis.areas import area_figures, geometry_differs, takeover_lift, valve_contradictions
 from flowkit.analysis.checks import corrected_unequally, lagging_port
-from flowkit.analysis.curves import AreaMethod, PortCurve, SideVariant, common_ports, common_range, side_variants
+from flowkit.analysis.circumstances import circumstances, drift_findings, not_covered, pair_findings, scatter_findings
+from flowkit.analysis.curves import (
+    SAME_LIFT_M,
+    AreaMethod,
+    PortCurve,
+    SideVariant,
+    common_ports,
+    common_range,
+    side_variants,
+)
 from flowkit.analysis.gains import (
-    Interval,
     MatchedPair,
     bands,
     find_corners,
@@ -23,91 +32,66 @@ from flowkit.analysis.gains import (
     ratio_at_fraction,
     ratio_at_lift,
     shares_of_total,
+    with_shares,
 )
-from flowkit.analysis.planning import untangle
-from flowkit.analysis.results import (
-    Comparison,
-    Gain,
-    PortFlow,
-    PortLag,
-    RatioPoint,
-    Repeatability,
-    SideComparison,
-    VariantFlow,
-)
-from flowkit.analysis.runs import (
-    pool_repeatability,
-    repeatability_findings,
-    runs_of,
-    session_findings,
-    why_not_assessed,
-)
+from flowkit.analysis.meters import meter_terms
+from flowkit.analysis.results import Comparison, PortFlow, RatioPoint, SideComparison, VariantFlow
+from flowkit.analysis.runs import identical_findings, runs_of
+from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import sentences
-from flowkit.analysis.uncertainty import DRAWS, SEED, SideUncertainty, assess_side
+from flowkit.analysis.uncertainty import Assessor, History, KnownTerm
+from flowkit.analysis.untangle import untangle
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
-from flowkit.model import Bench, Finding, Reference, Side, Variant, joined
+from flowkit.model import Bench, CorrectedTest, Finding, Reference, Side, Variant, joined
 
-__all__ = ["compare", "variant_flow"]
+__all__ = ["assessor_of", "compare", "variant_flow"]
 
 
 def variant_flow(
-    variant: SideVariant,
-    lifts_m: tuple[float, ...],
-    range_m: tuple[float, float],
-    method: AreaMethod,
-    *,
-    flow_u95: tuple[float | None, ...],
-    mean_flow_u95: float | None,
-    spread_u95: float | None,
-    deviation_u95: float | None,
-    velocity_m_s: float,
-    bore_m: float | None,
+    assessor: Assessor, side: Side, index: int, range_m: tuple[float, float], bore_m: float | None
 ) -> VariantFlow:
-    """Return the flows of one variant on one side.
+    """Return the flows of one variant on one side with their intervals.
 
     Parameters
     ----------
-    variant : SideVariant
-    lifts_m : tuple of float
-        Lifts within the ranges of all its ports [m].
+    assessor : Assessor
+    side : {"intake", "exhaust"}
+    index : int
+        Of the variant on that side.
     range_m : tuple of two floats
-        The side's common range [m].
-    method : {"pchip", "trapezoid"}
-    flow_u95 : tuple of (float or None)
-        Relative, at `lifts_m`.
-    mean_flow_u95, spread_u95, deviation_u95 : float or None
-        Relative; absolute; relative, of the ports' deviations from their mean.
-    velocity_m_s : float
-        Reference velocity of the side [m/s].
+        The side's range of lifts [m].
     bore_m : float or None
         The engine's bore [m].
-
-    Returns
-    -------
-    VariantFlow
 
     Notes
     -----
     A variant's mean flow is the mean over its ports of their mean flows, a port's that of its
-    curve over the common range; port spread = (largest − smallest)/mean of the port means.
+    curve over the range; port spread = (largest − smallest)/mean of the port means.
     """
-    flow = tuple(variant.flow(lifts_m).tolist())
+    variant, method = assessor.sides[side][index], assessor.method
+    lifts = variant.lifts_within(*variant.own_range())
+    flow = tuple(variant.flow(lifts).tolist())
     ports = tuple(_port_flow(curve, range_m, method) for curve in variant.ports)
     means = [port.mean_flow_m3_s for port in ports]
     mean = float(np.mean(means))
-    figures = area_figures(lifts_m, flow, variant.valve, velocity_m_s, bore_m)
+    velocity = reference_velocity(assessor.reference, side)
+    figures = area_figures(lifts, flow, variant.valve, velocity, bore_m)
+    whole, each = (assessor.contrast(side, [(index, 1.0, ())], figure) for figure in (None, AtLifts(lifts)))
+    drift, blocks = assessor.drift(whole), assessor.blocks(side, whole.benches)
+    spread = (max(means) - min(means)) / mean if len(means) > 1 else None
+    spread_u95 = assessor.port_spread(side, index)
     return VariantFlow(
         name=variant.name,
-        lifts_m=lifts_m,
+        lifts_m=lifts,
         flow_m3_s=flow,
-        flow_u95=flow_u95,
+        flow_u95=tuple(assessor.relative(assessor.spread(each, drift, blocks))),
         curve_area_m4_s=float(np.mean([port.curve_area_m4_s for port in ports])),
         mean_flow_m3_s=mean,
-        mean_flow_u95=mean_flow_u95,
+        mean_flow_u95=assessor.relative(assessor.spread(whole, drift, blocks))[0],
         peak_flow_m3_s=max(flow),
-        port_spread=(max(means) - min(means)) / mean if len(means) > 1 else None,
+        port_spread=spread,
         port_spread_u95=spread_u95,
         ports=ports,
         coefficients=figures.coefficients,
@@ -115,25 +99,19 @@ def variant_flow(
         minimum_area_m2=figures.minimum_area_m2,
         takeover_lift_m=takeover_lift(variant.valve),
         bands=bands(variant, range_m, method),
-        lagging=_lagging(variant, means, range_m, deviation_u95),
+        lagging=lagging_port(assessor, side, index, means, spread_u95),
         flow_per_bore_area_m_s=figures.flow_per_bore_area_m_s,
         flow_per_valve_area_m_s=figures.flow_per_valve_area_m_s,
         port_velocity_m_s=figures.port_velocity_m_s,
     )
 
 
-def _lagging(
-    variant: SideVariant, means: Sequence[float], range_m: tuple[float, float], deviation_u95: float | None
-) -> PortLag | None:
-    """Return the port that lags, with what the bench's scatter alone could do."""
-    lag = lagging_port(variant, means, range_m)
-    return None if lag is None else replace(lag, below_mean_u95=deviation_u95)
-
-
 def _port_flow(curve: PortCurve, range_m: tuple[float, float], method: AreaMethod) -> PortFlow:
     """Return the figures of one port."""
     return PortFlow(
-        port=curve.port,
+        port=curve.name if curve.name is not None else curve.port,
+        head=curve.head,
+        label=curve.port,
         curve_area_m4_s=curve.area(*range_m, method),
         mean_flow_m3_s=curve.mean_flow(*range_m, method),
         runs=len(runs_of(curve.tests)),
@@ -144,19 +122,6 @@ def _port_flow(curve: PortCurve, range_m: tuple[float, float], method: AreaMetho
 
 
 SIDES: tuple[Side, ...] = ("intake", "exhaust")
-
-
-@dataclass(frozen=True, slots=True)
-class _Setting:
-    """What holds for both sides."""
-
-    reference: Reference
-    bench: Bench
-    repeatability: Repeatability
-    area_method: AreaMethod
-    bore_m: float | None
-    draws: int
-    seed: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +141,8 @@ def compare(
     area_method: AreaMethod = "pchip",
     engine_bore_m: float | None = None,
     findings: Sequence[Finding] = (),
-    draws: int = DRAWS,
-    seed: int = SEED,
+    history: History | None = None,
+    known_terms: Sequence[KnownTerm] = (),
     display: Literal["US", "metric"] = "US",
 ) -> Comparison:
     """Compare variants of a head, per side, the first being the baseline.
@@ -196,8 +161,10 @@ def compare(
         The engine's bore [m] for flow per bore area, where the reference has none.
     findings : sequence of Finding, optional
         What was doubtful before, to stand with what is doubtful now.
-    draws, seed : int, optional
-        Of the Monte Carlo; the same answer every time.
+    history : History, optional
+        What the records know of the bench's scatter.
+    known_terms : sequence of KnownTerm, optional
+        Further known terms of the uncertainty, such as a meter's.
     display : {"US", "metric"}, optional
         The units of the sentences; results are SI.
 
@@ -228,46 +195,77 @@ def compare(
     tests = tuple(test for variant in variants for test in variant.corrected)
     own = [*checks.side_missing(tests), *checks.zero_flow(tests)]
     usable = _usable(variants)
-    usable_tests = [test for variant in usable for test in variant.corrected if test.side is not None]
-    setting = _Setting(
-        reference=reference,
-        bench=bench,
-        repeatability=pool_repeatability(usable_tests, bench),
-        area_method=area_method,
-        bore_m=reference.bore_m if reference.bore_m is not None else engine_bore_m,
-        draws=draws,
-        seed=seed,
-    )
+    own += identical_findings([test for variant in usable for test in variant.corrected if test.side is not None])
+    assessor, state_findings = _assessor(usable, reference, bench, area_method, history, known_terms)
+    own += state_findings
+    if assessor is None:
+        raise _nothing_left(variants, usable, own)
+    bore_m = reference.bore_m if reference.bore_m is not None else engine_bore_m
     sides: dict[Side, _Side] = {}
     for side in SIDES:
-        computed, side_findings = _side(usable, side, setting)
-        own += [*side_findings, *checks.variants_left_out(side, usable), *corrected_unequally(side, variants)]
-        if computed is not None:
-            sides[side] = computed
-    if not sides:
-        raise _nothing_left(variants, usable)
+        if side in assessor.sides:
+            sides[side], side_findings = _side(usable, side, assessor, bore_m)
+            own += side_findings
+        own += [*checks.variants_left_out(side, usable), *corrected_unequally(side, variants)]
     at_lift, at_fraction = _ratios(sides)
-    own += [*checks.ratio_unusual(at_fraction), *session_findings(usable_tests, bench)]
-    own += repeatability_findings(setting.repeatability)
     results = {side: computed.result for side, computed in sides.items()}
+    repeatability = assessor.repeatability()
+    own += [*checks.ratio_unusual(at_fraction), *drift_findings(results, tests), *scatter_findings(assessor)]
+    if assessor.history_left_out:
+        message = (
+            "the job's own repeats scatter more than the bench's history allows (F test at 95 %), so the history is "
+            "left out and the repeats count alone; look for what has changed on the bench"
+        )
+        own.append(Finding("history-exceeded", "warning", "bench", message))
+    parts = sentences(
+        results,
+        display=display,
+        extra_tests={
+            side: untangle([(one.name, one.state) for one in computed.variants]) for side, computed in sides.items()
+        },
+        repeatability=repeatability,
+    )
     return Comparison(
         reference=reference_state(reference),
         sides=results,
         findings=joined(findings, own),
-        repeatability=setting.repeatability,
+        repeatability=repeatability,
         ratio_at_lift=at_lift,
         ratio_at_fraction=at_fraction,
         area_method=area_method,
-        sentences=sentences(
-            results,
-            display=display,
-            extra_tests={
-                side: untangle([(one.name, one.state) for one in computed.variants]) for side, computed in sides.items()
-            },
-            degrees_of_freedom=setting.repeatability.degrees_of_freedom,
-        ),
+        sentences=tuple(sentence for group in parts.values() for sentence in group),
+        parts=parts,
         tests=tests,
     )
+
+
+def assessor_of(
+    variants: Sequence[Variant], reference: Reference, bench: Bench, area_method: AreaMethod = "pchip"
+) -> Assessor | None:
+    """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
+    return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
+
+
+def _assessor(  # noqa: PLR0917
+    variants: Sequence[Variant],
+    reference: Reference,
+    bench: Bench,
+    area_method: AreaMethod,
+    history: History | None,
+    known_terms: Sequence[KnownTerm],
+) -> tuple[Assessor | None, list[Finding]]:
+    """Gather the states and ranges of both sides, and what is doubtful about them."""
+    chosen: dict[Side, tuple[SideVariant, ...]] = {}
+    ranges: dict[Side, tuple[float, float]] = {}
+    findings: list[Finding] = []
+    for side in SIDES:
+        states, range_m, found = _states(variants, side, reference)
+        findings += found
+        if range_m is not None:
+            chosen[side], ranges[side] = states, range_m
+    if not chosen:
+        return None, findings
+    return Assessor(chosen, ranges, reference, bench, area_method, history, (meter_terms, *known_terms)), findings
 
 
 def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
@@ -277,16 +275,30 @@ def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
         raise JobError(f"two variants are named {twice!r}", "give each state of the head a name of its own")
     cleaned = []
     for variant in variants:
-        tests = (
-            replace(test, points=tuple(point for point in test.points if checks.flows(point)))
-            for test in variant.corrected
-        )
+        tests = (_with_flow(test) for test in variant.corrected)
         cleaned.append(replace(variant, corrected=tuple(test for test in tests if test.points)))
     return tuple(cleaned)
 
 
-def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant]) -> FlowkitError:
+def _with_flow(test: CorrectedTest) -> CorrectedTest:
+    """Return a test without the points that have no flow, in its points and its ledger."""
+    kept = [index for index, point in enumerate(test.points) if checks.flows(point)]
+    if len(kept) == len(test.points):
+        return test
+    ledger = tuple(
+        replace(line, factor=tuple(line.factor[index] for index in kept))
+        if line.factor is not None and len(line.factor) == len(test.points)
+        else line
+        for line in test.ledger
+    )
+    return replace(test, points=tuple(test.points[index] for index in kept), ledger=ledger)
+
+
+def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant], findings: Sequence[Finding]) -> FlowkitError:
     """Say why no side can be compared."""
+    uncovered = [finding for finding in findings if finding.rule == "range-not-covered"]
+    if uncovered:
+        return RangeError("no state covers the stated range of lifts", "state a range that all states cover")
     if not any(variant.corrected for variant in variants):
         return SheetError("there are no tests to compare", "give at least one sheet with a flow test")
     if not any(variant.corrected for variant in usable):
@@ -304,102 +316,68 @@ def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant]) -> Flo
     )
 
 
-def _side(variants: Sequence[Variant], side: Side, setting: _Setting) -> tuple[_Side | None, list[Finding]]:
-    """Compute one side; None where it has no tests or no lift in common."""
+def _states(
+    variants: Sequence[Variant], side: Side, reference: Reference
+) -> tuple[tuple[SideVariant, ...], tuple[float, float] | None, list[Finding]]:
+    """Return the states of a side that are compared, over which lifts, and what is doubtful about them.
+
+    Without a range nothing can be compared there.
+    """
     chosen = side_variants(variants, side)
     if not chosen:
-        return None, []
-    findings = [item for variant in variants for item in valve_contradictions(variant, side)]
+        return (), None, []
+    findings = [
+        item
+        for variant in variants
+        for item in (*valve_contradictions(variant, side), *geometry_differs(variant, side))
+    ]
     findings += checks.valve_impossible(chosen)
+    if reference.lifts_m is not None:
+        lo, hi = reference.lifts_m
+        covered = []
+        for variant in chosen:
+            try:
+                low, high = variant.own_range()
+            except RangeError:
+                low, high = math.inf, -math.inf
+            if low <= lo + SAME_LIFT_M and high >= hi - SAME_LIFT_M:
+                covered.append(variant)
+            else:
+                findings.append(not_covered(variant, (lo, hi)))
+        return tuple(covered), (lo, hi) if covered else None, findings
     try:
-        range_m = common_range(curve for variant in chosen for curve in variant.ports)
+        return chosen, common_range(curve for variant in chosen for curve in variant.ports), findings
     except RangeError as error:
-        return None, [*findings, Finding(error.rule, "error", side, f"{error} The {side} was left out.")]
+        return (), None, [*findings, Finding(error.rule, "error", side, f"{error} The {side} was left out.")]
+
+
+def _side(
+    variants: Sequence[Variant], side: Side, assessor: Assessor, bore_m: float | None
+) -> tuple[_Side, list[Finding]]:
+    """Compute one side."""
+    chosen, range_m = tuple(assessor.sides[side]), assessor.ranges[side]
+    by_name = {variant.name: variant for variant in variants}
+    states = [by_name[variant.name] for variant in chosen]
     pairs = match_pairs(chosen, range_m)
-    lifts = [variant.lifts_within(*variant.own_range()) for variant in chosen]
-    corners = find_corners([variant.state for variant in chosen])
-    uncertainty = assess_side(
-        chosen,
-        pairs,
-        range_m,
-        lifts,
-        setting.reference,
-        setting.bench,
-        setting.repeatability,
-        corners=corners,
-        draws=setting.draws,
-        seed=setting.seed,
-        area_method=setting.area_method,
-    )
-    velocity = reference_velocity(setting.reference, side)
+    about = [circumstances(pair, assessor, states) for pair in pairs]
+    gains = [gain_of_pair(pair, assessor, range_m, item) for pair, item in zip(pairs, about, strict=True)]
     result = SideComparison(
         range_m=range_m,
-        variants=tuple(
-            variant_flow(
-                variant,
-                lifts[place],
-                range_m,
-                setting.area_method,
-                flow_u95=uncertainty.flow_u95[place],
-                mean_flow_u95=uncertainty.mean_flow_u95[place],
-                spread_u95=uncertainty.spread_u95[place],
-                deviation_u95=uncertainty.deviation_u95[place],
-                velocity_m_s=velocity,
-                bore_m=setting.bore_m,
-            )
-            for place, variant in enumerate(chosen)
-        ),
-        gains=_gains(chosen, pairs, range_m, uncertainty, setting),
+        variants=tuple(variant_flow(assessor, side, index, range_m, bore_m) for index in range(len(chosen))),
+        gains=with_shares(gains, shares_of_total(chosen, range_m, assessor.method)),
         interactions=tuple(
-            interaction(
-                item, chosen, lambda variant, ports: variant.mean_flow(*range_m, setting.area_method, ports), u95
-            )
-            for item, u95 in zip(corners, uncertainty.effects_u95, strict=True)
+            interaction(corners, chosen, assessor) for corners in find_corners([variant.state for variant in chosen])
         ),
     )
-    computed = _Side(chosen, pairs, result)
-    return computed, findings + _side_findings(computed, velocity)
-
-
-def _side_findings(side: _Side, velocity_m_s: float) -> list[Finding]:
-    """Return what is doubtful about a side once it is computed."""
     findings = [
-        *checks.impossible_flow(side.variants, velocity_m_s),
-        *checks.confounded(side.pairs),
-        *checks.unmatched_ports(side.variants, side.pairs, common_ports(side.variants)),
+        *checks.impossible_flow(chosen, reference_velocity(assessor.reference, side)),
+        *checks.confounded(pairs),
+        *checks.unmatched_ports(chosen, pairs, common_ports(chosen)),
+        *(item for pair in pairs for item in pair_findings(pair, assessor, states)),
     ]
-    for variant, flow in zip(side.variants, side.result.variants, strict=True):
-        findings += checks.port_uneven(variant, flow.port_spread, flow.lagging)
-    return findings
-
-
-def _gains(
-    variants: Sequence[SideVariant],
-    pairs: Sequence[MatchedPair],
-    range_m: tuple[float, float],
-    uncertainty: SideUncertainty,
-    setting: _Setting,
-) -> tuple[Gain, ...]:
-    """Return the gain of every pair with its interval and, for a step, its share of the total."""
-    shares = iter(shares_of_total(variants, range_m, setting.area_method))
-    why = why_not_assessed(setting.repeatability)
-    return tuple(
-        gain_of_pair(
-            pair,
-            range_m,
-            setting.area_method,
-            setting.reference,
-            interval=Interval(
-                uncertainty.gain_u95[place],
-                uncertainty.resolved[place],
-                uncertainty.per_lift_u95[place],
-                why,
-                uncertainty.interval_shares[place],
-            ),
-            share_of_total=None if pair.kind == "total" else next(shares),
-        )
-        for place, pair in enumerate(pairs)
-    )
+    for variant, flow in zip(chosen, result.variants, strict=True):
+        findings += checks.port_uneven(variant, flow.port_spread, flow.port_spread_u95, flow.lagging)
+    return _Side(chosen, pairs, result), findings
 
 
 def _ratios(sides: dict[Side, _Side]) -> tuple[tuple[RatioPoint, ...], tuple[RatioPoint, ...]]:

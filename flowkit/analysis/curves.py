@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
 
 from flowkit.analysis.areas import valve_of
 from flowkit.analysis.lifts import (
     SAME_LIFT_M,
     AreaMethod,
-    MonotoneCubic,
     integrate,
     lift_key,
     merge_lifts,
@@ -25,6 +25,7 @@ from flowkit.analysis.lifts import (
     pchip,
     within,
 )
+from flowkit.analysis.runs import folded, without_copies
 from flowkit.errors import RangeError
 from flowkit.model import CorrectedTest, Side, ValveGeometry, Variant
 
@@ -54,9 +55,10 @@ class PortCurve:
     variant : str
     side : {"intake", "exhaust"}
     port : str
-        Its name; "" where the sheets give none.
+        What it is called here: its name ("" where the sheets give none), with its head's where the
+        side has several heads.
     tests : tuple of CorrectedTest
-        Its runs.
+        Its runs; copies are left out.
     lifts_m : array, shape (n,)
         Measured lifts in rising order [m].
     flow_m3_s : array, shape (n,)
@@ -65,6 +67,8 @@ class PortCurve:
         Readings behind each mean.
     sources : tuple of tuple of str
         The cells of those readings.
+    head, name : str or None
+        The head it belongs to and its own name, where the sheets give them.
     """
 
     variant: str
@@ -75,7 +79,9 @@ class PortCurve:
     flow_m3_s: NDArray[np.float64]
     runs_at_lift: NDArray[np.int_]
     sources: tuple[tuple[str, ...], ...]
-    _spline: MonotoneCubic | None = field(init=False, repr=False, default=None)
+    head: str | None = None
+    name: str | None = None
+    _spline: PchipInterpolator | None = field(init=False, repr=False, default=None)
     _areas: dict[tuple[float, float, str], float] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -122,7 +128,7 @@ class PortCurve:
         inside = within(np.asarray(lift, dtype=float), self.lifts_m)
         if self._spline is None:
             return np.zeros(inside.shape)
-        return np.asarray(self._spline.derivative(inside))
+        return np.asarray(self._spline(inside, 1))
 
     def area(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
         """Return the area under the curve between two lifts [m] in m⁴/s.
@@ -141,7 +147,7 @@ class PortCurve:
     def _area(self, lo: float, hi: float, method: AreaMethod) -> float:
         """Integrate anew."""
         if method == "trapezoid" or self._spline is None:
-            return integrate(self.lifts_m, self.flow_m3_s, lo, hi, "trapezoid")
+            return float(integrate(self.lifts_m, self.flow_m3_s, lo, hi, "trapezoid"))
         lo, hi = within(np.asarray([lo, hi]), self.lifts_m).tolist()
         return float(self._spline.integrate(lo, hi)) if hi > lo else 0.0
 
@@ -170,6 +176,8 @@ class SideVariant:
     state : mapping
         Factor to level on this side.
     valve : ValveGeometry
+    untouched : tuple of str
+        Ports that were not worked on since the variant before.
     """
 
     name: str
@@ -177,6 +185,7 @@ class SideVariant:
     ports: tuple[PortCurve, ...]
     state: Mapping[str, str]
     valve: ValveGeometry
+    untouched: tuple[str, ...] = ()
 
     @property
     def port_names(self) -> tuple[str, ...]:
@@ -235,46 +244,57 @@ def side_variants(variants: Sequence[Variant], side: Side) -> tuple[SideVariant,
         for index, variant in enumerate(variants)
     }
     grid = merge_lifts(point.lift_m for group in tests.values() for test in group for point in test.points)
+    # Where any state has two heads, left 1 and right 1 are two ports everywhere.
+    several = any(len({folded(test.head) for test in group if test.head}) > 1 for group in tests.values())
     return tuple(
         SideVariant(
             name=variant.name,
             side=side,
-            ports=_port_curves(variant.name, side, tests[index], grid),
+            ports=_port_curves(variant.name, side, tests[index], grid, several=several),
             state=dict(variant.state.get(side, {})),
             valve=valve_of(variant, side),
+            untouched=tuple(variant.untouched.get(side, ())),
         )
         for index, variant in enumerate(variants)
         if tests[index]
     )
 
 
-def _port_curves(name: str, side: Side, tests: Sequence[CorrectedTest], grid: Sequence[float]) -> tuple[PortCurve, ...]:
+def _port_curves(
+    name: str, side: Side, tests: Sequence[CorrectedTest], grid: Sequence[float], *, several: bool
+) -> tuple[PortCurve, ...]:
     """Return the curve of each port, in the natural order of their names."""
-    by_port: dict[str, list[CorrectedTest]] = {}
+    by_port: dict[tuple[str, str], list[CorrectedTest]] = {}
     for test in tests:
-        by_port.setdefault(test.port or "", []).append(test)
-    return tuple(_port_curve(name, side, port, by_port[port], grid) for port in sorted(by_port, key=natural_order))
+        by_port.setdefault((folded(test.head), test.port or ""), []).append(test)
+    curves = [_port_curve(name, side, without_copies(group), grid, several=several) for group in by_port.values()]
+    return tuple(sorted(curves, key=lambda curve: natural_order(curve.port)))
 
 
-def _port_curve(name: str, side: Side, port: str, tests: Sequence[CorrectedTest], grid: Sequence[float]) -> PortCurve:
+def _port_curve(
+    variant: str, side: Side, tests: Sequence[CorrectedTest], grid: Sequence[float], *, several: bool
+) -> PortCurve:
     """Average the runs of one port lift by lift."""
     ordered = sorted(tests, key=lambda test: (test.run, test.id))
     starts = np.asarray(grid)
     readings: dict[int, list[tuple[float, str]]] = {}
     for test in ordered:
         for point in test.points:
-            place = int(np.searchsorted(starts, point.lift_m, side="right")) - 1
-            readings.setdefault(place, []).append((point.flow_m3_s, point.source))
-    places = sorted(readings)
+            index = int(np.searchsorted(starts, point.lift_m, side="right")) - 1
+            readings.setdefault(index, []).append((point.flow_m3_s, point.source))
+    indices = sorted(readings)
+    head, port = ordered[0].head, ordered[0].port
     return PortCurve(
-        variant=name,
+        variant=variant,
         side=side,
-        port=port,
+        port=" ".join(filter(None, (" ".join((head or "").split()), port))) if several else port or "",
         tests=tuple(ordered),
-        lifts_m=starts[places],
-        flow_m3_s=np.array([sum(flow for flow, _ in readings[place]) / len(readings[place]) for place in places]),
-        runs_at_lift=np.array([len(readings[place]) for place in places], dtype=int),
-        sources=tuple(tuple(source for _, source in readings[place]) for place in places),
+        lifts_m=starts[indices],
+        flow_m3_s=np.array([sum(flow for flow, _ in readings[index]) / len(readings[index]) for index in indices]),
+        runs_at_lift=np.array([len(readings[index]) for index in indices], dtype=int),
+        sources=tuple(tuple(source for _, source in readings[index]) for index in indices),
+        head=head,
+        name=port,
     )
 
 

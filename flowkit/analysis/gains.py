@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import Literal
 
@@ -13,7 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.areas import minimum_area
 from flowkit.analysis.curves import SAME_LIFT_M, AreaMethod, SideVariant, common_ports, merge_lifts
+from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
+from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means
+from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Spread
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
@@ -22,11 +25,10 @@ __all__ = [
     "BORDERS",
     "FRACTIONS",
     "Change",
+    "Circumstances",
     "Corners",
     "GainKind",
-    "Interval",
     "MatchedPair",
-    "band_gains",
     "band_limits",
     "bands",
     "expected_gains",
@@ -40,7 +42,11 @@ __all__ = [
     "ratio_at_lift",
     "shares_of_total",
     "what_changed",
+    "with_shares",
 ]
+
+
+GainKind = Literal["step", "total", "step and total"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,22 +208,14 @@ def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], .
     return ((q10 - q00) + (q11 - q01)) / 2, ((q01 - q00) + (q11 - q10)) / 2, q11 - q10 - q01 + q00
 
 
-def interaction(
-    corners: Corners,
-    variants: Sequence[SideVariant],
-    mean_flow: Callable[[SideVariant, tuple[str, ...]], float],
-    u95: Sequence[float] | None = None,
-) -> Interaction:
-    """Return main effects and interaction of two factors.
+def interaction(corners: Corners, variants: Sequence[SideVariant], assessor: Assessor) -> Interaction:
+    """Return main effects and interaction of two factors with their intervals.
 
     Parameters
     ----------
     corners : Corners
     variants : sequence of SideVariant
-    mean_flow : callable
-        Mean flow [m³/s] of a variant over some ports (all where none is named).
-    u95 : sequence of three floats, optional
-        Half the 95 % intervals of both main effects and the interaction, natural logarithms.
+    assessor : Assessor
 
     Returns
     -------
@@ -226,15 +224,34 @@ def interaction(
 
     Notes
     -----
-    See `log_effects`.
+    See `log_effects`. The uncertainty is the same sum as a gain's, with the factors ±½ and ±1 of the
+    states squared.
     """
-    four = [variants[place] for place in corners.places]
-    ports = common_ports(four)
-    first, second, both = (float(effect) for effect in log_effects([mean_flow(variant, ports) for variant in four]))
-    if u95 is None:
+    side = variants[0].side
+    ports = common_ports([variants[index] for index in corners.places])
+    names = ports or ()
+    means = [
+        float(np.mean([port.values(assessor.headline).value[0] for name, port in assessor.ports[side][index].items()
+                       if not names or name in names]))
+        for index in corners.places
+    ]  # fmt: skip
+    first, second, both = (float(effect) for effect in log_effects(means))
+    halves = []
+    for factors in EFFECTS:
+        contrast = assessor.contrast(
+            side, [(index, factor, names) for index, factor in zip(corners.places, factors, strict=True)]
+        )
+        drift = assessor.drift(contrast)
+        spread = assessor.spread(contrast, drift, assessor.blocks(side, contrast.benches))
+        halves.append(assessor.relative(spread)[0])
+    u95 = [half for half in halves if half is not None]
+    if len(u95) < len(halves):
         return Interaction(corners.factors, (first, second), both)
     return Interaction(corners.factors, (first, second), both, (u95[0], u95[1]), u95[2])
 
+
+EFFECTS = ((-0.5, 0.5, -0.5, 0.5), (-0.5, -0.5, 0.5, 0.5), (1.0, -1.0, -1.0, 1.0))
+"""Factors of the corners 00, 10, 01 and 11 in both main effects and the interaction."""
 
 BandName = Literal["low", "middle", "high"]
 NAMES: tuple[BandName, ...] = ("low", "middle", "high")
@@ -291,43 +308,6 @@ def bands(variant: SideVariant, range_m: tuple[float, float], method: AreaMethod
     )
 
 
-def band_gains(
-    before: SideVariant,
-    after: SideVariant,
-    ports: tuple[str, ...],
-    range_m: tuple[float, float],
-    method: AreaMethod,
-) -> tuple[BandGain, ...]:
-    """Return the gain in mean flow in each band, over the same lifts of both.
-
-    Parameters
-    ----------
-    before, after : SideVariant
-    ports : tuple of str
-        Those compared; empty for all of each.
-    range_m : tuple of two floats
-        The common range of lifts [m].
-    method : {"pchip", "trapezoid"}
-
-    Notes
-    -----
-    The borders are those of the valve before, so that both are taken over the same lifts.
-    """
-    head = before.valve.head_m if before.valve.head_m is not None else after.valve.head_m
-    return tuple(
-        BandGain(
-            name,
-            start,
-            end,
-            after.mean_flow(start, end, method, ports) / before.mean_flow(start, end, method, ports) - 1,
-        )
-        for name, start, end in band_limits(range_m, head)
-    )
-
-
-GainKind = Literal["step", "total", "step and total"]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchedPair:
     """Two variants to be compared, and over what.
@@ -340,6 +320,8 @@ class MatchedPair:
     lifts_m : tuple of float
         The lifts measured in either, within the common range [m].
     kind : {"step", "total", "step and total"}
+    index : tuple of two int
+        Of both among the side's variants.
     """
 
     before: SideVariant
@@ -347,144 +329,259 @@ class MatchedPair:
     ports: tuple[str, ...]
     lifts_m: tuple[float, ...]
     kind: GainKind = "step"
+    index: tuple[int, int] = (0, 1)
 
 
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """What is known of the uncertainty of one pair's gains.
+@dataclass(frozen=True, slots=True, eq=False)
+class Circumstances:
+    """What is known of a pair besides its flows.
 
     Attributes
     ----------
-    gain_u95 : float or None
-    resolved : bool or None
-    per_lift_u95 : tuple of (float or None)
-        At the pair's lifts.
-    not_assessed_because : str or None
-    shares : mapping
-        Of the variance, by name; empty where not assessed.
+    setup_differs : tuple of str
+        What of bench, operator, fixture and fittings differs.
+    also_changed : tuple of str
+        Labels that join the changed factors: head, valve dimensions, reference.bore.
+    untouched : Contrast or None
+        What was not worked on and was flowed in the very sessions of the pair.
     """
 
-    gain_u95: float | None
-    resolved: bool | None
-    per_lift_u95: tuple[float | None, ...]
-    not_assessed_because: str | None = None
-    shares: Mapping[str, float] = field(default_factory=dict)
+    setup_differs: tuple[str, ...] = ()
+    also_changed: tuple[str, ...] = ()
+    untouched: Contrast | None = None
 
 
 def match_pairs(variants: Sequence[SideVariant], range_m: tuple[float, float]) -> tuple[MatchedPair, ...]:
-    """Return each variant against the one before it and against the first, each pair once.
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-        In the job's order.
-    range_m : tuple of two floats
-        The side's common range [m].
-    """
+    """Return each variant against the one before it and against the first, each pair once."""
     pairs = []
-    for place in range(1, len(variants)):
-        pairs.append(_match(variants[place - 1], variants[place], range_m, "step and total" if place == 1 else "step"))
-        if place > 1:
-            pairs.append(_match(variants[0], variants[place], range_m, "total"))
+    for index in range(1, len(variants)):
+        kind: GainKind = "step and total" if index == 1 else "step"
+        pairs.append(_match(variants, (index - 1, index), range_m, kind))
+        if index > 1:
+            pairs.append(_match(variants, (0, index), range_m, "total"))
     return tuple(pairs)
 
 
-def _match(before: SideVariant, after: SideVariant, range_m: tuple[float, float], kind: GainKind) -> MatchedPair:
+def _match(
+    variants: Sequence[SideVariant], index: tuple[int, int], range_m: tuple[float, float], kind: GainKind
+) -> MatchedPair:
     """Match the ports of two variants by name and gather the lifts to compare at."""
+    before, after = (variants[each] for each in index)
     ports = common_ports((before, after))
     lifts = merge_lifts((*before.lifts_within(*range_m, ports), *after.lifts_within(*range_m, ports)))
     # Other variants may narrow the range to where these two were never measured: then its ends.
-    return MatchedPair(before, after, ports, lifts or merge_lifts(range_m), kind)
+    return MatchedPair(before, after, ports, lifts or merge_lifts(range_m), kind, index)
 
 
-def gain_of_pair(
-    pair: MatchedPair,
-    range_m: tuple[float, float],
-    method: AreaMethod,
-    reference: Reference,
-    *,
-    interval: Interval,
-    share_of_total: float | None,
-) -> Gain:
-    """Return every figure of one gain.
+def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], about: Circumstances) -> Gain:
+    """Return every figure of one gain with its interval, all but its share of the total.
 
     Parameters
     ----------
     pair : MatchedPair
+    assessor : Assessor
     range_m : tuple of two floats
-        The side's common range [m].
-    method : {"pchip", "trapezoid"}
-    reference : Reference
-    interval : Interval
-    share_of_total : float or None
-
-    Returns
-    -------
-    Gain
+        The side's range of lifts [m].
+    about : Circumstances
 
     Notes
     -----
     Ratios of means over the ports tested in both; between lifts and beyond the points of one
-    of the two the monotone cubic speaks, and the lift is marked as interpolated.
+    of the two the monotone cubic speaks, and the lift is marked as interpolated. Intervals by
+    `flowkit.analysis.uncertainty`.
     """
-    before, after, ports = pair.before, pair.after, pair.ports
-    change = what_changed(before.state, after.state)
-    per_lift = _lift_gains(pair, interval)
+    side = pair.before.side
+    change = what_changed(pair.before.state, pair.after.state)
+    contrast = _contrast(pair, assessor)
+    drift = assessor.drift(contrast, about.untouched)
+    blocks = assessor.blocks(side, contrast.benches, pair.index)
+    spread = assessor.spread(contrast, drift, blocks)
+    whole = assessor.estimates(contrast, spread, drift)[0]
+    history_only = spread.basis == "history"
+    barred = drift.unknown or bool(about.setup_differs) or not pair.ports or history_only
+    beyond = whole.excludes_zero()
+    resolved = None if beyond is None else beyond and not barred
+    alone = drift.unknown and beyond and not (about.setup_differs or not pair.ports or history_only)
+    per_lift, along = _lift_gains(pair, assessor, drift, blocks, barred=barred)
     expected = [item.expected for item in per_lift if item.expected is not None]
-    top = range_m[1]
+    extra = (
+        *about.also_changed,
+        *about.setup_differs,
+        *(() if pair.ports else ("port",)),
+        *(("session",) if drift.unknown else ()),
+    )
+    nu = float(spread.freedom[0])
     return Gain(
-        from_=before.name,
-        to=after.name,
+        from_=pair.before.name,
+        to=pair.after.name,
         kind=pair.kind,
-        mean_flow_gain=after.mean_flow(*range_m, method, ports) / before.mean_flow(*range_m, method, ports) - 1,
-        mean_flow_gain_u95=interval.gain_u95,
-        resolved=interval.resolved,
-        not_assessed_because=interval.not_assessed_because,
+        mean_flow_gain=whole.gain,
+        mean_flow_gain_u95=whole.u95,
+        mean_flow_gain_low=whole.low,
+        mean_flow_gain_high=whole.high,
+        resolved=resolved,
+        at_least=whole.at_least if resolved else None,
+        smallest_resolvable=whole.smallest_resolvable,
+        basis=spread.basis,
+        nu=nu if math.isfinite(nu) else None,
+        nu_eff=whole.nu_eff if whole.nu_eff is not None and math.isfinite(whole.nu_eff) else None,
+        drift_unknown=drift.unknown,
+        resolved_if_drift_below=min(abs(whole.low or 0.0), abs(whole.high or 0.0)) if alone else None,
+        setup_differs=about.setup_differs,
+        bounds=whole.bounds,
+        terms=whole.terms,
+        differs_along_lift=along,
+        not_assessed_because=why_not_assessed() if resolved is None else None,
         mean_of_gains=math.fsum(item.gain for item in per_lift) / len(per_lift),
-        gain_at_top_lift=float(after.flow(top, ports) / before.flow(top, ports) - 1),
+        gain_at_top_lift=_flow_ratio(pair, range_m[1]) - 1.0,
         largest=max(per_lift, key=lambda item: item.gain),
         smallest=min(per_lift, key=lambda item: item.gain),
-        share_of_total=share_of_total,
-        changed=change.changed,
+        share_of_total=None,
+        changed=(*change.changed, *extra),
         unknown=change.unknown,
-        attributable=change.attributable,
-        matched_ports=ports,
+        attributable=change.attributable and not extra,
+        matched_ports=pair.ports,
         expected_from_geometry=math.fsum(expected) / len(expected) if expected else None,
         per_lift=per_lift,
-        ports=tuple(_port_gain(pair, port, range_m, method) for port in ports),
-        bands=band_gains(before, after, ports, range_m, method),
-        law_difference=pressure_law_difference(pair, reference),
+        ports=tuple(_port_gain(pair, port, assessor, about.untouched) for port in pair.ports),
+        bands=_band_gains(pair, assessor, range_m, drift, blocks),
+        law_difference=pressure_law_difference(pair, assessor.reference),
         unchanged=change.same,
-        interval_shares=interval.shares,
+        sessions=tuple(dict.fromkeys(session.date for session in drift.sessions)),
+        **_expected_halves(contrast, assessor, spread, blocks),
     )
 
 
-def _lift_gains(pair: MatchedPair, interval: Interval) -> tuple[LiftGain, ...]:
-    """Return the gain at every lift measured in either."""
-    gains = pair.after.flow(pair.lifts_m, pair.ports) / pair.before.flow(pair.lifts_m, pair.ports) - 1
+def _expected_halves(
+    contrast: Contrast, assessor: Assessor, spread: Spread, blocks: Blocks | None
+) -> dict[str, float | None]:
+    """Return what one more run of every port after, and two runs of every port, can be expected to give.
+
+    Half width ``k(ν)·s_M·sqrt(ΣW²/n)``, k = t95·E(s)/σ, with the ν that there would be.
+    """
+    if spread.basis not in ("runs", "runs+ports", "ports"):
+        return {}
+    s = math.sqrt(float(assessor.scatter(assessor.headline, contrast.benches, blocks).variance[0]))
+    runs = float(assessor.run_variance(assessor.headline, contrast.benches)[1][0])
+    weight = contrast.weight[:, 0]
+    now = np.array([own.per_run[0] for own in contrast.values])
+    after = weight > 0
+    more = float(np.sum(weight**2 * np.where(after, 1.0 / (1.0 / now + 1.0), now)))
+    twice = float(np.sum(weight**2)) / 2.0
+
+    def half(freedom: float, squares: float) -> float:
+        """Return the half width to expect."""
+        if freedom <= 2 and blocks is not None:
+            freedom += blocks.freedom
+        return half_width_factor(freedom) * s * math.sqrt(squares)
+
+    return {
+        "one_more_run_u95": half(runs + int(np.sum(after)), more),
+        "two_runs_u95": half(float(len(weight)), twice),
+    }
+
+
+def why_not_assessed() -> str:
+    """Return what would be needed for an interval."""
+    return (
+        "Not assessed: nothing in these sheets shows the bench's own scatter. Flow at least one port twice, with the "
+        "head taken off (or at least the valve closed and the dial zeroed again) between the runs, or state the "
+        "bench's own figure as repeatability under [bench] in the job."
+    )
+
+
+def _contrast(pair: MatchedPair, assessor: Assessor, figure: Figure | None = None, port: str | None = None) -> Contrast:
+    """Return a pair as a contrast, of all its ports or of one."""
+    ports = pair.ports if port is None else (port,)
+    return assessor.contrast(pair.before.side, [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)], figure)
+
+
+def _flow_ratio(pair: MatchedPair, lift_m: float) -> float:
+    """Return the mean flow after over the mean flow before at a lift."""
+    return float(pair.after.flow(lift_m, pair.ports) / pair.before.flow(lift_m, pair.ports))
+
+
+def _lift_gains(
+    pair: MatchedPair, assessor: Assessor, drift: Drift, blocks: Blocks | None, *, barred: bool
+) -> tuple[tuple[LiftGain, ...], bool | None]:
+    """Return the gain at every lift measured in either, and whether it differs along the lift."""
+    contrast = _contrast(pair, assessor, AtLifts(pair.lifts_m))
+    estimates = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)
     curves = (*pair.before.curves(pair.ports), *pair.after.curves(pair.ports))
+    expected = expected_gains(pair.before.valve, pair.after.valve, pair.lifts_m)
+    # one of many lifts is judged as one of many (Bonferroni)
+    level = 1.0 - 0.05 / len(estimates)
+    gains = []
+    for lift, own, geometry in zip(pair.lifts_m, estimates, expected, strict=True):
+        beyond = own.excludes_zero(level)
+        gains.append(
+            LiftGain(
+                lift_m=lift,
+                gain=own.gain,
+                u95=own.u95,
+                interpolated=not all(curve.measured(lift) for curve in curves),
+                expected=geometry,
+                low=own.low,
+                high=own.high,
+                resolved=None if beyond is None else beyond and not barred,
+            )
+        )
+    measured = tuple(item.lift_m for item in gains if not item.interpolated)
+    along = None
+    if len(measured) > 1:
+        along = assessor.differs_along_lift(_contrast(pair, assessor, AtLifts(measured)), blocks)
+    return tuple(gains), along
+
+
+def _port_gain(pair: MatchedPair, port: str, assessor: Assessor, untouched: Contrast | None) -> PortGain:
+    """Return the gain in mean flow of one port."""
+    contrast = _contrast(pair, assessor, port=port)
+    drift = assessor.drift(contrast, untouched)
+    blocks = assessor.blocks(pair.before.side, contrast.benches, pair.index)
+    own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+    return PortGain(port, own.gain, own.u95, own.low, own.high)
+
+
+def _band_gains(
+    pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], drift: Drift, blocks: Blocks | None
+) -> tuple[BandGain, ...]:
+    """Return the gain in mean flow in each band, its borders those of the valve before.
+
+    The other side's repeats count with their own band of that name.
+    """
+    side, before = pair.before.side, pair.before.valve.head_m
+    head = before if before is not None else pair.after.valve.head_m
+    others: dict[Side, dict[str, tuple[float, float]]] = {
+        other: {name: (lo, hi) for name, lo, hi in band_limits(assessor.ranges[other], states[0].valve.head_m)}
+        for other, states in assessor.sides.items()
+        if other != side
+    }
+    found = []
+    for name, lo, hi in band_limits(range_m, head):
+        ranges: dict[Side, tuple[tuple[float, float], ...]] = {side: ((lo, hi),)}
+        ranges |= {other: (own[name],) for other, own in others.items() if name in own}
+        contrast = _contrast(pair, assessor, Means(ranges, assessor.method))
+        own_gain = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+        found.append(BandGain(name, lo, hi, own_gain.gain, own_gain.u95, own_gain.low, own_gain.high))
+    return tuple(found)
+
+
+def with_shares(gains: Sequence[Gain], shares: Sequence[float | None]) -> tuple[Gain, ...]:
+    """Give each step its share of the total, where total and step are resolved and all steps have one sign."""
+    steps = [gain for gain in gains if gain.kind != "total"]
+    totals = [gain for gain in gains if gain.kind != "step"]
+    one_sign = len({gain.mean_flow_gain > 0 for gain in steps}) == 1
+    allowed = one_sign and bool(totals) and bool(totals[-1].resolved)
+    left = iter(shares)
     return tuple(
-        LiftGain(
-            lift_m=lift,
-            gain=gain,
-            u95=u95,
-            interpolated=not all(curve.measured(lift) for curve in curves),
-            expected=expected,
-        )
-        for lift, gain, u95, expected in zip(
-            pair.lifts_m,
-            gains.tolist(),
-            interval.per_lift_u95,
-            expected_gains(pair.before.valve, pair.after.valve, pair.lifts_m),
-            strict=True,
-        )
+        gain if gain.kind == "total" else replace(gain, share_of_total=_kept(next(left), allowed and gain.resolved))
+        for gain in gains
     )
 
 
-def _port_gain(pair: MatchedPair, port: str, range_m: tuple[float, float], method: AreaMethod) -> PortGain:
-    """Return the gain in mean flow of one port."""
-    flows = [variant.mean_flow(*range_m, method, (port,)) for variant in (pair.before, pair.after)]
-    return PortGain(port, flows[1] / flows[0] - 1)
+def _kept(share: float | None, allowed: bool | None) -> float | None:
+    """Return a share where it may be told."""
+    return share if allowed else None
 
 
 def expected_gains(before: ValveGeometry, after: ValveGeometry, lifts_m: Sequence[float]) -> list[float | None]:

@@ -1,127 +1,26 @@
-"""What to flow next: how many repeats a gain needs, and which extra test tells changes apart."""
+"""What to flow next: how many repeats a gain needs, and what of that can still be flowed."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import islice, pairwise, permutations
+from itertools import pairwise
 
-from flowkit.analysis.curves import SideVariant, side_variants
-from flowkit.analysis.gains import find_corners, what_changed
-from flowkit.analysis.lifts import AreaMethod
-from flowkit.analysis.propagation import Component, combine, student_t
+import numpy as np
+
+from flowkit.analysis.comparison import assessor_of
+from flowkit.analysis.curves import common_ports
+from flowkit.analysis.gains import why_not_assessed
+from flowkit.analysis.propagation import found_shift, t_test_power
 from flowkit.analysis.results import Comparison, Repeatability
-from flowkit.analysis.runs import sessions_of, why_not_assessed
 from flowkit.analysis.sentences import REMEDIES, listed
-from flowkit.analysis.uncertainty import Budget, budget_of, port_noise
+from flowkit.analysis.uncertainty import Assessor
+from flowkit.analysis.untangle import ExtraTest, untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
 
-__all__ = [
-    "MOST_RUNS",
-    "ExtraTest",
-    "Plan",
-    "RepeatPlan",
-    "check_aim",
-    "plan",
-    "plan_repeats",
-    "power_of",
-    "smallest_effect",
-    "untangle",
-]
-
-
-def power_of(
-    effect: float, uncertainty: float, degrees_of_freedom: float = math.inf, probability: float = 0.95
-) -> float:
-    """Return the chance that an interval excludes zero when there is an effect.
-
-    Parameters
-    ----------
-    effect : float
-        True effect, such as the logarithm of a flow ratio [-].
-    uncertainty : float
-        Standard uncertainty of what is measured of it, same unit as `effect`.
-    degrees_of_freedom : float, optional
-        Of that uncertainty; infinite where it is known [-].
-    probability : float, optional
-        Coverage probability of the interval [-].
-
-    Returns
-    -------
-    float
-        From 1 − `probability` (no effect) to 1.
-
-    Notes
-    -----
-    Power of the two-sided t test: Student's distribution with the non-centrality
-    ``effect/uncertainty`` (Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd
-    ed. 1988, ch. 2; NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.2.2).
-
-    Examples
-    --------
-    >>> round(power_of(2.8, 1.0), 2)
-    0.8
-    >>> round(power_of(0.0, 1.0, 7.0), 2)
-    0.05
-    """
-    if uncertainty <= 0.0:
-        return 1.0 if effect else 1.0 - probability
-    from scipy.special import ndtr
-
-    shift, border = abs(effect) / uncertainty, student_t(degrees_of_freedom, probability)
-    if math.isinf(degrees_of_freedom) or degrees_of_freedom > 1e6:
-        return float(ndtr(shift - border) + ndtr(-shift - border))
-    from scipy.stats import nct
-
-    # Both tails as upper ones: below, the series of the non-central t loses itself far out.
-    return float(nct.sf(border, degrees_of_freedom, shift) + nct.sf(border, degrees_of_freedom, -shift))
-
-
-def smallest_effect(
-    uncertainty: float, degrees_of_freedom: float = math.inf, power: float = 0.8, probability: float = 0.95
-) -> float:
-    """Return the smallest effect that is resolved with a given chance.
-
-    Parameters
-    ----------
-    uncertainty : float
-        Standard uncertainty of what is measured.
-    degrees_of_freedom : float, optional
-        Of that uncertainty [-].
-    power : float, optional
-        The chance, above 1 − `probability` and below 1 [-].
-    probability : float, optional
-        Coverage probability of the interval [-].
-
-    Returns
-    -------
-    float
-        Same unit as `uncertainty`.
-
-    Notes
-    -----
-    Inverse of `power_of`, by halving.
-
-    Examples
-    --------
-    >>> round(smallest_effect(1.0), 2)
-    2.8
-    """
-    if uncertainty <= 0.0:
-        return 0.0
-    low, high = 0.0, 1.0
-    while power_of(high, 1.0, degrees_of_freedom, probability) < power:
-        low, high = high, 2.0 * high
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        if power_of(middle, 1.0, degrees_of_freedom, probability) < power:
-            low = middle
-        else:
-            high = middle
-    return high * uncertainty
-
+__all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]
 
 MOST_RUNS = 50
 """More runs of every port than this are not worth planning."""
@@ -129,7 +28,7 @@ MOST_RUNS = 50
 
 @dataclass(frozen=True, slots=True)
 class RepeatPlan:
-    """How many runs of every port a gain in mean flow needs to be resolved.
+    """How many runs of every port a gain in mean flow needs to be proven.
 
     Attributes
     ----------
@@ -137,25 +36,32 @@ class RepeatPlan:
     from_, to : str or None
         The two states; `to` is None for work that is still to be done.
     gain, power : float
-        The size of gain, and the chance to resolve it [-].
+        The size of gain, and the chance to prove it [-].
     ports : tuple of str
         The ports it is about.
     runs_now : tuple of two int
         Fewest runs of any of them in each state.
     power_now : float or None
-        Chance to resolve the gain with the tests there are [-].
+        Chance to prove the gain with the tests there are [-].
     smallest_gain_now : float or None
-        Smallest gain the tests there are resolve with `power` [-].
+        Smallest gain the tests there are prove with `power` [-].
     runs_needed : int or None
-        Runs of every port in both states; None where no number up to `MOST_RUNS` is enough.
+        Runs of every port in the states that can still be flowed; None where no number up to
+        `MOST_RUNS` is enough.
     power_then : float or None
         Chance with that many [-].
     smallest_gain_ever : float or None
-        Smallest gain that any number of runs could resolve with `power`, because of what
+        Smallest gain that any number of runs could prove with `power`, because of what
         repeats do not reduce [-].
     limited_by : tuple of str
-        What that is: "lift setting", "drift", "pressure reading", "pressure law".
+        What that is: "lift_setting", "drift", "pressure_reading", "resolution", "check_plate".
     not_planned_because : str or None
+    can_be_flowed : tuple of two bool
+        Whether each state can still be flowed: of a head that was worked on only the last.
+    runs_next_time : int or None
+        Runs of every port in both states that would have been enough.
+    drift_unknown : bool
+        Whether runs alone cannot prove it, since the sessions differ.
     """
 
     side: Side
@@ -172,6 +78,9 @@ class RepeatPlan:
     smallest_gain_ever: float | None = None
     limited_by: tuple[str, ...] = ()
     not_planned_because: str | None = None
+    can_be_flowed: tuple[bool, bool] = (True, True)
+    runs_next_time: int | None = None
+    drift_unknown: bool = False
 
     def sentences(self) -> tuple[str, ...]:
         """Return the plan in words."""
@@ -179,19 +88,52 @@ class RepeatPlan:
         if self.not_planned_because or self.smallest_gain_now is None:
             return (f"{step}: {(self.not_planned_because or '').removeprefix('Not assessed: ')}",)
         smallest, aim = _told_apart(self.smallest_gain_now, self.gain)
-        now = f"as it is, a gain of {smallest} would be resolved with a chance of {100 * self.power:.0f} %"
+        now = f"as it is, a gain of {smallest} would be proven with a chance of {100 * self.power:.0f} %"
         wanted = f"{step}: a gain of {aim}"
-        if self.runs_needed is None:
-            if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
-                ever = f"{listed(self.limited_by)} alone can hide a gain below {_percent(self.smallest_gain_ever)}"
-                remedy = REMEDIES[self.limited_by[0]]
-                return (f"{wanted} cannot be resolved by repeating runs, since {ever}; {remedy} ({now}).",)
-            return (f"{wanted} needs more than {MOST_RUNS} runs of every port ({now}).",)
-        if self.runs_needed <= min(self.runs_now):
-            return (f"{wanted} needs no further runs ({now}).",)
-        times = {1: "once", 2: "twice"}.get(self.runs_needed, f"{self.runs_needed} times")
-        runs = f"{self.runs_now[0]} and {self.runs_now[1]}" if self.to else f"{self.runs_now[0]}"
-        return (f"{wanted} needs every port flowed {times} in both states ({runs} now; {now}).",)
+        drift = ""
+        if self.drift_unknown:
+            drift = (
+                " Runs alone do not settle whether the bench moved between the sessions: read a check plate in each."
+            )
+        if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
+            ever = f"{self._limits()} alone can hide a gain below {_percent(self.smallest_gain_ever)}"
+            remedy = REMEDIES[self.limited_by[0]] if self.limited_by else "measure more exactly"
+            return (f"{wanted} cannot be proven by repeating runs, since {ever}; next time {remedy} ({now}).{drift}",)
+        return (f"{wanted} {self._runs()} ({now}).{drift}",)
+
+    def _limits(self) -> str:
+        """Name what repeats do not reduce."""
+        return listed([name.replace("_", " ") for name in self.limited_by]) or "what repeats do not reduce"
+
+    def _runs(self) -> str:
+        """Say how many runs, of what can still be flowed."""
+        next_time = "" if self.runs_next_time is None else (
+            f"next time flow every port {_times(self.runs_next_time)} in both states, before the head is cut"
+        )  # fmt: skip
+        if self.runs_needed is not None and self.runs_needed <= self.runs_now[1] and self.to:
+            return "needs no further runs"
+        if self.to is None:
+            if self.runs_needed is None:
+                return f"needs more than {MOST_RUNS} runs of every port"
+            have = f"{self.from_!r} now has {self.runs_now[0]}"
+            return f"needs every port flowed {_times(self.runs_needed)} now and again after the work ({have})"
+        if not any(self.can_be_flowed):
+            return f"can no longer be proven by more runs, since neither state can be flowed again; {next_time}".rstrip(
+                "; "
+            )
+        if self.runs_needed is not None:
+            return (
+                f"needs every port of {self.to!r} flowed {_times(self.runs_needed)} ({self.runs_now[1]} now); "
+                f"{self.from_!r} can no longer be flowed"
+            )
+        return (
+            f"is out of reach of more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
+        ).rstrip("; ")
+
+
+def _times(runs: int) -> str:
+    """Write a number of times."""
+    return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
 
 
 def _percent(fraction: float, digits: int = 1) -> str:
@@ -211,61 +153,72 @@ def _told_apart(one: float, other: float) -> tuple[str, str]:
 def check_aim(gain: float, power: float) -> None:
     """Refuse a gain or a power that cannot be.
 
-    Parameters
-    ----------
-    gain, power : float
-        [-]
-
-    Raises
-    ------
-    FlowkitError
-        If the gain is not above zero, or the power not between 5 % and 100 %.
-
     Examples
     --------
     >>> check_aim(0.01, 1.0)
     Traceback (most recent call last):
     ...
-    flowkit.errors.FlowkitError: the chance to resolve a gain must lie between 5 % and 100 %; give it such as 80 %.
+    flowkit.errors.FlowkitError: the chance to prove a gain must lie between 5 % and 100 %; give it such as 80 %.
     """
     if not (math.isfinite(gain) and gain > 0.0):
-        raise FlowkitError("a gain to be resolved must be above zero", "give it in percent, such as 1 %")
+        raise FlowkitError("a gain to be proven must be above zero", "give it in percent, such as 1 %")
     if not 0.05 < power < 1.0:
-        raise FlowkitError("the chance to resolve a gain must lie between 5 % and 100 %", "give it such as 80 %")
+        raise FlowkitError("the chance to prove a gain must lie between 5 % and 100 %", "give it such as 80 %")
 
 
-def plan_repeats(
-    variants: Sequence[SideVariant],
-    range_m: tuple[float, float],
-    reference: Reference,
-    bench: Bench,
-    repeatability: Repeatability,
-    *,
-    gain: float,
-    power: float = 0.8,
-    method: AreaMethod = "pchip",
-) -> tuple[RepeatPlan, ...]:
-    """Return for each step of one side how many runs a gain in mean flow needs.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Budget:
+    """What the uncertainty of a step would be with other numbers of runs."""
+
+    s_squared: float
+    runs_freedom: float
+    blocks_freedom: float
+    stated: bool
+    squares: tuple[np.ndarray, np.ndarray]
+    runs: tuple[np.ndarray, np.ndarray]
+    fixed: Mapping[str, float]
+    history: float = 0.0
+
+    @property
+    def kept(self) -> float:
+        """What repeats do not reduce."""
+        return sum(self.fixed.values())
+
+    def chance(self, gain: float, runs: Sequence[np.ndarray]) -> tuple[float, float, float]:
+        """Return the chance to prove a gain with so many runs, and u and its degrees of freedom then."""
+        sums = sum(float(np.sum(squared / own)) for squared, own in zip(self.squares, runs, strict=True))
+        variance = self.s_squared * sums
+        whole = variance + self.kept
+        freedom = math.inf
+        if not self.stated:
+            added = sum(float(np.sum(own - was)) for own, was in zip(runs, self.runs, strict=True))
+            freedom = self.runs_freedom + added + self.history
+            if self.runs_freedom + added <= 2.0:
+                freedom += self.blocks_freedom
+            if freedom < 1.0:
+                return 0.05, math.sqrt(whole), 0.0
+        effective = freedom * (whole / variance) ** 2 if variance > 0 else math.inf
+        u = math.sqrt(whole)
+        return (1.0 if u == 0.0 else t_test_power(math.log1p(gain) / u, effective)), u, effective
+
+
+def plan_repeats(assessor: Assessor, side: Side, *, gain: float, power: float = 0.8) -> tuple[RepeatPlan, ...]:
+    """Return for each step of one side, and for the next one, how many runs a gain in mean flow needs.
 
     Parameters
     ----------
-    variants : sequence of SideVariant
-        In the job's order; with one alone the next state is taken to be flowed on the same
-        ports in another session.
-    range_m : tuple of two floats
-        The side's common range [m].
-    reference : Reference
-    bench : Bench
-    repeatability : Repeatability
+    assessor : Assessor
+    side : {"intake", "exhaust"}
     gain : float
         [-]
     power : float, optional
         [-]
-    method : {"pchip", "trapezoid"}, optional
 
     Returns
     -------
     tuple of RepeatPlan
+        Of two states only the last can still be flowed; the next state is taken to be flowed on
+        the same ports in another session.
 
     Raises
     ------
@@ -274,241 +227,105 @@ def plan_repeats(
 
     Notes
     -----
-    The standard uncertainty of ``ln(1 + g)`` in mean flow, to first order (JCGM 100:2008): of
-    each port ``W²·(s_b²/n + Σa²·s_w²/n + Σ(∂M/∂Q·dQ/dL·u_L/M)²)``, W the port's share of the
-    sum of the mean flows M and ``a = ∂M/∂Q·Q/M`` a point's share of its port's; then session
-    and pressure law as for the intervals. More runs add their degrees of freedom. The power is
-    that of the two-sided t test, see `flowkit.analysis.planning.power_of`.
-
-    Examples
-    --------
-    >>> plan_repeats((), (0.001, 0.010), Reference(), Bench(), Repeatability(None, None, "none"), gain=0.01)
-    ()
+    The rule of the intervals (`flowkit.analysis.uncertainty`) with the runs and the degrees of
+    freedom that the plan would have; the power is that of the two-sided t test, non-central
+    Student's t. The standard deviation is itself an estimate.
     """
     check_aim(gain, power)
-    sessions = sessions_of(test for variant in variants for curve in variant.ports for test in curve.tests)
-    noise = {
-        variant.name: {curve.port: port_noise(curve, sessions, reference, bench) for curve in variant.ports}
-        for variant in variants
-    }
-    names = [variant.name for variant in variants]
-    steps: list[tuple[str, str | None]] = list(pairwise(names)) if len(names) > 1 else [(name, None) for name in names]
-    plans = []
-    for before, after in steps:
-        other = noise[after] if after else noise[before]
-        common = tuple(port for port in noise[before] if port in other)
-        sides = [[ports[name] for name in common or ports] for ports in (noise[before], other)]
-        budget = budget_of(sides, range_m, repeatability, bench, method, same=after is None)
-        step = RepeatPlan(variants[0].side, before, after, gain, power, common, budget.runs_now())
-        plans.append(_planned(step, budget, repeatability))
-    return tuple(plans)
+    states = assessor.sides[side]
+    steps: list[tuple[int, int | None]] = [*pairwise(range(len(states))), (len(states) - 1, None)]
+    return tuple(_planned(assessor, side, before, after, gain, power) for before, after in steps)
 
 
-def _planned(step: RepeatPlan, budget: Budget, repeatability: Repeatability) -> RepeatPlan:
-    """Return a step with what its gain needs."""
-    known = repeatability.degrees_of_freedom
-    if known is None or repeatability.s_r is None:
-        return replace(step, not_planned_because=why_not_assessed(repeatability))
-
-    def chance(repeats: float, freedom: float) -> float:
-        """Return the chance of resolving the gain with so many repeats."""
-        return power_of(math.log1p(step.gain), *_whole(repeats, budget.kept, freedom))
-
-    now = chance(budget.now, known)
-    needed = min(budget.runs_now()) if now >= step.power else None
+def _planned(  # noqa: PLR0917
+    assessor: Assessor, side: Side, before: int, after: int | None, gain: float, power: float
+) -> RepeatPlan:
+    """Return one step with what its gain needs."""
+    states = assessor.sides[side]
+    last = len(states) - 1
+    pair = [states[before], states[before if after is None else after]]
+    ports = common_ports(pair)
+    budget, drift_unknown = _budget(assessor, side, (before, after), ports)
+    runs = [own.copy() for own in budget.runs]
+    step = RepeatPlan(
+        side,
+        states[before].name,
+        None if after is None else states[after].name,
+        gain,
+        power,
+        ports,
+        (round(float(runs[0].min())), round(float(runs[1].min()))),
+        can_be_flowed=(after is None, after is None or after == last),
+        drift_unknown=drift_unknown,
+    )
+    now, u, freedom = budget.chance(gain, runs)
+    if freedom < 1.0:
+        return replace(step, not_planned_because=why_not_assessed())
+    needed = min(step.runs_now) if now >= power and after is not None else None
     then = now if needed else None
-    for runs in range(1, MOST_RUNS + 1) if needed is None else ():
-        then = chance(budget.one_run / runs, known + budget.added(runs))
-        if then >= step.power:
-            needed = runs
+    for count in range(1, MOST_RUNS + 1) if needed is None and any(step.can_be_flowed) else ():
+        tried = [np.maximum(own, count) if can else own for own, can in zip(runs, step.can_be_flowed, strict=True)]
+        then = budget.chance(gain, tried)[0]
+        if then >= power:
+            needed = count
             break
+    next_time = None
+    if needed is None:
+        enough = (
+            n for n in range(1, MOST_RUNS + 1) if budget.chance(gain, [np.full_like(r, n) for r in runs])[0] >= power
+        )
+        next_time = next(enough, None)
     kept = {name: variance for name, variance in budget.fixed.items() if variance > 0.1 * budget.kept}
     return replace(
         step,
         power_now=now,
-        smallest_gain_now=math.expm1(smallest_effect(*_whole(budget.now, budget.kept, known), step.power)),
+        smallest_gain_now=math.expm1(found_shift(freedom, power) * u),
         runs_needed=needed,
         power_then=then if needed else None,
-        smallest_gain_ever=math.expm1(smallest_effect(math.sqrt(budget.kept), math.inf, step.power)),
+        smallest_gain_ever=math.expm1(found_shift(math.inf, power) * math.sqrt(budget.kept)),
         limited_by=tuple(sorted(kept, key=lambda name: -kept[name])),
+        runs_next_time=next_time,
     )
 
 
-def _whole(repeats: float, kept: float, freedom: float) -> tuple[float, float]:
-    """Return the standard uncertainty and its degrees of freedom from both kinds of variances."""
-    combined = combine((Component("repeats", math.sqrt(repeats), 1.0, freedom), Component("kept", math.sqrt(kept))))
-    return combined.uncertainty, combined.degrees_of_freedom
+def _budget(
+    assessor: Assessor, side: Side, index: tuple[int, int | None], ports: tuple[str, ...]
+) -> tuple[_Budget, bool]:
+    """Return what a step's uncertainty is made of, and whether its sessions differ unaccountably.
 
-
-State = Mapping[str, str]
-ORDERS = 720
-"""Orders of the changes that are looked through; all of them up to six factors."""
-
-
-@dataclass(frozen=True, slots=True)
-class ExtraTest:
-    """What would remove the confounding of one step.
-
-    Attributes
-    ----------
-    from_, to : str
-        Names of the two variants.
-    factors : tuple of str
-        What changed together.
-    unknown : tuple of str
-        What is declared in one of them only, so that nothing can be planned.
-    states : tuple of mapping
-        The states to test, in order: one for two factors, one less than the factors for more.
-        The first alone already separates one factor from the rest.
-    already_tested : tuple of str
-        Variants that are such a state already and only need to be compared with.
-    completes : tuple of tuple of two str
-        Pairs of factors of which all four corners are known with these tests.
-    otherwise : mapping or None
-        For two factors the other state that would do as well.
+    The next state is taken to be flowed as this one was, in one other session.
     """
-
-    from_: str
-    to: str
-    factors: tuple[str, ...]
-    unknown: tuple[str, ...]
-    states: tuple[State, ...]
-    already_tested: tuple[str, ...]
-    completes: tuple[tuple[str, str], ...]
-    otherwise: State | None
-
-    def sentences(self) -> tuple[str, ...]:
-        """Return what to do, in words."""
-        step = f"{self.from_!r} → {self.to!r}"
-        if self.unknown:
-            known = listed(self.unknown)
-            return (f"{step}: {known} not declared in both states; declare them in the job to know what changed.",)
-        together = f"{step}: {listed(self.factors)} changed together, so the gain belongs to all of them."
-        if not self.states:
-            through = listed([repr(name) for name in self.already_tested])
-            return (f"{together} No extra test is needed: {through} lies between the two, compare through it.",)
-        words = [together, self._to_test()]
-        if self.completes:
-            pairs = listed([f"{one} × {other}" for one, other in self.completes])
-            words.append(f"This also completes the four corners of {pairs}, so that their interaction is known.")
-        return (" ".join(words),)
-
-    def advice(self, side: str) -> str | None:
-        """Return the next test in one clause, None where there is none to make.
-
-        Parameters
-        ----------
-        side : str
-            Where it is to be flowed.
-        """
-        if not self.states:
-            return None
-        which = "" if len(self.states) == 1 else f", the first of {len(self.states)} tests"
-        return f"flow the {side} with {_described(self.states[0])}{which}, to tell {listed(self.factors)} apart"
-
-    def _to_test(self) -> str:
-        """Say which states to test."""
-        first = _described(self.states[0])
-        other = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
-        if len(self.states) == 1:
-            return f"One extra test tells them apart: the head with {first}{other}."
-        rest = "; then ".join(_described(state) for state in self.states[1:])
-        return f"{len(self.states)} extra tests tell them apart: the head with {first}; then {rest}."
-
-
-def untangle(states: Sequence[tuple[str, State]]) -> tuple[ExtraTest, ...]:
-    """Return for each step with several changes the tests that would tell them apart.
-
-    Parameters
-    ----------
-    states : sequence of (str, mapping)
-        Name and state (factor → level) of each variant of one side, in the job's order.
-
-    Returns
-    -------
-    tuple of ExtraTest
-        None for a step with one change or none. Of the orders in which the changes could have
-        been made, the one with the fewest new tests, then with the most pairs of factors of
-        which all four corners become known, then as declared.
-
-    Notes
-    -----
-    One factor at a time between the two states; two-level factorial where the corners allow
-    (Box, Hunter & Hunter, Statistics for Experimenters, 2nd ed. 2005, ch. 5).
-
-    Examples
-    --------
-    >>> before, after = {"ports": "as cast", "seats": "worn"}, {"ports": "blended", "seats": "recut"}
-    >>> extra, = untangle([("as received", before), ("ported", after)])
-    >>> dict(extra.states[0])
-    {'ports': 'blended', 'seats': 'worn'}
-    >>> untangle([("as received", before), ("cut", before | {"seats": "recut"}), ("ported", after)])
-    ()
-    """
-    found = []
-    for (name, before), (other, after) in pairwise(states):
-        change = what_changed(before, after)
-        if change.unknown:
-            found.append(ExtraTest(name, other, change.changed, change.unknown, (), (), (), None))
-        elif len(change.changed) > 1:
-            found.append(_separate(states, (name, before), (other, after), change.changed))
-    return tuple(found)
-
-
-def _separate(
-    states: Sequence[tuple[str, State]],
-    before: tuple[str, State],
-    after: tuple[str, State],
-    factors: tuple[str, ...],
-) -> ExtraTest:
-    """Return the best way from one state to the other, one factor at a time."""
-    tested = [state for _, state in states]
-    ways: list[tuple[int, int, int, list[State], list[State]]] = []
-    for order in islice(permutations(factors), ORDERS):
-        way = _between(before[1], after[1], order)
-        new = [state for state in way if _name_of(state, states) is None]
-        ways.append((len(new), -len(_completed(tested, new)), len(ways), new, way))
-    *_, new, way = min(ways, key=lambda entry: entry[:3])
-    otherwise = None
-    if len(factors) == 2 and new:
-        otherwise = next(state for _, _, _, _, (state,) in ways if state != way[0])
-    return ExtraTest(
-        from_=before[0],
-        to=after[0],
-        factors=factors,
-        unknown=(),
-        states=tuple(new),
-        already_tested=tuple(name for state in way if (name := _name_of(state, states)) is not None),
-        completes=_completed(tested, new),
-        otherwise=otherwise,
+    before, after = index
+    contrast = assessor.contrast(side, [(before, -1.0, ports), (before if after is None else after, 1.0, ports)])
+    drift = assessor.drift(contrast)
+    benches = contrast.benches
+    blocks = assessor.blocks(side, benches, None if after is None else (before, after))
+    spread = assessor.spread(contrast, drift, blocks)
+    scatter = assessor.scatter(assessor.headline, benches, blocks)
+    fixed = {name: float(value[0]) for name, value in spread.known.items()}
+    if spread.plate_freedom:
+        fixed["check_plate"] = float(spread.plates[0])
+    if after is None:
+        fixed["drift"] = 2.0 * (assessor.bench.drift or 0.0) ** 2
+        at = list(contrast.pressures().values())
+        fixed["pressure_reading"] = 2.0 * (0.5 * (assessor.bench.pressure_reading_pa or 0.0) / (sum(at) / len(at))) ** 2
+    squared = contrast.weight[:, 0] ** 2
+    sign = contrast.weight[:, 0] > 0
+    runs = np.array([1.0 / own.per_run[0] for own in contrast.values])
+    alone = float(assessor.run_variance(assessor.headline, benches)[1][0])
+    stated = scatter.basis == "stated"
+    own = 0.0 if stated else float(scatter.freedom[0]) - alone
+    budget = _Budget(
+        s_squared=float(scatter.variance[0]),
+        runs_freedom=alone,
+        blocks_freedom=float(blocks.freedom) if blocks is not None and not stated else 0.0,
+        stated=stated,
+        squares=(squared[~sign], squared[sign]),
+        runs=(runs[~sign], runs[sign]),
+        fixed=fixed,
+        history=max(own - (float(blocks.freedom) if blocks is not None and alone <= 2 else 0.0), 0.0),
     )
-
-
-def _between(before: State, after: State, order: Sequence[str]) -> list[State]:
-    """Return the states between two, changing one factor after the other."""
-    way: list[State] = []
-    state = dict(before)
-    for factor in order[:-1]:
-        state = {**state, factor: after[factor]}
-        way.append(state)
-    return way
-
-
-def _name_of(state: State, states: Sequence[tuple[str, State]]) -> str | None:
-    """Return the first variant that is in a state."""
-    return next((name for name, other in states if what_changed(state, other).nothing), None)
-
-
-def _completed(tested: Sequence[State], new: Sequence[State]) -> tuple[tuple[str, str], ...]:
-    """Return the pairs of factors of which all four corners become known by new states."""
-    known = {(corners.factors, corners.places) for corners in find_corners(tested)}
-    every = find_corners([*tested, *new])
-    return tuple(dict.fromkeys(item.factors for item in every if (item.factors, item.places) not in known))
-
-
-def _described(state: State) -> str:
-    """Return a state in words."""
-    return listed([f"{factor} {level!r}" for factor, level in state.items()])
+    return budget, drift.unknown
 
 
 @dataclass(frozen=True, slots=True)
@@ -518,7 +335,7 @@ class Plan:
     Attributes
     ----------
     gain, power : float
-        The gain that is to be resolved, and with what chance [-].
+        The gain that is to be proven, and with what chance [-].
     repeatability : Repeatability
     repeats : tuple of RepeatPlan
     extra_tests : mapping
@@ -551,6 +368,7 @@ def plan(
     power: float = 0.8,
     *,
     bench: Bench | None = None,
+    reference: Reference | None = None,
 ) -> Plan:
     """Plan repeats and extra tests for the variants of a comparison.
 
@@ -560,11 +378,13 @@ def plan(
     variants : sequence of Variant
         What it was computed from.
     gain : float
-        The size of a gain in mean flow that is to be resolved, above zero [-].
+        The size of a gain in mean flow that is to be proven, above zero [-].
     power : float, optional
-        The chance to resolve it, between 0.05 and 1 [-].
+        The chance to prove it, between 0.05 and 1 [-].
     bench : Bench, optional
         Standard uncertainties of drift, lift setting and pressure reading.
+    reference : Reference, optional
+        As for the comparison.
 
     Returns
     -------
@@ -577,7 +397,7 @@ def plan(
 
     Notes
     -----
-    See `flowkit.analysis.planning.plan_repeats` and `flowkit.analysis.planning.untangle`.
+    See `flowkit.analysis.planning.plan_repeats` and `flowkit.analysis.untangle.untangle`.
 
     Examples
     --------
@@ -587,22 +407,24 @@ def plan(
     ()
     """
     check_aim(gain, power)
+    reference = reference or Reference(pressure_pa=comparison.reference.pressure_pa)
+    assessor = assessor_of(variants, reference, bench or Bench(), comparison.area_method)
     repeats: list[RepeatPlan] = []
     extra: dict[Side, tuple[ExtraTest, ...]] = {}
-    for side, result in comparison.sides.items():
-        chosen = side_variants(variants, side)
-        repeats += plan_repeats(
-            chosen,
-            result.range_m,
-            Reference(pressure_pa=comparison.reference.pressure_pa),
-            bench or Bench(),
-            comparison.repeatability,
-            gain=gain,
-            power=power,
-            method=comparison.area_method,
-        )
-        extra[side] = untangle([(variant.name, variant.state) for variant in chosen])
+    for side in comparison.sides if assessor is not None else ():
+        assert assessor is not None
+        repeats += plan_repeats(assessor, side, gain=gain, power=power)
+        extra[side] = untangle([(variant.name, variant.state) for variant in assessor.sides[side]])
     words = [sentence for item in repeats for sentence in item.sentences()]
+    known = comparison.repeatability
+    if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
+        number = f"{known.degrees_of_freedom:.0f}"
+        words.append(
+            f"All this takes the bench's scatter to be {_percent(known.s_r, 2)} for one run, which is itself "
+            f"an estimate with {number} degree{'s' if number != '1' else ''} of "
+            "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
+            "again."
+        )
     for side, tests in extra.items():
         words += [f"{side.capitalize()}, {sentence}" for test in tests for sentence in test.sentences()]
     return Plan(

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Band",
     "BandGain",
+    "Bound",
     "Coefficients",
     "Comparison",
     "Gain",
@@ -31,6 +32,7 @@ __all__ = [
     "RatioPoint",
     "Repeatability",
     "SideComparison",
+    "Terms",
     "VariantFlow",
     "by_name",
 ]
@@ -44,6 +46,9 @@ class PortFlow:
     ----------
     port : str
         Its name; "" where the sheets give none.
+    head : str or None
+    label : str
+        What to call it: its name, with its head's where the side has several heads.
     curve_area_m4_s, mean_flow_m3_s : float
         Over the side's common range.
     runs : int
@@ -61,6 +66,12 @@ class PortFlow:
     lifts_m: tuple[float, ...]
     flow_m3_s: tuple[float, ...]
     sources: tuple[tuple[str, ...], ...]
+    head: str | None = None
+    label: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.label:
+            object.__setattr__(self, "label", self.port)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,25 +83,22 @@ class PortLag:
     port : str
     below_mean : float
         In mean flow, relative.
-    worst_lift_m : float
-        Where it lags most [m].
-    worst_below_mean : float
-        There, relative.
+    worst_lift_m, worst_below_mean : float or None
+        Where it lags most [m] and by how much there, relative; None unless the test along the lift
+        says that it lags there more than elsewhere.
     below_mean_u95 : float or None
         By how much the bench's scatter alone could set any of the ports off their mean, 95 times in a
         hundred; None where not assessed.
+    beyond_scatter : bool or None
+        Whether the ports' spread is larger than the bench's scatter; None where not assessed.
     """
 
     port: str
     below_mean: float
-    worst_lift_m: float
-    worst_below_mean: float
+    worst_lift_m: float | None
+    worst_below_mean: float | None
     below_mean_u95: float | None = None
-
-    @property
-    def beyond_scatter(self) -> bool | None:
-        """Whether it lags by more than that; None where not assessed."""
-        return None if self.below_mean_u95 is None else self.below_mean > self.below_mean_u95
+    beyond_scatter: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +210,7 @@ def by_name(items: Iterable[N], name: str) -> N:
 
 @dataclass(frozen=True, slots=True)
 class LiftGain:
-    """The gain at one lift."""
+    """The gain at one lift; `u95`, `low` and `high` are for that lift alone, `resolved` for all lifts together."""
 
     lift_m: float
     gain: float
@@ -239,6 +247,28 @@ class BandGain:
 
 
 @dataclass(frozen=True, slots=True)
+class Bound:
+    """By how much a choice between models, or a measured drift, widens an interval below and above."""
+
+    name: Literal["pressure-law", "bore-model", "drift"]
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Standard uncertainties of ln(1 + g); drift None where nothing is known of it."""
+
+    repeatability: float
+    lift_setting: float
+    check_plate: float
+    drift: float | None
+    pressure_reading: float
+    resolution: float
+    meter: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Gain:
     """What one variant gained over another.
 
@@ -250,23 +280,45 @@ class Gain:
         Against the variant before it, against the first, or both where they are the same.
     mean_flow_gain : float
         The headline: ratio of the mean flows − 1.
-    mean_flow_gain_u95 : float or None
+    mean_flow_gain_u95, mean_flow_gain_low, mean_flow_gain_high : float or None
+        The 95 % interval with its bounds, and its longer arm.
     resolved : bool or None
-        Whether the 95 % interval excludes zero; None where not assessed.
+        Whether the gain is proven: the interval excludes zero, the sessions do not differ
+        unaccountably and bench and fittings are the same. None where not assessed.
+    at_least : float or None
+        The gain that is at least there, 95 % sure, signed; None unless resolved.
+    smallest_resolvable : float or None
+        The smallest gain that these data find with a chance of 80 %.
+    basis : str or None
+        What repeatability is known from: stated, runs, runs+ports, ports (with +history or history
+        where the bench's records count).
+    nu, nu_eff : float or None
+        Degrees of freedom of the repeatability (0 where not assessed, None where stated) and of
+        the combined uncertainty (None: infinite).
+    drift_unknown : bool
+        Sessions differ and nothing accounts for the bench's drift between them.
+    resolved_if_drift_below : float or None
+        The drift that would undo it, where drift alone is in the way.
+    setup_differs : tuple of str
+        What of bench, operator, fixture and fittings differs between the states.
+    bounds : tuple of Bound
+    terms : Terms or None
+    differs_along_lift : bool or None
     not_assessed_because : str or None
         What would be needed, where the interval is None.
     mean_of_gains, gain_at_top_lift : float
     largest, smallest : LiftGain
         The largest and the smallest gain per lift.
     share_of_total : float or None
-        A step's ln(1 + g)/ln(1 + g_total).
+        A step's ln(1 + g)/ln(1 + g_total), where both are resolved and all steps have one sign.
     changed : tuple of str
-        Factors whose level changed; a factor not declared on one side is in `unknown`.
+        Factors whose level changed, and whatever else differs; a factor not declared on one side is
+        in `unknown`.
     unknown : tuple of str
     unchanged : tuple of str
         Factors declared in both with the same level.
     attributable : bool
-        Exactly one factor changed and none is unknown.
+        Exactly one factor changed, nothing else differs and none is unknown.
     matched_ports : tuple of str
         The ports compared like with like; empty where none match.
     expected_from_geometry : float or None
@@ -276,9 +328,11 @@ class Gain:
     law_difference : float or None
         Largest difference of the two pressure laws in this gain, where it was tested at
         different pressures.
-    interval_shares : mapping
-        What the interval of the mean flow's gain is made of, as shares of its variance to first
-        order: repeats, lift setting, drift, pressure reading, pressure law. Empty where not assessed.
+    sessions : tuple of str
+        Days that differ, where the sessions do; "" for sheets without a date.
+    one_more_run_u95, two_runs_u95 : float or None
+        Half the interval to expect from one more run of every port of the state after, and from
+        every port flowed twice in both states, where repeatability comes from runs.
     """
 
     from_: str
@@ -303,14 +357,29 @@ class Gain:
     bands: tuple[BandGain, ...]
     law_difference: float | None
     unchanged: tuple[str, ...] = ()
-    interval_shares: Mapping[str, float] = field(default_factory=dict)
     mean_flow_gain_low: float | None = None
     mean_flow_gain_high: float | None = None
     at_least: float | None = None
     smallest_resolvable: float | None = None
+    basis: str | None = None
+    nu: float | None = 0.0
+    nu_eff: float | None = None
     drift_unknown: bool = False
     resolved_if_drift_below: float | None = None
     setup_differs: tuple[str, ...] = ()
+    bounds: tuple[Bound, ...] = ()
+    terms: Terms | None = None
+    differs_along_lift: bool | None = None
+    sessions: tuple[str, ...] = ()
+    one_more_run_u95: float | None = None
+    two_runs_u95: float | None = None
+
+    @property
+    def beyond_scatter(self) -> bool | None:
+        """Whether the interval excludes zero, whatever else is in the way; None where not assessed."""
+        if self.mean_flow_gain_low is None or self.mean_flow_gain_high is None:
+            return None
+        return self.mean_flow_gain_low > 0 or self.mean_flow_gain_high < 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,27 +413,32 @@ class RatioPoint:
 
 @dataclass(frozen=True, slots=True)
 class Repeatability:
-    """The bench's own scatter: relative standard deviation and degrees of freedom.
+    """The bench's own scatter: relative standard deviation of a run's mean flow, and its degrees of freedom.
 
     Attributes
     ----------
     s_r : float or None
-        None where neither repeated runs nor a stated value exist.
+        Shift of the run and scatter of its points together; None where nothing is known of it.
     degrees_of_freedom : float or None
         Infinite where stated.
-    source : {"repeated runs", "stated", "none"}
-    s_between_runs, s_within_run : float or None
-        A run's common shift and the scatter of its points.
-    run_degrees_of_freedom : float or None
-        Σ(runs − 1) over the repeated ports: how well the runs' shift is known.
+    source : str
+        "repeated runs", "ports" (the same ports in several states), "repeated runs and ports",
+        "stated", "history" or "none".
+    runs_degrees_of_freedom : float or None
+        Σ(runs − 1) over the repeated ports.
+    lift_setting_m : float or None
+        The shop's own standard uncertainty of a lift setting, as the scatter at steep and at flat
+        parts of the curves tells it [m].
+    stated : float or None
+        What the job states, whether it counts or not.
     """
 
     s_r: float | None
     degrees_of_freedom: float | None
-    source: Literal["repeated runs", "stated", "none"]
-    s_between_runs: float | None = None
-    s_within_run: float | None = None
-    run_degrees_of_freedom: float | None = None
+    source: Literal["repeated runs", "ports", "repeated runs and ports", "stated", "history", "none"]
+    runs_degrees_of_freedom: float | None = None
+    lift_setting_m: float | None = None
+    stated: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,7 +496,9 @@ class Comparison:
         Exhaust over intake at equal lift [m] and at equal fraction of peak lift.
     area_method : {"pchip", "trapezoid"}
     sentences : tuple of str
-        At most eight, in words.
+        In words, the most important first.
+    parts : mapping
+        The same sentences by what they are: headline, steps, doubts, next.
     tests : tuple of CorrectedTest
         What it was computed from.
     """

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-import math
+import datetime
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
-from flowkit.analysis.propagation import student_t
-from flowkit.analysis.results import Gain, LiftGain, SideComparison, VariantFlow
+from flowkit.analysis.results import Gain, LiftGain, Repeatability, SideComparison, VariantFlow
 from flowkit.model import Side
 from flowkit.units import format_quantity
 
 if TYPE_CHECKING:
-    from flowkit.analysis.planning import ExtraTest
+    from flowkit.analysis.untangle import ExtraTest
 
 __all__ = [
-    "MOST_SENTENCES",
-    "REMEDIES",
     "cause",
+    "day_words",
+    "gain_words",
     "headline",
+    "interval_words",
     "listed",
     "percent",
     "ports_named",
@@ -26,21 +26,14 @@ __all__ = [
     "signed_percent",
 ]
 
-REMEDIES: Mapping[str, str] = {
-    "lift setting": "set the lift more exactly",
-    "drift": "flow both states in one session, or take the drift out with a check plate and state what is left",
-    "pressure reading": "read the test pressure more exactly, or flow both states in one session",
-    "pressure law": "flow both states at one test pressure",
-}
-"""What to do about what hides a gain and repeats do not reduce."""
+Display = Literal["US", "metric"]
+MOST_STEPS = 4
+"""Steps told one by one; of more, the largest."""
+_UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1), "metric": ("mm", 2, "L/s", 1)}
 
 
 def listed(words: Sequence[str]) -> str:
     """Join words as in a sentence.
-
-    Parameters
-    ----------
-    words : sequence of str
 
     Examples
     --------
@@ -51,12 +44,7 @@ def listed(words: Sequence[str]) -> str:
 
 
 def ports_named(names: Sequence[str]) -> str:
-    """Name ports as in a sentence.
-
-    Parameters
-    ----------
-    names : sequence of str
-        At least one; "" for a port without a name.
+    """Name ports as in a sentence; "" is a port without a name.
 
     Examples
     --------
@@ -69,13 +57,6 @@ def ports_named(names: Sequence[str]) -> str:
 def percent(value: float, digits: int = 1) -> str:
     """Write a fraction in per cent, without a sign for a plain zero.
 
-    Parameters
-    ----------
-    value : float
-        Fraction.
-    digits : int, optional
-        Decimals.
-
     Examples
     --------
     >>> percent(0.118), percent(-0.0312), percent(-0.00001)
@@ -85,25 +66,8 @@ def percent(value: float, digits: int = 1) -> str:
     return f"{'−' if value < 0 and float(text) else ''}{text} %"
 
 
-Display = Literal["US", "metric"]
-
-MOST_SENTENCES = 8
-MOST_STEPS = 4
-"""Steps told one by one; of more, the largest."""
-_UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1), "metric": ("mm", 2, "L/s", 1)}
-
-
 def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -> str:
     """Write a gain in per cent with its sign and, where known, its interval.
-
-    Parameters
-    ----------
-    value : float
-        Gain as a fraction.
-    u95 : float, optional
-        Half its 95 % interval, as a fraction.
-    digits : int, optional
-        Decimals.
 
     Examples
     --------
@@ -116,49 +80,85 @@ def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -
     return text if u95 is None else f"{text} ± {_half(u95, digits)}"
 
 
+def interval_words(gain: float, low: float | None, high: float | None, *, digits: int = 1) -> str:
+    """Write a gain with its interval: ± where both arms are as long, from … to … where a bound makes them unequal.
+
+    Examples
+    --------
+    >>> interval_words(0.118, 0.109, 0.127), interval_words(0.118, 0.109, 0.150), interval_words(0.118, None, None)
+    ('+11.8 % ± 0.9', '+11.8 % (+10.9 to +15.0)', '+11.8 %')
+    """
+    if low is None or high is None:
+        return signed_percent(gain, digits=digits)
+    if _half(gain - low, digits) == _half(high - gain, digits):
+        return signed_percent(gain, max(gain - low, high - gain), digits=digits)
+    ends = [signed_percent(end, digits=digits).removesuffix(" %") for end in (low, high)]
+    return f"{signed_percent(gain, digits=digits)} ({ends[0]} to {ends[1]})"
+
+
+def gain_words(gain: Gain) -> str:
+    """Write the gain in mean flow with its interval."""
+    if gain.mean_flow_gain_low is None:
+        return signed_percent(gain.mean_flow_gain, gain.mean_flow_gain_u95)
+    return interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+
+
 def _half(u95: float, digits: int) -> str:
     """Write half an interval in per cent; one that rounds to nothing as less than the last digit."""
     text = f"{u95 * 100:.{digits}f}"
     return text if float(text) or not u95 else f"<{10**-digits:.{digits}f}"
 
 
-def cause(gain: Gain) -> str:
-    """Say what a gain belongs to.
+def day_words(day: str) -> str:
+    """Write a day in words; one that cannot be read stays as it is.
 
-    Parameters
-    ----------
-    gain : Gain
-
-    Returns
-    -------
-    str
-        Such as ``"seats alone"`` or ``"ports and seats together"``.
+    Examples
+    --------
+    >>> day_words("2026-03-04"), day_words("spring")
+    ('4 March 2026', 'spring')
     """
+    try:
+        date = datetime.date.fromisoformat(day)
+    except ValueError:
+        return day or "an unknown day"
+    return f"{date.day} {date:%B} {date.year}"
+
+
+def cause(gain: Gain) -> str:
+    """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
     if gain.unknown:
         known = f"{listed(gain.changed)} changed, " if gain.changed else ""
         return f"{known}{listed(gain.unknown)} not declared for both"
     if not gain.changed:
         return "nothing changed" if gain.unchanged else "change not declared"
-    return f"{gain.changed[0]} alone" if len(gain.changed) == 1 else f"{listed(gain.changed)} together"
+    if len(gain.changed) > 1:
+        return f"{listed(gain.changed)} together"
+    return f"{gain.changed[0]} alone" if gain.attributable else f"{gain.changed[0]} changed"
+
+
+def verdict(gain: Gain) -> str:
+    """Say in a few words what the data bear out about a gain."""
+    if gain.resolved is None:
+        return "not assessed"
+    if gain.resolved:
+        return "proven beyond the bench's scatter"
+    if not gain.beyond_scatter:
+        return "within the bench's scatter"
+    if gain.setup_differs:
+        return f"larger than the scatter, but not proven: {listed(gain.setup_differs)} not the same"
+    if gain.drift_unknown:
+        margin = gain.resolved_if_drift_below
+        return "larger than run-to-run scatter; " + (
+            f"holds unless the bench moved by more than {percent(margin)}" if margin else "the sessions differ"
+        )
+    return "larger than the scatter, but not proven"
 
 
 def headline(gain: Gain, side: Side) -> str:
-    """Return the line that stands over a chart.
-
-    Parameters
-    ----------
-    gain : Gain
-    side : {"intake", "exhaust"}
-
-    Returns
-    -------
-    str
-        Such as ``"Intake: +11.8 % ± 0.9 mean flow, ports and seats together"``.
-    """
-    line = f"{side.capitalize()}: {signed_percent(gain.mean_flow_gain, gain.mean_flow_gain_u95)} mean flow"
-    if gain.resolved is None:
-        return f"{line}, {cause(gain)} (not assessed)"
-    return f"{line}, {cause(gain)}" if gain.resolved else f"{line}, within the bench's repeatability"
+    """Return the line over a chart, such as ``"Intake: +11.8 % ± 0.9 mean flow, ports and seats together"``."""
+    size = gain_words(gain)
+    line = f"{side.capitalize()}: {size} mean flow"
+    return f"{line}, {cause(gain)}" if gain.resolved else f"{line}, {verdict(gain)}"
 
 
 def sentences(
@@ -166,9 +166,9 @@ def sentences(
     *,
     display: Display = "US",
     extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
-    degrees_of_freedom: float | None = None,
-) -> tuple[str, ...]:
-    """Return a comparison in at most eight plain sentences.
+    repeatability: Repeatability | None = None,
+) -> dict[str, tuple[str, ...]]:
+    """Return a comparison in a few plain sentences, by what they are.
 
     Parameters
     ----------
@@ -178,28 +178,26 @@ def sentences(
         The units people see.
     extra_tests : mapping, optional
         Side to the tests that would tell apart what changed together.
-    degrees_of_freedom : float, optional
-        Of the repeatability behind the intervals; infinite unless given.
+    repeatability : Repeatability, optional
 
     Returns
     -------
-    tuple of str
-        In reading order; where there is more to say than eight sentences hold, the least
-        important is left out.
+    dict
+        ``headline``, ``steps``, ``detail``, ``doubts`` and ``next`` to sentences, in reading order.
     """
-    # Each sentence with its importance; the least are left out first.
-    told: list[tuple[int, str | None]] = []
-    for side, result in sides.items():
-        where = _where(side, result, display, degrees_of_freedom or math.inf)
-        told += [(0, _total(side, result, display)), (2, _steps(side, result)), (4, where)]
-    told += [(5, _limits(sides, display)), (3, _lagging(sides, display)), (1, _next(sides, extra_tests or {}))]
-    kept = [(importance, text) for importance, text in told if text is not None]
-    while len(kept) > MOST_SENTENCES:
-        least = max(importance for importance, _ in kept)
-        kept.reverse()
-        kept.remove(next(item for item in kept if item[0] == least))
-        kept.reverse()
-    return tuple(text for _, text in kept)
+    detail = [_where(side, result, display) for side, result in sides.items()]
+    return {
+        "headline": tuple(_total(side, result, display) for side, result in sides.items()),
+        "steps": _some([_steps(side, result) for side, result in sides.items()]),
+        "detail": _some([*detail, _limits(sides, display)]),
+        "doubts": _some([*_doubts(sides), _lagging(sides, display), _rests_on(sides, repeatability)]),
+        "next": _some([_next(sides, extra_tests or {})]),
+    }
+
+
+def _some(texts: Sequence[str | None]) -> tuple[str, ...]:
+    """Return the sentences that there are."""
+    return tuple(text for text in texts if text is not None)
 
 
 def _overall(result: SideComparison) -> Gain | None:
@@ -208,25 +206,35 @@ def _overall(result: SideComparison) -> Gain | None:
 
 
 def _total(side: Side, result: SideComparison, display: Display) -> str:
-    """Say what was gained in all, and whether that is resolved."""
+    """Say what was gained in all, and whether that is proven."""
     over, gain = _over(result.range_m, display), _overall(result)
     if gain is None:
         only = result.variants[0]
         interval = "" if only.mean_flow_u95 is None else f" ± {_half(only.mean_flow_u95, 1)} %"
         return f"{side.capitalize()}: {only.name!r} flows {_flow(only.mean_flow_m3_s, display)}{interval} {over}."
-    g, u95 = gain.mean_flow_gain, gain.mean_flow_gain_u95
-    if gain.resolved is False:
+    g = gain.mean_flow_gain
+    size = gain_words(gain)
+    if gain.beyond_scatter is False:
+        smallest = "" if gain.smallest_resolvable is None else (
+            f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times in five"
+        )  # fmt: skip
         return (
-            f"{side.capitalize()}: between {gain.from_!r} and {gain.to!r} the difference {over} is "
-            f"{signed_percent(g, u95)}, which is within the bench's repeatability{_attributed(gain)}."
+            f"{side.capitalize()}: no difference proven between {gain.from_!r} and {gain.to!r}: {size} {over}, which "
+            f"is within the bench's scatter{_attributed(gain)}{smallest}."
         )
     if percent(g) == percent(0.0):
-        told = f"{side.capitalize()}: {gain.to!r} flows as much as {gain.from_!r} ({signed_percent(g, u95)}) {over}"
+        told = f"{side.capitalize()}: {gain.to!r} flows as much as {gain.from_!r} ({size}) {over}"
     else:
-        more = f"{percent(abs(g))}{'' if u95 is None else f' ± {_half(u95, 1)}'} {'more' if g >= 0 else 'less'}"
-        told = f"{side.capitalize()}: {gain.to!r} flows {more} than {gain.from_!r} {over}"
+        more = size.replace("+", "", 1).replace("−", "", 1) if "(" not in size else size
+        told = (
+            f"{side.capitalize()}: {gain.to!r} flows {more} {'more' if g >= 0 else 'less'} than {gain.from_!r} {over}"
+        )
     if gain.resolved is None:
-        told += "; whether that is more than the bench's scatter is not assessed"
+        told += "; whether that is more than the bench's scatter is not known"
+    elif gain.resolved and gain.at_least is not None:
+        told += f", at least {signed_percent(gain.at_least)} (95 % sure)"
+    elif not gain.resolved:
+        told += f"; {verdict(gain)}"
     return f"{told}{_attributed(gain)}."
 
 
@@ -243,15 +251,14 @@ def _attributed(gain: Gain) -> str:
     if gain.unknown:
         known = f"{listed(gain.changed)} changed; " if gain.changed else ""
         return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
-    if not gain.changed and gain.unchanged:
-        return "; nothing is declared as changed, so it is the bench's own repeatability" + (
-            " from session to session" if gain.resolved else ""
+    work = [item for item in gain.changed if item != "session"]
+    if not work and gain.unchanged:
+        return "; nothing is declared as changed, so it is the bench's own difference" + (
+            " from session to session" if gain.beyond_scatter else ""
         )
-    if not gain.changed:
+    if not work:
         return "; what changed is not declared"
-    if len(gain.changed) == 1:
-        return f"; {gain.changed[0]} alone changed"
-    return f"; {listed(gain.changed)} changed"
+    return f"; {work[0]} alone changed" if gain.attributable else f"; {listed(work)} changed"
 
 
 def _steps(side: Side, result: SideComparison) -> str | None:
@@ -268,50 +275,35 @@ def _steps(side: Side, result: SideComparison) -> str | None:
 
 def _step(gain: Gain) -> str:
     """Say what one step brought."""
-    words = f"{gain.to!r} {signed_percent(gain.mean_flow_gain, gain.mean_flow_gain_u95)}"
-    verdict = {True: cause(gain), False: "within the bench's repeatability", None: f"{cause(gain)}, not assessed"}
-    return f"{words} ({verdict[gain.resolved]})"
+    size = gain_words(gain)
+    if gain.resolved:
+        return f"{gain.to!r} {size} ({cause(gain)})"
+    if gain.resolved is None:
+        return f"{gain.to!r} {size} ({cause(gain)}, not assessed)"
+    return f"{gain.to!r} {size} ({verdict(gain)})"
 
 
-def _where(side: Side, result: SideComparison, display: Display, freedom: float) -> str | None:
-    """Say where along the lift the gain is smallest and largest, as far as the intervals tell.
+def _where(side: Side, result: SideComparison, display: Display) -> str | None:
+    """Say where along the lift the gain is smallest and largest, where the test along the lift says that it differs.
 
-    The gain over the first variant is told; where its intervals do not tell the lifts apart, the
-    step that differs most along the lift does.
+    The gain over the first variant is told; where that shows no difference, the first step that does.
     """
     gain = _overall(result)
-    if gain is None or len(gain.per_lift) < 2:
+    if gain is None or gain.differs_along_lift is None:
         return None
-    if gain.smallest.u95 is None:
-        return f"Along the lift the {side} gain is {_extremes(gain, display)} (not assessed)."
-    if round(gain.largest.gain - gain.smallest.gain, 3) == 0:
-        widest = max(item.u95 or 0.0 for item in gain.per_lift)
-        return f"Along the lift the {side} gain comes out the same, {signed_percent(gain.largest.gain, widest)}."
-    looked_through = [gain, *(result.steps if len(result.steps) > 1 else ())]
-    factor = _picked(sum(math.comb(len(item.per_lift), 2) for item in looked_through), freedom)
-    if _contrast(gain, factor) > 0:
+    if gain.differs_along_lift:
         return f"Along the lift the {side} gain is {_extremes(gain, display)}."
-    step = max(result.steps, key=lambda item: _contrast(item, factor))
-    if _contrast(step, factor) > 0:
+    step = next((item for item in result.steps if item.differs_along_lift), None)
+    if step is not None:
         return f"Along the lift {step.to!r} brings the {side} {_extremes(step, display)}."
-    return f"Along the lift the {side} gain shows no difference beyond its intervals."
-
-
-def _picked(pairs: int, freedom: float) -> float:
-    """Return by what 95 % intervals widen for the pair that is picked of so many as the farthest apart (Bonferroni)."""
-    return student_t(freedom, 1.0 - 0.05 / pairs) / student_t(freedom)
-
-
-def _contrast(gain: Gain, factor: float) -> float:
-    """Return by how much the smallest and the largest gain stand apart beyond their intervals, widened."""
-    small, large = gain.smallest, gain.largest
-    return large.gain - small.gain - factor * math.hypot(small.u95 or 0.0, large.u95 or 0.0)
+    return f"The {side} gain shows no difference along the lift beyond the bench's scatter."
 
 
 def _extremes(gain: Gain, display: Display) -> str:
     """Tell the smallest and the largest gain with their lifts."""
     return "between " + " and ".join(
-        f"{signed_percent(item.gain, item.u95)} at {_at(item, gain, display)}" for item in (gain.smallest, gain.largest)
+        f"{interval_words(item.gain, item.low, item.high)} at {_at(item, gain, display)}"
+        for item in (gain.smallest, gain.largest)
     )
 
 
@@ -322,20 +314,58 @@ def _at(item: LiftGain, gain: Gain, display: Display) -> str:
 
 
 def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
-    """Say which passage is the least below and above the takeover lift, in the last variant."""
+    """Say which passage is the smallest below and above the takeover lift, in the last variant."""
     clauses = []
     for side, result in sides.items():
         last = result.variants[-1]
         if last.takeover_lift_m is None:
             continue
         if last.takeover_lift_m >= last.lifts_m[-1]:
-            clauses.append(f"on the {side} of {last.name!r} the seat is the least passage at every lift measured")
+            clauses.append(f"on the {side} of {last.name!r} the seat is the smallest passage at every lift measured")
         else:
             clauses.append(
-                f"on the {side} of {last.name!r} the throat is the least passage above "
+                f"on the {side} of {last.name!r} the throat is the smallest passage above "
                 f"{_lift(last.takeover_lift_m, display)} of lift, the seat below"
             )
     return f"By geometry, {'; '.join(clauses)}." if clauses else None
+
+
+def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
+    """Say what keeps gains from being proven: sessions without anything to show the drift, another setup."""
+    gains = [(side, gain) for side, result in sides.items() for gain in result.gains]
+    unknown = [gain for _, gain in gains if gain.drift_unknown]
+    told = []
+    if any("" in gain.sessions for gain in unknown):
+        told.append(
+            "When were these flowed; all on the same day? Some sheets carry no date, so the bench may have moved "
+            "between the states."
+        )
+    elif unknown:
+        days = listed(list(dict.fromkeys(day_words(day) for gain in unknown for day in gain.sessions)))
+        told.append(
+            f"Flowed on {days} without a check plate or an untouched port to show whether the bench moved in between."
+        )
+    differing = list(dict.fromkeys(label for _, gain in gains for label in gain.setup_differs))
+    if differing:
+        told.append(
+            f"Not the same in all states: {listed(differing)}. Part of a difference may come from that and not from "
+            "the work."
+        )
+    if any("head" in gain.changed for _, gain in gains):
+        told.append("The sheets name different heads: two castings differ before anyone touches them.")
+    return told
+
+
+def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability | None) -> str | None:
+    """Say that intervals rest on a single repeat, where they do."""
+    gains = [gain for result in sides.values() for gain in result.gains]
+    if repeatability is None or repeatability.runs_degrees_of_freedom != 1 or not any(g.basis == "runs" for g in gains):
+        return None
+    difference = (repeatability.s_r or 0.0) * 2.0**0.5
+    return (
+        f"The two runs differ by {percent(difference, 2)}; from one difference the scatter is known only to between "
+        "0.45 and 32 times, which is why the intervals are wide."
+    )
 
 
 def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
@@ -344,46 +374,54 @@ def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | No
     for side, variant in _laggards(sides):
         lag = variant.lagging
         assert lag is not None  # `_laggards` gives no others
-        below = f"{percent(lag.below_mean)}"
-        below += " less" if lag.below_mean_u95 is None else f" ± {_half(lag.below_mean_u95, 1)} less"
-        assessed = " (not assessed)" if lag.below_mean_u95 is None else ""
+        spread = signed_percent(variant.port_spread or 0.0, variant.port_spread_u95).removeprefix("+")
+        where = ""
+        if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
+            where = f", most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
         clauses.append(
-            f"{side} port {lag.port} of {variant.name!r} flows {below} than the mean of the "
-            f"ports{assessed}, most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
+            f"{side} port {lag.port} of {variant.name!r} flows {percent(lag.below_mean)} less than the mean of the "
+            f"ports{where} (spread {spread})"
         )
     return f"Lagging: {'; '.join(clauses)}." if clauses else None
 
 
 def _laggards(sides: Mapping[Side, SideComparison]) -> list[tuple[Side, VariantFlow]]:
-    """Return the last variants with a lagging port, unless the bench's own scatter may have set it apart."""
+    """Return the last variants with a port that lags beyond the bench's scatter."""
     return [
         (side, last)
         for side, result in sides.items()
-        if (last := result.variants[-1]).lagging is not None and last.lagging.beyond_scatter is not False
+        if (last := result.variants[-1]).lagging is not None and last.lagging.beyond_scatter
     ]
 
 
-def _next(sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Sequence[ExtraTest]]) -> str | None:
-    """Say what to test next: the first that applies."""
+def _next(  # noqa: PLR0911
+    sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Sequence[ExtraTest]]
+) -> str | None:
+    """Say what to do next: the first that applies, and only what can be done."""
     gains = [(side, gain) for side, result in sides.items() for gain in (*result.totals[-1:], *result.steps)]
-    if any(gain.resolved is None for _, gain in gains):
+    unassessed = [(side, gain) for side, gain in gains if gain.resolved is None]
+    if unassessed:
+        last = unassessed[0][1].to
         return (
-            "Next: flow at least one port twice, shutting and opening the valve in between, so that the gains can be "
-            "told from the bench's scatter."
+            f"Next: flow at least one port of {last!r} once more, with the head taken off (or at least the valve "
+            "closed and the dial zeroed again) in between, so that the gains can be told from the bench's scatter."
         )
+    if any(gain.drift_unknown and "" in gain.sessions for _, gain in gains):
+        return "Next: put the days on which these sheets were flowed in the job; that settles it for all of them."
+    if any(gain.drift_unknown for _, gain in gains):
+        return (
+            "Next time: read a check plate in every session, or flow a port that was not worked on in both; for these "
+            "tests, state how far the bench moves from day to day as drift under [bench], if you know it."
+        )
+    if any(gain.setup_differs for _, gain in gains):
+        return "Next time: flow all states on one bench, with the same operator, fixture and fittings."
     for side, gain in gains:
         retested = gain.unchanged and not gain.changed and not gain.unknown
         if not gain.resolved and not retested:
-            return f"Next: {_to_resolve(side, gain)}."
+            return _to_resolve(side, gain, sides[side])
     for side, tests in extra_tests.items():
         for advice in filter(None, (test.advice(side) for test in tests)):
-            return f"Next: {advice}."
-    for side, gain in gains:
-        if gain.interval_shares.get("pressure law", 0.0) > 0.5:
-            return (
-                f"Next: flow {gain.from_!r} and {gain.to!r} on the {side} at one test pressure; between the two laws "
-                f"that convert it lie up to {percent(gain.law_difference or 0.0)}, which is most of the interval."
-            )
+            return f"Next: {advice}." if not advice.startswith("next time") else f"{advice[:1].upper()}{advice[1:]}."
     for side, variant in _laggards(sides):
         assert variant.lagging is not None  # `_laggards` gives no others
         return (
@@ -392,16 +430,47 @@ def _next(sides: Mapping[Side, SideComparison], extra_tests: Mapping[Side, Seque
     return None
 
 
-def _to_resolve(side: Side, gain: Gain) -> str:
-    """Say what would narrow the interval of a gain that is not resolved: repeats, or what they do not reduce."""
-    size = signed_percent(gain.mean_flow_gain)
-    main = max(gain.interval_shares, key=lambda name: gain.interval_shares[name], default="repeats")
-    if main == "repeats":
-        return f"repeat the runs of {gain.from_!r} and {gain.to!r} on the {side}; their {size} is not resolved"
+REMEDIES = {
+    "lift_setting": "set the lift more exactly",
+    "drift": "flow both states in one session, or read a check plate in both",
+    "pressure_reading": "read the test pressure more exactly, or flow both states in one session",
+    "resolution": "read the flow to one more digit",
+    "check_plate": "read the check plate several times in every session",
+    "meter": "use one meter and range for both states",
+    "pressure-law": "flow both states at one test pressure",
+    "bore-model": "flow both states on a fixture of the engine's bore",
+}
+"""What to do next time about what hides a gain and repeats do not reduce."""
+
+
+def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
+    """Say what would narrow the interval of a gain that is not proven: runs, or what they do not reduce."""
+    size = f"{gain.from_!r} → {gain.to!r} on the {side} ({signed_percent(gain.mean_flow_gain)})"
+    main = hidden_by(gain)
+    if main != "repeatability":
+        return f"Next time: {REMEDIES[main]}; that is most of what hides {size}, and more runs would not reduce it."
+    if gain.one_more_run_u95 is not None and gain.to == result.variants[-1].name:
+        return (
+            f"Next: flow every port of {gain.to!r} once more, with the head taken off in between: {size} would then be "
+            f"known to about ± {_half(gain.one_more_run_u95, 1)} %."
+        )
+    times = "twice" if gain.two_runs_u95 is not None else "several times"
+    known = "" if gain.two_runs_u95 is None else f", which would tell it to about ± {_half(gain.two_runs_u95, 1)} %"
     return (
-        f"{REMEDIES[main]}; from {gain.from_!r} to {gain.to!r} on the {side} {size} is not resolved, and what hides it "
-        f"most is the {main}, which repeated runs do not reduce"
+        f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
+        "within the bench's scatter, and the earlier state can no longer be flowed."
     )
+
+
+def hidden_by(gain: Gain) -> str:
+    """Return what widens an interval most: a term, or a bound that is longer than all terms together."""
+    if gain.terms is None:
+        return "repeatability"
+    for bound in gain.bounds:
+        if max(bound.low, bound.high) > 0.5 * (gain.mean_flow_gain_u95 or 0.0) and bound.name != "drift":
+            return bound.name
+    sizes = {name: getattr(gain.terms, name) or 0.0 for name in (*gain.terms.__slots__,)}
+    return max(sizes, key=lambda name: sizes[name])
 
 
 def _lift(lift_m: float, display: Display) -> str:

@@ -1,1034 +1,737 @@
-"""The uncertainty of flows and gains: per lift by propagation, of curve figures by Monte Carlo.
+"""The uncertainty of flows, gains and their like: the GUM (JCGM 100:2008) in closed form, no random draws.
 
-Per lift the law of propagation (JCGM 100:2008, the GUM) gives the interval in closed form; the
-curve figures, which are not linear in the points, get theirs by Monte Carlo (JCGM 101:2008).
+Every figure is a contrast of ports: gains take the state after with +1 and the state before with −1, a main effect
+±½, a state's own flow +1. What enters ln(ratio) is added by variance; the choice between models is no random
+variable and widens the interval as a bound, added linearly (GUM F.2.4.5).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from flowkit.analysis.curves import PortCurve, SideVariant, common_ports
-from flowkit.analysis.gains import Corners, log_effects
-from flowkit.analysis.lifts import (
-    SAME_LIFT_M,
-    AreaMethod,
-    curve_derivative,
-    curve_integral,
-    curve_value,
-    lift_key,
-    slopes,
-)
-from flowkit.analysis.propagation import Combined, Component, combine
-from flowkit.analysis.results import Repeatability
-from flowkit.analysis.runs import Session, runs_of, session_of, sessions_of
-from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
-from flowkit.errors import CorrectionError
+from flowkit.analysis.curves import SideVariant
+from flowkit.analysis.lifts import AreaMethod
+from flowkit.analysis.propagation import found_shift, student_t, studentized_range
+from flowkit.analysis.results import Bound, Repeatability, Terms
+from flowkit.analysis.runs import Benches, Session, copies
+from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, PortRuns, Values
 from flowkit.model import Bench, CorrectedTest, Reference, Side
 
-if TYPE_CHECKING:
-    from flowkit.analysis.gains import MatchedPair
-
-__all__ = [
-    "DRAWS",
-    "SEED",
-    "Budget",
-    "Interval",
-    "LiftNoise",
-    "PortNoise",
-    "Ports",
-    "SideDraws",
-    "SideUncertainty",
-    "assess_side",
-    "budget_of",
-    "deviation_bound",
-    "draw_mean_flows",
-    "flow_uncertainty",
-    "gain_interval",
-    "gain_uncertainty",
-    "interval_of",
-    "mean_flow",
-    "port_noise",
-    "spread_interval",
-]
+__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "KnownTerm", "Reading", "with_history"]
 
 Array = NDArray[np.float64]
+SESSIONS_DIFFER = 0.02
+"""Share of a session in ln(ratio) of the mean flow from which sessions differ."""
+LISTED = 1e-9
+"""Smallest bound worth listing."""
+MOST_HISTORY = 8.0
+"""Most degrees of freedom that the bench's history counts with."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LiftNoise:
-    """One port at one lift.
+@dataclass(frozen=True, slots=True)
+class History:
+    """What the records know of a bench: the relative standard deviation of a run, and its degrees of freedom."""
 
-    Attributes
-    ----------
-    flow : float
-        [m³/s]
-    slope : float
-        dQ/dL [m²/s].
-    runs : float
-        Runs behind the flow; between two measured lifts the fewer of theirs.
-    session_share, pressure_effect : array, shape (sessions,)
-        Share of each session in the flow [-]; relative change of the flow by one standard
-        uncertainty of the session's pressure reading [-].
-    law : float
-        Logarithm of the square-root law's factor over the compressible law's [-].
-    pressures_pa : frozenset of float
-        Test pressures behind it [Pa].
-    """
-
-    flow: float
-    slope: float
-    runs: float
-    session_share: Array
-    pressure_effect: Array
-    law: float
-    pressures_pa: frozenset[float]
+    s: float
+    degrees_of_freedom: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PortNoise:
-    """One port, at its measured lifts.
-
-    Attributes
-    ----------
-    lifts_m, flow_m3_s, slope_m2_s : array, shape (n,)
-        Lifts [m], flows [m³/s] and dQ/dL [m²/s].
-    run_share : array, shape (n, runs)
-        Share of each run in the flow at each lift [-].
-    scatter_share : array, shape (n,)
-        Variance of the mean of the readings over that of one, as far as points scatter [-].
-    session_share, pressure_effect : array, shape (n, sessions)
-        See `LiftNoise`.
-    law : array, shape (n,)
-        See `LiftNoise`.
-    pressures_pa : tuple of frozenset of float
-        Test pressures behind each point [Pa].
-    """
-
-    lifts_m: Array
-    flow_m3_s: Array
-    slope_m2_s: Array
-    run_share: Array
-    scatter_share: Array
-    session_share: Array
-    pressure_effect: Array
-    law: Array
-    pressures_pa: tuple[frozenset[float], ...]
-
-    def runs(self, place: int) -> float:
-        """Return the runs behind a point; one counts once however often it was read there."""
-        return 1.0 / float(np.sum(self.run_share[place] ** 2))
-
-    def at(self, lift_m: float) -> LiftNoise:
-        """Return the port at a lift within its measured ones."""
-        place = lift_key(lift_m, self.lifts_m.tolist())
-        if place is not None or len(self.lifts_m) == 1:
-            return self._measured(place or 0)
-        right = int(np.searchsorted(self.lifts_m, lift_m))
-        left = right - 1
-        gap = float(self.lifts_m[right] - self.lifts_m[left])
-        far = (lift_m - float(self.lifts_m[left])) / gap
-
-        def between(values: Array) -> Array:
-            """Take values on the straight line between the neighbouring lifts."""
-            return np.asarray((1.0 - far) * values[left] + far * values[right])
-
-        curve = (self.lifts_m, self.flow_m3_s, self.slope_m2_s)
-        return LiftNoise(
-            flow=float(curve_value(*curve, lift_m)),
-            slope=float(curve_derivative(*curve, lift_m)),
-            runs=min(self.runs(left), self.runs(right)),
-            session_share=between(self.session_share),
-            pressure_effect=between(self.pressure_effect),
-            law=float(between(self.law)),
-            pressures_pa=self.pressures_pa[left] | self.pressures_pa[right],
-        )
-
-    def _measured(self, place: int) -> LiftNoise:
-        """Return the port at one of its measured lifts."""
-        return LiftNoise(
-            flow=float(self.flow_m3_s[place]),
-            slope=float(self.slope_m2_s[place]),
-            runs=self.runs(place),
-            session_share=self.session_share[place],
-            pressure_effect=self.pressure_effect[place],
-            law=float(self.law[place]),
-            pressures_pa=self.pressures_pa[place],
-        )
-
-
-def port_noise(curve: PortCurve, sessions: Sequence[Session], reference: Reference, bench: Bench) -> PortNoise:
-    """Return what is uncertain about one port's points.
+def with_history(s_squared: float, freedom: float, history: History) -> tuple[float, float, bool]:
+    """Return variance and degrees of freedom of a run with the bench's history, and whether it was used.
 
     Parameters
     ----------
-    curve : PortCurve
-        With the tests it is the mean of.
-    sessions : sequence of Session
-        All sessions that are compared.
-    reference : Reference
-        Its pressure counts where a test's own is not known.
-    bench : Bench
-        With the uncertainty of its pressure reading.
+    s_squared, freedom : float
+        Of the job's own repeats; freedom 0 where there are none.
+    history : History
 
     Returns
     -------
-    PortNoise
+    s_squared, freedom : float
+        ``(ν_h'·s_h² + ν_R·s_M²)/(ν_h' + ν_R)`` with ``ν_h' = min(ν_h, 8)``.
+    used : bool
+        False where ``s_M²/s_h² > F_0.95(ν_R, ν_h)``: the bench is worse than its history, which is left out.
 
-    Notes
-    -----
-    Flow goes with the root of the test pressure, so a reading error u_P changes it by
-    ``½·u_P/ΔP`` (JCGM 100:2008, equation (10), applied to the incompressible orifice).
+    References
+    ----------
+    Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3 (a prior variance with its degrees of freedom).
 
     Examples
     --------
-    >>> x = np.array([0.001, 0.003])
-    >>> untested = PortCurve("as received", "intake", "1", (), x, 10 * x, np.array([1, 1]), ())
-    >>> port_noise(untested, (), Reference(), Bench()).slope_m2_s.round(6).tolist()
-    [10.0, 10.0]
+    >>> with_history(0.005**2, 1.0, History(0.004, 40.0))
+    (1.7e-05, 9.0, True)
+    >>> with_history(0.02**2, 3.0, History(0.004, 40.0))[2]
+    False
     """
-    runs = runs_of(curve.tests)
-    shape = len(curve.lifts_m)
-    readings = np.zeros((shape, len(runs)))
-    in_session, effect = np.zeros((shape, len(sessions))), np.zeros((shape, len(sessions)))
-    law = np.zeros(shape)
-    pressures: list[set[float]] = [set() for _ in range(shape)]
-    laws: dict[tuple[float, float | None], float] = {}
-    for number, run in enumerate(runs):
-        for test in run:
-            session = sessions.index(session_of(test))
-            applied = _pressure_corrected(test)
-            for point, place in zip(test.points, _places(curve, test), strict=True):
-                pressure = point.pressure_pa or reference.pressure_pa
-                readings[place, number] += 1.0
-                in_session[place, session] += 1.0
-                effect[place, session] += 0.5 * (bench.pressure_reading_pa or 0.0) / pressure
-                pressures[place].add(pressure)
-                if applied:
-                    key = (pressure, test.conditions.barometer_pa)
-                    if key not in laws:
-                        laws[key] = _law_logarithm(curve.side, *key, reference)
-                    law[place] += laws[key]
-    count = np.maximum(readings.sum(axis=1), 1.0)
-    several = count[:, np.newaxis]
-    return PortNoise(
-        lifts_m=curve.lifts_m,
-        flow_m3_s=curve.flow_m3_s,
-        slope_m2_s=slopes(curve.lifts_m, curve.flow_m3_s) if shape > 1 else np.zeros(1),
-        run_share=readings / several,
-        scatter_share=1.0 / count,
-        session_share=in_session / several,
-        pressure_effect=effect / several,
-        law=law / count,
-        pressures_pa=tuple(frozenset(group) for group in pressures),
-    )
+    from scipy.special import fdtri
+
+    if freedom > 0 and s_squared / history.s**2 > float(fdtri(freedom, history.degrees_of_freedom, 0.95)):
+        return s_squared, freedom, False
+    known = min(history.degrees_of_freedom, MOST_HISTORY)
+    return (known * history.s**2 + freedom * s_squared) / (known + freedom), known + freedom, True
 
 
-def _places(curve: PortCurve, test: CorrectedTest) -> list[int]:
-    """Return the place of each point's lift among the curve's lifts."""
-    lifts = np.array([point.lift_m for point in test.points])
-    # A curve's lift is the smallest of those that are one, so each lies at or above its own.
-    return [int(place) for place in np.searchsorted(curve.lifts_m, lifts, side="right") - 1]
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """How one test enters ln(ratio): k of each of its points, for every figure.
+
+    Attributes
+    ----------
+    test : CorrectedTest
+    session : Session
+    k : array, shape (figures, points)
+        ``±W_p·a_j`` shared among the readings of the lift; + after, − before.
+    """
+
+    test: CorrectedTest
+    session: Session
+    k: Array
 
 
-def _pressure_corrected(test: CorrectedTest) -> bool:
-    """Tell whether the test was brought to the reference pressure."""
-    return any(line.correction == "test-pressure" and line.skipped is None for line in test.ledger)
+KnownTerm = Callable[[Sequence[Reading], "Drift"], Mapping[str, Array]]
+"""Further known terms: variances of ln(ratio) by name, shape (figures,), from the readings and the sessions."""
 
 
-def _law_logarithm(side: Side, pressure_pa: float, barometer_pa: float | None, reference: Reference) -> float:
-    """Return the logarithm of the square-root law's factor over the compressible law's."""
-    barometer = STANDARD_BAROMETER_PA if barometer_pa is None else barometer_pa
-    try:
-        factors = [
-            pressure_factor(law, side, pressure_pa, reference.pressure_pa, barometer)
-            for law in ("square-root", "compressible")
+@dataclass(frozen=True, slots=True, eq=False)
+class Contrast:
+    """A contrast of ports.
+
+    Attributes
+    ----------
+    figure : Figure
+    ports : tuple of PortRuns
+    weight : array, shape (ports, figures)
+        The state's factor times the port's share W of the state's sum.
+    """
+
+    figure: Figure
+    ports: tuple[PortRuns, ...]
+    weight: Array
+
+    @property
+    def values(self) -> list[Values]:
+        """The figures of each port."""
+        return [port.values(self.figure) for port in self.ports]
+
+    @property
+    def benches(self) -> frozenset[str]:
+        """The benches it was flowed on."""
+        return frozenset().union(*(port.benches for port in self.ports))
+
+    def by_test(self) -> list[tuple[PortRuns, int, Array]]:
+        """Return for each test its port, its index there and its k, shape (figures,)."""
+        return [
+            (port, index, weight * share)
+            for port, weight, own in zip(self.ports, self.weight, self.values, strict=True)
+            for index, share in enumerate(own.test_share.T)
         ]
-    except CorrectionError:
-        return 0.0  # a suction beyond the barometer: only one law has a value, and the corrections report it
-    return float(np.log(factors[0] / factors[1]))
 
+    def by_session(self) -> dict[Session, Array]:
+        """Return c_s = Σ k over the runs of each session."""
+        sums: dict[Session, Array] = {}
+        for port, index, k in self.by_test():
+            session = port.sessions[index]
+            sums[session] = sums[session] + k if session in sums else k
+        return sums
 
-@dataclass(frozen=True, slots=True)
-class Budget:
-    """Variances of the logarithm of a gain in mean flow, to first order.
+    def pressures(self) -> dict[Session, float]:
+        """Return ΔP_s: the mean over each session's tests of their mean test pressures [Pa]."""
+        found: dict[Session, list[float]] = {}
+        for port in self.ports:
+            for session, test in zip(port.sessions, port.tests, strict=True):
+                own = [point.pressure_pa for point in test.points if point.pressure_pa]
+                if own:
+                    found.setdefault(session, []).append(sum(own) / len(own))
+        return {session: sum(values) / len(values) for session, values in found.items()}
 
-    Attributes
-    ----------
-    now, one_run : float
-        Of what repeats reduce: with the runs there are, and with one run of every port [-].
-    fixed : mapping
-        Of what they do not reduce, by name.
-    runs : tuple of two tuples
-        For each state and port the runs at each lift.
-    """
-
-    now: float
-    one_run: float
-    fixed: Mapping[str, float]
-    runs: tuple[tuple[tuple[int, ...], ...], tuple[tuple[int, ...], ...]]
-
-    @property
-    def kept(self) -> float:
-        """What no repeat reduces."""
-        return sum(self.fixed.values())
-
-    @property
-    def shares(self) -> dict[str, float]:
-        """Shares of the whole variance by name, the repeats' among them; empty where there is none."""
-        whole = {"repeats": self.now, **self.fixed}
-        total = sum(whole.values())
-        return {name: variance / total for name, variance in whole.items()} if total > 0.0 else {}
-
-    def runs_now(self) -> tuple[int, int]:
-        """Return the fewest runs of a port in each state."""
-        before, after = (min(min(port) for port in side) for side in self.runs)
-        return before, after
-
-    def added(self, runs: int) -> int:
-        """Return the degrees of freedom that so many runs of every port would add."""
-        return sum(max(runs - now, 0) for side in self.runs for port in side for now in port)
-
-
-def budget_of(
-    sides: Sequence[Sequence[PortNoise]],
-    range_m: tuple[float, float],
-    repeatability: Repeatability,
-    bench: Bench,
-    method: AreaMethod,
-    *,
-    same: bool = False,
-    gradients: dict[int, Array] | None = None,
-) -> Budget:
-    """Gather the variances of the gain between two states.
-
-    Parameters
-    ----------
-    sides : two sequences of PortNoise
-        The ports of each.
-    range_m : tuple of two floats
-        [m]
-    repeatability : Repeatability
-    bench : Bench
-    method : {"pchip", "trapezoid"}
-    same : bool, optional
-        Whether the second is the first once more, in another session.
-    gradients : dict, optional
-        Kept from port to port, where the same ports are asked for again.
-
-    Returns
-    -------
-    Budget
-
-    Notes
-    -----
-    See `flowkit.analysis.planning.plan_repeats`.
-
-    Examples
-    --------
-    >>> x, one = np.array([0.001, 0.003]), np.ones((2, 1))
-    >>> port = PortNoise(x, 10 * x, np.full(2, 10.0), one, one[:, 0], one, 0 * one, 0 * x, (frozenset(),) * 2)
-    >>> known = Repeatability(0.005, 4.0, "repeated runs", 0.005, 0.0)
-    >>> budget = budget_of([[port], [port]], (0.001, 0.003), known, Bench(drift=0.002), "pchip", same=True)
-    >>> {name: round(share, 3) for name, share in budget.shares.items() if share}
-    {'repeats': 0.862, 'drift': 0.138}
-    """
-    kept = {} if gradients is None else gradients
-    shift, scatter = (repeatability.s_between_runs or 0.0) ** 2, (repeatability.s_within_run or 0.0) ** 2
-    now = one = setting = 0.0
-    means = []
-    for ports in sides:
-        flows = [float(mean_flow(port.lifts_m, port.flow_m3_s, range_m, method)) for port in ports]
-        total = sum(flows)
-        sums = np.zeros((2, ports[0].session_share.shape[1]))
-        law = 0.0
-        for port, flow in zip(ports, flows, strict=True):
-            if id(port) not in kept:
-                kept[id(port)] = _gradient(port, range_m, method)
-            slope = kept[id(port)] / total
-            share = slope * port.flow_m3_s
-            now += shift * float(np.sum((share @ port.run_share) ** 2))
-            now += scatter * float(np.sum(share**2 * port.scatter_share))
-            one += shift * (flow / total) ** 2 + scatter * float(np.sum(share**2))
-            setting += float(np.sum((slope * port.slope_m2_s) ** 2))
-            sums += np.array([share @ port.session_share, share @ port.pressure_effect])
-            law += float(share @ port.law)
-        means.append((sums, law))
-    (first, law_before), (second, law_after) = means
-    session, pressure = (2.0 * np.sum(first**2, axis=1)) if same else np.sum((second - first) ** 2, axis=1)
-    fixed = {
-        "lift setting": setting * (bench.lift_setting_m or 0.0) ** 2,
-        "drift": float(session) * (bench.drift or 0.0) ** 2,
-        "pressure reading": float(pressure),
-        "pressure law": (law_after - law_before) ** 2 / 3.0,
-    }
-    runs = tuple(tuple(tuple(round(port.runs(j)) for j in range(len(port.lifts_m))) for port in side) for side in sides)
-    return Budget(now, one, fixed, (runs[0], runs[1]))
-
-
-def _gradient(port: PortNoise, range_m: tuple[float, float], method: AreaMethod) -> Array:
-    """Return the derivative of a port's mean flow by each of its points."""
-    size = len(port.lifts_m)
-    step = 1e-4 * float(np.max(np.abs(port.flow_m3_s)))
-    moved = np.repeat(port.flow_m3_s[:, np.newaxis], 2 * size, axis=1)
-    moved[:, :size] += step * np.eye(size)
-    moved[:, size:] -= step * np.eye(size)
-    means = mean_flow(port.lifts_m, moved, range_m, method)
-    return np.asarray((means[:size] - means[size:]) / (2.0 * step))
-
-
-DRAWS = 10_000
-SEED = 20_260_101
-BLOCK = 10_000
-"""Draws made at once, so that memory stays bounded."""
-
-
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """A 95 % interval, probabilistically symmetric (JCGM 101:2008, 7.7).
-
-    Attributes
-    ----------
-    low, high : float
-    """
-
-    low: float
-    high: float
-
-    @property
-    def half(self) -> float:
-        """Half its width."""
-        return (self.high - self.low) / 2.0
-
-    @property
-    def excludes_zero(self) -> bool:
-        """Whether zero lies outside."""
-        return self.low > 0.0 or self.high < 0.0
+    def readings(self) -> list[Reading]:
+        """Return how each point enters, for terms of a kind not known here."""
+        found = []
+        for port, weight, own in zip(self.ports, self.weight, self.values, strict=True):
+            for index, test in enumerate(port.tests):
+                at = port.at[index]
+                counts = np.bincount(at, minlength=len(port.curve.lifts_m))
+                k = weight[:, np.newaxis] * (own.a * port.share[:, index] / np.maximum(counts, 1))[:, at]
+                found.append(Reading(test, port.sessions[index], k))
+        return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Common:
-    """What all ports share in a block of draws; the last axis is the draws."""
-
-    scale: Array
-    drift: Array
-    pressure: Array
-    law: Array
-
-
-def draw_mean_flows(
-    ports: Sequence[PortNoise],
-    range_m: tuple[float, float],
-    repeatability: Repeatability,
-    bench: Bench,
-    *,
-    draws: int = DRAWS,
-    seed: int = SEED,
-    method: AreaMethod = "pchip",
-) -> Array:
-    """Draw the mean flows of ports over a range of lifts.
-
-    Parameters
-    ----------
-    ports : sequence of PortNoise
-        All ports of one side that are compared with one another.
-    range_m : tuple of two floats
-        Within the lifts of every port [m].
-    repeatability : Repeatability
-        Known; see `pool_repeatability`.
-    bench : Bench
-        Standard uncertainties of drift and lift setting, where stated; that of the pressure
-        reading is in `ports` already.
-    draws, seed : int, optional
-    method : {"pchip", "trapezoid"}, optional
-
-    Returns
-    -------
-    ndarray, shape (ports, draws)
-        [m³/s]
-
-    Notes
-    -----
-    A point's flow is drawn as ``Q·(1 + shifts + scatter + session + law) + dQ/dL·δL``:
-
-    - each run's common shift and each point's scatter, normal with the standard deviations of
-      the repeatability, both times ``sqrt(ν/χ²_ν)`` of the draw (JCGM 101:2008, 6.4.9);
-    - the lift setting's error of each point, normal, common to the runs of a port;
-    - drift and pressure reading, normal, once a session for all that was flowed in it;
-    - the difference of the two pressure laws times one number of the draw, uniform from −1
-      to 1, so that it cancels between tests at one pressure.
-
-    Scatter and lift setting are independent normal errors of the same point and are drawn as
-    one. The stream of random numbers goes through the ports by their flow, so that the result
-    depends neither on the order of variants nor on names or units.
-
-    Examples
-    --------
-    >>> x, one = np.array([0.001, 0.003]), np.ones((2, 1))
-    >>> port = PortNoise(x, 10 * x, np.full(2, 10.0), one, one[:, 0], one, 0 * one, 0 * x, (frozenset(),) * 2)
-    >>> drawn = draw_mean_flows([port], (0.001, 0.003), Repeatability(0.01, np.inf, "stated", 0.01, 0.0), Bench())
-    >>> drawn.shape, round(float(drawn.std() / drawn.mean()), 3)
-    ((1, 10000), 0.01)
-    """
-    result = np.empty((len(ports), draws))
-    stream = np.random.Generator(np.random.SFC64(seed))
-    order = _by_flow(ports, range_m, method)
-    for start in range(0, draws, BLOCK):
-        size = min(BLOCK, draws - start)
-        common = _draw_common(stream, repeatability, bench, ports[0].session_share.shape[1], size)
-        for place in order:
-            flow = _draw_points(ports[place], common, repeatability, bench, stream)
-            result[place, start : start + size] = mean_flow(ports[place].lifts_m, flow, range_m, method)
-    return result
-
-
-def mean_flow(lifts_m: Array, flow: Array, range_m: tuple[float, float], method: AreaMethod = "pchip") -> Array:
-    """Return the mean flows of curves over a range of lifts, the flow itself where it is one lift.
-
-    Parameters
-    ----------
-    lifts_m : ndarray, shape (n,)
-        [m]
-    flow : ndarray, shape (n, ...)
-        One curve a column [m³/s].
-    range_m : tuple of two floats
-        Within `lifts_m` [m].
-    method : {"pchip", "trapezoid"}, optional
-
-    Returns
-    -------
-    ndarray, shape (...)
-        [m³/s]
-
-    Examples
-    --------
-    >>> float(mean_flow(np.array([0.0, 2.0]), np.array([0.0, 4.0]), (0.0, 2.0)))
-    2.0
-    """
-    low, high = range_m
-    if len(lifts_m) == 1:
-        return np.asarray(flow[0])
-    if high - low <= SAME_LIFT_M:
-        return curve_value(lifts_m, flow, slopes(lifts_m, flow), low)
-    return curve_integral(lifts_m, flow, low, high, method=method) / (high - low)
-
-
-def _by_flow(ports: Sequence[PortNoise], range_m: tuple[float, float], method: AreaMethod) -> list[int]:
-    """Return the ports' places in rising order of their mean flow."""
-    means = [float(mean_flow(port.lifts_m, port.flow_m3_s, range_m, method)) for port in ports]
-    largest = max(map(abs, means), default=1.0) or 1.0
-    keys = [(round(mean / largest, 9), port.run_share.shape[1]) for mean, port in zip(means, ports, strict=True)]
-    return sorted(range(len(ports)), key=lambda place: keys[place])
-
-
-def _draw_common(
-    stream: np.random.Generator, repeatability: Repeatability, bench: Bench, sessions: int, size: int
-) -> _Common:
-    """Draw what all ports share."""
-    freedom = repeatability.degrees_of_freedom
-    scale = np.ones(size)
-    if freedom is not None and np.isfinite(freedom):
-        scale = np.sqrt(freedom / stream.chisquare(freedom, size))
-    return _Common(
-        scale=scale,
-        drift=stream.standard_normal((sessions, size)) * (bench.drift or 0.0),
-        pressure=stream.standard_normal((sessions, size)),
-        law=stream.uniform(-1.0, 1.0, size),
-    )
-
-
-def _draw_points(
-    port: PortNoise, common: _Common, repeatability: Repeatability, bench: Bench, stream: np.random.Generator
-) -> Array:
-    """Draw the flows of one port's points; shape (lifts, draws)."""
-    size = len(common.scale)
-    shift = stream.standard_normal((port.run_share.shape[1], size))
-    shift *= common.scale * (repeatability.s_between_runs or 0.0)
-    relative = port.run_share @ shift
-    if bench.drift:
-        relative += port.session_share @ common.drift
-    if bench.pressure_reading_pa:
-        relative += port.pressure_effect @ common.pressure
-    if port.law.any():
-        relative += np.outer(port.law, common.law)
-    relative += 1.0
-    relative *= port.flow_m3_s[:, np.newaxis]
-    scatter = port.flow_m3_s**2 * port.scatter_share * (repeatability.s_within_run or 0.0) ** 2
-    setting = (port.slope_m2_s * (bench.lift_setting_m or 0.0)) ** 2
-    if scatter.any() or setting.any():
-        deviation = np.sqrt(np.outer(scatter, common.scale**2) + setting[:, np.newaxis])
-        deviation *= stream.standard_normal(deviation.shape)
-        relative += deviation
-    return np.asarray(relative)
-
-
-def interval_of(sample: Array) -> Interval:
-    """Return the 95 % interval of drawn values.
-
-    Parameters
-    ----------
-    sample : ndarray, shape (draws,)
-
-    Returns
-    -------
-    Interval
-        From the 2.5 % to the 97.5 % quantile.
-
-    Examples
-    --------
-    >>> interval_of(np.linspace(0.0, 1.0, 1001))
-    Interval(low=0.025, high=0.975)
-    """
-    low, high = np.quantile(sample, (0.025, 0.975))
-    return Interval(float(low), float(high))
-
-
-def gain_interval(before: Array, after: Array) -> Interval:
-    """Return the 95 % interval of a gain in mean flow.
-
-    Parameters
-    ----------
-    before, after : ndarray, shape (ports, draws)
-        Drawn mean flows of the ports that are compared [m³/s].
-
-    Returns
-    -------
-    Interval
-        Of the ratio of the means over the ports, less 1 [-].
-
-    Examples
-    --------
-    >>> gain_interval(np.full((1, 9), 2.0), np.full((2, 9), 3.0))
-    Interval(low=0.5, high=0.5)
-    """
-    return interval_of(after.mean(axis=0) / before.mean(axis=0) - 1.0)
-
-
-def spread_interval(ports: Array) -> Interval:
-    """Return the 95 % interval of the port spread.
-
-    Parameters
-    ----------
-    ports : ndarray, shape (ports, draws)
-        Drawn mean flows [m³/s].
-
-    Returns
-    -------
-    Interval
-        Of (largest − smallest)/mean [-].
-
-    Examples
-    --------
-    >>> spread_interval(np.array([[1.0, 1.0], [3.0, 3.0]]))
-    Interval(low=1.0, high=1.0)
-    """
-    return interval_of((ports.max(axis=0) - ports.min(axis=0)) / ports.mean(axis=0))
-
-
-def deviation_bound(ports: Array) -> float:
-    """Return how far ports may be off the mean of all by the bench's scatter alone.
-
-    Parameters
-    ----------
-    ports : ndarray, shape (ports, draws)
-        Drawn mean flows [m³/s].
-
-    Returns
-    -------
-    float
-        The 95 % quantile of the largest change of any port's relative deviation from the mean, so
-        that it holds for the port that is picked because it deviates most [-].
-
-    Examples
-    --------
-    >>> round(deviation_bound(np.array([[0.99, 1.01, 1.0], [1.0, 1.0, 1.0]])), 4)
-    0.005
-    """
-    deviations = ports / ports.mean(axis=0)
-    deviations -= deviations.mean(axis=1, keepdims=True)
-    return float(np.quantile(np.abs(deviations).max(axis=0), 0.95))
-
-
-Ports = Mapping[str, PortNoise]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SideDraws:
-    """What scatters in each port of each variant of a side, and its mean flow in every draw.
+class Drift:
+    """Whether the sessions of a contrast differ, and what accounts for the bench's drift between them.
 
     Attributes
     ----------
-    noise : mapping
-        Variant to port to PortNoise.
-    range_m : tuple of two floats
-        [m]
-    method : {"pchip", "trapezoid"}
-    rows : mapping
-        Identity of a PortNoise to its mean flow in each draw, shape (draws,) [m³/s].
+    differ : bool
+    by : {"check plates", "stated", "untouched"} or None
+        None where nothing does, or nothing has to.
+    sessions : tuple of Session
+        Those that differ, in order.
+    measured : float
+        Gain of what was not touched, after over before − 1.
+    repeats, steps : float
+        Of what was not touched: ``ΣW²/n`` and its resolution, both states.
     """
 
-    noise: Mapping[str, Ports]
-    range_m: tuple[float, float]
-    method: AreaMethod
-    rows: Mapping[int, Array]
+    differ: bool = False
+    by: str | None = None
+    sessions: tuple[Session, ...] = ()
+    measured: float = 0.0
+    repeats: float = 0.0
+    steps: float = 0.0
 
-    @classmethod
-    def of(
-        cls,
-        variants: Sequence[SideVariant],
-        range_m: tuple[float, float],
-        reference: Reference,
-        bench: Bench,
-        repeatability: Repeatability,
-        *,
-        draws: int,
-        seed: int,
-        method: AreaMethod,
-    ) -> SideDraws:
-        """Draw all ports of all variants together, so that what they share cancels between them.
+    @property
+    def unknown(self) -> bool:
+        """Sessions differ and nothing accounts for it."""
+        return self.differ and self.by is None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scatter:
+    """The variance of a run of a curve figure, shape (figures,), with its degrees of freedom and what it rests on."""
+
+    variance: Array
+    freedom: Array
+    basis: str | None
+    history: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """What is uncertain about a contrast: variances of ln(ratio), shape (figures,)."""
+
+    repeats: Array
+    freedom: Array
+    plates: Array
+    plate_freedom: float
+    known: Mapping[str, Array]
+    basis: str | None
+    drift_unknown: bool
+
+    @property
+    def assessed(self) -> NDArray[np.bool_]:
+        """Where there is anything that repeatability is known from."""
+        return self.freedom > 0
+
+    @property
+    def total(self) -> Array:
+        """u²."""
+        return np.asarray(self.repeats + self.plates + sum(self.known.values()))
+
+    def effective(self) -> Array:
+        """Return ν_eff by Welch and Satterthwaite (GUM G.4.1), never rounded."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            below = np.where(self.repeats > 0, self.repeats**2 / self.freedom, 0.0)
+            below = below + (self.plates**2 / self.plate_freedom if self.plate_freedom else 0.0)
+            return np.where(below > 0, self.total**2 / np.where(below > 0, below, 1.0), math.inf)
+
+    def terms(self, index: int) -> Terms:
+        """Return the standard uncertainties of one figure."""
+        parts = {name: math.sqrt(max(float(value[index]), 0.0)) for name, value in self.known.items()}
+        return Terms(
+            repeatability=math.sqrt(float(self.repeats[index])),
+            lift_setting=parts.pop("lift_setting", 0.0),
+            check_plate=math.sqrt(float(self.plates[index])),
+            drift=None if self.drift_unknown else parts.pop("drift", 0.0),
+            pressure_reading=parts.pop("pressure_reading", 0.0),
+            resolution=parts.pop("resolution", 0.0),
+            meter=math.sqrt(sum(value * value for value in parts.values())) if parts else None,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A gain with its interval; everything from `u` on is None where it was not assessed."""
+
+    gain: float
+    bounds: tuple[Bound, ...] = ()
+    u: float | None = None
+    nu_eff: float | None = None
+    low: float | None = None
+    high: float | None = None
+    terms: Terms | None = None
+
+    @property
+    def below(self) -> float:
+        """By how much the bounds widen the interval below."""
+        return sum(bound.low for bound in self.bounds)
+
+    @property
+    def above(self) -> float:
+        """By how much the bounds widen the interval above."""
+        return sum(bound.high for bound in self.bounds)
+
+    @property
+    def u95(self) -> float | None:
+        """The longer arm."""
+        if self.low is None or self.high is None:
+            return None
+        return max(self.gain - self.low, self.high - self.gain)
+
+    def interval(self, probability: float) -> tuple[float, float]:
+        """Return the two-sided interval of a probability, widened by the bounds."""
+        assert self.u is not None  # asked only where assessed
+        arm = (1.0 + self.gain) * student_t(self.nu_eff or math.inf, probability) * self.u if self.u else 0.0
+        return self.gain - arm - self.below, self.gain + arm + self.above
+
+    def excludes_zero(self, probability: float = 0.95) -> bool | None:
+        """Tell whether the interval of a probability leaves out zero; None where not assessed."""
+        if self.u is None:
+            return None
+        low, high = self.interval(probability)
+        return low > 0.0 or high < 0.0
+
+    @property
+    def at_least(self) -> float | None:
+        """The end nearer to zero of a one-sided interval, 95 % sure."""
+        if self.u is None:
+            return None
+        low, high = self.interval(0.90)
+        return low if self.gain > 0 else high
+
+    @property
+    def smallest_resolvable(self) -> float | None:
+        """The smallest gain that these data find with a chance of 80 %."""
+        if self.u is None:
+            return None
+        return found_shift(self.nu_eff or math.inf) * self.u + max(self.below, self.above)
+
+
+@dataclass(eq=False)
+class Assessor:
+    """Everything that the uncertainty of one comparison is worked out from.
+
+    Attributes
+    ----------
+    sides : mapping
+        Side to its variants.
+    ranges : mapping
+        Side to the range of lifts of its headline [m].
+    """
+
+    sides: Mapping[Side, Sequence[SideVariant]]
+    ranges: Mapping[Side, tuple[float, float]]
+    reference: Reference
+    bench: Bench
+    method: AreaMethod = "pchip"
+    history: History | None = None
+    known_terms: Sequence[KnownTerm] = ()
+    benches: Benches = field(init=False)
+    headline: Means = field(init=False)
+    ports: dict[Side, tuple[dict[str, PortRuns], ...]] = field(init=False)
+    history_left_out: bool = field(init=False, default=False)
+
+    def __post_init__(self) -> None:
+        tests = [
+            test for side in self.sides.values() for state in side for curve in state.ports for test in curve.tests
+        ]
+        self.benches = Benches.of(tests)
+        self.headline = Means({side: (limits,) for side, limits in self.ranges.items()}, self.method)
+        copied = frozenset(id(test) for group in copies(tests) for test in group)
+        self.ports = {
+            side: tuple(
+                {curve.port: PortRuns(curve, self.benches, self.reference, copied) for curve in state.ports}
+                for state in states
+            )
+            for side, states in self.sides.items()
+        }
+        self._all = [port for states in self.ports.values() for state in states for port in state.values()]
+        self._blocks: dict[object, Blocks | None] = {}
+        self._lifts: dict[object, LiftScatter | None] = {}
+        self._runs: dict[object, tuple[Array, Array]] = {}
+        self._plates: dict[frozenset[str], tuple[float, int]] = {}
+
+    # -- scatter -------------------------------------------------------------------------------------------------
+
+    def run_variance(self, figure: Figure, benches: frozenset[str]) -> tuple[Array, Array]:
+        """Return Σz² and ν_R of a figure over every repeated port of both sides on these benches."""
+        key = (figure.key, benches)
+        if key not in self._runs:
+            squares = freedom = np.zeros(1)
+            for port in self._all:
+                groups = [group for group in port.repeats if group.bench in benches]
+                values = port.figure(figure) if groups else None
+                for group in groups if values is not None else ():
+                    assert values is not None
+                    a = values.a[:, group.held]
+                    share = a.sum(axis=1)
+                    z = a @ group.residuals.T / np.where(share == 0.0, 1.0, share)[:, np.newaxis]
+                    counts = share >= 0.5
+                    squares = squares + np.where(counts, np.sum(z**2, axis=1), 0.0)
+                    freedom = freedom + np.where(counts, len(group.residuals) - 1.0, 0.0)
+            self._runs[key] = (squares, freedom)
+        return self._runs[key]
+
+    def stated(self, benches: frozenset[str]) -> float | None:
+        """Return the stated repeatability, where the repeats on these benches do not contradict it."""
+        value = self.bench.repeatability
+        return None if value is None or self.understated(benches) is not None else value
+
+    def understated(self, benches: frozenset[str]) -> tuple[float, float] | None:
+        """Return the standard deviation of the repeats and its degrees of freedom where it contradicts what is stated.
+
+        Notes
+        -----
+        ``s_M²/stated² > χ²_0.99(ν_R)/ν_R``.
+        """
+        from scipy.special import chdtri
+
+        squares, freedom = (float(value[0]) for value in self.run_variance(self.headline, benches))
+        if not self.bench.repeatability or freedom <= 0:
+            return None
+        if squares / self.bench.repeatability**2 <= float(chdtri(freedom, 0.01)):
+            return None
+        return math.sqrt(squares / freedom), freedom
+
+    def blocks(self, side: Side, benches: frozenset[str], pair: tuple[int, int] | None = None) -> Blocks | None:
+        """Return the ports that can serve as blocks: three or more in all states of the side, or in those of a gain."""
+        key = (side, benches, pair)
+        if key not in self._blocks:
+            every = self._on(side, benches, range(len(self.ports[side])))
+            if every is None and pair is not None:
+                every = self._on(side, benches, pair)
+            self._blocks[key] = every
+        return self._blocks[key]
+
+    def _on(self, side: Side, benches: frozenset[str], states: Sequence[int]) -> Blocks | None:
+        """Return the ports flowed on these benches in all of some states, where there are enough."""
+        rows = [
+            {
+                name: port
+                for name, port in self.ports[side][index].items()
+                if port.benches <= benches and not port.copied
+            }
+            for index in states
+            if any(port.benches & benches for port in self.ports[side][index].values())
+        ]
+        names = [name for name in rows[0] if all(name in row for row in rows)] if rows else []
+        if len(rows) < 2 or len(names) < 3:
+            return None
+        return Blocks(tuple(tuple(row[name] for name in names) for row in rows))
+
+    def scatter(self, figure: Figure, benches: frozenset[str], blocks: Blocks | None) -> Scatter:
+        """Return the variance of a run of a curve figure.
+
+        Notes
+        -----
+        Pooled over ports (ISO 5725-2); a stated value counts wholly as a shift, ν infinite. Ports join as blocks
+        where ν_R ≤ 2: ``s_M² ← (ν_R·s_M² + n_h·Σr²)/(ν_R + ν_P)``.
+        """
+        squares, freedom = self.run_variance(figure, benches)
+        stated = self.stated(benches)
+        if stated is not None:
+            return Scatter(np.full_like(squares, stated**2), np.full_like(freedom, math.inf), "stated")
+        joined = freedom <= 2.0
+        basis = "runs" if freedom[0] > 0 else None
+        if blocks is not None and joined.any():
+            squares = squares + np.where(joined, blocks.squares(figure), 0.0)
+            freedom = freedom + np.where(joined, float(blocks.freedom), 0.0)
+            if joined[0]:
+                basis = "runs+ports" if basis else "ports"
+        variance = np.where(freedom > 0, squares / np.where(freedom > 0, freedom, 1.0), 0.0)
+        return self._with_history(Scatter(variance, freedom, basis))
+
+    def _with_history(self, own: Scatter) -> Scatter:
+        """Join what the records know of the bench, unless the job's repeats are worse than that."""
+        if self.history is None:
+            return own
+        rows = [
+            with_history(float(v), float(nu), self.history) for v, nu in zip(own.variance, own.freedom, strict=True)
+        ]
+        used = rows[0][2]
+        self.history_left_out |= not used
+        basis = own.basis
+        if used:
+            basis = f"{basis}+history" if basis else "history"
+        return Scatter(np.array([row[0] for row in rows]), np.array([row[1] for row in rows]), basis, used)
+
+    def lift_scatter(
+        self, benches: frozenset[str], blocks: Blocks | None, *, within: bool = False
+    ) -> LiftScatter | None:
+        """Return the variance function at one lift."""
+        freedom = sum(
+            len(group.residuals) - 1 for port in self._all for group in port.repeats if group.bench in benches
+        )
+        if freedom > 2 or self.stated(benches) is not None:
+            blocks = None
+        key = (benches, None if blocks is None else id(blocks), within)
+        if key not in self._lifts:
+            self._lifts[key] = LiftScatter.of(self._all, benches, blocks, within=within)
+        return self._lifts[key]
+
+    def plate_scatter(self, benches: frozenset[str]) -> tuple[float, int]:
+        """Return s_w² and ν_c from distinct readings of one plate in one session."""
+        if benches not in self._plates:
+            readings: dict[tuple[Session, float], dict[float, float]] = {}
+            for port in self._all:
+                for session, test in zip(port.sessions, port.tests, strict=True):
+                    plate = _plate(test)
+                    if plate is not None and session.bench in benches:
+                        readings.setdefault((session, plate[0]), {})[plate[1]] = plate[2]
+            squares, freedom = 0.0, 0
+            for group in readings.values():
+                mean = sum(group.values()) / len(group)
+                squares += sum((value / mean - 1.0) ** 2 for value in group.values())
+                freedom += len(group) - 1
+            self._plates[benches] = (squares / freedom if freedom else 0.0, freedom)
+        return self._plates[benches]
+
+    # -- contrasts -----------------------------------------------------------------------------------------------
+
+    def contrast(
+        self, side: Side, parts: Sequence[tuple[int, float, Sequence[str]]], figure: Figure | None = None
+    ) -> Contrast:
+        """Return a contrast of states: (index, factor, names of its ports; all where none are named)."""
+        figure = figure or self.headline
+        ports: list[PortRuns] = []
+        weights: list[Array] = []
+        for index, factor, names in parts:
+            own = [port for name, port in self.ports[side][index].items() if not names or name in names]
+            values = np.array([port.values(figure).value for port in own])
+            ports += own
+            weights += list(factor * values / values.sum(axis=0))
+        return Contrast(figure, tuple(ports), np.array(weights))
+
+    def drift(self, contrast: Contrast, untouched: Contrast | None = None) -> Drift:
+        """Return what accounts for the bench's drift between the sessions of a contrast of mean flows.
 
         Parameters
         ----------
-        variants : sequence of SideVariant
-        range_m : tuple of two floats
-            The side's common range [m].
-        reference : Reference
-        bench : Bench
-        repeatability : Repeatability
-            Known.
-        draws, seed : int
-        method : {"pchip", "trapezoid"}
+        contrast : Contrast
+            Of the headline.
+        untouched : Contrast, optional
+            Ports that were not worked on, flowed in the very same sessions.
         """
-        sessions = sessions_of(test for variant in variants for curve in variant.ports for test in curve.tests)
-        noise: dict[str, Ports] = {
-            variant.name: {curve.port: port_noise(curve, sessions, reference, bench) for curve in variant.ports}
-            for variant in variants
-        }
-        # By name, so that the order of the variants does not matter even where two curves are the same.
-        flat = [noise[name][port] for name in sorted(noise) for port in sorted(noise[name])]
-        drawn = draw_mean_flows(flat, range_m, repeatability, bench, draws=draws, seed=seed, method=method)
-        return cls(noise, range_m, method, {id(port): row for port, row in zip(flat, drawn, strict=True)})
-
-    def ports(self, variant: str, names: Sequence[str] = ()) -> Ports:
-        """Return the named ports of a variant, all of them where none is named."""
-        ports = self.noise[variant]
-        return {name: ports[name] for name in names} if names else ports
-
-    def sample(self, ports: Ports) -> Array:
-        """Return the drawn mean flows of ports, shape (ports, draws) [m³/s]."""
-        return np.array([self.rows[id(port)] for port in ports.values()])
-
-    def mean_u95(self, ports: Ports) -> float:
-        """Return half the 95 % interval of the mean over ports, relative to it [-]."""
-        flows = [mean_flow(port.lifts_m, port.flow_m3_s, self.range_m, self.method) for port in ports.values()]
-        return interval_of(self.sample(ports).mean(axis=0)).half / float(np.mean(flows))
-
-
-@dataclass(frozen=True, slots=True)
-class SideUncertainty:
-    """The intervals of one side: half the 95 % interval each, None where not assessed.
-
-    Attributes
-    ----------
-    mean_flow_u95, curve_area_u95 : tuple of (float or None)
-        For each variant, relative [-].
-    spread_u95 : tuple of (float or None)
-        For each variant, absolute [-]; None for one with a single port.
-    flow_u95 : tuple of tuple of (float or None)
-        For each variant at each of its lifts, relative [-].
-    gain_u95 : tuple of (float or None)
-        For each pair, of the gain in mean flow, absolute [-].
-    gain_interval : tuple of (tuple of two floats, or None)
-        The interval itself.
-    resolved : tuple of (bool or None)
-        Whether it excludes zero.
-    per_lift_u95 : tuple of tuple of (float or None)
-        For each pair at each of its lifts, of the gain, absolute [-].
-    deviation_u95 : tuple of (float or None)
-        For each variant: within it all its ports' deviations from their mean lie together, 95 times
-        in a hundred, relative to the mean [-]; None with one port.
-    interval_shares : tuple of mapping
-        For each pair the shares of the variance of its gain in mean flow, by name.
-    effects_u95 : tuple of (tuple of three floats, or None)
-        For each set of four corners, of both main effects and the interaction, natural logarithms.
-    """
-
-    mean_flow_u95: tuple[float | None, ...]
-    curve_area_u95: tuple[float | None, ...]
-    spread_u95: tuple[float | None, ...]
-    flow_u95: tuple[tuple[float | None, ...], ...]
-    gain_u95: tuple[float | None, ...]
-    gain_interval: tuple[tuple[float, float] | None, ...]
-    resolved: tuple[bool | None, ...]
-    per_lift_u95: tuple[tuple[float | None, ...], ...]
-    deviation_u95: tuple[float | None, ...]
-    interval_shares: tuple[Mapping[str, float], ...]
-    effects_u95: tuple[tuple[float, ...] | None, ...]
-
-
-def assess_side(  # noqa: PLR0917
-    variants: Sequence[SideVariant],
-    pairs: Sequence[MatchedPair],
-    range_m: tuple[float, float],
-    variant_lifts: Sequence[Sequence[float]],
-    reference: Reference,
-    bench: Bench,
-    repeatability: Repeatability,
-    *,
-    corners: Sequence[Corners] = (),
-    draws: int = DRAWS,
-    seed: int = SEED,
-    area_method: AreaMethod = "pchip",
-) -> SideUncertainty:
-    """Assess all figures of one side.
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-    pairs : sequence of MatchedPair
-        Of these variants.
-    range_m : tuple of two floats
-        The side's common range [m].
-    variant_lifts : sequence of sequences of float
-        For each variant the lifts its flows are given at [m].
-    reference : Reference
-    bench : Bench
-    repeatability : Repeatability
-    corners : sequence of Corners, optional
-        Of these variants.
-    draws, seed : int, optional
-        Of the Monte Carlo; the same answer every time.
-    area_method : {"pchip", "trapezoid"}, optional
-
-    Returns
-    -------
-    SideUncertainty
-        All None where the repeatability is not known.
-
-    Notes
-    -----
-    See `gain_uncertainty` and `flowkit.analysis.uncertainty.draw_mean_flows`.
-
-    Examples
-    --------
-    >>> unknown = Repeatability(None, None, "none")
-    >>> assess_side((), (), (0.001, 0.010), (), Reference(), Bench(), unknown).resolved
-    ()
-    """
-    if repeatability.s_r is None:
-        return _not_assessed(variants, pairs, variant_lifts, corners)
-    drawn = SideDraws.of(variants, range_m, reference, bench, repeatability, draws=draws, seed=seed, method=area_method)
-    own = [drawn.ports(variant.name) for variant in variants]
-    sides = [tuple(drawn.ports(one.name, pair.ports) for one in (pair.before, pair.after)) for pair in pairs]
-    flows = tuple(drawn.mean_u95(ports) for ports in own)
-    gains = [gain_interval(drawn.sample(before), drawn.sample(after)) for before, after in sides]
-    several = [drawn.sample(ports) if len(ports) > 1 else None for ports in own]
-    return SideUncertainty(
-        mean_flow_u95=flows,
-        curve_area_u95=flows,
-        spread_u95=tuple(None if sample is None else spread_interval(sample).half for sample in several),
-        flow_u95=tuple(
-            tuple(flow_uncertainty(tuple(ports.values()), lift, repeatability, bench) for lift in lifts)
-            for ports, lifts in zip(own, variant_lifts, strict=True)
-        ),
-        gain_u95=tuple(interval.half for interval in gains),
-        gain_interval=tuple((interval.low, interval.high) for interval in gains),
-        resolved=tuple(interval.excludes_zero for interval in gains),
-        per_lift_u95=tuple(
-            tuple(
-                gain_uncertainty(tuple(before.values()), tuple(after.values()), lift, repeatability, bench)
-                for lift in pair.lifts_m
-            )
-            for pair, (before, after) in zip(pairs, sides, strict=True)
-        ),
-        deviation_u95=tuple(None if sample is None else deviation_bound(sample) for sample in several),
-        interval_shares=_shares(sides, range_m, repeatability, bench, area_method),
-        effects_u95=tuple(_effects_u95(item, variants, drawn) for item in corners),
-    )
-
-
-def _shares(
-    sides: Sequence[Sequence[Ports]],
-    range_m: tuple[float, float],
-    repeatability: Repeatability,
-    bench: Bench,
-    method: AreaMethod,
-) -> tuple[Mapping[str, float], ...]:
-    """Return what each pair's interval is made of."""
-    gradients: dict[int, Array] = {}
-    budgets = (
-        budget_of([tuple(ports.values()) for ports in side], range_m, repeatability, bench, method, gradients=gradients)
-        for side in sides
-    )
-    return tuple(budget.shares for budget in budgets)
-
-
-def _effects_u95(corners: Corners, variants: Sequence[SideVariant], drawn: SideDraws) -> tuple[float, ...]:
-    """Return half the intervals of both main effects and the interaction, natural logarithms."""
-    four = [variants[place] for place in corners.places]
-    ports = common_ports(four)
-    means = [drawn.sample(drawn.ports(variant.name, ports)).mean(axis=0) for variant in four]
-    return tuple(interval_of(effect).half for effect in log_effects(means))
-
-
-def _not_assessed(
-    variants: Sequence[SideVariant],
-    pairs: Sequence[MatchedPair],
-    variant_lifts: Sequence[Sequence[float]],
-    corners: Sequence[Corners],
-) -> SideUncertainty:
-    """Return the intervals where the repeatability is not known."""
-    none_each = (None,) * len(variants)
-    none_pair = (None,) * len(pairs)
-    return SideUncertainty(
-        mean_flow_u95=none_each,
-        curve_area_u95=none_each,
-        spread_u95=none_each,
-        flow_u95=tuple((None,) * len(lifts) for lifts in variant_lifts),
-        gain_u95=none_pair,
-        gain_interval=none_pair,
-        resolved=none_pair,
-        per_lift_u95=tuple((None,) * len(pair.lifts_m) for pair in pairs),
-        deviation_u95=none_each,
-        interval_shares=({},) * len(pairs),
-        effects_u95=(None,) * len(corners),
-    )
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Mean:
-    """The mean over ports at one lift: flow, and relative variances and shares."""
-
-    flow: float
-    repeats: float
-    lift: float
-    session: Array
-    pressure: Array
-    law: float
-    pressures_pa: frozenset[float]
-
-
-def _mean(ports: Sequence[PortNoise], lift_m: float) -> _Mean | None:
-    """Return the mean over ports at a lift; None where no air flows."""
-    at = [port.at(lift_m) for port in ports]
-    total = sum(port.flow for port in at)
-    if not total > 0.0:
-        return None
-    shares = [port.flow / total for port in at]
-    return _Mean(
-        flow=total / len(at),
-        repeats=sum(share**2 / port.runs for share, port in zip(shares, at, strict=True)),
-        lift=sum((port.slope / total) ** 2 for port in at),
-        session=np.sum([share * port.session_share for share, port in zip(shares, at, strict=True)], axis=0),
-        pressure=np.sum([share * port.pressure_effect for share, port in zip(shares, at, strict=True)], axis=0),
-        law=sum(share * port.law for share, port in zip(shares, at, strict=True)),
-        pressures_pa=frozenset().union(*(port.pressures_pa for port in at)),
-    )
-
-
-def _combine(sides: Sequence[_Mean], law: float, repeatability: Repeatability, bench: Bench) -> Combined:
-    """Combine what is uncertain about the logarithm of a flow, or of a ratio of two."""
-    session, pressure = sides[-1].session, sides[-1].pressure
-    if len(sides) > 1:
-        session, pressure = session - sides[0].session, pressure - sides[0].pressure
-    freedom = repeatability.degrees_of_freedom or math.inf
-    return combine(
-        (
-            Component(
-                "repeatability", repeatability.s_r or 0.0, math.sqrt(sum(side.repeats for side in sides)), freedom
-            ),
-            Component("lift setting", bench.lift_setting_m or 0.0, math.sqrt(sum(side.lift for side in sides))),
-            Component("pressure reading", float(np.linalg.norm(pressure))),
-            Component("drift", bench.drift or 0.0, float(np.linalg.norm(session))),
-            Component("pressure law", abs(law) / math.sqrt(3.0)),
+        shares = {session: float(c[0]) for session, c in contrast.by_session().items()}
+        differing = tuple(sorted(session for session, c in shares.items() if abs(c) > SESSIONS_DIFFER))
+        if not differing:
+            return Drift()
+        plates: dict[Session, bool] = {}
+        for port, index, _ in contrast.by_test():
+            session = port.sessions[index]
+            plates[session] = plates.get(session, True) and _plate(port.tests[index]) is not None
+        if all(plates[session] for session in differing):
+            return Drift(True, "check plates", differing)
+        if self.bench.drift:
+            return Drift(True, "stated", differing)
+        if untouched is None:
+            return Drift(True, None, differing)
+        values = [own.value[0] for own in untouched.values]
+        after = sum(v for v, w in zip(values, untouched.weight, strict=True) if w[0] > 0)
+        before = sum(v for v, w in zip(values, untouched.weight, strict=True) if w[0] < 0)
+        per_run = np.array([own.per_run[0] for own in untouched.values])
+        steps = np.array([own.steps[0] for own in untouched.values])
+        squared = untouched.weight[:, 0] ** 2
+        return Drift(
+            True, "untouched", differing, after / before - 1.0, float(squared @ per_run), float(squared @ steps)
         )
-    )
+
+    def spread(self, contrast: Contrast, drift: Drift, blocks: Blocks | None) -> Spread:
+        """Return everything that is uncertain about ln(ratio) of a contrast."""
+        benches = contrast.benches
+        figure = contrast.figure
+        values = contrast.values
+        squared = contrast.weight**2
+        repeats = squared * np.array([own.per_run for own in values])
+        stated = self.stated(benches)
+        # the mean flow's scatter is what an untouched port, and a check plate, count with
+        common = float(self.scatter(self.headline, benches, blocks).variance[0])
+        if isinstance(figure, AtLifts):
+            variance, freedom, basis = self._at_lifts(contrast, repeats, benches, blocks)
+        else:
+            own_scatter = self.scatter(figure, benches, blocks)
+            size = (squared.shape[1],)
+            freedom, basis = np.broadcast_to(own_scatter.freedom, size), own_scatter.basis
+            variance = own_scatter.variance * repeats.sum(axis=0)
+        variance = variance + common * drift.repeats
+        known = {"resolution": np.einsum("pl,pl->l", squared, np.array([own.steps for own in values])) + drift.steps}
+        if stated is not None and self.bench.lift_setting_m:
+            setting = np.einsum("pl,pl->l", squared, np.array([own.setting for own in values]))
+            known["lift_setting"] = self.bench.lift_setting_m**2 * setting
+        known |= self._session_terms(contrast, drift)
+        plates, plate_freedom = self._plate_terms(contrast, benches)
+        if not plate_freedom:
+            variance, plates = variance + common * plates, np.zeros_like(plates)
+        for term in self.known_terms:
+            known |= {f"meter {name}": value for name, value in term(contrast.readings(), drift).items()}
+        return Spread(variance, np.asarray(freedom), plates, plate_freedom, known, basis, drift.unknown)
+
+    def _at_lifts(
+        self, contrast: Contrast, repeats: Array, benches: frozenset[str], blocks: Blocks | None
+    ) -> tuple[Array, Array, str | None]:
+        """Return u_rep² and its degrees of freedom at lifts, by the variance function."""
+        assert isinstance(contrast.figure, AtLifts)
+        size = repeats.shape[1]
+        stated = self.stated(benches)
+        if stated is not None:
+            return stated**2 * repeats.sum(axis=0), np.full(size, math.inf), "stated"
+        fitted = self.lift_scatter(benches, blocks)
+        if fitted is None:
+            variance, freedom = np.zeros(size), np.zeros(size)
+        else:
+            x = np.array([port.slope_at(contrast.figure.lifts_m) ** 2 for port in contrast.ports])
+            variance, freedom = fitted.at(repeats, x)
+        if self.history is not None:
+            sums = repeats.sum(axis=0)
+            own = self._with_history(Scatter(variance / sums, freedom, None))
+            variance, freedom = own.variance * sums, own.freedom
+        return variance, freedom, None
+
+    def _session_terms(self, contrast: Contrast, drift: Drift) -> dict[str, Array]:
+        """Return the variances that come with sessions: the bench's drift and the reading of the test pressure."""
+        if not drift.differ:
+            return {}
+        sums = contrast.by_session()
+        terms = {}
+        if drift.by == "stated":
+            terms["drift"] = (self.bench.drift or 0.0) ** 2 * sum(c**2 for c in sums.values())
+        if self.bench.pressure_reading_pa:
+            at = contrast.pressures()
+            each = [(c / at.get(session, self.reference.pressure_pa)) ** 2 for session, c in sums.items()]
+            terms["pressure_reading"] = (0.5 * self.bench.pressure_reading_pa) ** 2 * sum(each)
+        return {name: np.asarray(value) for name, value in terms.items()}
+
+    def _plate_terms(self, contrast: Contrast, benches: frozenset[str]) -> tuple[Array, int]:
+        """Return s_w²·Σc_k² and ν_c; with ν_c = 0 the sum alone, to be taken with s_M²."""
+        sums: dict[tuple[Session, float, float], Array] = {}
+        for port, index, k in contrast.by_test():
+            plate = _plate(port.tests[index])
+            if plate is not None:
+                key = (port.sessions[index], plate[0], plate[1])
+                sums[key] = sums[key] + k if key in sums else k
+        total = np.zeros(contrast.weight.shape[1]) + sum(c**2 for c in sums.values())
+        variance, freedom = self.plate_scatter(benches)
+        return (variance * total if freedom else total), freedom
+
+    # -- figures -------------------------------------------------------------------------------------------------
+
+    def estimates(self, contrast: Contrast, spread: Spread, drift: Drift) -> list[Estimate]:
+        """Return the gains of a contrast of two states with their intervals."""
+        gains = [_ratio(contrast, which) - 1.0 for which in ("value", "law", "without_bore")]
+        effective, total, assessed = spread.effective(), spread.total, spread.assessed
+        found = []
+        for index in range(contrast.weight.shape[1]):
+            gain, law, bare = (float(each[index]) for each in gains)
+            moved = (1.0 + gain) / (1.0 + drift.measured) - 1.0
+            bounds = [
+                Bound("pressure-law", max(gain - law, 0.0), max(law - gain, 0.0)),
+                Bound("bore-model", abs(gain - bare), abs(gain - bare)),
+                Bound("drift", max(gain - moved, 0.0), max(moved - gain, 0.0)),
+            ]
+            own = Estimate(gain, tuple(bound for bound in bounds if max(bound.low, bound.high) >= LISTED))
+            if assessed[index]:
+                own = replace(own, u=math.sqrt(total[index]), nu_eff=float(effective[index]), terms=spread.terms(index))
+                low, high = own.interval(0.95)
+                own = replace(own, low=low, high=high)
+            found.append(own)
+        return found
+
+    def relative(self, spread: Spread) -> list[float | None]:
+        """Return ``t95·u`` of every figure, None where not assessed."""
+        return [
+            float(student_t(nu) * math.sqrt(u2)) if known else None
+            for known, nu, u2 in zip(spread.assessed, spread.effective(), spread.total, strict=True)
+        ]
+
+    def port_spread(self, side: Side, state: int) -> float | None:
+        """Return what the spread of a state's ports is uncertain by, relative to their mean.
+
+        Notes
+        -----
+        ``q_0.95(P, ν_eff)·u``, ``u² = s_M²·mean(1/n_p)`` + the mean of the ports' own terms: Tukey's studentised
+        range, in Kramer's form for unequal runs.
+        """
+        ports = tuple(self.ports[side][state].values())
+        own = Contrast(self.headline, ports, np.full((len(ports), 1), 1.0 / math.sqrt(len(ports))))
+        alone = self.spread(own, Drift(), self.blocks(side, own.benches))
+        if len(ports) < 2 or not alone.assessed[0]:
+            return None
+        # a check plate, read once a session, moves all ports together
+        repeats = self.scatter(self.headline, own.benches, self.blocks(side, own.benches)).variance[0] * float(
+            np.mean([value.per_run[0] for value in own.values])
+        )
+        alone = replace(alone, repeats=np.array([repeats]), plates=np.zeros(1))
+        return studentized_range(len(ports), float(alone.effective()[0])) * math.sqrt(float(alone.total[0]))
+
+    def differs_along_lift(self, contrast: Contrast, blocks: Blocks | None, logs: Array | None = None) -> bool | None:
+        """Tell whether a contrast differs along the lift; None where the data cannot say.
+
+        Parameters
+        ----------
+        contrast : Contrast
+            At lifts that all its ports were measured at.
+        blocks : Blocks or None
+        logs : array, optional
+            What is compared; ln(1 + g) of two states unless given.
+
+        Notes
+        -----
+        The variance function of the residuals less their run's mean; every pair of lifts is compared by Bonferroni's t.
+        """
+        assert isinstance(contrast.figure, AtLifts)
+        fitted = self.lift_scatter(contrast.benches, blocks, within=True)
+        lifts = contrast.figure.lifts_m
+        if fitted is None or len(lifts) < 2:
+            return None
+        values = contrast.values
+        squared = contrast.weight**2
+        x = np.array([port.slope_at(lifts) ** 2 for port in contrast.ports])
+        variance, freedom = fitted.at(squared * np.array([own.per_run for own in values]), x)
+        variance = variance + np.einsum("pl,pl->l", squared, np.array([own.steps for own in values]))
+        logs = np.log(_ratio(contrast, "value")) if logs is None else logs
+        first, second = np.triu_indices(len(lifts), 1)
+        nu = np.minimum(freedom[first], freedom[second])
+        level = 1.0 - 0.05 / len(first)
+        border = np.array([student_t(float(each), level) for each in nu])
+        beyond = np.abs(logs[second] - logs[first]) - border * np.sqrt(variance[first] + variance[second])
+        return bool(np.any(beyond > 1e-12))
+
+    def repeatability(self) -> Repeatability:
+        """Return the scatter of a run's mean flow over all the benches of the comparison, for the summary."""
+        benches = frozenset().union(*(port.benches for port in self._all)) if self._all else frozenset()
+        side = next((side for side in self.sides if self.blocks(side, benches) is not None), None)
+        blocks = self.blocks(side, benches) if side else None
+        own = self.scatter(self.headline, benches, blocks)
+        fitted = self.lift_scatter(benches, blocks) if own.basis != "stated" else None
+        source = {
+            "stated": "stated", "runs": "repeated runs", "ports": "ports", "runs+ports": "repeated runs and ports",
+            None: "none",
+        }.get(own.basis, "history")  # fmt: skip
+        known = own.basis is not None
+        return Repeatability(
+            s_r=math.sqrt(float(own.variance[0])) if known else None,
+            degrees_of_freedom=float(own.freedom[0]) if known else None,
+            source=source,  # type: ignore[arg-type]
+            runs_degrees_of_freedom=float(self.run_variance(self.headline, benches)[1][0]),
+            lift_setting_m=math.sqrt(fitted.per_slope) if fitted is not None and fitted.per_slope > 0 else None,
+            stated=self.bench.repeatability,
+        )
 
 
-def flow_uncertainty(
-    ports: Sequence[PortNoise], lift_m: float, repeatability: Repeatability, bench: Bench
-) -> float | None:
-    """Return half the 95 % interval of the mean flow over ports at one lift, relative.
-
-    Parameters
-    ----------
-    ports : sequence of PortNoise
-    lift_m : float
-        Within the measured lifts of every port [m].
-    repeatability : Repeatability
-        Known.
-    bench : Bench
-
-    Returns
-    -------
-    float or None
-        [-]; None where no air flows.
-
-    Notes
-    -----
-    As `gain_uncertainty`, with the terms of one side.
-
-    Examples
-    --------
-    >>> x, one = np.array([0.001, 0.003]), np.ones((2, 1))
-    >>> port = PortNoise(x, 10 * x, np.full(2, 10.0), one, one[:, 0], one, 0 * one, 0 * x, (frozenset(),) * 2)
-    >>> round(flow_uncertainty([port], 0.002, Repeatability(0.005, np.inf, "stated"), Bench()), 4)
-    0.0098
-    """
-    mean = _mean(ports, lift_m)
-    return None if mean is None else _combine((mean,), mean.law, repeatability, bench).expanded()
-
-
-def gain_uncertainty(
-    before: Sequence[PortNoise],
-    after: Sequence[PortNoise],
-    lift_m: float,
-    repeatability: Repeatability,
-    bench: Bench,
-) -> float | None:
-    """Return half the 95 % interval of the gain at one lift, absolute.
-
-    Parameters
-    ----------
-    before, after : sequence of PortNoise
-        The ports that are compared.
-    lift_m : float
-        Within the measured lifts of every port [m].
-    repeatability : Repeatability
-        Known.
-    bench : Bench
-
-    Returns
-    -------
-    float or None
-        [-]; None where no air flows.
-
-    Notes
-    -----
-    JCGM 100:2008 applied to the logarithm of the ratio of the mean flows, over both sides:
-    ``u² = Σ w²·(s_r²/n + (|dQ/dL|·u_L/Q)²)``, w a port's share of the sum of flows and n its
-    runs at the lift (between two measured lifts the fewer of theirs), plus for the sessions
-    ``(½·u_P/ΔP)² + u_d²`` of each side and, between two test pressures, the difference of the
-    pressure laws as a uniform distribution, ``(|Δln(f_sqrt/f_comp)|/√3)²``. What both sides
-    share of a session cancels, in proportion where a side was flowed in several sessions: one
-    session at one test pressure leaves nothing of it. The interval is ``(1 + g)·t95(ν_eff)·u``
-    with the degrees of freedom of Welch and Satterthwaite, all other terms being known.
-
-    Examples
-    --------
-    >>> x, one = np.array([0.001, 0.003]), np.ones((2, 1))
-    >>> port = PortNoise(x, 10 * x, np.full(2, 10.0), one, one[:, 0], one, 0 * one, 0 * x, (frozenset(),) * 2)
-    >>> round(gain_uncertainty([port], [port], 0.002, Repeatability(0.005, 4.0, "repeated runs"), Bench()), 4)
-    0.0196
-    """
-    first, second = _mean(before, lift_m), _mean(after, lift_m)
-    if first is None or second is None:
+def _plate(test: CorrectedTest) -> tuple[float, float, float] | None:
+    """Return a test's plate, its reading and the reading over the nominal as corrected with; None without."""
+    line = next((line for line in test.ledger if line.correction == "check-plate" and line.factor), None)
+    conditions = test.conditions
+    if (
+        line is None
+        or not line.factor
+        or conditions.check_nominal_m3_s is None
+        or conditions.check_reading_m3_s is None
+    ):
         return None
-    law = second.law - first.law if first.pressures_pa != second.pressures_pa else 0.0
-    return second.flow / first.flow * _combine((first, second), law, repeatability, bench).expanded()
+    nominal, reading = (
+        float(f"{value:.9e}") for value in (conditions.check_nominal_m3_s, conditions.check_reading_m3_s)
+    )
+    return nominal, reading, 1.0 / line.factor[0]
+
+
+def _ratio(contrast: Contrast, which: str) -> Array:
+    """Return the mean after over the mean before."""
+    values = np.array([getattr(own, which) for own in contrast.values])
+    after = contrast.weight[:, 0] > 0
+    return np.asarray(values[after].mean(axis=0) / values[~after].mean(axis=0))

@@ -17,6 +17,7 @@ from flowkit.cli import (
     correct,
     demo,
     engine,
+    meter,
     open,
     plan,
     read,
@@ -61,7 +62,24 @@ def _main(
     """Hold the options of the command itself."""
 
 
-for module in (read, check, start, blank, compare, correct, report, attach, plan, engine, whatif, demo, open, records):
+_MODULES = (
+    read,
+    check,
+    start,
+    blank,
+    compare,
+    correct,
+    report,
+    attach,
+    plan,
+    engine,
+    whatif,
+    meter,
+    demo,
+    open,
+    records,
+)
+for module in _MODULES:
     module.register(app)
 
 

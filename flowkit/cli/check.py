@@ -35,7 +35,7 @@ def register(app: typer.Typer) -> None:
 def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any]) -> int:
     """Print what is doubtful in sheets or in a whole job: errors on standard error, with exit status 1.
 
-    What the sheets do not say is stated by options; for a job it stands in the job file.
+    What the sheets do not say is stated by options; for a job it is in the job file.
     """
     findings = [finding for path in paths for finding in _findings(path, statements)]
     if json_:

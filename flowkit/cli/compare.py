@@ -43,7 +43,7 @@ def compare(
     """Compare the variants of a head, side by side: flows, gains and their intervals.
 
     Without a job file each sheet is a variant named after it, the first the baseline. The options that state or set
-    something hold for sheets; for a job it stands in the job file.
+    something hold for sheets; for a job it is in the job file.
     """
     from flowkit.reports.labels import comparison_csv
     from flowkit.reports.terminal import comparison_text

@@ -32,7 +32,7 @@ def correct(
 ) -> int:
     """Bring every test to the reference and print its flows and its ledger.
 
-    The options that state or set something hold for sheets; for a job it stands in the job file.
+    The options that state or set something hold for sheets; for a job it is in the job file.
     """
     from flowkit.reports.terminal import correction_text
 

@@ -49,7 +49,7 @@ def report(
     """Write the flow chart (PDF, PNG and a one-file HTML page) and the workbook with the numbers behind it.
 
     Nothing is written where a finding on the flows is an error. The options that state or set something hold for
-    sheets; for a job it stands in the job file.
+    sheets; for a job it is in the job file.
     """
     job = load_job(paths, stated=statements, reference=reference)
     with engine_progress() as progress:

@@ -16,7 +16,7 @@ FORMULAS = {
     "actual": "Q2 = Q1·sqrt(ρ/ρ_ref) (orifice law; ρ by CIPM-2007)",
     "metered": "Q2 = Q1·sqrt(ρ_cal·ρ_meter/(ρ·ρ_ref)) (orifice law; ρ by CIPM-2007)",
 }
-CORRECTED_ALREADY = "the flows are taken as stated: the bench has corrected them for air already"
+AS_THE_BENCH_GAVE_IT = "the flows are taken as stated: air as the bench gave it"
 
 
 def actual_factor(density_kg_m3: float, reference_kg_m3: float) -> float:
@@ -144,7 +144,7 @@ def correct_air(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> St
     mode = setting.bench.air
     formula = FORMULAS[mode]
     if mode == "as stated":
-        return skipped("air", formula, flow, CORRECTED_ALREADY, inputs={"air": mode})
+        return skipped("air", formula, flow, AS_THE_BENCH_GAVE_IT, inputs={"air": mode})
     conditions = test.conditions
     inputs: dict[str, float | str | None] = {
         "air": mode,
@@ -182,7 +182,7 @@ def _left_out(
         "error",
         test.id,
         f'The test was left out: its air is to be corrected from "{inputs["air"]}" readings, but {reason}; '
-        'mend that on the sheet or in the job, or take the flows "as stated".',
+        'correct that on the sheet or in the job, or take the flows "as stated".',
     )
     return Step(LedgerLine("air", FORMULAS[str(inputs["air"])], inputs, skipped=reason), flow, (finding,), fatal=True)
 

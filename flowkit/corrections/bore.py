@@ -299,7 +299,7 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
     Notes
     -----
     Model, see `shrouded_area`. The valve's diameter on the sheet counts before the one
-    given for its side; without an offset the valve is taken to stand on the axis (which
+    given for its side; without an offset the valve is taken to be on the axis (which
     does not matter where both bores are the same).
     """
     engine, fixture = setting.reference.bore_m, test.conditions.fixture_bore_m
@@ -350,7 +350,7 @@ def _on_axis(test: FlowTest) -> Finding:
         "valve-on-axis",
         "note",
         test.id,
-        "The valve's offset from the bore's axis is not stated, so the bore correction took it to stand on the "
+        "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the "
         "axis; a valve near the wall is shrouded more than that.",
     )
 

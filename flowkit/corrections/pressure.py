@@ -334,7 +334,7 @@ def _barometer_assumed(test: FlowTest) -> Finding:
         test.id,
         f"The barometer is not stated, so the compressible pressure law took {STANDARD_BAROMETER_PA:.0f} Pa "
         f"({format_quantity(STANDARD_BAROMETER_PA, 'inHg', 2)}); "
-        "state the day's barometer to be rid of the assumption.",
+        "state the day's barometer, and nothing is assumed.",
     )
 
 

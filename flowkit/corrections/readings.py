@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from flowkit.corrections.meter import Meter, plain_name, split_reading
+from flowkit.corrections.meter import Certificate, Meter, plain_name, split_reading
 from flowkit.corrections.metering import (
     CHOKED,
     MeterAir,
@@ -25,11 +25,26 @@ from flowkit.corrections.metering import (
     upstream_pressure,
 )
 from flowkit.corrections.result import Setting, percent
-from flowkit.errors import CorrectionError, UnitError
-from flowkit.model import AirMode, AirState, Finding, FlowTest, LedgerLine, MeterMark, Point, Reading, Severity
+from flowkit.errors import CorrectionError, JobError, UnitError
+from flowkit.model import (
+    AirMode,
+    AirState,
+    Bench,
+    Conditions,
+    Finding,
+    FlowTest,
+    LedgerLine,
+    MeterMark,
+    Point,
+    Reading,
+    Reference,
+    Severity,
+    Units,
+    UnitSource,
+)
 from flowkit.units import find_unit, from_si, parse_quantity, to_si
 
-__all__ = ["FORMULAS", "Measured", "measure"]
+__all__ = ["FORMULAS", "Measured", "flow_of", "measure"]
 
 FORMULAS = {
     "percent": "Q = full scale·s, s = r/100 or sqrt(r/100), times sqrt(p1/p1_at) or p1/p1_at where stated",
@@ -106,7 +121,7 @@ class _Work:
     limits: dict[str, list[tuple[float, float | None]]] = field(default_factory=dict)
     said: set[str] = field(default_factory=set)
 
-    def say(self, rule: str, severity: Severity, message: str, where: str | None = None) -> None:
+    def doubt(self, rule: str, severity: Severity, message: str, where: str | None = None) -> None:
         """Add a finding, once."""
         place = self.test.id if where is None else where
         if f"{rule}{place}{message}" not in self.said:
@@ -191,7 +206,7 @@ class _Work:
         temperature = reading.temperature_k or conditions.meter_temperature_k
         if temperature is None:
             temperature = room.temperature_k
-            self.say(
+            self.doubt(
                 "meter-air-assumed",
                 "note",
                 "The temperature at the meter is not stated, so it was taken to be the room's.",
@@ -263,7 +278,8 @@ class _Work:
         net = math.fsum(nets) / len(nets)
         kinds: dict[str, Callable[..., _Flow]] = {"percent": self.percent, "table": self.table}
         found = kinds.get(meter.kind, self.mass)(meter, reading, nets, test_pa)
-        key = "|".join((plain_name(self.test.conditions.bench or ""), meter.name, plain_name(reading.range or "")))
+        band = plain_name(reading.range or self.test.conditions.range or "")
+        key = f"{meter.name}, {band}" if band else meter.name
         u_zero = 0.0 if meter.u_zero is None else _in_unit(*meter.u_zero, reading.unit, meter.name)
         u_m = math.hypot(
             _calibration(meter, found.metered), found.mark.sensitivity * meter.values.get("u_differential", 0.0)
@@ -381,7 +397,7 @@ class _Work:
         air = self.state(meter, given, room, None, 0.0)
         outlet = reading.outlet_pa or self.test.conditions.outlet_pressure_pa
         if outlet is None:
-            self.say(
+            self.doubt(
                 "meter-not-choked",
                 "note",
                 "The pressure behind the critical nozzle is not stated, so nothing shows that it was choked.",
@@ -415,6 +431,33 @@ class _Work:
         return dataclasses.replace(flows[0], flow_m3_s=total, mark=mark, meters=meters)
 
 
+def flow_of(meter: Meter, plate: Certificate, bench: Bench) -> float:
+    """The flow that a meter shows behind a plate of known flow [m³/s]; JobError where it cannot be worked out."""
+    room = plate.room
+    conditions = Conditions(
+        test_pressure_pa=plate.test_pressure_pa,
+        air_temperature_k=room.temperature_k if room else None,
+        barometer_pa=room.pressure_pa if room else None,
+        relative_humidity=room.relative_humidity if room else None,
+        meter_temperature_k=plate.meter_temperature_k,
+        meter_pressure_pa=plate.meter_pressure_pa,
+        direction=plate.direction,
+    )
+    unit = UnitSource(plate.unit, "stated")
+    test = FlowTest("", "", None, None, "", None, None, 1, conditions, Units(unit, unit), ())
+    setting = Setting(Reference(), 1.0, bench, meters={plain_name(meter.name): meter})
+    try:
+        found = _Work(test, setting).one(meter, Reading((plate.reading,), plate.unit), plate.test_pressure_pa)
+    except _Refused as problem:
+        message = problem.message
+        if problem.rule == "side-missing":
+            message = 'Which way the air went is not known; state direction = "draws" or "blows" in the certificate.'
+        raise JobError(f"certificate of the meter {meter.name!r}: {message}") from problem
+    if not found.flow_m3_s > 0:
+        raise JobError(f"certificate of the meter {meter.name!r}: the reading gives no flow")
+    return found.flow_m3_s
+
+
 def measure(test: FlowTest, setting: Setting) -> Measured | None:
     """Turn the readings of a test into flows; None where it has none, or where the sheet's flows count.
 
@@ -443,12 +486,12 @@ def measure(test: FlowTest, setting: Setting) -> Measured | None:
         except _Refused as problem:
             if problem.test:
                 why = problem.message[0].lower() + problem.message[1:]
-                work.say(problem.rule, "error", f"The test was left out: {why}")
+                work.doubt(problem.rule, "error", f"The test was left out: {why}")
                 return _nothing(test, work)
-            work.say(problem.rule, "error", problem.message, point.source)
+            work.doubt(problem.rule, "error", problem.message, point.source)
             continue
         except CorrectionError as error:
-            work.say("meter-beyond", "error", f"{error}", point.source)
+            work.doubt("meter-beyond", "error", f"{error}", point.source)
             continue
         kept.append((point, found))
         for words, value, fine in found.metered.limits if found.metered else ():
@@ -491,7 +534,7 @@ def _limits_said(work: _Work) -> None:
         values = sorted({value for value, _ in broken})
         shown = f"{values[0]:.4g}" if len(values) == 1 else f"{values[0]:.4g} to {values[-1]:.4g}"
         lifts = ", ".join(f"{(lift or 0) * 1e3:.3g}" for _, lift in broken)
-        work.say(
+        work.doubt(
             "meter-limits",
             "warning",
             f"The standard's limit for {name} is {bounds}, and here it is {shown} at the lifts {lifts} mm: its "
@@ -504,7 +547,7 @@ def _compared(work: _Work, kept: list[tuple[Point, _Flow]]) -> None:
     both = [(point, found) for point, found in kept if math.isfinite(point.flow_m3_s) and point.flow_m3_s > 0]
     if not both:
         return
-    work.say(
+    work.doubt(
         "column-ignored",
         "note",
         "The sheet gives flows beside the meter's readings; the readings count, by the job's meter.",
@@ -512,7 +555,7 @@ def _compared(work: _Work, kept: list[tuple[Point, _Flow]]) -> None:
     worst, found = max(both, key=lambda item: abs(math.log(max(item[1].flow_m3_s, 1e-12) / item[0].flow_m3_s)))
     difference = found.flow_m3_s / worst.flow_m3_s - 1
     if abs(difference) > DISAGREES:
-        work.say(
+        work.doubt(
             "meter-disagrees",
             "warning",
             f"The reading gives {percent(abs(difference))} "
@@ -527,14 +570,14 @@ def _air_mode(work: _Work, meters: Sequence[Meter]) -> AirMode | None:
     bench = work.setting.bench
     if not any(meter.gives_mass for meter in meters):
         if bench.air == "metered" and any("at" in meter.values for meter in meters):
-            work.say(
+            work.doubt(
                 "air-twice",
                 "error",
                 'The air at the meter would be corrected twice: by at and by air = "metered"; leave one out.',
             )
         return None
     if bench.air == "metered":
-        work.say(
+        work.doubt(
             "air-twice",
             "error",
             'The meter\'s reading gives a mass flow, so air = "metered" would '
@@ -542,7 +585,7 @@ def _air_mode(work: _Work, meters: Sequence[Meter]) -> AirMode | None:
         )
         return None
     if bench.air_stated and bench.air == "as stated":
-        work.say(
+        work.doubt(
             "air-as-stated", "note", 'The meter gives volumes of the day\'s room air; air = "as stated" leaves them so.'
         )
         return "as stated"
@@ -561,7 +604,9 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         text, _, name = item.partition("@")
         value, unit = split_reading(text)
         if value is None:
-            work.say("meter-unit", "error", f'The leak reading {item.strip()!r} is no reading; write it like "3.1 %".')
+            work.doubt(
+                "meter-unit", "error", f'The leak reading {item.strip()!r} is no reading; write it like "3.1 %".'
+            )
             continue
         name = name.strip()
         meter = name if plain_name(name) in work.setting.meters else None
@@ -572,7 +617,7 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         try:
             by_name.setdefault(plain_name(name), []).append(work.flow(reading, at).flow_m3_s)
         except _Refused as problem:
-            work.say(problem.rule, "error", f"The leak reading was not used: {problem.message}")
+            work.doubt(problem.rule, "error", f"The leak reading was not used: {problem.message}")
     means = {name: math.fsum(values) / len(values) for name, values in by_name.items()}
     if set(means) <= {""}:
         return None, dataclasses.replace(conditions, leak_m3_s=means.get("", conditions.leak_m3_s))
@@ -581,7 +626,7 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         own = [value for name, value in means.items() if name and point.reading and _names(point.reading, name)]
         leaks.append(own[0] if own else means.get(""))
     if None in leaks:
-        work.say(
+        work.doubt(
             "leak-missing",
             "note",
             "Leaks are given for some meters or ranges and none for others; there none was taken off.",
@@ -603,13 +648,13 @@ def _check_plate(work: _Work, conditions: Any) -> Any:
     value, unit = split_reading(written)
     base = next(point.reading for point in work.test.points if point.reading)
     if value is None:
-        work.say("meter-unit", "error", f'The check plate reading {written!r} is no reading; write it like "74 %".')
+        work.doubt("meter-unit", "error", f'The check plate reading {written!r} is no reading; write it like "74 %".')
         return conditions
     at = conditions.check_reading_pressure_pa or conditions.test_pressure_pa
     try:
         found = work.flow(Reading((value,), unit or base.unit, base.meter, base.range), at)
     except _Refused as problem:
-        work.say(problem.rule, "error", f"The check plate's reading was not used: {problem.message}")
+        work.doubt(problem.rule, "error", f"The check plate's reading was not used: {problem.message}")
         return conditions
     return dataclasses.replace(conditions, check_reading_m3_s=found.flow_m3_s)
 

@@ -65,6 +65,11 @@ class SvgLine:
     sources: Sequence[str] | None = None
 
 
+def _known(flow_m3_s: float | None) -> bool:
+    """Whether there is a flow: a sheet of a meter's readings has none yet."""
+    return flow_m3_s is not None and math.isfinite(flow_m3_s)
+
+
 def chart_svg(
     comparison: Comparison, side: Side, *, display: str = "US", size: tuple[float, float] = (560, 380), top: float = 0.0
 ) -> str:
@@ -203,13 +208,13 @@ def sheet_svg(
         If no test has a point.
     """
     units = display_of(display)
-    drawn = [test for test in tests if any(point.flow_m3_s is not None for point in test.points)]
+    drawn = [test for test in tests if any(_known(point.flow_m3_s) for point in test.points)]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     lines = []
     for place, test in enumerate(drawn):
         points = sorted(
-            {point.lift_m: point for point in test.points if point.flow_m3_s is not None}.items(), key=lambda p: p[0]
+            {point.lift_m: point for point in test.points if _known(point.flow_m3_s)}.items(), key=lambda p: p[0]
         )
         lines.append(
             SvgLine(

@@ -211,7 +211,7 @@ class Cam:
         zero : {"gas exchange TDC", "firing TDC"}, optional
             What the table's 0° is.
         centreline_deg : float, optional
-            Or where the middle of the lobe stands: degrees of crank after gas-exchange top dead
+            Or where the middle of the lobe is: degrees of crank after gas-exchange top dead
             centre, negative before it. The middle is that between equal lifts of 95 % of the peak
             (common practice, no source).
         name : str

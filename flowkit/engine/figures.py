@@ -123,7 +123,7 @@ class PortCurves:
     @classmethod
     def of(cls, flow: VariantFlow, ports: Sequence[str] = ()) -> PortCurves:
         """Return the flow [m³/s] of a variant's ports, of all or of those named."""
-        chosen = [port for port in flow.ports if not ports or port.port in ports]
+        chosen = [port for port in flow.ports if not ports or port.label in ports]
         return cls(tuple(LiftedCurve(port.lifts_m, port.flow_m3_s) for port in chosen))
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from flowkit.importers.tables.sheet import SheetReading, TableReading
 from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 
-__all__ = ["explain"]
+__all__ = ["answers", "cell_roles", "explain"]
 
 MAX_ROWS = 120
 MAX_COLUMNS = 30
@@ -21,6 +22,7 @@ WIDTH = 14
 MARKS = {
     "lift": "L",
     "flow": "F",
+    "reading": "R",
     "pressure": "P",
     "who": "W",
     "condition": "C",
@@ -31,7 +33,8 @@ MARKS = {
     "": " ",
 }
 LEGEND = (
-    "H heading, L lift, F flow, P pressure, W which test, C condition, S said of the sheet, T title, x hidden; "
+    "H heading, L lift, F flow, R reading, P pressure, W which test, C condition, S said of the sheet, T title, "
+    "x hidden; "
     "unmarked cells were left out"
 )
 
@@ -67,6 +70,63 @@ def explain(path: str | Path, stated: Stated | None = None, *, label: str | None
     grids = read_grids(Path(path), label=label)
     readings = read_sheets(grids, stated or Stated())
     return "\n\n".join(_sheet(reading) for reading in readings)
+
+
+def cell_roles(
+    path: str | Path, stated: Stated | None = None, *, label: str | None = None
+) -> tuple[tuple[Grid, dict[tuple[int, int], str]], ...]:
+    """Say what each cell of a file was taken for.
+
+    Parameters
+    ----------
+    path : str or Path
+    stated : Stated, optional
+        What the file does not say.
+    label : str, optional
+        The file's name in sources; its base name unless given.
+
+    Returns
+    -------
+    tuple of (Grid, dict)
+        For each worksheet its cells, and (row, column) counted from 0 to ``"lift"``, ``"flow"``, ``"reading"``,
+        ``"pressure"``, ``"who"``, ``"condition"``, ``"heading"``, ``"said"``, ``"title"``, ``"hidden"`` or ``""``.
+
+    Examples
+    --------
+    >>> (grid, roles), = cell_roles("sample_sheets/as_received.csv")
+    >>> roles[12, 0], roles[13, 0], roles[13, 1]
+    ('heading', 'lift', 'flow')
+    """
+    grids = read_grids(Path(path), label=label)
+    return tuple((reading.grid, _roles(reading)) for reading in read_sheets(grids, stated or Stated()))
+
+
+_ANSWERS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
+    ("--flow-unit", (("flow_unit", "CFM"), ("flow_unit", "L/s"), ("flow_unit", "m³/h"), ("flow_unit", "L/min"))),
+    ("--lift-unit", (("lift_unit", "in"), ("lift_unit", "mm"), ("lift_unit", "thou"), ("lift_unit", "L/D"))),
+    ("--test-pressure", (("test_pressure", "28 inH2O"), ("test_pressure", "25 inH2O"), ("test_pressure", "10 inH2O"))),
+    ("intake or exhaust", (("side", "intake"), ("side", "exhaust"))),
+)
+
+
+def answers(finding: Finding) -> tuple[tuple[str, str], ...]:
+    """Return what a question can be answered with: conditions of the sheet and values to choose from.
+
+    Parameters
+    ----------
+    finding : Finding
+
+    Examples
+    --------
+    >>> answers(Finding("sheet-ambiguous", "error", "a.csv:1:2", "no unit; state it with --flow-unit"))[0]
+    ('flow_unit', 'CFM')
+    """
+    if finding.rule == "date-ambiguous":
+        match = re.search(r"the date (\d+)[-./](\d+)[-./](\d+)", finding.message)
+        if match:
+            year = match[3] if len(match[3]) == 4 else f"20{match[3]}"
+            return tuple(("date", f"{year}-{int(m):02}-{int(d):02}") for d, m in (match.group(1, 2), match.group(2, 1)))
+    return next((choices for words, choices in _ANSWERS if words in finding.message), ())
 
 
 def _sheet(reading: SheetReading) -> str:

@@ -361,7 +361,7 @@ class Stated:
     columns : ColumnMapping or None
         Where what stands, for a sheet that cannot be read unaided.
     standard_air : AirState or None
-        The air that SCFM stands for.
+        The air that SCFM means.
     cells : tuple of CellChange
         Cells that the user sets by hand or leaves out.
     overrides : mapping

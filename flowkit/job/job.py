@@ -17,6 +17,7 @@ from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
 from flowkit.job.read import read_variants
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
+from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.planning import Plan
     from flowkit.analysis.results import Comparison
     from flowkit.corrections import CorrectionResult
+    from flowkit.corrections.calibration import CalibrationResult
     from flowkit.corrections.meter import Meter
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
@@ -218,6 +220,18 @@ class Job:
 
         folder, file = (self.path.parent, self.path.name) if self.path else (None, None)
         return meters_from(self.meters, folder, file=file)
+
+    def calibrate_meters(self) -> CalibrationResult:
+        """Find the coefficients and full scales of the job's meters from their certificates.
+
+        Raises
+        ------
+        JobError
+            If no meter has certificates, or one of them cannot be used.
+        """
+        from flowkit.corrections.calibration import calibrate
+
+        return calibrate(self.meter_set(), self.meters, self.bench)
 
     def run_engine(self, *, progress: Progress | None = None) -> EngineResult:
         """Say what the flows mean for the job's engine.
@@ -447,6 +461,13 @@ class Job:
         usable = [variant for variant in variants if variant.corrected]
         return variants, correction, self._compare(usable, correction.findings)
 
+    def _engine_bore(self, name: str) -> float | None:
+        """The bore of the engine that a variant goes on [m]: its own, else the job's; None where neither is known."""
+        own = next((item.engine.get("bore") for item in self.variants if item.name == name), None)
+        if own is not None:
+            return parse_quantity(str(own), "length")
+        return self.engine.bore_m if self.engine else None
+
     def _correct(
         self, variants: Sequence[Variant], findings: Sequence[Finding]
     ) -> tuple[CorrectionResult, tuple[Variant, ...]]:
@@ -466,7 +487,7 @@ class Job:
                 reference,
                 self.bench,
                 valves=variant.valves,
-                engine_bore_m=self.engine.bore_m if self.engine else None,
+                engine_bore_m=self._engine_bore(variant.name),
                 off=self.switched_off,
                 meters=meters,
                 meter=named.get(variant.name),
@@ -483,11 +504,18 @@ class Job:
         """Compare corrected variants; an error carries what was found before."""
         from flowkit.analysis import compare
 
+        history, bench = None, self.bench
+        if bench.from_records:
+            from flowkit.job.history import bench_of_records
+
+            history, bench, more = bench_of_records(bench, variants, self.records, self.path)
+            findings = (*findings, *more)
         try:
             return compare(
                 variants,
                 self.reference,
-                self.bench,
+                bench,
+                history=history,
                 area_method=self.area_method,
                 engine_bore_m=self.engine.bore_m if self.engine else None,
                 findings=findings,

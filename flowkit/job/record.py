@@ -235,7 +235,7 @@ def _mean_flow(lifts: Sequence[float], flows: Sequence[float]) -> float | None:
 
     if len(lifts) < 2:
         return None
-    return integrate(lifts, flows, lifts[0], lifts[-1]) / (lifts[-1] - lifts[0])
+    return float(integrate(lifts, flows, lifts[0], lifts[-1])) / (lifts[-1] - lifts[0])
 
 
 def _check_ratio(corrected: CorrectedTest | None) -> float | None:
@@ -297,7 +297,7 @@ def rebuild(
     Parameters
     ----------
     path : Path
-        The records file. It may be damaged: what can still be read of it tells where the sheets are.
+        The records file. It may be damaged: what can still be read of it shows where the sheets are.
     folders : sequence of Path, optional
         Where to look besides.
     workers, progress : optional

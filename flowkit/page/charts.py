@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Sequence
 from xml.sax.saxutils import quoteattr
 
@@ -17,9 +18,14 @@ MOST_TESTS = 24
 """Tests of one sheet that are drawn; more would be a tangle."""
 
 
+def _known(flow_m3_s: float | None) -> bool:
+    """Whether there is a flow: a sheet of a meter's readings has none yet."""
+    return flow_m3_s is not None and math.isfinite(flow_m3_s)
+
+
 def read_chart(tests: Sequence[FlowTest], display: str, *, asked: Collection[str] = ()) -> str:
     """Draw tests as they were read; points whose cells are in question are marked."""
-    drawn = [test for test in tests if any(point.flow_m3_s is not None for point in test.points)][:MOST_TESTS]
+    drawn = [test for test in tests if any(_known(point.flow_m3_s) for point in test.points)][:MOST_TESTS]
     if not drawn:
         return ""
     made = sheet_svg(drawn, display=display)

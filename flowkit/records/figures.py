@@ -104,7 +104,7 @@ def _weights(lifts: Sequence[float], flows: Sequence[float]) -> list[float]:
     """Return ``a_j = (∂M/∂Q_j)·Q_j/M`` of the mean flow M by central differences of 1e-5·Q_j."""
     from flowkit.analysis.lifts import integrate
 
-    whole = integrate(lifts, flows, lifts[0], lifts[-1])
+    whole = float(integrate(lifts, flows, lifts[0], lifts[-1]))
     found = []
     for index, flow in enumerate(flows):
         step = 1e-5 * flow
@@ -112,6 +112,6 @@ def _weights(lifts: Sequence[float], flows: Sequence[float]) -> list[float]:
         for sign in (1, -1):
             moved = list(flows)
             moved[index] = flow + sign * step
-            ends.append(integrate(lifts, moved, lifts[0], lifts[-1]))
+            ends.append(float(integrate(lifts, moved, lifts[0], lifts[-1])))
         found.append((ends[0] - ends[1]) / (2 * step) * flow / whole)
     return found

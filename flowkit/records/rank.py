@@ -57,7 +57,7 @@ class SideRank:
     low_m, high_m : float
         The range of valves that count as like it [m].
     heads, states, tests : int
-        How many stand behind it.
+        How many it was compared with.
     flow, coefficient : tuple of Place
     """
 

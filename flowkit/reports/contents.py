@@ -77,7 +77,7 @@ def flow_at(variant: VariantFlow, lift_m: float) -> float | None:
 
 def all_ports(result: SideComparison) -> list[str]:
     """Return the ports of any variant in numeric order: port 10 after port 9."""
-    names = dict.fromkeys(port.port for variant in result.variants for port in variant.ports)
+    names = dict.fromkeys(port.label for variant in result.variants for port in variant.ports)
     return sorted(names, key=_natural)
 
 
@@ -298,7 +298,7 @@ def side_rows(result: SideComparison, lifts: Sequence[float]) -> list[SideRow]:
 def port_row(result: SideComparison, port: str) -> SideRow:
     """Return a port's mean flow in every variant, and its gains over the first."""
     flows = tuple(
-        Datum(next((item.mean_flow_m3_s for item in variant.ports if item.port == port), None))
+        Datum(next((item.mean_flow_m3_s for item in variant.ports if item.label == port), None))
         for variant in result.variants
     )
     gains = []

@@ -356,9 +356,17 @@ def _reading_row(test: Any) -> list[str]:
     return [
         test.variant, test.side or "?", test.port or NOTHING, str(test.run), str(len(test.points)),
         _range([point.lift_m for point in test.points], test.units.lift.unit, test.units.lift.source),
-        _range([point.flow_m3_s for point in test.points], test.units.flow.unit, test.units.flow.source),
+        _flow_range(test),
         words, NOTHING if bore is None else _bore(bore, test.units.lift.unit),
     ]  # fmt: skip
+
+
+def _flow_range(test: Any) -> str:
+    """Return the range of a test's flows, or of what its meter showed."""
+    if test.units.reading is None:
+        return _range([point.flow_m3_s for point in test.points], test.units.flow.unit, test.units.flow.source)
+    shown = [value for point in test.points if point.reading for value in point.reading.value]
+    return f"read {min(shown):g}–{max(shown):g} {test.units.reading.unit}"
 
 
 def _as_written(pressure_pa: float, units: Any) -> str:

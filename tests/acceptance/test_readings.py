@@ -116,3 +116,13 @@ def test_without_a_meter_the_job_asks_for_one(folder: Path, capsys: pytest.Captu
     document = json.loads(capsys.readouterr().out)
     assert "meter-missing" in {finding["rule"] for finding in document["findings"]}
     assert all(test["variant"] != "as received" for test in document["tests"])
+
+
+def test_a_report_of_readings_is_drawn(folder: Path) -> None:
+    import openpyxl
+
+    written = Job.load(folder / "job.toml").report(folder / "out")
+    book = openpyxl.load_workbook(next(path for path in written if path.suffix == ".xlsx"), data_only=True)
+    cells = [cell for sheet in book for row in sheet.iter_rows(values_only=True) for cell in row]
+    assert not any(isinstance(cell, float) and math.isnan(cell) for cell in cells)
+    assert not any("nan" in str(cell).split() for cell in cells)

@@ -48,8 +48,8 @@ def jobs(draw: st.DrawFn) -> tuple[Variant, ...]:
 
 
 def compared(variants: tuple[Variant, ...], **options: Any) -> Comparison:
-    """Compare with few draws: the invariances hold draw by draw."""
-    return compare(variants, bench=options.pop("bench", BENCH), draws=400, **options)
+    """Compare on the same bench every time."""
+    return compare(variants, bench=options.pop("bench", BENCH), **options)
 
 
 def numbers(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
@@ -75,7 +75,8 @@ def assert_same(one: Comparison, other: Comparison, rel: float = 1e-9) -> None:
     assert [path for path, _ in first] == [path for path, _ in second]
     for (path, a), (_, b) in zip(first, second, strict=True):
         if isinstance(a, float) and isinstance(b, float):
-            assert a == pytest.approx(b, rel=rel, abs=1e-12), path
+            # the step in which readings were written is no law's business: names and files change it here
+            assert a == pytest.approx(b, rel=rel, abs=1e-9 if path.endswith("resolution") else 1e-12), path
         else:
             assert a == b, path
 

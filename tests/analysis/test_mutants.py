@@ -13,7 +13,7 @@ import pytest
 
 from flowkit.analysis.areas import impossible_dimensions, known_throat_area, minimum_area, seat_area, takeover_lift
 from flowkit.analysis.curves import PortCurve, common_range, side_variants
-from flowkit.analysis.lifts import integrate, lift_key, merge_lifts, natural_order, pchip, slopes, within
+from flowkit.analysis.lifts import integrate, lift_key, merge_lifts, natural_order, pchip, within
 from flowkit.errors import RangeError
 from flowkit.model import ValveGeometry, Variant
 from tests.analysis.heads import TYPICAL, VALVE, corrected, head
@@ -92,11 +92,11 @@ def test_two_lifts_are_a_straight_line() -> None:
 def test_end_slope_is_held_to_three_secants_where_the_curve_turns() -> None:
     """Moler's rule by hand, points one apart: (3·s0 − s1)/2 with s0 = 1, s1 = −4 is 3.5, held to 3·s0."""
     lifts = np.array([0.0, 1.0, 2.0])
-    assert slopes(lifts, np.array([0.0, 1.0, -3.0])).tolist() == pytest.approx([3.0, 0.0, -6.5])
-    assert slopes(lifts, np.array([-3.0, 1.0, 0.0])).tolist() == pytest.approx([6.5, 0.0, -3.0])
+    assert pchip(lifts, np.array([0.0, 1.0, -3.0]))(lifts, 1).tolist() == pytest.approx([3.0, 0.0, -6.5])
+    assert pchip(lifts, np.array([-3.0, 1.0, 0.0]))(lifts, 1).tolist() == pytest.approx([6.5, 0.0, -3.0])
     # s1 = −2 gives 2.5, which may stay; s1 = 4 gives −0.5, of the wrong sign, so flat.
-    assert slopes(lifts, np.array([0.0, 1.0, -1.0]))[0] == pytest.approx(2.5)
-    assert slopes(lifts, np.array([0.0, 1.0, 5.0]))[0] == 0.0
+    assert pchip(lifts, np.array([0.0, 1.0, -1.0]))(lifts, 1)[0] == pytest.approx(2.5)
+    assert pchip(lifts, np.array([0.0, 1.0, 5.0]))(lifts, 1)[0] == 0.0
 
 
 def test_area_of_nothing_is_zero_either_way() -> None:

@@ -17,7 +17,7 @@ from flowkit.analysis import compare
 from flowkit.analysis.curves import side_variants
 from flowkit.analysis.gains import expected_gains, match_pairs, shares_of_total
 from flowkit.analysis.results import Gain
-from flowkit.model import INH2O_PA, Conditions, CorrectedTest, Variant
+from flowkit.model import INH2O_PA, Bench, Conditions, CorrectedTest, Variant
 from tests.analysis.heads import LIFTS, TYPICAL, VALVE, corrected, head
 
 # --- like with like -------------------------------------------------------------------------------
@@ -78,7 +78,7 @@ def test_straight_lines_are_taken_in_every_mean_of_a_gain() -> None:
         Variant(name, corrected=(corrected(flows, variant=name),))
         for name, flows in (("a", TYPICAL), ("b", WORK), ("c", OTHER))
     ]
-    side = compare(heads, area_method="trapezoid").sides["intake"]
+    side = compare(heads, area_method="trapezoid", bench=Bench(repeatability=1e-5)).sides["intake"]
     gain = side.gains[0]
     expected = mean(WORK, 0.002, 0.010) / mean(TYPICAL, 0.002, 0.010) - 1
     assert gain.mean_flow_gain == pytest.approx(expected, rel=1e-12)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from flowkit.analysis import compare
-from flowkit.analysis.areas import valve_contradictions, valve_of
+from flowkit.analysis.areas import geometry_differs, valve_contradictions, valve_of
 from flowkit.model import Conditions, ValveGeometry, Variant
 from tests.analysis.heads import TYPICAL, VALVE, corrected
 
@@ -37,7 +37,7 @@ def test_the_other_side_says_nothing() -> None:
 @pytest.mark.parametrize(
     ("name", "value", "words"),
     [
-        ("valve_diameter_m", 0.039, "valve's head of 'a' is 38 mm"),
+        ("valve_diameter_m", 0.039, "valve head of 'a' is 38 mm"),
         ("stem_diameter_m", 0.007, "stem of 'a' is 8 mm"),
         ("throat_diameter_m", 0.032, "throat of 'a' is 33 mm"),
         ("seat_angle_deg", 30.0, "seat angle of 'a' is 45°"),
@@ -55,9 +55,12 @@ def test_sheets_that_contradict_each_other(name: str, value: float, words: str) 
 
 def test_a_job_that_contradicts_the_sheet() -> None:
     both = variant(SHEET, job=replace(VALVE, stem_m=0.007))
-    (found,) = valve_contradictions(both, "intake")
-    assert "is 7 mm in the job and 8 mm in head.csv!a!intake 1 run 1" in found.message
-    assert valve_of(both, "intake").stem_m is None
+    assert valve_contradictions(both, "intake") == ()
+    (found,) = geometry_differs(both, "intake")
+    assert (found.rule, found.severity) == ("geometry-differs", "warning")
+    assert "stem of 'a' is 7 mm in the job but 8 mm on the sheet" in found.message
+    assert valve_of(both, "intake").stem_m == 0.007  # the job's value counts
+    assert found in compare([both]).findings
 
 
 def test_agreement_is_silent() -> None:

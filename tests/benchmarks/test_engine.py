@@ -49,7 +49,7 @@ def seconds(function: Callable[[], object]) -> float:
 def test_sweep_against_a_cantera_network(benchmark) -> None:
     """Sixty lanes here against sixty networks, of which three are run, at the tolerance that makes them as accurate.
 
-    The network gets its areas from tables, its best code: a Python curve of numpy calls would cost it six times as much.
+    The network gets its areas from tables, its best code: Python curves of numpy calls cost it six times as much.
     """
     benchmark.pedantic(sweep(3), rounds=2, iterations=1)
     ours = min(seconds(sweep(3)) for _ in range(3))

@@ -30,7 +30,7 @@ def coolprop(celsius: float, pressure: float, **vapour: float) -> float:
 
 def test_as_stated_is_skipped_with_its_reason() -> None:
     step = correct_air(FLOWS, flow_test(**ROOM), setting())
-    assert step.line.skipped == "the flows are taken as stated: the bench has corrected them for air already"
+    assert step.line.skipped == "the flows are taken as stated: air as the bench gave it"
     assert step.line.inputs == {"air": "as stated"}
     assert step.flow_m3_s == FLOWS
 
@@ -112,7 +112,7 @@ def test_a_mode_without_its_inputs_is_an_error(bench: Bench, conditions: dict[st
     assert (finding.rule, finding.severity) == ("air-missing", "error")
     assert finding.message == (
         f'The test was left out: its air is to be corrected from "{bench.air}" readings, but {missing}; '
-        'mend that on the sheet or in the job, or take the flows "as stated".'
+        'correct that on the sheet or in the job, or take the flows "as stated".'
     )
     with pytest.raises(CorrectionError, match="is not known"):
         air_factor(flow_test(**conditions), setting(bench=bench))

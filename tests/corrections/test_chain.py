@@ -89,7 +89,7 @@ def test_every_correction_has_its_line_even_where_it_was_not_made() -> None:
     (test,) = result.tests
     assert [(item.correction, item.skipped) for item in test.ledger] == [
         ("leakage", "no leakage is stated"),
-        ("air", "the flows are taken as stated: the bench has corrected them for air already"),
+        ("air", "the flows are taken as stated: air as the bench gave it"),
         ("check-plate", "no check plate was read"),
         ("test-pressure", None),
         ("bore", "the reference has no bore of an engine"),

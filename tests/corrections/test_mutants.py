@@ -57,7 +57,7 @@ def test_valve_on_the_axis() -> None:
         "valve-on-axis",
         "note",
         PLACE,
-        "The valve's offset from the bore's axis is not stated, so the bore correction took it to stand on the axis; "
+        "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the axis; "
         "a valve near the wall is shrouded more than that.",
     )
 
@@ -86,7 +86,7 @@ def test_barometer_that_is_assumed() -> None:
         "note",
         PLACE,
         "The barometer is not stated, so the compressible pressure law took 101325 Pa (29.92 inHg); state the day's "
-        "barometer to be rid of the assumption.",
+        "barometer, and nothing is assumed.",
     )
 
 

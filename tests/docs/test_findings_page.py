@@ -13,8 +13,9 @@ ROOT = Path(__file__).resolve().parent.parent.parent
 PAGE = ROOT / "docs" / "reference" / "findings.md"
 SLUG = re.compile(r"[a-z]+(-[a-z]+)+|unusable")
 SEVERITIES = {"error", "warning", "note"}
-MAKERS = {"Finding", "_Case"}
-PASSED_ON = {"error.rule", "case.rule", "rule", "reader.text('rule')", "bad.rule", "finding.rule"}
+MAKERS = {"Finding", "_Case", "doubt"}
+REFUSALS = {"_Refused"}  # of a meter's readings: always an error
+PASSED_ON = {"problem.rule", "error.rule", "case.rule", "rule", "reader.text('rule')", "bad.rule", "finding.rule"}
 """What a rule may be where it is not written out: handed over from a place where it is."""
 
 
@@ -40,6 +41,9 @@ def _of_module(tree: ast.Module, found: dict[str, set[str]], odd: list[str]) -> 
     for node in ast.walk(tree):
         if isinstance(node, ast.Call):
             name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
+            if name in REFUSALS and (refused := _argument(node, 0, "rule")) is not None:
+                for text in _texts(refused):
+                    found[text] |= {"error"}
             if name in MAKERS and (rule := _argument(node, 0, "rule")) is not None:
                 severity = _argument(node, 1, "severity")
                 for text in _texts(rule):

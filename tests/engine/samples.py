@@ -63,7 +63,7 @@ def comparison(
                     factor = scale * (1 + 0.02 * place) * (1 + 0.003 * (run - (runs + 1) / 2))
                     tests.append(corrected(flows(factor, lifts), variant=name, side=side, port=port, run=run))
         variants.append(Variant(name, corrected=tuple(tests), valves=VALVES))
-    return compare(variants, Reference(), draws=500)
+    return compare(variants, Reference())
 
 
 TWO: dict[str, dict[Side, float]] = {

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from flowkit.errors import JobError
-from flowkit.importers.sheets.start import start_job
+from flowkit.importers import Stated
+from flowkit.importers.sheets.start import folder_listing, job_text, start_job
 from flowkit.job import Job
 from tests.importers.sheets import write_csv, write_xlsx
 
@@ -110,8 +111,9 @@ def test_what_cannot_be_read_is_named(tmp_path: Path) -> None:
     (tmp_path / ".hidden.csv").write_text("x", encoding="utf-8")
     (tmp_path / "photo.jpg").write_bytes(b"x")
     text = start_job(tmp_path).read_text(encoding="utf-8")
-    assert "# Not read: bad.csv: there is no table" in text
-    assert "good.xlsx" not in text and "hidden" not in text and "photo" not in text
+    assert "# Cannot be read: bad.csv: there is no table" in text
+    assert "good.xlsx" not in text and "hidden" not in text
+    assert "# Read: good.csv: " in text and "# Needs you: photo.jpg: a picture" in text
     assert len(tomllib.loads(text)["variant"]) == 1
 
 
@@ -132,12 +134,7 @@ def test_another_place_for_the_job(tmp_path: Path) -> None:
 def test_refusals(tmp_path: Path) -> None:
     with pytest.raises(JobError, match="no such folder"):
         start_job(tmp_path / "none")
-    with pytest.raises(JobError, match="no sheet in this folder can be read"):
-        start_job(tmp_path)
     (tmp_path / "bad.csv").write_text("hello\n", encoding="utf-8")
-    with pytest.raises(JobError) as caught:
-        start_job(tmp_path)
-    assert "bad.csv: there is no table" in str(caught.value)
     write_csv(tmp_path / "a.csv", sheet())
     (tmp_path / "job.toml").write_text("mine", encoding="utf-8")
     with pytest.raises(JobError, match="not overwritten"):
@@ -159,3 +156,32 @@ def test_dimensions_on_the_sheets_stand_with_their_side(tmp_path: Path) -> None:
     assert "# found: seat_angle = 45.0 °   (on some sheets; the others do not say)\n# seat_angle = 45" in intake
     assert "# found: head = 33.000 mm   (on some sheets" in exhaust
     assert "38" not in exhaust and '# stem = "8 mm"' in exhaust
+
+
+def test_a_job_is_written_whatever_the_folder_holds(tmp_path: Path) -> None:
+    text = start_job(tmp_path).read_text(encoding="utf-8")
+    assert "There is no sheet in this folder" in text and "variant" not in tomllib.loads(text)
+    (tmp_path / "old" / "2025").mkdir(parents=True)
+    write_csv(tmp_path / "old" / "2025" / "a.csv", sheet())
+    write_csv(tmp_path / "copy of a.csv", sheet())
+    write_csv(tmp_path / "unit.csv", [["Test pressure", "28 inH2O"], ["Lift mm", "Intake 1"], [1.0, 9.0], [2.0, 19.0]])
+    listed = {entry.path.name: (entry.status, entry.reason) for entry in folder_listing(tmp_path)}
+    assert listed["copy of a.csv"][0] == "read" and listed["a.csv"] == (
+        "left out",
+        "a copy of copy of a.csv: the same bytes",
+    )
+    assert listed["unit.csv"][0] == "needs you" and "--flow-unit" in listed["unit.csv"][1]
+    assert '# flow_unit = "CFM"' in job_text(tmp_path)
+    answered = job_text(tmp_path, stated=Stated(flow_unit="L/s"))
+    assert tomllib.loads(answered)["conditions"] == {"flow_unit": "L/s"} and "# Read: unit.csv: 1 test" in answered
+
+
+def test_the_states_come_in_the_order_their_names_suggest(tmp_path: Path) -> None:
+    for number, name in enumerate(("after", "ported", "stock")):
+        write_csv(
+            tmp_path / f"{name}.csv",
+            [["Test pressure", "28 inH2O"], ["Lift mm", "Int 1 cfm"], [1.0, 9.0], [2.0, 20.0 + number]],
+        )
+    text = job_text(tmp_path)
+    assert tomllib.loads(text)["variant"][0]["name"] == "stock"
+    assert "is a guess from their names and dates" in text

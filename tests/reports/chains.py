@@ -56,7 +56,7 @@ def run(
         result = correct(variant.tests, reference, bench, valves=variant.valves, off=off)
         findings += result.findings
         corrected.append(Variant(variant.name, corrected=result.tests, state=variant.state, valves=variant.valves))
-    comparison = compare(corrected, reference, bench, area_method=area_method, findings=findings, draws=200)
+    comparison = compare(corrected, reference, bench, area_method=area_method, findings=findings)
     return ReportContents(
         info=JobInfo(title="Invented", display=display, date="2026-05-01"),
         reference=reference,

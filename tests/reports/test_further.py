@@ -104,7 +104,8 @@ def test_the_terminal_shows_main_effects_and_interaction() -> None:
         assert [row[-2] for row in rows] == ["±"] * 3
         # The interaction is made of four corners, a main effect of the mean of two steps: twice as wide.
         halves = [float(row[-1]) for row in rows]
-        assert halves[2] == pytest.approx(2 * halves[0] * (1 + BOTH) / (1 + PORTS), abs=0.11)
+        # Both are printed to a tenth: 0.05 for the one and twice 0.05 for the other.
+        assert halves[2] == pytest.approx(2 * halves[0] * (1 + BOTH) / (1 + PORTS), abs=0.15)
 
 
 def test_the_terminal_shows_every_figure_of_a_gain_and_what_geometry_promised() -> None:
@@ -114,8 +115,8 @@ def test_the_terminal_shows_every_figure_of_a_gain_and_what_geometry_promised() 
     promised = float(rows["larger"][1])
     assert 100 * (40 / 38 - 1) < promised < 100 * ((35**2 - 8**2) / (33**2 - 8**2) - 1)
     assert rows["larger"][0] == "+1.9" and rows["ports"][1] == "–"
-    share = [math.log(step) / math.log(1.2) for step in (1.1, 1.05 / 1.1, 1.1 * 1.02, 1.2 / (1.1 * 1.05 * 1.02))]
-    assert [row[-1] for row in list(rows.values())[:4]] == [f"{100 * s:.0f}".replace("-", "−") for s in share]
+    # one step is a loss: steps of opposite sign have no shares of the total
+    assert "of the total" not in text
     assert rows["all"][1:4] == ["+20.0", f"+{promised}", "+20.0"]
     assert "by geometry" not in side_of(text, "exhaust")
 

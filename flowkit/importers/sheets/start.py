@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import glob
+import hashlib
 import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
-from flowkit.errors import FlowkitError, JobError, SheetError
+from flowkit.errors import FlowkitError, JobError
 from flowkit.importers.files.own import OwnOutputError
+from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
 from flowkit.importers.words.values import iso_date
+from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Conditions, FlowTest
 from flowkit.units import format_quantity
 
-__all__ = ["SUFFIXES", "start_job"]
+__all__ = ["SUFFIXES", "Listed", "folder_listing", "job_text", "start_job"]
 
-SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods"})
+SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".md", ".eml", ".html", ".htm", ".pdf"})
 
 """Endings of the files taken for sheets."""
+_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
+_MOST_FILES = 2000
 
 # What a job can state, in its order: key, field, unit to show, digits, example.
 _CONDITIONS: tuple[tuple[str, str, str, int, str], ...] = (
@@ -68,27 +74,53 @@ class _Variant:
         return min(dates, default=None)
 
 
+Status = Literal["read", "needs you", "cannot be read", "left out"]
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """What became of one file of a folder.
+
+    Attributes
+    ----------
+    path : Path
+    status : {"read", "needs you", "cannot be read", "left out"}
+    reason : str
+        How many tests, the first question, or why.
+    """
+
+    path: Path
+    status: Status
+    reason: str
+
+
 @dataclass(slots=True)
 class _Found:
-    """What a folder holds; `own` and `left_out` tell of what flowkit wrote itself."""
+    """What a folder holds."""
 
     results: list[tuple[Path, ReadResult]] = field(default_factory=list)
-    failures: list[FlowkitError] = field(default_factory=list)
-    own: list[FlowkitError] = field(default_factory=list)
-    left_out: list[str] = field(default_factory=list)
+    listed: list[Listed] = field(default_factory=list)
+
+    @property
+    def lacks_unit(self) -> bool:
+        """Whether any sheet waits for the unit of its flows."""
+        return any("--flow-unit" in entry.reason for entry in self.listed)
 
 
-def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
-    """Write a job file from the sheets of a folder.
+def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated | None = None) -> Path:
+    """Write a job file from the sheets of a folder and its subfolders.
 
-    Variants stand in the order of their dates, undated ones last. What a sheet does not say is
-    left as a comment with an example. What flowkit wrote itself is left out, and a comment says so.
+    A job is written whatever the folder holds: every file has a line that says whether it was read, needs an
+    answer, cannot be read, or was left out. States come in the order their names and dates suggest, said as a
+    guess. What a sheet does not say is left as a comment with an example. An existing file is never overwritten.
 
     Parameters
     ----------
     folder : str or Path
     out : str or Path, optional
-        The job file; ``job.toml`` in the folder unless given. An existing file is never overwritten.
+        The job file; ``job.toml`` in the folder unless given.
+    stated : Stated, optional
+        What holds for every sheet, such as the flow unit.
 
     Returns
     -------
@@ -98,7 +130,7 @@ def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
     Raises
     ------
     JobError
-        If the folder has no sheet that can be read, or the job file exists.
+        If there is no such folder, or the job file exists.
     """
     folder = Path(folder)
     target = Path(out) if out is not None else folder / "job.toml"
@@ -106,39 +138,101 @@ def start_job(folder: str | Path, out: str | Path | None = None) -> Path:
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
     if target.exists():
         raise JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
-    found = _read_all(folder)
-    failures = found.failures
-    variants = _variants(found.results, folder, target)
-    if not variants:
-        reasons = "".join(f" {failure}" for failure in [*failures, *found.own][:3])
-        raise JobError(
-            f"no sheet in this folder can be read.{reasons}", "put the bench's sheets there", file=str(folder)
-        )
-    _write(target, _text(variants, found))
+    _write(target, job_text(folder, target, stated))
     return target
 
 
-def _read_all(folder: Path) -> _Found:
-    """Read every sheet of a folder, in the order of their names, but for what flowkit wrote."""
+def job_text(folder: str | Path, target: str | Path | None = None, stated: Stated | None = None) -> str:
+    """Return the text of the job file that `start_job` writes.
+
+    Parameters
+    ----------
+    folder : str or Path
+    target : str or Path, optional
+        Where it will be; paths in it are relative to that.
+    stated : Stated, optional
+    """
+    folder = Path(folder)
+    where = Path(target) if target is not None else folder / "job.toml"
+    found = _read_all(folder, stated)
+    return _text(_variants(found.results, folder, where), found, folder, stated)
+
+
+def folder_listing(folder: str | Path, stated: Stated | None = None) -> tuple[Listed, ...]:
+    """Say of every file of a folder and its subfolders what becomes of it.
+
+    Parameters
+    ----------
+    folder : str or Path
+    stated : Stated, optional
+    """
+    return tuple(_read_all(Path(folder), stated).listed)
+
+
+def _files(folder: Path) -> list[Path]:
+    """The files of a folder and its subfolders that could be sheets or pictures of them, by name."""
+    found: list[Path] = []
+    for base, folders, names in os.walk(folder):
+        folders[:] = sorted(name for name in folders if not name.startswith((".", "__")))
+        found += [Path(base, name) for name in names if not name.startswith(("~$", "."))]
+        if len(found) > _MOST_FILES:
+            break
+    wanted = [path for path in found if path.suffix.lower() in SUFFIXES | _PICTURES]
+    return sorted(wanted, key=lambda path: _natural(path.relative_to(folder).as_posix()))
+
+
+def _read_all(folder: Path, stated: Stated | None) -> _Found:
+    """Read every sheet of a folder."""
     found = _Found()
-    for path in sorted(folder.iterdir(), key=lambda p: _natural(p.name)):
-        if path.suffix.lower() not in SUFFIXES or path.name.startswith(("~$", ".")) or not path.is_file():
-            continue
-        if _BACKUP in path.name:
-            found.left_out.append(f"{path.name}: a build file as it was before flowkit added to it")
-            continue
-        try:
-            result = read(path)
-        except OwnOutputError as error:
-            found.own.append(error)
-            found.left_out.append(f"{path.name}: nothing in it but what flowkit made")
-        except SheetError as error:
-            found.failures.append(error)
-        else:
-            found.results.append((path, result))
-            own = [finding.where for finding in result.findings if finding.rule == "own-output"]
-            found.left_out += [f"{where}: made by flowkit" for where in own]
+    known: dict[bytes, Path] = {}
+    for path in _files(folder):
+        found.listed.append(_read_one(path, found, known, stated))
     return found
+
+
+def _read_one(path: Path, found: _Found, known: dict[bytes, Path], stated: Stated | None) -> Listed:  # noqa: PLR0911
+    """Read one file of a folder and say what became of it."""
+    if _BACKUP in path.name:
+        return Listed(path, "left out", "the backup of a build file that flowkit added to")
+    if path.suffix.lower() in _PICTURES:
+        return Listed(
+            path, "needs you", "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
+        )
+    try:
+        print_of = hashlib.sha256(path.read_bytes()).digest()
+        first = known.setdefault(print_of, path)
+        if first is not path:
+            return Listed(path, "left out", f"a copy of {first.name}: the same bytes")
+        result = read(path, stated)
+    except OwnOutputError:
+        return Listed(path, "left out", "nothing in it but what flowkit made")
+    except FlowkitError as error:
+        if "there is no table of lifts and flows" in error.problem:
+            numbers = "fill in each ?" in error.remedy
+            status: Status = "cannot be read" if numbers or path.suffix.lower() in _SHEETS else "left out"
+            return Listed(path, status, str(error))
+        return Listed(path, "cannot be read", str(error))
+    except OSError as error:
+        return Listed(path, "cannot be read", error.strerror or str(error))
+    questions = [finding for finding in result.findings if finding.severity == "error"]
+    if result.tests:
+        found.results.append((path, result))
+    own = sum(finding.rule == "own-output" for finding in result.findings)
+    note = (
+        f"; {own} worksheets made by flowkit left out"
+        if own > 1
+        else "; what flowkit made in it left out"
+        if own
+        else ""
+    )
+    if questions:
+        more = f" (and {len(questions) - 1} more: flowkit read {path.name})" if len(questions) > 1 else ""
+        return Listed(path, "needs you", f"{questions[0].where}: {questions[0].message}{more}{note}")
+    count = len(result.tests)
+    return Listed(path, "read", f"{count} test{'s' if count != 1 else ''}{note}")
+
+
+_SHEETS = frozenset({".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods"})
 
 
 def _natural(name: str) -> list[tuple[int, str]]:
@@ -158,7 +252,26 @@ def _variants(results: Sequence[tuple[Path, ReadResult]], folder: Path, target: 
             variant.tests += tests
             variant.sheets += _entries(path, target, tests, result.tests)
     order = list(found.values())
-    return sorted(order, key=lambda variant: (variant.date is None, variant.date or "", order.index(variant)))
+    return sorted(order, key=lambda variant: (*_place_of(variant), order.index(variant)))
+
+
+def _place_of(variant: _Variant) -> tuple[int, int, str]:
+    """Where a state belongs: names of the start first and of the end last, then by date, undated ones after."""
+    words = " " + fold(variant.name) + " "
+    early = any(f" {word} " in words for word in _FIRST)
+    late = any(f" {word} " in words for word in _LAST)
+    return (-1 if early and not late else 1 if late and not early else 0), variant.date is None, variant.date or ""
+
+
+_FIRST = tuple(
+    fold(word)
+    for word in (
+        "stock", "standard", "original", "before", "as received", "baseline", "base", "untouched", "as cast", "factory",
+        "serie", "vorher", "unbearbeitet", "avant", "d'origine", "antes", "de serie", "prima", "di serie", "originale",
+        "voor", "origineel", "przed", "seryjny", "före", "orört", "加工前", "純正", "ノーマル",
+    )
+)  # fmt: skip
+_LAST = tuple(fold(word) for word in ("final", "after all", "finished"))
 
 
 def _entries(path: Path, target: Path, tests: Sequence[FlowTest], all_tests: Sequence[FlowTest]) -> list[str]:
@@ -175,12 +288,13 @@ def _entries(path: Path, target: Path, tests: Sequence[FlowTest], all_tests: Seq
     return [name]
 
 
-def _text(variants: Sequence[_Variant], found: _Found) -> str:
+def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Stated | None) -> str:
     """The job file."""
     lines = [
         "# A job file made from the sheets of this folder. Lines behind # are comments: fill in",
         "# what is known and take the # away. Lengths, pressures and flows are text with a unit.",
         "",
+        *_listing(found, folder),
         "[job]",
         'title = ""',
         '# customer = "…"',
@@ -192,17 +306,55 @@ def _text(variants: Sequence[_Variant], found: _Found) -> str:
         "# bore = \"80.5 mm\"             # the engine's bore, where the fixture's differs",
         "",
         "[bench]",
-        '# repeatability = "0.5 %"      # only where the sheets hold no repeated runs',
+        '# repeatability = "0.5 %"      # standard deviation of a repeated run; only where the sheets hold none',
+        '# drift = "0.7 %"              # of the bench between two days; or flow the check plate in every session',
         "",
-        *_valves(variants),
     ]
-    lines += [f"# Not read: {_comment(str(failure))}" for failure in found.failures]
-    lines += [f"# Left out: {_comment(text)}" for text in found.left_out]
-    if found.failures or found.left_out:
-        lines.append("")
+    if stated is not None and stated.flow_unit:
+        lines += ["[conditions]                   # for all sheets", f'flow_unit = "{stated.flow_unit}"', ""]
+    elif found.lacks_unit:
+        lines += [
+            "[conditions]                   # for all sheets",
+            '# flow_unit = "CFM"            # some sheets name no unit of flow: which is it? (CFM, L/s, m³/h, …)',
+            "",
+        ]
+    lines += _valves(variants)
+    if len(variants) > 1:
+        lines += [
+            "# The order of the states is a guess from their names and dates: the first is the baseline. Check it.",
+            "",
+        ]
     for place, variant in enumerate(variants):
         lines += _variant_lines(variant, first=place == 0)
+    if not variants:
+        lines += [
+            "# No sheet gave a test yet: answer what is asked above, or name the sheets here.",
+            "# [[variant]]                  # the first is the baseline",
+            '# name = "as received"',
+            '# sheets = ["as_received.csv"]',
+            "",
+        ]
     return "\n".join(lines) + "\n"
+
+
+_STATUS = {
+    "read": "Read",
+    "needs you": "Needs you",
+    "cannot be read": "Cannot be read",
+    "left out": "Left out",
+}
+
+
+def _listing(found: _Found, folder: Path) -> list[str]:
+    """A line for every file."""
+    lines = []
+    for entry in found.listed:
+        name = os.path.relpath(entry.path, folder)
+        reason = entry.reason.removeprefix(f"{entry.path.name}: ").partition("; or put this into its")[0]
+        lines.append("# " + _comment(f"{_STATUS[entry.status]}: {Path(name).as_posix()}: {reason}"))
+    if not found.listed:
+        lines.append("# There is no sheet in this folder.")
+    return [*lines, ""]
 
 
 def _display(variants: Sequence[_Variant]) -> str:

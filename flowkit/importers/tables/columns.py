@@ -13,6 +13,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, Side
 from flowkit.units import Unit
 
@@ -123,6 +124,7 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
         _first_role(table, column)
     _read_who_columns(table, columns)
     findings = [_contradiction(table, column) for column in columns if column.trouble]
+    _drop_lone_letter(columns)
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
     _decide_unknown(table, columns, context)
@@ -396,6 +398,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = "ignored", "a second column of lifts" if not column.named else "a length, not a flow"
     elif quantity is not None and not flowing:
         column.role, column.why = "ignored", f"a {quantity}"
+    elif column.own == ("filler",) and fold(column.text) == "test" and column.index < table.axis.column:
+        column.role, column.kind = "who", "run"
     elif column.named or kind in WHO_KINDS:
         column.role = "named"
     else:
@@ -452,19 +456,19 @@ _SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i
 
 def _read_who_columns(table: Table, columns: list[Column]) -> None:
     """Take columns of words for what names a row's test, where all their words do."""
-    from flowkit.importers.words.values import as_text as text_of
-
     for column in columns:
         letters = _letters(table, column.index)
         if column.role in ("who", "trouble") or not letters or column.kind == "notes":
             continue
-        texts = {text_of(v) for row in table.axis.rows if (v := table.view.value(row, column.index)) is not None}
+        texts = {as_text(v) for row in table.axis.rows if (v := table.view.value(row, column.index)) is not None}
         if column.role in ("text", "condition", "flow") and set(letters) <= set("t") and texts:
             said = [parse_label(text) for text in texts]
             sides = sum(bool(label.side or label.code) and not label.rest for label in said)
             letters_only = {label.letter.casefold() for label in said if label.letter and not label.rest}
             if sides == len(said) or (len(letters_only) == len(said) and letters_only in _SIDE_LETTERS):
                 column.role, column.kind = "who", "side"
+            elif column.kind == "valve_head":
+                column.role, column.kind = "who", "side"  # words under "Valve" that name no side are asked about
             elif (
                 column.role == "text"
                 and column.index < table.axis.column
@@ -475,6 +479,13 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
                 column.role, column.kind = ("who", "side") if pairs <= {"i", "e"} else ("who", "variant")
         if column.role == "text":
             column.role = "ignored"
+
+
+def _drop_lone_letter(columns: list[Column]) -> None:
+    """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
+    letters = [c for c in columns if c.role == "named" and c.letter and not (c.side or c.port or c.run or c.variant)]
+    if len(letters) == 1 and any(_flow_unit(c) for c in columns if c.role == "flow") and not _flow_unit(letters[0]):
+        letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
 
 
 def _decide_averages(columns: list[Column]) -> None:
@@ -690,7 +701,6 @@ def _are_runs(table: Table, group: Sequence[Column]) -> bool:
 
 def _raw_first(group: list[Column]) -> list[Column]:
     """The columns of one test, the one that was measured first."""
-    from flowkit.importers.words.vocabulary import fold
 
     def rank(column: Column) -> int:
         if not column.treatment:
@@ -702,8 +712,6 @@ def _raw_first(group: list[Column]) -> list[Column]:
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
     """Why a second column of one test is left out; empty where the two cannot be told apart."""
-    from flowkit.importers.words.vocabulary import fold
-
     if _same_flow(table, first, other):
         return f"the same flow as {first.text!r} in another unit"
     worked = other.treatment and fold(other.treatment) not in RAW

@@ -214,6 +214,10 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if row in head_rows and (column in head_rows[row] or kind not in "n"):
             _finish(found, column, rows)
             rows, blank, dated = [], 0, column in head_rows[row]
+        if rows and blank and kind in "nt" and _begins_lines(view, row, column):
+            _finish(found, column, rows)
+            rows, blank = [], 0
+            continue
         if kind == "n" or (kind == "d" and dated):
             rows.append(row)
             blank = 0
@@ -224,6 +228,12 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
                 rows = []
     _finish(found, column, rows)
     return found
+
+
+def _begins_lines(view: View, row: int, column: int) -> bool:
+    """Whether, behind a blank row, the lines of the sheet begin: the label of a condition at or before a number."""
+    labels = (view.label(row, at) for at in range(max(column - 1, 0), column + 1))
+    return any(label is not None and label.kind in CONDITION_KINDS and not label.rest for label in labels)
 
 
 def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
@@ -537,9 +547,21 @@ def _headers(table: Table) -> None:
         else:
             table.headers.insert(0, row)
     top = anchor if axis.heading is not None else (min(table.headers) if table.headers else axis.first)
+    skipped = False
     for row in range(top - 1, max(top - 1 - GROUP_DEPTH, -1), -1):
-        if not _take_group(table, row):
+        if view.kinds[row].isspace() and not skipped and _names_groups(table, row - 1):
+            skipped = True
+        elif not _take_group(table, row):
             break
+
+
+def _names_groups(table: Table, row: int) -> bool:
+    """Whether a row names groups of columns and nothing else: ``Intake`` and ``Exhaust`` over their columns."""
+    if row < 0:
+        return False
+    filled = [c for c in range(table.left, table.right + 1) if table.view.kinds[row][c] != " "]
+    labels = [table.view.label(row, column) for column in filled]
+    return len(filled) > 1 and all(label is not None and label.side and not label.rest for label in labels)
 
 
 def _take_group(table: Table, row: int) -> bool:

@@ -129,7 +129,17 @@ class _Reader:
         for place, column in enumerate(heads):
             end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
             behind = [c for c in filled if column < c < end]
-            if behind:
+            told = (
+                bool(behind)
+                and isinstance(view.value(row, behind[0]), str)
+                and pairs(str(view.value(row, behind[0])))[0]
+            )
+            if told and behind[0] > column + 1:
+                # What is far behind it is a line of its own: "Head test", and beside the table "Humidity: 40 %".
+                for at in [column, *behind]:
+                    if at in labels:
+                        self._read_text(row, at, str(view.value(row, at)), view.source(row, at))
+            elif behind:
                 self._read_pair(labels[column], row, behind)
             elif self._value_under(row, column, len(heads)):
                 self.done.add((row + 1, column))

@@ -263,7 +263,7 @@ class _Reader:
     def __init__(self, found: list[Mention], text: str) -> None:
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if any(m.kind in (*SIDE_KINDS, "port") for m in found):
+        if any(m.kind in (*SIDE_KINDS, "port") or m.text.casefold() == "in" for m in found):
             found = [m._replace(kind="head") if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text
@@ -354,6 +354,8 @@ class _Reader:
                 return False
             if before:
                 ahead = self.found[index - 1].kind if index else ""
+                if ahead in SIDE_KINDS and re.search(r"\s[-–]\s|\(", self.text[self.found[index - 1].end : m.start]):
+                    return True  # "Inlet - 44 mm valve"
                 return ahead not in (*SIDE_KINDS, "port", "run", "mark", "position")
             return True
         if m.kind == "mark":
@@ -403,6 +405,12 @@ class _Reader:
             and len(self.found[index + 1].text) < 3
         ):
             return self.text[m.end : self.found[index + 1].start] in ("", "-", ".", "#", " #", " ")
+        ahead = self.found[index - 1].kind if index else ""
+        gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
+        if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
+            return True
+        if m.text != "in" and re.match(r"\s*[(\-–:]", gap) and index + 1 < len(self.found):
+            return True
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
         return set(words) <= {
             "flow",
@@ -518,6 +526,9 @@ class _Reader:
     def _glued(self, found: list[Mention], index: int) -> bool:
         """Whether a letter touches the number behind it, or is parted from it by a dash or a dot."""
         gap = self.text[found[index].end : found[index + 1].start]
+        if gap == " " and found[index].text.isupper() and found[index].text.casefold() in SIDE_CODES:
+            before = self.text[: found[index].start].rstrip()
+            return not before or before[-1] in "-–(:,["
         return gap in ("", "-", "–", ".", "#", " #")
 
     def _take_code(self, found: list[Mention], index: int, used: set[int], code: str) -> None:
@@ -525,6 +536,8 @@ class _Reader:
         used.add(index)
         self.code = code
         at = _after(found, index, used, {"number"})
+        if at is not None and not (found[at].text.isdecimal() and len(found[at].text) < 3):
+            at = None
         if at is not None and at == index + 1 + (found[index + 1].kind == "mark" if index + 1 < len(found) else 0):
             used.add(at)
             self._add_port(found[at].text)

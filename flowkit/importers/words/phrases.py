@@ -8,7 +8,6 @@ from typing import NamedTuple
 
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, mentions, parse_label
-from flowkit.importers.words.vocabulary import fold
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
@@ -257,7 +256,8 @@ def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] |
         return None
     words = re.match(r"\s+([^\d,;:.()]{3,30})", piece[number.end :])
     label = _whole_label(words[1].strip()) if words else None
-    return (label, 0) if label is not None and label.kind in CONDITION_FIELDS else None
+    fits = label is not None and label.kind in CONDITION_FIELDS and label.kind != "valve_head"
+    return (label, 0) if fits and label is not None else None
 
 
 _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
@@ -287,8 +287,8 @@ def is_sentence(text: str) -> bool:
     >>> is_sentence("Radius plate on the intake"), is_sentence("Intake, as received")
     (True, False)
     """
-    words = fold(text).split()
-    small = sum(word in _SENTENCE for word in words)
+    words = re.findall(r"[^\W\d_]+", text)
+    small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
     if text.rstrip().endswith((".", "。", "!")) and len(words) > 3:
         return True
     unknown = sum(

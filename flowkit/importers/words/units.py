@@ -238,5 +238,5 @@ def _free_unit(text: str) -> Unit | None:
 
 
 def _tidy(text: str) -> str:
-    """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``, ``Flow,``."""
-    return re.sub(r"(?:\s+(?:in|en))?[\s,;:/\-–]*$", "", " ".join(text.split()), flags=re.IGNORECASE)
+    """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``, ``Flow,``; ``Cyl 1 In`` keeps its side."""
+    return re.sub(r"(?:(?<!\d)\s+(?:in|en))?[\s,;:/\-–]*$", "", " ".join(text.split()))

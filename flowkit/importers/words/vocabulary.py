@@ -76,7 +76,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "es": ("admisión", "entrada"),
         "it": ("aspirazione", "asp", "aspir", "immissione"),
         "nl": ("inlaat", "inl", "inlaatpoort", "inlaatklep", "inlaatkanaal", "inlaatzijde"),
-        "pl": ("dolot", "ssanie", "dolotowy", "ssący", "wlot", "dolotowa", "dol", "dolotowe"),
+        "pl": ("dolot", "ssanie", "dolotowy", "ssący", "wlot", "dolotowa", "dol", "dolotowe", "ss", "ssania"),
         "sv": ("insug", "inlopp", "insugning", "insugskanal", "insugsventil", "ins", "insugssida"),
         "pt": ("admissão", "adm."),
         "ja": ("吸気", "インテーク", "吸気側", "吸入", "IN側", "吸気ポート", "吸"),
@@ -86,10 +86,10 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "de": ("Auslass", "Auslaß", "Ausl", "Auslassseite", "Abgas", "Auslasskanal", "Auslassventil", "Aus"),
         "fr": ("échappement", "éch", "échap", "échappements"),
         "es": ("escape", "esc", "salida"),
-        "it": ("scarico", "scar"),
+        "it": ("scarico", "scar", "sca", "scarichi"),
         "nl": ("uitlaat", "uitl", "uitlaatpoort", "uitlaatklep", "uitlaatkanaal", "uit", "uitlaatzijde"),
-        "pl": ("wydech", "wylot", "wydechowy", "wyd", "wydechowa", "wydechowe"),
-        "sv": ("avgas", "utlopp", "avgaskanal", "avgasventil", "utblås", "avgassida"),
+        "pl": ("wydech", "wylot", "wydechowy", "wyd", "wydechowa", "wydechowe", "wy", "wydechu"),
+        "sv": ("avgas", "utlopp", "avgaskanal", "avgasventil", "utblås", "avgassida", "ut", "utlopp ventil"),
         "pt": ("exaustão", "escapamento", "esc."),
         "ja": ("排気", "エキゾースト", "排気側", "EX側", "エキゾースト側", "排気ポート", "排"),
     },
@@ -523,7 +523,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     # Words that say what kind of reading a flow is: they name nothing, and two such columns cannot be told apart.
     "treatment": {
-        "en": ("measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "std", "standardised", "standardized"),
+        "en": ("measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
         "de": ("gemessen", "korrigiert", "normiert", "umgerechnet", "unkorrigiert", "berechnet", "bereinigt"),
         "fr": ("valeur mesurée", "corrigé", "brut", "converti", "normalisé", "calculé"),
         "es": ("medido", "corregido", "bruto", "convertido", "normalizado", "calculado"),
@@ -586,7 +586,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     # Words of the state of a head, always part of its name.
     "state": {
-        "en": ("stock", "standard", "original", "before", "after", "as received", "ported", "unported", "blended", "recut", "as cast", "baseline", "base", "modified", "mod", "polished", "old", "new", "untouched", "oem", "factory", "raced", "cleaned up", "reworked", "final", "first cut", "out of the box"),
+        "en": ("stock", "std", "standard", "original", "before", "after", "as received", "ported", "unported", "blended", "recut", "as cast", "baseline", "base", "modified", "mod", "polished", "old", "new", "untouched", "oem", "factory", "raced", "cleaned up", "reworked", "final", "first cut", "out of the box"),
         "de": ("Serie", "serienmäßig", "vorher", "nachher", "bearbeitet", "unbearbeitet", "original Zustand", "Stand vorher", "Stand nachher", "alt", "neu", "überarbeitet", "Ausgangszustand"),
         "fr": ("avant", "après", "d'origine", "origine", "modifié", "retravaillé", "préparé", "série"),
         "es": ("antes", "después", "de serie", "modificado", "trabajado", "de fábrica"),

@@ -1,7 +1,7 @@
 """The flow chart added to a customer's build file, which loses nothing of it.
 
 A PDF gets pages, a workbook gets sheets, a document gets a heading, the chart and its
-tables. Attached again, the former ones give way. The build file is replaced whole or not
+tables. Attach again, and they are replaced. The build file is replaced whole or not
 at all, and its former state is kept beside it.
 """
 
@@ -316,7 +316,7 @@ def _empty_page() -> bytes:
 
 
 def _paper_of(kind: Kind, data: bytes, name: str) -> Paper | None:
-    """Return the paper a build file is laid out for, where it can be told from its last page, section or sheet."""
+    """Return the paper a build file is laid out for, where it shows in its last page, section or sheet."""
     if kind == "pdf":
         from flowkit.reports.attach.pdf import page_size
 

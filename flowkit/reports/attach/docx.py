@@ -1,7 +1,7 @@
 """The flow chart and its tables added to a document.
 
 Only the main text and its relationships change, and the picture is added; every other part stays byte for byte. The
-block is made with python-docx in a document of its own, so that nothing odd in the builder's file stands in the way.
+block is made with python-docx in a document of its own, so that nothing odd in the builder's file gets in the way.
 """
 
 from __future__ import annotations
@@ -178,7 +178,7 @@ def _bookmarks(text: _Text) -> dict[str, Any]:
 
 
 def _placeholder(text: _Text, bookmark: str | None, name: str) -> Any:
-    """Put an empty paragraph where the block is to stand."""
+    """Put an empty paragraph where the block is to go."""
     from docx.oxml import OxmlElement
     from docx.oxml.ns import qn
 
@@ -200,14 +200,14 @@ def _placeholder(text: _Text, bookmark: str | None, name: str) -> Any:
 
 
 def _block_of(element: Any) -> Any:
-    """Return the paragraph or table, in the text or in a table's cell, that an element stands in."""
+    """Return the paragraph or table, in the text or in a table's cell, that an element is in."""
     from docx.oxml.ns import qn
 
     nodes = [element, *element.iterancestors()]
     found = None
     for node, above in pairwise(nodes):
         if above.tag == qn("w:txbxContent"):
-            found = None  # in a text box: what the box stands in counts
+            found = None  # in a text box: what the box is in counts
         elif found is None and above.tag in (qn("w:body"), qn("w:tc")):
             found = node
     return found
@@ -258,7 +258,7 @@ def _take_out(text: _Text) -> set[str] | None:
 
 
 def _remove(block: Any, start: Any, end: Any) -> None:
-    """Remove a paragraph or table but for what stands before the start or behind the end, or ends a section."""
+    """Remove a paragraph or table but for what is before the start or after the end, or ends a section."""
     from docx.oxml.ns import qn
 
     children = list(block)

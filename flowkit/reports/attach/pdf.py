@@ -346,7 +346,7 @@ def _destinations(reader: PdfReader) -> Counter[Any]:
 
 
 def _properties(reader: PdfReader) -> Counter[Any]:
-    """Document properties, whatever stands in their place."""
+    """Document properties, whatever is in their place."""
     raw = reader.trailer.raw_get("/Info") if "/Info" in reader.trailer else None
     found = resolved(raw)
     if not hasattr(found, "raw_get"):

@@ -1,7 +1,7 @@
 """An incremental update of a PDF: the old bytes stay as they are, changed objects follow them.
 
 ISO 32000-1:2008, 7.5.6: the body of changed and new objects, a cross-reference section
-for them alone, and a trailer that points back to the former one. Nothing of the old file
+for them alone, and a trailer that points back to the one before. Nothing of the old file
 can be lost that way, and cutting the update off gives the old file back, byte for byte.
 """
 
@@ -281,7 +281,7 @@ def within(seconds: float, name: str) -> Iterator[None]:
 
 
 def resolved(value: Any) -> Any:
-    """Follow a reference, if it is one, to what it stands for."""
+    """Follow a reference, if it is one, to the object."""
     return value.get_object() if hasattr(value, "get_object") else value
 
 
@@ -310,7 +310,7 @@ class PdfUpdate:
         return found
 
     def put(self, reference: IndirectObject, value: PdfObject) -> None:
-        """Have another object stand behind a reference."""
+        """Put another object behind a reference."""
         self._changed[reference.idnum] = (reference.generation, value)
 
     def reserve(self) -> IndirectObject:
@@ -381,7 +381,7 @@ class PdfUpdate:
 
 
 def _trailer(former: Any, digest: bytes) -> dict[str, Any]:
-    """Make a trailer's entries from the former one's, with a new second identifier."""
+    """Make a trailer's entries from the one before, with a new second identifier."""
     from pypdf.generic import ArrayObject, ByteStringObject, NameObject
 
     entries: dict[str, Any] = {NameObject(key): former.raw_get(key) for key in former if key not in _NOT_FOR_TRAILER}

@@ -130,7 +130,7 @@ def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
 
 
 def notes(contents: ReportContents) -> tuple[str, ...]:
-    """Return what stands under the tables: intervals, findings, sources, the program."""
+    """Return what goes under the tables: intervals, findings, sources, the program."""
     return tuple(plain(text) for text in _notes(contents))
 
 

@@ -174,7 +174,7 @@ class Formats:
 
 
 def _alone(element: Any) -> bytes:
-    """Return an element in a form in which equal ones are equal bytes, without what stands around it."""
+    """Return an element in a form in which equal ones are equal bytes, without what is around it."""
     element = copy.deepcopy(element)
     element.tail = None
     return canonical(element)
@@ -544,7 +544,7 @@ def _sheet_list(book: _Book) -> set[Any]:
 
 
 def _names(book: _Book) -> set[Any]:
-    """Every defined name, where it holds and what it stands for, but for the flow sheets' own."""
+    """Every defined name, where it holds and what it means, but for the flow sheets' own."""
     names = book.root.find(qualified(book.root, "definedNames"))
     return {
         (item.get("name"), item.get("localSheetId"), item.text)

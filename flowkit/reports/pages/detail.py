@@ -416,7 +416,7 @@ def _draw_grid(
         ax.set_ylim(0, top)
         for variant in result.variants:
             for item in variant.ports:
-                if item.port == port:
+                if item.label == port:
                     _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
         bare_axes(ax, size=SIZES.small)
         ax.yaxis.set_major_locator(MaxNLocator(4))

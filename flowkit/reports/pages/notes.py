@@ -57,14 +57,19 @@ def repeatability_words(known: Repeatability) -> str:
     """Say how well the bench repeats itself."""
     if known.s_r is None:
         return "The bench's repeatability is not known: no port was measured more than once, and none is stated."
-    text = f"Repeatability of one reading: {100 * known.s_r:.2f} % (relative standard deviation), "
+    text = f"Repeatability of one run's mean flow: {100 * known.s_r:.2f} % (relative standard deviation), "
     if known.source == "stated" or known.degrees_of_freedom is None:
         return text + "as stated."
-    text += f"pooled over repeated runs with {known.degrees_of_freedom:.0f} degrees of freedom"
-    if known.s_between_runs is None or known.s_within_run is None:
-        return text + "."
-    between, within = 100 * known.s_between_runs, 100 * known.s_within_run
-    return f"{text}; {between:.2f} % common to a run, {within:.2f} % from point to point."
+    rests = {
+        "repeated runs": "from repeated runs",
+        "ports": "from the same ports in every state, no port having been flowed twice",
+        "repeated runs and ports": "from repeated runs and the same ports in every state",
+    }.get(known.source, "with the bench's own history")
+    number = f"{known.degrees_of_freedom:.0f}"
+    text += f"{rests}, with {number} degree{'s' if number != '1' else ''} of freedom."
+    if known.lift_setting_m is not None:
+        text += f" The scatter along the curves tells a lift setting of ± {1e3 * known.lift_setting_m:.3f} mm (k = 1)."
+    return text
 
 
 def _pressures(tests: list[CorrectedTest], display: Display) -> str:

@@ -258,7 +258,7 @@ def _write_area(draft: Draft, side: SidePlan, block: Block, port: PortPlan) -> N
     """Write a port's curve area and mean flow over the common range."""
     show, pen = draft.display, draft.pens[_FLOWS]
     column, bold = block.ports[port.name], Style("formula", show.flow_digits, bold=True)
-    known = next(item for item in side.result.variant(port.curve.variant).ports if item.port == port.name)
+    known = next(item for item in side.result.variant(port.curve.variant).ports if item.label == port.name)
     area = from_si(known.curve_area_m4_s, show.flow) * from_si(1.0, show.lift)
     mean = from_si(known.mean_flow_m3_s, show.flow)
     low, high = pen.here(block.row(side.low), 1, lock_column=True), pen.here(block.row(side.high), 1, lock_column=True)
@@ -484,7 +484,7 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
 def _mean_value(side: SidePlan, gain: Gain, after: bool, unit: str) -> float:
     """Return the mean flow over the matched ports of one end of a gain."""
     ports = side.result.variant(gain.to if after else gain.from_).ports
-    used = [port.mean_flow_m3_s for port in ports if not gain.matched_ports or port.port in gain.matched_ports]
+    used = [port.mean_flow_m3_s for port in ports if not gain.matched_ports or port.label in gain.matched_ports]
     return from_si(sum(used) / len(used), unit)
 
 

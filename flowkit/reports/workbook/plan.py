@@ -12,7 +12,7 @@ from flowkit.analysis.curves import PortCurve, SideVariant, merge_lifts, side_va
 from flowkit.analysis.lifts import lift_key
 from flowkit.analysis.results import SideComparison, VariantFlow
 from flowkit.drawing import Display, variant_style
-from flowkit.model import CorrectedPoint, CorrectedTest, FlowTest, LedgerLine, Point, Side, Variant
+from flowkit.model import CorrectedPoint, CorrectedTest, FlowTest, LedgerLine, Point, Side, UnitSource, Variant
 from flowkit.reports.attach.tables import plain
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.workbook.pen import Pen
@@ -78,10 +78,26 @@ def plan_tests(contents: ReportContents, first_row: int) -> tuple[tuple[TestPlan
     for variant in contents.variants:
         for test in variant.tests:
             known = waiting.get(test.id)
-            plan = TestPlan(len(tests) + 1, variant.name, test, known.pop(0) if known else None)
+            corrected = known.pop(0) if known else None
+            plan = TestPlan(
+                len(tests) + 1,
+                variant.name,
+                _measured(test, corrected, "m³/h" if contents.info.display == "metric" else "CFM"),
+                corrected,
+            )
             tests.append(plan)
             readings += _readings(plan, first_row + len(readings))
     return tuple(tests), tuple(readings)
+
+
+def _measured(test: FlowTest, corrected: CorrectedTest | None, unit: str) -> FlowTest:
+    """A test whose flows come from a meter's readings, with the flows that they gave; others as they are."""
+    if test.units.reading is None:
+        return test
+    flows = {point.source: point.reading_m3_s for point in corrected.points} if corrected else {}
+    points = tuple(replace(point, flow_m3_s=flows[point.source]) for point in test.points if point.source in flows)
+    units = replace(test.units, flow=UnitSource(unit, "stated"))
+    return replace(test, points=points, units=units, conditions=corrected.conditions if corrected else test.conditions)
 
 
 def _readings(plan: TestPlan, first_row: int) -> list[Reading]:
@@ -227,7 +243,11 @@ def _ports(curves: SideVariant, readings: Sequence[Reading], grid: Sequence[floa
         by_place: dict[int, list[Reading]] = {}
         for reading in readings:
             test = reading.test.test
-            if (test.id, test.file) in ids and test.side == curves.side and (test.port or "") == curve.port:
+            if (
+                (test.id, test.file) in ids
+                and test.side == curves.side
+                and (test.port, test.head) == (curve.name, curve.head)
+            ):
                 place = sum(1 for lift in grid if lift <= reading.point.lift_m) - 1
                 by_place.setdefault(place, []).append(reading)
         made.append(PortPlan(curve.port, curve, dict(sorted(by_place.items()))))

@@ -373,6 +373,9 @@ def states_as_columns(task: Task) -> list[Page]:
         if len(groups) > 1 or task.tags.get("side at") == "heading":
             caption = port_label(task, side, port)
             page.rows.append([caption if head is None else f"{head} {caption}"])
+        elif port is not None:
+            for test in tests:
+                test.port = None  # nothing on the sheet says it
         page.rows.append([lift_heading(task), *(heading(task, test, skip="side port head") for test in tests)])
         fill(page, tests, len(page.rows), 0)
     return [page]

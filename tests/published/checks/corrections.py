@@ -1,4 +1,4 @@
-"""What units, moist air and corrections are held against."""
+"""Units, moist air and corrections."""
 
 from __future__ import annotations
 

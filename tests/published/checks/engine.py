@@ -1,4 +1,4 @@
-"""What the engine room is held against: closed forms of gas dynamics and ideal cycles, printed tables."""
+"""The engine: closed forms of gas dynamics and ideal cycles, printed tables."""
 
 from __future__ import annotations
 

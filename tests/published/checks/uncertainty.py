@@ -1,4 +1,4 @@
-"""What uncertainty, repeatability and power are held against."""
+"""Uncertainty, repeatability and power."""
 
 from __future__ import annotations
 
@@ -8,13 +8,22 @@ from functools import partial
 
 import numpy as np
 
-from flowkit.analysis.lifts import slopes
-from flowkit.analysis.planning import power_of
-from flowkit.analysis.propagation import Combined, Component, combine, correlation_of, propagate, student_t
-from flowkit.analysis.results import Repeatability
-from flowkit.analysis.runs import pool_relative
-from flowkit.analysis.uncertainty import PortNoise, draw_mean_flows, interval_of
-from flowkit.model import Bench
+from flowkit.analysis.comparison import assessor_of
+from flowkit.analysis.propagation import (
+    Combined,
+    Component,
+    combine,
+    correlation_of,
+    effective_degrees_of_freedom,
+    propagate,
+    student_t,
+    studentized_range,
+    t_test_power,
+)
+from flowkit.analysis.scatter import additive_residuals
+from flowkit.model import Bench, Reference, Variant
+from tests.analysis.heads import corrected
+from tests.published import nist_strd
 from tests.published.checks import Check
 
 __all__ = ["CHECKS"]
@@ -33,7 +42,9 @@ _STRD = "NIST Statistical Reference Datasets, SiRstv, certified values; read in 
 _ISO = "ISO 5725-2:1994, annex B.1, sulfur in coal, level 1, half the last digit; from memory"
 _HANDBOOK = "NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.3.4 (prc434.htm), half the last digit"
 _COHEN = "Cohen, Statistical Power Analysis (2nd ed. 1988), read on medicalalgorithms.com; whole readings"
-_LINEAR = "closed form of a linear figure; four standard errors of 40 000 draws"
+_BHH = "Box, Hunter & Hunter, Statistics for Experimenters (2nd ed. 2005), ch. 4, penicillin yields; from memory"
+_TUKEY = "table of the studentised range, 5 %, half the last digit (NIST/SEMATECH e-Handbook, 7.4.7.1); from memory"
+_SUNCAL = "suncal 1.7.0, test/test_examples.py, half the last digit"
 
 
 def _coverage() -> tuple[Check, ...]:
@@ -138,22 +149,29 @@ def _gum() -> tuple[Check, ...]:
     return tuple(checks)
 
 
-def _one_way(groups: Sequence[Sequence[float]]) -> Repeatability:
-    """Return shift and scatter of groups of readings at one lift."""
-    pooled = pool_relative([[(0, run, value) for run, group in enumerate(groups) for value in group]])
-    if pooled is None:
-        raise ValueError("there must be two groups")
-    return pooled
+def _pooled(groups: Sequence[Sequence[float]], scale: float = 1.0) -> float:
+    """Return the pooled standard deviation of groups of readings, each group the repeated runs of a port.
+
+    The product pools relative deviations; on a common mean of 1000 they are the absolute ones.
+    """
+    tests = [
+        corrected({0.005: 1000.0 + scale * (value - float(np.mean(group)))}, port=str(number), run=run)
+        for number, group in enumerate(groups, 1)
+        for run, value in enumerate(group, 1)
+    ]
+    assessor = assessor_of([Variant("one", corrected=tuple(tests))], Reference(), Bench())
+    assert assessor is not None
+    squares, freedom = assessor.run_variance(assessor.headline, frozenset({"benchb"}))
+    assert freedom[0] == sum(len(group) - 1 for group in groups)
+    return 1000.0 / scale * math.sqrt(float(squares[0] / freedom[0]))
 
 
-def _zener() -> Repeatability:
-    """Return shift and scatter of example H.5, ten days of five readings with its means and deviations."""
+def _zener() -> float:
+    """Return the scatter of example H.5, ten days of five readings with its means and deviations, in µV."""
     means = (172, 116, 13, 144, 106, 31, 60, 125, 163, 41)
     deviations = (60, 77, 111, 101, 67, 93, 80, 73, 88, 86)
     pattern = (-1.0, -1.0, 0.0, 1.0, 1.0)  # mean 0, experimental standard deviation 1
-    return _one_way(
-        [[10.0 + 1e-6 * (mean + s * step) for step in pattern] for mean, s in zip(means, deviations, strict=True)]
-    )
+    return _pooled([[mean + s * step for step in pattern] for mean, s in zip(means, deviations, strict=True)])
 
 
 _SILICON = (
@@ -178,67 +196,76 @@ _COAL = (
 _TREATMENTS = ((6.9, 5.4, 5.8, 4.6, 4.0), (8.3, 6.8, 7.8, 9.2, 6.5), (8.0, 10.5, 8.1, 6.9, 9.3))
 
 
-def _pooled_variance() -> float:
-    """Return the pooled variance of the treatments, their deviations put on a mean of 1000."""
-    ports = [[(0, run, 1000 + x - float(np.mean(group))) for run, x in enumerate(group)] for group in _TREATMENTS]
-    pooled = pool_relative(ports)
-    return (1000 * (pooled.s_r or 0.0)) ** 2 if pooled else 0.0
+_PENICILLIN = ((89, 88, 97, 94), (84, 77, 92, 79), (81, 87, 87, 85), (87, 92, 89, 84), (79, 81, 80, 88))
 
 
-def _worked_examples() -> tuple[Check, ...]:
-    """Return the checks of repeatability against worked examples."""
-    mean = float(np.mean([value for group in _COAL for value in group]))
-    return (
-        Check(
-            "sulfur in coal, repeatability s_r",
-            _ISO,
-            0.015,
-            0.0005,
-            "% m/m",
-            lambda: (_one_way(_COAL).s_within_run or 0.0) * mean,
-        ),
-        Check(
-            "sulfur in coal, reproducibility s_R",
-            _ISO,
-            0.026,
-            0.0005,
-            "% m/m",
-            lambda: (_one_way(_COAL).s_r or 0.0) * mean,
-        ),
-        Check("three treatments, pooled mean square", _HANDBOOK, 1.454, 0.0005, "", _pooled_variance),
-    )
+def _blocks() -> float:
+    """Return what blends and treatments leave of the penicillin yields: the residual sum of squares."""
+    return float(np.sum(additive_residuals(np.array(_PENICILLIN, dtype=float)) ** 2))
 
 
 def _repeatability() -> tuple[Check, ...]:
-    """Return the checks of pooling and of the split into shift and scatter."""
-    mean = float(np.mean(_SILICON))
+    """Return the checks of pooling and of ports as blocks."""
     return (
-        Check(
-            "Zener standard, shift from day to day", _H5, 43.0, 0.5, "µV", lambda: 1e7 * (_zener().s_between_runs or 0)
-        ),
-        Check(
-            "Zener standard, scatter within a day",
-            _H5_READ,
-            85.0,
-            0.5,
-            "µV",
-            lambda: 1e7 * (_zener().s_within_run or 0),
-        ),
+        Check("sulfur in coal, repeatability s_r", _ISO, 0.015, 0.0005, "% m/m", lambda: _pooled(_COAL)),
+        Check("three treatments, pooled mean square", _HANDBOOK, 1.454, 0.0005, "", lambda: _pooled(_TREATMENTS) ** 2),
+        Check("Zener standard, scatter within a day", _H5_READ, 85.0, 0.5, "µV", _zener),
         Check(
             "silicon resistivity, residual standard deviation",
             f"{_STRD}; nine digits",
             1.04076068334656e-1,
             1e-10,
             "Ω·cm",
-            lambda: (_one_way(_SILICON).s_within_run or 0.0) * mean,
+            lambda: _pooled(_SILICON),
         ),
         Check(
-            "silicon resistivity, variance between instruments",
-            f"{_STRD}: (MS between − MS within)/5; nine digits",
-            (5.11462616e-2 / 4 - 2.16636560e-1 / 20) / 5,
-            1e-12,
-            "Ω²·cm²",
-            lambda: ((_one_way(_SILICON).s_between_runs or 0.0) * mean) ** 2,
+            "atomic weight of silver, residual standard deviation",
+            "NIST Statistical Reference Datasets, AtmWtAg, certified value, read in scipy's nist_anova; nine digits",
+            1.51048314446410e-5,
+            1e-14,
+            "",
+            lambda: _pooled([[float(x) for x in group] for group in nist_strd.SILVER], 1e5),
+        ),
+        Check("penicillin, blends as blocks: residual sum of squares", _BHH, 226.0, 0.5, "", _blocks),
+    )
+
+
+def _tukey() -> tuple[Check, ...]:
+    """Return the checks of the studentised range."""
+    rows = ((3, 10.0, 3.88), (4, 20.0, 3.96), (4, 10.0, 4.33), (2, 20.0, 2.95), (8, 20.0, 4.77))
+    return tuple(
+        Check(
+            f"studentised range, {groups} means, {freedom:.0f} degrees of freedom",
+            _TUKEY,
+            value,
+            0.005,
+            "",
+            partial(studentized_range, groups, freedom),
+        )
+        for groups, freedom, value in rows
+    )
+
+
+def _satterthwaite() -> tuple[Check, ...]:
+    """Return further checks of Welch and Satterthwaite."""
+
+    def freedom(*parts: tuple[float, float]) -> float:
+        """Return the effective degrees of freedom of (uncertainty, degrees of freedom)."""
+        return effective_degrees_of_freedom([Component("", u, 1.0, nu) for u, nu in parts])
+
+    four = partial(freedom, *[(1.0, 10.0)] * 4)
+    return (
+        Check(
+            "one known and one estimated part", _SUNCAL, 12.8, 0.05, "", lambda: freedom((0.57, 9.0), (0.25, math.inf))
+        ),
+        Check("four equal parts of 10 each", "exact: 4·10", 40.0, 1e-9, "", four),
+        Check(
+            "end gauge, inner sum",
+            f"{_H1}, read in GTC 1.5.1, examples/GUM_H1.py",
+            25.6,
+            0.2,  # the parts are printed rounded
+            "",
+            lambda: freedom((5.8, 24.0), (3.9, 5.0), (6.7, 8.0)),
         ),
     )
 
@@ -249,7 +276,7 @@ def _power() -> tuple[Check, ...]:
     def readings(difference: float) -> float:
         """Return the smallest sample that reaches 80 %."""
         size = 2
-        while power_of(difference, math.sqrt(2.0 / size), 2.0 * size - 2.0) < 0.8:
+        while t_test_power(difference / math.sqrt(2.0 / size), 2.0 * size - 2.0) < 0.8:
             size += 1
         return float(size)
 
@@ -259,29 +286,7 @@ def _power() -> tuple[Check, ...]:
     )
 
 
-def _drawn(shift: float, scatter: float) -> float:
-    """Return half the interval of a straight curve's trapezoidal mean over three points, relative."""
-    lifts = np.array([0.001, 0.002, 0.003])
-    flow = 10.0 * lifts
-    one, none = np.ones((3, 1)), np.zeros((3, 1))
-    nowhere: frozenset[float] = frozenset()
-    port = PortNoise(
-        lifts, flow, slopes(lifts, flow), one, one[:, 0], one, none, none[:, 0], (nowhere, nowhere, nowhere)
-    )
-    stated = Repeatability(math.hypot(shift, scatter), math.inf, "stated", shift, scatter)
-    (means,) = draw_mean_flows([port], (0.001, 0.003), stated, Bench(), draws=40_000, method="trapezoid")
-    return interval_of(means).half / 0.02
-
-
-def _monte_carlo() -> tuple[Check, ...]:
-    """Return the checks of the Monte Carlo on a figure whose uncertainty has a closed form."""
-    # (Q1 + 2·Q2 + Q3)/4 of flows 1, 2, 3: shares 1/8, 4/8, 3/8 of the mean
-    averaged = 1.959964 * 0.01 * math.sqrt(1 + 16 + 9) / 8
-    return (
-        Check("shift of a run in a mean flow", _LINEAR, 1.959964e-2, 0.02 * 1.96e-2, "", partial(_drawn, 0.01, 0.0)),
-        Check("scatter of points in a mean flow", _LINEAR, averaged, 0.02 * averaged, "", partial(_drawn, 0.0, 0.01)),
-    )
-
-
-CHECKS: tuple[Check, ...] = (*_coverage(), *_gum(), *_repeatability(), *_worked_examples(), *_power(), *_monte_carlo())
-"""Every check, from Student's t to the Monte Carlo."""
+CHECKS: tuple[Check, ...] = (
+    *_coverage(), *_gum(), *_satterthwaite(), *_repeatability(), *_tukey(), *_power(),
+)  # fmt: skip
+"""Every check, from Student's t to the power of the t test."""

@@ -1,0 +1,222 @@
+"""What a meter's coefficient or full scale is, from plates of known flow and what the meter showed behind them."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from flowkit.air import density
+from flowkit.corrections.meter import FOUND_FROM_CERTIFICATES, Certificate, Meter
+from flowkit.corrections.readings import flow_of
+from flowkit.errors import JobError
+from flowkit.model import Bench, Finding
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["Calibration", "CalibrationPoint", "CalibrationResult", "calibrate"]
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationPoint:
+    """One plate: what the meter showed, the true flow of the day, its share of uncertainty, and what follows."""
+
+    reading: float
+    reading_unit: str
+    flow_m3_s: float
+    u: float
+    value: float
+    residual: float
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What was found for one meter, or for one range of it.
+
+    Attributes
+    ----------
+    name, kind, range : str
+    parameter : {"coefficient", "full_scale_m3_s"}
+    value, u : float
+        With its standard uncertainty as a share.
+    chi_squared : float
+        Of the plates about it, with one degree of freedom fewer than plates.
+    points : tuple of CalibrationPoint
+    toml : str
+        The table to paste into the job.
+    """
+
+    name: str
+    kind: str
+    range: str | None
+    parameter: str
+    value: float
+    u: float
+    chi_squared: float
+    points: tuple[CalibrationPoint, ...]
+    toml: str
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationResult:
+    """All meters of a job that have certificates."""
+
+    meters: tuple[Calibration, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def to_json(self, *, indent: int | None = None) -> str:
+        """Return one JSON document of kind ``"meter"``."""
+        from flowkit.output import document, jsonable
+
+        return document("meter", jsonable(self), indent=indent)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw by how much each plate lies off what was found, with its standard uncertainty."""
+        import matplotlib.pyplot as plt
+
+        if ax is None:
+            _, ax = plt.subplots(figsize=(7, 4), layout="constrained")
+        for index, item in enumerate(self.meters):
+            readings = [point.reading for point in item.points]
+            off = [100 * point.residual for point in item.points]
+            bars = [100 * point.u for point in item.points]
+            label = item.name if item.range is None else f"{item.name}, {item.range}"
+            style: dict[str, Any] = {
+                "marker": "osD^v"[index % 5],
+                "color": f"C{index}",
+                "linestyle": "none",
+                "capsize": 3,
+            }
+            ax.errorbar(readings, off, yerr=bars, label=label, **style)
+            ax.axhspan(-100 * item.u, 100 * item.u, color=f"C{index}", alpha=0.12, linewidth=0)
+        units = {point.reading_unit for item in self.meters for point in item.points}
+        ax.axhline(0, color="0.3", linewidth=0.8)
+        ax.set_xlabel(f"reading ({', '.join(sorted(units))})")
+        ax.set_ylabel("plate above (+) or below (−) what was found (%)")
+        ax.set_title("Meter against plates of known flow; bars and band: one standard uncertainty", fontsize=10)
+        ax.legend(frameon=False)
+        return ax
+
+
+def calibrate(meters: Mapping[str, Meter], raw: Mapping[str, Any], bench: Bench | None = None) -> CalibrationResult:
+    """Find the coefficient of plates and the full scale of percent meters from their certificates.
+
+    Parameters
+    ----------
+    meters : mapping
+        As `flowkit.corrections.meter.meters_from` gives them.
+    raw : mapping
+        ``[meter]`` as written, for the table to paste.
+    bench : Bench, optional
+        With `air` other than ``"as stated"`` a percent meter's true flow is brought to the day's density.
+
+    Raises
+    ------
+    JobError
+        If no meter has certificates of a kind that can be found from them, or one of them cannot be used.
+
+    Notes
+    -----
+    ``Q_i = flow·sqrt(test_pressure/at)·sqrt(ρ_certificate/ρ₀)``; ``value = Σw·value_i/Σw`` with
+    ``w = 1/(u_i·value_i)²``; ``u = 1/√Σw``, times ``√(χ²/(n − 1))`` where that is above 1 (Birge's ratio), joined
+    with the part that all certificates share (`u_common`).
+    """
+    found: list[Calibration] = []
+    findings: list[Finding] = []
+    for meter in meters.values():
+        if not meter.certificates:
+            continue
+        if meter.kind not in FOUND_FROM_CERTIFICATES:
+            raise JobError(
+                f"the meter {meter.name!r} is of kind {meter.kind}, of which nothing is found from certificates",
+                "certificates are for plates (coefficient) and percent scales (full_scale)",
+            )
+        groups: dict[str | None, list[Certificate]] = {}
+        for item in meter.certificates:
+            groups.setdefault(item.range, []).append(item)
+        for name, items in groups.items():
+            found.append(_one(meter, name, items, raw, bench or Bench()))
+            if len(items) == 1:
+                what = "One plate alone: nothing shows how well it repeats or whether the scale is straight."
+                findings.append(Finding("few-repeats", "note", f"meter {meter.name}", what))
+    if not found:
+        raise JobError(
+            "no meter of the job has a certificate", "add [[meter.certificate]], or [[meter.NAME.certificate]]"
+        )
+    return CalibrationResult(tuple(found), tuple(findings))
+
+
+def _one(meter: Meter, band: str | None, items: list[Certificate], raw: Mapping[str, Any], bench: Bench) -> Calibration:
+    """One meter, or one range of it."""
+    key = FOUND_FROM_CERTIFICATES[meter.kind]
+    unit_value = (
+        replace(meter, values={**meter.values, "coefficient": 1.0})
+        if key == "coefficient"
+        else replace(meter, full_scale={"": 1.0})
+    )
+    flows = [_true_flow(meter, item, bench) for item in items]
+    values = [q / flow_of(unit_value, item, bench) for q, item in zip(flows, items, strict=True)]
+    weights = [1 / (item.u * value) ** 2 for value, item in zip(values, items, strict=True)]
+    mean = math.fsum(w * v for w, v in zip(weights, values, strict=True)) / math.fsum(weights)
+    chi = math.fsum(w * (v - mean) ** 2 for w, v in zip(weights, values, strict=True))
+    scale = math.sqrt(max(chi / (len(values) - 1), 1.0)) if len(values) > 1 else 1.0
+    u = math.hypot(scale / math.sqrt(math.fsum(weights)) / mean, meter.values.get("u_common", 0.0))
+    points = tuple(
+        CalibrationPoint(item.reading, item.unit, q, item.u, value, value / mean - 1)
+        for item, q, value in zip(items, flows, values, strict=True)
+    )
+    parameter = "coefficient" if key == "coefficient" else "full_scale_m3_s"
+    return Calibration(meter.name, meter.kind, band, parameter, mean, u, chi, points, _table(meter, band, mean, u, raw))
+
+
+def _true_flow(meter: Meter, item: Certificate, bench: Bench) -> float:
+    """The true flow of the day through a plate of known flow [m³/s]."""
+    if not item.u > 0:
+        raise JobError(f"a certificate of the meter {meter.name!r} has u = 0", "state its standard uncertainty")
+    flow = item.flow_m3_s * math.sqrt(item.test_pressure_pa / item.at_pa)
+    if meter.kind == "percent" and bench.air == "as stated":
+        return flow
+    if item.room is None:
+        raise JobError(
+            f"a certificate of the meter {meter.name!r} does not state the day's air",
+            "state air_temperature, barometer and humidity",
+        )
+    return flow * math.sqrt(density(item.air) / density(item.room))
+
+
+def _table(meter: Meter, band: str | None, value: float, u: float, raw: Mapping[str, Any]) -> str:
+    """The meter's table with what was found, to paste into the job."""
+    from flowkit.units import from_si
+
+    lone = isinstance(raw.get("kind"), str)
+    own: dict[str, Any] = dict(raw if lone else raw[meter.name])
+    own.pop("certificate", None)
+    if meter.kind == "plate":
+        own["coefficient"] = round(value, 5)
+    else:
+        text = f"{from_si(value, 'CFM'):.5g} CFM"
+        known = own.get("full_scale")
+        own["full_scale"] = text if band is None else {**(known if isinstance(known, Mapping) else {}), band: text}
+    own["u_calibration"] = f"{100 * u:.2g} %"
+    head = "meter" if lone else f"meter.{_key(meter.name)}"
+    plain = {key: item for key, item in own.items() if not isinstance(item, Mapping)}
+    lines = [f"[{head}]", *(f"{_key(key)} = {_toml(item)}" for key, item in plain.items())]
+    for key, item in own.items():
+        if isinstance(item, Mapping):  # a table of its own: an inline one must not be broken by a narrow terminal
+            lines += ["", f"[{head}.{_key(key)}]", *(f"{_key(name)} = {_toml(part)}" for name, part in item.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _key(name: str) -> str:
+    """A key as TOML writes it."""
+    return name if name.replace("_", "").replace("-", "").isalnum() and name.isascii() else json.dumps(name)
+
+
+def _toml(value: Any) -> str:
+    """A value as TOML writes it."""
+    if isinstance(value, list):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return json.dumps(value, ensure_ascii=False)

@@ -1,0 +1,119 @@
+"""The bench's history in a job's intervals: the rule holds what it claims, and gives way to a bench gone bad."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.special import fdtri, stdtrit
+
+from flowkit import Job
+from flowkit.analysis.uncertainty import History, with_history
+from flowkit.job.record import add_to_records
+from flowkit.records.bench import bench_history
+from flowkit.records.store import Store
+from tests.records.shop import write_job
+
+DRAWS = 20_000
+
+
+def coverage(own: int, history: int, worse: float = 1.0) -> tuple[float, float]:
+    """Share of 95 % intervals of a gain that hold the truth, and of jobs that leave the history out.
+
+    A gain of two states of one port, each with `own`/2 + 1 runs; the history from `history` degrees of freedom of
+    the same bench, which since then has become `worse` times as bad.
+    """
+    rng = np.random.default_rng(own * 1000 + history)
+    runs = own / 2 + 1
+    held = left_out = 0
+    for _ in range(DRAWS // 4):
+        known = math.sqrt(rng.chisquare(history) / history)
+        s2 = worse**2 * rng.chisquare(own) / own if own else 0.0
+        variance, freedom, used = with_history(s2, float(own), History(known, float(history)))
+        left_out += not used
+        error = rng.normal(0, worse * math.sqrt(2 / runs))
+        held += abs(error) <= float(stdtrit(freedom, 0.975)) * math.sqrt(variance * 2 / runs)
+    return held / (DRAWS // 4), left_out / (DRAWS // 4)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("own", "history"), [(0, 8), (0, 40), (2, 40), (4, 12), (8, 100)])
+def test_intervals_with_the_history_of_the_same_bench_hold(own: int, history: int) -> None:
+    share, left_out = coverage(own, history)
+    # Within three standard errors of the simulation of what is promised, 94 to 97 %.
+    error = 3 * math.sqrt(0.05 * 0.95 / (DRAWS // 4))
+    assert 0.94 - error <= share <= 0.97 + error
+    if own:
+        assert left_out == pytest.approx(0.05, abs=0.01)
+
+
+@pytest.mark.slow
+def test_what_happens_when_the_bench_has_become_twice_as_bad() -> None:
+    """Without repeats nothing shows it, and intervals hold far less: so history alone never proves a gain.
+
+    With repeats the F test sees it the sooner the more there are; with four the interval is back near what it claims.
+    """
+    none, _ = coverage(0, 40, worse=2.0)
+    few, seen_few = coverage(2, 40, worse=2.0)
+    some, seen_some = coverage(8, 40, worse=2.0)
+    assert none < 0.80
+    assert none < few < some
+    assert seen_few > 0.25 and seen_some > 0.7
+    assert some > 0.90
+
+
+def test_the_f_test_is_the_one_of_the_rule() -> None:
+    limit = float(fdtri(3.0, 40.0, 0.95))
+    assert with_history(0.999 * limit, 3.0, History(1.0, 40.0))[2]
+    assert with_history(1.001 * limit, 3.0, History(1.0, 40.0)) == (1.001 * limit, 3.0, False)
+    assert with_history(0.0, 0.0, History(1.0, 500.0)) == (1.0, 8.0, True)  # eight at most
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    for number in range(6):
+        write_job(tmp_path / "old" / str(number), str(number), date=f"2023-0{number + 1}-10")
+    with Store(tmp_path / "shop.sqlite", write=True) as store:
+        list(add_to_records(store, [tmp_path / "old"]))
+    return tmp_path / "shop.sqlite"
+
+
+def today(tmp_path: Path, scatter: float = 0.0) -> Path:
+    job = write_job(tmp_path / "today", "3000", date="2024-03-05")
+    if scatter:
+        for sheet in job.parent.glob("*.csv"):
+            lines = sheet.read_text().splitlines()
+            for at, line in enumerate(lines[4:], 4):
+                cells = line.split(",")
+                cells[2] = f"{float(cells[2]) * (1 + scatter):.1f}"
+                lines[at] = ",".join(cells)
+            sheet.write_text("\n".join(lines) + "\n")
+    with job.open("a") as text:
+        text.write('\n[bench]\nfrom = "records"\n\n[records]\nfile = "../shop.sqlite"\n')
+    return job
+
+
+def test_a_job_takes_the_history_and_says_whose(shop: Path, tmp_path: Path) -> None:
+    with Store(shop) as store:
+        history = bench_history(store, "bench a")
+    assert history.repeatability is not None and history.repeatability.degrees_of_freedom == 24
+    result = Job.load(today(tmp_path)).compare()
+    gain = result.sides["intake"].gains[0]
+    assert gain.basis == "runs+history"
+    assert gain.nu == pytest.approx(4 + 8)
+    (note,) = (finding for finding in result.findings if finding.rule == "bench-from-records")
+    assert "from 24 repeated runs" in note.message and "bench A" in note.message
+
+
+def test_a_job_worse_than_the_history_leaves_it_out_and_says_so(shop: Path, tmp_path: Path) -> None:
+    result = Job.load(today(tmp_path, scatter=0.02)).compare()
+    assert result.sides["intake"].gains[0].basis == "runs"
+    assert "history-exceeded" in {finding.rule for finding in result.findings}
+
+
+def test_a_stated_repeatability_counts_before_the_records(shop: Path, tmp_path: Path) -> None:
+    job = today(tmp_path)
+    job.write_text(job.read_text().replace('from = "records"', 'from = "records"\nrepeatability = "0.5 %"'))
+    assert Job.load(job).compare().sides["intake"].gains[0].basis == "stated"
