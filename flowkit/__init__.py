@@ -6,8 +6,7 @@ flowkit costs next to nothing.
 Examples
 --------
 >>> import flowkit
->>> from flowkit.samples import sample_job
->>> job = flowkit.Job.load(sample_job())
+>>> job = flowkit.Job.load(flowkit.sample_job())
 >>> comparison = job.compare()
 >>> [variant.name for variant in comparison.sides["intake"].variants][0]
 'as received'
@@ -21,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from flowkit.version import __version__
 
 if TYPE_CHECKING:
-    from flowkit.analysis import compare as compare
+    from flowkit.analysis.frames import Curve as Curve
     from flowkit.analysis.results import Comparison as Comparison
     from flowkit.corrections import CorrectionResult as CorrectionResult
     from flowkit.corrections import correct as correct
@@ -29,22 +28,34 @@ if TYPE_CHECKING:
     from flowkit.errors import FlowkitError as FlowkitError
     from flowkit.importers import ReadResult as ReadResult
     from flowkit.importers import Stated as Stated
-    from flowkit.importers import read as read
-    from flowkit.importers import read_many as read_many
     from flowkit.job import Job as Job
     from flowkit.job import JobResults as JobResults
+    from flowkit.job import JobVariant as JobVariant
+    from flowkit.job import SheetChoice as SheetChoice
     from flowkit.job import report as report
+    from flowkit.job.api import Readings as Readings
+    from flowkit.job.api import compare as compare
+    from flowkit.job.api import from_frame as from_frame
+    from flowkit.job.api import read as read
+    from flowkit.job.api import read_many as read_many
+    from flowkit.job.engine import whatif as whatif
     from flowkit.model import AirState as AirState
     from flowkit.model import Bench as Bench
     from flowkit.model import Conditions as Conditions
     from flowkit.model import CorrectedTest as CorrectedTest
     from flowkit.model import Finding as Finding
     from flowkit.model import FlowTest as FlowTest
+    from flowkit.model import HandChange as HandChange
+    from flowkit.model import JobInfo as JobInfo
     from flowkit.model import Point as Point
     from flowkit.model import Reference as Reference
     from flowkit.model import ValveGeometry as ValveGeometry
     from flowkit.model import Variant as Variant
     from flowkit.reports.pages.first import chart as chart
+    from flowkit.samples import sample_job as sample_job
+    from flowkit.units import from_si as from_si
+    from flowkit.units import parse_quantity as parse_quantity
+    from flowkit.units import to_si as to_si
 
 _HOMES = {
     "AirState": "model",
@@ -53,24 +64,36 @@ _HOMES = {
     "Conditions": "model",
     "CorrectedTest": "model",
     "CorrectionResult": "corrections",
+    "Curve": "analysis.frames",
     "EngineResult": "engine",
     "Finding": "model",
     "FlowTest": "model",
     "FlowkitError": "errors",
+    "HandChange": "model",
     "Job": "job",
+    "JobInfo": "model",
     "JobResults": "job",
+    "JobVariant": "job",
     "Point": "model",
     "ReadResult": "importers",
+    "Readings": "job.api",
     "Reference": "model",
+    "SheetChoice": "job",
     "Stated": "importers",
     "ValveGeometry": "model",
     "Variant": "model",
     "chart": "reports.pages.first",
-    "compare": "analysis",
+    "compare": "job.api",
     "correct": "corrections",
-    "read": "importers",
-    "read_many": "importers",
+    "from_frame": "job.api",
+    "from_si": "units",
+    "parse_quantity": "units",
+    "read": "job.api",
+    "read_many": "job.api",
     "report": "job",
+    "sample_job": "samples",
+    "to_si": "units",
+    "whatif": "job.engine",
 }
 
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604 - the names are the table's keys, all text
@@ -87,5 +110,5 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    """List the public names, loaded or not."""
-    return sorted({*globals(), *_HOMES})
+    """List the public names and nothing else."""
+    return sorted(__all__)

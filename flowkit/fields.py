@@ -413,6 +413,8 @@ def _read_quantity(written: Any, row: Field) -> float:
     """Read a number with its unit; a speed needs none, and neither does a bare zero where zero may be."""
     if isinstance(written, (int, float)) and written == 0 and row.low is not None and row.kind in ("length", "volume"):
         return 0.0
+    if hasattr(written, "to_base_units"):
+        return parse_quantity(written, cast("Quantity", row.kind))
     default = "rpm" if row.kind == "speed" else None
     return parse_quantity(_plain(written), cast("Quantity", row.kind), default_unit=default)
 

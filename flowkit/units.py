@@ -13,7 +13,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from flowkit.errors import UnitError
 
@@ -386,12 +386,12 @@ _NUMBER = r"[-+−–]?(?:\d[\d  ' ,.]*\d|\d|[.,]\d+)(?:[eE][-+]?\d+)?|[-+−–
 _QUANTITY = re.compile(rf"^\s*(?P<number>{_NUMBER})\s*(?P<unit>.*?)\s*$", re.DOTALL)
 
 
-def parse_quantity(text: str | float, quantity: Quantity, *, default_unit: str | None = None) -> float:
+def parse_quantity(text: Any, quantity: Quantity, *, default_unit: str | None = None) -> float:
     """Read a number with its unit, such as ``"28 inH2O"``, into SI.
 
     Parameters
     ----------
-    text : str or float
+    text : str, float or a quantity of the pint package
         The number and its unit.
     quantity : str
         What it must be.
@@ -411,6 +411,8 @@ def parse_quantity(text: str | float, quantity: Quantity, *, default_unit: str |
     >>> parse_quantity("80.5 mm", "length")
     0.0805
     """
+    if hasattr(text, "to_base_units"):
+        return _from_pint(text, quantity)
     spelled = str(text)
     match = _QUANTITY.match(spelled)
     value = number(match["number"].strip()) if match else None
@@ -425,6 +427,16 @@ def parse_quantity(text: str | float, quantity: Quantity, *, default_unit: str |
     if default_unit is None:
         raise UnitError(f"{spelled.strip()!r} has no unit", _quantity_example(quantity))
     return to_si(value, unit(default_unit, quantity))
+
+
+def _from_pint(given: Any, quantity: Quantity) -> float:
+    """Take a quantity of the pint package, without depending on it."""
+    wanted = {"length": "m", "flow": "m**3/s", "mass flow": "kg/s", "pressure": "Pa", "temperature": "K",
+              "area": "m**2", "volume": "m**3", "angle": "degree", "humidity": "", "speed": "1/min"}  # fmt: skip
+    try:
+        return float(given.to(wanted[quantity]).magnitude)
+    except Exception as error:  # whatever it raises: another dimension, another kind of quantity
+        raise UnitError(f"{given} is not a {quantity}", _quantity_example(quantity)) from error
 
 
 _EXAMPLES: dict[Quantity, str] = {

@@ -36,9 +36,10 @@ FORMULAS = (
 """Modules whose public functions are formulas: their docstrings name every argument."""
 
 PUBLIC = """
-__version__ AirState Bench Comparison Conditions CorrectedTest CorrectionResult EngineResult Finding FlowTest
-FlowkitError Job JobResults Point ReadResult Reference Stated ValveGeometry Variant chart compare correct read
-read_many report
+__version__ AirState Bench Comparison Conditions CorrectedTest CorrectionResult Curve EngineResult Finding FlowTest
+FlowkitError HandChange Job JobInfo JobResults JobVariant Point ReadResult Readings Reference SheetChoice Stated
+ValveGeometry Variant chart compare correct from_frame from_si parse_quantity read read_many report sample_job to_si
+whatif
 """.split()
 
 
@@ -107,6 +108,7 @@ def test_exported_names_are_these_and_no_others() -> None:
     assert sorted(flowkit.__all__) == sorted(PUBLIC)
     for name in PUBLIC:
         assert getattr(flowkit, name) is not None
+    assert dir(flowkit) == sorted(flowkit.__all__)
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         flowkit.nothing
 

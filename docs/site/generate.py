@@ -41,6 +41,21 @@ def command_page() -> str:
     return NOTE + "\n".join(parts)
 
 
+def records_page() -> str:
+    """The reference of ``flowkit records``, a command of several verbs."""
+    from flowkit.cli.app import app
+
+    (group,) = (item for item in app.registered_groups if item.name == "records")
+    verbs = {str(item.name): item for item in group.typer_instance.registered_commands}
+    parts = [
+        "# The command `flowkit records`\n\n"
+        "The shop's own years of tests in one file; [how to use it](../howto/records.md). Without `--records` the file "
+        "is `records.sqlite` in the user's own data folder. `--json` prints one document of kind `records`.\n"
+    ]
+    parts += [_verb_section(f"records {name}", item) for name, item in verbs.items()]
+    return NOTE + "\n".join(parts)
+
+
 def _first_sentence(function: Any) -> str:
     """What a verb does, in a line."""
     return " ".join((inspect.getdoc(function) or "").split("\n\n")[0].split())
@@ -53,7 +68,10 @@ def _verb_section(name: str, item: Any) -> str:
 
     from flowkit.cli.app import app
 
-    built = {str(part.name): part.opts for part in get_command(app).commands[name].params}
+    command = get_command(app)
+    for part in name.split():
+        command = command.commands[part]
+    built = {str(part.name): part.opts for part in command.params}
     arguments, options, shared = [], [], []
     for parameter in inspect.signature(item.callback, eval_str=True).parameters.values():
         kind, info = get_args(parameter.annotation)[:2]
@@ -290,6 +308,7 @@ def _table(head: tuple[str, ...], rows: list[Any]) -> str:
 
 PAGES = {
     "reference/command.md": command_page,
+    "reference/records.md": records_page,
     "reference/job-file.md": job_page,
     "validation.md": validation_page,
 }

@@ -7,15 +7,18 @@ known, so that it was not assessed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
+from flowkit.errors import FlowkitError
 from flowkit.model import CorrectedTest, Finding, ReferenceState, Side
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
+
+    from flowkit.analysis.frames import Curve
 
 __all__ = [
     "Band",
@@ -460,6 +463,23 @@ class SideComparison:
     gains: tuple[Gain, ...]
     interactions: tuple[Interaction, ...] = ()
 
+    def gain(self, before: str, after: str) -> Gain:
+        """Return the gain between two states: the baseline or the one before to any other.
+
+        Parameters
+        ----------
+        before, after : str
+        """
+        for gain in self.gains:
+            if (gain.from_, gain.to) == (before, after):
+                return gain
+        known = "; ".join(f"{gain.from_!r} to {gain.to!r}" for gain in self.gains) or "none"
+        raise FlowkitError(f"there is no gain from {before!r} to {after!r}", f"there is {known}")
+
+    def __iter__(self) -> Iterator[VariantFlow]:
+        """Go through the states."""
+        return iter(self.variants)
+
     def variant(self, name: str) -> VariantFlow:
         """Return the variant of that name.
 
@@ -514,35 +534,60 @@ class Comparison:
     parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     tests: tuple[CorrectedTest, ...] = field(default=(), metadata={"json": False})
 
-    def table(self) -> pd.DataFrame:
-        """Return one row per side, variant and lift.
+    def __getitem__(self, side: str) -> SideComparison:
+        """Return one side's comparison: ``comparison["intake"]``."""
+        if side not in self.sides:
+            known = ", ".join(repr(item) for item in self.sides)
+            raise FlowkitError(f"nothing was compared on the side {side!r}", f"there is {known}")
+        return self.sides[side]  # type: ignore[index]
+
+    def __iter__(self) -> Iterator[SideComparison]:
+        """Go through the sides."""
+        return iter(self.sides.values())
+
+    def __len__(self) -> int:
+        return len(self.sides)
+
+    def __repr__(self) -> str:
+        states = {variant.name: None for side in self for variant in side.variants}
+        return f"<Comparison of {', '.join(states)}: {' and '.join(self.sides)}, {len(self.findings)} findings>"
+
+    def table(
+        self,
+        kind: Literal["lifts", "flows", "gains", "ports", "bands", "findings"] = "lifts",
+        units: Literal["SI", "US", "metric"] = "SI",
+    ) -> pd.DataFrame:
+        """Return one of its tables.
+
+        Parameters
+        ----------
+        kind : {"lifts", "flows", "gains", "ports", "bands", "findings"}
+            A row for each lift, state, gain, port, band of lift or finding.
+        units : {"SI", "US", "metric"}
 
         Returns
         -------
         pandas.DataFrame
-            Columns ``side, variant, lift_m, flow_m3_s, gain, u95, interpolated`` (gain over
-            the first variant; missing for the first).
+            Nullable types; sides and states as ordered categories; units at the end of the columns' names
+            and in ``df.attrs["units"]``. Gains are fractions.
         """
-        import pandas as pd
+        from flowkit.analysis.frames import table_of
 
-        rows: list[dict[str, Any]] = []
-        for side, result in self.sides.items():
-            gains = {gain.to: {item.lift_m: item for item in gain.per_lift} for gain in result.totals}
-            for variant in result.variants:
-                for lift, flow in zip(variant.lifts_m, variant.flow_m3_s, strict=True):
-                    gain = gains.get(variant.name, {}).get(lift)
-                    rows.append(
-                        {
-                            "side": side,
-                            "variant": variant.name,
-                            "lift_m": lift,
-                            "flow_m3_s": flow,
-                            "gain": gain.gain if gain else None,
-                            "u95": gain.u95 if gain else None,
-                            "interpolated": gain.interpolated if gain else None,
-                        }
-                    )
-        return pd.DataFrame(rows)
+        return table_of(self, kind, units)
+
+    def curve(self, side: Side, state: str, port: str | None = None) -> Curve:
+        """Return a state's curve as a function of lift [m], of all its ports or of one.
+
+        Parameters
+        ----------
+        side : {"intake", "exhaust"}
+        state : str
+        port : str, optional
+        """
+        from flowkit.analysis.frames import curve_of
+
+        self[side]
+        return curve_of(self, side, state, port)
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the comparison as one JSON document of kind ``"compare"``."""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from flowkit.cli.common import JsonOption, complain, failure_as_document, print_document, show, verb
+from flowkit.cli.common import JsonOption, complain, failure_as_document, page_numbers, print_document, show, verb
 from flowkit.cli.progress import engine_progress
 
 __all__ = ["register"]
@@ -49,7 +48,7 @@ def attach(
 
     with failure_as_document("attach", {"files": []}, wanted=as_json), engine_progress() as progress:
         done = Job.load(job).attach_all(
-            build_files, after=after, bookmark=bookmark, paper=paper, pages=_pages(pages), progress=progress
+            build_files, after=after, bookmark=bookmark, paper=paper, pages=page_numbers(pages), progress=progress
         )
     if as_json:
         rows = [
@@ -69,17 +68,3 @@ def attach(
         elif not as_json:
             show(f"{item.file.name}: {item.message}", f"backup of the original: {item.report.backup.name}")
     return int(any(item.report is None for item in done))
-
-
-def _pages(text: str) -> tuple[int, ...] | None:
-    """Read which pages are wanted: None for all."""
-    if text.strip().lower() == "all":
-        return None
-    chosen: set[int] = set()
-    for part in text.split(","):
-        found = re.fullmatch(r"\s*(\d{1,3})\s*(?:-\s*(\d{1,3})\s*)?", part)
-        first, last = (int(found[1]), int(found[2] or found[1])) if found else (0, 0)
-        if not 1 <= first <= last:
-            raise typer.BadParameter(f"--pages: {text!r} is not understood; write 1, 2-4, 1,3 or all")
-        chosen.update(range(first, last + 1))
-    return tuple(sorted(chosen))

@@ -182,6 +182,20 @@ def report_errors(findings: Sequence[Finding]) -> None:
         complain(item if isinstance(item, str) else f"{item.where}: {item.message}" if item.where else item.message)
 
 
+def page_numbers(text: str) -> tuple[int, ...] | None:
+    """Read which pages are wanted: None for all."""
+    if text.strip().lower() == "all":
+        return None
+    chosen: set[int] = set()
+    for part in text.split(","):
+        found = re.fullmatch(r"\s*(\d{1,3})\s*(?:-\s*(\d{1,3})\s*)?", part)
+        first, last = (int(found[1]), int(found[2] or found[1])) if found else (0, 0)
+        if not 1 <= first <= last:
+            raise typer.BadParameter(f"--pages: {text!r} is not understood; write 1, 2-4, 1,3 or all")
+        chosen.update(range(first, last + 1))
+    return tuple(sorted(chosen))
+
+
 def exit_code(findings: Sequence[Finding]) -> int:
     """1 where any finding is an error, else 0."""
     return int(any(finding.severity == "error" for finding in findings))

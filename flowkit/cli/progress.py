@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from flowkit.engine.figures import Progress
 
-__all__ = ["engine_progress"]
+__all__ = ["engine_progress", "working"]
 
 
 @contextmanager
@@ -42,3 +42,25 @@ def engine_progress() -> Iterator[Progress | None]:
         yield report
     finally:
         bar.stop()
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Say on a terminal what takes longer than a second, and take it away when it is done."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    import threading
+
+    from rich.console import Console
+
+    status = Console(stderr=True).status(f"{what} …")
+    timer = threading.Timer(1.0, status.start)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        timer.join()
+        status.stop()

@@ -84,15 +84,11 @@ def _said(done: Any, path: Path, as_json: bool) -> int:
         rows = [{"path": str(item.path), "status": item.status, "message": item.message} for item in done]
         print_document(document("records", {"file": str(path), "entries": rows}))
     else:
-        words = {
-            "added": "added",
-            "unchanged": "already there",
-            "left out": "left out (made by flowkit)",
-            "not read": "not read",
-        }
+        words = {"added": "added", "unchanged": "already there", "left out": "left out", "not read": "not read"}
         count = {status: sum(item.status == status for item in done) for status in words}
         parts = [f"{count[status]} {word}" for status, word in words.items() if count[status] or status == "added"]
         show(", ".join(parts) + f": {path}")
+        show(*(f"left out: {item.message}" for item in done if item.status == "left out"))
     for item in bad:
         complain(item.message)
     return int(bool(bad))

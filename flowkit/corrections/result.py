@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -101,7 +101,7 @@ def _written(value: float, unit: str) -> str:
     return f"{from_si(value, unit):.5g} {unit}".replace("-", "−")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CorrectionResult:
     """Flow tests at one reference state, with their ledgers.
 
@@ -117,6 +117,13 @@ class CorrectionResult:
     reference: ReferenceState
     tests: tuple[CorrectedTest, ...]
     findings: tuple[Finding, ...]
+
+    def __iter__(self) -> Iterator[CorrectedTest]:
+        """Go through the tests."""
+        return iter(self.tests)
+
+    def __repr__(self) -> str:
+        return f"<CorrectionResult: {len(self.tests)} tests, {len(self.findings)} findings>"
 
     def table(self) -> pd.DataFrame:
         """Return one row per point.

@@ -281,8 +281,11 @@ def plot_comparison(
         for item in sides:
             for variant in comparison.sides[item].variants:
                 look = variant_style(places[variant.name])
+                drawn = len(ax.lines)
                 x, y = draw_flow(ax, variant, look, units, filled=item == "intake")
                 name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
+                for line in ax.lines[drawn : drawn + 1]:
+                    line.set_label(name)
                 ends.append(EndLabel(x, y, (short(name, 40),), look.text_color, look.color))
         _finish(ax, units, ends, size=7.5)
     return ax

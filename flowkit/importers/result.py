@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["ReadResult"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class ReadResult:
     """The tests of one file, and what was doubtful.
 
@@ -37,6 +38,14 @@ class ReadResult:
     tests: tuple[FlowTest, ...]
     findings: tuple[Finding, ...] = ()
     changes: tuple[HandChange, ...] = field(default=(), metadata={"json": False})
+
+    def __iter__(self) -> Iterator[FlowTest]:
+        """Go through the tests."""
+        return iter(self.tests)
+
+    def __repr__(self) -> str:
+        names = ", ".join(dict.fromkeys(test.file for test in self.tests))
+        return f"<ReadResult of {names or 'nothing'}: {len(self.tests)} tests, {len(self.findings)} findings>"
 
     def table(self) -> pd.DataFrame:
         """Return one row per point.

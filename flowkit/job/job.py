@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import AttachError, FlowkitError, JobError
+from flowkit.fields import refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
 from flowkit.job.read import read_variants
@@ -61,7 +62,7 @@ class JobResults:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Job:
     """Variants of a head with their sheets, the reference, the bench and the engine.
 
@@ -170,6 +171,57 @@ class Job:
         variants = variants_of_files([Path(path) for path in paths], stated or Stated())
         return cls(info or JobInfo(), reference or Reference(), bench or Bench(), variants, tuple(switched_off))
 
+    def with_(self, **changes: Any) -> Job:
+        """Return a changed copy.
+
+        Parameters
+        ----------
+        **changes
+            Fields of the job (``info=``, ``bench=``, ``variants=``, …), or keys of ``[reference]`` and ``[bench]``
+            as text or SI: ``pressure="25 inH2O"``, ``bore="80.5 mm"``, ``lifts="2-9 mm"``, ``drift="0.2 %"``.
+
+        Raises
+        ------
+        FlowkitError
+            If a key is not known or a value cannot be understood.
+
+        Examples
+        --------
+        >>> from flowkit.samples import sample_job
+        >>> round(Job.load(sample_job()).with_(pressure="25 inH2O").reference.pressure_pa)
+        6227
+        """
+        from flowkit.job.api import settings
+
+        own = {name: changes.pop(name) for name in list(changes) if name in self.__dataclass_fields__}
+        job = replace(self, **own)
+        reference, bench, others = settings(job.reference, job.bench, changes)
+        if others:
+            known = [*self.__dataclass_fields__, *section("reference"), *section("bench")]
+            refuse_unknown(others, known, "the job")
+        return replace(job, reference=reference, bench=bench)
+
+    def write(self, path: str | Path) -> Path:
+        """Write the job file, whole or not at all; comments and order of the file it came from stay.
+
+        Parameters
+        ----------
+        path : str or Path
+            Sheets are written relative to its folder.
+
+        Raises
+        ------
+        FlowkitError
+            If it cannot be written.
+        """
+        from flowkit.job.write import write_job
+
+        return write_job(self, Path(path))
+
+    def __repr__(self) -> str:
+        names = ", ".join(variant.name for variant in self.variants)
+        return f"<Job {self.info.title or (self.path.name if self.path else '')!r}: {names}>"
+
     def read(self) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
         return read_variants(self.variants, self.records)
@@ -177,6 +229,10 @@ class Job:
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""
         return self._correct(*self.read())[0]
+
+    def corrected(self) -> tuple[CorrectionResult, tuple[Variant, ...]]:
+        """Read and correct: the result, and the variants with their tests as read and corrected."""
+        return self._correct(*self.read())
 
     def compare(self) -> Comparison:
         """Read, correct and compare the variants.
@@ -427,8 +483,9 @@ class Job:
         formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
+        pages: Sequence[int] | None = None,
     ) -> tuple[Path, ...]:
-        """Write the flow chart and the workbook.
+        """Write the flow chart and the workbook; files that hold the very same are left as they are.
 
         Parameters
         ----------
@@ -439,11 +496,13 @@ class Job:
             Letter for US display, A4 for metric unless given.
         results : JobResults, optional
             What `run` gave; run anew if not given.
+        pages : sequence of int, optional
+            The pages of the PDF, from 1; all of them unless given.
 
         Returns
         -------
         tuple of Path
-            The files written.
+            The files, new or as they were.
 
         Raises
         ------
@@ -453,7 +512,7 @@ class Job:
         from flowkit.reports import write_report
 
         contents = contents_of(self, results or self.run())
-        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper())
+        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages)
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""

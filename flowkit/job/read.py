@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from flowkit.job.load import JobVariant, SheetChoice
     from flowkit.records.query import RecordedState
 
-__all__ = ["read_variants"]
+__all__ = ["join_tests", "read_variants"]
 
 SAME = 1e-3
 """Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
@@ -74,7 +74,7 @@ def read_variants(
             changes += [change for change in result.changes if change.sheet in sheets or not chosen]
             used |= {(choice.path, test.id) for test in chosen}
             findings += _relevant(result, chosen)
-        joined, more = _join(variant, tests)
+        joined, more = join_tests(variant, tests)
         by_hand = tuple(dict.fromkeys(changes))
         findings += [*more, *map(_changed, by_hand)]
         if joined:
@@ -281,7 +281,7 @@ def _place(test: FlowTest) -> str:
     return f"{test.file}!{test.sheet}" if test.sheet else test.file
 
 
-def _join(variant: JobVariant, tests: Sequence[FlowTest]) -> tuple[tuple[FlowTest, ...], list[Finding]]:
+def join_tests(variant: JobVariant, tests: Sequence[FlowTest]) -> tuple[tuple[FlowTest, ...], list[Finding]]:
     """Give the tests their variant's name, the number of their run and the stated geometry."""
     findings: list[Finding] = []
     joined: list[FlowTest] = []

@@ -34,6 +34,7 @@ class Added:
     ----------
     path : Path
     status : {"added", "unchanged", "left out", "not read"}
+        Left out: in a folder, a file that is no sheet at all, or that flowkit made.
     message : str
         How many tests, or why it could not be read.
     """
@@ -81,8 +82,9 @@ def add_to_records(
     for reading in _readings(rest, workers):
         path = reading.path
         if reading.result is None:
-            own = isinstance(reading.error, OwnOutputError)
-            yield Added(path, "left out" if own else "not read", str(reading.error))
+            other = isinstance(reading.error, OwnOutputError) or "no table of lifts" in str(reading.error)
+            named = path in {item.resolve() for item in paths}
+            yield Added(path, "left out" if other and not named else "not read", str(reading.error))
         elif not reading.result.tests:
             yield Added(path, "not read", f"{path.name}: no flow test was found in it; flowkit explain says why.")
         else:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -19,8 +21,9 @@ def write_report(
     formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
     paper: Literal["letter", "a4"] = "letter",
     name: str = "flow_chart",
+    pages: Sequence[int] | None = None,
 ) -> tuple[Path, ...]:
-    """Write the flow chart and the workbook behind it.
+    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is.
 
     Parameters
     ----------
@@ -31,6 +34,8 @@ def write_report(
     paper : {"letter", "a4"}, optional
     name : str, optional
         Of the files, without their suffix.
+    pages : sequence of int, optional
+        The pages of the PDF, from 1; all of them unless given. PNG and SVG show the first of them.
 
     Returns
     -------
@@ -40,7 +45,7 @@ def write_report(
     Raises
     ------
     FlowkitError
-        If nothing was compared, or there is no such format or paper.
+        If nothing was compared, or there is no such format, paper or page.
     """
     from flowkit.errors import FlowkitError
     from flowkit.reports.pages import FORMATS, page_files, write_whole
@@ -50,16 +55,56 @@ def write_report(
         if item not in known:
             raise FlowkitError(f"there is no report format {item!r}", "use " + ", ".join(known))
     wanted = list(dict.fromkeys(formats))
-    pages = [item for item in wanted if item in FORMATS]
-    files = page_files(contents, formats=pages, paper=paper) if pages else {}
-    ready = {Path(folder) / f"{name}.{suffix}": content for suffix, content in files.items()}
-    if "xlsx" in wanted:
+    places = {item: Path(folder) / f"{name}.{item}" for item in wanted}
+    mark = report_mark(contents, paper, pages)
+    due = [item for item in wanted if not up_to_date(places[item], mark)]
+    drawn = [item for item in due if item in FORMATS]
+    files = page_files(contents, formats=drawn, paper=paper, chosen=pages, mark=mark) if drawn else {}
+    if "xlsx" in due:
         from flowkit.reports.workbook import workbook_bytes
 
-        ready[Path(folder) / f"{name}.xlsx"] = workbook_bytes(contents)
-    if "html" in wanted:
+        files["xlsx"] = workbook_bytes(contents, mark)
+    if "html" in due:
         from flowkit.reports.html import html_bytes
 
-        ready[Path(folder) / f"{name}.html"] = html_bytes(contents)
-    write_whole(ready)
-    return tuple(Path(folder) / f"{name}.{item}" for item in wanted)
+        files["html"] = html_bytes(contents) + f"<!-- {mark} -->\n".encode()
+    write_whole({places[item]: content for item, content in files.items()})
+    return tuple(places.values())
+
+
+def report_mark(contents: ReportContents, paper: str, pages: Sequence[int] | None = None) -> str:
+    """Return the mark that a report's files carry: a fingerprint of all they show and of what drew them."""
+    from flowkit.version import __version__
+
+    logo = Path(contents.info.logo).read_bytes() if contents.info.logo and Path(contents.info.logo).is_file() else b""
+    words = repr((__version__, _source_stamp(), paper, tuple(pages) if pages is not None else None, contents))
+    return "flowkitreport" + hashlib.sha256(words.encode("utf-8", "backslashreplace") + logo).hexdigest()
+
+
+@lru_cache(maxsize=1)
+def _source_stamp() -> str:
+    """Return a fingerprint of the code that draws, so that a newer version of it draws anew."""
+    here = Path(__file__).parent
+    drawing = here.with_name("drawing").glob("*.py")
+    files = sorted([*here.rglob("*.py"), *here.rglob("*.html"), *here.rglob("*.css"), *drawing])
+    stamp = hashlib.sha256()
+    for file in files:
+        stamp.update(file.read_bytes())
+    return stamp.hexdigest()
+
+
+def up_to_date(path: Path, mark: str) -> bool:
+    """Whether a file is a whole report with this mark, so that there is nothing new to draw."""
+    import zipfile
+
+    if not path.is_file():
+        return False
+    try:
+        if path.suffix == ".xlsx":
+            with zipfile.ZipFile(path) as archive:
+                return archive.testzip() is None and mark.encode() in archive.read("docProps/core.xml")
+        content = path.read_bytes()
+    except (OSError, KeyError, zipfile.BadZipFile):
+        return False
+    ends = {".pdf": b"%%EOF", ".png": b"IEND", ".svg": mark.encode(), ".html": mark.encode()}
+    return mark.encode() in content and ends.get(path.suffix, mark.encode()) in content[-200:]

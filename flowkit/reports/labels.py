@@ -42,7 +42,9 @@ def resolved_words(gain: Gain) -> str:
     """Say whether the bench can tell a gain from nothing."""
     if gain.resolved is None:
         return "not assessed"
-    return "proven beyond the bench's scatter" if gain.resolved else "not proven beyond the bench's scatter"
+    if gain.resolved:
+        return "proven beyond the bench's scatter"
+    return "larger than the bench's scatter, but not proven" if gain.beyond_scatter else "within the bench's scatter"
 
 
 def pressure_words(pressure_pa: float, display: Display) -> str:

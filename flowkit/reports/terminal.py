@@ -662,10 +662,20 @@ def steps_text(comparison: Comparison) -> Parts:
         rows.append([names[name], *(_step_cell(gain) for gain in gains), "; ".join(map(printable, causes))])
     heads: list[tuple[str, Justify]] = [("gain in mean flow", "left")]
     heads += [(f"{side}, %", "left") for side, _ in sides]
-    parts: list[RenderableType] = [listing([*heads, ("what changed", "left")], rows)]
+    wide = max(len(cell) for row in rows for cell in row[1:-1]) > _STEP_WIDE
+    parts: list[RenderableType] = []
+    if wide:
+        parts.append(listing(heads, [row[:-1] for row in rows]))
+        parts.append(Prose("Changed: " + "; ".join(f"{row[0]}: {row[-1]}" for row in rows) + ".", "dim", indent=2))
+    else:
+        parts.append(listing([*heads, ("what changed", "left")], rows))
     if any(gain is not None and gain.resolved is False for side in found for gain in side.values()):
-        parts.append(Prose("(?) not proven beyond the bench's scatter.", "dim"))
+        parts.append(Prose("(?) not proven.", "dim"))
     return tuple(parts)
+
+
+_STEP_WIDE = 16
+"""Wider figures than this leave no room beside them for what changed."""
 
 
 def _step_cell(gain: Gain | None) -> str:
@@ -709,15 +719,22 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
     return (*parts, Prose(f"{where}, {law}. {method_words(comparison, display)}", "dim", indent=2))
 
 
-_DOUBTS = 4
+_DOUBTS = 2
 """Warnings shown beside the answer."""
+
+
+_SAID = ("setup-differs", "drift-unknown", "heads-differ", "geometry-differs", "few-repeats")
+"""Rules of findings that the sentences on what is in doubt say already."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
-    warnings = list(dict.fromkeys(finding for finding in comparison.findings if finding.severity == "warning"))
+    every = list(dict.fromkeys(finding for finding in comparison.findings if finding.severity == "warning"))
+    said = _SAID if comparison.parts.get("doubts") else ()
+    warnings = [finding for finding in every if finding.rule not in said]
     notes = sum(finding.severity == "note" for finding in dict.fromkeys(comparison.findings))
-    more = [f"{len(warnings) - _DOUBTS} more warnings"] if len(warnings) > _DOUBTS else []
+    left = len(every) - min(len(warnings), _DOUBTS)
+    more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []
     more += [f"{notes} note{'s' if notes > 1 else ''}"] if notes else []
     parts = list(findings_text(warnings[:_DOUBTS]))
     listed = f"; {' and '.join(more)} with flowkit check" if more else ""

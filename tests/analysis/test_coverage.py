@@ -1,7 +1,7 @@
 """Intervals tried out on honest benches: 95 % hold the truth, and few gains are proven where there is none.
 
 The same jobs with the rule that this one replaced are in docs/explanation/uncertainty.md: it held in
-59 to 91 % of the cases with few repeats, which these limits would not let through.
+82 to 92 % of the cases with few repeats, which these limits would not let through.
 """
 
 from __future__ import annotations

@@ -69,7 +69,7 @@ def test_what_cannot_be_read_is_listed_and_nothing_stops(tmp_path: Path, file: P
     with Store(file, write=True) as store:
         done = {item.path.name: item for item in add_to_records(store, [tmp_path / "a", tmp_path / "deep"])}
         assert {name: item.status for name, item in done.items()} == {
-            "job.toml": "added", "sheet.csv": "added", "prices.csv": "not read", "broken.xlsx": "not read",
+            "job.toml": "added", "sheet.csv": "added", "prices.csv": "left out", "broken.xlsx": "not read",
         }  # fmt: skip
         assert done["broken.xlsx"].message.startswith("broken.xlsx: ")
         assert find(store, side="intake").total == 9

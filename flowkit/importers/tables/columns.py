@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
@@ -225,17 +224,9 @@ def _covers(view: View, row: int, at: int, index: int) -> bool:
     return any(r0 <= row <= r1 and c0 == at and index <= c1 for r0, c0, r1, c1 in view.merged)
 
 
-_AVERAGE = re.compile(r"\bavg\b", re.IGNORECASE)
-_INSUG = re.compile(r"\bins\b", re.IGNORECASE)
-
-
 def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  # noqa: PLR0911
     """What a heading says; a number is a name."""
     label = view.label(row, index)
-    if label is not None and label.kind == "average" and _AVERAGE.search(str(view.value(row, index))):
-        beside = (str(view.value(row, c)) for c in range(table.left, table.right + 1))
-        if any(_INSUG.search(text) for text in beside):  # Swedish: insug and avgas
-            return parse_label(_AVERAGE.sub("avgas", str(view.value(row, index))))
     if label is not None:
         if (
             label.kind == "humidity"

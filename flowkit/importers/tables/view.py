@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import isfinite
@@ -14,6 +15,8 @@ from flowkit.importers.words.values import decimal_comma_of, read_cell
 __all__ = ["View", "upright"]
 
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
+_INSUG = re.compile(r"\bins(?![^\W\d_])", re.IGNORECASE)
+_AVGAS = re.compile(r"\bavg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
 Span = tuple[int, int, int, int]
 
@@ -41,6 +44,7 @@ class View:
     turned: bool = False
     merged: tuple[Span, ...] = ()
     places: Sequence[Sequence[tuple[int, int]]] | None = None
+    swedish: bool = False
     _kinds: list[str] = field(default_factory=list)
 
     @property
@@ -112,6 +116,8 @@ class View:
         value = self.value(row, column)
         if not isinstance(value, str) or self.kinds[row][column] not in "tg" or len(value) > _PADDING:
             return None
+        if self.swedish and _AVGAS.search(value):
+            return parse_label(_AVGAS.sub("avgas", value))
         return parse_label(value)
 
     def turn(self) -> View:
@@ -119,7 +125,7 @@ class View:
         rows = [list(column) for column in zip(*self.rows, strict=True)]
         merged = tuple((c0, r0, c1, r1) for r0, c0, r1, c1 in self.merged)
         kinds = ["".join(column) for column in zip(*self.kinds, strict=True)] if self.rows else []
-        return View(self.grid, rows, self.decimal_comma, True, merged, _kinds=kinds)
+        return View(self.grid, rows, self.decimal_comma, True, merged, swedish=self.swedish, _kinds=kinds)
 
 
 def upright(grid: Grid) -> View:
@@ -127,7 +133,7 @@ def upright(grid: Grid) -> View:
     widths = set(map(len, grid.rows))
     width = max(widths, default=0)
     if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
-        return View(grid, grid.rows, decimal_comma_of(grid), merged=grid.merged)
+        return View(grid, grid.rows, decimal_comma_of(grid), merged=grid.merged, swedish=_is_swedish(grid))
     rows: list[Sequence[CellValue]] = []
     for index, row in enumerate(grid.rows):
         if index in grid.hidden_rows:
@@ -146,4 +152,10 @@ def upright(grid: Grid) -> View:
             if at < len(changed) and column < width:
                 changed[at][column] = None
         rows = list(changed)
-    return View(grid, rows, decimal_comma_of(grid), merged=grid.merged)
+    return View(grid, rows, decimal_comma_of(grid), merged=grid.merged, swedish=_is_swedish(grid))
+
+
+def _is_swedish(grid: Grid) -> bool:
+    """Whether a sheet abbreviates its sides as Ins and Avg."""
+    texts = [value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80]
+    return any(_INSUG.search(text) for text in texts)

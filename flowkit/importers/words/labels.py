@@ -294,6 +294,8 @@ class _Reader:
             and unit is None
         ):
             rest, self.bare = self.text.strip(), None  # "Test 1" is a name
+        if kinds == ["filler", "number"] and unit is not None and fold(self.found[0].text) == "test" and self.bare:
+            self.run, self.bare = int(self.bare) if self.bare.isdecimal() else None, None
         both = len(set(self.sides)) > 1
         kind = self._kind(rest, inside)
         if kind is None and both and not rest and not (set(self.kinds) - {"flow"}):
@@ -333,11 +335,20 @@ class _Reader:
             last += 1
         return first, last
 
-    def _joins(self, index: int, *, before: bool) -> bool:  # noqa: PLR0911
+    def _joins(self, index: int, *, before: bool) -> bool:  # noqa: PLR0911, PLR0912
         """Whether a mention beside a name is part of it: small words, parts of the head, numbers before a word."""
         m = self.found[index]
         if m.text.lower() == "in" and self._is_loose_in(index):
             return False
+        first = index if m.kind == "number" else index - 1
+        if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
+            letter = self.found[first + 1]
+            if (
+                letter.kind == "letter"
+                and letter.start == self.found[first].end
+                and letter.text.casefold() in SIDE_CODES
+            ):
+                return False  # "Stock - 1I"
         if (
             m.kind == "number"
             and index + 1 < len(self.found)
@@ -411,6 +422,8 @@ class _Reader:
             return True
         if m.text != "in" and re.match(r"\s*[(\-–:]", gap) and index + 1 < len(self.found):
             return True
+        if m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start]):
+            return True
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
         return set(words) <= {
             "flow",
@@ -443,7 +456,8 @@ class _Reader:
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
                 if at is not None and len(found) > 2:
-                    self.head = found[at].text
+                    bank = m.text.casefold() == "bank"
+                    self.head = f"{m.text} {found[at].text}" if bank else found[at].text
                     used.add(at)
                 else:
                     self.kinds.append("head")
@@ -528,7 +542,8 @@ class _Reader:
         gap = self.text[found[index].end : found[index + 1].start]
         if gap == " " and found[index].text.isupper() and found[index].text.casefold() in SIDE_CODES:
             before = self.text[: found[index].start].rstrip()
-            return not before or before[-1] in "-–(:,["
+            last = all(m.kind in ("flow", "run", "treatment", "again", "mark", "number") for m in found[index + 2 :])
+            return not before or before[-1] in "-–(:,[" or (last and found[index].text in "IE")
         return gap in ("", "-", "–", ".", "#", " #")
 
     def _take_code(self, found: list[Mention], index: int, used: set[int], code: str) -> None:

@@ -85,6 +85,45 @@ _SENTENCE = frozenset(
 )
 
 
+_FITTINGS = frozenset(
+    [
+        "pipe",
+        "tube",
+        "stub",
+        "tubo",
+        "tuyau",
+        "rohr",
+        "rör",
+        "pijp",
+        "rura",
+        "clay",
+        "knete",
+        "kit",
+        "lera",
+        "klei",
+        "glina",
+        "pâte",
+        "masilla",
+        "massa",
+        "plate",
+        "radius",
+        "cornet",
+        "without",
+        "no",
+        "senza",
+        "sans",
+        "ohne",
+        "sin",
+        "sem",
+        "zonder",
+        "bez",
+        "utan",
+        "inget",
+        "パイプなし",
+    ]
+)
+
+
 class Pair(NamedTuple):
     """A label of a text with what is written behind it."""
 
@@ -288,6 +327,8 @@ def is_sentence(text: str) -> bool:
     (True, False)
     """
     words = re.findall(r"[^\W\d_]+", text)
+    if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
+        return True
     small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
     if text.rstrip().endswith((".", "。", "!")) and len(words) > 3:
         return True

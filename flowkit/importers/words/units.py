@@ -180,14 +180,14 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
     for found in _BRACKET.finditer(text):
         unit = _first_unit(found[1])
         if unit is not None:
-            return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :]), ""
+            return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :], bracketed=True), ""
         foreign = foreign or foreign_unit(found[1], bracketed=True)
     text = re.sub(r"[()\[\]{}<>]", " ", text)
     words = text.split()
     for count in (3, 2, 1):
         if count < len(words):
             tail = " ".join(words[-count:]).strip(",;:/-–")
-            unit = _free_unit(tail) or _degrees(tail, words[:-count])
+            unit = _free_unit(tail) or _degrees(tail, words[:-count]) or _metres(tail, words[:-count])
             if unit is not None and not (count > 1 and len(words[-count]) == 1 and words[-count].isalpha()):
                 return unit, tail, _tidy(" ".join(words[:-count])), foreign
     for place, word in enumerate(words):
@@ -222,6 +222,12 @@ def _degrees(text: str, words: list[str]) -> Unit | None:
     return unit if unit is not None and unit.quantity == "temperature" else None
 
 
+def _metres(text: str, words: list[str]) -> Unit | None:
+    """The unit of ``Lift m``: one letter, behind words that name a lift."""
+    named = PHRASES.get(fold(" ".join(words)))
+    return find_unit("m") if text == "m" and named is not None and named[0] == "lift" else None
+
+
 def _begins_phrase(words: list[str]) -> bool:
     """Whether the words begin with a phrase of the vocabulary, such as ``Meter temperature``."""
     return any(fold(" ".join(words[:count])) in PHRASES for count in range(2, len(words) + 1))
@@ -237,6 +243,7 @@ def _free_unit(text: str) -> Unit | None:
     return find_unit(text)
 
 
-def _tidy(text: str) -> str:
-    """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``, ``Flow,``; ``Cyl 1 In`` keeps its side."""
-    return re.sub(r"(?:(?<!\d)\s+(?:in|en))?[\s,;:/\-–]*$", "", " ".join(text.split()))
+def _tidy(text: str, *, bracketed: bool = False) -> str:
+    """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``; before a bracket, ``Cyl 1 In (CFM)``, In is a side."""
+    words = r"(?:(?<!\d)\s+(?:in|en))?" if bracketed else r"(?:\s+(?:in|en|IN|In))?"
+    return re.sub(rf"{words}[\s,;:/\-–]*$", "", " ".join(text.split()))

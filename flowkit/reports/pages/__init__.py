@@ -58,7 +58,7 @@ def _title(contents: ReportContents) -> str:
     return contents.info.title or "Flow chart"
 
 
-def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
+def pdf_bytes(pages: Sequence[Page], contents: ReportContents, mark: str = "") -> bytes:
     """Return the PDF of all pages with an outline and its data attached."""
     from matplotlib.backends.backend_pdf import PdfPages
     from pypdf import PdfReader, PdfWriter
@@ -75,6 +75,8 @@ def pdf_bytes(pages: Sequence[Page], contents: ReportContents) -> bytes:
     _attach(writer, DATA_NAME, report_data(contents).encode("utf-8"))
     writer.metadata = None
     metadata = {"/Title": _title(contents), "/Creator": f"flowkit {__version__}", "/Producer": f"flowkit {__version__}"}
+    if mark:
+        metadata["/Keywords"] = mark
     created = _created(contents)
     if created is not None:
         metadata["/CreationDate"] = created.strftime("D:%Y%m%d%H%M%SZ")
@@ -108,15 +110,16 @@ def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
     writer.root_object[NameObject("/Names")] = tree
 
 
-def png_bytes(page: Page, contents: ReportContents) -> bytes:
+def png_bytes(page: Page, contents: ReportContents, mark: str = "") -> bytes:
     """Return a page as PNG, 200 dots an inch."""
     out = io.BytesIO()
+    described = {"Software": None, "Title": _title(contents), **({"Comment": mark} if mark else {})}
     with style():
-        page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata={"Software": None, "Title": _title(contents)})
+        page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata=described)
     return out.getvalue()
 
 
-def svg_bytes(page: Page, contents: ReportContents) -> bytes:
+def svg_bytes(page: Page, contents: ReportContents, mark: str = "") -> bytes:
     """Return a page as SVG, its text as outlines so that it looks the same everywhere."""
     out = io.BytesIO()
     created = _created(contents)
@@ -126,7 +129,7 @@ def svg_bytes(page: Page, contents: ReportContents) -> bytes:
             format="svg",
             metadata={"Date": created, "Creator": f"flowkit {__version__}", "Title": _title(contents)},
         )
-    return out.getvalue()
+    return out.getvalue() + (f"<!-- {mark} -->\n".encode() if mark else b"")
 
 
 FORMATS = ("pdf", "png", "svg")
@@ -179,19 +182,31 @@ def _behind(
 
 
 def page_files(
-    contents: ReportContents, *, formats: Sequence[str] = ("pdf", "png"), paper: str = "letter"
+    contents: ReportContents,
+    *,
+    formats: Sequence[str] = ("pdf", "png"),
+    paper: str = "letter",
+    chosen: Sequence[int] | None = None,
+    mark: str = "",
 ) -> dict[str, bytes]:
-    """Return the flow chart's files as bytes: all pages as PDF, the first as PNG and SVG."""
+    """Return the flow chart's files as bytes: the chosen pages as PDF (all unless given), the first as PNG and SVG."""
     for item in formats:
         if item not in FORMATS:
             raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
     pages = make_pages(contents, paper)
+    if chosen is not None:
+        beyond = [number for number in chosen if not 1 <= number <= len(pages)]
+        if beyond or not chosen:
+            raise FlowkitError(
+                f"there is no page {beyond[0]}" if beyond else "no page is chosen", f"pages are 1 to {len(pages)}"
+            )
+        pages = [pages[number - 1] for number in dict.fromkeys(chosen)]
     files = {}
     for item in dict.fromkeys(formats):
         if item == "pdf":
-            files[item] = pdf_bytes(pages, contents)
+            files[item] = pdf_bytes(pages, contents, mark)
         else:
-            files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents)
+            files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents, mark)
     return files
 
 

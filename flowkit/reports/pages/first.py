@@ -25,6 +25,7 @@ from flowkit.drawing import (
     variant_style,
 )
 from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
+from flowkit.errors import FlowkitError
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
     Datum,
@@ -185,16 +186,21 @@ def _draw_gain(ax: Axes, xs: Sequence[float], gain: Gain, place: int, *, filled:
     )  # fmt: skip
 
 
-STEP_NUMBER = 62.0
-STEP_BAR = 62.0
+STEP_BAR = 54.0
 
 
-def _step_lines(gain: Gain, names: Names, width: float, *, total: bool) -> tuple[list[str], list[str]]:
+def _number_width(result: SideComparison) -> float:
+    """Return the room the steps' figures need [pt]."""
+    return 6.0 + max(
+        (text_width(gain_cell(gain), SIZES.body, bold=True) for gain, _ in _step_rows(result)), default=56.0
+    )
+
+
+def _step_lines(gain: Gain, names: Names, room: float, *, total: bool) -> tuple[list[str], list[str]]:
     """Return the name's and the explanation's lines for one step."""
-    room = width - STEP_NUMBER - STEP_BAR - 10.0
-    name = [f"all steps over {names.head(gain.from_)}"] if total else names.fitted(gain.to, room, bold=True)
+    name = [f"all steps over {names.head(gain.from_)}"] if total else names.fitted(gain.to, room, bold=True, most=2)
     if total:
-        name = wrap(name[0], room, SIZES.body, bold=True, most=1)
+        name = wrap(name[0], room, SIZES.body, bold=True, most=2)
     verdict = {True: "proven", False: "not proven", None: "not assessed"}[gain.resolved]
     words = verdict if total else f"{cause(gain)}; {verdict}"
     return name, wrap(words, room, SIZES.small, most=3)
@@ -221,9 +227,10 @@ def steps_height(result: SideComparison, names: Names, width: float, most: int) 
     if not result.steps:
         return 0.0
     rows, left = _shown_steps(result, most)
+    room = width - _number_width(result) - STEP_BAR - 10.0
     total = 8.6 if left else 0.0
     for gain, is_total in rows:
-        name, words = _step_lines(gain, names, width, total=is_total)
+        name, words = _step_lines(gain, names, room, total=is_total)
         total += len(name) * 8.6 + len(words) * 7.8 + 3.0
     return total + 35.0
 
@@ -237,10 +244,12 @@ def draw_steps(
     y = top + 13.0
     marks = []
     rows, missing = _shown_steps(result, most)
+    number = _number_width(result)
+    room = width - number - STEP_BAR - 10.0
     for gain, is_total in rows:
         if is_total and missing:
             y = page.paragraph(left, y, width, [f"{missing} more steps: see page 2"], size=SIZES.small, color=SOFT)
-        name, words = _step_lines(gain, names, width, total=is_total)
+        name, words = _step_lines(gain, names, room, total=is_total)
         color = INK if is_total else variant_style(names.place[gain.to]).text_color
         start = y
         y = page.paragraph(left, y, width, name, leading=8.6, bold=True, color=color)
@@ -250,7 +259,7 @@ def draw_steps(
         y += 3.0
     if any(gain.resolved is not None for gain, _ in rows):
         page.write(left, y + 20.0, "Proven: beyond the bench's scatter (95 %).", size=SIZES.small, color=SOFT)
-    _draw_step_bars(page, left + width - STEP_NUMBER - STEP_BAR, (top + 13.0, y), marks, names, filled=side == "intake")
+    _draw_step_bars(page, left + width - number - STEP_BAR, (top + 13.0, y), marks, names, filled=side == "intake")
 
 
 def _draw_step_bars(
@@ -385,6 +394,8 @@ def side_table(
     notes = []
     if any("italic" in cell.style for row in rows for cell in row.cells):
         notes.append("italic: between measured lifts")
+    if any(row.cells[0].text == "from" for row in rows):
+        notes.append("from, to: 95 % interval")
     if any("dim" in cell.style and cell.text != NOTHING for row in rows[: len(lifts)] for cell in row.cells):
         notes.append("grey: within the bench's scatter")
     if not every_lift and len(lifts) < len(all_lifts(result)):
@@ -472,20 +483,26 @@ def _gain_cell(item: Datum) -> Cell:
 
 
 def _interval_rows(row: SideRow, display: Display) -> list[Row]:
-    """Return half the intervals of the means, or both ends where the arms of a gain's are unequal."""
+    """Return half the intervals of the means, or their ends where the arms of a gain's are unequal."""
     if not any(item.u95 is not None for item in (*row.flows, *row.gains)):
         return []
     halves = [Cell(flow_text(item.u95, display), "dim") for item in row.flows]
-    known = [item for item in row.gains if item.value is not None and item.low is not None and item.high is not None]
-    unequal = any(percent(item.value - item.low) != percent(item.high - item.value) for item in known)  # type: ignore[operator]
-    if not unequal:
+    if not any(_unequal(item) for item in row.gains):
         return [Row((Cell("± 95 %", "dim"), *halves, *(Cell(percent(item.u95), "dim") for item in row.gains)))]
-    lows = [Cell(NOTHING if item.low is None else signed_percent(item.low), "dim") for item in row.gains]
-    highs = [Cell(NOTHING if item.high is None else signed_percent(item.high), "dim") for item in row.gains]
-    return [
-        Row((Cell("± 95 %, from", "dim"), *halves, *lows)),
-        Row((Cell("to", "dim"), *(Cell("") for _ in halves), *highs)),
-    ]
+    rows = []
+    for name, sign in (("from", -1.0), ("to", 1.0)):
+        flows = [None if x.value is None or x.u95 is None else x.value + sign * x.u95 for x in row.flows]
+        ends = [item.low if sign < 0 else item.high for item in row.gains]
+        cells = [*(flow_text(flow, display) for flow in flows), *(signed_percent(end) for end in ends)]
+        rows.append(Row((Cell(name, "dim"), *(Cell(text, "dim") for text in cells))))
+    return rows
+
+
+def _unequal(item: Datum) -> bool:
+    """Whether the arms of an interval are printed as unequal."""
+    if item.value is None or item.low is None or item.high is None:
+        return False
+    return percent(item.value - item.low) != percent(item.high - item.value)
 
 
 def port_cells(result: SideComparison, port: str, display: Display) -> list[Cell]:
@@ -555,15 +572,16 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
 
 def _head(page: Page, contents: ReportContents, names: Names) -> float:
     """Write the headline, the job, the reference and what is known of the states; return where they end."""
-    info, width = contents.info, page.paper.inner_width
+    info = contents.info
+    width = page.paper.inner_width - _logo(page, info.logo)
     display = display_of(info.display)
     y = page.paper.top + 9.0
     for side, result in sides_of(contents.comparison):
         if result.totals:
             words = clean(headline(result.totals[-1], side))
-            size = SIZES.headline
+            size = SIZES.headline if text_width(words, SIZES.headline, bold=True) <= width else SIZES.subhead
             lines = wrap(words, width, size, bold=True, most=2)
-            y = page.paragraph(page.left, y, width, lines, size=size, leading=16.0, bold=True)
+            y = page.paragraph(page.left, y, width, lines, size=size, leading=size * 1.24, bold=True)
     if not any(result.totals for _, result in sides_of(contents.comparison)):
         lines = wrap(
             f"Flow of the head {names.full[0] if names.full else ''}", width, SIZES.headline, bold=True, most=2
@@ -574,6 +592,7 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
     size = SIZES.title if text_width(job, SIZES.title) <= width else SIZES.heading
     y = page.paragraph(page.left, y, width, wrap(job, width, size, most=2), size=size)
     y += 1.0
+    width = page.paper.inner_width
     comparison = contents.comparison
     method = method_words(comparison, display, drawn="Shading, bars" if _gained(contents) else "Shading")
     reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
@@ -581,6 +600,27 @@ def _head(page: Page, contents: ReportContents, names: Names) -> float:
     if names.letters:
         y = _list_names(page, y + 2.0, names)
     return _states(page, y + 2.0, contents, names) + 6.0
+
+
+LOGO_WIDTH, LOGO_HEIGHT = 110.0, 42.0
+
+
+def _logo(page: Page, path: str | None) -> float:
+    """Draw the shop's picture at the top right; return the width it takes from the headline."""
+    if not path:
+        return 0.0
+    from matplotlib.image import imread
+
+    try:
+        picture = imread(path)
+    except (OSError, SyntaxError, ValueError) as error:
+        raise FlowkitError(f"the logo {path} cannot be read as a picture", "use a PNG or JPEG file") from error
+    height, width = (float(side) for side in picture.shape[:2])
+    scale = min(LOGO_WIDTH / width, LOGO_HEIGHT / height)
+    ax = page.axes(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
+    ax.imshow(picture, aspect="auto")
+    ax.set_axis_off()
+    return width * scale + 12.0
 
 
 def _gained(contents: ReportContents) -> bool:
@@ -640,7 +680,7 @@ def _bottom(page: Page, contents: ReportContents) -> float:
     doubts = [line for text in said for line in wrap(clean(text), width, SIZES.body)]
     if len(doubts) > DOUBT_LINES:
         doubts = [*doubts[: DOUBT_LINES - 1], "… More on the last page."]
-    cautions = [line for text in cautions_of(contents) for line in wrap(clean(text), width, SIZES.body)]
+    cautions = wrap(" ".join(clean(text) for text in cautions_of(contents)), width, SIZES.body)
     leading = SIZES.body * 1.34
     lines = [*doubts, *cautions]
     start = page.paper.inner_bottom - len(foot) * SIZES.small * 1.36 - 4.0 - len(lines) * leading - 2.0

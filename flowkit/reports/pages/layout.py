@@ -191,6 +191,7 @@ class Sizes:
     """The few type sizes there are [pt]."""
 
     headline: float = 13.0
+    subhead: float = 10.5
     title: float = 9.0
     heading: float = 8.0
     body: float = 7.0

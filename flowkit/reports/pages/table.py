@@ -182,6 +182,16 @@ GAP = 24.0
 NOTE_HEIGHT = 9.0
 
 
+def note_lines(table: Table) -> list[str]:
+    """Return the lines of what is said under a table, no wider than it, or than half a page."""
+    return wrap("; ".join(table.notes), max(table.width, 200.0), SIZES.small) if table.notes else []
+
+
+def notes_height(table: Table) -> float:
+    """Return the height of what is said under a table [pt]."""
+    return NOTE_HEIGHT * len(note_lines(table))
+
+
 def beside(tables: Sequence[Table], width: float) -> bool:
     """Whether tables fit side by side in a width [pt]."""
     return sum(table.width for table in tables) + GAP * (len(tables) - 1) <= width + 0.1
@@ -241,7 +251,7 @@ class Flowing:
         for index, band in enumerate(self.bands):
             start = self.place if index == 0 else 0
             rows = max(sum(map(row_height, table.rows[start:])) for table in band)
-            notes = NOTE_HEIGHT if any(table.notes for table in band) else 0.0
+            notes = max(map(notes_height, band))
             total += max(head_height(table) for table in band) + rows + notes + 6.0
         return total
 
@@ -250,7 +260,7 @@ class Flowing:
         while self.bands:
             band = self.bands[0]
             left = max(len(table.rows) for table in band) - self.place
-            room = bottom - y - 2.0 - (NOTE_HEIGHT if any(table.notes for table in band) else 0.0)
+            room = bottom - y - 2.0 - max(map(notes_height, band))
             fit = min((_fits(table, room, self.place) for table in band), default=0)
             fit = min(fit, left)
             if fit < min(least, left):
@@ -262,8 +272,9 @@ class Flowing:
                     x = page.left + index * self.step
                     end = draw_table(page, x, y, table, start=self.place, stop=min(stop, len(table.rows)))
                     if table.notes and stop >= len(table.rows):
-                        end += NOTE_HEIGHT
-                        page.write(x, end - 1.0, "; ".join(table.notes), size=SIZES.small, color=SOFT)
+                        for line in note_lines(table):
+                            end += NOTE_HEIGHT
+                            page.write(x, end - 1.0, line, size=SIZES.small, color=SOFT)
                     ends.append(end)
             y = max(ends) + 10.0
             if stop < max(len(table.rows) for table in band):

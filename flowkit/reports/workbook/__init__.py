@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
 
 
-def workbook_bytes(contents: ReportContents) -> bytes:
-    """Return the workbook of a job."""
+def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
+    """Return the workbook of a job; the mark goes into its properties."""
     from openpyxl import Workbook
 
     from flowkit.drawing.curves import display_of
@@ -57,7 +57,7 @@ def workbook_bytes(contents: ReportContents) -> bytes:
     day = date_of(contents.info.date) or datetime.date(2000, 1, 1)
     made = datetime.datetime(day.year, day.month, day.day, 12)
     title = plain(contents.info.title or "Flow chart")
-    return workbook_bytes_of(book, [draft.pens[name].cached for name in SHEETS], title=title, made=made)
+    return workbook_bytes_of(book, [draft.pens[name].cached for name in SHEETS], title=title, made=made, mark=mark)
 
 
 def write_workbook(contents: ReportContents, path: Path) -> Path:

@@ -304,13 +304,14 @@ _FORMULA = re.compile(rb'(<c r="([A-Z]+[0-9]+)"[^>]*>)(<f>[^<]*</f>)<v ?/?>(?:</
 
 
 def workbook_bytes_of(
-    book: Workbook, cached: Sequence[Mapping[str, float]], *, title: str, made: datetime.datetime
+    book: Workbook, cached: Sequence[Mapping[str, float]], *, title: str, made: datetime.datetime, mark: str = ""
 ) -> bytes:
     """Return the workbook as a file's content."""
     from flowkit.version import __version__
 
     book.properties.creator = f"flowkit {__version__}"
     book.properties.title = title
+    book.properties.keywords = mark or None
     book.properties.created = made
     book.calculation.fullCalcOnLoad = True
     first = io.BytesIO()

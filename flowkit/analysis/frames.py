@@ -1,0 +1,279 @@
+"""A comparison as data frames, and its curves as functions: what an analyst goes on with."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from flowkit.errors import FlowkitError
+from flowkit.model import Finding, Side, Variant
+from flowkit.units import from_si
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from flowkit.analysis.curves import PortCurve, SideVariant
+    from flowkit.analysis.results import Comparison
+
+__all__ = ["KINDS", "Curve", "curve_of", "in_units", "table_of"]
+
+KINDS = ("lifts", "flows", "gains", "ports", "bands", "findings")
+UNITS: dict[str, dict[str, str]] = {
+    "SI": {"length": "m", "flow": "m³/s", "pressure": "Pa"},
+    "US": {"length": "in", "flow": "CFM", "pressure": "inH2O"},
+    "metric": {"length": "mm", "flow": "L/s", "pressure": "kPa"},
+}
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Curve:
+    """The lift-flow curve of a state on one side, of all its ports or of one; lifts in m, flows in m³/s.
+
+    Attributes
+    ----------
+    side : {"intake", "exhaust"}
+    state : str
+    port : str or None
+        None for the mean over the ports.
+
+    Examples
+    --------
+    >>> from flowkit import compare
+    >>> curve = compare("sample_sheets/as_received.csv").curve("intake", "as received")
+    >>> len(curve.ports), bool(curve.mean(0.002, 0.008) < curve(0.008))
+    (4, True)
+    """
+
+    side: Side
+    state: str
+    port: str | None
+    _curves: tuple[PortCurve, ...]
+
+    def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
+        """Return the flow [m³/s] at lifts [m] within the measured ones."""
+        flow: NDArray[np.float64] = np.mean([curve.flow(lift_m) for curve in self._curves], axis=0)
+        return flow
+
+    @property
+    def lifts_m(self) -> tuple[float, ...]:
+        """The measured lifts within the range of all ports [m]."""
+        low, high = self.range_m
+        return tuple(sorted({float(x) for curve in self._curves for x in curve.lifts_m if low <= x <= high}))
+
+    @property
+    def range_m(self) -> tuple[float, float]:
+        """Lowest and highest lift measured in every port [m]."""
+        return max(float(curve.lowest) for curve in self._curves), min(float(curve.highest) for curve in self._curves)
+
+    @property
+    def ports(self) -> tuple[Curve, ...]:
+        """The curve of each port."""
+        return tuple(Curve(self.side, self.state, curve.port, (curve,)) for curve in self._curves)
+
+    def area(self, low_m: float, high_m: float) -> float:
+        """Return the area under the curve, in m⁴/s: the exact integral of the interpolant.
+
+        Parameters
+        ----------
+        low_m, high_m : float
+            Lifts [m] within the measured ones.
+        """
+        return float(np.mean([curve.area(low_m, high_m) for curve in self._curves]))
+
+    def mean(self, low_m: float, high_m: float) -> float:
+        """Return the mean flow between two lifts, in m³/s.
+
+        Parameters
+        ----------
+        low_m, high_m : float
+            Lifts [m] within the measured ones.
+        """
+        return float(np.mean([curve.mean_flow(low_m, high_m) for curve in self._curves]))
+
+    def __repr__(self) -> str:
+        who = f"port {self.port}" if self.port is not None else f"{len(self._curves)} ports"
+        return f"<Curve of {self.state!r}, {self.side}, {who}, {len(self.lifts_m)} lifts>"
+
+
+def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = None) -> Curve:
+    """Return a curve of a comparison."""
+    found = _state(comparison, side, state)
+    chosen = [curve for curve in found.curves() if port is None or curve.port == str(port)]
+    if not chosen:
+        names = ", ".join(repr(curve.port) for curve in found.curves())
+        raise FlowkitError(f"{state!r} has no {side} port {port!r}", f"it has {names}")
+    return Curve(side, state, None if port is None else str(port), tuple(chosen))
+
+
+def _state(comparison: Comparison, side: Side, state: str) -> SideVariant:
+    """A state's curves, from the corrected tests that the comparison rests on."""
+    from flowkit.analysis.curves import side_variants
+
+    names = [variant.name for variant in comparison.sides[side].variants]
+    if state not in names:
+        raise FlowkitError(f"there is no state {state!r} on the {side}", "there are " + ", ".join(map(repr, names)))
+    tests = tuple(test for test in comparison.tests if test.variant == state)
+    (found,) = side_variants([Variant(state, corrected=tests)], side)
+    return found
+
+
+def table_of(comparison: Comparison, kind: str, units: str) -> pd.DataFrame:
+    """Return one of the tables of `KINDS`, in the units asked for."""
+    if kind not in KINDS:
+        raise FlowkitError(f"there is no table of {kind!r}", "ask for one of " + ", ".join(KINDS))
+    rows = _findings(comparison.findings) if kind == "findings" else list(_ROWS[kind](comparison))
+    return in_units(rows, _COLUMNS[kind], units, states=_states(comparison))
+
+
+def in_units(
+    rows: Sequence[dict[str, Any]], columns: Sequence[str], units: str, *, states: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Return rows in SI as a frame: columns renamed to their units, nullable types, states as ordered categories.
+
+    ``df.attrs["units"]`` says the unit of each column.
+    """
+    import pandas as pd
+
+    if units not in UNITS:
+        raise FlowkitError(f"there are no units {units!r}", "ask for " + ", ".join(map(repr, UNITS)))
+    frame = pd.DataFrame(rows, columns=list(columns))
+    renamed, shown = {}, {}
+    for name in columns:
+        quantity, stem = _quantity(name)
+        if quantity is None:
+            continue
+        unit = UNITS[units][quantity]
+        new = name if units == "SI" else f"{stem}_{_suffix(unit)}"
+        frame[name] = pd.array([None if pd.isna(v) else from_si(float(v), unit) for v in frame[name]], dtype="Float64")
+        renamed[name], shown[new] = new, unit
+    for name in columns:
+        if name in _TEXT:
+            frame[name] = frame[name].astype("string")
+        elif name in _FRACTIONS:
+            frame[name] = pd.array([None if v is None else float(v) for v in frame[name]], dtype="Float64")
+            shown[name] = "1"
+        elif name in ("interpolated", "resolved", "attributable"):
+            frame[name] = pd.array(list(frame[name]), dtype="boolean")
+        elif name in ("run", "runs"):
+            frame[name] = frame[name].astype("Int64")
+        elif name in ("state", "from", "to") and states:
+            frame[name] = pd.Categorical(frame[name], categories=list(states), ordered=True)
+        elif name == "side":
+            frame[name] = pd.Categorical(frame[name], categories=["intake", "exhaust"], ordered=True)
+    frame = frame.rename(columns=renamed)
+    frame.attrs["units"] = shown
+    return frame
+
+
+_TEXT = frozenset(
+    ("file", "sheet", "head", "port", "date", "bench", "operator", "error", "rule", "severity", "where", "message",
+     "changed", "band", "test", "source", "variant")
+)  # fmt: skip
+_FRACTIONS = frozenset(("gain", "u95", "low", "high", "share_of_total", "at_least", "expected"))
+_ENDINGS = {"_m": "length", "_m3_s": "flow", "_pa": "pressure"}
+
+
+def _quantity(name: str) -> tuple[Literal["length", "flow", "pressure"] | None, str]:
+    """What a column measures, by the unit in its name, and its name without it."""
+    for ending in ("_m3_s", "_pa", "_m"):
+        if name.endswith(ending):
+            return _ENDINGS[ending], name.removesuffix(ending)  # type: ignore[return-value]
+    return None, name
+
+
+def _suffix(unit: str) -> str:
+    """A unit as the end of a column's name."""
+    return unit.replace("/", "_per_").replace("³", "3")
+
+
+def _states(comparison: Comparison) -> list[str]:
+    """The states in the job's order."""
+    return list(dict.fromkeys(item.name for side in comparison.sides.values() for item in side.variants))
+
+
+def _lifts(comparison: Comparison) -> Iterator[dict[str, Any]]:
+    """A row for each side, state and lift, with the gain over the first."""
+    for side, result in comparison.sides.items():
+        gains = {gain.to: {item.lift_m: item for item in gain.per_lift} for gain in result.totals}
+        for state in result.variants:
+            for lift, flow in zip(state.lifts_m, state.flow_m3_s, strict=True):
+                gain = gains.get(state.name, {}).get(lift)
+                row = {"side": side, "state": state.name, "lift_m": lift, "flow_m3_s": flow}
+                if gain is not None:
+                    row |= {"gain": gain.gain, "u95": gain.u95, "low": gain.low, "high": gain.high}
+                    row |= {"resolved": gain.resolved, "interpolated": gain.interpolated}
+                yield row
+
+
+def _flows(comparison: Comparison) -> Iterator[dict[str, Any]]:
+    """A row for each side and state."""
+    for side, result in comparison.sides.items():
+        for state in result.variants:
+            low, high = result.range_m
+            yield {
+                "side": side, "state": state.name, "from_lift_m": low, "to_lift_m": high,
+                "mean_flow_m3_s": state.mean_flow_m3_s, "peak_flow_m3_s": state.peak_flow_m3_s,
+                "u95": state.mean_flow_u95, "runs": sum(port.runs for port in state.ports),
+            }  # fmt: skip
+
+
+def _gains(comparison: Comparison) -> Iterator[dict[str, Any]]:
+    """A row for each gain."""
+    for side, result in comparison.sides.items():
+        for gain in result.gains:
+            yield {
+                "side": side, "from": gain.from_, "to": gain.to, "kind": gain.kind, "gain": gain.mean_flow_gain,
+                "u95": gain.mean_flow_gain_u95, "low": gain.mean_flow_gain_low, "high": gain.mean_flow_gain_high,
+                "at_least": gain.at_least, "resolved": gain.resolved, "attributable": gain.attributable,
+                "changed": ", ".join(gain.changed), "share_of_total": gain.share_of_total,
+                "expected": gain.expected_from_geometry,
+            }  # fmt: skip
+
+
+def _ports(comparison: Comparison) -> Iterator[dict[str, Any]]:
+    """A row for each side, state and port, with its gain over the first state."""
+    for side, result in comparison.sides.items():
+        gains = {gain.to: {item.port: item for item in gain.ports} for gain in result.totals}
+        for state in result.variants:
+            for port in state.ports:
+                label = str(getattr(port, "label", port.port))
+                gain = gains.get(state.name, {}).get(label)
+                row = {"side": side, "state": state.name, "head": getattr(port, "head", None), "port": port.port}
+                row |= {"runs": port.runs, "mean_flow_m3_s": port.mean_flow_m3_s}
+                if gain is not None:
+                    row |= {"gain": gain.mean_flow_gain, "low": gain.low, "high": gain.high}
+                yield row
+
+
+def _bands(comparison: Comparison) -> Iterator[dict[str, Any]]:
+    """A row for each gain and band of lift."""
+    for side, result in comparison.sides.items():
+        for gain in result.gains:
+            for band in gain.bands:
+                yield {
+                    "side": side, "from": gain.from_, "to": gain.to, "band": band.name, "from_lift_m": band.from_m,
+                    "to_lift_m": band.to_m, "gain": band.gain, "low": band.low, "high": band.high,
+                }  # fmt: skip
+
+
+def _findings(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """A row for each finding."""
+    return [{"rule": f.rule, "severity": f.severity, "where": f.where, "message": f.message} for f in findings]
+
+
+_ROWS = {"lifts": _lifts, "flows": _flows, "gains": _gains, "ports": _ports, "bands": _bands}
+_COLUMNS: dict[str, tuple[str, ...]] = {
+    "lifts": ("side", "state", "lift_m", "flow_m3_s", "gain", "u95", "low", "high", "resolved", "interpolated"),
+    "flows": ("side", "state", "from_lift_m", "to_lift_m", "mean_flow_m3_s", "u95", "peak_flow_m3_s", "runs"),
+    "gains": (
+        "side", "from", "to", "kind", "gain", "u95", "low", "high", "at_least", "resolved", "attributable", "changed",
+        "share_of_total", "expected",
+    ),
+    "ports": ("side", "state", "head", "port", "runs", "mean_flow_m3_s", "gain", "low", "high"),
+    "bands": ("side", "from", "to", "band", "from_lift_m", "to_lift_m", "gain", "low", "high"),
+    "findings": ("rule", "severity", "where", "message"),
+}  # fmt: skip

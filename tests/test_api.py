@@ -1,0 +1,199 @@
+"""The library in an analyst's hands: each line of what it promises, done."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib.pyplot as plt
+import numpy as np
+import pandas as pd
+import pint
+import pytest
+
+import flowkit
+from flowkit import FlowkitError, compare, correct, from_frame, read, read_many, sample_job
+from flowkit.units import to_si
+
+SHEET = sample_job().parent / "as_received.csv"
+TEXT = "lift mm,intake 1 cfm,intake 2 cfm\n2,40,41\n4,80,81\n6,110,112\n8,125,127\n"
+BETTER = TEXT.replace("110,112", "118,121").replace("125,127", "134,137")
+
+
+@pytest.fixture(scope="module")
+def comparison() -> flowkit.Comparison:
+    """Two invented states of a head."""
+    states = {name: read(text.encode(), test_pressure="28 inH2O") for name, text in (("a", TEXT), ("b", BETTER))}
+    return compare(states)
+
+
+def test_read_takes_paths_bytes_and_files_of_both_kinds() -> None:
+    whole = [test.points for test in read(SHEET).tests]
+    assert [test.points for test in read(str(SHEET)).tests] == whole
+    with SHEET.open("rb") as binary, SHEET.open(encoding="utf-8") as text:
+        for result in (read(SHEET.read_bytes(), name=SHEET.name), read(binary), read(text)):
+            assert [test.points for test in result.tests] == whole
+    assert read(io.StringIO(TEXT), test_pressure="28 inH2O").tests[0].file == "sheet.csv"
+
+
+@pytest.mark.parametrize("pressure", ["28 inH2O", 28 * 249.08891, pint.UnitRegistry().Quantity(28, "inH2O")])
+def test_conditions_as_text_in_si_or_with_units(pressure: object) -> None:
+    test = read(TEXT.encode(), test_pressure=pressure, bench="b").tests[0]
+    assert test.conditions.test_pressure_pa == pytest.approx(6974.489, rel=1e-6) and test.conditions.bench == "b"
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: read(TEXT.encode(), test_presure="28 inH2O"), "did you mean 'test_pressure'"),
+        (lambda: read(TEXT.encode(), test_pressure="28 mm"), "unit of length, not of pressure"),
+        (lambda: read(3.5), "a float cannot be read as a sheet"),
+        (lambda: read(b""), "empty"),
+        (compare, "nothing to compare"),
+        (lambda: compare([42]), "a int cannot be compared"),
+        (lambda: compare(read(SHEET), read(SHEET)), "name them"),
+        (lambda: compare("missing.csv"), "no such file"),
+        (lambda: compare(SHEET, lifts="9-2 mm"), "lower one"),
+        (lambda: compare(SHEET, boar="80 mm"), "unknown key 'boar'"),
+        (lambda: compare(SHEET)["inlet"], "'inlet'"),
+        (lambda: compare(SHEET)["intake"].gain("a", "b"), "no gain from 'a' to 'b'"),
+        (lambda: compare(SHEET).table("sums"), "no table of 'sums'"),
+        (lambda: compare(SHEET).table(units="imperial"), "no units 'imperial'"),
+        (lambda: compare(SHEET).curve("intake", "no such"), "no state 'no such'"),
+    ],
+)
+def test_what_cannot_be_done_is_a_plain_flowkit_error(call: object, message: str) -> None:
+    with pytest.raises(FlowkitError, match=message):
+        call()  # type: ignore[operator]
+
+
+def test_many_files_make_one_table_and_an_unread_one_carries_its_error(tmp_path: Path) -> None:
+    (tmp_path / "good.csv").write_text(TEXT, encoding="utf-8")
+    (tmp_path / "prices.csv").write_text("item,price\nvalve,12\n", encoding="utf-8")
+    readings = read_many(tmp_path / "*.csv", test_pressure="28 inH2O", bench="b")
+    assert [reading.path.name for reading in readings] == ["good.csv", "prices.csv"]
+    table = readings.table("US")
+    assert set(table.columns) >= {
+        "file",
+        "head",
+        "state",
+        "side",
+        "port",
+        "run",
+        "date",
+        "bench",
+        "operator",
+        "lift_in",
+    }
+    good, bad = table[table["error"].isna()], table[table["error"].notna()]
+    assert len(good) == 8 and len(bad) == 1 and bad.iloc[0]["file"] == str(tmp_path / "prices.csv")
+    assert good["flow_CFM"].iloc[0] == pytest.approx(40) and good["lift_in"].iloc[0] == pytest.approx(2 / 25.4)
+    assert table.attrs["units"]["pressure_inH2O"] == "inH2O" and str(table["flow_CFM"].dtype) == "Float64"
+
+
+def test_tests_from_a_frame() -> None:
+    rows = [("L", 1, lift, flow) for lift, flow in ((2, 40.0), (4, 80.0), (6, np.nan))]
+    rows += [("R", 1, lift, flow) for lift, flow in ((2, 41.0), (4, 82.0))]
+    df = pd.DataFrame(rows, columns=["head", "port", "lift_mm", "flow_cfm"])
+    options = {"lift": "lift_mm", "flow": "flow_cfm", "side": "intake", "test_pressure": "28 inH2O"}
+    result = from_frame(df, by=["head", "port"], **options)
+    assert [(test.head, test.port, len(test.points)) for test in result.tests] == [("L", "1", 2), ("R", "1", 2)]
+    assert result.tests[0].points[1].flow_m3_s == pytest.approx(to_si(80, "CFM"))
+    with pytest.raises(FlowkitError, match="no column 'lift'"):
+        from_frame(df, **{**options, "lift": "lift"})
+    with pytest.raises(FlowkitError, match="nothing says the unit of the column 'flow'"):
+        from_frame(df.rename(columns={"flow_cfm": "flow"}), **{**options, "flow": "flow"})
+    with pytest.raises(FlowkitError, match="told apart by 'valve'"):
+        from_frame(df.assign(valve=1), by=["valve"], **options)
+
+
+def test_compare_corrects_what_is_not_corrected_yet(comparison: flowkit.Comparison) -> None:
+    results = [
+        read(text.encode(), name=f"{name}.csv", test_pressure="28 inH2O") for name, text in (("a", TEXT), ("b", BETTER))
+    ]
+    states = [result.tests for result in results]
+    done = [correct(tests) for tests in states]
+    by_hand = float(np.log(1 + comparison["intake"].gain("a", "b").mean_flow_gain))
+    for things in (
+        [{"a": results[0], "b": results[1]}],
+        results,
+        [{"a": done[0], "b": done[1]}],
+        [states[0], states[1]],
+    ):
+        gain = next(iter(compare(*things)["intake"].gains))
+        assert np.log(1 + gain.mean_flow_gain) == pytest.approx(by_hand, rel=1e-12)
+
+
+def test_options_of_reference_and_bench_count() -> None:
+    at_25 = compare(SHEET, pressure="25 inH2O", lifts="2-9 mm", repeatability="0.5 %")
+    assert at_25.reference.pressure_pa == pytest.approx(25 * 249.08891)
+    assert len(at_25["intake"].variants) == 1
+    job = flowkit.Job.load(sample_job())
+    assert compare(job, pressure="25 inH2O").reference.pressure_pa == pytest.approx(25 * 249.08891)
+
+
+def test_tables_in_units_with_nullable_types(comparison: flowkit.Comparison) -> None:
+    for kind in ("lifts", "flows", "gains", "ports", "bands", "findings"):
+        assert list(comparison.table(kind).columns)
+    lifts = comparison.table("lifts", "metric")
+    assert lifts["state"].dtype.ordered and list(lifts["state"].cat.categories) == ["a", "b"]
+    assert lifts["lift_mm"].tolist() == pytest.approx([2, 4, 6, 8, 2, 4, 6, 8])
+    assert lifts["gain"].isna().sum() == 4 and lifts.attrs["units"]["flow_L_per_s"] == "L/s"
+    gains = comparison.table("gains")
+    assert gains["gain"].iloc[0] == comparison["intake"].gain("a", "b").mean_flow_gain
+    assert set(comparison.table("ports", "US")["port"]) == {"1", "2"}
+
+
+def test_results_are_short_to_show_and_can_be_gone_through(comparison: flowkit.Comparison) -> None:
+    assert len(repr(comparison)) < 120 and "<table" in comparison._repr_html_()
+    assert [state.name for side in comparison for state in side] == ["a", "b"]
+    assert len(repr(read(SHEET))) < 200 and len(repr(correct(read(SHEET).tests))) < 200
+
+
+def test_curves_are_functions_of_lift(comparison: flowkit.Comparison) -> None:
+    curve = comparison.curve("intake", "a")
+    assert float(curve(0.004)) == pytest.approx(to_si(80.5, "CFM"))
+    assert [port.port for port in curve.ports] == ["1", "2"]
+    assert curve.mean(0.002, 0.008) * 0.006 == pytest.approx(curve.area(0.002, 0.008))
+    assert curve.area(0.002, 0.008) == pytest.approx(np.mean([port.area(0.002, 0.008) for port in curve.ports]))
+    side = comparison["intake"]
+    assert curve.mean(*side.range_m) == pytest.approx(side.variant("a").mean_flow_m3_s)
+    assert curve.lifts_m == pytest.approx((0.002, 0.004, 0.006, 0.008)) and len(repr(curve)) < 100
+    with pytest.raises(FlowkitError):
+        curve(0.02)
+
+
+def test_plots_return_axes_with_named_lines(comparison: flowkit.Comparison) -> None:
+    _, ax = plt.subplots()
+    assert comparison.plot(ax) is ax
+    named = [line.get_label() for line in ax.get_lines() if not line.get_label().startswith("_")]
+    assert named == ["a", "b"]
+    plt.close("all")
+
+
+def test_a_job_is_built_changed_and_written_in_python(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text(TEXT, encoding="utf-8")
+    (tmp_path / "b.csv").write_text(BETTER, encoding="utf-8")
+    job = flowkit.Job.from_files(
+        [tmp_path / "a.csv", tmp_path / "b.csv"],
+        flowkit.Stated(conditions=read(TEXT.encode(), test_pressure="28 inH2O").tests[0].conditions),
+    )
+    named = job.with_(info=replace(job.info, title="Invented"), bore="80.5 mm", lifts="2-8 mm")
+    path = named.write(tmp_path / "job.toml")
+    again = flowkit.Job.load(path)
+    assert again.info.title == "Invented" and again.reference.bore_m == pytest.approx(0.0805)
+    assert again.reference.lifts_m == pytest.approx((0.002, 0.008))
+    assert again.compare().to_json() == named.compare().to_json()
+    text = "# kept\n" + path.read_text(encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
+    flowkit.Job.load(path).with_(pressure="25 inH2O").write(path)
+    assert path.read_text(encoding="utf-8").startswith("# kept\n")
+    assert flowkit.Job.load(path).reference.pressure_pa == pytest.approx(25 * 249.08891)
+
+
+def test_units_are_public() -> None:
+    assert flowkit.from_si(flowkit.to_si(100, "CFM"), "CFM") == pytest.approx(100)
+    assert flowkit.parse_quantity(pint.UnitRegistry().Quantity(1, "inch"), "length") == pytest.approx(0.0254)
+    with pytest.raises(FlowkitError, match="is not a length"):
+        flowkit.parse_quantity(pint.UnitRegistry().Quantity(1, "second"), "length")
