@@ -47,6 +47,12 @@ def blank(
     lift_unit: Annotated[str, typer.Option("--lift-unit", metavar="UNIT")] = "mm",
     flow_unit: Annotated[str, typer.Option("--flow-unit", metavar="UNIT")] = "CFM",
     pressure_unit: Annotated[str, typer.Option("--pressure-unit", metavar="UNIT")] = "inH2O",
+    readings: Annotated[
+        str | None,
+        typer.Option(
+            "--readings", metavar="UNIT", help="For a bench that shows no flow: its meter's unit, such as mm."
+        ),
+    ] = None,
 ) -> int:
     """Make the sheet to send to the bench: header fields, a column per port and run, leak, check plate."""
     from flowkit.importers.sheets.blank import write_blank
@@ -68,6 +74,7 @@ def blank(
         lift_unit=lift_unit,
         flow_unit=flow_unit,
         pressure_unit=pressure_unit,
+        reading_unit=readings,
     )
     show(f"wrote {written}", f"Once it is filled in: flowkit check {written}")
     return 0

@@ -19,7 +19,7 @@ from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
 from flowkit.page.questions import questions_of
 from flowkit.page.tasks import Tasks
-from flowkit.page.workspace import Snapshot, Workspace
+from flowkit.page.workspace import FileView, Snapshot, Workspace
 
 __all__ = ["STEPS", "Notice", "Page", "plural", "text"]
 
@@ -135,8 +135,16 @@ def here(path: str) -> str:
 
 def counts(snapshot: Snapshot) -> dict[str, int]:
     """How many questions wait at each step."""
-    sheets = sum(len(questions_of(snapshot, view)) for view in snapshot.files if view.states)
-    return {"sheets": sheets, "heads": len(snapshot.open_findings) + len(unstated(snapshot))}
+    sheets = sum(asked(snapshot, view) for view in snapshot.files if view.states)
+    return {
+        "sheets": sheets,
+        "heads": sum(item.severity == "error" for item in snapshot.open_findings) + len(unstated(snapshot)),
+    }
+
+
+def asked(snapshot: Snapshot, view: FileView) -> int:
+    """How many questions of a sheet wait for an answer."""
+    return sum(question.asks for question in questions_of(snapshot, view))
 
 
 def unstated(snapshot: Snapshot) -> tuple[str, ...]:

@@ -74,6 +74,17 @@ class Question:
     mapping: Mapping[str, Any] | None = None
 
     @property
+    def asks(self) -> bool:
+        """Whether it waits for an answer; a warning that no answer settles is only worth knowing."""
+        return self.severity == "error" or bool(self.choices or self.cell_controls or self.mapping)
+
+    @property
+    def cell_words(self) -> str:
+        """The cell as people say it: line and column of a text file, or the cell of a worksheet."""
+        line, mark, column = (self.cell or "").partition(":")
+        return f"line {line}, column {column}" if mark else line
+
+    @property
     def counts_for(self) -> str:
         """How many sheets the answer settles."""
         return f"The answer counts for {len(self.files)} sheets." if len(self.files) > 1 else ""
@@ -109,7 +120,7 @@ def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
         key = (
             question.choices[0].key
             if question.choices and not question.cell_controls
-            else (finding.rule, finding.where)
+            else (finding.rule, finding.where if cell else "")
         )
         made.setdefault(key, question)
     return tuple(made.values())
@@ -169,7 +180,7 @@ def _title(finding: Finding, cell: str | None) -> str:
     """A short heading for a finding."""
     reads, curve = _READS.search(finding.message), _CURVE.search(finding.message)
     if finding.rule == "typing-slip" and reads and curve and cell:
-        return f"{cell} reads {reads.group(1)}; the curve through its neighbours gives {float(curve.group(1)):.4g}."
+        return f"This reads {reads.group(1)}; the curve through its neighbours gives {float(curve.group(1)):.4g}."
     words = {
         "not-a-number": "This is not a number.",
         "falling-flow": "The flow falls while the lift rises.",
@@ -187,9 +198,9 @@ def _title(finding: Finding, cell: str | None) -> str:
         "port-missing": "Which port is this?",
         "side-missing": "Intake or exhaust?",
         "identical-readings": "These readings are a copy of others.",
+        "corrected-unequally": "Not every state was corrected in the same way.",
     }
-    title = words.get(finding.rule, finding.rule.replace("-", " ").capitalize() + ".")
-    return f"{cell}: {title[0].lower()}{title[1:]}" if cell and finding.rule in ("not-a-number",) else title
+    return words.get(finding.rule, finding.rule.replace("-", " ").capitalize() + ".")
 
 
 def _plain(message: str) -> str:

@@ -9,7 +9,16 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from flowkit.page import answers, step_build, step_engine, step_heads, step_result, step_sheets, step_typing
+from flowkit.page import (
+    answers,
+    step_build,
+    step_engine,
+    step_heads,
+    step_records,
+    step_result,
+    step_sheets,
+    step_typing,
+)
 from flowkit.page.plumbing import Notice, Page, home, text
 from flowkit.page.workspace import Workspace
 from flowkit.reports.html import ASSETS, chart_css
@@ -30,7 +39,7 @@ def make_app(workspace: Workspace) -> Starlette:
         Route("/redo", page.act(lambda form: _step(page, form, back=False)), methods=["POST"]),
         Route("/display", page.act(lambda form: _display(page, form)), methods=["POST"]),
     ]
-    for step in (step_sheets, step_typing, step_heads, step_result, step_engine, step_build):
+    for step in (step_sheets, step_typing, step_heads, step_result, step_engine, step_build, step_records):
         made += step.routes(page)
     app = Starlette(
         routes=made, exception_handlers={404: _missing(page), 405: _missing(page), HTTPException: _refused(page)}

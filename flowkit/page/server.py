@@ -42,16 +42,23 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     secret = secrets.token_urlsafe(24)
     listening = _listen(port)
     address = f"http://127.0.0.1:{listening.getsockname()[1]}/?key={secret}"
-    guard = Guard(make_app(Workspace(folder, job)), secret=secret)
+    workspace = Workspace(folder, job)
+    guard = Guard(make_app(workspace), secret=secret)
+    # The job is read while the browser starts, so that its first page is there at once.
+    threading.Thread(target=_warm, args=(workspace,), daemon=True).start()
     settings = uvicorn.Config(
         guard, log_level="critical", access_log=False, ws="none", timeout_graceful_shutdown=2, server_header=False
     )
     _remember(mark, address)
-    print(address, flush=True)
-    if browser:
-        threading.Thread(target=_show, args=(address,), daemon=True).start()
     try:
+        # From the first line on, being told to end is ending well.
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
+        print(address, flush=True)
+        if browser:
+            threading.Thread(target=_show, args=(address,), daemon=True).start()
         _Server(settings).run(sockets=[listening])
+    except KeyboardInterrupt:
+        pass
     finally:
         with contextlib.suppress(OSError):
             mark.unlink()
@@ -81,6 +88,12 @@ def _folder_and_job(path: Path) -> tuple[Path, str]:
     if not path.exists():
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(path))
     raise JobError("this is a file, not a folder", f"open its folder: flowkit open {path.parent}", file=str(path))
+
+
+def _warm(workspace: Workspace) -> None:
+    """Read the job ahead; whatever is wrong with it, the page says."""
+    with contextlib.suppress(FlowkitError, OSError):
+        workspace.snapshot()
 
 
 def _listen(port: int) -> socket.socket:

@@ -15,7 +15,7 @@ from starlette.routing import Route
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS
 from flowkit.page import answers, charts, uploads
-from flowkit.page.plumbing import Notice, Page, plural, text
+from flowkit.page.plumbing import Notice, Page, asked, plural, text
 from flowkit.page.questions import Question, by_hand, letter, questions_of
 from flowkit.page.sheetview import ROLES, pictures
 from flowkit.page.workspace import PICTURES, SHEETS, FileView, Snapshot, stated_of
@@ -39,12 +39,21 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the list of files and one of them opened."""
     name = request.query_params.get("file", "")
     view = snapshot.file(name) or _first(snapshot)
-    values: dict[str, Any] = {"view": view, "questions": (), "pictures": (), "chart": "", "letter": "", "facts": ()}
+    values: dict[str, Any] = {
+        "view": view,
+        "questions": (),
+        "known": (),
+        "pictures": (),
+        "chart": "",
+        "letter": "",
+        "facts": (),
+    }
     if view is not None and view.states and snapshot.document is not None:
-        asked = questions_of(snapshot, view)
+        found = questions_of(snapshot, view)
         sources = {finding.where for finding in view.open}
         values |= {
-            "questions": asked,
+            "questions": [item for item in found if item.asks],
+            "known": [item for item in found if not item.asks],
             "pictures": pictures(
                 page.workspace.path(view.name), view.name, _stated(snapshot, view), view.findings,
                 by_hand(snapshot.document, view.name),
@@ -52,17 +61,17 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             "chart": charts.read_chart(view.tests, snapshot.display, asked=sources)
             if view.tests
             else "",
-            "letter": letter(snapshot, asked),
+            "letter": letter(snapshot, [item for item in found if item.asks]),
             "facts": _facts(snapshot, view),
         }  # fmt: skip
-    counted = {item.name: len(questions_of(snapshot, item)) for item in snapshot.files if item.states}
+    counted = {item.name: asked(snapshot, item) for item in snapshot.files if item.states}
     return page.render("sheets.html", snapshot, step="sheets", counted=counted, roles=ROLES, conditions=CONDITIONS,
                        summaries={item.name: summary(item) for item in snapshot.files}, **values)  # fmt: skip
 
 
 def _first(snapshot: Snapshot) -> FileView | None:
     """The file to open unasked: the first with a question, else the first of the job."""
-    waiting = [item for item in snapshot.files if item.states and item.status != "read"]
+    waiting = [item for item in snapshot.files if item.states and (asked(snapshot, item) or not item.tests)]
     return next(iter([*waiting, *(item for item in snapshot.files if item.states)]), None)
 
 

@@ -187,14 +187,14 @@ class Workspace:
         except FlowkitError as error:
             problem = str(error)
         if job is not None:
-            variants, findings = job.read()
-            tests = tuple(test for variant in variants for test in variant.tests)
             try:
                 results = job.run(engine=False)
-                findings = results.findings
+                variants, findings = results.variants, results.findings
             except FlowkitError as error:
-                findings = tuple(dict.fromkeys([*findings, *error.findings]))
+                variants, read = job.read()
+                findings = tuple(dict.fromkeys([*read, *error.findings]))
                 waiting = error.sentence
+            tests = tuple(test for variant in variants for test in variant.tests)
         files = self._files(names, document, tests, findings)
         return Snapshot(
             *(self.folder, state, document, problem, job, results, waiting, findings, files, more, undo, redo, tests),

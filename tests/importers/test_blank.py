@@ -350,7 +350,7 @@ def test_a_port_named_twice_is_refused(tmp_path: Path, ports: list[str]) -> None
 
 def test_a_csv_does_not_speak_of_white_cells(tmp_path: Path) -> None:
     text = write_blank(tmp_path / "a.csv", step_m=0.001, top_m=0.01).read_text(encoding="utf-8-sig")
-    assert "white" not in text and "# Fill in what stands empty" in text
+    assert "white" not in text and "# Fill in the blanks" in text
     book = openpyxl.load_workbook(write_blank(tmp_path / "a.xlsx", step_m=0.001, top_m=0.01))
     texts = [str(cell.value) for row in book.worksheets[0].iter_rows() for cell in row]
     assert any(text.startswith("Fill in the white cells only, in the units printed") for text in texts)
@@ -379,3 +379,41 @@ def test_the_command_refuses_what_cannot_be_meant(
     assert run(["blank", str(tmp_path / "a.csv"), *options]) != 0
     assert not (tmp_path / "a.csv").exists()
     assert "named twice" in capsys.readouterr().err or "--step" in options
+
+
+@pytest.mark.parametrize("suffix", ["csv", "xlsx"])
+def test_a_sheet_for_readings_reads_back(tmp_path: Path, suffix: str) -> None:
+    from flowkit.importers.sheets.blank import write_blank
+
+    path = write_blank(
+        tmp_path / f"bench.{suffix}",
+        step_m=0.002,
+        top_m=0.006,
+        ports=["1"],
+        sides=["intake"],
+        reading_unit="mm",
+        known={"test pressure": 10.0, "zero reading": 1.5, "liquid temperature": 20.0, "meter temperature": 21.0},
+    )
+    if suffix == "csv":
+        text = path.read_text(encoding="utf-8-sig")
+        for place, value in (("\n2,", 41), ("\n4,", 122), ("\n6,", 201), ("\n0,", 3)):
+            assert place in text
+            text = text.replace(place, f"{place}{value}")
+        path.write_text(text, encoding="utf-8")
+    else:
+        import openpyxl
+
+        book = openpyxl.load_workbook(path)
+        sheet = book.active
+        for row in sheet.iter_rows():
+            if isinstance(row[0].value, (int, float)) and row[0].value in (0, 2, 4, 6):
+                row[1].value = {0: 3.0, 2: 41.0, 4: 122.0, 6: 201.0}[row[0].value]
+        book.save(path)
+    from flowkit import read
+
+    (test,) = read(path).tests
+    assert test.units.reading is not None and test.units.reading.unit == "mm"
+    assert [point.reading.value for point in test.points if point.reading] == [(41.0,), (122.0,), (201.0,)]
+    assert test.conditions.leak_reading == "3 mm"
+    assert test.conditions.zero_reading == "1.5 mm"
+    assert test.conditions.liquid_temperature_k == 293.15

@@ -585,3 +585,44 @@ def test_long_work_can_be_stopped(client: TestClient, folder: Path) -> None:
     assert json.loads(client.get("/work/engine").text)["running"]
     assert "Stopped" in client.post("/work/stop", data={"kind": "engine", "version": version_of(client)}).text
     assert not json.loads(client.get("/work/engine").text)["running"]
+
+
+# -- records and meter
+
+
+def test_a_recorded_state_is_found_and_becomes_the_baseline_of_another_job(folder: Path, tmp_path: Path) -> None:
+    for path in sample_folder().iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    with (folder / "job.toml").open("a") as stream:
+        stream.write('\n[records]\nfile = "../shop.db"\n')
+    client = client_of(folder)
+    assert "no records yet" in client.get("/records").text
+    assert "in the records" in client.post("/records/add", data={"version": version_of(client)}).text
+    assert "as received" in client.get("/records?q=2417").text
+    assert "Nothing was found" in client.get("/records?q=unheardof").text
+    assert client.get("/records/bench.png?name=bench%20A").headers["content-type"] == "image/png"
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "after_work.xlsx").write_bytes((sample_folder() / "after_work.xlsx").read_bytes())
+    (other / "job.toml").write_text(
+        '[records]\nfile = "../shop.db"\n[[variant]]\nname = "ports blended"\nsheets = ["after_work.xlsx"]\n'
+    )
+    later = client_of(other)
+    data = {"job": "2417", "state": "as received", "version": version_of(later)}
+    assert "is the first state" in later.post("/records/baseline", data=data).text
+    job = flowkit.Job.load(other / "job.toml")
+    assert [variant.name for variant in job.variants] == ["as received (job 2417)", "ports blended"]
+    assert job.compare().sides["intake"].steps[0].from_ == "as received (job 2417)"
+
+
+def test_a_meter_is_described_by_its_form(client: TestClient, folder: Path) -> None:
+    sample(client)
+    text = client.get("/meter?kind=plate").text
+    assert 'name="hole"' in text and 'name="coefficient"' in text
+    data = {"kind": "plate", "hole": "32 mm", "coefficient": "0.602", "place": "chamber", "u_calibration": "0.6 %",
+            "manometer.liquid": "water", "manometer.angle": "14.5°"}  # fmt: skip
+    assert "Written: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
+    written = tomlkit.parse((folder / "job.toml").read_text())["meter"]
+    assert written["coefficient"] == 0.602 and written["manometer"] == {"liquid": "water", "angle": "14.5°"}
+    assert flowkit.Job.load(folder / "job.toml").meters
+    assert 'value="32 mm"' in client.get("/meter").text

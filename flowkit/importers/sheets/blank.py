@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from flowkit.errors import SheetError
 from flowkit.model import Side
-from flowkit.units import from_si, unit
+from flowkit.units import find_unit, from_si, unit
 
 if TYPE_CHECKING:
     from openpyxl.styles import Border
@@ -71,12 +71,14 @@ class Column:
     port: str
     run: int
     runs: int
+    metered: str | None = None
 
     @property
     def heading(self) -> str:
-        """Its heading, such as ``Intake 1 run 2``."""
+        """Its heading, such as ``Intake 1 run 2``, with the unit where a meter's readings go in."""
         name = f"{self.side.capitalize()} {self.port}"
-        return name if self.runs == 1 else f"{name} run {self.run}"
+        name = name if self.runs == 1 else f"{name} run {self.run}"
+        return f"{name} meter reading ({self.metered})" if self.metered else name
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,12 +103,22 @@ class BlankPlan:
     lift_unit: str
     flow_unit: str
     help: tuple[str, ...]
+    leak: str = "Leak"
 
+
+HELP_READINGS = (
+    "in the units printed on the sheet. Leave empty what was not tested or is not known.",
+    "A column is one run of one port. Write what the meter shows, with nothing worked out; lift 0 is the reading with "
+    "the valve closed, the zero reading is the meter's without any flow.",
+)
 
 HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
     "valve closed.",
+    "Wear ear and eye protection while the blower runs.",
+    "Keep rags, sleeves and loose hair away from the opening that draws air.",
+    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
 )
 
 LEAK = "Leak"
@@ -195,6 +207,7 @@ def plan_blank(
     flow_unit: str,
     pressure_unit: str,
     known: Mapping[str, str | float],
+    reading_unit: str | None = None,
 ) -> BlankPlan:
     """Lay down what stands on a blank sheet.
 
@@ -210,6 +223,8 @@ def plan_blank(
         Units of the trade.
     known : mapping
         Label without unit, in small letters, to what is filled in beforehand.
+    reading_unit : str, optional
+        Unit of a meter's readings, which then go into the columns in place of flows.
 
     Raises
     ------
@@ -222,7 +237,7 @@ def plan_blank(
     lifts = _lifts_in(lifts_m, length.name)
     _refuse_twice(ports)
     columns = tuple(
-        Column(side, port, run, count)
+        Column(side, port, run, count, reading_unit)
         for side in dict.fromkeys(sides)
         for port in ports
         for count in (runs if isinstance(runs, int) else runs.get(port, 1),)
@@ -242,8 +257,10 @@ def plan_blank(
     for column in columns:
         if not column.port.strip() or len(column.port) > 20 or not column.port.isprintable():
             raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
-    fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known)
-    return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
+    fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known, reading_unit)
+    if reading_unit is None:
+        return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
+    return BlankPlan(fields, lifts, tables, length.name, "", HELP_READINGS, "0")
 
 
 def _refuse_twice(ports: Sequence[str]) -> None:
@@ -273,8 +290,13 @@ def _lifts_in(lifts_m: Sequence[float], lift_unit: str) -> tuple[float, ...]:
     return tuple(sorted({round(from_si(lift, lift_unit), decimals) for lift in lifts_m}))
 
 
-def _fields(
-    sides: Mapping[Side, object], length: str, flow: str, pressure: str, known: Mapping[str, str | float]
+def _fields(  # noqa: PLR0917
+    sides: Mapping[Side, object],
+    length: str,
+    flow: str,
+    pressure: str,
+    known: Mapping[str, str | float],
+    reading: str | None,
 ) -> tuple[Field, ...]:
     """List the fields of the heading."""
     size = "mm" if length in ("mm", "cm", "m") else "in"
@@ -290,7 +312,8 @@ def _fields(
         ("Air temperature", warmth, "number"),
         ("Barometer", weight, "number"),
         ("Humidity", "%", "percent"),
-        ("Check plate reading", flow, "number"),
+        *_meter_fields(warmth, weight, reading),
+        ("Check plate reading", reading or flow, "number"),
         ("Check plate nominal", flow, "number"),
         ("Entry fitting", "", "text"),
         ("Exit fitting", "", "text"),
@@ -309,6 +332,21 @@ def _fields(
         Field(f"{label} [{spelled}]" if spelled else label, kind, known.get(label.lower()))
         for label, spelled, kind in wanted
     )
+
+
+def _meter_fields(warmth: str, weight: str, reading: str | None) -> list[tuple[str, str, FieldKind]]:
+    """List the fields that readings of a meter need."""
+    if reading is None:
+        return []
+    fields: list[tuple[str, str, FieldKind]] = [
+        ("Zero reading", reading, "number"),
+        ("Meter temperature", warmth, "number"),
+        ("Meter pressure", weight, "number"),
+    ]
+    found = find_unit(reading)
+    if found is not None and found.quantity == "length":
+        fields.append(("Liquid temperature", warmth, "number"))
+    return [*fields, ("Range", "", "text")]
 
 
 _WIDE = 11  # beyond so many columns the page lies on its side
@@ -480,7 +518,7 @@ def _write_table(
             cell.fill = grey
             cell.border = _line()
     sheet.row_dimensions[top].height = 28 if any(column.runs > 1 for column in columns) else 18
-    places: tuple[float | str, ...] = (*plan.lifts, LEAK)
+    places: tuple[float | str, ...] = (*plan.lifts, plan.leak if plan.leak == LEAK else 0.0)
     for row, lift in enumerate(places, top + 2):
         sheet.row_dimensions[row].height = 20
         place = sheet.cell(row, 1, lift)
@@ -551,7 +589,7 @@ FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
 
 """Lift over valve diameter, where nothing else is asked for; common practice, no source."""
 
-_FILL = "Fill in what stands empty behind the labels and under the headings"
+_FILL = "Fill in the blanks behind the labels and under the headings"
 
 
 def write_blank(
@@ -569,6 +607,7 @@ def write_blank(
     flow_unit: str = "CFM",
     pressure_unit: str = "inH2O",
     known: Mapping[str, str | float] | None = None,
+    reading_unit: str | None = None,
 ) -> Path:
     """Write a blank sheet for a flow bench.
 
@@ -598,6 +637,8 @@ def write_blank(
     known : mapping, optional
         Label without unit, in small letters (``"test pressure"``), to what is filled in
         beforehand, in the sheet's unit.
+    reading_unit : str, optional
+        Unit of a meter's readings, such as ``"mm"`` or ``"%"``, which then go into the columns in place of flows.
 
     Returns
     -------
@@ -634,6 +675,7 @@ def write_blank(
         flow_unit=flow_unit,
         pressure_unit=pressure_unit,
         known=known or {},
+        reading_unit=reading_unit,
     )
     if path.suffix.lower() == ".csv":
         content = _csv_bytes(plan)
@@ -669,7 +711,9 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
         writer.writerow([])
         writer.writerow(["Lift", *(column.heading for column in columns)])
         writer.writerow([plan.lift_unit, *(plan.flow_unit for _ in columns)])
-        writer.writerows([place, *("" for _ in columns)] for place in (*(f"{lift:g}" for lift in plan.lifts), LEAK))
+        writer.writerows(
+            [place, *("" for _ in columns)] for place in (*(f"{lift:g}" for lift in plan.lifts), plan.leak)
+        )
     return out.getvalue().encode("utf-8-sig")
 
 

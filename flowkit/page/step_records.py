@@ -1,0 +1,219 @@
+"""Two places beside the steps: the shop's records, and the meter behind sheets of readings."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from starlette.datastructures import FormData
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from flowkit.corrections.meter import KINDS
+from flowkit.drawing.curves import display_of
+from flowkit.errors import FlowkitError, JobError
+from flowkit.page import answers
+from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.step_heads import number
+from flowkit.page.workspace import Snapshot, load_text
+from flowkit.units import from_si
+
+__all__ = ["routes"]
+
+MOST_FOUND = 200
+_SHOWN = ("job", "title", "customer", "state", "head", "side", "port", "date", "bench", "operator")
+_CHOICES = {
+    "scale": ("square-root", "linear"),
+    "element": ("orifice", "laminar"),
+    "taps": ("corner", "flange", "D and D/2"),
+    "rule": ("log-linear", "log-Tchebycheff", "single"),
+    "place": ("chamber", "room", "outlet"),
+    "gauge": ("true", "false"),
+}
+_EXAMPLES = {
+    "full_scale": "180 CFM",
+    "at": "25 inH2O",
+    "scale_end": "110 %",
+    "file": "cal.csv",
+    "bore": "30 mm",
+    "pipe": "60 mm",
+    "hole": "32 mm",
+    "area": "8 cm²",
+    "coefficient": "0.602",
+    "count": "1",
+    "flow": "100 CFM",
+    "differential": "8 inH2O",
+    "calibrated_at": "20 °C",
+    "throat": "9 mm",
+    "factor": "1",
+    "profile": "0.82",
+    "shape": "ISA 1932",
+    "u_bore": "0.1 %",
+    "u_pipe": "0.1 %",
+    "zero": "1.5 mm",
+    "reading_unit": "mm",
+    "u_calibration": "0.6 %",
+}
+_NUMBERS = {"coefficient", "count", "factor", "profile", "area_ratio"}
+_MANOMETER = (("liquid", "water"), ("density", "826 kg/m3"), ("angle", "14.5°"), ("area_ratio", "0.004"))
+
+
+def routes(page: Page) -> list[Route]:
+    """Return the places' addresses."""
+    return [
+        Route("/records", page.show(lambda request, snapshot: _records(page, request, snapshot))),
+        Route("/records/add", page.act(lambda form: _add(page, form)), methods=["POST"]),
+        Route("/records/baseline", page.act(lambda form: _baseline(page, form)), methods=["POST"]),
+        Route("/records/bench.png", page.show(_picture)),
+        Route("/meter", page.show(lambda request, snapshot: _meter(page, request, snapshot))),
+        Route("/meter", page.act(lambda form: _write_meter(page, form)), methods=["POST"]),
+    ]
+
+
+def _file(snapshot: Snapshot) -> Path | None:
+    """The records file the job names; the user's own otherwise."""
+    return snapshot.job.records if snapshot.job is not None else None
+
+
+def _records(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Find a job, choose a baseline, see the bench's history."""
+    from flowkit.records.bench import benches
+    from flowkit.records.query import COLUMNS, find
+    from flowkit.records.store import Store
+
+    asked = request.query_params.get("q", "")
+    values: dict[str, Any] = {"asked": asked, "rows": [], "total": 0, "benches": [], "missing": "", "heads": _SHOWN}
+    units = display_of(snapshot.display)
+    try:
+        with Store(_file(snapshot)) as store:
+            found = find(store, asked, limit=MOST_FOUND)
+            values["benches"] = [name or "" for name in benches(store)]
+    except FlowkitError as error:
+        values["missing"] = error.sentence
+    else:
+        places = {name: index for index, name in enumerate(COLUMNS)}
+        seen: dict[tuple[Any, ...], dict[str, Any]] = {}
+        for row in found.rows:
+            item = {name: row[places[name]] for name in (*_SHOWN, "valve_m")}
+            key = (item["job"], item["title"], item["state"], item["side"], item["head"])
+            known = seen.setdefault(key, {**item, "ports": 0})
+            known["ports"] += 1
+            valve = item["valve_m"]
+            known["valve"] = "" if valve is None else f"{from_si(valve, units.diameter):.{units.diameter_digits}f}"
+        values |= {"rows": list(seen.values()), "total": found.total}
+    return page.render("records.html", snapshot, step="records", unit=units.diameter, **values)
+
+
+def _add(page: Page, form: FormData) -> str:
+    """Add this job to the records."""
+    from flowkit.job.record import add_to_records
+    from flowkit.records.store import Store
+
+    snapshot = page.workspace.snapshot()
+    if not snapshot.state.on_disk:
+        raise JobError("this job is not written yet", "answer a question or write a field first")
+    with Store(_file(snapshot), write=True) as store:
+        list(add_to_records(store, [page.workspace.document.path], workers=1))
+    page.notice = Notice("This job is in the records; adding it again changes nothing.")
+    return "/records"
+
+
+def _baseline(page: Page, form: FormData) -> str:
+    """Take a recorded state as the first of this job."""
+    job, state = text(form, "job"), text(form, "state")
+
+    def edit(document: Any) -> str:
+        """Put it first, under a name of its own."""
+        name = f"{state} (job {job})"
+        if name in [str(item.get("name", "")) for item in answers.variants(document)]:
+            raise JobError(f"{name} is in this job already", "look at heads and work")
+        answers.add_sheet(document, f"records:{job}/{state}", name)
+        for _ in range(len(answers.variants(document))):
+            answers.move_variant(document, name, -1)
+        load_text(tomlkit.dumps(document), page.workspace.document.path)
+        return f"{name} from the records is the first state"
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}.")
+    return "/heads"
+
+
+def _picture(request: Request, snapshot: Snapshot) -> Response:
+    """Draw a bench's history."""
+    from flowkit.records.bench import bench_history, draw_bench
+    from flowkit.records.store import Store
+
+    with Store(_file(snapshot)) as store:
+        history = bench_history(store, request.query_params.get("name") or None)
+    with tempfile.TemporaryDirectory(prefix="flowkit-bench-") as folder:
+        path = Path(folder, "bench.png")
+        draw_bench(history, path)
+        return Response(path.read_bytes(), media_type="image/png")
+
+
+def _meter(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Show the fields that a kind of meter needs."""
+    written = answers.table_value(snapshot.document, ("meter",))
+    known = written if isinstance(written, Mapping) and "kind" in written else {}
+    kind = request.query_params.get("kind") or str(known.get("kind", "plate"))
+    if kind not in KINDS:
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one of the list")
+    named = isinstance(written, Mapping) and bool(written) and "kind" not in written
+    return page.render(
+        "meter.html", snapshot, step="sheets", kind=kind, kinds=list(KINDS), fields_of=_fields(kind, known),
+        manometer=[(key, example, (known.get("manometer") or {}).get(key, "")) for key, example in _MANOMETER],
+        named=list(written) if named and written else [],
+    )  # fmt: skip
+
+
+def _fields(kind: str, known: Mapping[str, Any]) -> list[tuple[str, str, tuple[str, ...], str, bool]]:
+    """Each field of a kind: key, example, choices, what is written, whether it must be there."""
+    must, may = KINDS[kind]
+    found = []
+    for name in (*must, *may, "reading_unit", "zero", "u_calibration"):
+        for key in name.split("|"):
+            if key == "points":
+                continue  # a calibration comes as a file of two columns
+            needed = name in must and "|" not in name
+            found.append((key, _EXAMPLES.get(key, ""), _CHOICES.get(key, ()), str(known.get(key, "")), needed))
+    return found
+
+
+def _write_meter(page: Page, form: FormData) -> str:
+    """Write the meter into the job."""
+    kind = text(form, "kind")
+    if kind not in KINDS:
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one of the list")
+
+    def edit(document: Any) -> str:
+        """Write each field that belongs to the kind."""
+        former = answers.table_value(document, ("meter",))
+        certificates = former.get("certificate") if isinstance(former, Mapping) else None
+        table = tomlkit.table()
+        table["kind"] = kind
+        for key, _, _, _, _ in _fields(kind, {}):
+            written = text(form, key)
+            if written:
+                value: Any = number(written) if key in _NUMBERS else written
+                table[key] = written == "true" if key == "gauge" else value
+        tube = {key: text(form, f"manometer.{key}") for key, _ in _MANOMETER}
+        if any(tube.values()):
+            inline = tomlkit.inline_table()
+            for key, written in tube.items():
+                if written:
+                    inline[key] = number(written) if key in _NUMBERS else written
+            table["manometer"] = inline
+        if certificates is not None:
+            table["certificate"] = certificates
+        document["meter"] = table
+        if answers.variants(document):
+            load_text(tomlkit.dumps(document), page.workspace.document.path)
+        return f"meter: {kind}"
+
+    said = page.edit(form, edit)
+    page.notice = Notice(f"Written: {said}.")
+    return "/sheets"
