@@ -171,21 +171,22 @@ class FlowTable:
         cubics = CubicSpline(root, values, axis=1).c
         # One row for each cell: the coefficients, highest power first, of each curve.
         self._rows = np.ascontiguousarray(np.moveaxis(cubics, 1, 0)).reshape(self._CELLS, -1)
-        self._curves = len(values)
 
     def __call__(self, pressure_ratio: Array, gamma: Array) -> Array:
         """Return the flow function at pressure ratios and ratios of specific heats [-]."""
         root = np.sqrt(np.maximum(1.0 - pressure_ratio, 0.0))
-        cell = np.minimum((root * self._CELLS).astype(np.intp), self._CELLS - 1)
-        x = root - cell * (1.0 / self._CELLS)
+        place = root * self._CELLS
+        cell = np.minimum(place.astype(np.intp), self._CELLS - 1)
+        x = (place - cell) * (1.0 / self._CELLS)
         c = self._rows.take(cell, axis=0, mode="clip")
-        n = self._curves
         if not self._varies:
             return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])
-        x = x[..., None]
-        curves = ((c[..., :n] * x + c[..., n : 2 * n]) * x + c[..., 2 * n : 3 * n]) * x + c[..., 3 * n :]
+        # Curve by curve: numpy is slow where the last axis is as short as three.
+        low, middle, high = (
+            ((c[..., n] * x + c[..., n + 3]) * x + c[..., n + 6]) * x + c[..., n + 9] for n in range(3)
+        )
         beside = (gamma - self._MIDDLE) * (1.0 / self._STEP)
-        return np.asarray((curves[..., 2] * beside + curves[..., 1]) * beside + curves[..., 0])
+        return np.asarray((high * beside + middle) * beside + low)
 
 
 class GasTable:

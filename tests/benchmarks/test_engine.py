@@ -10,7 +10,7 @@ import numpy as np
 
 from flowkit.engine.exchange import Passage, Setup
 from flowkit.engine.filling import simulate_filling
-from tests.engine.cantera_network import run
+from tests.engine.cantera_network import run, tabulated
 from tests.engine.samples import CAMS, ENGINE, area
 from tests.engine.test_filling import network, simulate
 
@@ -47,11 +47,19 @@ def seconds(function: Callable[[], object]) -> float:
 
 
 def test_sweep_against_a_cantera_network(benchmark) -> None:
-    """Sixty lanes here against sixty networks, of which three are run, at the tolerance that makes them as accurate."""
+    """Sixty lanes here against sixty networks, of which three are run, at the tolerance that makes them as accurate.
+
+    The network gets its areas from tables, its best code: Python curves of numpy calls cost it six times as much.
+    """
     benchmark.pedantic(sweep(3), rounds=2, iterations=1)
     ours = min(seconds(sweep(3)) for _ in range(3))
     chosen = (1500.0, 4500.0, 7200.0)
     plain = network(LIKE_CANTERA)
+    plain = replace(
+        plain,
+        intake_area=tabulated(plain.intake_area, plain.intake_period),
+        exhaust_area=tabulated(plain.exhaust_area, plain.exhaust_period),
+    )
 
     def trapped(rtol: float, cycles: int = CYCLES) -> np.ndarray:
         return np.array([run(plain, speed, cycles, rtol=rtol, step_deg=720.0).trapped_mass for speed in chosen])
@@ -67,16 +75,16 @@ def test_sweep_against_a_cantera_network(benchmark) -> None:
     )
     benchmark.extra_info["Cantera over ours"] = round(ratio, 1)
     assert our_error < their_error
-    assert ratio > 20
+    assert ratio > 8
 
 
 def test_three_variants_at_twenty_speeds(benchmark) -> None:
-    """At most three seconds on one core, as the whole model runs by default."""
+    """At most one and a half seconds on one core, as the whole model runs by default."""
     benchmark.pedantic(sweep(3, plain=False), rounds=2, iterations=1)
     took = min(seconds(sweep(3, plain=False)) for _ in range(3))
     print(f"\nsweep of 60 lanes with heat transfer {took:.2f} s of processor time")
     benchmark.extra_info["seconds of one core"] = round(took, 2)
-    assert took < 3.0
+    assert took < 1.5
 
 
 def test_cost_is_at_most_linear_in_lanes(benchmark) -> None:

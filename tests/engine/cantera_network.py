@@ -56,6 +56,26 @@ def make_gas(gamma: float) -> ct.Solution:
     return ct.Solution(thermo="ideal-gas", kinetics="gas", species=species, reactions=[])
 
 
+def tabulated(
+    curve: Callable[[float], float], period: tuple[float, float], step_deg: float = 0.1
+) -> Callable[[float], float]:
+    """A curve of crank angle as a table, linear between its points: what the peer needs to be fast."""
+    low, high = period
+    count = round((high - low) / step_deg)
+    values = [float(curve(low + (high - low) * index / count)) for index in range(count + 1)]
+    values[0] = values[-1] = 0.0
+    per_degree = count / (high - low)
+
+    def at(theta: float) -> float:
+        place = (theta - low) * per_degree
+        if not 0.0 < place < count:
+            return 0.0
+        index = int(place)
+        return values[index] + (place - index) * (values[index + 1] - values[index])
+
+    return at
+
+
 LINEAR_BELOW = 1e-4
 
 
