@@ -340,7 +340,7 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
             (heads[i], "right" if heads[i] in ("run", "points") else "left") for i in shown
         ]
         parts.append(listing(columns, [[row[i] for i in shown] for row in rows], min(3, len(shown) - 1) or 1))
-    return (*parts, *findings_text(result.findings), "")
+    return (*parts, *findings_text(result.findings, errors=True), "")
 
 
 def _same_words(head: str, cell: str) -> str:

@@ -31,13 +31,16 @@ class Port:
         self.runs = runs
         self.lifts = sorted({lift for run in runs for lift in run["flows"]})
         self.held = {lift: [run for run in runs if lift in run["flows"]] for lift in self.lifts}
+        self.known = {}
 
     def flows(self, key="flows"):
         return np.array([np.mean([run[key][lift] for run in self.held[lift]]) for lift in self.lifts])
 
     def slope(self, lift):
-        curve = PchipInterpolator(self.lifts, self.flows())
-        return float(curve.derivative()(lift) / curve(lift))
+        if ("slope", lift) not in self.known:
+            curve = PchipInterpolator(self.lifts, self.flows())
+            self.known["slope", lift] = float(curve.derivative()(lift) / curve(lift))
+        return self.known["slope", lift]
 
 
 def figure_of(what):
@@ -53,6 +56,13 @@ def figure_of(what):
 
 
 def shares(port, what):
+    """M and the a_j of a port, worked out once for each figure."""
+    if what not in port.known:
+        port.known[what] = moved_points(port, what)
+    return port.known[what]
+
+
+def moved_points(port, what):
     """M and the a_j of a port, by moving one point after the other."""
     value, flows, a = figure_of(what), port.flows(), []
     middle = value(port.lifts, flows)
@@ -87,6 +97,7 @@ class Job:
             for side, states in sides.items()
         }
         self.ranges, self.stated, self.drift, self.lift, self.reading = ranges, stated, drift, lift, reading
+        self.pools = {}
 
     def every(self):
         return [port for states in self.ports.values() for ports in states.values() for port in ports.values()]
@@ -95,6 +106,12 @@ class Job:
         return ("mean", *self.ranges[side])
 
     def runs_pool(self, benches):
+        key = frozenset(benches)
+        if key not in self.pools:
+            self.pools[key] = self.pooled(benches)
+        return self.pools[key]
+
+    def pooled(self, benches):
         squares = freedom = 0.0
         for side, states in self.ports.items():
             for port in [port for ports in states.values() for port in ports.values()]:

@@ -100,7 +100,7 @@ def test_the_whole_plan_in_words_and_as_json():
         ("intake", "a", "c"), ("intake", "c", None),
     ]  # fmt: skip
     assert [extra.factors for extra in result.extra_tests["intake"]] == [("ports", "seats")]
-    assert any(sentence.startswith("Intake, 'a' → 'c': a gain of 1.0 %") for sentence in result.sentences)
+    assert any(sentence.startswith("Intake, 'a' → 'c': a gain of 1.0") for sentence in result.sentences)
     assert any("changed together" in sentence for sentence in result.sentences)
     data = json.loads(result.to_json())
     assert data["kind"] == "plan"

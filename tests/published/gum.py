@@ -21,6 +21,7 @@ END_GAUGE: tuple[tuple[str, float, float, float], ...] = (
 END_GAUGE_LENGTH_NM = 50_000_838.0
 END_GAUGE_UNCERTAINTY_NM = 32.0  # table H.1, H.1.4
 END_GAUGE_DEGREES_OF_FREEDOM = 16  # H.1.6: 16.7, cut down to 16
+END_GAUGE_INNER_FREEDOM = 25.6  # of the difference of lengths below; read in GTC 1.5.1, examples/GUM_H1.py
 END_GAUGE_U99_NM = 93.0  # H.1.6, 2.92 × 32 nm
 # H.1.3: the difference of lengths is itself put together: comparator (5 repeats pooled with 24
 # degrees of freedom), its random and its systematic effects.
