@@ -403,8 +403,9 @@ def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> Pea
 
     Examples
     --------
-    >>> peak_of([1000.0, 2000.0, 3000.0], [3.0, 4.0, 3.0])
-    Peak(speed_rpm=2000.0, brake_power_w=4.0, inside=True)
+    >>> peak = peak_of([1000.0, 2000.0, 3000.0], [3.0, 4.0, 3.0])
+    >>> round(peak.speed_rpm, 6), round(peak.brake_power_w, 6), peak.inside
+    (2000.0, 4.0, True)
     """
     known = [index for index, value in enumerate(power_w) if value is not None]
     if not known:

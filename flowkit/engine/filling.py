@@ -522,6 +522,7 @@ class _Search:
         result = self.one_round(first, pieces, rough, bumped=True)
         slopes, using, move = self.derivatives(result), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
+            told(count)
             gaps = result.gaps(first, pieces.starts)
             gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
             if move is not None:
@@ -540,7 +541,6 @@ class _Search:
                 # What the narrower tolerance changes says nothing of the derivatives.
                 using, move = fine, None
             result = self.one_round(first, pieces, using, bumped=False)
-            told(count)
         self.evaluations += rough.evaluations + fine.evaluations
         settled = gap < _SETTLED
         return self._collect(result, pieces, gap, settled, np.where(rounds == 0, count, rounds))
