@@ -69,7 +69,7 @@ def test_read_globs_and_workers(command: Command, job: Path, tmp_path: Path) -> 
 def test_compare_prints_flows_gains_findings_and_sentences(command: Command, job: Path) -> None:
     done = command("compare", "job.toml")
     assert done.code == 0
-    for said in ("Intake", "Exhaust", "mean flow", "setup-differs", "--tables"):
+    for said in ("Intake", "Exhaust", "mean flow", "bench and operator", "--tables"):
         assert said in done.out
     assert "spread, %" not in done.out
     whole = command("compare", "job.toml", "--tables")
