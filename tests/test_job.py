@@ -269,7 +269,9 @@ def test_a_changed_cam_is_called_after_its_side_or_as_changed(folder: Path) -> N
     said = whatif(job, cams=["intake.peak_lift=9mm"]).prediction or ""
     assert "with another intake cam (open " in said and "cam cam" not in said and "cam 'intake" not in said
     tables = {side: {**table, "name": f"{side} sport"} for side, table in job.cam_table.items()}
-    named = dataclasses.replace(job, cam_table=tables)
+    # A variant with a cam of its own has another name; the job's cams are meant here.
+    variants = tuple(dataclasses.replace(variant, cam={}) for variant in job.variants)
+    named = dataclasses.replace(job, cam_table=tables, variants=variants)
     said = whatif(named, cams=["intake.peak_lift=9mm", "intake.lash=0 mm"]).prediction or ""
     assert "with another intake cam 'intake sport, changed' (open " in said
     said = whatif(named, cams=["exhaust.name=rally"]).prediction or ""
@@ -290,7 +292,9 @@ def test_a_measured_cam_stands_instead_of_the_timing(folder: Path) -> None:
 
 
 def test_an_engine_is_asked_of_a_job_that_has_none(folder: Path) -> None:
-    job = dataclasses.replace(Job.load(folder / "job.toml"), engine=None)
+    job = Job.load(folder / "job.toml")
+    variants = tuple(dataclasses.replace(variant, engine={}, cam={}) for variant in job.variants)
+    job = dataclasses.replace(job, engine=None, engine_table={}, cam_table={}, cams={}, variants=variants)
     results = job.run()
     assert results.engine is None
     for ask in (

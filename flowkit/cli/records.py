@@ -32,7 +32,11 @@ Display = Annotated[Literal["US", "metric"], typer.Option("--display", help="Uni
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""
-    records = typer.Typer(help="The shop's own years of tests: kept, searched, and put to use.", no_args_is_help=True)
+    records = typer.Typer(
+        help="The shop's own years of tests: kept, searched, and put to use.",
+        epilog="Example: flowkit records add job.toml",
+        no_args_is_help=True,
+    )
     for name, function in (("add", add), ("find", find), ("rank", rank), ("bench", bench), ("export", export)):
         records.command(name)(verb(function))
     records.command("rebuild")(verb(rebuild))

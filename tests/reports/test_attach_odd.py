@@ -176,6 +176,13 @@ def test_the_reading_librarys_log_stays_with_us(capfd, caplog) -> None:
     assert logging.getLogger("pypdf").handlers == []
 
 
+def test_a_silenced_log_hides_no_broken_chain(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The reader of PDF sheets silences the same library; a broken chain must be noticed all the same."""
+    monkeypatch.setattr(logging.getLogger("pypdf"), "level", logging.CRITICAL)
+    logging.getLogger("pypdf")._cache.clear()
+    extended(astray(edited(build_pdf(streamed=True), "last")))
+
+
 def test_some_pages_only(tmp_path: Path) -> None:
     path = tmp_path / "b.pdf"
     path.write_bytes(build_pdf())

@@ -131,11 +131,17 @@ class _Complaints(logging.Handler):
 def quiet() -> Iterator[list[str]]:
     """Keep the reading library's log lines from the user; gives those about the table of objects."""
     logger, handler = logging.getLogger("pypdf"), _Complaints()
+    level, disabled = logger.level, logger.disabled
     logger.addHandler(handler)
+    # Whoever silenced the library before (the reader of PDF sheets does) must not silence this.
+    logger.setLevel(logging.WARNING)
+    logger.disabled = False
     try:
         yield handler.messages
     finally:
         logger.removeHandler(handler)
+        logger.setLevel(level)
+        logger.disabled = disabled
 
 
 @cache
