@@ -159,7 +159,7 @@ def test_plan_says_what_to_do_next(command: Command, job: Path) -> None:
 def test_engine_says_what_it_means(command: Command, job: Path, tmp_path: Path) -> None:
     done = command("engine", "job.toml", "--plot", "engine.png")
     assert done.code == 0
-    assert "safe speed" in " ".join(done.out.split())
+    assert "not a safe rpm" in " ".join(done.out.split())
     assert (tmp_path / "engine.png").is_file()
     document = json.loads(command("engine", "job.toml", "--json").out)
     assert next(variant["name"] for variant in document["variants"]) == "as received"
