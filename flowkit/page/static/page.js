@@ -103,7 +103,13 @@ function watch(root) {
   if (!box) return;
   const look = async () => {
     if (!document.contains(box)) return;
-    const state = await (await fetch(`/work/${box.dataset.work}`)).json();
+    let state;
+    try {
+      state = await (await fetch(`/work/${box.dataset.work}`)).json();
+    } catch {
+      setTimeout(look, 2000); // a busy computer: ask again
+      return;
+    }
     if (!state.running) {
       take(await (await fetch(location.pathname + location.search)).text());
       return;
