@@ -62,6 +62,8 @@ class RepeatPlan:
         Runs of every port in both states that would have been enough.
     drift_unknown : bool
         Whether runs alone cannot prove it, since the sessions differ.
+    setup_differs : tuple of str
+        What else was not the same in both states (bench, operator, …), which no number of runs puts right.
     """
 
     side: Side
@@ -81,6 +83,7 @@ class RepeatPlan:
     can_be_flowed: tuple[bool, bool] = (True, True)
     runs_next_time: int | None = None
     drift_unknown: bool = False
+    setup_differs: tuple[str, ...] = ()
 
     def sentences(self) -> tuple[str, ...]:
         """Return the plan in words."""
@@ -90,6 +93,13 @@ class RepeatPlan:
         smallest, aim = _told_apart(self.smallest_gain_now, self.gain)
         now = f"as it is, a gain of {smallest} would be proven with a chance of {100 * self.power:.0f} %"
         wanted = f"{step}: a gain of {aim}"
+        if self.setup_differs:
+            what = listed(self.setup_differs)
+            return (
+                f"{wanted} cannot be proven by any number of runs, since {what} "
+                f"{'were' if len(self.setup_differs) > 1 else 'was'} not the same in both states; next time flow both "
+                "on one bench, with the same operator, fixture and fittings.",
+            )
         drift = ""
         if self.drift_unknown:
             drift = (
@@ -413,7 +423,11 @@ def plan(
     extra: dict[Side, tuple[ExtraTest, ...]] = {}
     for side in comparison.sides if assessor is not None else ():
         assert assessor is not None
-        repeats += plan_repeats(assessor, side, gain=gain, power=power)
+        unlike = {(item.from_, item.to): item.setup_differs for item in comparison.sides[side].gains}
+        repeats += [
+            replace(item, setup_differs=unlike.get((item.from_, item.to or ""), ()))
+            for item in plan_repeats(assessor, side, gain=gain, power=power)
+        ]
         extra[side] = untangle([(variant.name, variant.state) for variant in assessor.sides[side]])
     words = [sentence for item in repeats for sentence in item.sentences()]
     known = comparison.repeatability
