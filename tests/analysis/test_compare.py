@@ -275,10 +275,10 @@ def test_keys_of_the_document(whole: Comparison) -> None:
 def test_table_has_a_row_per_lift_with_the_gain_over_the_first(whole: Comparison) -> None:
     table = whole.table()
     assert len(table) == 2 * 3 * 5
-    row = table[(table.side == "exhaust") & (table.variant == "c") & (table.lift_m == 0.006)].iloc[0]
+    row = table[(table.side == "exhaust") & (table.state == "c") & (table.lift_m == 0.006)].iloc[0]
     assert row.gain == pytest.approx(0.10)
     assert row.u95 > 0
-    assert table[table.variant == "a"].gain.isna().all()
+    assert table[table.state == "a"].gain.isna().all()
 
 
 def test_every_figure_is_finite(whole: Comparison) -> None:

@@ -43,7 +43,7 @@ def test_an_intake_sucked_beyond_a_vacuum_is_an_error(command: Command, two: lis
 
 def test_a_correction_of_one_state_only_is_said(command: Command, two: list[Path]) -> None:
     two[0].write_text("Check plate reading,105 CFM\nCheck plate nominal,100 CFM\n" + SHEET, encoding="utf-8")
-    done = command("compare", *two)
+    done = command("compare", *two, "--tables")
     assert done.code == 0
     assert "made for 'first' (by up to −4.8 %) but not for 'second'" in done.out
 

@@ -146,5 +146,5 @@ def test_memory_does_not_grow(archive: Path) -> None:
 
 
 def test_the_package_gives_it(archive: Path) -> None:
-    assert flowkit.read_many is read_many
+    assert list(flowkit.read_many("2024/*.csv")) == list(read_many("2024/*.csv"))
     assert len(list(flowkit.read_many("2024/*.csv"))) == 2

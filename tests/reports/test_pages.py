@@ -146,7 +146,7 @@ def test_gains_within_repeatability_are_grey_and_interpolated_ones_italic() -> N
     between = f"{100 * gain.per_lift[3].gain:+.1f}"
     assert next(item for item in page.cells.items if item.text == between).italic
     joined = " ".join(texts(page))
-    assert "Intake: +0.4 % ± 1.1 mean flow, within the bench's repeatability" in joined
+    assert "Intake: +0.4 % ± 1.1 mean flow, within the bench's scatter" in joined
     assert "italic: between measured lifts; grey: within the bench's scatter" in joined
 
 
@@ -193,7 +193,7 @@ def test_the_ledger_tells_what_was_done_and_what_was_not(contents: ReportContent
     assert "× 1.6733" in joined and "× 1.0040" in joined
     assert "not made in any test: no leakage was measured" in joined
     assert "Q4 = Q3 sqrt(dP_ref/dP)" in joined
-    assert "0.50 % (relative standard deviation), pooled over repeated runs with 60 degrees of freedom" in joined
+    assert "0.50 % (relative standard deviation), from repeated runs, with 60 degrees of freedom" in joined
     assert "3f9a2c1e" * 8 in joined
 
 

@@ -68,7 +68,7 @@ def repeatability_words(known: Repeatability) -> str:
     number = f"{known.degrees_of_freedom:.0f}"
     text += f"{rests}, with {number} degree{'s' if number != '1' else ''} of freedom."
     if known.lift_setting_m is not None:
-        text += f" The scatter along the curves tells a lift setting of ± {1e3 * known.lift_setting_m:.3f} mm (k = 1)."
+        text += f" The scatter along the curves gives a lift setting of ± {1e3 * known.lift_setting_m:.3f} mm (k = 1)."
     return text
 
 
