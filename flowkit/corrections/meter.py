@@ -248,6 +248,7 @@ class _Parser:
         return JobError(f"{self.where} {problem}", remedy, file=self.file)
 
     def meter(self) -> Meter:
+        """Check the table's keys by its kind and make the meter of them."""
         raw = self.raw
         kind = raw.get("kind")
         if kind not in KINDS:
@@ -311,12 +312,14 @@ class _Parser:
         return cast("bool | int", written)
 
     def word(self, key: str, allowed: Sequence[str]) -> str:
+        """Read one of a few words."""
         written = self.raw[key]
         if written not in allowed:
             raise self.error(f"has {key} = {written!r}", "write one of " + ", ".join(f'"{word}"' for word in allowed))
         return str(written)
 
     def number(self, key: str, written: Any, low: float, high: float) -> float:
+        """Read a plain number within limits."""
         value = None if isinstance(written, bool) else number(str(written), decimal_comma=False)
         if value is None or not low <= value <= high:
             raise self.error(f"has {key} = {written!r}", f"write a number from {low:g} to {high:g}")
@@ -336,12 +339,14 @@ class _Parser:
         return value
 
     def quantity(self, key: str, written: Any, quantity: Quantity, example: str) -> float:
+        """Read a number with its unit, above zero."""
         try:
             return parse_quantity(written, quantity)
         except UnitError as error:
             raise self.error(f"has {key} = {written!r}: {error.problem}", f'write it like "{example}"') from error
 
     def full_scale(self) -> dict[str, float]:
+        """Read the full scale, one for each range; the only range is named by an empty text."""
         written = self.raw.get("full_scale")
         if written is None:
             return {}
@@ -351,6 +356,7 @@ class _Parser:
         }
 
     def place(self) -> dict[Side, Place]:
+        """Read where the meter is, one word for both sides or one for each."""
         written = self.raw.get("place")
         if written is None:
             return {}
@@ -363,6 +369,7 @@ class _Parser:
         return cast("dict[Side, Place]", sides)
 
     def unit_name(self) -> str | None:
+        """Read the unit of readings whose sheet names none."""
         written = self.raw.get("reading_unit")
         if written is None:
             return None
@@ -380,6 +387,7 @@ class _Parser:
         return value, unit or self.unit_name() or ""
 
     def points(self) -> tuple[tuple[tuple[float, float], ...], str, bool]:
+        """Read a table meter's points: reading and flow, the reading's unit, and whether the flow is a mass."""
         rows = self.raw["points"] if "points" in self.raw else self.table_file()
         found: list[tuple[float, float]] = []
         units: set[str] = set()
@@ -438,6 +446,7 @@ class _Parser:
         return found
 
     def manometer(self) -> Manometer | None:
+        """Read the manometer; None where the table has none."""
         raw = self.raw.get("manometer")
         if raw is None:
             return None
@@ -462,6 +471,7 @@ class _Parser:
             raise JobError(f"{where} states one of density_at and expansion", "state both or neither", file=self.file)
 
         def of_unit(key: str, units: tuple[str, ...], default: float) -> float:
+            """Read an angle, ratio or gravity with one of its units."""
             text = str(raw.get(key, default)).strip()
             for unit in units:
                 text = text.removesuffix(unit).strip()
@@ -491,12 +501,14 @@ class _Parser:
         )
 
     def certificates(self) -> tuple[Certificate, ...]:
+        """Read the certificates of plates of known flow."""
         tables = self.raw.get("certificate", ())
         if isinstance(tables, Mapping):
             tables = [tables]
         return tuple(self.certificate(table, index) for index, table in enumerate(tables, 1))
 
     def certificate(self, table: Mapping[str, Any], index: int) -> Certificate:
+        """Read one certificate."""
         where = f"{self.where} certificate {index}"
         need = ("flow", "at", "u", "reading", "test_pressure")
         more = (

@@ -694,6 +694,7 @@ def _raw_first(group: list[Column]) -> list[Column]:
     """The columns of one test, the one that was measured first."""
 
     def rank(column: Column) -> int:
+        """Put the measured column first, then one of no stated treatment, then a calculated one."""
         if not column.treatment:
             return 1
         return 0 if fold(column.treatment) in RAW else 2
