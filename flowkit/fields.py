@@ -94,13 +94,7 @@ class Field:
         return self.key.replace("_", " ")
 
     def read(self, written: Any) -> Any:
-        """Read what is written into SI.
-
-        Raises
-        ------
-        ValueError
-            With the problem and the remedy, in plain words.
-        """
+        """Read what is written into SI."""
         try:
             value = _READERS[self.kind](written, self) if self.kind in _READERS else _read_quantity(written, self)
         except UnitError as error:
@@ -373,24 +367,12 @@ CONDITIONS: tuple[Field, ...] = _CONDITIONS
 
 
 def section(name: str) -> dict[str, Field]:
-    """The rows of a section by their keys.
-
-    Examples
-    --------
-    >>> section("valves")["stem"].attribute
-    'stem_m'
-    """
+    """The rows of a section by their keys."""
     return {row.key: row for row in FIELDS if row.section == name}
 
 
 def field_of(name: str, attribute: str) -> Field:
-    """The row of a section that fills an attribute.
-
-    Examples
-    --------
-    >>> field_of("conditions", "valve_diameter_m").key
-    'valve_head'
-    """
+    """The row of a section that fills an attribute."""
     return next(row for row in FIELDS if row.section == name and row.attribute == attribute)
 
 
@@ -614,13 +596,7 @@ def _annotated(row: Field, validator: Any) -> Any:
 
 
 def read_keys(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
-    """Read a table of a job file: key to value in SI, of the keys that are given; None is passed over.
-
-    Raises
-    ------
-    JobError
-        If a key is not known (with the nearest known one) or a value cannot be understood.
-    """
+    """Read a table of a job file: key to value in SI, of the keys that are given; None is passed over."""
     rows = section(name)
     refuse_unknown(written, rows, place, file=file)
     values = {}
@@ -636,49 +612,19 @@ def read_keys(name: str, written: Mapping[str, Any], place: str, *, file: str | 
 
 
 def read_table(name: str, written: Mapping[str, Any], place: str, *, file: str | None = None) -> dict[str, Any]:
-    """Read a table of a job file as `read_keys` does: attribute to value.
-
-    Examples
-    --------
-    >>> read_table("valves", {"stem": "7 mm"}, "[valves.intake]")
-    {'stem_m': 0.007}
-    """
+    """Read a table of a job file as `read_keys` does: attribute to value."""
     rows = section(name)
     return {rows[key].attribute: value for key, value in read_keys(name, written, place, file=file).items()}
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Return the known name closest to a mistyped one, or None.
-
-    Parameters
-    ----------
-    name : str
-    known : iterable of str
-
-    Examples
-    --------
-    >>> nearest("test_presure", ["test_pressure", "fixture_bore"])
-    'test_pressure'
-    """
+    """Return the known name closest to a mistyped one, or None."""
     found = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
     return found[0] if found else None
 
 
 def refuse_unknown(given: Iterable[str], known: Iterable[str], place: str, *, file: str | None = None) -> None:
-    """Refuse names that are not known, with the nearest known one.
-
-    Parameters
-    ----------
-    given, known : iterable of str
-    place : str
-        Where they stand, such as ``"[bench]"``.
-    file : str, optional
-
-    Raises
-    ------
-    JobError
-        On the first unknown name.
-    """
+    """Refuse names that are not known, with the nearest known one."""
     names = list(known)
     for name in given:
         if name not in names:
@@ -688,51 +634,19 @@ def refuse_unknown(given: Iterable[str], known: Iterable[str], place: str, *, fi
 
 
 def text_of(value: Any) -> str | None:
-    """Return a name as text; numbers as they are written.
-
-    Parameters
-    ----------
-    value : object
-        As stated.
-    """
+    """Return a name as text; numbers as they are written."""
     return None if value is None else str(value)
 
 
 def side_of(value: Any, place: str) -> Side | None:
-    """Return a side by its name.
-
-    Parameters
-    ----------
-    value : object
-        As stated.
-    place : str
-        Where it stands, for the message.
-
-    Raises
-    ------
-    JobError
-        If it is another word.
-    """
+    """Return a side by its name."""
     if value is None or value in ("intake", "exhaust"):
         return cast("Side | None", value)
     raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
 
 
 def run_of(value: Any, place: str) -> int | None:
-    """Return a run's number, from 1.
-
-    Parameters
-    ----------
-    value : object
-        As stated.
-    place : str
-        Where it stands, for the message.
-
-    Raises
-    ------
-    JobError
-        If it is no whole number from 1.
-    """
+    """Return a run's number, from 1."""
     if value is None:
         return None
     if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
@@ -741,11 +655,5 @@ def run_of(value: Any, place: str) -> int | None:
 
 
 def conditions_from(stated: Mapping[str, Any], place: str = "conditions", *, file: str | None = None) -> Conditions:
-    """Turn stated conditions, as written, into SI; None values are passed over.
-
-    Examples
-    --------
-    >>> conditions_from({"fixture_bore": "83 mm"}).fixture_bore_m
-    0.083
-    """
+    """Turn stated conditions, as written, into SI; None values are passed over."""
     return Conditions(**read_table("conditions", stated, place, file=file))

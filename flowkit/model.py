@@ -562,26 +562,7 @@ class Variant:
 
 
 def joined(earlier: Iterable[Finding], later: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Join findings, saying once what a later station says again in other words.
-
-    Parameters
-    ----------
-    earlier : iterable of Finding
-        Of the stations before.
-    later : iterable of Finding
-        Of this one; a finding of the same rule, severity and place as an earlier one is dropped.
-
-    Returns
-    -------
-    tuple of Finding
-        In their order, each once.
-
-    Examples
-    --------
-    >>> first = Finding("check-off", "error", "a", "off by 12 %")
-    >>> len(joined([first], [Finding("check-off", "error", "a", "12 % off, not corrected")]))
-    1
-    """
+    """Join findings, saying once what a later station says again in other words."""
     known = list(earlier)
     said = {(finding.rule, finding.severity, finding.where) for finding in known}
     new = [finding for finding in later if (finding.rule, finding.severity, finding.where) not in said]

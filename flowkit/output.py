@@ -25,32 +25,7 @@ class OutputError(FlowkitError):
 
 @contextmanager
 def written_whole(path: Path) -> Iterator[Path]:
-    """Give a temporary path beside `path`, and move it there when the block ends well.
-
-    Parameters
-    ----------
-    path : Path
-        Where the file shall stand; its folder is made if it does not exist.
-
-    Yields
-    ------
-    Path
-        Where to write, with the same ending.
-
-    Raises
-    ------
-    OutputError
-        If the folder or the file cannot be written; then nothing is left behind.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> place = Path(tempfile.mkdtemp()) / "a.txt"
-    >>> with written_whole(place) as draft:
-    ...     _ = draft.write_text("whole")
-    >>> place.read_text()
-    'whole'
-    """
+    """Give a temporary path beside `path`, and move it there when the block ends well."""
     draft: Path | None = None
     new_folder = not path.parent.exists()
     try:
@@ -87,22 +62,6 @@ def jsonable(value: Any) -> Any:
     A trailing underscore in a field name is dropped (`from_` becomes ``"from"``), fields
     whose metadata say ``json=False`` are left out; a dataclass with a method `json_fields` says
     itself what it holds. A figure that is not finite becomes None.
-
-    Parameters
-    ----------
-    value : object
-        Dataclasses, mappings, sequences, numpy arrays and scalars, text, numbers, None.
-
-    Raises
-    ------
-    TypeError
-        If there is something else in it.
-
-    Examples
-    --------
-    >>> from flowkit.model import Finding
-    >>> jsonable(Finding("lift-order", "warning", "a.csv:3:2", "…"))["rule"]
-    'lift-order'
     """
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         if hasattr(value, "json_fields"):
@@ -131,22 +90,7 @@ def _plain(value: Any) -> Any:
 
 
 def document(kind: str, content: Mapping[str, Any], *, indent: int | None = None) -> str:
-    """Return one JSON document with its kind and flowkit's version.
-
-    Parameters
-    ----------
-    kind : str
-        ``"read"``, ``"correct"``, ``"compare"`` or ``"engine"``.
-    content : mapping
-        The rest of the document.
-    indent : int, optional
-        As for `json.dumps`.
-
-    Examples
-    --------
-    >>> document("read", {"tests": []}).startswith('{"kind": "read", "version": ')
-    True
-    """
+    """Return one JSON document with its kind and flowkit's version."""
     from flowkit.version import __version__
 
     content = jsonable(content)

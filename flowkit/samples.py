@@ -15,13 +15,7 @@ _JOB = "job.toml"
 
 
 def sample_folder() -> Path:
-    """Return the folder of the invented sample sheets.
-
-    Examples
-    --------
-    >>> sorted(path.name for path in sample_folder().glob("*.csv"))[0]
-    'as_received.csv'
-    """
+    """Return the folder of the invented sample sheets."""
     package = Path(__file__).parent
     # A wheel carries the samples inside the package; a checkout has them beside it.
     for folder in (package / "sample_sheets", package.parent / "sample_sheets"):
@@ -42,20 +36,7 @@ def sample_job() -> Path:
 
 
 def copy_samples(folder: Path) -> Path:
-    """Copy the sample job into a folder and return its job file.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if it does not exist.
-
-    Raises
-    ------
-    JobError
-        If the folder already has a file of one of the samples' names.
-    OutputError
-        If they cannot be written; then none of them is there.
-    """
+    """Copy the sample job into a folder and return its job file."""
     samples = sorted(path for path in sample_folder().iterdir() if path.is_file())
     for path in samples:
         if (folder / path.name).exists():

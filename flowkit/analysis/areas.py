@@ -478,15 +478,7 @@ def geometry_differs(variant: Variant, side: Side) -> tuple[Finding, ...]:
 
 
 def geometry_changes(before: Variant, after: Variant, side: Side, changed: Sequence[str]) -> dict[str, str]:
-    """Return label and words of each dimension that differs between two states without being declared changed.
-
-    Parameters
-    ----------
-    before, after : Variant
-    side : {"intake", "exhaust"}
-    changed : sequence of str
-        The factors that are declared changed.
-    """
+    """Return label and words of each dimension that differs between two states without being declared changed."""
     found = {}
     for name, label in LABELS.items():
         told = []

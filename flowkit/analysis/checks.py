@@ -51,12 +51,7 @@ USUAL_RATIO = (0.6, 0.95)
 
 
 def side_missing(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
-    """Return an error for each test that does not say its side (rule ``side-missing``).
-
-    Parameters
-    ----------
-    tests : iterable of CorrectedTest
-    """
+    """Return an error for each test that does not say its side (rule ``side-missing``)."""
     return tuple(
         Finding(
             "side-missing",
@@ -76,12 +71,7 @@ def flows(point: CorrectedPoint) -> bool:
 
 
 def zero_flow(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
-    """Return an error for each point without any flow (rule ``flow-zero``).
-
-    Parameters
-    ----------
-    tests : iterable of CorrectedTest
-    """
+    """Return an error for each point without any flow (rule ``flow-zero``)."""
     return tuple(
         Finding(
             "flow-zero",
@@ -97,12 +87,7 @@ def zero_flow(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
 
 
 def valve_impossible(variants: Sequence[SideVariant]) -> tuple[Finding, ...]:
-    """Return an error for each valve whose dimensions cannot be (rule ``valve-impossible``).
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-    """
+    """Return an error for each valve whose dimensions cannot be (rule ``valve-impossible``)."""
     return tuple(
         Finding(
             "valve-impossible",
@@ -117,21 +102,7 @@ def valve_impossible(variants: Sequence[SideVariant]) -> tuple[Finding, ...]:
 
 
 def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tuple[Finding, ...]:
-    """Return a finding for each state that flows more than its valve can pass (rule ``impossible-flow``).
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-    velocity_m_s : float
-        Reference velocity of the side [m/s].
-
-    Returns
-    -------
-    tuple of Finding
-        One a state, at its worst lift; a warning where the coefficient on the minimum area is above
-        ``1.03 + 0.05 mm/L``, an error above ``1.15 + 0.10 mm/L`` (common practice, no source): lift
-        zero and seat dimensions are never exact, and that tells most at low lift.
-    """
+    """Return a finding for each state that flows more than its valve can pass (rule ``impossible-flow``)."""
     found = (_impossible_state(variant, velocity_m_s) for variant in variants)
     return tuple(finding for finding in found if finding is not None)
 
@@ -180,18 +151,7 @@ def _port_place(curve: PortCurve) -> str:
 
 
 def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
-    """Note variants that were not tested on a side that others were tested on.
-
-    Parameters
-    ----------
-    side : {"intake", "exhaust"}
-    variants : sequence of Variant
-        All that are compared.
-
-    Returns
-    -------
-    list of Finding
-    """
+    """Note variants that were not tested on a side that others were tested on."""
     without = [item.name for item in variants if not any(test.side == side for test in item.corrected)]
     if not without or len(without) == len(variants):
         return []
@@ -229,25 +189,7 @@ def port_uneven(
 def lagging_port(
     assessor: Assessor, side: Side, index: int, mean_flows: Sequence[float], spread_u95: float | None
 ) -> PortLag | None:
-    """Return the port that flows least, where the spread is worth naming.
-
-    Parameters
-    ----------
-    assessor : Assessor
-    side : {"intake", "exhaust"}
-    index : int
-        Of the variant on that side.
-    mean_flows : sequence of float
-        Mean flow of each port [m³/s].
-    spread_u95 : float or None
-        By how much scatter alone sets ports apart (Tukey).
-
-    Returns
-    -------
-    PortLag or None
-        None where the ports are within 4 % of one another, or there is one only. With a lift only
-        where the test along the lift says that the port lags there more than elsewhere.
-    """
+    """Return the port that flows least, where the spread is worth naming."""
     mean, count = float(np.mean(mean_flows)), len(mean_flows)
     spread = (max(mean_flows) - min(mean_flows)) / mean
     if count < 2 or spread <= UNEVEN:
@@ -278,13 +220,7 @@ def lagging_port(
 
 
 def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
-    """Return a warning for each variant with an unusual exhaust-to-intake ratio (rule ``ratio-unusual``).
-
-    Parameters
-    ----------
-    points : sequence of RatioPoint
-        At equal fraction of peak lift.
-    """
+    """Return a warning for each variant with an unusual exhaust-to-intake ratio (rule ``ratio-unusual``)."""
     low, high = USUAL_RATIO
     findings = []
     for name in dict.fromkeys(point.variant for point in points):
@@ -308,12 +244,7 @@ def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
 
 
 def confounded(pairs: Sequence[MatchedPair]) -> tuple[Finding, ...]:
-    """Return a note for each step whose gain belongs to no single factor (rule ``confounded``).
-
-    Parameters
-    ----------
-    pairs : sequence of MatchedPair
-    """
+    """Return a note for each step whose gain belongs to no single factor (rule ``confounded``)."""
     findings = []
     for pair in pairs:
         change = what_changed(pair.before.state, pair.after.state)
@@ -343,21 +274,7 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
 def unmatched_ports(
     variants: Sequence[SideVariant], pairs: Sequence[MatchedPair], shared: Sequence[str]
 ) -> tuple[Finding, ...]:
-    """Return findings where variants were not tested on the same ports.
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-    pairs : sequence of MatchedPair
-    shared : sequence of str
-        Ports common to the whole sequence.
-
-    Returns
-    -------
-    tuple of Finding
-        ``unmatched-ports`` (warning) for each pair with ports in one only, ``steps-unmatched``
-        (note) where the steps multiply over fewer ports than they were taken over.
-    """
+    """Return findings where variants were not tested on the same ports."""
     findings = [
         Finding("unmatched-ports", "warning", f"{pair.after.name}, {pair.after.side}", _unmatched_message(pair))
         for pair in pairs
@@ -417,25 +334,7 @@ Air and test pressure are not among them: a test that lacks their inputs is left
 
 
 def corrected_unequally(side: Side, variants: Sequence[Variant]) -> tuple[Finding, ...]:
-    """Return a warning for each correction that only some tests of a side could have.
-
-    Parameters
-    ----------
-    side : {"intake", "exhaust"}
-    variants : sequence of Variant
-        All that are compared, their ledgers whole.
-
-    Returns
-    -------
-    tuple of Finding
-        Rule ``corrected-unequally``, where the correction changed the flow of any test by more than
-        0.5 % at some lift (the leakage: in the mean) and another test lacks what it needs.
-
-    Examples
-    --------
-    >>> corrected_unequally("intake", [])
-    ()
-    """
+    """Return a warning for each correction that only some tests of a side could have."""
     tests = [(variant.name, test) for variant in variants for test in variant.corrected if test.side == side]
     found = (_unequal(side, correction, tests) for correction in NEEDED)
     return tuple(finding for finding in found if finding is not None)

@@ -21,15 +21,7 @@ SAME_BORE_M = 1e-4
 
 
 def circumstances(pair: MatchedPair, assessor: Assessor, states: Sequence[Variant]) -> Circumstances:
-    """Return what is known of a pair besides its flows.
-
-    Parameters
-    ----------
-    pair : MatchedPair
-    assessor : Assessor
-    states : sequence of Variant
-        All that are compared on this side, in the order of the assessor's.
-    """
+    """Return what is known of a pair besides its flows."""
     before, after = (states[index] for index in pair.index)
     change = what_changed(pair.before.state, pair.after.state)
     also = list(geometry_changes(before, after, pair.before.side, change.changed))

@@ -145,52 +145,7 @@ def compare(
     known_terms: Sequence[KnownTerm] = (),
     display: Literal["US", "metric"] = "US",
 ) -> Comparison:
-    """Compare variants of a head, per side, the first being the baseline.
-
-    Parameters
-    ----------
-    variants : sequence of Variant
-        With corrected tests, in the order of the work.
-    reference : Reference, optional
-        The state the tests were corrected to.
-    bench : Bench, optional
-        What is known of the bench's uncertainty.
-    area_method : {"pchip", "trapezoid"}, optional
-        How the area under a curve is taken.
-    engine_bore_m : float, optional
-        The engine's bore [m] for flow per bore area, where the reference has none.
-    findings : sequence of Finding, optional
-        What was doubtful before, to stand with what is doubtful now.
-    history : History, optional
-        What the records know of the bench's scatter.
-    known_terms : sequence of KnownTerm, optional
-        Further known terms of the uncertainty, such as a meter's.
-    display : {"US", "metric"}, optional
-        The units of the sentences; results are SI.
-
-    Returns
-    -------
-    Comparison
-        A side whose curves have no lift in common is left out with an error finding, as long as
-        the other can be compared.
-
-    Raises
-    ------
-    JobError
-        If two variants have the same name.
-    SheetError
-        If there is no test, or none that says its side and has a flow.
-    RangeError
-        If on no side the curves have a lift in common.
-
-    Examples
-    --------
-    >>> from flowkit.analysis import compare
-    >>> compare([])
-    Traceback (most recent call last):
-    ...
-    flowkit.errors.SheetError: there are no tests to compare; give at least one sheet with a flow test.
-    """
+    """Compare variants of a head, per side, the first being the baseline."""
     reference, bench = reference or Reference(), bench or Bench()
     tests = tuple(test for variant in variants for test in variant.corrected)
     own = [*checks.side_missing(tests), *checks.zero_flow(tests)]

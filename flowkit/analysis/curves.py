@@ -105,39 +105,21 @@ class PortCurve:
         return lift_key(lift, self.lifts_m) is not None  # type: ignore[arg-type]
 
     def flow(self, lift: ArrayLike) -> NDArray[np.float64]:
-        """Return the flow [m³/s] at lifts [m] within the measured ones.
-
-        Raises
-        ------
-        RangeError
-            If a lift lies outside them.
-        """
+        """Return the flow [m³/s] at lifts [m] within the measured ones."""
         inside = within(np.asarray(lift, dtype=float), self.lifts_m)
         if self._spline is None:
             return np.full(inside.shape, self.flow_m3_s[0])
         return np.asarray(self._spline(inside))
 
     def slope(self, lift: ArrayLike) -> NDArray[np.float64]:
-        """Return dQ/dL [m²/s] at lifts [m] within the measured ones; 0 where only one was measured.
-
-        Raises
-        ------
-        RangeError
-            If a lift lies outside them.
-        """
+        """Return dQ/dL [m²/s] at lifts [m] within the measured ones; 0 where only one was measured."""
         inside = within(np.asarray(lift, dtype=float), self.lifts_m)
         if self._spline is None:
             return np.zeros(inside.shape)
         return np.asarray(self._spline(inside, 1))
 
     def area(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
-        """Return the area under the curve between two lifts [m] in m⁴/s.
-
-        Raises
-        ------
-        RangeError
-            If the limits lie outside the measured lifts.
-        """
+        """Return the area under the curve between two lifts [m] in m⁴/s."""
         # The same few areas are asked for by every gain a variant has part in.
         key = (lo, hi, method)
         if key not in self._areas:
@@ -152,13 +134,7 @@ class PortCurve:
         return float(self._spline.integrate(lo, hi)) if hi > lo else 0.0
 
     def mean_flow(self, lo: float, hi: float, method: AreaMethod = "pchip") -> float:
-        """Return the mean flow [m³/s] between two lifts [m]; the flow itself where they are one.
-
-        Raises
-        ------
-        RangeError
-            If the limits lie outside the measured lifts.
-        """
+        """Return the mean flow [m³/s] between two lifts [m]; the flow itself where they are one."""
         if hi - lo <= SAME_LIFT_M:
             return float(self.flow(lo))
         return self.area(lo, hi, method) / (hi - lo)
@@ -197,13 +173,7 @@ class SideVariant:
         return tuple(curve for curve in self.ports if not ports or curve.port in ports)
 
     def flow(self, lift: ArrayLike, ports: Sequence[str] = ()) -> NDArray[np.float64]:
-        """Return the mean flow over ports [m³/s] at lifts [m].
-
-        Raises
-        ------
-        RangeError
-            If a lift lies outside what one of the ports was measured at.
-        """
+        """Return the mean flow over ports [m³/s] at lifts [m]."""
         return np.asarray(np.mean([curve.flow(lift) for curve in self.curves(ports)], axis=0))
 
     def mean_flow(self, lo: float, hi: float, method: AreaMethod = "pchip", ports: Sequence[str] = ()) -> float:
@@ -221,24 +191,7 @@ class SideVariant:
 
 
 def side_variants(variants: Sequence[Variant], side: Side) -> tuple[SideVariant, ...]:
-    """Return the variants that were tested on a side, with their curves.
-
-    Parameters
-    ----------
-    variants : sequence of Variant
-        With corrected tests; tests that name no side are left out.
-    side : {"intake", "exhaust"}
-
-    Returns
-    -------
-    tuple of SideVariant
-        In the order of `variants`; lifts within 1 µm anywhere on the side carry one value.
-
-    Examples
-    --------
-    >>> side_variants([Variant("as received")], "intake")
-    ()
-    """
+    """Return the variants that were tested on a side, with their curves."""
     tests = {
         index: [test for test in variant.corrected if test.side == side and test.points]
         for index, variant in enumerate(variants)
@@ -299,44 +252,12 @@ def _port_curve(
 
 
 def common_ports(variants: Sequence[SideVariant]) -> tuple[str, ...]:
-    """Return the ports, by name, that every variant was tested on.
-
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-        At least one.
-    """
+    """Return the ports, by name, that every variant was tested on."""
     return tuple(port for port in variants[0].port_names if all(port in other.port_names for other in variants))
 
 
 def common_range(curves: Iterable[PortCurve]) -> tuple[float, float]:
-    """Return the range of lifts that every curve was measured over [m].
-
-    Parameters
-    ----------
-    curves : iterable of PortCurve
-        At least one.
-
-    Returns
-    -------
-    tuple of two floats
-        From the highest of the lowest lifts to the lowest of the highest; the same lift twice
-        where they have only one in common.
-
-    Raises
-    ------
-    RangeError
-        If the curves have no lift in common.
-
-    Examples
-    --------
-    >>> from flowkit.analysis.curves import PortCurve
-    >>> def straight(*lifts):
-    ...     x = np.array(lifts)
-    ...     return PortCurve("v", "intake", "1", (), x, 10 * x, np.ones(len(x), int), ())
-    >>> common_range([straight(0.001, 0.008), straight(0.002, 0.010)])
-    (0.002, 0.008)
-    """
+    """Return the range of lifts that every curve was measured over [m]."""
     several = tuple(curves)
     low, high = max(several, key=lambda curve: curve.lowest), min(several, key=lambda curve: curve.highest)
     lo, hi = low.lowest, high.highest

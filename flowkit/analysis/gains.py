@@ -79,24 +79,7 @@ class Change:
 
 
 def what_changed(before: Mapping[str, str], after: Mapping[str, str]) -> Change:
-    """Compare two states factor by factor.
-
-    Parameters
-    ----------
-    before, after : mapping
-        Factor to level.
-
-    Returns
-    -------
-    Change
-
-    Examples
-    --------
-    >>> what_changed({"ports": "as cast", "seats": "worn"}, {"ports": "as cast", "seats": "recut"}).changed
-    ('seats',)
-    >>> what_changed({"ports": "as cast"}, {}).unknown
-    ('ports',)
-    """
+    """Compare two states factor by factor."""
     every = tuple(dict.fromkeys((*before, *after)))
     both = tuple(factor for factor in every if factor in before and factor in after)
     return Change(
@@ -128,22 +111,7 @@ class Corners:
 
 
 def find_corners(states: Sequence[Mapping[str, str]]) -> tuple[Corners, ...]:
-    """Find every set of four states that are the corners of two factors.
-
-    Parameters
-    ----------
-    states : sequence of mapping
-        Factor to level, a state per variant; of equal states the first counts.
-
-    Returns
-    -------
-    tuple of Corners
-
-    Examples
-    --------
-    >>> find_corners([{"p": "0", "v": "0"}, {"p": "1", "v": "0"}, {"p": "0", "v": "1"}, {"p": "1", "v": "1"}])
-    (Corners(factors=('p', 'v'), places=(0, 1, 2, 3)),)
-    """
+    """Find every set of four states that are the corners of two factors."""
     folded = [{factor: _level(level) for factor, level in state.items()} for state in states]
     where: dict[frozenset[tuple[str, str]], int] = {}
     for place, state in enumerate(folded):
@@ -260,25 +228,7 @@ BORDERS = (0.15, 0.25)
 
 
 def band_limits(range_m: tuple[float, float], head_m: float | None) -> tuple[tuple[BandName, float, float], ...]:
-    """Return the bands of lift within a range.
-
-    Parameters
-    ----------
-    range_m : tuple of two floats
-        Lowest and highest lift [m].
-    head_m : float or None
-        Valve head diameter [m]; thirds of the range without it.
-
-    Returns
-    -------
-    tuple of (name, from, to)
-        Lifts [m]; a band that the range does not reach is absent.
-
-    Examples
-    --------
-    >>> [(name, round(a, 4), round(b, 4)) for name, a, b in band_limits((0.001, 0.010), 0.040)]
-    [('low', 0.001, 0.006), ('middle', 0.006, 0.01)]
-    """
+    """Return the bands of lift within a range."""
     lo, hi = range_m
     if head_m is None:
         borders = (lo + (hi - lo) / 3, lo + (hi - lo) * 2 / 3)
@@ -293,15 +243,7 @@ def band_limits(range_m: tuple[float, float], head_m: float | None) -> tuple[tup
 
 
 def bands(variant: SideVariant, range_m: tuple[float, float], method: AreaMethod) -> tuple[Band, ...]:
-    """Return the mean flow of a variant in each band.
-
-    Parameters
-    ----------
-    variant : SideVariant
-    range_m : tuple of two floats
-        The common range of lifts [m].
-    method : {"pchip", "trapezoid"}
-    """
+    """Return the mean flow of a variant in each band."""
     return tuple(
         Band(name, start, end, variant.mean_flow(start, end, method))
         for name, start, end in band_limits(range_m, variant.valve.head_m)
@@ -717,20 +659,7 @@ Range = tuple[float, float]
 def ratio_at_lift(
     intake: Sequence[SideVariant], exhaust: Sequence[SideVariant], ranges: tuple[Range, Range]
 ) -> tuple[RatioPoint, ...]:
-    """Return exhaust over intake flow at every lift measured on either side.
-
-    Parameters
-    ----------
-    intake, exhaust : sequence of SideVariant
-        Variants are matched by name.
-    ranges : tuple of two ranges
-        The common range of lifts of the intake and of the exhaust [m].
-
-    Returns
-    -------
-    tuple of RatioPoint
-        `at` is the lift [m]; within both ranges.
-    """
+    """Return exhaust over intake flow at every lift measured on either side."""
     lo, hi = max(ranges[0][0], ranges[1][0]), min(ranges[0][1], ranges[1][1])
     points = []
     for one, other in _both(intake, exhaust):
@@ -743,20 +672,7 @@ def ratio_at_lift(
 def ratio_at_fraction(
     intake: Sequence[SideVariant], exhaust: Sequence[SideVariant], ranges: tuple[Range, Range]
 ) -> tuple[RatioPoint, ...]:
-    """Return exhaust over intake flow at tenths of each side's highest common lift.
-
-    Parameters
-    ----------
-    intake, exhaust : sequence of SideVariant
-        Variants are matched by name.
-    ranges : tuple of two ranges
-        The common range of lifts of the intake and of the exhaust [m].
-
-    Returns
-    -------
-    tuple of RatioPoint
-        `at` is the fraction; only where both sides were measured.
-    """
+    """Return exhaust over intake flow at tenths of each side's highest common lift."""
     inside = [
         fraction for fraction in FRACTIONS if all(fraction * hi >= lo - SAME_LIFT_M and hi > 0 for lo, hi in ranges)
     ]

@@ -21,23 +21,7 @@ SAME_LIFT_M = 1e-6
 
 
 def merge_lifts(lifts: Iterable[float]) -> tuple[float, ...]:
-    """Return the distinct lifts in rising order; those within 1 µm are one.
-
-    Parameters
-    ----------
-    lifts : iterable of float
-        Lifts [m], in any order.
-
-    Returns
-    -------
-    tuple of float
-        The smallest of each group [m].
-
-    Examples
-    --------
-    >>> merge_lifts([0.00254, 0.001, 0.0025400000001])
-    (0.001, 0.00254)
-    """
+    """Return the distinct lifts in rising order; those within 1 µm are one."""
     merged: list[float] = []
     for lift in sorted(lifts):
         # The hair of slack keeps a difference of 1 µm as typed on this side of the border.
@@ -47,20 +31,7 @@ def merge_lifts(lifts: Iterable[float]) -> tuple[float, ...]:
 
 
 def lift_key(lift: float, lifts: Sequence[float]) -> int | None:
-    """Return the place of a lift among merged lifts, or None where it is not one of them.
-
-    Parameters
-    ----------
-    lift : float
-        Lift [m].
-    lifts : sequence of float
-        Merged lifts in rising order [m].
-
-    Examples
-    --------
-    >>> lift_key(0.0020000004, (0.001, 0.002)), lift_key(0.0015, (0.001, 0.002))
-    (1, None)
-    """
+    """Return the place of a lift among merged lifts, or None where it is not one of them."""
     if not len(lifts):
         return None
     nearest = int(np.argmin(np.abs(np.asarray(lifts) - lift)))
@@ -68,17 +39,7 @@ def lift_key(lift: float, lifts: Sequence[float]) -> int | None:
 
 
 def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
-    """Return a key that sorts port names as people number them: 2 before 10.
-
-    Parameters
-    ----------
-    name : str
-
-    Examples
-    --------
-    >>> sorted(["10", "2", "rear"], key=natural_order)
-    ['2', '10', 'rear']
-    """
+    """Return a key that sorts port names as people number them: 2 before 10."""
     parts = re.findall(r"\d+|\D+", name)
     return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part) for part in parts)
 
@@ -167,25 +128,7 @@ def integrate(
 
 
 def within(lift: NDArray[np.float64], lifts: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return lifts clipped to a curve's own, refusing what lies more than 1 µm outside.
-
-    Parameters
-    ----------
-    lift : array
-        Lifts asked for [m].
-    lifts : array, shape (n,)
-        The curve's lifts in rising order [m].
-
-    Raises
-    ------
-    RangeError
-        If one lies outside.
-
-    Examples
-    --------
-    >>> within(np.array([0.0009999999]), np.array([0.001, 0.004]))
-    array([0.001])
-    """
+    """Return lifts clipped to a curve's own, refusing what lies more than 1 µm outside."""
     low, high = float(lifts[0]), float(lifts[-1])
     # The usual case, and the quick one; what is not a number fails both comparisons.
     if lift.size and low <= lift.min() and lift.max() <= high:

@@ -161,15 +161,7 @@ def _told_apart(one: float, other: float) -> tuple[str, str]:
 
 
 def check_aim(gain: float, power: float) -> None:
-    """Refuse a gain or a power that cannot be.
-
-    Examples
-    --------
-    >>> check_aim(0.01, 1.0)
-    Traceback (most recent call last):
-    ...
-    flowkit.errors.FlowkitError: the chance to prove a gain must lie between 5 % and 100 %; give it such as 80 %.
-    """
+    """Refuse a gain or a power that cannot be."""
     if not (math.isfinite(gain) and gain > 0.0):
         raise FlowkitError("a gain to be proven must be above zero", "give it in percent, such as 1 %")
     if not 0.05 < power < 1.0:

@@ -367,22 +367,7 @@ def t_test_power(shift: float, degrees_of_freedom: float, probability: float = 0
 
 @lru_cache(maxsize=512)
 def found_shift(degrees_of_freedom: float, power: float = 0.8, probability: float = 0.95) -> float:
-    """Return the non-centrality that a two-sided t test finds with a given chance: k80 and its like.
-
-    Parameters
-    ----------
-    degrees_of_freedom : float
-        At least 1 [-].
-    power : float, optional
-        The chance, above 1 − `probability` and below 1 [-].
-    probability : float, optional
-        1 less the level of the test [-].
-
-    Examples
-    --------
-    >>> [round(found_shift(nu), 1) for nu in (1.0, 2.0, 3.0, 4.0, 8.0, float("inf"))]
-    [16.3, 5.7, 4.3, 3.8, 3.2, 2.8]
-    """
+    """Return the non-centrality that a two-sided t test finds with a given chance: k80 and its like."""
     from scipy.optimize import brentq
 
     top = 2.0 * student_t(degrees_of_freedom, probability) + 10.0

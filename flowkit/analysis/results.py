@@ -187,24 +187,7 @@ N = TypeVar("N", bound=Named)
 
 
 def by_name(items: Iterable[N], name: str) -> N:
-    """Return the item of that name.
-
-    Parameters
-    ----------
-    items : iterable
-        Of things with a ``name``.
-    name : str
-
-    Raises
-    ------
-    KeyError
-        If there is none.
-
-    Examples
-    --------
-    >>> by_name([Band("low", 0.0, 0.002, 0.01), Band("middle", 0.002, 0.004, 0.02)], "middle").to_m
-    0.004
-    """
+    """Return the item of that name."""
     for item in items:
         if item.name == name:
             return item
@@ -464,12 +447,7 @@ class SideComparison:
     interactions: tuple[Interaction, ...] = ()
 
     def gain(self, before: str, after: str) -> Gain:
-        """Return the gain between two states: the baseline or the one before to any other.
-
-        Parameters
-        ----------
-        before, after : str
-        """
+        """Return the gain between two states: the baseline or the one before to any other."""
         for gain in self.gains:
             if (gain.from_, gain.to) == (before, after):
                 return gain
@@ -481,13 +459,7 @@ class SideComparison:
         return iter(self.variants)
 
     def variant(self, name: str) -> VariantFlow:
-        """Return the variant of that name.
-
-        Raises
-        ------
-        KeyError
-            If there is none.
-        """
+        """Return the variant of that name."""
         return by_name(self.variants, name)
 
     @property

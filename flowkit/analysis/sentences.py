@@ -33,47 +33,23 @@ _UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1)
 
 
 def listed(words: Sequence[str]) -> str:
-    """Join words as in a sentence.
-
-    Examples
-    --------
-    >>> listed(["ports"]), listed(["ports", "seats", "valves"])
-    ('ports', 'ports, seats and valves')
-    """
+    """Join words as in a sentence."""
     return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
 
 
 def ports_named(names: Sequence[str]) -> str:
-    """Name ports as in a sentence; "" is a port without a name.
-
-    Examples
-    --------
-    >>> ports_named(["1", "2"]), ports_named([""])
-    ('ports 1 and 2', 'port (unnamed)')
-    """
+    """Name ports as in a sentence; "" is a port without a name."""
     return f"port{'s' if len(names) > 1 else ''} {listed([name or '(unnamed)' for name in names])}"
 
 
 def percent(value: float, digits: int = 1) -> str:
-    """Write a fraction in per cent, without a sign for a plain zero.
-
-    Examples
-    --------
-    >>> percent(0.118), percent(-0.0312), percent(-0.00001)
-    ('11.8 %', '−3.1 %', '0.0 %')
-    """
+    """Write a fraction in per cent, without a sign for a plain zero."""
     text = f"{abs(value) * 100:.{digits}f}"
     return f"{'−' if value < 0 and float(text) else ''}{text} %"
 
 
 def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -> str:
-    """Write a gain in per cent with its sign and, where known, its interval.
-
-    Examples
-    --------
-    >>> signed_percent(0.118, 0.009), signed_percent(-0.0312)
-    ('+11.8 % ± 0.9', '−3.1 %')
-    """
+    """Write a gain in per cent with its sign and, where known, its interval."""
     text = percent(value, digits)
     if value > 0 and float(text.removesuffix(" %")):
         text = f"+{text}"
@@ -81,13 +57,7 @@ def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -
 
 
 def interval_words(gain: float, low: float | None, high: float | None, *, digits: int = 1) -> str:
-    """Write a gain with its interval: ± where both arms are as long, from … to … where a bound makes them unequal.
-
-    Examples
-    --------
-    >>> interval_words(0.118, 0.109, 0.127), interval_words(0.118, 0.109, 0.150), interval_words(0.118, None, None)
-    ('+11.8 % ± 0.9', '+11.8 % (+10.9 to +15.0)', '+11.8 %')
-    """
+    """Write a gain with its interval: ± where both arms are as long, from … to … where a bound makes them unequal."""
     if low is None or high is None:
         return signed_percent(gain, digits=digits)
     if _half(gain - low, digits) == _half(high - gain, digits):
@@ -110,13 +80,7 @@ def _half(u95: float, digits: int) -> str:
 
 
 def day_words(day: str) -> str:
-    """Write a day in words; one that cannot be read stays as it is.
-
-    Examples
-    --------
-    >>> day_words("2026-03-04"), day_words("spring")
-    ('4 March 2026', 'spring')
-    """
+    """Write a day in words; one that cannot be read stays as it is."""
     try:
         date = datetime.date.fromisoformat(day)
     except ValueError:
@@ -168,23 +132,7 @@ def sentences(
     extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
     repeatability: Repeatability | None = None,
 ) -> dict[str, tuple[str, ...]]:
-    """Return a comparison in a few plain sentences, by what they are.
-
-    Parameters
-    ----------
-    sides : mapping
-        Side to SideComparison.
-    display : {"US", "metric"}, optional
-        The units people see.
-    extra_tests : mapping, optional
-        Side to the tests that would tell apart what changed together.
-    repeatability : Repeatability, optional
-
-    Returns
-    -------
-    dict
-        ``headline``, ``steps``, ``detail``, ``doubts`` and ``next`` to sentences, in reading order.
-    """
+    """Return a comparison in a few plain sentences, by what they are."""
     detail = [_where(side, result, display) for side, result in sides.items()]
     return {
         "headline": tuple(_total(side, result, display) for side, result in sides.items()),

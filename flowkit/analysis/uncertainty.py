@@ -498,15 +498,7 @@ class Assessor:
         return Contrast(figure, tuple(ports), np.array(weights))
 
     def drift(self, contrast: Contrast, untouched: Contrast | None = None) -> Drift:
-        """Return what accounts for the bench's drift between the sessions of a contrast of mean flows.
-
-        Parameters
-        ----------
-        contrast : Contrast
-            Of the headline.
-        untouched : Contrast, optional
-            Ports that were not worked on, flowed in the very same sessions.
-        """
+        """Return what accounts for the bench's drift between the sessions of a contrast of mean flows."""
         shares = {session: float(c[0]) for session, c in contrast.by_session().items()}
         differing = tuple(sorted(session for session, c in shares.items() if abs(c) > SESSIONS_DIFFER))
         if not differing:

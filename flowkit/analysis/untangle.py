@@ -72,13 +72,7 @@ class ExtraTest:
         return (" ".join(words),)
 
     def advice(self, side: str) -> str | None:
-        """Return the next test in one clause, None where there is none to make.
-
-        Parameters
-        ----------
-        side : str
-            Where it is to be flowed.
-        """
+        """Return the next test in one clause, None where there is none to make."""
         if not self.states:
             return None
         if not self.possible:

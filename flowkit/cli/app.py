@@ -84,24 +84,7 @@ for module in _MODULES:
 
 
 def run(arguments: Sequence[str]) -> int:
-    """Run the command.
-
-    Parameters
-    ----------
-    arguments : sequence of str
-        As behind ``flowkit`` on the command line.
-
-    Returns
-    -------
-    int
-        0 done, 1 an error finding or unusable input, 2 wrong usage.
-
-    Examples
-    --------
-    >>> run(["--version"])
-    flowkit ...
-    0
-    """
+    """Run the command."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # A locale without ± and Greek letters shows a mark instead of stopping.

@@ -121,21 +121,7 @@ def print_document(text: str) -> None:
 
 
 def give(result: R, text: Callable[[R, str], Parts], display: str, *, as_json: bool) -> int:
-    """Print a result as people or as programs want it, and what is wrong in it.
-
-    Parameters
-    ----------
-    result : Result
-    text : callable
-        Makes of a result and the units to show what people read.
-    display : {"US", "metric"}
-    as_json : bool
-
-    Returns
-    -------
-    int
-        The exit status.
-    """
+    """Print a result as people or as programs want it, and what is wrong in it."""
     if as_json:
         print_document(result.to_json())
     else:
@@ -202,15 +188,7 @@ def exit_code(findings: Sequence[Finding]) -> int:
 
 
 def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[str, Any]) -> Job:
-    """Make a job of a job file or of sheets, as the arguments and options say.
-
-    Raises
-    ------
-    typer.BadParameter
-        If a job file stands beside sheets, or options that only sheets need beside a job file.
-    FlowkitError
-        If the job cannot be used.
-    """
+    """Make a job of a job file or of sheets, as the arguments and options say."""
     from flowkit.job import Job
 
     if any(path.suffix.lower() == ".toml" for path in paths):
@@ -222,13 +200,7 @@ def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[s
 
 
 def refuse_beside_job(options: dict[str, Any]) -> None:
-    """Refuse options that say something of sheets, where a job file says it.
-
-    Raises
-    ------
-    typer.BadParameter
-        If one is given.
-    """
+    """Refuse options that say something of sheets, where a job file says it."""
     for name in sorted(name for name, value in options.items() if value is not None):
         option = "--" + name.replace("_", "-")
         raise typer.BadParameter(f"{option} goes with sheets; in a job it is stated in the job file")
@@ -341,13 +313,7 @@ def with_reference(verb: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def stated_of(statements: dict[str, Any]) -> Stated:
-    """Turn the options of `with_statements` into what the readers take.
-
-    Raises
-    ------
-    typer.BadParameter
-        If a value cannot be understood.
-    """
+    """Turn the options of `with_statements` into what the readers take."""
     from flowkit.job.load import stated_from
 
     try:

@@ -15,13 +15,7 @@ __all__ = ["engine_progress", "working"]
 
 @contextmanager
 def engine_progress() -> Iterator[Progress | None]:
-    """Give what the engine's run reports its cycles to: a bar on standard error, gone when it is done.
-
-    Yields
-    ------
-    callable or None
-        None where standard error is no terminal.
-    """
+    """Give what the engine's run reports its cycles to: a bar on standard error, gone when it is done."""
     if not sys.stderr.isatty():
         yield None
         return

@@ -131,26 +131,7 @@ def column_pressure(length_m: float, manometer: Manometer, temperature_k: float 
 
 
 def upstream_pressure(place: str, draws: bool, barometer_pa: float, test_pa: float, meter_pa: float) -> float:
-    """Return the absolute pressure at the meter's upstream side [Pa].
-
-    Parameters
-    ----------
-    place : {"chamber", "room", "outlet"}
-        Where the meter is: behind the port's chamber, with its inlet open to the room, or blowing out to it.
-    draws : bool
-        Whether the bench draws (port, then meter) or blows (meter, then port).
-    barometer_pa : float
-        The room's pressure [Pa].
-    test_pa, meter_pa : float
-        Test pressure and the meter's differential [Pa].
-
-    Examples
-    --------
-    >>> upstream_pressure("chamber", True, 100_000.0, 7000.0, 500.0)
-    93000.0
-    >>> upstream_pressure("chamber", False, 100_000.0, 7000.0, 500.0)
-    107500.0
-    """
+    """Return the absolute pressure at the meter's upstream side [Pa]."""
     if place == "room":
         return barometer_pa
     if place == "outlet":

@@ -459,19 +459,7 @@ def flow_of(meter: Meter, plate: Certificate, bench: Bench) -> float:
 
 
 def measure(test: FlowTest, setting: Setting) -> Measured | None:
-    """Turn the readings of a test into flows; None where it has none, or where the sheet's flows count.
-
-    Parameters
-    ----------
-    test : FlowTest
-    setting : Setting
-        With the job's meters.
-
-    Returns
-    -------
-    Measured or None
-        Without points where none could be turned into a flow; the findings say why.
-    """
+    """Turn the readings of a test into flows; None where it has none, or where the sheet's flows count."""
     if not any(point.reading for point in test.points):
         return None
     if not setting.meters and all(math.isfinite(point.flow_m3_s) for point in test.points):

@@ -73,40 +73,7 @@ def _known(flow_m3_s: float | None) -> bool:
 def chart_svg(
     comparison: Comparison, side: Side, *, display: str = "US", size: tuple[float, float] = (560, 380), top: float = 0.0
 ) -> str:
-    """Return one side's flow (all states) against lift as an SVG element.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    side : {"intake", "exhaust"}
-    display : {"US", "metric"}, optional
-        CFM against inches, or L/s against millimetres.
-    size : tuple of float, optional
-        Width and height of its view box [px].
-    top : float, optional
-        Least end of the flow scale in the unit shown, so that two charts can share a scale.
-
-    Returns
-    -------
-    str
-        ``<svg …>…</svg>``. Each state is ``<g class="state" data-state=NAME data-place=N>`` with its band
-        (``path.band``), its line (``path.line``), its points (``.point`` with ``data-x``, ``data-y``,
-        ``data-low``, ``data-high`` in the units shown, ``data-lift-m`` [m]) and its name (``text.name``).
-
-    Raises
-    ------
-    FlowkitError
-        If that side has no curves.
-
-    Examples
-    --------
-    >>> from flowkit.job import Job
-    >>> from flowkit.samples import sample_folder
-    >>> comparison = Job.load(sample_folder() / "job.toml").compare()
-    >>> svg = chart_svg(comparison, "intake", display="metric")
-    >>> svg[:4], svg.count('class="state"'), 'data-state="ports blended"' in svg
-    ('<svg', 4, True)
-    """
+    """Return one side's flow (all states) against lift as an SVG element."""
     units = display_of(display)
     if side not in comparison.sides:
         raise FlowkitError(f"there are no {side} curves to draw", "compare tests of that side first")
@@ -143,23 +110,7 @@ def gain_svg(
     over: Literal["first", "before"] = "first",
     size: tuple[float, float] = (560, 260),
 ) -> str:
-    """Return one side's gains against lift as an SVG element, with their 95 % intervals.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    side : {"intake", "exhaust"}
-    display : {"US", "metric"}, optional
-    over : {"first", "before"}, optional
-        Gains over the first state, or of each step over the one before.
-    size : tuple of float, optional
-        Width and height of its view box [px].
-
-    Raises
-    ------
-    FlowkitError
-        If that side has no gains.
-    """
+    """Return one side's gains against lift as an SVG element, with their 95 % intervals."""
     units = display_of(display)
     result = comparison.sides.get(side)
     gains = () if result is None else result.totals if over == "first" else result.steps
@@ -193,20 +144,7 @@ def gain_svg(
 def sheet_svg(
     tests: Sequence[FlowTest | CorrectedTest], *, display: str = "US", size: tuple[float, float] = (560, 380)
 ) -> str:
-    """Return tests as they are, a curve each, as an SVG element; each point names its cell in ``data-source``.
-
-    Parameters
-    ----------
-    tests : sequence of FlowTest or CorrectedTest
-    display : {"US", "metric"}, optional
-    size : tuple of float, optional
-        Width and height of its view box [px].
-
-    Raises
-    ------
-    FlowkitError
-        If no test has a point.
-    """
+    """Return tests as they are, a curve each, as an SVG element; each point names its cell in ``data-source``."""
     units = display_of(display)
     drawn = [test for test in tests if any(_known(point.flow_m3_s) for point in test.points)]
     if not drawn:
@@ -247,38 +185,7 @@ def lines_svg(
     top: float = 0.0,
     labels: bool = True,
 ) -> str:
-    """Return a line chart as an SVG element.
-
-    Parameters
-    ----------
-    lines : sequence of SvgLine
-    title : str
-        What the chart shows, for those who do not see it (``<title>``).
-    x_unit, y_unit : str
-        Written at the axes and in each point's ``<title>``.
-    digits : tuple of int, optional
-        Decimals of x and y in words.
-    size : tuple of float, optional
-        Width and height of its view box [px].
-    level : float, optional
-        A level to mark with a line.
-    from_zero : bool, optional
-        Whether both scales begin at zero.
-    top : float, optional
-        Least end of the y scale.
-    labels : bool, optional
-        Whether names are written at the lines' ends.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> line = SvgLine("ported", 1, (0.1, 0.2, 0.3), (40.0, 75.0, 100.0))
-    >>> lines_svg([line], title="Flow", x_unit="in", y_unit="CFM").count('class="point"')
-    3
-    """
+    """Return a line chart as an SVG element."""
     frame = _Frame.around(lines, size, level=level, from_zero=from_zero, top=top, labels=labels)
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="flow-chart" viewBox="0 0 {size[0]:g} {size[1]:g}" role="img" '
@@ -296,19 +203,7 @@ def lines_svg(
 
 
 def places_css(*, dark: bool = False, places: int = 24) -> str:
-    """Return rules that colour the states of charts, and legends (class ``s0``, ``s1``, …), on white or on a dark page.
-
-    Parameters
-    ----------
-    dark : bool, optional
-    places : int, optional
-        For how many states.
-
-    Examples
-    --------
-    >>> places_css(places=1)
-    '.s0,[data-place="0"]{--line:#000000;--text:#000000}'
-    """
+    """Return rules that colour the states of charts and legends (class ``s0``, …), on white or on a dark page."""
     rules = []
     for place in range(places):
         look = variant_style(place)

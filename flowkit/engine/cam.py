@@ -64,28 +64,7 @@ class LiftPolynomial:
 
     @classmethod
     def through(cls, *, opens_deg: float, closes_deg: float, checking_lift_m: float, peak_m: float) -> LiftPolynomial:
-        """Return the polynomial that has the checking lift at two crank angles.
-
-        Parameters
-        ----------
-        opens_deg, closes_deg : float
-            Where the checking lift is reached and left [degrees of crank].
-        checking_lift_m : float
-            Zero where the angles are the ends of lift [m].
-        peak_m : float
-            Largest lift [m], midway.
-
-        Raises
-        ------
-        EngineError
-            If the lifts or the angles make no cam.
-
-        Examples
-        --------
-        >>> cam = LiftPolynomial.through(opens_deg=350, closes_deg=586, checking_lift_m=0.001, peak_m=0.01)
-        >>> cam.centre_deg, round(float(cam.lift(350.0)) * 1e3, 9)
-        (468.0, 1.0)
-        """
+        """Return the polynomial that has the checking lift at two crank angles."""
         if not 0 <= checking_lift_m < peak_m:
             raise EngineError(
                 f"the checking lift of {checking_lift_m * 1e3:g} mm is not below the peak lift of {peak_m * 1e3:g} mm",
@@ -101,18 +80,7 @@ class LiftPolynomial:
 
     @staticmethod
     def edge(fraction: float) -> float:
-        """Return the x of 0 to 1 at which the polynomial has a fraction of its peak.
-
-        Parameters
-        ----------
-        fraction : float
-            0 to 1 [-].
-
-        Examples
-        --------
-        >>> LiftPolynomial.edge(0.0), round(LiftPolynomial.edge(1.0), 6)
-        (1.0, 0.0)
-        """
+        """Return the x of 0 to 1 at which the polynomial has a fraction of its peak."""
         if fraction <= 0:
             return 1.0
         low, high = 0.0, 1.0
@@ -193,42 +161,7 @@ class Cam:
         notes: tuple[str, ...] = (),
         timing_notes: tuple[str, ...] = (),
     ) -> Cam:
-        """Make a cam of a measured lift table.
-
-        Parameters
-        ----------
-        angles_deg : sequence of float, shape (n,)
-            [degrees], in any direction.
-        lifts_m : sequence of float, shape (n,)
-            [m]
-        degrees : {"crank", "cam"}
-            Which degrees the table counts; the cam turns at half the crank's speed.
-        lift_at : {"valve", "cam"}
-            Where the lift was measured; the rocker ratio acts on lift at the cam only.
-        rocker_ratio : float
-        lash_m : float
-            At the valve [m].
-        zero : {"gas exchange TDC", "firing TDC"}, optional
-            What the table's 0° is.
-        centreline_deg : float, optional
-            Or where the middle of the lobe is: degrees of crank after gas-exchange top dead
-            centre, negative before it. The middle is that between equal lifts of 95 % of the peak
-            (common practice, no source).
-        name : str
-        notes, timing_notes : tuple of str
-
-        Raises
-        ------
-        EngineError
-            If it makes no cam, or nothing tells how it stands to the crank.
-
-        Examples
-        --------
-        >>> cam = Cam.from_table([-60, -30, 0, 30, 60], [0, 4e-3, 6e-3, 4e-3, 0], degrees="cam",
-        ...                      lift_at="cam", rocker_ratio=1.5, centreline_deg=108)
-        >>> cam.open_period, round(float(cam.lift(468.0)) * 1e3, 6)
-        ((348.0, 588.0), 9.0)
-        """
+        """Make a cam of a measured lift table."""
         factor = rocker_ratio if lift_at == "cam" else 1.0
         angles, lifts = arrange_table(
             angles_deg,
@@ -255,32 +188,7 @@ class Cam:
         name: str = "cam",
         timing_notes: tuple[str, ...] = (),
     ) -> Cam:
-        """Make a smooth cam of its timing (model: the 2-6-8 polynomial, symmetrical).
-
-        Parameters
-        ----------
-        opens_deg, closes_deg : float
-            Where the checking lift is reached and left [degrees of crank after firing dead centre].
-        checking_lift_m, peak_lift_m : float
-            Both measured at `lift_at` [m]; a checking lift of zero stands for the ends of lift.
-        lift_at : {"valve", "cam"}
-        rocker_ratio : float
-            Acts on lift at the cam only.
-        lash_m : float
-            At the valve [m].
-        name : str
-        timing_notes : tuple of str
-
-        Raises
-        ------
-        EngineError
-            If it makes no cam.
-
-        Examples
-        --------
-        >>> Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.009).open_period
-        (350.0, 590.0)
-        """
+        """Make a smooth cam of its timing (model: the 2-6-8 polynomial, symmetrical)."""
         factor = rocker_ratio if lift_at == "cam" else 1.0
         shape = LiftPolynomial.through(
             opens_deg=opens_deg,
@@ -296,33 +204,7 @@ class Cam:
 
     @classmethod
     def from_file(cls, path: str | Path, *, lift_unit: str | None = None, sheet: str | None = None, **how: Any) -> Cam:
-        """Make a cam of a table in a file.
-
-        Parameters
-        ----------
-        path : str or Path
-            csv, xlsx …: a column of degrees and one of lift, with or without headings.
-        lift_unit : str, optional
-            Where the heading does not say it.
-        sheet : str, optional
-            The worksheet, where there are several.
-        **how
-            As for `from_table`.
-
-        Raises
-        ------
-        SheetError
-            If there is no such table, or its unit is not certain.
-        EngineError
-            If it makes no cam.
-
-        Examples
-        --------
-        >>> Cam.from_file("missing.csv", zero="firing TDC")
-        Traceback (most recent call last):
-        ...
-        flowkit.errors.SheetError: missing.csv: there is no such file; check the name and the folder.
-        """
+        """Make a cam of a table in a file."""
         from flowkit.engine.camtable import read_cam_table
 
         table = read_cam_table(Path(path), lift_unit=lift_unit, sheet=sheet)
@@ -331,33 +213,7 @@ class Cam:
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any], folder: str | Path = ".", *, place: str = "[cam]") -> Cam:
-        """Make a cam of a job file's ``[cam.intake]`` or ``[cam.exhaust]`` table.
-
-        Parameters
-        ----------
-        mapping : mapping
-            With ``table = "intake_cam.csv"`` (and ``degrees``, ``zero`` or ``centreline``, ``sheet``,
-            ``lift_unit``), or with ``opens``, ``closes``, ``checking_lift`` and ``peak_lift``; and
-            for both ``lift_at``, ``rocker_ratio``, ``lash``, ``name``.
-        folder : str or Path
-            What the table's path is relative to.
-        place : str
-            For messages.
-
-        Raises
-        ------
-        JobError
-            If a key is not known (with the nearest known one), missing, or cannot be understood.
-        SheetError
-            If the table cannot be read.
-
-        Examples
-        --------
-        >>> cam = Cam.from_mapping({"opens": "12 BTDC", "closes": "52 ABDC", "checking_lift": "1 mm",
-        ...                         "peak_lift": "9.5 mm"})
-        >>> round(float(cam.lift(592.0)) * 1e3, 6)
-        1.0
-        """
+        """Make a cam of a job file's ``[cam.intake]`` or ``[cam.exhaust]`` table."""
         from flowkit.engine.cammapping import cam_from_mapping
 
         return cam_from_mapping(mapping, Path(folder), place)
@@ -394,38 +250,11 @@ class Cam:
         return np.linspace(*self.open_period, count)
 
     def time_in_bands(self, edges_m: Sequence[float] | None = None) -> tuple[BandTime, ...]:
-        """Return how long the valve stays in each band of lift.
-
-        Parameters
-        ----------
-        edges_m : sequence of float, optional
-            Rising [m]; tenths of the peak lift unless given.
-
-        Returns
-        -------
-        tuple of BandTime
-            Without a share of flow, which needs a flow curve.
-
-        Examples
-        --------
-        >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
-        >>> round(sum(band.crank_deg for band in cam.time_in_bands()), 6)
-        240.0
-        """
+        """Return how long the valve stays in each band of lift."""
         return time_in_bands(self, edges_m)
 
     def plot(self, ax: Axes | None = None) -> Axes:
-        """Draw the valve lift against crank angle.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure otherwise.
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
+        """Draw the valve lift against crank angle."""
         from flowkit.engine.results import plot_cams
 
         return plot_cams([self], ax=ax)
@@ -476,32 +305,7 @@ def time_in_bands(
     edges_m: Sequence[float] | None = None,
     flow: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
 ) -> tuple[BandTime, ...]:
-    """Return how long the valve stays in each band of lift, and what share of the flow it passes.
-
-    Parameters
-    ----------
-    cam : Cam
-    edges_m : sequence of float, optional
-        Rising [m]; tenths of the peak lift unless given.
-    flow : callable, optional
-        Flow [m³/s] at valve lifts [m].
-
-    Returns
-    -------
-    tuple of BandTime
-
-    Raises
-    ------
-    EngineError
-        If the edges do not rise.
-
-    Examples
-    --------
-    >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
-    >>> bands = time_in_bands(cam, [0, 0.005, 0.01], lambda lift: 10 * lift)
-    >>> round(sum(band.share_of_flow for band in bands), 9)
-    1.0
-    """
+    """Return how long the valve stays in each band of lift, and what share of the flow it passes."""
     edges = np.linspace(0, cam.peak_lift_m, 11) if edges_m is None else np.asarray(edges_m, dtype=float)
     if edges.size < 2 or np.any(np.diff(edges) <= 0):
         raise EngineError("the edges of the bands of lift do not rise", "give them in rising order")

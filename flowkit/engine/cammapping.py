@@ -44,29 +44,6 @@ def cams_of_tables(
 
     A variant's side with a table, timing or duration is another cam and counts alone; without them it changes
     single keys of the job's.
-
-    Parameters
-    ----------
-    common, own : mapping
-        With ``intake``, ``exhaust``, ``lobe_separation`` and ``advance``, as written.
-    folder : Path
-        What paths are relative to.
-    own_place : str
-        For messages.
-
-    Raises
-    ------
-    JobError
-        If a key is not known, missing or cannot be understood, or two statements contradict.
-    SheetError
-        If a table cannot be read.
-
-    Examples
-    --------
-    >>> card = {"duration": 244, "checking_lift": "1 mm", "lobe_lift": "6.5 mm", "rocker_ratio": 1.5}
-    >>> cams = cams_of_tables({"intake": card, "exhaust": card, "lobe_separation": 108, "advance": 4}, {}, Path())
-    >>> [round(sum(cam.open_period) / 2, 1) for cam in cams.values()]
-    [464.0, 248.0]
     """
     phasing = _Phasing.read({**common, **own}, own_place if "lobe_separation" in own or "advance" in own else "[cam]")
     tables: dict[Side, tuple[Mapping[str, Any], str]] = {}
@@ -129,32 +106,7 @@ def _middle_of_timing(table: Mapping[str, Any], side: Side) -> float:
 
 
 def cam_from_mapping(mapping: Mapping[str, Any], folder: Path, place: str, *, middle: float | None = None) -> Cam:
-    """Make a cam of its table in a job file; see `Cam.from_mapping`.
-
-    Parameters
-    ----------
-    mapping : mapping
-        Keys of the section ``"cam"`` of `flowkit.fields`.
-    folder : Path
-        What paths are relative to.
-    place : str
-        For messages; it names the side.
-    middle : float, optional
-        The centreline of a cam card [degrees of crank]: intake after, exhaust before top dead centre.
-
-    Raises
-    ------
-    JobError
-        If a key is not known, missing or cannot be understood.
-    SheetError
-        If the table cannot be read.
-
-    Examples
-    --------
-    >>> cam_from_mapping({"opens": "55 BBDC", "closes": "15 ATDC", "checking_lift": "0 mm",
-    ...                   "peak_lift": "9 mm"}, Path("."), "[cam.exhaust]").open_period
-    (125.0, 375.0)
-    """
+    """Make a cam of its table in a job file; see `Cam.from_mapping`."""
     return _cam_of(read_keys("cam", mapping, place), folder, place, middle)
 
 

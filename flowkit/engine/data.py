@@ -140,26 +140,7 @@ class EngineData:
 
     @classmethod
     def from_mapping(cls, mapping: Mapping[str, Any], *, place: str = "[engine]") -> EngineData:
-        """Make an engine of a job file's ``[engine]`` table.
-
-        Parameters
-        ----------
-        mapping : mapping
-            Keys of the section ``"engine"`` of `flowkit.fields`; quantities with their units, as text.
-        place : str
-            For messages.
-
-        Raises
-        ------
-        JobError
-            If a key is not known (with the nearest known one), missing, or cannot be understood.
-
-        Examples
-        --------
-        >>> EngineData.from_mapping({"cylinders": 4, "bore": "80.5 mm", "stroke": "78.5 mm",
-        ...                          "rod": "138 mm", "compression_ratio": 10.5}).bore_m
-        0.0805
-        """
+        """Make an engine of a job file's ``[engine]`` table."""
         from flowkit.engine.datamapping import engine_of_tables
 
         return engine_of_tables(mapping, {}, place=place)[0]
@@ -188,32 +169,13 @@ class EngineData:
         return self.combustion_efficiency * self.fuel_heating_value_j_kg / ratio
 
     def friction_mep_pa(self, speed_rpm: float) -> float:
-        """Return the friction mean pressure [Pa] at a speed [rpm].
-
-        Examples
-        --------
-        >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
-        >>> round(engine.friction_mep_pa(6000.0) / 1e5, 2)
-        3.67
-        """
+        """Return the friction mean pressure [Pa] at a speed [rpm]."""
         constant, linear, square = self.friction_pa
         thousands = speed_rpm / 1000
         return constant + linear * thousands + square * thousands**2
 
     def with_bore(self, bore_m: float) -> EngineData:
-        """Return the engine rebored: the chamber keeps its volume, so the compression ratio follows.
-
-        Parameters
-        ----------
-        bore_m : float
-            [m]
-
-        Examples
-        --------
-        >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
-        >>> round(engine.with_bore(0.082).compression_ratio, 2)
-        10.86
-        """
+        """Return the engine rebored: the chamber keeps its volume, so the compression ratio follows."""
         volumes, clearance = self.volumes, self.clearance_m3
         if volumes is not None:
             # Only the disc between deck and piston grows with the bore.

@@ -28,30 +28,6 @@ def engine_of_tables(
     The compression ratio is stated or follows from the volumes, 1 + V_d/V_c with V_c = chamber − chamber area·milled
     + π/4·gasket bore²·thickness + π/4·bore²·deck clearance − crown; a variant that changes bore or stroke, or mills
     the head, keeps the clearance volume of the job's ratio.
-
-    Parameters
-    ----------
-    common, own : mapping
-        Keys of the section ``"engine"`` of `flowkit.fields`, as written.
-    place, own_place : str
-        For messages.
-
-    Returns
-    -------
-    tuple of (EngineData, findings)
-        ``compression-follows`` (note) and ``compression-doubtful`` (warning).
-
-    Raises
-    ------
-    JobError
-        If a key is not known, missing, or cannot be understood.
-
-    Examples
-    --------
-    >>> table = {"cylinders": 4, "bore": "80 mm", "stroke": "80 mm", "rod": "140 mm", "compression_ratio": 10}
-    >>> engine, findings = engine_of_tables(table, {"bore": "82 mm"})
-    >>> round(engine.compression_ratio, 3), findings[0].rule
-    (10.456, 'compression-follows')
     """
     base, mine = _read(common, place), _read(own, own_place)
     for table, where in ((common, place), (own, own_place)):

@@ -58,14 +58,7 @@ class Passage:
 
     @classmethod
     def tabulate(cls, cam: Cam, area: AreaCurve, *, scale: float = 1.0) -> Passage:
-        """Tabulate an effective area [m²] over the open period of a cam; scale is the valves per cylinder.
-
-        Examples
-        --------
-        >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
-        >>> Passage.tabulate(cam, lambda lift: 0.1 * lift).coefficients.shape
-        (4, 1538)
-        """
+        """Tabulate an effective area [m²] over the open period of a cam; scale is the valves per cylinder."""
         from scipy.interpolate import PchipInterpolator
 
         theta = cam.open_angles(CELLS + 1)

@@ -97,26 +97,14 @@ class LiftedCurve:
         return lift_m <= self.highest_m + SAME_LIFT_M
 
     def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
-        """Return the value at lifts [m].
-
-        Raises
-        ------
-        RangeError
-            If a lift is beyond what was measured.
-        """
+        """Return the value at lifts [m]."""
         ends = np.array([0.0, self.highest_m])
         return np.asarray(self._spline(within(np.asarray(lift_m, dtype=float), ends)))
 
 
 @dataclass(frozen=True)
 class PortCurves:
-    """The mean of several ports' curves at every lift, each carried through its own lifts and (0, 0).
-
-    Examples
-    --------
-    >>> PortCurves((LiftedCurve((0.001, 0.002), (0.01, 0.02)), LiftedCurve((0.002,), (0.03,))))([0.002]).tolist()
-    [0.025]
-    """
+    """The mean of several ports' curves at every lift, each carried through its own lifts and (0, 0)."""
 
     curves: tuple[LiftedCurve, ...]
 
@@ -147,29 +135,7 @@ class PortCurves:
 
 
 def cam_weighted_mean(cam: Cam, curve: LiftedCurve | PortCurves) -> float:
-    """Return the mean of a curve over the open period of a cam, in the curve's unit.
-
-    Parameters
-    ----------
-    cam : Cam
-    curve : LiftedCurve or PortCurves
-
-    Returns
-    -------
-    float
-        (1/Θ)·∫ Q(L(θ)) dθ over the open period Θ, by Simpson's rule.
-
-    Raises
-    ------
-    RangeError
-        If the cam lifts the valve beyond what was measured.
-
-    Examples
-    --------
-    >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
-    >>> round(cam_weighted_mean(cam, LiftedCurve((0.005, 0.010), (0.05, 0.10))), 6)
-    0.050794
-    """
+    """Return the mean of a curve over the open period of a cam, in the curve's unit."""
     if not curve.covers(cam.peak_lift_m):
         raise RangeError(
             f"{cam.name} lifts the valve to {cam.peak_lift_m * 1e3:.2f} mm, measured was up to "
@@ -184,32 +150,7 @@ def cam_weighted_mean(cam: Cam, curve: LiftedCurve | PortCurves) -> float:
 
 
 def cam_weighted_mean_flow(cam: Cam, lifts_m: Sequence[float], flow_m3_s: Sequence[float]) -> float:
-    """Return the flow of a port averaged over the open period of its cam [m³/s].
-
-    Parameters
-    ----------
-    cam : Cam
-    lifts_m : sequence of float
-        Measured lifts, rising [m]; (0, 0) is added.
-    flow_m3_s : sequence of float
-        Flow at them [m³/s].
-
-    Returns
-    -------
-    float
-        Mean of Q(L(θ)) over the open period.
-
-    Raises
-    ------
-    RangeError
-        If the cam lifts the valve beyond what was measured.
-
-    Examples
-    --------
-    >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.01)
-    >>> round(cam_weighted_mean_flow(cam, [0.005, 0.010], [0.05, 0.10]), 6)
-    0.050794
-    """
+    """Return the flow of a port averaged over the open period of its cam [m³/s]."""
     return cam_weighted_mean(cam, LiftedCurve(tuple(lifts_m), tuple(flow_m3_s)))
 
 
@@ -218,18 +159,7 @@ _GAMMA_COLD = 1.4
 
 
 def sound_speed(temperature_k: float) -> float:
-    """Return the speed of sound in air [m/s]: √(γRT) with γ = 1.4.
-
-    Parameters
-    ----------
-    temperature_k : float
-        [K]
-
-    Examples
-    --------
-    >>> round(sound_speed(293.15), 1)
-    343.2
-    """
+    """Return the speed of sound in air [m/s]: √(γRT) with γ = 1.4."""
     return math.sqrt(_GAMMA_COLD * AIR_GAS_CONSTANT * temperature_k)
 
 
@@ -261,29 +191,6 @@ def mean_inlet_mach_index(
     the place of a mean flow coefficient times an area, as the mean inlet Mach number is defined
     (JSME dictionary of mechanical engineering, from memory). Filling falls off sharply above
     about 0.5. It says where the heads begin to limit, never a safe speed.
-
-    Parameters
-    ----------
-    engine : EngineData
-    mean_effective_area_m2 : float
-        Of one cylinder's intake, averaged over the open period [m²].
-    speeds_rpm : sequence of float, optional
-        [rpm]; the engine's unless given.
-
-    Returns
-    -------
-    MachIndex
-
-    Raises
-    ------
-    EngineError
-        If the area is zero or below.
-
-    Examples
-    --------
-    >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
-    >>> round(mean_inlet_mach_index(engine, 300e-6).speed_at_half_rpm)
-    3866
     """
     if mean_effective_area_m2 <= 0:
         raise EngineError("the mean effective area of the intake is zero", "check the flows and the cam")
@@ -388,25 +295,7 @@ def filling_figures(engine: EngineData, cycles: Cycles) -> Filling:
 
 
 def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> Peak | None:
-    """Return the largest power by the parabola through it and its two neighbours among the speeds.
-
-    Parameters
-    ----------
-    speeds_rpm : sequence of float
-    power_w : sequence of float or None
-        None where the engine does not fire.
-
-    Returns
-    -------
-    Peak or None
-        None where nothing fires; not inside where the largest has no neighbour on one side.
-
-    Examples
-    --------
-    >>> peak = peak_of([1000.0, 2000.0, 3000.0], [3.0, 4.0, 3.0])
-    >>> round(peak.speed_rpm, 6), round(peak.brake_power_w, 6), peak.inside
-    (2000.0, 4.0, True)
-    """
+    """Return the largest power by the parabola through it and its two neighbours among the speeds."""
     known = [index for index, value in enumerate(power_w) if value is not None]
     if not known:
         return None

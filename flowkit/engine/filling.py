@@ -125,38 +125,7 @@ class Cycles:
 def simulate_filling(
     setups: Sequence[Setup], *, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Cycles, ...]:
-    """Find the repeating cycle of every variant at each of its engine's speeds.
-
-    Parameters
-    ----------
-    setups : sequence of Setup
-        The variants: engine, and effective areas over crank angle.
-    progress : callable, optional
-        Called with (rounds done, most rounds there may be).
-
-    Returns
-    -------
-    tuple of Cycles
-        One per setup.
-
-    Raises
-    ------
-    EngineError
-        If the valve events or the combustion are in an impossible order.
-
-    Examples
-    --------
-    >>> from flowkit.engine.cam import Cam
-    >>> from flowkit.engine.data import EngineData
-    >>> from flowkit.engine.exchange import Passage
-    >>> engine = EngineData(1, 0.080, 0.080, 0.140, 10, speeds_rpm=(3000.0,))
-    >>> inlet = Cam.from_timing(opens_deg=348, closes_deg=592, checking_lift_m=0, peak_lift_m=0.01)
-    >>> outlet = Cam.from_timing(opens_deg=130, closes_deg=372, checking_lift_m=0, peak_lift_m=0.01)
-    >>> valves = [Passage.tabulate(cam, lambda lift: 0.06 * lift) for cam in (inlet, outlet)]
-    >>> cycles = simulate_filling([Setup(engine, *valves)])[0]
-    >>> bool(0.8 < cycles.volumetric_efficiency[0] < 1.0), bool(cycles.energy_error.max() < 1e-6)
-    (True, True)
-    """
+    """Find the repeating cycle of every variant at each of its engine's speeds."""
     for setup in setups:
         _check_order(setup)
     groups: dict[tuple[object, ...], list[int]] = {}

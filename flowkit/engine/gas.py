@@ -72,13 +72,7 @@ class Gas:
         return 1 + self.gas_constant / self.cv(temperature)
 
     def cv_and_u(self, temperature: Array) -> tuple[Array, Array]:
-        """Return heat capacity [J/(kg·K)] and internal energy [J/kg], together for speed.
-
-        Parameters
-        ----------
-        temperature : array
-            [K]
-        """
+        """Return heat capacity [J/(kg·K)] and internal energy [J/kg], together for speed."""
         if self.model == "constant":
             constant = self.gas_constant / (self.gamma_value - 1)
             return np.full_like(temperature, constant), constant * temperature

@@ -116,28 +116,6 @@ def other_bore(
 
     The shrouding model of the bore correction: the head without a bore in series with the gap
     between valve and wall, see `flowkit.corrections.bore.shrouded_area` (model).
-
-    Parameters
-    ----------
-    curves : PortCurves
-        In the old bore.
-    area_over_flow : float
-        Effective area over flow [s/m].
-    valve : ValveGeometry
-        For its head, and its offset from the bore's axis (on the axis where not known).
-    old_m, new_m : float
-        Bores [m].
-    side : {"intake", "exhaust"}
-        For messages.
-
-    Returns
-    -------
-    PortCurves
-
-    Raises
-    ------
-    EngineError
-        If the valve's head is not known, or the valve would touch the wall.
     """
     if valve.head_m is None:
         raise EngineError(
@@ -180,26 +158,7 @@ class Change:
 
 
 def parse_change(text: str) -> Change:
-    """Read a change such as ``"intake.stem=6mm"``.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    Change
-
-    Raises
-    ------
-    EngineError
-        If it cannot be understood.
-
-    Examples
-    --------
-    >>> parse_change("intake.stem=6mm").value
-    0.006
-    """
+    """Read a change such as ``"intake.stem=6mm"``."""
     side, dimension, written = split_change(text, of="valve", example="intake.stem=6mm")
     if dimension not in VALVE_DIMENSIONS:
         close = nearest(dimension, VALVE_DIMENSIONS)
@@ -215,29 +174,7 @@ def parse_change(text: str) -> Change:
 
 
 def split_change(text: str, *, of: str, example: str) -> tuple[Side, str, str]:
-    """Split a change into its side, what changes there, and what it becomes.
-
-    Parameters
-    ----------
-    text : str
-        ``side.key=value``.
-    of, example : str
-        What is changed and how that is written, for the message.
-
-    Returns
-    -------
-    tuple of (side, key, value as written)
-
-    Raises
-    ------
-    EngineError
-        If it is not written so.
-
-    Examples
-    --------
-    >>> split_change("intake.peak_lift=9.5 mm", of="cam", example="intake.peak_lift=9.5mm")
-    ('intake', 'peak_lift', '9.5 mm')
-    """
+    """Split a change into its side, what changes there, and what it becomes."""
     name, equals, written = text.partition("=")
     side, dot, key = name.strip().partition(".")
     if not (equals and dot and key.strip() and written.strip()) or side not in ("intake", "exhaust"):
@@ -260,44 +197,7 @@ def whatif(
     variant: str | None = None,
     progress: Progress | None = None,
 ) -> EngineResult:
-    """Predict what a changed valve, cam, bore or compression ratio would mean for the engine.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    engine : EngineData
-        Of a variant that has none of its own.
-    cams : mapping
-        Side to Cam, likewise.
-    reference : Reference
-        The state the flows are at.
-    valves : mapping
-        Variant to side to valve, as it was on the bench.
-    own : mapping, optional
-        Variant to VariantEngine, of those that have one of their own.
-    changes : sequence of Change or str
-        Such as ``"intake.stem=6mm"``.
-    new_cams : mapping, optional
-        Side to Cam, instead of the engine's.
-    bore_m : float, optional
-        Another bore [m]; the chamber keeps its volume, so the compression ratio follows unless it is given too.
-    compression_ratio : float, optional
-        Another compression ratio.
-    variant : str, optional
-        The variant to start from; the last one unless given.
-    progress : callable, optional
-        Called with (rounds done, most rounds there may be).
-
-    Returns
-    -------
-    EngineResult
-        Two variants, the measured one and the predicted one, marked as a prediction.
-
-    Raises
-    ------
-    EngineError
-        If nothing is changed, or a change cannot be predicted.
-    """
+    """Predict what a changed valve, cam, bore or compression ratio would mean for the engine."""
     parsed = [parse_change(change) if isinstance(change, str) else change for change in changes]
     if not parsed and not new_cams and bore_m is None and compression_ratio is None:
         raise EngineError("nothing is changed", "name a valve's dimension, a cam, a bore or a compression ratio")

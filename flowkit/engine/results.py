@@ -480,25 +480,7 @@ def _axes(ax: Axes | None) -> Axes:
 
 
 def plot_cams(cams: Sequence[Cam], ax: Axes | None = None) -> Axes:
-    """Draw valve lift against crank angle.
-
-    Parameters
-    ----------
-    cams : sequence of Cam
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure otherwise.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-
-    Examples
-    --------
-    >>> from flowkit.engine.cam import Cam
-    >>> cam = Cam.from_timing(opens_deg=350, closes_deg=590, checking_lift_m=0, peak_lift_m=0.009)
-    >>> plot_cams([cam]).get_xlabel()
-    'crank angle, degrees after firing dead centre'
-    """
+    """Draw valve lift against crank angle."""
     from flowkit.drawing import INK, bare_axes, style, variant_style
 
     with style():
@@ -523,25 +505,7 @@ def _series(variant: EngineVariant, quantity: str) -> tuple[Sequence[float], Seq
 
 
 def plot_engine(result: EngineResult, ax: Axes | None = None, *, quantity: str = "volumetric_efficiency") -> Axes:
-    """Draw one figure against speed, a line per variant; see `EngineResult.plot`.
-
-    Parameters
-    ----------
-    result : EngineResult
-    ax : matplotlib.axes.Axes, optional
-        Where to draw; a new figure otherwise.
-    quantity : str, optional
-        A field of `Filling`, or ``"z"``.
-
-    Returns
-    -------
-    matplotlib.axes.Axes
-
-    Raises
-    ------
-    EngineError
-        If the quantity is not known, or no variant has it.
-    """
+    """Draw one figure against speed, a line per variant; see `EngineResult.plot`."""
     from flowkit.drawing import INK, bare_axes, style, variant_style
 
     if quantity not in _LABELS:

@@ -79,31 +79,6 @@ def run_engine(
     Cam-weighted mean flow with its gains, mean inlet Mach index, filling model, brake estimate and air-limited
     power, as far as each variant's sides, cams and measured lifts allow; what cannot be made is a
     finding. Differences between variants are the headline, absolute figures are estimates.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    engine : EngineData
-        Of every variant that has none of its own.
-    cams : mapping
-        Side to Cam, likewise.
-    reference : Reference
-        The state the flows are at.
-    valves : mapping, optional
-        Variant to side to valve.
-    own : mapping, optional
-        Variant to VariantEngine, of those that have one of their own.
-    progress : callable, optional
-        Called with (rounds done, most rounds there may be).
-
-    Returns
-    -------
-    EngineResult
-
-    Raises
-    ------
-    EngineError
-        If the cams or the combustion cannot belong to this engine.
     """
     names = variant_names(comparison)
     engines = engines_of(names, engine, cams, valves or {}, own or {})
@@ -169,13 +144,7 @@ def assumptions_of(cases: Sequence[Case]) -> tuple[Assumption, ...]:
 
 
 def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
-    """Return what is doubtful before anything is computed.
-
-    Examples
-    --------
-    >>> engine_findings([])
-    ()
-    """
+    """Return what is doubtful before anything is computed."""
     each = [
         finding
         for case in cases
@@ -394,23 +363,7 @@ def _bores(case: Case) -> list[Finding]:
 
 
 def check_cams(cams: Mapping[Side, Cam]) -> None:
-    """Refuse a cam whose largest lift lies in the other side's stroke.
-
-    Parameters
-    ----------
-    cams : mapping
-        Side to Cam.
-
-    Raises
-    ------
-    EngineError
-        If one does.
-
-    Examples
-    --------
-    >>> cam = Cam.from_timing(opens_deg=348, closes_deg=592, checking_lift_m=0, peak_lift_m=0.009, name="sport")
-    >>> check_cams({"intake": cam})
-    """
+    """Refuse a cam whose largest lift lies in the other side's stroke."""
     for side, cam in cams.items():
         opens, closes = cam.open_period
         low, high = _PEAKS[side]
@@ -423,12 +376,7 @@ def check_cams(cams: Mapping[Side, Cam]) -> None:
 
 
 def variant_names(comparison: Comparison) -> list[str]:
-    """Return the names of all variants in the job's order, whichever side they were tested on.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    """
+    """Return the names of all variants in the job's order, whichever side they were tested on."""
     names: list[str] = []
     for side in _SIDES:
         if side in comparison.sides:
@@ -444,14 +392,7 @@ def variant_names(comparison: Comparison) -> list[str]:
 
 
 def flows_of(comparison: Comparison, name: str) -> dict[Side, VariantFlow]:
-    """Return a variant's flow on each side it was tested on.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    name : str
-        The variant's.
-    """
+    """Return a variant's flow on each side it was tested on."""
     flows: dict[Side, VariantFlow] = {}
     for side, compared in comparison.sides.items():
         for variant in compared.variants:

@@ -190,13 +190,7 @@ def _speeds(speeds: Sequence[float]) -> str:
 def engine_sentences(
     variants: Sequence[EngineVariant], gains: Sequence[CamGain], differences: Sequence[EngineDifference]
 ) -> tuple[str, ...]:
-    """Return the headline in words: the last variant against the first, how peak and curve move first.
-
-    Examples
-    --------
-    >>> engine_sentences((), (), ())
-    ()
-    """
+    """Return the headline in words: the last variant against the first, how peak and curve move first."""
     said: list[str] = []
     by_name = {variant.name: variant for variant in variants}
     if differences:

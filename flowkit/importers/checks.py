@@ -33,23 +33,7 @@ _LENGTHS: Final = (*_WRITTEN, "cm")
 
 
 def unlikely_barometer(at: Conditions) -> tuple[str, str] | None:
-    """Say that a barometer is outside what occurs on earth; None where it is not.
-
-    Parameters
-    ----------
-    at : Conditions
-
-    Returns
-    -------
-    tuple of str or None
-        What is wrong, and what to do.
-
-    Examples
-    --------
-    >>> unlikely_barometer(Conditions(barometer_pa=2992.0))[1]
-    'if 29.92 inHg was meant, write that'
-    >>> unlikely_barometer(Conditions(barometer_pa=100_200.0))
-    """
+    """Say that a barometer is outside what occurs on earth; None where it is not."""
     value = at.barometer_pa
     if value is None or LOWEST_PA <= value <= HIGHEST_PA:
         return None
@@ -58,23 +42,7 @@ def unlikely_barometer(at: Conditions) -> tuple[str, str] | None:
 
 
 def unlikely_bore(at: Conditions) -> tuple[str, str] | None:
-    """Say that a fixture bore is no larger than the valve in it; None where it is, or one is not known.
-
-    Parameters
-    ----------
-    at : Conditions
-
-    Returns
-    -------
-    tuple of str or None
-        What is wrong, and what to do.
-
-    Examples
-    --------
-    >>> unlikely_bore(Conditions(fixture_bore_m=0.0032, valve_diameter_m=0.038))
-    ('the fixture bore of 3.2 mm is not larger than the valve head of 38 mm', 'if 3.2 in was meant, write that')
-    >>> unlikely_bore(Conditions(fixture_bore_m=0.083, valve_diameter_m=0.038))
-    """
+    """Say that a fixture bore is no larger than the valve in it; None where it is, or one is not known."""
     bore, valve = at.fixture_bore_m, at.valve_diameter_m
     if bore is None or valve is None or bore > valve:
         return None
@@ -121,25 +89,7 @@ _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
 
 
 def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
-    """Look over tests as they were read.
-
-    Parameters
-    ----------
-    tests : sequence of FlowTest
-        The tests of one file, or of several.
-
-    Returns
-    -------
-    tuple of Finding
-        Rules ``pressure-missing``, ``pressure-mixed``, ``flow-negative``, ``lift-order``,
-        ``lift-repeated``, ``typing-slip``, ``falling-flow``, ``leak-large``, ``check-off`` and
-        ``condition-unlikely``; nothing on clean data. What holds for a whole sheet is said once.
-
-    Examples
-    --------
-    >>> check_tests([])
-    ()
-    """
+    """Look over tests as they were read."""
     findings: list[Finding] = []
     together = _Together()
     usual: set[int] = set()  # conditions, shared by the tests of a sheet, in which every size occurs

@@ -59,18 +59,7 @@ class Candidate:
 
 
 def typed_figure(value: float) -> str | None:
-    """Return a figure as it was typed, or None where it was computed and has too many digits.
-
-    Parameters
-    ----------
-    value : float
-        In the sheet's unit, through SI and back, so that its last bits may be off.
-
-    Examples
-    --------
-    >>> typed_figure(212.50000000000003), typed_figure(1 / 3), typed_figure(0.00035)
-    ('212.5', None, '0.00035')
-    """
+    """Return a figure as it was typed, or None where it was computed and has too many digits."""
     text = _plain(f"{value:.{_SIGNIFICANT}g}")
     return text if value > 0 and abs(float(text) - value) <= 1e-9 * value else None
 
@@ -82,35 +71,12 @@ def _plain(figure: str) -> str:
 
 
 def decimals_of(texts: Iterable[str]) -> int:
-    """Return the most decimals in any of some figures.
-
-    Examples
-    --------
-    >>> decimals_of(["21", "20.5", "0.25"])
-    2
-    """
+    """Return the most decimals in any of some figures."""
     return max((len(text.partition(".")[2]) for text in texts), default=0)
 
 
 def candidates(text: str, decimals: int = 0) -> list[Candidate]:
-    """List what may have been meant by a typed figure.
-
-    Parameters
-    ----------
-    text : str
-        The figure, with a decimal point.
-    decimals : int, optional
-        How many decimals its neighbours have: 21 beside 20.5 was typed 21.0.
-
-    Returns
-    -------
-    list of Candidate
-
-    Examples
-    --------
-    >>> [item.text for item in candidates("125.3")]
-    ['215.3', '152.3', '123.5', '12.53', '1.253', '1253', '12530']
-    """
+    """List what may have been meant by a typed figure."""
     whole, _, part = text.partition(".")
     figure = f"{whole}.{part.ljust(decimals, '0')}".rstrip(".")
     found: list[Candidate] = []
@@ -131,37 +97,13 @@ def candidates(text: str, decimals: int = 0) -> list[Candidate]:
 
 
 def best_candidate(text: str, decimals: int, *, target: float, tolerance: float) -> Candidate | None:
-    """Return the candidate nearest to where the curve is, or None where none is near.
-
-    Parameters
-    ----------
-    text : str
-        The figure as typed.
-    decimals : int
-        How many decimals its neighbours have.
-    target : float
-        The curve's value in the same unit.
-    tolerance : float
-        How far off it may be, relative.
-
-    Examples
-    --------
-    >>> best_candidate("125.3", 1, target=151.8, tolerance=0.02).text
-    '152.3'
-    """
+    """Return the candidate nearest to where the curve is, or None where none is near."""
     near = [item for item in candidates(text, decimals) if abs(item.value - target) <= tolerance * target]
     return min(near, key=lambda item: abs(item.value - target), default=None)
 
 
 def flow_in_unit(test: FlowTest, flow_m3_s: float) -> float:
-    """Return a flow in the unit of the test's sheet.
-
-    Parameters
-    ----------
-    test : FlowTest
-    flow_m3_s : float
-        Flow [m³/s].
-    """
+    """Return a flow in the unit of the test's sheet."""
     return from_si(flow_m3_s, _flow_unit(test))
 
 
@@ -172,26 +114,12 @@ def _flow_unit(test: FlowTest) -> str:
 
 
 def flow_text(test: FlowTest, flow_m3_s: float) -> str:
-    """Write a flow in the unit of the test's sheet.
-
-    Parameters
-    ----------
-    test : FlowTest
-    flow_m3_s : float
-        Flow [m³/s].
-    """
+    """Write a flow in the unit of the test's sheet."""
     return f"{_figure(flow_in_unit(test, flow_m3_s))} {_flow_unit(test)}"
 
 
 def lift_in_unit(test: FlowTest, lift_m: float) -> float:
-    """Return a lift in the unit of the test's sheet.
-
-    Parameters
-    ----------
-    test : FlowTest
-    lift_m : float
-        Lift [m].
-    """
+    """Return a lift in the unit of the test's sheet."""
     if test.units.lift.unit == "L/D" and test.conditions.valve_diameter_m:
         return lift_m / test.conditions.valve_diameter_m
     return from_si(lift_m, _lift_unit(test))
@@ -206,14 +134,7 @@ def _lift_unit(test: FlowTest) -> str:
 
 
 def lift_text(test: FlowTest, lift_m: float) -> str:
-    """Write a lift in the unit of the test's sheet.
-
-    Parameters
-    ----------
-    test : FlowTest
-    lift_m : float
-        Lift [m].
-    """
+    """Write a lift in the unit of the test's sheet."""
     return f"{_figure(lift_in_unit(test, lift_m))} {_lift_unit(test)}"
 
 
@@ -256,13 +177,7 @@ class Expected:
         return (self.low + self.high) / 2
 
     def off(self, flow: float) -> float:
-        """Return how far a flow is off, relative to what is foretold, 0 within its range.
-
-        Parameters
-        ----------
-        flow : float
-            The measured flow.
-        """
+        """Return how far a flow is off, relative to what is foretold, 0 within its range."""
         if self.low <= 0:
             return 0.0 if self.low <= flow <= self.high else 10.0
         if flow > self.high:
@@ -271,21 +186,7 @@ class Expected:
 
 
 def expected(lifts: Sequence[float], flows: Sequence[float], at: int) -> Expected:
-    """Return what the other points foretell at one of them.
-
-    Parameters
-    ----------
-    lifts, flows : sequence of float
-        At least three points in the order of lift, lifts different and above zero.
-    at : int
-        Which point to leave out.
-
-    Examples
-    --------
-    >>> seen = expected((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 99.0, 40.0, 50.0), 2)
-    >>> round(seen.value, 9), seen.place
-    (30.0, 'inner')
-    """
+    """Return what the other points foretell at one of them."""
     # Two points on either side, the closed valve counted as one; j is the place among them.
     start, last = max(0, at - 2), len(lifts)
     x, q = [*lifts[start : at + 3]], [*flows[start : at + 3]]
@@ -354,20 +255,7 @@ def _plan(lifts: tuple[float, ...]) -> _Plan:
 
 
 def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
-    """Tell at a glance that no point is further off what its neighbours foretell than `OFF` allows.
-
-    Parameters
-    ----------
-    lifts, flows : sequence of float
-        At least four, in the order of lift, all above zero.
-
-    Examples
-    --------
-    >>> smooth((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 30.0, 40.0, 50.0))
-    True
-    >>> smooth((1.0, 2.0, 3.0, 4.0, 5.0), (10.0, 20.0, 33.0, 40.0, 50.0))
-    False
-    """
+    """Tell at a glance that no point is further off what its neighbours foretell than `OFF` allows."""
     plan = _plan(lifts)
     within, at_first, near_end, at_last = OFF["inner"], OFF["first"], OFF["near end"], OFF["last"]
     before = (0.0, *flows)
@@ -417,20 +305,7 @@ SAME_FLOW = 0.03
 
 
 def check_lifts(test: FlowTest) -> tuple[list[Finding], list[Point]]:
-    """Look at the lifts of one test.
-
-    Parameters
-    ----------
-    test : FlowTest
-        As read.
-
-    Returns
-    -------
-    findings : list of Finding
-        ``lift-repeated`` and ``lift-order``.
-    misplaced : list of Point
-        The few points whose lifts are out of order, or repeated with another flow.
-    """
+    """Look at the lifts of one test."""
     lifts = [point.lift_m for point in test.points]
     # Rising all the way, or falling all the way, is an order; both are common.
     steps = [*map(sub, lifts[1:], lifts)]
@@ -588,20 +463,7 @@ class _Slip:
 
 
 def check_curve(test: FlowTest, *, without: Sequence[Point] = ()) -> list[Finding]:
-    """Look for typing slips and falling flow on one test's curve.
-
-    Parameters
-    ----------
-    test : FlowTest
-        As read.
-    without : sequence of Point
-        Points already found doubtful for another reason.
-
-    Returns
-    -------
-    list of Finding
-        ``typing-slip`` and ``falling-flow``; nothing on a clean curve.
-    """
+    """Look for typing slips and falling flow on one test's curve."""
     readings = _readings(test, without)
     slips: list[_Slip] = []
     left = readings
@@ -635,18 +497,7 @@ def _readings(test: FlowTest, without: Sequence[Point]) -> list[_Reading]:
 
 
 def clean_at_a_glance(lifts: tuple[float, ...], flows: tuple[float, ...]) -> bool:
-    """Tell quickly that a curve holds nothing doubtful: rising lifts, no falling flow, no point off.
-
-    Parameters
-    ----------
-    lifts, flows : tuple of float
-        In the sheet's order [m], [m³/s].
-
-    Examples
-    --------
-    >>> clean_at_a_glance((0.002, 0.004, 0.006, 0.008), (0.02, 0.04, 0.055, 0.06))
-    True
-    """
+    """Tell quickly that a curve holds nothing doubtful: rising lifts, no falling flow, no point off."""
     if not lifts or lifts[0] <= MICRON_CHECKS or min(flows) <= 0:
         return False
     if len(lifts) > 1 and min(map(sub, lifts[1:], lifts)) <= MICRON_CHECKS:

@@ -42,31 +42,7 @@ Roles = dict[tuple[int, int], str]
 
 
 def explain(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> str:
-    """Say how a file is read, and print its cells with what each was taken for.
-
-    Parameters
-    ----------
-    path : str or Path
-    stated : Stated, optional
-        What the file does not say.
-    label : str, optional
-        The file's name in the text; its base name unless given.
-
-    Returns
-    -------
-    str
-        Several lines of plain text.
-
-    Raises
-    ------
-    SheetError
-        If the file cannot be opened as a sheet.
-
-    Examples
-    --------
-    >>> print(explain("sample_sheets/as_received.csv").splitlines()[0])
-    as_received.csv
-    """
+    """Say how a file is read, and print its cells with what each was taken for."""
     grids = read_grids(Path(path), label=label)
     readings = read_sheets(grids, stated or Stated())
     return "\n\n".join(_sheet(reading) for reading in readings)
@@ -75,28 +51,7 @@ def explain(path: str | Path, stated: Stated | None = None, *, label: str | None
 def cell_roles(
     path: str | Path, stated: Stated | None = None, *, label: str | None = None
 ) -> tuple[tuple[Grid, dict[tuple[int, int], str]], ...]:
-    """Say what each cell of a file was taken for.
-
-    Parameters
-    ----------
-    path : str or Path
-    stated : Stated, optional
-        What the file does not say.
-    label : str, optional
-        The file's name in sources; its base name unless given.
-
-    Returns
-    -------
-    tuple of (Grid, dict)
-        For each worksheet its cells, and (row, column) counted from 0 to ``"lift"``, ``"flow"``, ``"reading"``,
-        ``"pressure"``, ``"who"``, ``"condition"``, ``"heading"``, ``"said"``, ``"title"``, ``"hidden"`` or ``""``.
-
-    Examples
-    --------
-    >>> (grid, roles), = cell_roles("sample_sheets/as_received.csv")
-    >>> roles[12, 0], roles[13, 0], roles[13, 1]
-    ('heading', 'lift', 'flow')
-    """
+    """Say what each cell of a file was taken for."""
     grids = read_grids(Path(path), label=label)
     return tuple((reading.grid, _roles(reading)) for reading in read_sheets(grids, stated or Stated()))
 
@@ -110,17 +65,7 @@ _ANSWERS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
 
 
 def answers(finding: Finding) -> tuple[tuple[str, str], ...]:
-    """Return what a question can be answered with: conditions of the sheet and values to choose from.
-
-    Parameters
-    ----------
-    finding : Finding
-
-    Examples
-    --------
-    >>> answers(Finding("sheet-ambiguous", "error", "a.csv:1:2", "no unit; state it with --flow-unit"))[0]
-    ('flow_unit', 'CFM')
-    """
+    """Return what a question can be answered with: conditions of the sheet and values to choose from."""
     if finding.rule == "date-ambiguous":
         match = re.search(r"the date (\d+)[-./](\d+)[-./](\d+)", finding.message)
         if match:
@@ -183,12 +128,7 @@ def _table(number: int, reading: TableReading) -> list[str]:
 
 
 def layout_name(reading: TableReading) -> str:
-    """Return the layout's name in words: long, wide, variants as columns, or across.
-
-    Parameters
-    ----------
-    reading : TableReading
-    """
+    """Return the layout's name in words: long, wide, variants as columns, or across."""
     flows = [column for column in reading.columns if column.role == "flow"]
     if reading.table.view.places is not None:
         return "as mapped"

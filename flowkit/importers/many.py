@@ -45,24 +45,7 @@ class FileReading:
 
 
 def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
-    """Expand patterns into the files they stand for.
-
-    Parameters
-    ----------
-    paths : iterable of str or Path
-        ``*``, ``?``, ``[…]`` and ``**`` (any depth of folders) are understood; what is the
-        name of a file as it stands is taken as it is, and so is a pattern nothing matches.
-
-    Returns
-    -------
-    list of Path
-        In the order given, a pattern's files in the order of their names; each file once.
-
-    Examples
-    --------
-    >>> [path.name for path in expand_paths(["sample_sheets/*.csv", "sample_sheets/as_received.csv"])]
-    ['as_received.csv']
-    """
+    """Expand patterns into the files they stand for."""
     found: dict[Path, None] = {}
     for path in paths:
         text = os.fspath(path)
@@ -77,17 +60,7 @@ def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
 
 
 def labels_of(paths: Sequence[Path]) -> list[str]:
-    """Name files in sources: by their base name, where two share it by the path as given.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-
-    Examples
-    --------
-    >>> labels_of([Path("a/1.csv"), Path("b/1.csv"), Path("b/2.csv")])
-    ['a/1.csv', 'b/1.csv', '2.csv']
-    """
+    """Name files in sources: by their base name, where two share it by the path as given."""
     count: dict[str, int] = {}
     for path in paths:
         count[path.name] = count.get(path.name, 0) + 1
@@ -101,28 +74,6 @@ def read_many(
 
     A file that cannot be read does not stop the rest. Nothing is kept once it was yielded,
     so memory does not grow with the number of files.
-
-    Parameters
-    ----------
-    paths : str, Path, or iterable of them
-        Files and patterns such as ``"archive/**/*.xlsx"``.
-    stated : Stated, optional
-        What holds for every file.
-    workers : int, optional
-        Processes to read with; 1 reads in this one.
-    client : dask.distributed.Client, optional
-        Reads a sheet a task on its workers instead, which must see the files under the same paths.
-
-    Yields
-    ------
-    FileReading
-        In the order of the paths.
-
-    Examples
-    --------
-    >>> for reading in read_many("sample_sheets/as_*.csv"):
-    ...     print(reading.path.name, len(reading.result.tests))
-    as_received.csv 12
     """
     given = [paths] if isinstance(paths, (str, Path)) else paths
     files = expand_paths(given)

@@ -38,24 +38,7 @@ class CellRange:
 
     @classmethod
     def parse(cls, text: Any, place: str = PLACE) -> CellRange:
-        """Read ``"B5:B16"``, ``"B5"`` or, for text files, ``"5:2-16:2"`` (line:field).
-
-        Parameters
-        ----------
-        text : str
-        place : str
-            For the message.
-
-        Raises
-        ------
-        JobError
-            If it is no range of one row or one column.
-
-        Examples
-        --------
-        >>> CellRange.parse("B5:B16").bottom, len(CellRange.parse("5:2-16:2").cells())
-        (16, 12)
-        """
+        """Read ``"B5:B16"``, ``"B5"`` or, for text files, ``"5:2-16:2"`` (line:field)."""
         spelled = str(text).strip().replace("$", "").upper()
         match = re.fullmatch(r"([A-Z]{1,3})([1-9]\d{0,6})(?::([A-Z]{1,3})([1-9]\d{0,6}))?", spelled)
         if match:
@@ -153,20 +136,7 @@ class ColumnMapping:
 
     @classmethod
     def from_mapping(cls, given: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> ColumnMapping:
-        """Read a mapping, or a list of them, as it stands in a job file.
-
-        Parameters
-        ----------
-        given : mapping or sequence of mapping
-            Keys ``sheet``, ``lift``, ``lift_unit``, ``flow``, ``flow_unit``, ``pressure``, ``pressure_unit``,
-            ``side``, ``port``, ``run``, ``variant``. A ``flow`` is a range, a table with
-            ``cells`` and names, or a list of either.
-
-        Raises
-        ------
-        JobError
-            If a key is not known (with the nearest known one), missing, or cannot be understood.
-        """
+        """Read a mapping, or a list of them, as it stands in a job file."""
         tables = [given] if isinstance(given, Mapping) else list(given)
         if not tables:
             raise JobError(f"{PLACE} is empty", 'add lift = "A5:A16" and flow = "B5:B16"')
@@ -265,11 +235,6 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
     """Put the user's values over the cells of a file's grids, and list what the sheet says there.
 
     A cell is named ``"B7"``, ``"12:3"`` in text (line:field), or with its worksheet, ``"ported!B7"``.
-
-    Raises
-    ------
-    SheetError
-        If a cell is not on the sheet, or could be on several.
     """
     made: list[HandChange] = []
     grids = list(grids)

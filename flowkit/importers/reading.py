@@ -27,33 +27,7 @@ _NOTHING_STATED = Stated()
 
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
-    """Read all tests of a file.
-
-    Parameters
-    ----------
-    path : str or Path
-        csv, tsv, txt, xlsx, xlsm, xls or ods; or a report of flowkit's own, for the tests it carries.
-    stated : Stated, optional
-        What the file does not say.
-    label : str, optional
-        The file's name in sources; its base name unless given.
-
-    Returns
-    -------
-    ReadResult
-        What could be read, and everything doubtful as findings.
-
-    Raises
-    ------
-    SheetError
-        If the file is missing, empty, no sheet, or holds no table at all.
-
-    Examples
-    --------
-    >>> result = read("sample_sheets/as_received.csv")
-    >>> result.tests[0].id, result.findings
-    ('as_received.csv!as received, intake 1 run 1', ())
-    """
+    """Read all tests of a file."""
     stated = stated or _NOTHING_STATED
     path = Path(path)
     if path.name[-4:].lower() == ".pdf":
@@ -80,13 +54,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
-    """Read every grid of a file, left out hidden worksheets and what flowkit made.
-
-    Parameters
-    ----------
-    grids : sequence of Grid
-    stated : Stated
-    """
+    """Read every grid of a file, left out hidden worksheets and what flowkit made."""
     readings = []
     for grid in grids:
         if grid.hidden:
@@ -160,13 +128,7 @@ def _help(reading: SheetReading) -> None:
 
 
 def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
-    """Read the tests of one grid, without checks of the data.
-
-    Parameters
-    ----------
-    grid : Grid
-    stated : Stated, optional
-    """
+    """Read the tests of one grid, without checks of the data."""
     (reading,) = read_sheets([grid], stated or _NOTHING_STATED)
     return ReadResult(tuple(_with_ids(reading.tests)), tuple(dict.fromkeys(reading.findings)))
 

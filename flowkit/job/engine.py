@@ -36,12 +36,7 @@ def has_engine(job: Job) -> bool:
 
 
 def no_engine(job: Job) -> JobError:
-    """Return the error of a job that is asked for an engine it has not.
-
-    Parameters
-    ----------
-    job : Job
-    """
+    """Return the error of a job that is asked for an engine it has not."""
     file = job.path.name if job.path else None
     return JobError("the job describes no engine", "add an [engine] table", file=file)
 
@@ -49,24 +44,7 @@ def no_engine(job: Job) -> JobError:
 def engine_of(
     job: Job, comparison: Comparison, variants: Sequence[Variant], progress: Progress | None = None
 ) -> EngineResult:
-    """Carry a job's comparison into its engine.
-
-    Parameters
-    ----------
-    job : Job
-    comparison : Comparison
-    variants : sequence of Variant
-        With their valves.
-    progress : callable, optional
-        Called with (cycles done, most cycles there may be).
-
-    Raises
-    ------
-    JobError
-        If the job describes no engine.
-    EngineError
-        If the cams or the combustion cannot belong to the engine.
-    """
+    """Carry a job's comparison into its engine."""
     from flowkit.engine.run import run_engine
 
     if not has_engine(job):
@@ -83,21 +61,7 @@ def variant_engines(
     engine_over: Mapping[str, Any] | None = None,
     cam_over: Mapping[str, Any] | None = None,
 ) -> dict[str, VariantEngine]:
-    """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them.
-
-    Parameters
-    ----------
-    job : Job
-    variants : sequence of Variant
-        With their valves, state and tests.
-    engine_over, cam_over : mapping, optional
-        Keys that count over both.
-
-    Raises
-    ------
-    JobError
-        If a table cannot be understood.
-    """
+    """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them."""
     from flowkit.engine.cammapping import cams_of_tables
     from flowkit.engine.datamapping import engine_of_tables
     from flowkit.engine.run import VariantEngine
@@ -280,44 +244,7 @@ def _cam_changes(changes: Sequence[str]) -> dict[str, Any]:
 def sweep(
     job: Job, quantity: str, values: Sequence[Any], *, variant: str | None = None, progress: Progress | None = None
 ) -> pd.DataFrame:
-    """Return the engine's figures for several values of one input, all of them found side by side.
-
-    Parameters
-    ----------
-    job : Job
-    quantity : str
-        A key of ``[engine]`` (``"compression_ratio"``, ``"bore"``, ``"intake_pressure"``), a key of a cam's table
-        with its side (``"intake.peak_lift"``, ``"exhaust.duration"``), ``"cam.lobe_separation"``, or
-        ``"cam.advance"``: crank degrees by which both cams are moved earlier than in the job.
-    values : sequence
-        Numbers, or text with units where the quantity has one.
-    variant : str, optional
-        The last one unless given.
-    progress : callable, optional
-        Called with (rounds done, most rounds there may be).
-
-    Returns
-    -------
-    pandas.DataFrame
-        As `EngineResult.table`, with the value in front; missing where a speed does not fire.
-
-    Raises
-    ------
-    JobError
-        If the job describes no engine, or a value cannot be understood.
-    EngineError
-        If a cam would lift higher than a port was flowed.
-    FlowkitError
-        If nothing can be compared.
-
-    Examples
-    --------
-    >>> from flowkit.job import Job
-    >>> from flowkit.samples import sample_job
-    >>> table = sweep(Job.load(sample_job()), "compression_ratio", [9.5, 11])
-    >>> table.groupby("compression_ratio")["indicated_mep_pa"].max().is_monotonic_increasing
-    True
-    """
+    """Return the engine's figures for several values of one input, all of them found side by side."""
     import pandas as pd
 
     from flowkit.engine.figures import evaluate

@@ -143,14 +143,7 @@ class JobFile(_Table):
 
 
 def parse(path: Path) -> tuple[JobFile, dict[str, Any]]:
-    """Read a job file: checked, and as it is written.
-
-    Raises
-    ------
-    JobError
-        If it is missing, is not TOML, has an unknown key (with the nearest known one) or a
-        value that cannot be understood.
-    """
+    """Read a job file: checked, and as it is written."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:

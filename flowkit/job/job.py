@@ -586,20 +586,7 @@ class Job:
 
 
 def contents_of(job: Job, results: JobResults) -> ReportContents:
-    """Gather what reports show.
-
-    Parameters
-    ----------
-    job : Job
-    results : JobResults
-        What running it gave.
-
-    Raises
-    ------
-    JobError
-        If anything from the sheets to the comparison is an error: no report is made of it. Without
-        engine figures the report goes without its engine page.
-    """
+    """Gather what reports show."""
     from flowkit.reports.contents import ReportContents, SourceFile
 
     refuse_errors(results.comparison.findings)
@@ -618,13 +605,7 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
 
 
 def refuse_errors(findings: Sequence[Finding]) -> None:
-    """Refuse to go on where a finding is an error.
-
-    Raises
-    ------
-    JobError
-        Naming the first error and how many there are.
-    """
+    """Refuse to go on where a finding is an error."""
     errors = [finding for finding in findings if finding.severity == "error"]
     if errors:
         more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""

@@ -160,11 +160,6 @@ def stated_from(
 
     `given` holds keys of the names and conditions of `flowkit.fields`, None is passed over; `overrides` names
     those that count over what the sheet says, with the reason.
-
-    Examples
-    --------
-    >>> stated_from({"side": "intake", "test_pressure": "28 inH2O"}).side
-    'intake'
     """
     refuse_unknown(given, [*_NAMES, *_CONDITIONS], place)
     return Stated(

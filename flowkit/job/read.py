@@ -26,21 +26,7 @@ SAME = 1e-3
 def read_variants(
     variants: Sequence[JobVariant], records: Path | None = None
 ) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
-    """Read the tests of every variant.
-
-    Parameters
-    ----------
-    variants : sequence of JobVariant
-    records : Path, optional
-        The shop's records, for states that come from there; the user's own unless given.
-
-    Returns
-    -------
-    tests : tuple of Variant
-        Those that have any test, in the job's order.
-    findings : tuple of Finding
-        From reading, and from joining job and sheets; a file that cannot be used is an error among them.
-    """
+    """Read the tests of every variant."""
     files = _Files(variants)
     findings: list[Finding] = []
     found: list[Variant] = []

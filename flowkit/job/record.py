@@ -47,23 +47,7 @@ class Added:
 def add_to_records(
     store: Store, paths: Sequence[Path], *, workers: int = 1, progress: Progress | None = None
 ) -> Iterator[Added]:
-    """Add jobs and whole folders of sheets; what cannot be read is said, and nothing stops.
-
-    Parameters
-    ----------
-    store : Store
-        Open for writing.
-    paths : sequence of Path
-        Job files, sheets, or folders with all their subfolders.
-    workers : int, optional
-        Processes to read sheets with.
-    progress : callable, optional
-        Called with (done, in all).
-
-    Yields
-    ------
-    Added
-    """
+    """Add jobs and whole folders of sheets; what cannot be read is said, and nothing stops."""
     jobs, sheets = _sorted_out(paths)
     total, done = len(jobs) + len(sheets), 0
     taken: set[Path] = set()
@@ -143,13 +127,7 @@ def _is_sheet(path: Path) -> bool:
 
 
 def job_entry(path: Path) -> Entry:
-    """Read a job and bring it to its reference, ready to be kept.
-
-    Raises
-    ------
-    FlowkitError
-        If the job cannot be used.
-    """
+    """Read a job and bring it to its reference, ready to be kept."""
     path = path.resolve()
     job = Job.load(path)
     variants, findings = job.read()
@@ -294,22 +272,7 @@ def _digest(parts: Sequence[bytes]) -> str:
 def rebuild(
     path: Path, folders: Sequence[Path] = (), *, workers: int = 1, progress: Progress | None = None
 ) -> tuple[Added, ...]:
-    """Make a records file anew from the jobs and sheets it knows of, and from folders; the old one is kept beside it.
-
-    Parameters
-    ----------
-    path : Path
-        The records file. It may be damaged: what can still be read of it shows where the sheets are.
-    folders : sequence of Path, optional
-        Where to look besides.
-    workers, progress : optional
-        As for `add_to_records`.
-
-    Raises
-    ------
-    RecordsError
-        If nothing says where the sheets are.
-    """
+    """Make a records file anew from the jobs and sheets it knows of and from folders; the old one is kept."""
     known = [*_known_paths(path), *folders]
     present = [item for item in dict.fromkeys(known) if item.exists()]
     if not present:

@@ -208,20 +208,7 @@ def bench_history(
     since: str | None = None,
     but_for: str | None = None,
 ) -> BenchHistory:
-    """Gather what the records say of a bench.
-
-    Parameters
-    ----------
-    store : Store
-    bench : str, optional
-        Its name, in any case; None for the tests that name no bench.
-    operator : str, optional
-        His readings and runs alone.
-    since : str, optional
-        From this date on.
-    but_for : str, optional
-        Path of a job that does not count: the one that asks.
-    """
+    """Gather what the records say of a bench."""
     where = "current = 1 AND lower(trim(coalesce(bench, ''))) = ?"
     values: list[Any] = [(bench or "").strip().casefold()]
     for clause, value in (("operator = ? COLLATE NOCASE", operator), ("{}.date >= ?", since), ("path <> ?", but_for)):

@@ -36,26 +36,7 @@ _QUERY = (
 
 
 def export(store: Store, folder: Path, *, progress: Callable[[int, int], None] | None = None) -> tuple[int, int]:
-    """Write the data set: ``tests/`` and ``points/``, each by year and bench.
-
-    Parameters
-    ----------
-    store : Store
-    folder : Path
-        Must not exist yet, or be empty; it appears when all of it is written.
-    progress : callable, optional
-        Called with (tests done, tests in all).
-
-    Returns
-    -------
-    tuple of int
-        How many tests and points were written.
-
-    Raises
-    ------
-    RecordsError
-        If pyarrow is not installed or the folder holds something.
-    """
+    """Write the data set: ``tests/`` and ``points/``, each by year and bench."""
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq

@@ -20,24 +20,7 @@ def profile_of(
     conditions: Mapping[str, Any],
     reference: Mapping[str, Any],
 ) -> tuple[float, ...]:
-    """Return what ranking needs of a curve at the reference.
-
-    Parameters
-    ----------
-    side : {"intake", "exhaust"} or None
-    lifts_m, flows_m3_s : sequence of float
-        The curve [m], [m³/s].
-    conditions : mapping
-        Of the test, by the keys of the JSON results.
-    reference : mapping
-        Fields of `flowkit.model.Reference`.
-
-    Returns
-    -------
-    tuple of float
-        Flow over valve area [m/s] at each of `PROFILE_RATIOS`, then the coefficient on the minimum area there; NaN
-        where the curve does not reach or the dimensions are not known. Empty without a valve diameter.
-    """
+    """Return what ranking needs of a curve at the reference."""
     import numpy as np
 
     from flowkit.analysis.areas import circle_area, minimum_area
@@ -71,19 +54,7 @@ def profile_of(
 
 
 def run_residuals(runs: Sequence[CorrectedTest]) -> tuple[float, int]:
-    """Return Σz² and its degrees of freedom of repeated runs of one port in one session (spec, section 7).
-
-    Parameters
-    ----------
-    runs : sequence of CorrectedTest
-
-    Returns
-    -------
-    sum_z2 : float
-        ``z = Σ_j a_j·(Q_j/Q̄_j − 1)/Σ_j a_j`` over the lifts that all runs share; relative.
-    freedom : int
-        Runs less one; 0 where they share fewer than two lifts.
-    """
+    """Return Σz² and its degrees of freedom of repeated runs of one port in one session (spec, section 7)."""
     curves = [{round(point.lift_m, 6): point.flow_m3_s for point in run.points if point.lift_m > 0} for run in runs]
     shared = sorted(set.intersection(*(set(curve) for curve in curves))) if len(curves) > 1 else []
     if len(shared) < 2:

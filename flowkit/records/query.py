@@ -79,20 +79,7 @@ class Found:
 
 
 def find(store: Store, text: str = "", *, limit: int | None = None, **wanted: Any) -> Found:
-    """Find tests.
-
-    Parameters
-    ----------
-    store : Store
-    text : str, optional
-        Words that must all occur in what is known of a test: job, customer, state, notes, file, …
-    limit : int, optional
-        At most so many.
-    **wanted : optional
-        ``side``, ``head``, ``state``, ``customer``, ``bench``, ``operator``, ``job`` (in any case);
-        ``since`` and ``until`` (dates as 2026-03-31, or a year); ``valve_m`` and ``bore_m``, a number or
-        (low, high) [m].
-    """
+    """Find tests."""
     clauses, values = [], []
     for word in text.casefold().split():
         clauses.append("words LIKE ? ESCAPE '\\'")
@@ -132,19 +119,7 @@ class RecordedState:
 
 
 def recorded_state(store: Store, reference: str) -> RecordedState:
-    """Return a state of a recorded job.
-
-    Parameters
-    ----------
-    store : Store
-    reference : str
-        ``"2417/as received"``: the job's number, title or file, and the state's name.
-
-    Raises
-    ------
-    RecordsError
-        If there is no such job or state, with those there are; or if several jobs go by that name.
-    """
+    """Return a state of a recorded job."""
     import json
 
     job, slash, name = reference.partition("/")

@@ -80,20 +80,7 @@ def rank(
     but_for: str | None = None,
     within: float = RANGE,
 ) -> tuple[SideRank, ...]:
-    """Place each state of a head among recorded heads with like valves.
-
-    Parameters
-    ----------
-    store : Store
-    variants : sequence of Variant
-        Corrected.
-    reference : mapping
-        Fields of `flowkit.model.Reference`.
-    but_for : str, optional
-        Path of a job that does not count: this one.
-    within : float, optional
-        How much a like valve may differ in diameter, a fraction.
-    """
+    """Place each state of a head among recorded heads with like valves."""
     from flowkit.output import jsonable
 
     found = []

@@ -198,20 +198,7 @@ def floats(data: bytes | None) -> tuple[float, ...]:
 
 
 class Store:
-    """The records file, open.
-
-    Parameters
-    ----------
-    path : Path, optional
-        The user's own unless given.
-    write : bool, optional
-        Without it the file must exist and stays as it is.
-
-    Raises
-    ------
-    RecordsError
-        If it cannot be used, with what to do about it.
-    """
+    """The records file, open."""
 
     def __init__(self, path: Path | None = None, *, write: bool = False) -> None:
         self.path = Path(path) if path is not None else default_file()

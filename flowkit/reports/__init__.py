@@ -23,30 +23,7 @@ def write_report(
     name: str = "flow_chart",
     pages: Sequence[int] | None = None,
 ) -> tuple[Path, ...]:
-    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is.
-
-    Parameters
-    ----------
-    contents : ReportContents
-    folder : Path
-        Made if it does not exist.
-    formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}, optional
-    paper : {"letter", "a4"}, optional
-    name : str, optional
-        Of the files, without their suffix.
-    pages : sequence of int, optional
-        The pages of the PDF, from 1; all of them unless given. PNG and SVG show the first of them.
-
-    Returns
-    -------
-    tuple of Path
-        The files, each written whole, in the order of the formats.
-
-    Raises
-    ------
-    FlowkitError
-        If nothing was compared, or there is no such format, paper or page.
-    """
+    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is."""
     from flowkit.errors import FlowkitError
     from flowkit.reports.pages import FORMATS, page_files, write_whole
 

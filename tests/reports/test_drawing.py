@@ -124,12 +124,12 @@ def test_one_side_on_given_axes_in_metric_units() -> None:
 
 
 def test_nothing_global_is_touched() -> None:
-    before = dict(matplotlib.rcParams)
-    drawing.plot_comparison(make_contents().comparison)
-    assert dict(matplotlib.rcParams) == before
     import matplotlib.pyplot as plt
 
-    assert plt.get_fignums() == []
+    before, figures = dict(matplotlib.rcParams), plt.get_fignums()
+    drawing.plot_comparison(make_contents().comparison)
+    assert dict(matplotlib.rcParams) == before
+    assert plt.get_fignums() == figures
 
 
 def test_what_cannot_be_drawn_is_said() -> None:

@@ -91,18 +91,7 @@ MAX_TEXT_IN_CELLS = 20_000_000
 
 
 def megabytes(size: int) -> str:
-    """Write a size in bytes as people say it.
-
-    Parameters
-    ----------
-    size : int
-        Bytes.
-
-    Examples
-    --------
-    >>> megabytes(10_000_000)
-    '10 MB'
-    """
+    """Write a size in bytes as people say it."""
     return f"{size / 1e6:.0f} MB"
 
 
@@ -119,18 +108,7 @@ _PICTURES = (
 
 @cache
 def column_letters(column: int) -> str:
-    """Return a column's letters in a spreadsheet.
-
-    Parameters
-    ----------
-    column : int
-        Counted from 0.
-
-    Examples
-    --------
-    >>> column_letters(0), column_letters(25), column_letters(26), column_letters(701), column_letters(702)
-    ('A', 'Z', 'AA', 'ZZ', 'AAA')
-    """
+    """Return a column's letters in a spreadsheet."""
     letters = ""
     column += 1
     while column:
@@ -193,20 +171,7 @@ class Grid:
     decimal_comma: bool | None = None
 
     def address(self, row: int, column: int) -> str:
-        """Return a cell's address: ``"B7"``, or line and field of a text file.
-
-        Parameters
-        ----------
-        row, column : int
-            Counted from 0.
-
-        Examples
-        --------
-        >>> Grid("a.xlsx", "ported", ()).address(6, 1)
-        'B7'
-        >>> Grid("a.csv", None, (("1", "2"),), lines=(12,)).address(0, 1)
-        '12:2'
-        """
+        """Return a cell's address: ``"B7"``, or line and field of a text file."""
         if self.lines is None:
             return f"{column_letters(column)}{row + 1}"
         if self.pages is not None and row < len(self.pages):
@@ -216,37 +181,13 @@ class Grid:
         return f"{line}:{column + 1}"
 
     def source(self, row: int, column: int) -> str:
-        """Return a cell's address with its file and sheet.
-
-        Parameters
-        ----------
-        row, column : int
-            Counted from 0.
-
-        Examples
-        --------
-        >>> Grid("a.xlsx", "ported", ()).source(6, 1)
-        'a.xlsx!ported!B7'
-        >>> Grid("a.csv", None, (("1", "2"),), lines=(12,)).source(0, 1)
-        'a.csv:12:2'
-        """
+        """Return a cell's address with its file and sheet."""
         if self.lines is None:
             return f"{self.file}!{self.sheet}!{column_letters(column)}{row + 1}"
         return f"{self.file}:{self.address(row, column)}"
 
     def value(self, row: int, column: int) -> CellValue:
-        """Return a cell's value, None outside the grid.
-
-        Parameters
-        ----------
-        row, column : int
-            Counted from 0.
-
-        Examples
-        --------
-        >>> Grid("a.csv", None, (("1", "2"),), lines=(1,)).value(0, 1)
-        '2'
-        """
+        """Return a cell's value, None outside the grid."""
         if 0 <= row < len(self.rows) and 0 <= column < len(self.rows[row]):
             return self.rows[row][column]
         return None
@@ -256,28 +197,6 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
     """Read a file into grids, one for each worksheet.
 
     What the file is, its content tells; its name does not count where the two differ.
-
-    Parameters
-    ----------
-    path : str or Path
-        csv, tsv, txt, xlsx, xlsm, xls or ods.
-    label : str, optional
-        The file's name in sources; its base name unless given.
-
-    Returns
-    -------
-    tuple of Grid
-        Chart sheets and macro sheets are left out.
-
-    Raises
-    ------
-    SheetError
-        If the file is missing, empty, encrypted, broken, too large or no sheet at all.
-
-    Examples
-    --------
-    >>> read_grids("sample_sheets/as_received.csv")[0].value(1, 0)
-    'Head'
     """
     path = Path(path)
     label = path.name if label is None else label
@@ -310,25 +229,7 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
 
 
 def read_bytes(path: Path, label: str) -> bytes:
-    """Read a whole file, after a look at what it is and how large.
-
-    Parameters
-    ----------
-    path : Path
-        A regular file.
-    label : str
-        Its name in messages.
-
-    Raises
-    ------
-    SheetError
-        If it is missing, empty, no regular file, larger than the limit, or cannot be opened.
-
-    Examples
-    --------
-    >>> len(read_bytes(Path("sample_sheets/as_received.csv"), "as_received.csv")) > 100
-    True
-    """
+    """Read a whole file, after a look at what it is and how large."""
     try:
         kind = os.stat(path).st_mode  # noqa: PTH116
         if stat.S_ISDIR(kind):
@@ -391,24 +292,7 @@ class SheetFacts:
 
 
 def check_extent(rows: int, columns: int, label: str, sheet: str | None) -> None:
-    """Hold the limits on a sheet's size, before its cells are read.
-
-    Parameters
-    ----------
-    rows, columns : int
-        Down to the last filled cell.
-    label, sheet : str
-        The file and the worksheet, for the message.
-
-    Raises
-    ------
-    SheetError
-        If the sheet is larger than the limits.
-
-    Examples
-    --------
-    >>> check_extent(12, 9, "a.xlsx", "ported")
-    """
+    """Hold the limits on a sheet's size, before its cells are read."""
     remedy = "delete what stands far off the table and save the sheet again"
     if rows > MAX_ROWS:
         raise SheetError(

@@ -59,13 +59,7 @@ def mail_body(data: bytes, label: str) -> tuple[str, bool]:
 
 
 def unquoted(lines: Sequence[str]) -> list[str]:
-    """Take the marks of a quoted mail off its lines, where most of its table has them.
-
-    Examples
-    --------
-    >>> unquoted(["Hello", "> Lift  Flow", "> 1  20", "> 2  30"])
-    ['Hello', 'Lift  Flow', '1  20', '2  30']
-    """
+    """Take the marks of a quoted mail off its lines, where most of its table has them."""
     quoted = sum(line.startswith(">") for line in lines)
     if quoted < 3:
         return list(lines)

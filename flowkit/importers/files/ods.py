@@ -209,32 +209,7 @@ def _error_text(cell: _CellState) -> str:
 
 
 def ods_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts, ...]:
-    """Collect the facts of every sheet, and hold the limits.
-
-    Parameters
-    ----------
-    parts : mapping
-        The package's parts.
-    label : str
-        The file's name in messages.
-
-    Returns
-    -------
-    tuple of SheetFacts
-        In the file's order.
-
-    Raises
-    ------
-    SheetError
-        If the file is encrypted, its XML broken, or a sheet larger than the limits.
-
-    Examples
-    --------
-    >>> xml = b'<a><table:table table:name="A"><table:table-row table:number-rows-repeated="9">'
-    >>> xml += b'<table:table-cell office:value-type="float" office:value="1"/></table:table-row></table:table></a>'
-    >>> ods_facts({"content.xml": xml}, "a.ods")[0].hidden
-    False
-    """
+    """Collect the facts of every sheet, and hold the limits."""
     if b"encryption-data" in parts.get("meta-inf/manifest.xml", b""):
         raise SheetError("the file is encrypted", "save it without a password in the spreadsheet program", file=label)
     content = _Pass(label)

@@ -56,21 +56,7 @@ class OwnOutputError(SheetError):
 
 
 def is_own_output(grid: Grid) -> bool:
-    """Whether flowkit made a worksheet, or a text file saved from one.
-
-    Parameters
-    ----------
-    grid : Grid
-
-    Examples
-    --------
-    >>> is_own_output(Grid("a.xlsx", "S", (("Gains",), ("Ratios of mean flows over the ports tested in both",))))
-    True
-    >>> is_own_output(Grid("a.xlsx", "S", (("Gains",), ("Lift mm", "Int 1 cfm"))))
-    False
-    >>> is_own_output(Grid("a.xlsx", "S", (("flowkit 0.1.0.",),)))
-    True
-    """
+    """Whether flowkit made a worksheet, or a text file saved from one."""
     rows = grid.rows
     first = _lead(rows[0]) if rows else None
     if isinstance(first, str):
@@ -93,12 +79,7 @@ def _lead(row: tuple[CellValue, ...]) -> CellValue:
 
 
 def left_out(grid: Grid) -> Finding:
-    """Say that a worksheet was left out since flowkit made it.
-
-    Parameters
-    ----------
-    grid : Grid
-    """
+    """Say that a worksheet was left out since flowkit made it."""
     where = grid.file if grid.sheet is None else f"{grid.file}!{grid.sheet}"
     what = (
         "this sheet was made by flowkit and was left out: its flows are corrected already; read the bench's own sheet"
@@ -107,13 +88,7 @@ def left_out(grid: Grid) -> Finding:
 
 
 def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
-    """Return the error of a file without a table besides what flowkit made; None where it made nothing of it.
-
-    Parameters
-    ----------
-    grids : tuple of Grid
-        All of the file.
-    """
+    """Return the error of a file without a table besides what flowkit made; None where it made nothing of it."""
     filled = [grid for grid in grids if any(value is not None for row in grid.rows for value in row)]
     own = [grid for grid in filled if is_own_output(grid)]
     if not own:
@@ -285,27 +260,7 @@ def _unit(reader: _Reader) -> UnitSource:
 
 
 def finding_from_json(data: object, *, place: str = "finding", file: str | None = None) -> Finding:
-    """Rebuild a finding from its machine-readable form.
-
-    Parameters
-    ----------
-    data : object
-        As `json.loads` gives it.
-    place : str, optional
-        Where in the document it stands, for messages.
-    file : str, optional
-        The file it comes from, for messages.
-
-    Raises
-    ------
-    SheetError
-        If a value is missing or of another kind.
-
-    Examples
-    --------
-    >>> finding_from_json({"rule": "lift-order", "severity": "note", "where": "a.csv:3:1", "message": "…"}).rule
-    'lift-order'
-    """
+    """Rebuild a finding from its machine-readable form."""
     reader = _Reader(data, place, file)
     severity = cast("Severity", reader.choice("severity", ("error", "warning", "note")))
     return Finding(reader.text("rule"), severity, reader.text("where"), reader.text("message"))
@@ -335,18 +290,7 @@ def read_html(path: Path, *, label: str | None = None) -> ReadResult | None:
 
 
 def is_pdf(path: str | Path) -> bool:
-    """Tell by its first bytes whether a file is a PDF.
-
-    Parameters
-    ----------
-    path : str or Path
-        Any file; one that cannot be opened is none.
-
-    Examples
-    --------
-    >>> is_pdf("sample_sheets/as_received.csv")
-    False
-    """
+    """Tell by its first bytes whether a file is a PDF."""
     try:
         if not Path(path).is_file():
             return False
@@ -373,26 +317,7 @@ def carries_readings(path: Path) -> bool:
 
 
 def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
-    """Read the flow tests a report carries.
-
-    Parameters
-    ----------
-    path : str or Path
-        A PDF written by flowkit.
-    label : str, optional
-        The file's name in messages; its base name unless given.
-
-    Returns
-    -------
-    ReadResult
-        The tests and findings as they were when the report was written; sources are the
-        cells of the sheets it was made from.
-
-    Raises
-    ------
-    SheetError
-        If it is no PDF, has a password, carries no readings, or ones that cannot be used.
-    """
+    """Read the flow tests a report carries."""
     path = Path(path)
     label = path.name if label is None else label
     return _carried(_attachment(read_bytes(path, label), label), label)

@@ -52,30 +52,6 @@ def decode_text(data: bytes, label: str) -> str:
 
     A byte-order mark counts first; without one UTF-16 is told by its zero bytes, UTF-8 by
     being valid, and what is neither is taken as Windows-1252, which holds Latin-1's letters.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    label : str
-        Its name in messages.
-
-    Returns
-    -------
-    str
-        With line ends as ``"\n"``.
-
-    Raises
-    ------
-    SheetError
-        If it is too large, or holds what no text holds.
-
-    Examples
-    --------
-    >>> decode_text("Lift;Débit".encode("cp1252"), "a.csv")
-    'Lift;Débit'
-    >>> decode_text("Hub;Fluß".encode("utf-16"), "a.csv")
-    'Hub;Fluß'
     """
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
@@ -166,30 +142,7 @@ def _utf16_without_mark(data: bytes) -> str | None:
 
 
 def text_lines(text: str, label: str) -> list[str]:
-    r"""Split text into its physical lines, within the limits.
-
-    Parameters
-    ----------
-    text : str
-        With line ends as ``"\n"``.
-    label : str
-        The file's name in messages.
-
-    Returns
-    -------
-    list of str
-        Without the empty lines at the end.
-
-    Raises
-    ------
-    SheetError
-        If there are too many lines, a line is too long, or all are empty.
-
-    Examples
-    --------
-    >>> text_lines("a,b\n1,2\n\n", "a.csv")
-    ['a,b', '1,2']
-    """
+    r"""Split text into its physical lines, within the limits."""
     lines = text.rstrip().split("\n")
     if lines == [""]:
         raise SheetError("the file holds blanks only", "ask for it again or export it once more", file=label)
@@ -211,24 +164,7 @@ def text_lines(text: str, label: str) -> list[str]:
 
 
 def check_width(cells: int, line: int, label: str) -> None:
-    """Hold the limit on the cells of a line.
-
-    Parameters
-    ----------
-    cells, line : int
-        How many the line has, and its number.
-    label : str
-        The file's name in messages.
-
-    Raises
-    ------
-    SheetError
-        If there are more than the limit.
-
-    Examples
-    --------
-    >>> check_width(9, 1, "a.csv")
-    """
+    """Hold the limit on the cells of a line."""
     if cells > MAX_COLUMNS:
         raise SheetError(
             f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads",
@@ -256,20 +192,7 @@ _SAMPLE = 60
 
 
 def is_numeric(text: str, *, gaps: bool = False) -> bool:
-    """Tell whether a cell's text is a number, with or without a short unit.
-
-    Parameters
-    ----------
-    text : str
-        The cell.
-    gaps : bool, optional
-        Whether the marks for "not tested" count too.
-
-    Examples
-    --------
-    >>> [is_numeric(text) for text in ("0.350", '.350"', "1 234,5", "212.5 cfm", "Intake 1", "-")]
-    [True, True, True, True, False, False]
-    """
+    """Tell whether a cell's text is a number, with or without a short unit."""
     return _NUMERIC.fullmatch(text) is not None or (gaps and text.strip().lower() in _GAPS)
 
 
@@ -279,24 +202,6 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     The separator is the one that cuts most numbers out of the lines, and a line cut in the
     middle of something that belongs apart counts against it; so ``1,5;30,2`` is cut at the
     semicolon and ``1,5   30,2`` at the blanks.
-
-    Parameters
-    ----------
-    text : str
-        The whole file.
-    lines : sequence of str
-        Its lines.
-
-    Returns
-    -------
-    str or None
-        ``" "`` for columns aligned by blanks, None where each line is one cell.
-
-    Examples
-    --------
-    >>> text = "Hub;Fluss\n1,5;30,2\n3,0;61,4"
-    >>> find_delimiter(text, text.split("\n"))
-    ';'
     """
     present = [mark for mark in _DELIMITERS if mark in text]
     if present == [","] and "  " not in text and not _BLANK_BETWEEN_DIGITS.search(text):
@@ -330,23 +235,7 @@ def _score(cells: list[str]) -> int:
 
 
 def decimal_comma(cells: Iterable[str]) -> bool | None:
-    """Tell from all cells together whether their numbers have a decimal comma.
-
-    Parameters
-    ----------
-    cells : iterable of str
-        Cells with text in them.
-
-    Returns
-    -------
-    bool or None
-        None where no number tells, or where some say one thing and some the other.
-
-    Examples
-    --------
-    >>> decimal_comma(["1,234", "0,35"]), decimal_comma(["1,234.5"]), decimal_comma(["1,234"])
-    (True, False, None)
-    """
+    """Tell from all cells together whether their numbers have a decimal comma."""
     seen: set[bool] = set()
     for cell in cells:
         if "," not in cell and "." not in cell:
@@ -397,32 +286,7 @@ Span = tuple[int, int]
 
 
 def aligned_rows(lines: Sequence[str], numbers: Sequence[int], label: str) -> list[Row]:
-    """Cut lines whose columns are aligned by blanks.
-
-    Parameters
-    ----------
-    lines : sequence of str
-        Without comments; a blank one, or one that only rules off, gives an empty row.
-    numbers : sequence of int
-        Their physical lines, for messages.
-    label : str
-        The file's name in messages.
-
-    Returns
-    -------
-    list of tuple
-        A row for each line.
-
-    Raises
-    ------
-    SheetError
-        If a table's columns cannot be told apart.
-
-    Examples
-    --------
-    >>> aligned_rows(["Lift   Flow   Note", "0.100  45.2", "0.200         NT"], [1, 2, 3], "a.txt")
-    [('Lift', 'Flow', 'Note'), ('0.100', '45.2'), ('0.200', None, 'NT')]
-    """
+    """Cut lines whose columns are aligned by blanks."""
     spread = [line.expandtabs(8) for line in lines]
     data = [_data_pieces(line) for line in spread]
     rows: list[Row] = [_in_order(_pieces(_WIDE, line)) for line in spread]
@@ -638,27 +502,6 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
 
     Blank lines are kept as empty rows, comment lines (``#``, and ``;`` where it does not
     separate cells) are set aside with their line.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    label : str
-        Its name in sources and messages.
-    suffix : str, optional
-        The ending of its name; one that promises a spreadsheet package is not believed
-        to be text by accident.
-
-    Raises
-    ------
-    SheetError
-        If it is no text, too large, or cannot be cut into cells in one way.
-
-    Examples
-    --------
-    >>> grid = text_grid(b"# made up\nLift;Flow\n1,5;30,2\n", "a.csv")
-    >>> grid.rows, grid.lines, grid.comments, grid.delimiter, grid.decimal_comma
-    ((('Lift', 'Flow'), ('1,5', '30,2')), (2, 3), ((1, 'made up'),), ';', True)
     """
     if suffix in _PACKAGES:
         raise SheetError(

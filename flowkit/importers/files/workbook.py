@@ -50,30 +50,7 @@ def parse_xml(
     end: Callable[[str], None] | None = None,
     text: Callable[[str], None] | None = None,
 ) -> None:
-    """Parse an XML part, calling back for each element.
-
-    Parameters
-    ----------
-    xml : bytes
-        The part.
-    label, part : str
-        The file and the part, for messages.
-    start, end, text : callable
-        Called with an element's name and attributes, its name, its text (in pieces).
-        Names keep their namespace prefix.
-
-    Raises
-    ------
-    SheetError
-        If it is not well-formed, or declares a document type: entities declared there can
-        be made to grow without bound, and no spreadsheet program writes one.
-
-    Examples
-    --------
-    >>> parse_xml(b"<a><b/></a>", "a.xlsx", "b.xml", start=lambda name, attributes: print(name))
-    a
-    b
-    """
+    """Parse an XML part, calling back for each element."""
 
     def refuse(*_: object) -> None:
         """Refuse a document type before anything in it is expanded."""
@@ -115,31 +92,6 @@ def package_parts(data: bytes, label: str) -> Mapping[str, bytes]:
     """Inflate the parts of a package.
 
     Pictures, themes and the like are left out: no reader of cells looks at them.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    label : str
-        Its name in messages.
-
-    Returns
-    -------
-    mapping
-        Part name, in small letters, to its bytes.
-
-    Raises
-    ------
-    SheetError
-        If the package is broken, encrypted, or inflates beyond the limits.
-
-    Examples
-    --------
-    >>> package = io.BytesIO()
-    >>> with zipfile.ZipFile(package, "w", zipfile.ZIP_DEFLATED) as archive:
-    ...     archive.writestr("xl/workbook.xml", "<workbook/>")
-    >>> package_parts(package.getvalue(), "a.xlsx")
-    {'xl/workbook.xml': b'<workbook/>'}
     """
     try:
         members = zipfile.ZipFile(io.BytesIO(data)).infolist()
@@ -219,25 +171,7 @@ _OTHER_PACKAGES = (
 
 
 def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
-    """Read the bytes of a workbook into grids.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    label : str
-        Its name in sources and messages.
-
-    Returns
-    -------
-    tuple of Grid
-        One for each worksheet; chart sheets and macro sheets are left out.
-
-    Raises
-    ------
-    SheetError
-        If it is broken, encrypted, no workbook, or larger than the limits.
-    """
+    """Read the bytes of a workbook into grids."""
     facts = _facts(data, label)
     if data.startswith(b"PK"):
         sheets = _sheets(data, label)

@@ -29,20 +29,7 @@ class _Stream:
 
 
 class CompoundFile:
-    """A compound file's streams.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    label : str
-        Its name in messages.
-
-    Raises
-    ------
-    SheetError
-        If its structure is broken.
-    """
+    """A compound file's streams."""
 
     def __init__(self, data: bytes, label: str) -> None:
         self._data = data
@@ -139,18 +126,7 @@ class CompoundFile:
         return name.lower() in self._streams
 
     def stream(self, name: str) -> bytes:
-        """Return a stream's bytes.
-
-        Parameters
-        ----------
-        name : str
-            In any case.
-
-        Raises
-        ------
-        SheetError
-            If its chain is broken or shorter than it should be.
-        """
+        """Return a stream's bytes."""
         found = self._streams[name.lower()]
         data = self._chain(found.start) if found.size >= _MINI_CUTOFF else self._mini_chain(found.start)
         if len(data) < found.size:
@@ -217,25 +193,7 @@ class _Sheet:
 
 
 def xls_facts(data: bytes, label: str) -> tuple[SheetFacts | None, ...]:
-    """Collect the facts of every worksheet, and hold the limits.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    label : str
-        Its name in messages.
-
-    Returns
-    -------
-    tuple of SheetFacts or None
-        In the workbook's order; None for a sheet of another kind.
-
-    Raises
-    ------
-    SheetError
-        If the file is encrypted, broken, no workbook, or a sheet larger than the limits.
-    """
+    """Collect the facts of every worksheet, and hold the limits."""
     compound = CompoundFile(data, label)
     if "EncryptedPackage" in compound:
         raise _encrypted(label)
@@ -271,23 +229,7 @@ def xls_facts(data: bytes, label: str) -> tuple[SheetFacts | None, ...]:
 
 
 def without_macros(data: bytes) -> bytes:
-    """Hide a workbook's macros from the reader, which would unpack them all whatever their size.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-
-    Returns
-    -------
-    bytes
-        Of the same length.
-
-    Examples
-    --------
-    >>> without_macros("_VBA_PROJECT_CUR".encode("utf-16-le")).decode("utf-16-le")
-    'xVBA_PROJECT_CUR'
-    """
+    """Hide a workbook's macros from the reader, which would unpack them all whatever their size."""
     name = "_VBA_PROJECT_CUR".encode("utf-16-le")
     return data.replace(name, b"x" + name[1:])
 

@@ -29,13 +29,7 @@ _TRUE = ("1", "true", "on")
 
 
 def parse_reference(reference: str) -> Cell | None:
-    """Return row and column of a reference such as ``"B7"``, from 0; None where it is none.
-
-    Examples
-    --------
-    >>> parse_reference("B7"), parse_reference("AA1"), parse_reference("7")
-    ((6, 1), (0, 26), None)
-    """
+    """Return row and column of a reference such as ``"B7"``, from 0; None where it is none."""
     match = _REFERENCE.fullmatch(reference)
     if match is None:
         return None
@@ -201,29 +195,7 @@ def parse_cells(
     percent_styles: frozenset[str] = frozenset(),
     struck_styles: frozenset[str] = frozenset(),
 ) -> CellFacts:
-    """Pass over a worksheet's XML.
-
-    Parameters
-    ----------
-    xml : bytes
-        The part.
-    label, part, sheet : str
-        For messages.
-    percent_styles, struck_styles : frozenset of str, optional
-        Indices of the cell styles that show a number in per cent, and of those struck through.
-
-    Raises
-    ------
-    SheetError
-        If it is not well-formed, or a cell's place is none.
-
-    Examples
-    --------
-    >>> xml = b'<sheetData><row r="2" hidden="1"><c r="B2"><f>A1</f></c></row></sheetData>'
-    >>> facts = parse_cells(xml, "a.xlsx", part="sheet1.xml")
-    >>> facts.hidden_rows, facts.formula_gaps, (facts.rows, facts.columns)
-    ({1}, {(1, 1)}, (2, 2))
-    """
+    """Pass over a worksheet's XML."""
     facts = CellFacts(percent_styles, struck_styles, label, sheet)
     parse_xml(xml, label, part, start=facts.start, end=facts.end, text=facts.text)
     facts.add_array_gaps()
@@ -248,25 +220,7 @@ _MEND = "open it in the spreadsheet program and save it again"
 
 
 def xlsx_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts | None, ...]:
-    """Collect the facts of every worksheet, and hold the limits.
-
-    Parameters
-    ----------
-    parts : mapping
-        The package's parts.
-    label : str
-        The file's name in messages.
-
-    Returns
-    -------
-    tuple of SheetFacts or None
-        In the workbook's order; None for a sheet of another kind.
-
-    Raises
-    ------
-    SheetError
-        If the package is incomplete, its XML broken, or a sheet larger than the limits.
-    """
+    """Collect the facts of every worksheet, and hold the limits."""
     names, recalculate = _workbook(parts["xl/workbook.xml"], label)
     if len(names) > MAX_SHEETS:
         raise SheetError(

@@ -127,28 +127,7 @@ LEAK = "Leak"
 
 
 def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
-    """Return lifts by equal steps up to a given lift.
-
-    Parameters
-    ----------
-    step_m, top_m : float
-        Step and highest lift [m].
-
-    Returns
-    -------
-    tuple of float
-        Lifts [m]; the highest is one of them even where the steps do not meet it.
-
-    Raises
-    ------
-    SheetError
-        If a lift is not above zero, the step larger than the highest lift, or there would be too many.
-
-    Examples
-    --------
-    >>> lifts_by_step(0.002, 0.007)
-    (0.002, 0.004, 0.006, 0.007)
-    """
+    """Return lifts by equal steps up to a given lift."""
     if not (step_m > 0 and top_m > 0 and math.isfinite(step_m) and math.isfinite(top_m)):
         raise SheetError("the step and the highest lift must be above zero", 'give them like "1 mm" and "12 mm"')
     if step_m > top_m * (1 + 1e-9):
@@ -165,27 +144,7 @@ def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
 
 
 def lifts_by_fraction(valve_diameter_m: float, fractions: Sequence[float], top_m: float | None) -> tuple[float, ...]:
-    """Return lifts at fractions of the valve's diameter, up to a given lift.
-
-    Parameters
-    ----------
-    valve_diameter_m : float
-        Diameter of the valve head [m].
-    fractions : sequence of float
-        Lift over diameter.
-    top_m : float, optional
-        Highest lift [m].
-
-    Raises
-    ------
-    SheetError
-        If a figure is not above zero, or no lift is left.
-
-    Examples
-    --------
-    >>> lifts_by_fraction(0.040, (0.05, 0.1, 0.3), 0.010)
-    (0.002, 0.004)
-    """
+    """Return lifts at fractions of the valve's diameter, up to a given lift."""
     if not (valve_diameter_m > 0 and math.isfinite(valve_diameter_m)) or any(not 0 < f < 2 for f in fractions):
         raise SheetError(
             "the valve's diameter and the fractions of it must be above zero", "a fraction is lift over diameter"
@@ -209,30 +168,7 @@ def plan_blank(
     known: Mapping[str, str | float],
     reading_unit: str | None = None,
 ) -> BlankPlan:
-    """Lay down what stands on a blank sheet.
-
-    Parameters
-    ----------
-    lifts_m : sequence of float
-        Lifts [m].
-    ports : sequence of str
-    sides : sequence of {"intake", "exhaust"}
-    runs : int or mapping of port to int
-        How often each port is run; a port that is not in the mapping once.
-    lift_unit, flow_unit, pressure_unit : str
-        Units of the trade.
-    known : mapping
-        Label without unit, in small letters, to what is filled in beforehand.
-    reading_unit : str, optional
-        Unit of a meter's readings, which then go into the columns in place of flows.
-
-    Raises
-    ------
-    SheetError
-        If there is nothing to test or more than fits on a page, or a port is named twice.
-    UnitError
-        If a unit is not known.
-    """
+    """Lay down what stands on a blank sheet."""
     length, flow, pressure = unit(lift_unit, "length"), unit(flow_unit, "flow"), unit(pressure_unit, "pressure")
     lifts = _lifts_in(lifts_m, length.name)
     _refuse_twice(ports)
@@ -365,17 +301,7 @@ _MESSAGES = {
 
 
 def xlsx_bytes(plan: BlankPlan) -> bytes:
-    """Write a plan as a workbook.
-
-    Parameters
-    ----------
-    plan : BlankPlan
-
-    Returns
-    -------
-    bytes
-        The xlsx file.
-    """
+    """Write a plan as a workbook."""
     from openpyxl import Workbook
 
     book = Workbook()
@@ -613,52 +539,6 @@ def write_blank(
 
     Its lifts are `lifts_m`, or go by `step_m` up to `top_m`, or stand at `fractions` of
     `valve_diameter_m` (up to `top_m`, if given).
-
-    Parameters
-    ----------
-    path : str or Path
-        ``.xlsx``: prints on one page, its cells take no negative figures, its labels and
-        units are protected (without a password); or ``.csv``.
-    lifts_m : sequence of float, optional
-        Lifts [m].
-    step_m, top_m : float, optional
-        Step and highest lift [m].
-    valve_diameter_m : float, optional
-        Diameter of the valve head [m].
-    fractions : sequence of float, optional
-        Lift over diameter.
-    ports : sequence of str, optional
-        Their names.
-    sides : sequence of {"intake", "exhaust"}, optional
-    runs : int or mapping of port to int, optional
-        How often each port is run.
-    lift_unit, flow_unit, pressure_unit : str, optional
-        Units of the trade; other lengths are in mm beside a metric lift, in inches else.
-    known : mapping, optional
-        Label without unit, in small letters (``"test pressure"``), to what is filled in
-        beforehand, in the sheet's unit.
-    reading_unit : str, optional
-        Unit of a meter's readings, such as ``"mm"`` or ``"%"``, which then go into the columns in place of flows.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    SheetError
-        If the file exists, cannot be written, or the sheet asked for cannot be.
-    UnitError
-        If a unit is not known.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     written = write_blank(Path(folder) / "bench.csv", step_m=0.002, top_m=0.012, ports=["1"], sides=["intake"])
-    ...     print(written.read_text(encoding="utf-8-sig").splitlines()[-8:-6])
-    ['mm,CFM', '2,']
     """
     path = Path(path)
     if path.suffix.lower() not in (".xlsx", ".csv"):

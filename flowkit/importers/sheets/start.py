@@ -113,24 +113,6 @@ def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated 
     A job is written whatever the folder holds: every file has a line that says whether it was read, needs an
     answer, cannot be read, or was left out. States come in the order their names and dates suggest, said as a
     guess. What a sheet does not say is left as a comment with an example. An existing file is never overwritten.
-
-    Parameters
-    ----------
-    folder : str or Path
-    out : str or Path, optional
-        The job file; ``job.toml`` in the folder unless given.
-    stated : Stated, optional
-        What holds for every sheet, such as the flow unit.
-
-    Returns
-    -------
-    Path
-        The job file written.
-
-    Raises
-    ------
-    JobError
-        If there is no such folder, or the job file exists.
     """
     folder = Path(folder)
     target = Path(out) if out is not None else folder / "job.toml"
@@ -143,15 +125,7 @@ def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated 
 
 
 def job_text(folder: str | Path, target: str | Path | None = None, stated: Stated | None = None) -> str:
-    """Return the text of the job file that `start_job` writes.
-
-    Parameters
-    ----------
-    folder : str or Path
-    target : str or Path, optional
-        Where it will be; paths in it are relative to that.
-    stated : Stated, optional
-    """
+    """Return the text of the job file that `start_job` writes."""
     folder = Path(folder)
     where = Path(target) if target is not None else folder / "job.toml"
     found = _read_all(folder, stated)
@@ -159,13 +133,7 @@ def job_text(folder: str | Path, target: str | Path | None = None, stated: State
 
 
 def folder_listing(folder: str | Path, stated: Stated | None = None) -> tuple[Listed, ...]:
-    """Say of every file of a folder and its subfolders what becomes of it.
-
-    Parameters
-    ----------
-    folder : str or Path
-    stated : Stated, optional
-    """
+    """Say of every file of a folder and its subfolders what becomes of it."""
     return tuple(_read_all(Path(folder), stated).listed)
 
 

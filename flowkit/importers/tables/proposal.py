@@ -22,12 +22,6 @@ def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = (
     """Return a ``columns`` entry for a job file with the cells of a grid and what is known of them.
 
     What is not known is ``"?"``, which does not load until it is filled in.
-
-    Examples
-    --------
-    >>> grid = Grid("a.xlsx", "S", (("x", "y"), (1.0, 15.0), (2.0, 31.0), (3.0, 45.0)))
-    >>> stanza(grid).partition(", flow = ")[0]
-    'columns = { sheet = "S", lift = "A2:A4", lift_unit = "?", flow_unit = "?"'
     """
     if table is not None and not table.view.places:
         return _of_table(grid, table, columns)
@@ -77,13 +71,7 @@ def _written(grid: Grid, lift: str, lift_unit: str, flow_unit: str, entries: Seq
 
 
 def has_numbers(grid: Grid) -> bool:
-    """Whether a grid has two columns of numbers, as lifts and flows would be.
-
-    Examples
-    --------
-    >>> has_numbers(Grid("a.xlsx", "S", (("notes",),)))
-    False
-    """
+    """Whether a grid has two columns of numbers, as lifts and flows would be."""
     return len(_number_columns(upright(grid))) > 1
 
 

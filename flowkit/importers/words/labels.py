@@ -127,13 +127,7 @@ Tokens = list[tuple[str, str, int, int]]
 
 
 def mentions(text: str) -> list[Mention]:
-    """Cut a text into the vocabulary's phrases, numbers and unknown words.
-
-    Examples
-    --------
-    >>> [(m.kind, m.text) for m in mentions("Intake flow 2, ported")]
-    [('intake', 'Intake'), ('flow', 'flow'), ('number', '2'), ('state', 'ported')]
-    """
+    """Cut a text into the vocabulary's phrases, numbers and unknown words."""
     tokens: Tokens = []
     for match in _TOKEN.finditer(text):
         if _CJK.search(match[0]):
@@ -200,16 +194,7 @@ def _longest(tokens: Tokens, place: int) -> int:
 
 @lru_cache(maxsize=8192)
 def parse_label(text: str) -> Label:
-    """Say what a text says.
-
-    Examples
-    --------
-    >>> label = parse_label("Int #2 (CFM)")
-    >>> label.side, label.port, label.unit.name
-    ('intake', '2', 'CFM')
-    >>> parse_label("Ventilhub [mm]").kind, parse_label("Cyl 1 Ex").side, parse_label("Port 01").port
-    ('lift', 'exhaust', '01')
-    """
+    """Say what a text says."""
     clean = " ".join(text[: 4 * LONGEST_LABEL].replace("_", " ").split()).strip(" :=")
     marked = _MARKDOWN.match(clean)
     if marked:

@@ -143,13 +143,7 @@ class Found(NamedTuple):
 
 @lru_cache(maxsize=2048)
 def quantities(text: str) -> tuple[Found, ...]:
-    """The numbers of a text that have a unit behind them, or none.
-
-    Examples
-    --------
-    >>> [(f.number, f.unit.name) for f in quantities("5.0 kPa  temp 24C baro 998 mbar")]
-    [('5.0', 'kPa'), ('24', '°C'), ('998', 'mbar')]
-    """
+    """The numbers of a text that have a unit behind them, or none."""
     found = []
     end = 0
     for match in _NUMBER.finditer(text):
@@ -183,14 +177,7 @@ def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
 
 @lru_cache(maxsize=2048)
 def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
-    """The labels of a text with their values, and the text that is left.
-
-    Examples
-    --------
-    >>> found, rest = pairs("Δp = 5.0 kPa  temp 24C  baro 998 mbar")
-    >>> [(pair.label.kind, pair.value) for pair in found]
-    [('pressure', '5.0 kPa'), ('air_temperature', '24C'), ('barometer', '998 mbar')]
-    """
+    """The labels of a text with their values, and the text that is left."""
     text = text[:LONGEST]
     found: list[Pair] = []
     rest: list[str] = []
@@ -319,13 +306,7 @@ def _label_before(text: str) -> tuple[Label, int] | None:
 
 
 def is_sentence(text: str) -> bool:
-    """Tell a sentence from a title: words of a sentence beside words that name nothing.
-
-    Examples
-    --------
-    >>> is_sentence("Radius plate on the intake"), is_sentence("Intake, as received")
-    (True, False)
-    """
+    """Tell a sentence from a title: words of a sentence beside words that name nothing."""
     words = re.findall(r"[^\W\d_]+", text)
     if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
         return True
@@ -343,13 +324,7 @@ _WORDS = re.compile(r"[^\s,;:()\[\]=。、：]+")
 
 @lru_cache(maxsize=1024)
 def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
-    """The units of flow and lift that a sentence names: ``flow in CFM, lift inches``.
-
-    Examples
-    --------
-    >>> [(kind, unit.name) for kind, unit in named_units("Flow: CFM. Lift: inches.")]
-    [('flow_unit', 'CFM'), ('lift_unit', 'in')]
-    """
+    """The units of flow and lift that a sentence names: ``flow in CFM, lift inches``."""
     found: dict[str, Unit] = {}
     text = re.sub(r"(?<=[぀-ヿ㐀-鿿])(?=[^぀-ヿ㐀-鿿\s])|(?<=[^぀-ヿ㐀-鿿\s])(?=[぀-ヿ㐀-鿿])", " ", text[:400])
     words = [(m[0].rstrip(".。"), m.start()) for m in _WORDS.finditer(text)]

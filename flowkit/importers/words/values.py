@@ -54,26 +54,7 @@ _QUANTITY = re.compile(
 
 
 def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
-    """Read a cell that should hold a number.
-
-    Parameters
-    ----------
-    value : cell value
-    decimal_comma : bool, optional
-        Whether numbers in text have a decimal comma; None where that is not known.
-
-    Returns
-    -------
-    Cell
-        With neither value nor gap where the cell holds something else, or nothing.
-
-    Examples
-    --------
-    >>> read_cell('.350"'), read_cell(" 212,5 cfm")
-    (Cell(value=0.35, unit='"', gap=''), Cell(value=212.5, unit='cfm', gap=''))
-    >>> read_cell("NT"), read_cell("abc")
-    (Cell(value=None, unit='', gap='NT'), Cell(value=None, unit='', gap=''))
-    """
+    """Read a cell that should hold a number."""
     if isinstance(value, str):
         return _read_text(value, decimal_comma)
     if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
@@ -83,40 +64,12 @@ def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
 
 @lru_cache(maxsize=4096)
 def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
-    """Find the unit a text spells, quickly where it was met before.
-
-    Parameters
-    ----------
-    spelled : str
-    quantities : tuple of str, optional
-        The quantities that make sense here.
-
-    Examples
-    --------
-    >>> known_unit("cfm").name, known_unit("cfm", ("length",))
-    ('CFM', None)
-    """
+    """Find the unit a text spells, quickly where it was met before."""
     return find_unit(spelled, quantities)
 
 
 def plain_numbers(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
-    """Read a whole column at once, where each cell is a plain number.
-
-    Parameters
-    ----------
-    values : sequence of cell value
-    decimal_comma : bool or None
-
-    Returns
-    -------
-    list of float or None
-        None where any cell needs a closer look.
-
-    Examples
-    --------
-    >>> plain_numbers(["1.5", "2"], None), plain_numbers(["1.5", "2 cfm"], None)
-    ([1.5, 2.0], None)
-    """
+    """Read a whole column at once, where each cell is a plain number."""
     kinds = set(map(type, values))
     if kinds == {float}:
         numbers: list[float] = list(values)  # type: ignore[arg-type]
@@ -184,17 +137,7 @@ _LEADING_ZERO = re.compile(r"[-+−–]?0[.,]\d+$")
 
 
 def decimal_comma_of(grid: Grid) -> bool | None:
-    """Say whether numbers in a grid's text have a decimal comma, as far as its cells tell.
-
-    Parameters
-    ----------
-    grid : Grid
-
-    Examples
-    --------
-    >>> decimal_comma_of(Grid("a.xlsx", "S", (("1,25",), ("1,234",))))
-    True
-    """
+    """Say whether numbers in a grid's text have a decimal comma, as far as its cells tell."""
     if grid.decimal_comma is not None:
         return grid.decimal_comma
     seen: set[bool] = set()
@@ -213,17 +156,7 @@ _DECIMAL = re.compile(
 
 
 def as_text(value: CellValue) -> str:
-    """Return a cell as a name or a note: whole numbers without a decimal point.
-
-    Parameters
-    ----------
-    value : cell value
-
-    Examples
-    --------
-    >>> as_text(1.0), as_text("01"), as_text(None)
-    ('1', '01', '')
-    """
+    """Return a cell as a name or a note: whole numbers without a decimal point."""
     if value is None:
         return ""
     if isinstance(value, str):

@@ -93,38 +93,7 @@ def attach(
     pages: Sequence[int] | None = None,
     wait_s: float = WAIT_S,
 ) -> AttachReport:
-    """Add the flow chart to a build file.
-
-    Parameters
-    ----------
-    buildfile : Path
-        A PDF, XLSX, XLSM or DOCX; where it is a link, the file it leads to is extended.
-    contents : ReportContents
-        The numbers, for workbooks and documents.
-    pages_pdf : Path or bytes, optional
-        The flow chart as PDF, with its data embedded; needed for a PDF.
-    chart_png : Path or bytes, optional
-        The flow chart's first page as PNG; needed for a workbook or a document.
-    after : int, optional
-        PDF only: the page the flow pages follow, 0 for the front. Left out: where earlier
-        flow pages are, else at the end.
-    bookmark : str, optional
-        DOCX only: the bookmark the flow chart follows; left out, as for `after`.
-    pages : sequence of int, optional
-        The pages of the flow chart to add, from 1; all of them unless given. A workbook or a
-        document gets the picture of page 1, and the numbers only where all pages are wanted.
-    wait_s : float, optional
-        How long to wait for another process that is at the same file [s].
-
-    Returns
-    -------
-    AttachReport
-
-    Raises
-    ------
-    AttachError
-        If the build file cannot be extended without losing something; it is then as it was.
-    """
+    """Add the flow chart to a build file."""
     kind = build_file_kind(buildfile)
     _refuse_options(kind, buildfile.name, after=after, bookmark=bookmark)
     given = pages_pdf if kind == "pdf" else chart_png
@@ -180,24 +149,7 @@ def _steps(
 def check_build_file(
     buildfile: Path, *, after: int | None = None, bookmark: str | None = None, pages: Sequence[int] | None = None
 ) -> tuple[Kind, Paper | None]:
-    """Find out whether a build file can be extended, by doing it in memory with an empty page.
-
-    Parameters
-    ----------
-    buildfile : Path
-    after, bookmark, pages : optional
-        As for `attach`.
-
-    Returns
-    -------
-    tuple of kind and paper
-        The paper it is laid out for; None where it says nothing of letter or A4.
-
-    Raises
-    ------
-    AttachError
-        If it cannot.
-    """
+    """Find out whether a build file can be extended, by doing it in memory with an empty page."""
     kind = build_file_kind(buildfile)
     _refuse_options(kind, buildfile.name, after=after, bookmark=bookmark)
     real = usable_file(buildfile)
@@ -219,26 +171,7 @@ def attach_all(
     bookmark: str | None = None,
     pages: Sequence[int] | None = None,
 ) -> tuple[Attached, ...]:
-    """Add the flow chart to several build files: each looked at before anything is drawn, each chart drawn once.
-
-    Parameters
-    ----------
-    buildfiles : sequence of Path
-    gather : callable
-        Returns the contents of the report; called once, where any file can be extended.
-    draw : callable
-        Draws the contents as PDF or PNG for a paper.
-    paper : {"letter", "a4"}, optional
-        For all of them; else that of each file, and `default_paper` where it says nothing.
-    default_paper : {"letter", "a4"}, optional
-    after, bookmark, pages : optional
-        As for `attach`.
-
-    Raises
-    ------
-    FlowkitError
-        If there is nothing to attach; a build file that is refused is said in its result.
-    """
+    """Add the flow chart to several build files: each looked at before anything is drawn, each chart drawn once."""
     ready: dict[Path, tuple[Kind, Paper]] = {}
     refused: dict[Path, str] = {}
     for path in dict.fromkeys(buildfiles):
@@ -336,21 +269,7 @@ def _paper_of(kind: Kind, data: bytes, name: str) -> Paper | None:
 
 
 def build_file_kind(buildfile: Path) -> Kind:
-    """Tell by its content what a build file is; what its name says does not count.
-
-    Parameters
-    ----------
-    buildfile : Path
-
-    Returns
-    -------
-    {"pdf", "xlsx", "docx"}
-
-    Raises
-    ------
-    AttachError
-        If it is missing or none of these.
-    """
+    """Tell by its content what a build file is; what its name says does not count."""
     try:
         data = buildfile.read_bytes()
     except FileNotFoundError:
