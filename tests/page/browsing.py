@@ -56,9 +56,7 @@ class User:
     def button(self, words: str, within: str = "body") -> Any:
         """Find a button or link by the words it starts with."""
         start = re.compile(r"^\s*" + re.escape(words) + r"(?!\w)")
-        return (
-            self.page.locator(within).locator("button, a, summary").filter(has_text=start).filter(visible=True).first
-        )
+        return self.page.locator(within).locator("button, a, summary").filter(has_text=start).filter(visible=True).first
 
     def click(self, words: str, within: str = "body") -> None:
         """Click a button or link by its words."""
