@@ -157,6 +157,7 @@ class Repeats:
     bench: str
     held: NDArray[np.intp]
     residuals: Array
+    members: tuple[int, ...] = ()
 
 
 class PortRuns:
@@ -225,7 +226,7 @@ class PortRuns:
             held = np.flatnonzero(~np.isnan(flows).any(axis=1))
             if len(members) > 1 and len(held):
                 mean = flows[held].mean(axis=1, keepdims=True)
-                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T))
+                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T, tuple(members)))
         return tuple(found)
 
     @cached_property

@@ -66,7 +66,12 @@ def reference_words(reference: Reference, display: Display, tests: Sequence[Corr
     if "air" in made:
         air = reference.air
         wet = "dry air" if not air.relative_humidity else f"air of {100 * air.relative_humidity:.0f} % humidity"
-        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}")
+        corrected = [
+            test for test in tests if any(line.correction == "air" and not line.skipped for line in test.ledger)
+        ]
+        states = ", ".join(dict.fromkeys(repr(test.variant) for test in corrected))
+        only = f" ({states} only; the rest as the bench gave it)" if len(corrected) < len(tests) else ""
+        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}{only}")
     else:
         words.append("air as the bench gave it")
     bores = sorted({bore for test in tests for bore in _bores(test)})
@@ -105,7 +110,12 @@ def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -
     if source == "none":
         told = "Intervals not assessed: no repeated runs and no stated repeatability"
     else:
-        origin = "repeated runs" if source == "repeated runs" else "a stated repeatability"
+        origin = {
+            "stated": "a stated repeatability",
+            "ports": "the same ports in several states",
+            "repeated runs and ports": "repeated runs and the same ports in several states",
+            "history": "the bench's records",
+        }.get(source, source)
         what = f"{drawn} and ±" if drawn else "±"
         told = f"{what} are 95 % intervals from {origin}"
         if comparison.repeatability.s_r is not None:
