@@ -35,7 +35,8 @@ from flowkit.analysis.gains import (
     with_shares,
 )
 from flowkit.analysis.meters import meter_terms
-from flowkit.analysis.results import Comparison, PortFlow, RatioPoint, SideComparison, VariantFlow
+from flowkit.analysis.metrics import MetricResult, Rule, metric_of
+from flowkit.analysis.results import Comparison, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
 from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import sentences
@@ -46,7 +47,7 @@ from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.model import Bench, CorrectedTest, Finding, Reference, Side, Variant, joined
 
-__all__ = ["assessor_of", "compare", "variant_flow"]
+__all__ = ["assessor_of", "compare", "metric", "variant_flow"]
 
 
 def variant_flow(
@@ -191,6 +192,7 @@ def compare(
         sentences=tuple(sentence for group in parts.values() for sentence in group),
         parts=parts,
         tests=tests,
+        made_of=Inputs(usable, reference, bench, history, tuple(known_terms)),
     )
 
 
@@ -199,6 +201,21 @@ def assessor_of(
 ) -> Assessor | None:
     """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
     return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
+
+
+def metric(comparison: Comparison, rule: Rule, name: str | None, sides: Sequence[Side]) -> MetricResult:
+    """Return a figure by anybody's rule of a comparison's ports, with its interval."""
+    if not callable(rule):
+        raise FlowkitError(
+            f"a {type(rule).__name__} is no rule for a metric", "give a function of a curve, as lambda curve: …"
+        )
+    own = comparison.inputs()
+    assessor, _ = _assessor(
+        own.variants, own.reference, own.bench, comparison.area_method, own.history, own.known_terms
+    )
+    assert assessor is not None  # it was there when the comparison was made
+    called = name or str(getattr(rule, "__name__", "metric"))
+    return metric_of(rule, "metric" if called == "<lambda>" else called, assessor, own.variants, sides)
 
 
 def _assessor(  # noqa: PLR0917
