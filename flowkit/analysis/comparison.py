@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -47,7 +48,7 @@ from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.model import Bench, CorrectedTest, Finding, Reference, Side, Variant, joined
 
-__all__ = ["assessor_of", "compare", "metric", "variant_flow"]
+__all__ = ["assessor_of", "compare", "variant_flow"]
 
 
 def variant_flow(
@@ -192,7 +193,12 @@ def compare(
         sentences=tuple(sentence for group in parts.values() for sentence in group),
         parts=parts,
         tests=tests,
-        made_of=Inputs(usable, reference, bench, history, tuple(known_terms)),
+        made_of=Inputs(
+            usable,
+            reference,
+            bench,
+            partial(_metric, usable, reference, bench, area_method, history, tuple(known_terms)),
+        ),
     )
 
 
@@ -203,19 +209,26 @@ def assessor_of(
     return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
 
 
-def metric(comparison: Comparison, rule: Rule, name: str | None, sides: Sequence[Side]) -> MetricResult:
+def _metric(  # noqa: PLR0917
+    variants: Sequence[Variant],
+    reference: Reference,
+    bench: Bench,
+    area_method: AreaMethod,
+    history: History | None,
+    known_terms: Sequence[KnownTerm],
+    rule: Rule,
+    name: str | None,
+    sides: tuple[Side, ...],
+) -> MetricResult:
     """Return a figure by anybody's rule of a comparison's ports, with its interval."""
     if not callable(rule):
         raise FlowkitError(
             f"a {type(rule).__name__} is no rule for a metric", "give a function of a curve, as lambda curve: …"
         )
-    own = comparison.inputs()
-    assessor, _ = _assessor(
-        own.variants, own.reference, own.bench, comparison.area_method, own.history, own.known_terms
-    )
+    assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms)
     assert assessor is not None  # it was there when the comparison was made
     called = name or str(getattr(rule, "__name__", "metric"))
-    return metric_of(rule, "metric" if called == "<lambda>" else called, assessor, own.variants, sides)
+    return metric_of(rule, "metric" if called == "<lambda>" else called, assessor, variants, sides)
 
 
 def _assessor(  # noqa: PLR0917

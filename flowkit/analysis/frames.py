@@ -154,13 +154,11 @@ def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = 
 def _state(comparison: Comparison, side: Side, state: str) -> SideVariant:
     """A state's curves, from the corrected tests that the comparison rests on."""
     from flowkit.analysis.curves import side_variants
-    from flowkit.analysis.results import by_name
 
     names = [variant.name for variant in comparison.sides[side].variants]
     if state not in names:
         raise FlowkitError(f"there is no state {state!r} on the {side}", "there are " + ", ".join(map(repr, names)))
-    made_of = comparison.inputs()
-    return by_name(side_variants(made_of.variants, side), state)
+    return next(found for found in side_variants(comparison.inputs().variants, side) if found.name == state)
 
 
 def table_of(comparison: Comparison, kind: str, units: str) -> pd.DataFrame:

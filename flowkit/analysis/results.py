@@ -7,7 +7,7 @@ known, so that it was not assessed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from flowkit.analysis.areas import Coefficients
     from flowkit.analysis.frames import Curve
     from flowkit.analysis.metrics import MetricResult, Rule
-    from flowkit.analysis.uncertainty import History, KnownTerm
 
 __all__ = [
     "Band",
@@ -474,16 +473,14 @@ class Inputs:
         Corrected, with the points that have a flow.
     reference : Reference
     bench : Bench
-    history : History or None
-        What the records know of the bench.
-    known_terms : tuple of callable
+    metric : callable
+        Works a figure of its ports out by a rule, with its interval: rule, name and sides to MetricResult.
     """
 
     variants: tuple[Variant, ...]
     reference: Reference
     bench: Bench
-    history: History | None = None
-    known_terms: tuple[KnownTerm, ...] = ()
+    metric: Callable[[Rule, str | None, tuple[Side, ...]], MetricResult]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -633,11 +630,9 @@ class Comparison:
         >>> gain.low < gain.gain < gain.high
         True
         """
-        from flowkit.analysis.comparison import metric
-
         if side is not None:
             self[side]
-        return metric(self, rule, name, tuple(self.sides) if side is None else (side,))
+        return self.inputs().metric(rule, name, tuple(self.sides) if side is None else (side,))
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the comparison as one JSON document of kind ``"compare"``."""
