@@ -323,7 +323,9 @@ class _Search:
         parts = ((None, None), (heat[None, :, None], motored), (None, motored))
         for span, (released, added), run in zip(pairwise(angles), parts, meshes.closed, strict=True):
             right_side = model.closed(mass, released, added)
-            state = integrate(right_side, span, state, scale=self.scale[1:2, None, None, None], run=run)
+            state = integrate(
+                right_side, span, state, scale=self.scale[1:2, None, None, None], run=run, at=model.at_closed
+            )
         end = np.zeros((ROWS, *start.shape[1:]))
         end[:WATCHED] = start
         end[rows.ENERGY], end[rows.WORK], end[rows.HEAT_LOST] = state[:, 0, :, 0]
@@ -347,6 +349,7 @@ class _Search:
             scale=self.scale[:, None, None, None],
             run=run,
             linear=self.model.linear,
+            at=self.model.passages.at,
             record=record,
         )
         return end[:, 0]
