@@ -275,8 +275,9 @@ def integrate_stiff(
     >>> run = Integration(1e-6, np.full((1, 1, 1, 1), 0.01))
     >>> pull = lambda x, y: np.stack((0 * y[0], -1000.0 * (y[1] - np.cos(x))))
     >>> one = np.ones((2, 1, 1, 1, 1))
+    >>> by_row_1 = np.array([0.0, -1000.0]).reshape(2, 1, 1, 1, 1)
     >>> end = integrate_stiff(pull, (np.array(0.0), np.array(1.0)), one, scale=one, run=run,
-    ...                       linear=lambda x, y: (pull(x, y), np.stack((0 * y[0], -1000 + 0 * y[0])), np.sin(x), 0 * x, 1 + 0 * x))
+    ...                       linear=lambda x, y: (pull(x, y), by_row_1, np.sin(x), 0 * x, 1 + 0 * x))
     >>> round(float(end[1].flat[0]), 4), run.evaluations < 1000
     (0.5411, True)
     """

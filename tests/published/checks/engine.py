@@ -235,9 +235,7 @@ def _compression_exponent() -> float:
     state[0] = mass * cv * 300.0
     run = Integration(1e-9, np.full((1, 1, 1, 1), 0.1))
     span = (np.array(-150.0), np.array(0.0))
-    end = integrate(
-        model.closed(mass, None, None), span, state, scale=state[:1].copy(), run=run, at=model.at_closed
-    )
+    end = integrate(model.closed(mass, None, None), span, state, scale=state[:1].copy(), run=run, at=model.at_closed)
     volumes = cylinder_volume(_ENGINE, [-150.0, 0.0])
     compression = float(volumes[0] / volumes[1])
     return math.log(float(end[0].flat[0]) / float(state[0].flat[0]) * compression) / math.log(compression)
