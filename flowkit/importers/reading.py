@@ -10,7 +10,8 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
-from flowkit.importers.files.grid import Grid, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import Grid
 from flowkit.importers.files.own import is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
