@@ -18,13 +18,13 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from flowkit.analysis.areas import Coefficients
     from flowkit.analysis.frames import Curve
 
 __all__ = [
     "Band",
     "BandGain",
     "Bound",
-    "Coefficients",
     "Comparison",
     "Gain",
     "Interaction",
@@ -112,17 +112,6 @@ class Band:
     from_m: float
     to_m: float
     mean_flow_m3_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Coefficients:
-    """Flow coefficients of a variant at its lifts; None where the geometry is not known."""
-
-    lifts_m: tuple[float, ...]
-    curtain: tuple[float, ...] | None
-    throat: tuple[float, ...] | None
-    valve: tuple[float, ...] | None
-    minimum: tuple[float, ...] | None
 
 
 @dataclass(frozen=True, slots=True)
