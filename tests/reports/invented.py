@@ -12,10 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from flowkit.analysis.areas import Coefficients
 from flowkit.analysis.results import (
     Band,
     BandGain,
-    Coefficients,
     Comparison,
     Gain,
     Interaction,
