@@ -61,7 +61,18 @@ def reference_words(reference: Reference, display: Display, tests: Sequence[Corr
     """Say in words what all flows are brought to; air and bore only where they were corrected."""
     made = {line.correction for test in tests for line in test.ledger if line.skipped is None}
     where = pressure_words(reference.pressure_pa, display)
-    words = [f"All flows at {where} by the {reference.pressure_law} law", _air_words(reference, display, tests)]
+    words = [f"All flows at {where} by the {reference.pressure_law} law"]
+    if "air" in made:
+        air = reference.air
+        wet = "dry air" if not air.relative_humidity else f"air of {100 * air.relative_humidity:.0f} % humidity"
+        corrected = [
+            test for test in tests if any(line.correction == "air" and not line.skipped for line in test.ledger)
+        ]
+        states = ", ".join(dict.fromkeys(repr(test.variant) for test in corrected))
+        only = f" ({states} only; the rest as the bench gave it)" if len(corrected) < len(tests) else ""
+        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}{only}")
+    else:
+        words.append("air as the bench gave it")
     bores = sorted({bore for test in tests for bore in _bores(test)})
     if "bore" in made and bores:
         sizes = [plain_length(bore, display) for bore in bores]
@@ -73,26 +84,6 @@ def plain_length(value_m: float, display: Display) -> str:
     """Write a diameter with its unit, without zeros that say nothing."""
     text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
     return f"{text.rstrip('0').rstrip('.')} {display.diameter}"
-
-
-def _air_words(reference: Reference, display: Display, tests: Sequence[CorrectedTest]) -> str:
-    """Say for which air the flows are, state by state where only some were corrected for it."""
-    corrected: dict[str, set[bool]] = {}
-    for test in tests:
-        made = any(line.correction == "air" and line.skipped is None for line in test.ledger)
-        corrected.setdefault(test.variant, set()).add(made)
-    some = [name for name, made in corrected.items() if True in made]
-    if not some:
-        return "air as the bench gave it"
-    air = reference.air
-    wet = "dry air" if not air.relative_humidity else f"air of {100 * air.relative_humidity:.0f} % humidity"
-    words = f"for {wet} at {_temperature(air.temperature_k, display)}"
-    if all(made == {True} for made in corrected.values()):
-        return words
-    only = f"'{some[0]}' alone" if len(some) == 1 else f"{len(some)} of {len(corrected)} states"
-    if any(made == {True, False} for made in corrected.values()):
-        only = "some of the tests alone"
-    return f"{words} in {only}, else air as the bench gave it"
 
 
 def _temperature(value_k: float, display: Display) -> str:
@@ -124,7 +115,12 @@ def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -
     if source == "none":
         intervals = "Intervals not assessed: no repeated runs and no stated repeatability"
     else:
-        origin = "repeated runs" if source == "repeated runs" else "a stated repeatability"
+        origin = {
+            "stated": "a stated repeatability",
+            "ports": "the same ports in several states",
+            "repeated runs and ports": "repeated runs and the same ports in several states",
+            "history": "the bench's records",
+        }.get(source, source)
         what = f"{drawn} and ±" if drawn else "±"
         intervals = f"{what} are 95 % intervals from {origin}"
         if comparison.repeatability.s_r is not None:

@@ -12,10 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from flowkit.analysis.areas import Coefficients
 from flowkit.analysis.results import (
     Band,
     BandGain,
-    Coefficients,
     Comparison,
     Gain,
     Interaction,
@@ -132,7 +132,7 @@ def make_gain(a: VariantFlow, b: VariantFlow, kind: str, place: int, *, known: b
             None,
             low=None if u is None else q / p - 1 - u,
             high=None if u is None else q / p - 1 + u,
-        )  # fmt: skip
+        )
         for i, (lift, p, q) in enumerate(zip(a.lifts_m, a.flow_m3_s, b.flow_m3_s, strict=True))
     )
     g = b.mean_flow_m3_s / a.mean_flow_m3_s - 1

@@ -142,7 +142,14 @@ def test_gains_within_repeatability_are_grey_and_interpolated_ones_italic() -> N
     side = contents.comparison.sides["intake"]
     gain = side.gains[0]
     per_lift = (replace(gain.per_lift[0], gain=0.0031), *gain.per_lift[1:])
-    gain = replace(gain, per_lift=per_lift, resolved=False, mean_flow_gain=0.0042)
+    gain = replace(
+        gain,
+        per_lift=per_lift,
+        resolved=False,
+        mean_flow_gain=0.0042,
+        mean_flow_gain_low=-0.0068,
+        mean_flow_gain_high=0.0152,
+    )
     sides = {"intake": replace(side, gains=(gain,))}
     page = make_pages(replace(contents, comparison=replace(contents.comparison, sides=sides)))[0]
     cell = next(item for item in page.cells.items if item.text == "+0.3")

@@ -69,8 +69,8 @@ def test_air_is_named_only_for_the_states_that_were_corrected_for_it() -> None:
     air = LedgerLine("air", "Q2 = Q1", {}, factor=(1.01,))
     tests = [replace(first, ledger=()), replace(first, variant="ported", ledger=(air,))]
     words = reference_words(Reference(), DISPLAYS["metric"], tests)
-    assert "for dry air at 20 °C in 'ported' alone, else air as the bench gave it" in words
-    assert "alone" not in reference_words(Reference(), DISPLAYS["metric"], tests[1:])
+    assert "for dry air at 20 °C ('ported' only; the rest as the bench gave it)" in words
+    assert "only" not in reference_words(Reference(), DISPLAYS["metric"], tests[1:])
 
 
 def test_sides_with_different_ranges_are_told_apart() -> None:
