@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.lifts import SAME_LIFT_M
-from flowkit.analysis.results import Coefficients
 from flowkit.model import Finding, Side, ValveGeometry, Variant
 
 __all__ = [
     "AreaFigures",
+    "Coefficients",
     "area_figures",
     "circle_area",
     "curtain_area",
@@ -36,6 +36,17 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Coefficients:
+    """Flow coefficients of a variant at its lifts; None where the geometry is not known."""
+
+    lifts_m: tuple[float, ...]
+    curtain: tuple[float, ...] | None
+    throat: tuple[float, ...] | None
+    valve: tuple[float, ...] | None
+    minimum: tuple[float, ...] | None
 
 
 def circle_area(diameter_m: float) -> float:

@@ -17,7 +17,7 @@ from flowkit.analysis.results import PortLag, RatioPoint
 from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import listed, percent, ports_named
 from flowkit.analysis.uncertainty import Assessor, Contrast
-from flowkit.corrections.result import MATTERS
+from flowkit.corrections.step import MATTERS
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, LedgerLine, Side, Variant
 
 __all__ = [

@@ -21,15 +21,8 @@ from flowkit.corrections.meter import Meter
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, correct_test_pressure
 from flowkit.corrections.readings import Measured, measure, unused
-from flowkit.corrections.result import (
-    MATTERS,
-    CorrectionResult,
-    Setting,
-    Step,
-    percent,
-    pressure_words,
-    skipped,
-)
+from flowkit.corrections.result import CorrectionResult
+from flowkit.corrections.step import MATTERS, Setting, Step, percent, pressure_words, skipped
 from flowkit.errors import CorrectionError
 from flowkit.importers.checks import check_measured
 from flowkit.model import (

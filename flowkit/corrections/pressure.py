@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 
 from flowkit.air import density
-from flowkit.corrections.result import Setting, Step, percent
+from flowkit.corrections.step import Setting, Step, percent
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
 from flowkit.units import format_quantity, from_si

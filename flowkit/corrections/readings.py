@@ -24,7 +24,7 @@ from flowkit.corrections.metering import (
     table_flow,
     upstream_pressure,
 )
-from flowkit.corrections.result import Setting, percent
+from flowkit.corrections.step import Setting, percent
 from flowkit.errors import CorrectionError, JobError, UnitError
 from flowkit.model import (
     AirMode,

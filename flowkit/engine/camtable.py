@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.errors import EngineError, SheetError
-from flowkit.importers.files.grid import CellValue, Grid, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.units import Unit, find_unit, number, to_si
 
 __all__ = ["CamTable"]

@@ -6,7 +6,8 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from flowkit.importers.files.grid import Grid, column_letters, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read_sheets
 from flowkit.importers.tables.columns import Column

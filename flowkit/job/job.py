@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from flowkit.errors import AttachError, FlowkitError, JobError
 from flowkit.fields import refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
-from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
+from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_files
 from flowkit.job.read import read_variants
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
@@ -191,8 +191,6 @@ class Job:
         >>> round(Job.load(sample_job()).with_(pressure="25 inH2O").reference.pressure_pa)
         6227
         """
-        from flowkit.job.api import settings
-
         own = {name: changes.pop(name) for name in list(changes) if name in self.__dataclass_fields__}
         job = replace(self, **own)
         reference, bench, others = settings(job.reference, job.bench, changes)

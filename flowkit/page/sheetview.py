@@ -9,7 +9,8 @@ from pathlib import Path
 from flowkit.errors import FlowkitError
 from flowkit.importers import Stated
 from flowkit.importers.explain import _roles
-from flowkit.importers.files.grid import column_letters, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import column_letters
 from flowkit.importers.reading import read_sheets
 from flowkit.importers.words.values import as_text
 from flowkit.model import Finding

@@ -34,8 +34,8 @@ def test_every_language_has_the_words_of_a_sheet() -> None:
         "lift", "flow", "pressure", "intake", "exhaust", "port", "run", "fixture_bore", "valve_head", "stem", "throat",
         "seat_angle", "seat_width", "leak", "check_reading", "check_nominal", "air_temperature", "barometer", "humidity",  # noqa: E501
         "date", "operator", "bench", "notes", "variant", "head", "side",
-        "meter", "range", "zero_reading", "zero_before", "zero_after", "leak_before", "leak_after", "liquid_temperature",
-        "meter_temperature", "meter_pressure", "outlet_pressure", "direction",
+        "meter", "range", "zero_reading", "zero_before", "zero_after", "leak_before", "leak_after",
+        "liquid_temperature", "meter_temperature", "meter_pressure", "outlet_pressure", "direction",
     }  # fmt: skip
     shared = {word: languages for word, languages in SHARED.items() if word in PHRASES}
     for kind in needed:
@@ -61,7 +61,8 @@ LABELS = {
     "valve head": "valve_head", "stem": "stem", "throat": "throat", "seat angle": "seat_angle",
     "zero reading": "zero_reading", "leak reading": "leak", "leak reading before": "leak_before", "range": "range",
     "leak reading after": "leak_after", "liquid temperature": "liquid_temperature", "direction": "direction",
-    "outlet pressure": "outlet_pressure", "seat width": "seat_width", "bench": "bench", "date": "date", "operator": "operator", "notes": "notes",
+    "outlet pressure": "outlet_pressure",
+    "seat width": "seat_width", "bench": "bench", "date": "date", "operator": "operator", "notes": "notes",
 }  # fmt: skip
 
 

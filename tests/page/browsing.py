@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import base64
-import time
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
-
-from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
-from selenium.webdriver.common.by import By
 
 MESSY = """Test pressure,28 inH2O
 
@@ -28,110 +24,81 @@ AVG,77.4,89.0,60.1,59.8,
 class User:
     """A person at the page: every click and every answer typed counts."""
 
-    def __init__(self, driver: Any, address: str) -> None:
-        self.driver = driver
+    def __init__(self, page: Any, address: str) -> None:
+        self.page = page
         self.base = address.partition("/?")[0]
         self.clicks = 0
         self.typed = 0
-        driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
-        driver.set_window_size(1280, 1000)
-        driver.get_log("browser")
-        driver.get(address)
+        self.said: list[str] = []
+        page.set_default_timeout(20_000)
+        page.on("console", lambda message: self.said.append(message.text) if message.type == "error" else None)
+        page.on("pageerror", lambda error: self.said.append(str(error)))
+        page.goto(address)
 
     def window(self, width: int, height: int = 900, *, dark: bool = False) -> None:
         """Take a screen of that size."""
-        self.driver.execute_cdp_cmd(
-            "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
-        )
-        scheme = "dark" if dark else "light"
-        self.driver.execute_cdp_cmd(
-            "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-        )
+        self.page.set_viewport_size({"width": width, "height": height})
+        self.page.emulate_media(color_scheme="dark" if dark else "light")
 
     def go(self, path: str) -> None:
         """Open an address of the page."""
-        self.driver.get(self.base + path)
+        self.page.goto(self.base + path)
 
     def find(self, what: str) -> Any:
-        """Find one element by CSS."""
-        return self.driver.find_element(By.CSS_SELECTOR, what)
+        """Find the first element by CSS."""
+        return self.page.locator(what).first
 
     def all(self, what: str) -> list[Any]:
         """Find all elements by CSS."""
-        found: list[Any] = self.driver.find_elements(By.CSS_SELECTOR, what)
+        found: list[Any] = self.page.locator(what).all()
         return found
 
     def button(self, words: str, within: str = "body") -> Any:
-        """Find a button or link by its words."""
-        places = ", ".join(
-            f"{part.strip()} {kind}" for part in within.split(",") for kind in ("button", "a", "summary")
-        )
-        return next(
-            (
-                item
-                for item in self.all(places)
-                if item.text.strip().partition("\n")[0] == words and item.is_displayed()
-            ),
-            None,
-        )
+        """Find a button or link by the words it starts with."""
+        start = re.compile(r"^\s*" + re.escape(words) + r"(?!\w)")
+        return self.page.locator(within).locator("button, a, summary").filter(has_text=start).filter(visible=True).first
 
     def click(self, words: str, within: str = "body") -> None:
         """Click a button or link by its words."""
         self.clicks += 1
+        self.button(words, within).click()
 
-        def clicked() -> bool:
-            """Click it where it is now: the page may just have been replaced."""
-            item = self.button(words, within)
-            if item is None:
-                return False
-            self.driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", item)
-            item.click()
-            return True
-
-        self.until(clicked, 10)
+    def tick(self, what: str) -> None:
+        """Click a box."""
+        self.clicks += 1
+        self.find(what).click()
 
     def fill(self, what: str, value: str) -> None:
-        """Type an answer into a field."""
+        """Type an answer into a field, or choose it from a list."""
         self.typed += 1
-        field = self.find(what)
-        field.clear()
-        field.send_keys(value)
+        field = self.page.locator(what).filter(visible=True).first
+        if field.evaluate("e => e.tagName") == "SELECT":
+            field.select_option(value)
+        else:
+            field.fill(value)
 
     def drop(self, *files: Path, into: str = "#files") -> None:
         """Drop files: one movement of the hand."""
         self.clicks += 1
-        self.find(into).send_keys("\n".join(str(path) for path in files))
+        self.page.locator("html.js").wait_for(state="attached")
+        self.find(into).set_input_files([str(path) for path in files])
 
-    def until(self, true: Callable[[], Any], seconds: float = 30.0) -> Any:
-        """Wait until something holds."""
-        end = time.monotonic() + seconds
-        while True:
-            try:
-                if got := true():
-                    return got
-            except (StaleElementReferenceException, WebDriverException):
-                pass
-            if time.monotonic() > end:
-                raise AssertionError(f"still not so after {seconds:g} s; the page says: {self.text()[:1500]}")
-            time.sleep(0.03)
-
-    def sees(self, words: str, seconds: float = 30.0) -> None:
+    def sees(self, words: str, seconds: float = 20.0) -> None:
         """Wait until the page shows words."""
-        self.until(lambda: words in self.text(), seconds)
+        self.page.wait_for_function("w => document.body.innerText.includes(w)", arg=words, timeout=1000 * seconds)
 
-    def text(self) -> str:
-        """Everything that is shown."""
-        return str(self.find("body").text)
+    def until(self, script: str, seconds: float = 20.0) -> None:
+        """Wait until a script says yes."""
+        self.page.wait_for_function(script, timeout=1000 * seconds)
+
+    def text(self, what: str = "body") -> str:
+        """Everything that is shown, or a part of it."""
+        return str(self.page.locator(what).first.inner_text())
 
     def complaints(self) -> Sequence[str]:
         """What the browser complained of: blocked scripts, missing files, errors."""
-        return [entry["message"] for entry in self.driver.get_log("browser") if entry["level"] == "SEVERE"]
+        return self.said
 
     def picture(self, path: Path) -> None:
         """Keep a picture of the whole page."""
-        size = self.driver.execute_script("return [innerWidth, document.documentElement.scrollHeight]")
-        clip = {"x": 0, "y": 0, "width": size[0], "height": size[1], "scale": 1}
-        made = self.driver.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": True, "clip": clip})
-        path.write_bytes(base64.b64decode(made["data"]))
+        self.page.screenshot(path=str(path), full_page=True)

@@ -7,19 +7,19 @@ import shutil
 import signal
 import subprocess
 import sys
-import tempfile
+import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from flowkit.samples import sample_folder
+
+from .browsing import User
+
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-DRIVER = shutil.which("chromedriver")
-FLAGS = (
-    "--headless=new --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
-    "--disable-component-update --disable-sync"
-).split()
 
 
 @pytest.fixture
@@ -28,6 +28,14 @@ def folder(tmp_path: Path) -> Path:
     made = tmp_path / "job"
     made.mkdir()
     return made
+
+
+@pytest.fixture
+def sample(folder: Path) -> Path:
+    """The sample job in a folder of its own."""
+    for path in sample_folder().iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    return folder
 
 
 @pytest.fixture
@@ -52,30 +60,68 @@ def serve() -> Iterator[Callable[..., tuple[subprocess.Popen[str], str]]]:
         process.communicate(timeout=20)
 
 
+@pytest.fixture
+def served() -> Iterator[Callable[[Path], str]]:
+    """Serve a folder from a thread of the tests: the very app behind the very guard, without a start of Python."""
+    import uvicorn
+
+    from flowkit.page.routes import make_app
+    from flowkit.page.security import Guard
+    from flowkit.page.server import _listen
+    from flowkit.page.workspace import Workspace
+
+    running: list[tuple[uvicorn.Server, threading.Thread]] = []
+
+    def start(folder: Path) -> str:
+        listening = _listen(0)
+        guard = Guard(make_app(Workspace(folder)), secret="the-secret")
+        server = uvicorn.Server(uvicorn.Config(guard, log_level="critical", ws="none", timeout_graceful_shutdown=1))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        running.append((server, thread))
+        return f"http://127.0.0.1:{listening.getsockname()[1]}/?key=the-secret"
+
+    yield start
+    for server, thread in running:
+        server.should_exit = True
+        thread.join(10)
+
+
 @pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
-    """A real browser, one for all tests of a worker; each test gets cookies and a window of its own by its port."""
-    if CHROMIUM is None or DRIVER is None:
+    """A real browser, started once for all tests of a worker."""
+    if CHROMIUM is None:
         if os.environ.get("CI"):
-            pytest.fail("CI installs chromium and chromium-driver")
+            pytest.fail("CI installs chromium")
         pytest.skip("no chromium here")
-    from selenium import webdriver
-    from selenium.webdriver.chrome.options import Options
-    from selenium.webdriver.chrome.service import Service
+    from playwright.sync_api import sync_playwright
 
-    profile = tempfile.mkdtemp(prefix="flowkit-chromium-")
-    options = Options()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={profile}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    downloads = Path(profile, "downloads")
-    downloads.mkdir()
-    options.add_experimental_option(
-        "prefs", {"download.default_directory": str(downloads), "plugins.always_open_pdf_externally": True}
-    )
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    driver.downloads = downloads  # type: ignore[attr-defined]
-    yield driver
-    driver.quit()
-    shutil.rmtree(profile, ignore_errors=True)
+    with sync_playwright() as play:
+        browser = play.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def visit(chromium: Any) -> Iterator[Callable[..., User]]:
+    """Open an address as a person of its own: cookies, size and colours belong to one test."""
+    contexts: list[Any] = []
+
+    def start(address: str, **options: Any) -> User:
+        contexts.append(chromium.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True, **options))
+        return User(contexts[-1].new_page(), address)
+
+    yield start
+    for context in contexts:
+        context.close()
+
+
+def until(true: Callable[[], Any], seconds: float = 30.0) -> Any:
+    """Wait until something holds."""
+    end = time.monotonic() + seconds
+    while not (got := true()):
+        assert time.monotonic() < end, "still not so"
+        time.sleep(0.02)
+    return got

@@ -39,9 +39,9 @@ def kept_picture(user: User, name: str) -> None:
         user.picture(Path(GALLERY) / f"page_{name}.png")
 
 
-def test_three_messy_sheets_to_the_attached_chart(chromium: Any, folder: Path, serve: Any, tmp_path: Path) -> None:
+def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serve: Any, tmp_path: Path) -> None:
     _, address = serve(folder)
-    user = User(chromium, address)
+    user = visit(address)
     messy = tmp_path / "from the bench RH.csv"
     messy.write_text(MESSY)
     user.drop(sample_folder() / "as_received.csv", sample_folder() / "after_work.xlsx", messy)
@@ -51,7 +51,7 @@ def test_three_messy_sheets_to_the_attached_chart(chromium: Any, folder: Path, s
     # One question settles the unit; then the slip is asked of at its cell.
     user.click("CFM", ".question")
     user.sees("the curve through its neighbours gives 10")
-    assert "180.9" in user.find("td.asked").text
+    assert "180.9" in user.text("td.asked")
     kept_picture(user, "sheets")
     user.fill(".question input[name=reason]", "digits swapped; asked the operator")
     user.fill(".question input[name=own]", "108.9")
@@ -63,8 +63,7 @@ def test_three_messy_sheets_to_the_attached_chart(chromium: Any, folder: Path, s
     for state, factor in (("seats recut", "seats"), ("ports blended", "ports"), ("slim-stem valves", "valves")):
         card = f'.state[data-state="{state}"]'
         for side in ("intake", "exhaust"):
-            user.clicks += 1
-            user.find(f'{card} input[name={side}_factor][value="{factor}"]').click()
+            user.tick(f'{card} input[name={side}_factor][value="{factor}"]')
         user.click("That is what was done", card)
         user.sees(f"Written: {state}")
     kept_picture(user, "heads")
@@ -73,7 +72,7 @@ def test_three_messy_sheets_to_the_attached_chart(chromium: Any, folder: Path, s
     kept_picture(user, "result")
     # The page shows the library's own figures, and the file it wrote is a job like any other.
     comparison = flowkit.Job.load(folder / "job.toml").compare()
-    shown = user.find(".steps-table").text
+    shown = user.text(".steps-table")
     for side in comparison.sides.values():
         for gain in side.steps:
             assert f"{100 * gain.mean_flow_gain:+.1f} %".replace("-", "−") in shown
@@ -85,24 +84,25 @@ def test_three_messy_sheets_to_the_attached_chart(chromium: Any, folder: Path, s
     build.write(tmp_path / "build.pdf")
     before = (tmp_path / "build.pdf").read_bytes()
     user.drop(tmp_path / "build.pdf", into="#build_file")
-    user.until(lambda: "Keep build.pdf" in user.text(), 150)
-    user.click("Keep build.pdf")
-    kept = user.until(lambda: next(iter(chromium.downloads.glob("build*.pdf")), None))
-    pages = pypdf.PdfReader(io.BytesIO(kept.read_bytes())).pages
+    user.sees("Keep build.pdf", 60)
+    with user.page.expect_download() as download:
+        user.click("Keep build.pdf")
+    kept = Path(download.value.path()).read_bytes()
+    pages = pypdf.PdfReader(io.BytesIO(kept)).pages
     assert len(pages) > 1 and any("slim-stem" in page.extract_text() for page in pages)
     assert (tmp_path / "build.pdf").read_bytes() == before
+    kept_picture(user, "build")
     assert user.complaints() == []
     print(f"clicks {user.clicks}, answers typed {user.typed}")
     assert user.clicks + user.typed <= 25
 
 
-def test_a_slip_can_be_kept_left_out_undone_and_redone(chromium: Any, folder: Path, serve: Any) -> None:
+def test_a_slip_can_be_kept_left_out_undone_and_redone(visit: Any, folder: Path, served: Any) -> None:
     (folder / "sheet.csv").write_text(MESSY.replace(",note", " ").replace("Int #1", "Int #1 CFM"))
     (folder / "job.toml").write_text(
         '[conditions]\nflow_unit = "CFM"\n[[variant]]\nname = "one"\nsheets = ["sheet.csv"]\n'
     )
-    _, address = serve(folder)
-    user = User(chromium, address)
+    user = visit(served(folder))
     user.sees("the curve through its neighbours")
     start = (folder / "job.toml").read_text()
     user.click("Leave it out", ".question")
@@ -117,33 +117,32 @@ def test_a_slip_can_be_kept_left_out_undone_and_redone(chromium: Any, folder: Pa
     user.sees("the curve through its neighbours")
     user.click("Keep 180.9", ".question")
     user.sees("set to 180.9")
-    assert not [ask for ask in user.all(".question") if "neighbours" in ask.text]
+    assert not [ask for ask in user.all(".question") if "neighbours" in ask.inner_text()]
     # What to ask the bench is ready to be copied.
     user.click("Undo")
     user.sees("Undone")
     user.click("Ask the bench (e-mail text)")
-    assert "180.9" in user.find("#letter").get_attribute("value")
+    assert "180.9" in user.find("#letter").input_value()
 
 
-def test_typed_in_beside_a_photo_with_a_slip_flagged_at_once(chromium: Any, folder: Path, serve: Any) -> None:
+def test_typed_in_beside_a_photo_with_a_slip_flagged_at_once(visit: Any, folder: Path, served: Any) -> None:
     from PIL import Image
 
     Image.new("RGB", (600, 400), "white").save(folder / "IMG_2231.jpg")
-    _, address = serve(folder)
-    user = User(chromium, address)
+    user = visit(served(folder))
     user.click("Type it in")
-    user.until(lambda: user.find(".photo img").size["height"] > 100)
+    user.until("() => document.querySelector('.photo img').getBoundingClientRect().height > 100")
     rows = [(1, 20.1), (2, 41.0), (3, 61.8), (4, 79.9), (5, 59.1), (6, 106.2), (7, 113.9)]
     for name, value in (("lift_unit", "mm"), ("flow_unit", "CFM"), ("side0", "intake")):
-        user.driver.execute_script("document.getElementsByName(arguments[0])[0].value = arguments[1]", name, value)
+        user.fill(f"[name={name}]", value)
     for row, (lift, flow) in enumerate(rows):
         user.fill(f"[name=lift{row}]", str(lift))
         user.fill(f"[name=f{row}_0]", str(flow))
-    user.until(lambda: user.find("[name=f4_0]").get_attribute("aria-invalid") == "true")
-    assert user.find("#preview svg") and "59.1" in user.find("#preview").text
+    user.until("() => document.querySelector('[name=f4_0]').getAttribute('aria-invalid') === 'true'")
+    assert user.all("#preview svg") and "59.1" in user.text("#preview")
     kept_picture(user, "typing")
     user.fill("[name=f4_0]", "95.1")
-    user.until(lambda: user.find("[name=f4_0]").get_attribute("aria-invalid") is None)
+    user.until("() => !document.querySelector('[name=f4_0]').hasAttribute('aria-invalid')")
     user.fill("[name=variant]", "as received")
     user.fill("[name=test_pressure]", "28 inH2O")
     user.click("Save it as a sheet")
@@ -155,21 +154,14 @@ def test_typed_in_beside_a_photo_with_a_slip_flagged_at_once(chromium: Any, fold
     assert read.tests[0].units.lift.source == read.tests[0].units.flow.source == "stated"
 
 
-def test_an_editor_and_another_window_never_lose_an_answer(chromium: Any, folder: Path, serve: Any) -> None:
+def test_an_editor_and_another_window_never_lose_an_answer(visit: Any, folder: Path, served: Any) -> None:
     (folder / "sheet.csv").write_text(MESSY)
-    _, address = serve(folder)
-    user = User(chromium, address)
+    user = visit(served(folder))
     user.sees("What are these flows in?")
-    first = chromium.current_window_handle
-    chromium.switch_to.new_window("tab")
-    try:
-        user.go("/sheets")
-        user.sees("What are these flows in?")
-        user.click("CFM", ".question")
-        user.sees("Written: flow unit CFM")
-    finally:
-        chromium.close()
-        chromium.switch_to.window(first)
+    other = User(user.page.context.new_page(), user.base + "/sheets")
+    other.sees("What are these flows in?")
+    other.click("CFM", ".question")
+    other.sees("Written: flow unit CFM")
     written = (folder / "job.toml").read_text()
     # The first window still shows the question; its answer would undo the other's.
     user.click("L/s", ".question")
@@ -183,61 +175,53 @@ def test_an_editor_and_another_window_never_lose_an_answer(chromium: Any, folder
     assert (folder / "job.toml").read_text() == edited
 
 
-def test_answered_by_keyboard_alone_on_a_narrow_dark_screen(chromium: Any, folder: Path, serve: Any) -> None:
-    from selenium.webdriver.common.keys import Keys
+FOCUS = "() => [document.activeElement.innerText, getComputedStyle(document.activeElement).outlineStyle]"
 
+
+def test_answered_by_keyboard_alone_on_a_narrow_dark_screen(visit: Any, folder: Path, served: Any) -> None:
     (folder / "sheet.csv").write_text(MESSY)
-    _, address = serve(folder)
-    user = User(chromium, address)
+    user = visit(served(folder))
     user.window(360, 740, dark=True)
-    user.go("/sheets")
-    user.sees("What are these flows in?")
     for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/type", "/paste"):
         user.go(path)
-        wide = chromium.execute_script("return document.documentElement.scrollWidth")
+        wide = user.page.evaluate("document.documentElement.scrollWidth")
         assert wide <= 360, f"{path} is {wide} px wide"
     user.go("/sheets")
-    from selenium.webdriver import ActionChains
-
+    user.sees("What are these flows in?")
     for _ in range(60):
-        ActionChains(chromium).send_keys(Keys.TAB).perform()
-        active = chromium.switch_to.active_element
-        assert chromium.execute_script("return getComputedStyle(arguments[0]).outlineStyle", active) != "none"
-        if active.text == "CFM":
+        user.page.keyboard.press("Tab")
+        words, outline = user.page.evaluate(FOCUS)
+        assert outline != "none", words
+        if words == "CFM":
             break
-    assert active.text == "CFM"
-    ActionChains(chromium).send_keys(Keys.ENTER).perform()
+    assert words == "CFM"
+    user.page.keyboard.press("Enter")
     user.sees("Written: flow unit CFM")
     # The reader is led on to the next question.
-    assert chromium.switch_to.active_element.get_attribute("name") in ("own", "reason")
+    assert user.page.evaluate("document.activeElement.name") in ("own", "reason")
     user.go("/result")
     chart = user.find("svg.flow-chart")
-    chromium.execute_script("arguments[0].focus()", chart)
-    user.until(lambda: user.find(".tip").is_displayed())
-    before = user.find(".tip").text
-    chart.send_keys(Keys.ARROW_RIGHT)
-    assert user.find(".tip").text != before and "CFM" in before
+    chart.focus()
+    user.find(".tip").wait_for(state="visible")
+    before = user.text(".tip")
+    chart.press("ArrowRight")
+    assert user.text(".tip") != before and "CFM" in before
 
 
-def test_the_value_under_the_pointer_is_the_analysis_own(chromium: Any, folder: Path, serve: Any) -> None:
+def test_the_value_under_the_pointer_is_the_analysis_own(visit: Any, sample: Path, served: Any) -> None:
     from scipy.interpolate import PchipInterpolator
 
-    for path in sample_folder().iterdir():
-        (folder / path.name).write_bytes(path.read_bytes())
-    _, address = serve(folder)
-    user = User(chromium, address)
+    user = visit(served(sample))
     user.go("/result")
-    got = chromium.execute_script(
-        """const points = document.querySelector('g.state').querySelectorAll('[data-x]');
-        return [...points].map(p => [+p.dataset.x, +p.dataset.y]);"""
+    got = user.page.evaluate(
+        """() => [...document.querySelector('g.state').querySelectorAll('[data-x]')]
+             .map(p => [+p.dataset.x, +p.dataset.y])"""
     )
-    inside = chromium.execute_async_script(
-        """const done = arguments[arguments.length - 1];
-        import('/static/charts.js').then(m => done([1.7, 3.3, 6.1, 9.9].map(x => m.at(arguments[0], x))));""",
-        got,
+    inside = user.page.evaluate(
+        "got => import('/static/charts.js').then(m => [1.7, 3.3, 6.1, 9.9].map(x => m.at(got, x)))", got
     )
     assert inside == pytest.approx(PchipInterpolator(*zip(*got, strict=True))([1.7, 3.3, 6.1, 9.9]).tolist(), rel=1e-9)
     # A state can be switched off.
     user.find('input[data-show="ports blended"]').click()
-    assert not user.find('g.state[data-state="ports blended"]').is_displayed()
+    assert not user.find('g.state[data-state="ports blended"]').is_visible()
     assert user.complaints() == []

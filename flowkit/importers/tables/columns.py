@@ -7,11 +7,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import WHO_KINDS, Table
+from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, unreadable
-from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
+from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, Side
@@ -453,7 +453,8 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
         letters = _letters(table, column.index)
         if column.role in ("who", "trouble") or not letters or column.kind == "notes":
             continue
-        texts = {as_text(v) for row in table.axis.rows if (v := table.view.value(row, column.index)) is not None}
+        view = table.view
+        texts = {as_text(view.meant(view.value(row, column.index))) for row in table.axis.rows} - {""}
         if column.role in ("text", "condition", "flow") and set(letters) <= set("t") and texts:
             said = [parse_label(text) for text in texts]
             sides = sum(bool(label.side or label.code) and not label.rest for label in said)
@@ -713,11 +714,10 @@ def _are_runs(table: Table, group: Sequence[Column]) -> bool:
     if not same or any(column.run for column in group):
         return False
     values = [_values(table, column) for column in group]
-    rows = [row for row in values[0] if all(row in found for found in values)]
-    spread = [
-        max(v[row] for v in values) / min(v[row] for v in values) for row in rows if min(v[row] for v in values) > 0
-    ]
-    if len(spread) < 4 or max(spread) > 1.08 or median(spread) > REPEATED:
+    low = 0.1 * max(values[0].values(), default=0.0)  # the leak of a closed valve is no reading to agree by
+    rows = [row for row in values[0] if all(found.get(row, 0.0) > low for found in values)]
+    spread = [max(v[row] for v in values) / min(v[row] for v in values) for row in rows]
+    if len(spread) < 3 or max(spread) > 1.08 or median(spread) > REPEATED:
         return False
     return any(v[row] != values[0][row] for v in values[1:] for row in rows)
 
@@ -738,6 +738,8 @@ def _why_twin(table: Table, first: Column, other: Column) -> str:
     """Why a second column of one test is left out; empty where the two cannot be told apart."""
     if _same_flow(table, first, other):
         return f"the same flow as {first.text!r} in another unit"
+    if _values(table, first) == _values(table, other) and first.unit == other.unit and len(_values(table, first)) > 2:
+        return f"the same readings as {first.text!r}"
     worked = other.treatment and fold(other.treatment) not in RAW
     raw = not first.treatment or fold(first.treatment) in RAW
     if worked and raw:

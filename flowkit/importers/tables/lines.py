@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue
-from flowkit.importers.tables.find import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, WHO_KINDS, Table
+from flowkit.importers.tables.find import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, Table
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
@@ -21,7 +21,7 @@ from flowkit.importers.words.items import (
     read_item,
     refused,
 )
-from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, parse_label
+from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
@@ -115,7 +115,10 @@ class _Reader:
         heads = [
             column
             for column in filled
-            if column in labels and _is_label(labels[column]) and not _ANSWERED.search(str(view.value(row, column)))
+            if column in labels
+            and _is_label(labels[column])
+            and not (labels[column].pressure and labels[column].kind in WHO_KINDS)
+            and not _ANSWERED.search(str(view.value(row, column)))
         ]
         heads = [
             column
@@ -150,9 +153,14 @@ class _Reader:
 
     def _value_under(self, row: int, column: int, heads: int) -> bool:
         """Whether a row of labels has its values in the row below."""
-        if heads < 2 or self.view.value(row + 1, column) is None:
+        value, label = self.view.value(row + 1, column), self.view.label(row, column)
+        if heads < 2 or value is None or label is None or label.pressure is not None:
             return False
         under = self.view.label(row + 1, column)
+        if under is not None and (under.pressure is not None or is_sentence(as_text(value))):
+            return False
+        if label.kind in FLOW_KINDS | _GAUGE and not re.match(r"\s*[-+.,]?\d", as_text(value)):
+            return False
         return under is None or not (_is_label(under) or under.kind == "lift")
 
     def _read_pair(self, label: Label, row: int, behind: list[int]) -> None:
@@ -244,7 +252,7 @@ class _Reader:
         if found and not rest:
             return
         rest = rest if found else text
-        label = parse_label(rest)
+        label = parse_label(str(self.view.meant(rest)))
         self.got.words += label.languages
         self.got.lines.append(Line(row, column, " ".join(rest.split()), label, source))
         self._read_title(row, column, label, source, rest)
@@ -337,7 +345,8 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
             scope = Scope(table)
             own = shared + per_table[index]
             kinds = {entry.item.kind for entry in own}
-            repeated = place > 0 and bool(kinds & {kind for kind, _ in general})
+            labelled = {entry.item.kind for entry in own if not entry.title}
+            repeated = place > 0 and bool(labelled & {kind for kind, _ in general})
             scope.items = {key: item for key, item in general.items() if not (repeated and key[0] in OWN)}
             if "side" in kinds and place > 0:
                 scope.items.pop(("side", None), None)

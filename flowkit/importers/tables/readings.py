@@ -84,7 +84,8 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
     if not columns and not any(row.section is not None for row in rows):
         return [(NOBODY, rows)]
     cells = context.table.view.rows
-    names = [_filled_down([cells[entry.row][column.index] for entry in rows]) for column in columns]
+    meant = context.table.view.meant
+    names = [_filled_down([meant(cells[entry.row][column.index]) for entry in rows]) for column in columns]
     keys = zip(*names, strict=True) if names else ((),) * len(rows)
     sides = _letters(context, columns, names)
     known: dict[tuple[object, ...], list[LiftRow]] = {}

@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from flowkit.analysis.areas import Coefficients
 from flowkit.analysis.lifts import pchip
 from flowkit.analysis.results import (
-    Coefficients,
     Comparison,
     Gain,
     LiftGain,

@@ -277,6 +277,7 @@ class Draft:
     blocks: dict[tuple[Side, str], Block] = field(default_factory=dict)
     gains: dict[tuple[Side, str, str], str] = field(default_factory=dict)
     bands: dict[tuple[Side, int, str], tuple[dict[str, int], int]] = field(default_factory=dict)
+    intervals: dict[tuple[object, ...], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
