@@ -23,7 +23,7 @@ from flowkit.drawing import DISPLAYS, Display
 from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, numeral, percent, signed_percent
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
-from flowkit.reports.labels import date_words, pressure_words
+from flowkit.reports.labels import date_words, plain_length, pressure_words
 from flowkit.units import from_si, to_si
 
 if TYPE_CHECKING:
@@ -159,14 +159,8 @@ def _facts(variant: Variant, display: Display) -> dict[str, str]:
         facts["flowed at"] = " to ".join(ends)
     bores = {item.fixture_bore_m for item in conditions if item.fixture_bore_m is not None}
     if bores:
-        facts["fixture bore"] = ", ".join(_length(value, display) for value in sorted(bores))
+        facts["fixture bore"] = ", ".join(plain_length(value, display) for value in sorted(bores))
     return facts
-
-
-def _length(value_m: float, display: Display) -> str:
-    """Write a diameter with its unit, without zeros that say nothing."""
-    text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
-    return f"{text.rstrip('0').rstrip('.')} {display.diameter}"
 
 
 def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[str, str]]:
@@ -188,7 +182,7 @@ def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[s
     ):
         value = known(mine, theirs)
         if value is not None:
-            sizes.append((name, _length(value, display)))
+            sizes.append((name, plain_length(value, display)))
     angle = known("seat_angle_deg", "seat_angle_deg")
     return sizes + ([("seat angle", f"{angle:g}°")] if angle is not None else [])
 

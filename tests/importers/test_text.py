@@ -154,8 +154,8 @@ def test_blank_lines_stay_as_empty_rows_and_trailing_blanks_go() -> None:
 
 def test_table_drawn_with_pipes() -> None:
     found = grid("| Lift | Flow |\n|------|------|\n| 1.5 | 30.2 |\n| 3 | 60 |\n")
-    assert cells(found)[2:] == [[None, "1.5", "30.2"], [None, "3", "60"]]
-    assert found.rows[1] == ()
+    assert cells(found)[1:] == [[None, "1.5", "30.2"], [None, "3", "60"]]  # the rule is no row
+    assert found.lines == (1, 3, 4)
 
 
 def test_one_column_has_no_delimiter() -> None:

@@ -140,6 +140,8 @@ class Grid:
         Text: the physical line of each row, from 1.
     pages : tuple of (page, line) or None
         Text of pages: where each row is.
+    sheets : tuple of str
+        The names of all worksheets of the file.
     comments : tuple of (line, text)
         Text: comment lines, left out of the rows, without their mark.
     delimiter : str or None
@@ -160,6 +162,7 @@ class Grid:
     struck: frozenset[tuple[int, int]] = frozenset()
     lines: tuple[int, ...] | None = None
     pages: tuple[tuple[int, int], ...] | None = None
+    sheets: tuple[str, ...] = ()
     comments: tuple[tuple[int, str], ...] = ()
     delimiter: str | None = None
     decimal_comma: bool | None = None

@@ -43,7 +43,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
     """Give every column its side, port, head and state, as far as all headings together tell."""
     flows = [column for column in columns if column.role in _OPEN]
     _place_letters(flows, words, side)
-    findings = _place_codes(table, flows, words)
+    findings = _place_codes(table, flows, words, side)
     _place_positions(flows)
     _split_numbers(flows, side)
     findings += _place_numbers(table, flows, side)
@@ -71,7 +71,7 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
         column.letter = None
 
 
-def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str]) -> list[Finding]:
+def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
@@ -79,7 +79,7 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str]) ->
     codes = {column.code for column in coded if column.code}
     said = {column.side for column in flows if column.side}
     sides = resolve_codes(codes, words)
-    if codes == {"in"} or (sides is None and codes == {"e"} and said == {"intake"}):
+    if (codes == {"in"} and side != "exhaust") or (sides is None and codes == {"e"} and said == {"intake"}):
         sides = {"in": "intake", "e": "exhaust"}
     findings = []
     for column in coded:
@@ -107,19 +107,28 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
+_LEAD = re.compile(r"^#?(?P<number>\d{1,2})(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>[^\W\d_].*)$")
 
 
 def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
-    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports."""
-    matches = [(column, _TAIL.match(column.variant)) for column in flows if column.variant and not column.port]
-    parted = [(column, match) for column, match in matches if match is not None]
-    names: dict[str, list[str]] = {}
-    for _, match in parted:
-        names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
-    sets = {tuple(sorted(numbers)) for numbers in names.values()}
-    if len(parted) == len(matches) and len(names) > 1 and len(sets) == 1 and len(next(iter(sets))) > 1:
-        for column, match in parted:
-            column.variant, column.port = match["name"].strip(), match["number"]
+    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports; likewise ``1 - Stock, 2 - Stock``."""
+    named = [column for column in flows if column.variant and not column.port]
+    for pattern in (_TAIL, _LEAD):
+        matches = [match for column in named if (match := pattern.match(column.variant)) is not None]
+        if not matches or len(matches) < len(named):
+            continue
+        names: dict[str, list[str]] = {}
+        for match in matches:
+            names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
+        sets = {tuple(sorted(numbers)) for numbers in names.values()}
+        marked = pattern is _LEAD and all(match["mark"].strip() for match in matches)
+        several = len(names) > 1 and len(next(iter(sets))) > 1
+        sided = side is not None or all(column.side for column in named)
+        states = len(names) > 1 and all(column.state for column in named)
+        if len(sets) == 1 and (several or (pattern is _LEAD and sided and (marked or states))):
+            for column, match in zip(named, matches, strict=True):
+                column.variant, column.port = match["name"].strip().removesuffix(")"), match["number"]
+            return
 
 
 def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:

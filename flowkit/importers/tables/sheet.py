@@ -11,7 +11,15 @@ from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
-from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, Table, find_tables, lift_cells
+from flowkit.importers.tables.find import (
+    CONDITION_KINDS,
+    HEADED,
+    UNIT_HEADED,
+    Table,
+    find_tables,
+    is_line_across,
+    lift_cells,
+)
 from flowkit.importers.tables.lifts import Lifts, read_lifts
 from flowkit.importers.tables.lines import Key, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
@@ -209,7 +217,7 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     reading.findings += clashes
     for scope in scoped:
         scope.items = {**(general or {}), **scope.items}
-    reader = _TableReader(reading, sheet_name(grid.sheet), words, stated)
+    reader = _TableReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
     for table, scope, title in zip(tables, scoped, _title_variants(scoped), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
     reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
@@ -269,9 +277,8 @@ def _is_line(table: Table, row: int) -> bool:
     column = row  # the view is turned
     if column == table.axis.column or column in table.headers:
         return False
-    filled = sum(view.kinds[at][column] != " " for at in table.axis.rows)
     label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)
-    return label is not None and label.kind in CONDITION_KINDS and filled < min(2, len(table.axis.rows))
+    return label is not None and label.kind in CONDITION_KINDS and is_line_across(view, table.axis, column)
 
 
 def _title_variants(scoped: Sequence[Scope]) -> list[str | None]:
@@ -323,7 +330,7 @@ class _TableReader:
             self.findings += trouble
             self.findings += self._contradictions(table, drafts, items)
             tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
-            self.findings += trouble
+            self.findings += trouble + _half_named(drafts, tests)
         if _lacks_flows(columns) and not self.grid.formula_gaps:
             place = table.view.source(table.row, table.axis.column)
             if has_numbers(self.grid):
@@ -388,6 +395,21 @@ class _TableReader:
         what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
         self.findings.append(refused(item.source, what))
         del items["side", None]
+
+
+def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Finding]:
+    """Ask about a table of which some columns have a side, or of one side a port, and others have none."""
+    for name, groups in (("side", [tests]), ("port", [[t for t in tests if t.side == side] for side in _SIDES])):
+        for group in groups:
+            nameless = [test for test in group if getattr(test, name) is None]
+            if nameless and len(nameless) < len(group):
+                where = nameless[0].points[0].source if nameless[0].points else drafts[0].where
+                what = f"some flows of this table have a {name} and these have none; say which {name} it is"
+                return [unreadable(where, what)]
+    return []
+
+
+_SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
 
 
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:

@@ -18,7 +18,7 @@ from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SID
 from flowkit.model import Side
 from flowkit.units import Unit
 
-__all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "Label", "Mention", "mentions", "parse_label"]
+__all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "WHO_KINDS", "Label", "Mention", "mentions", "parse_label"]
 
 LENGTH_KINDS = frozenset({"lift", "fixture_bore", "valve_head", "stem", "throat", "seat_width"})
 _INCH_KINDS = LENGTH_KINDS | {
@@ -28,7 +28,7 @@ _SIZE_KINDS = LENGTH_KINDS | {"seat_angle", "barometer", "meter_pressure"}
 LEFT_OUT = frozenset({"average", "total", "gain", "derived", "other", "counter"})
 _STATISTICS = ("gain", "average", "total")
 _WEAK = frozenset({"filler", "title", "common", "mark"})
-_WHO = frozenset({"side", "port", "run", "variant", "head"})
+WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 _PORT_LETTERS = frozenset("pczk")
 _POSITIONS = frozenset({"lh", "rh"})
 _AGAIN = frozenset(
@@ -120,7 +120,9 @@ _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)", re.IGNORECASE
+    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
+    re.IGNORECASE,
 )
 _MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
 Tokens = list[tuple[str, str, int, int]]
@@ -468,6 +470,8 @@ class _Reader:
         at = _after(found, index, used, {"number", "letter", "position"})
         if at is not None and found[at].kind == "position" and found[index].kind != "port":
             at = None
+        if at is not None and at + 1 < len(found) and found[at + 1].kind == "run" and _CJK.search(found[at + 1].text):
+            at = None  # 1番 2回目
         if (
             at is not None
             and found[at].kind == "letter"
@@ -517,7 +521,7 @@ class _Reader:
         if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
             self.run = int(found[at].text)
             used.add(at)
-        elif fold(found[index].text) in _AGAIN and (self.sides or self.port or self.code or len(found) > 2):
+        elif fold(found[index].text) in _AGAIN and len(found) > 1:
             self.again = True
         else:
             self.kinds.append("run")
@@ -592,7 +596,7 @@ class _Reader:
     def _kind(self, rest: str, inside: range) -> str | None:  # noqa: PLR0911
         """The one kind a text has, None where it has none or several."""
         kinds = list(dict.fromkeys(self.kinds))
-        if "counter" in kinds and set(kinds) & _WHO:
+        if "counter" in kinds and set(kinds) & WHO_KINDS:
             kinds.remove("counter")  # "Run no."
         if "average" in kinds and set(kinds) & (LENGTH_KINDS - {"lift"}):
             kinds.remove("average")  # "Stem Ø": the sign of a mean is that of a diameter too

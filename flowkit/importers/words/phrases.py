@@ -7,17 +7,18 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.words.items import CONDITION_FIELDS
-from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, mentions, parse_label
+from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
 
-WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
 TEXT_KINDS = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "date"})
 LABELS = frozenset(CONDITION_FIELDS) | WHO_KINDS | UNIT_KINDS | {"zero_reading", "liquid_temperature"}
 LONGEST = 2000  # characters of a text that are looked at
-_NUMBER = re.compile(r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ ,.]\d{3})+|\d+)?(?:[.,]?\d+)(?![\w]*\d)")
+_NUMBER = re.compile(
+    r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ \u00a0\u202f,.]\d{3})+(?:[.,]\d+)?(?![\d.,]*\d)|\d*[.,]?\d+)(?![\w]*\d)"
+)
 _UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
 _CUT = re.compile(r"\s*[;|\t\n]\s*|\s{3,}")
 _ANSWER = re.compile(r"\s*(?:[:=：]|\bis\b|\bwas\b)\s*")

@@ -198,7 +198,8 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
         unit = _free_unit(word.strip(",;:"))
         leads = place == 0 and len(word) > 1 and not _begins_phrase(words)
         if unit is not None and len(words) > 1 and (unit.quantity in FLOW_QUANTITIES or leads):
-            return unit, word.strip(",;:"), _tidy(" ".join(words[:place] + words[place + 1 :])), foreign
+            before = words[: place - 1] if place > 1 and words[place - 1] == "in" else words[:place]  # "flow in CFM"
+            return unit, word.strip(",;:"), _tidy(" ".join(before + words[place + 1 :])), foreign
     if not foreign and len(words) > 1:
         foreign = foreign_unit(words[-1].strip(",;:"))
     return None, "", " ".join(words), foreign
@@ -245,5 +246,6 @@ def _free_unit(text: str) -> Unit | None:
 
 def _tidy(text: str, *, bracketed: bool = False) -> str:
     """Drop what led up to a unit: ``Lift in mm``, ``Hub / mm``; before a bracket, ``Cyl 1 In (CFM)``, In is a side."""
-    words = r"(?:(?<!\d)\s+(?:in|en))?" if bracketed else r"(?:\s+(?:in|en|IN|In))?"
-    return re.sub(rf"{words}[\s,;:/\-–]*$", "", " ".join(text.split()))
+    words = r"(?:(?<!\d)\s+(?:in|en))?" if bracketed else r"(?:\s+(?:in|en)|(?<!\d)\s+(?:IN|In))?"
+    text = " ".join(text.split())
+    return re.sub(rf"{'' if text[-1:] in ',;:/-–' else words}[\s,;:/\-–]*$", "", text)

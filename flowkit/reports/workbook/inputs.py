@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from flowkit.analysis.runs import relative_steps
 from flowkit.corrections.air import actual_factor, metered_factor
 from flowkit.corrections.check_plate import check_factor
 from flowkit.corrections.leakage import leak_flow
@@ -193,8 +194,18 @@ def _columns(draft: Draft) -> list[_Column]:
         _in_own_unit("check_reading_pressure_pa", "check plate read at"),
         _Column("air", "air factor", _air, formula),
         _Column("check-plate", "check plate factor", _check_plate, formula),
+        _Column("step", "flows written in steps of", _step, Style("raw")),
         _Column("not made", "corrections not made", _not_made, Style("quiet", wrap=True, left=True), 70.0),
     ]
+
+
+def _step(draft: Draft, plan: TestPlan) -> Value:
+    """Return the step in which a test's flows were written, in its own unit; None where a meter was read."""
+    if plan.corrected is None or not plan.corrected.points or any(point.mark for point in plan.corrected.points):
+        return None
+    point = max(plan.corrected.points, key=lambda item: item.reading_m3_s)
+    step = relative_steps(plan.corrected)[plan.corrected.points.index(point)]
+    return rounded(step * point.reading_m3_s / flow_factor(draft, plan))
 
 
 def _noted(name: str, head: str, unit: str) -> _Column:

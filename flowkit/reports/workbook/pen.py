@@ -110,6 +110,8 @@ SHEETS = (
     "Corrections",
     "Corrected flows",
     "Curve slopes",
+    "Run figures",
+    "Intervals",
     "Gains",
     "Flow by band",
     "Bands and ratios",
