@@ -117,7 +117,7 @@ def heading_labels(table: Table) -> list[Label]:
 
 
 def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is, lifts left out; and what cannot be told apart or was left out."""
+    """Say what each column is, lifts left out; and what is ambiguous or was left out."""
     columns = [column for column in _stacked(table) if _filled(table, column.index) or column.kind == "formula"]
     for column in columns:
         _first_role(table, column)
@@ -135,7 +135,7 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     return columns, findings
 
 
-# What stands over a column.
+# What is over a column.
 
 
 def _stacked(table: Table) -> list[Column]:
@@ -178,7 +178,7 @@ def _carried(table: Table) -> dict[int, dict[int, int]]:
 
 
 def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int, int]) -> list[tuple[int, int]] | None:
-    """The groups of headings that stand over the middle of their columns without a merge; None where they do not."""
+    """The groups of headings over the middle of their columns without a merge; None where they do not."""
     lift = table.axis.column
     columns = [c for c in range(lift + 1, table.right + 1) if _filled(table, c)]
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
@@ -548,7 +548,7 @@ def _values(table: Table, column: Column) -> dict[int, float]:
 
 
 def _decide_readings(columns: list[Column]) -> None:
-    """Leave readings out where flows stand beside them and no meter is described."""
+    """Leave readings out where flows are beside them and no meter is described."""
     if any(column.role == "flow" for column in columns):
         for column in columns:
             if column.role == "reading":
@@ -632,12 +632,12 @@ def _share_pressure(table: Table, columns: list[Column]) -> None:
 
 
 def _identity(column: Column) -> tuple[object, ...]:
-    """Return what tells two columns of flow apart."""
+    """Return what distinguishes two columns of flow."""
     return column.side, column.port, column.run or 1, column.variant.casefold(), column.head
 
 
 def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
-    """Keep one of two columns that are the same test; refuse those that cannot be told apart."""
+    """Keep one of two columns that are the same test; refuse those that look the same."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
         if column.role in ("flow", "reading"):
@@ -703,7 +703,7 @@ def _raw_first(group: list[Column]) -> list[Column]:
 
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
-    """Why a second column of one test is left out; empty where the two cannot be told apart."""
+    """Why a second column of one test is left out; empty where nothing distinguishes the two."""
     if _same_flow(table, first, other):
         return f"the same flow as {first.text!r} in another unit"
     if _values(table, first) == _values(table, other) and first.unit == other.unit and len(_values(table, first)) > 2:
@@ -746,7 +746,7 @@ def _ignored(table: Table, column: Column) -> Finding:
     heading = repr(column.text) if column.text else "without a heading"
     remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
     if column.why == "not understood" and (column.side or column.port or column.code or column.state):
-        what = f"the column {heading} stands beside flows and cannot be placed; say which test it is, or leave it out"
+        what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"

@@ -58,7 +58,7 @@ class Metadata:
 
 
 def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units: Units = NO_UNITS) -> Metadata:
-    """Read what stands outside the tables."""
+    """Read what is outside the tables."""
     reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
         spans = taken[row]
@@ -86,7 +86,7 @@ LONG_TITLE = 60
 
 
 class _Reader:
-    """Reads what stands outside the tables of one sheet."""
+    """Reads what is outside the tables of one sheet."""
 
     def __init__(self, view: View, units: Units) -> None:
         self.view = view
@@ -132,12 +132,12 @@ class _Reader:
         for place, column in enumerate(heads):
             end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
             behind = [c for c in filled if column < c < end]
-            told = (
+            labelled = (
                 bool(behind)
                 and isinstance(view.value(row, behind[0]), str)
                 and pairs(str(view.value(row, behind[0])))[0]
             )
-            if told and behind[0] > column + 1:
+            if labelled and behind[0] > column + 1:
                 # What is far behind it is a line of its own: "Head test", and beside the table "Humidity: 40 %".
                 for at in [column, *behind]:
                     if at in labels:
@@ -239,7 +239,7 @@ class _Reader:
                     self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
-        """Read a text that stands alone: ``Test pressure: 28 inH2O``, a sentence, or a title."""
+        """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
         for kind, unit in named_units(text):
             self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
         found, rest = pairs(text)
@@ -301,7 +301,7 @@ OWN = frozenset({"leak", "leak_pressure", "port", "run", "valve_head", "stem", "
 UNDER = frozenset(
     {"leak", "leak_pressure", "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "notes"}
 )
-"""Kinds that belong to the table they stand directly under."""
+"""Kinds that belong to the table directly above them."""
 
 Key = tuple[str, str | None]
 
@@ -317,7 +317,7 @@ class Scope:
 
 @dataclass(slots=True)
 class _Band:
-    """Tables that stand side by side."""
+    """Tables side by side."""
 
     tables: list[Table]
     top: int
@@ -367,7 +367,7 @@ def _bands(tables: Sequence[Table]) -> list[_Band]:
 
 
 def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
-    """Give each line to the band it stands above, beside or directly under; return what stands at the end."""
+    """Give each line to the band it is above, beside or directly under; return what is left at the end."""
     ends = [band.bottom for band in bands]
     tail: list[Placed] = []
     under = {band.bottom: band.bottom for band in bands}
@@ -432,7 +432,7 @@ def _owner(band: _Band, entry: Placed) -> int:
 def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:
     """Gather values by kind and side; labels count before titles, and contradictions are reported."""
     found: dict[Key, Placed] = {}
-    split: set[Key] = set()  # titles of one row that differ: each stands over something else
+    split: set[Key] = set()  # titles of one row that differ: each is over something else
     for entry in entries:
         key = (entry.item.kind, entry.item.side)
         known = found.get(key)

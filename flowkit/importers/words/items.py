@@ -122,7 +122,7 @@ def refused(source: str, what: str) -> Finding:
     return Finding("sheet-ambiguous", "error", source, what)
 
 
-MAPPING_HINT = "; or say in the job file where what stands"
+MAPPING_HINT = "; or say in the job file which cells hold what"
 
 
 def unreadable(source: str, what: str) -> Finding:
