@@ -20,10 +20,11 @@ from flowkit.corrections.leakage import correct_leakage
 from flowkit.corrections.meter import Meter
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, correct_test_pressure
-from flowkit.corrections.readings import Measured, measure
+from flowkit.corrections.readings import Measured, measure, unused
 from flowkit.corrections.result import CorrectionResult
 from flowkit.corrections.step import MATTERS, Setting, Step, percent, pressure_words, skipped
 from flowkit.errors import CorrectionError
+from flowkit.importers.checks import check_measured
 from flowkit.model import (
     Bench,
     CorrectedPoint,
@@ -192,12 +193,13 @@ def _correct_test(
 ) -> tuple[CorrectedTest | None, tuple[Finding, ...], tuple[Undone, ...]]:
     """Correct one test; None where it cannot be brought to the reference; with what was left undone."""
     measured = measure(test, setting)
-    findings: tuple[Finding, ...] = ()
+    findings = unused(test) if measured is None else ()
     if measured is not None:
         findings = measured.findings
         if not measured.test.points:
             return None, findings, ()
         test = measured.test
+        findings += check_measured(test)
         if measured.air is not None:
             setting = dataclasses.replace(setting, bench=dataclasses.replace(setting.bench, air=measured.air))
     usable, found = with_pressure(test, setting)

@@ -363,7 +363,7 @@ def _reading_row(test: Any) -> list[str]:
 
 def _flow_range(test: Any) -> str:
     """Return the range of a test's flows, or of what its meter showed."""
-    if test.units.reading is None:
+    if test.gives_flows:
         return _range([point.flow_m3_s for point in test.points], test.units.flow.unit, test.units.flow.source)
     shown = [value for point in test.points if point.reading for value in point.reading.value]
     return f"read {min(shown):g}–{max(shown):g} {test.units.reading.unit}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
@@ -87,6 +88,7 @@ class Column:
     own: tuple[str, ...] = ()
     trouble: list[str] = field(default_factory=list)
     flows: list[int] | None = None
+    beside: int | None = None  # of a meter's reading: the column of the flow that was worked out from it
 
     def source(self, table: Table) -> str:
         """Return the cell of its lowest heading, or its first cell where it has none."""
@@ -127,10 +129,10 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
     _decide_unknown(table, columns, context)
-    _decide_readings(columns)
     _check_arithmetic(table, columns)
     _share_pressure(table, columns)
     findings += _decide_twins(table, columns)
+    _decide_readings(columns)
     findings += [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
     return columns, findings
 
@@ -547,12 +549,42 @@ def _values(table: Table, column: Column) -> dict[int, float]:
     return found
 
 
+_POSITION = re.compile(
+    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
+)
+
+
+def positions(columns: Sequence[Column]) -> list[list[Column]]:
+    """The columns of readings, those of a pitot tube's positions together."""
+    found = [_POSITION.match(column.text.casefold()) for column in columns]
+    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
+        return [list(columns)]
+    return [[column] for column in columns]
+
+
 def _decide_readings(columns: list[Column]) -> None:
-    """Leave readings out where flows are beside them and no meter is described."""
-    if any(column.role == "flow" for column in columns):
-        for column in columns:
-            if column.role == "reading":
-                column.role, column.why = "ignored", "a meter's reading beside the flow it gives"
+    """Put readings beside the one flow of the same test; leave those out of which nothing says whose they are."""
+    flows = [column for column in columns if column.role == "flow"]
+    readings = [column for column in columns if column.role == "reading"]
+    taken: set[int] = set()
+    for group in positions(readings) if flows else ():
+        same = [flow for flow in flows if len(group) > 1 or _is_of(group[0], flow)]
+        free = len(same) == 1 and same[0].index not in taken
+        for column in group:
+            if free:
+                column.beside = same[0].index
+                taken.add(same[0].index)
+            else:
+                column.role, column.why = "ignored", "a meter's reading, and no one flow beside it is of the same test"
+
+
+def _is_of(reading: Column, flow: Column) -> bool:
+    """Whether what a reading's heading names is what the flow's names."""
+    said = zip(_identity(reading)[:2], _identity(flow)[:2], strict=True)
+    known = all(mine in (None, theirs) for mine, theirs in said)
+    return known and all(
+        mine in (None, 1, "", theirs) for mine, theirs in zip(_identity(reading)[2:], _identity(flow)[2:], strict=True)
+    )
 
 
 # What the numbers do.
@@ -640,7 +672,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
     """Keep one of two columns that are the same test; refuse those that look the same."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
-        if column.role in ("flow", "reading"):
+        if column.role == "flow":
             key = _identity(column)
             while column.again and key in groups:
                 column.run = (column.run or 1) + 1
@@ -648,7 +680,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
             groups.setdefault(key, []).append(column)
     findings: list[Finding] = []
     for group in groups.values():
-        if len(group) < 2 or all(column.role == "reading" for column in group):
+        if len(group) < 2:
             continue
         if _are_runs(table, group):
             for number, column in enumerate(group, 1):

@@ -79,6 +79,7 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
 _LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
+_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
@@ -164,16 +165,18 @@ class _Reader:
 
     def _read_pair(self, label: Label, row: int, behind: list[int]) -> None:
         """Read a label with the value (and perhaps the unit) in the cells behind it."""
-        unit_text = ""
-        if len(behind) > 1:
-            unit = parse_label(str(self.view.value(row, behind[1])))
-            if unit.only_unit or unit.code == "in":
-                unit_text = unit.unit_text
+        unit_text, more = "", behind[1:]
+        if more:
+            text = str(self.view.value(row, more[0])).strip()
+            unit = parse_label(text)
+            if unit.only_unit or unit.code == "in" or text == "%":
+                unit_text, more = unit.unit_text or text, more[1:]
+        name = as_text(self.view.value(row, more[0])) if more and label.kind in _LEAKS else ""
         at = Placed(row, behind[0], _NO_ITEM)
-        self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, unit_text)
+        self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
-    def _add(self, label: Label, value: CellValue, source: str, at: Placed, unit_text: str = "") -> None:
-        """Read one value and keep it with its place."""
+    def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
+        """Read one value and keep it with its place; `more` is its unit and, of a leak, its range or meter."""
         kind = str(label.kind)
         self.got.words += label.languages
         text = as_text(value)
@@ -193,9 +196,10 @@ class _Reader:
             value,
             source,
             label,
-            unit_text,
+            more[0],
             self.view.decimal_comma,
             self.view.percent(at.row, at.column),
+            name=more[1],
         )
         if kind in _GAUGE or kind in FLOW_KINDS:
             self.later.append((kind, written, at))
@@ -295,12 +299,13 @@ def _waits(label: Label, text: CellValue) -> bool:
     return not all(word in _VALVE or PHRASES.get(word, ("",))[0] in SIDE_KINDS or word.isdigit() for word in words)
 
 
-OWN = frozenset({"leak", "leak_pressure", "port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"})
+_LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
+OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
 """Kinds that a table with a heading block of its own does not inherit from another table's block."""
 
-UNDER = frozenset(
-    {"leak", "leak_pressure", "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "notes"}
-)
+UNDER = _LEAK_KINDS | {
+    "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
+}  # fmt: skip
 """Kinds that belong to the table directly above them."""
 
 Key = tuple[str, str | None]
@@ -449,8 +454,9 @@ def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Ite
 
 
 def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
-    """Join two notes; report two values of anything else."""
-    if entry.item.kind != "notes":
+    """Join two notes, and leaks of two ranges; report two values of anything else."""
+    ranges = {str(item.value).partition("@")[2].casefold() for item in (known.item, entry.item)}
+    if entry.item.kind != "notes" and not (entry.item.kind.startswith("leak_reading") and len(ranges) > 1):
         findings.append(_twice(known.item, entry.item))
         return known
     return known._replace(item=known.item._replace(value=f"{known.item.value}; {entry.item.value}"))

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from flowkit.importers.files.grid import CellValue, column_letters
-from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.columns import Column, positions
 from flowkit.importers.tables.find import CONDITION_KINDS, Table
 from flowkit.importers.tables.lifts import LiftRow, Lifts, scaled
 from flowkit.importers.tables.names import resolve_codes
@@ -37,6 +36,10 @@ class TableContext:
         """Return the columns of one role."""
         return [column for column in self.columns if column.role == role]
 
+    def of_tests(self) -> list[Column]:
+        """Return the columns that tests are made of: flows, or a meter's readings where there is no flow."""
+        return self.of_role("flow") or self.of_role("reading")
+
 
 @dataclass(slots=True)
 class Draft:
@@ -58,7 +61,7 @@ class Draft:
     items: dict[str, Item] = field(default_factory=dict)
     closed: dict[str, Item] = field(default_factory=dict)
     meter_unit: str | None = None  # of a meter's readings, which `shown` holds in place of flows
-    shown: list[Reading] | None = None
+    shown: list[Reading | None] | None = None
 
 
 class Who(NamedTuple):
@@ -211,7 +214,7 @@ def pressure_columns(context: TableContext) -> list[Pressures]:
     for place, column in enumerate(columns):
         values, unit = _plain_pressures(context, column) or _pressures(context, column)
         if unit is not None:
-            found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_role("flow"))))
+            found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_tests())))
     return found
 
 
@@ -298,7 +301,7 @@ def named_rows(context: TableContext) -> dict[int, dict[str, Item]]:
         if label.kind not in CONDITION_KINDS:
             continue
         filled = [c for c in range(table.lifts[0] + 1, table.right + 1) if view.value(row, c) is not None]
-        for column in context.of_role("flow"):
+        for column in context.of_tests():
             at = column.index if view.value(row, column.index) is not None else _held(view, row, column.index, filled)
             if at is not None:
                 for item in _row_item(context, row, at, label, column):
@@ -368,17 +371,6 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
 
 _OF_ROWS = frozenset({"range", "meter", "meter_temperature", "meter_pressure", "outlet_pressure"})
 """What a row can say of the meter it was read on."""
-_POSITION = re.compile(
-    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura)\D*(\d+)\b"
-)
-
-
-def _positions(columns: list[Column]) -> list[list[Column]]:
-    """The columns of readings, those of a pitot tube's positions together."""
-    found = [_POSITION.match(column.text.casefold()) for column in columns]
-    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
-        return [columns]
-    return [[column] for column in columns]
 
 
 def _read_meter(
@@ -390,10 +382,11 @@ def _read_meter(
         return None
     if len(columns) > 1:
         draft.port, draft.run = who.port, who.run
+    draft.flow_unit = None  # a unit stated for flows is none of readings
     view = context.table.view
     draft.shown = []
     draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
-    own = next((entry for entry in pressures if columns[0].index in entry.flows or not entry.flows), None)
+    own = next((entry for entry in pressures if columns[0].index in entry.flows), None)
     if own is not None:
         draft.pressure_unit = own.unit
     for entry in rows:
@@ -415,8 +408,34 @@ def _read_meter(
         draft.sources.append(source)
         about: dict[str, Any] = _row_of_meter(context, entry.row)
         draft.shown.append(Reading(shown, draft.meter_unit or "", **about))
-    draft.shown = [replace(item, unit=draft.meter_unit or "") for item in draft.shown]
+    _in_its_unit(draft)
     return draft if draft.shown else None
+
+
+def _in_its_unit(draft: Draft) -> None:
+    """Give all readings the unit that their column's heading or one of its cells names."""
+    draft.shown = [None if item is None else replace(item, unit=draft.meter_unit or "") for item in draft.shown or ()]
+
+
+def _read_beside(context: TableContext, columns: Sequence[Column], rows: Sequence[LiftRow], draft: Draft) -> None:
+    """Put what a meter showed beside the flows that somebody worked out from it."""
+    view, flow = context.table.view, columns[0].beside
+    draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
+    shown: dict[str, Reading | None] = {}
+    for entry in rows:
+        values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
+        found = tuple(value for value in values if value is not None)
+        if len(found) < len(columns):
+            continue
+        if entry.lift == 0:
+            text = f"{found[0]:.12g} {draft.meter_unit or ''}".strip()
+            source = view.source(entry.row, columns[0].index)
+            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            continue
+        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **_row_of_meter(context, entry.row))
+    if shown:
+        draft.shown = [shown.get(source) for source in draft.sources]
+        _in_its_unit(draft)
 
 
 def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:
@@ -476,13 +495,14 @@ def read_drafts(context: TableContext) -> list[Draft]:
     view = context.table.view
     unitless: dict[int, Column] = {}
     flows = context.of_role("flow")
-    metered = [] if flows else _positions(context.of_role("reading"))
+    metered = [] if flows else positions(context.of_role("reading"))
+    beside = _beside(context)
     for who, rows in groups:
         conditions = row_conditions(context, rows)
         for columns in metered:
             draft = _read_meter(context, columns, rows, who, pressures)
             if draft is not None:
-                draft.items = {**conditions, **draft.items}
+                draft.items = {**conditions, **named.get(columns[0].index, {}), **draft.items}
                 drafts.append(draft)
         places = [entry.row for entry in rows]
         shared = _Rows([entry.lift for entry in rows], places, [None] * len(rows), _row_parts(view, places))
@@ -496,6 +516,8 @@ def read_drafts(context: TableContext) -> list[Draft]:
             if own is not None:
                 draft.pressure_unit = own.unit
             _read_flows(context, column, shared, own.values if own is not None else {}, draft)
+            if column.index in beside:
+                _read_beside(context, beside[column.index], rows, draft)
             if draft.flow_unit is None and draft.flows:
                 unitless[column.index] = column
             elif draft.flows or "leak" in draft.items or draft.closed:
@@ -503,6 +525,15 @@ def read_drafts(context: TableContext) -> list[Draft]:
     if unitless:
         context.findings.append(_no_unit(context, list(unitless.values())))
     return drafts
+
+
+def _beside(context: TableContext) -> dict[int, list[Column]]:
+    """The columns of what a meter showed, by the column of the flow beside them."""
+    found: dict[int, list[Column]] = {}
+    for column in context.of_role("reading"):
+        if column.beside is not None:
+            found.setdefault(column.beside, []).append(column)
+    return found
 
 
 def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
