@@ -34,17 +34,17 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 NotFiring = Literal["net-intake-flow", "trapped-air", "not-steady"]
 
-CONVERGED = 3e-8
+CONVERGED = 2e-7
 """A cycle repeats itself when no piece begins farther from the end of the one before, of the displaced air."""
 
-_FREEZE = 1e-3
+_FREEZE = 1e-2
 """From this gap on the same steps are taken again."""
 
 _CLOSED_TOLERANCE, _TOLERANCE = 1e-7, 3e-6
 """Per step, of the displaced air and its energy."""
 
 _LOOSER, _FIRST_LOOSER = 20.0, 50.0
-"""The derivatives and the first rounds are integrated with a tolerance so much wider; the very first way still more."""
+"""The derivatives and the first rounds are integrated with a tolerance so much wider; the first cycles still more."""
 
 _PIECES = 24
 """Into how many pieces gas exchange is cut; those of a lane take about as many steps each."""
@@ -64,7 +64,7 @@ _REACH = 5.0
 _ROUGH_ROUNDS, _MOST_ROUNDS = 3, 14
 """Rounds with wide tolerances, and rounds at most."""
 
-_NEARLY, _SETTLED = 0.02, 1e-6
+_NEARLY, _SETTLED = 0.2, 1e-6
 """Gaps from which on the tolerances are narrow, and with which a cycle counts as steady."""
 
 LEAST_TRAPPED = 0.20
@@ -135,24 +135,24 @@ def simulate_filling(
     found: dict[int, Cycles] = {}
     for done, group in enumerate(groups.values()):
 
-        def told(count: int, done: int = done) -> None:
+        def count_rounds(count: int, done: int = done) -> None:
             """Pass on the rounds of this group."""
             if progress is not None:
                 progress(done * _MOST_ROUNDS + count, len(groups) * _MOST_ROUNDS)
 
-        found.update(zip(group, _of_group([setups[index] for index in group], told), strict=True))
+        found.update(zip(group, _of_group([setups[index] for index in group], count_rounds), strict=True))
     return tuple(found[index] for index in range(len(setups)))
 
 
-def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycles]:
+def _of_group(setups: Sequence[Setup], progress: Callable[[int], None]) -> list[Cycles]:
     """Find the cycles of variants whose gas and heat law are the same; leave out early what does not fire."""
     search = _Search(setups)
-    first, reasons = search.rough_cycles()
+    first, reasons, pieces = search.rough_cycles()
     kept = np.array([reason is None for reason in reasons])
     which = search.model.which
-    found = _of_lanes(setups, kept, first, told) if np.any(kept) and not np.all(kept) else {}
+    found = _of_lanes(setups, kept, first, progress) if np.any(kept) and not np.all(kept) else {}
     if np.all(kept):
-        found = dict(enumerate(search.run(first, told)))
+        found = dict(enumerate(search.run(first, progress, pieces)))
     merged = [
         _with_gaps(
             found.get(index), setup.engine, kept[which == index], np.array(reasons, dtype=object)[which == index]
@@ -163,17 +163,19 @@ def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycl
     if np.any(stubborn):
         # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
         near = _Search(setups).plain_cycles(first, stubborn)
-        for index, cycles in _of_lanes(setups, stubborn, near, told).items():
+        for index, cycles in _of_lanes(setups, stubborn, near, progress).items():
             merged[index] = _filled_in(merged[index], cycles, stubborn[which == index])
     return merged
 
 
-def _of_lanes(setups: Sequence[Setup], lanes: Flags, first: Array, told: Callable[[int], None]) -> dict[int, Cycles]:
+def _of_lanes(
+    setups: Sequence[Setup], lanes: Flags, first: Array, progress: Callable[[int], None]
+) -> dict[int, Cycles]:
     """Search the cycles of some lanes alone; return them by the index of their setup."""
     counts = [len(setup.engine.speeds_rpm) for setup in setups]
     shares = np.split(lanes, np.cumsum(counts)[:-1])
     chosen = [index for index, share in enumerate(shares) if np.any(share)]
-    return dict(zip(chosen, _Search(_some(setups, lanes)).run(first[:, lanes], told), strict=True))
+    return dict(zip(chosen, _Search(_some(setups, lanes)).run(first[:, lanes], progress), strict=True))
 
 
 def _some(setups: Sequence[Setup], lanes: Flags) -> list[Setup]:
@@ -238,11 +240,12 @@ def _check_order(setup: Setup) -> None:
 
 @dataclass(slots=True)
 class _Pieces:
-    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), and the states at the starts."""
+    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), the states and the rough steps there."""
 
     low: Array
     high: Array
     starts: Array
+    steps: Array
 
 
 @dataclass(slots=True)
@@ -267,10 +270,11 @@ class _Meshes:
     opened: Integration
 
     @classmethod
-    def of(cls, pieces: int, lanes: int, looser: float = 1.0) -> _Meshes:
-        """Begin with small steps."""
-        closed = [Integration(looser * _CLOSED_TOLERANCE, np.full((1, 1, 1, lanes), 0.1)) for _ in range(3)]
-        return cls(closed, Integration(looser * _TOLERANCE, np.full((1, 1, pieces, lanes), 0.1)))
+    def of(cls, steps: Array, looser: float) -> _Meshes:
+        """Begin gas exchange with steps (pieces, lanes) that did at `_LOOSER`, made as short as the tolerance asks."""
+        closed = [Integration(looser * _CLOSED_TOLERANCE, np.full((1, 1, 1, steps.shape[1]), 0.5)) for _ in range(3)]
+        opened = 0.9 * steps[None, None] * (looser / _LOOSER) ** (1 / 3)
+        return cls(closed, Integration(looser * _TOLERANCE, opened))
 
     def freeze(self) -> None:
         """Take the same steps from now on."""
@@ -323,7 +327,9 @@ class _Search:
         parts = ((None, None), (heat[None, :, None], motored), (None, motored))
         for span, (released, added), run in zip(pairwise(angles), parts, meshes.closed, strict=True):
             right_side = model.closed(mass, released, added)
-            state = integrate(right_side, span, state, scale=self.scale[1:2, None, None, None], run=run)
+            state = integrate(
+                right_side, span, state, scale=self.scale[1:2, None, None, None], run=run, at=model.at_closed
+            )
         end = np.zeros((ROWS, *start.shape[1:]))
         end[:WATCHED] = start
         end[rows.ENERGY], end[rows.WORK], end[rows.HEAT_LOST] = state[:, 0, :, 0]
@@ -347,6 +353,7 @@ class _Search:
             scale=self.scale[:, None, None, None],
             run=run,
             linear=self.model.linear,
+            at=self.model.passages.at,
             record=record,
         )
         return end[:, 0]
@@ -371,7 +378,7 @@ class _Search:
 
         Returns the pieces with their starts, the state at the next intake closing, and the air drawn in.
         """
-        meshes = _Meshes.of(1, self.model.lanes, looser * _LOOSER)
+        meshes = _Meshes.of(np.ones((1, self.model.lanes)), looser * _LOOSER)
         state = self.closed_part(first[:, None], meshes)[0][:WATCHED, :, None]
         ways, drawn = [], np.zeros(self.model.lanes)
         for low, high in pairwise(self.cuts):
@@ -384,12 +391,12 @@ class _Search:
         steps = np.array([way.most_steps for way in ways])
         counts = np.maximum(np.round(_PIECES * steps / steps.sum()), 1).astype(int)
         cut = [way.cut(int(count)) for way, count in zip(ways, counts, strict=True)]
-        low = np.concatenate([angles for angles, _ in cut])
-        starts = np.concatenate([states for _, states in cut], axis=1)
+        low, steps = (np.concatenate([part[place] for part in cut]) for place in (0, 2))
+        starts = np.concatenate([states for _, states, _ in cut], axis=1)
         self.evaluations += meshes.evaluations
         last = state[:, 0, 0]
         last[rows.PORT_MASS :] = np.maximum(last[rows.PORT_MASS :], 0.0)
-        return _Pieces(low, np.concatenate((low[1:], self.closes[None])), starts), last, drawn
+        return _Pieces(low, np.concatenate((low[1:], self.closes[None])), starts, steps), last, drawn
 
     # --- Newton's method ------------------------------------------------------------------------
 
@@ -448,15 +455,16 @@ class _Search:
         state[rows.PORT_MASS] = np.maximum(state[rows.PORT_MASS], -0.3 * self.model.mixing_mass)
         return state
 
-    def rough_cycles(self) -> tuple[Array, list[NotFiring | None]]:
+    def rough_cycles(self) -> tuple[Array, list[NotFiring | None], _Pieces | None]:
         """Run rough cycles until every lane is near its repeating cycle, or certainly has none that fires.
 
-        Returns the states at intake closing, and why a lane is given up.
+        Returns the states at intake closing, why a lane is given up, and the pieces that the last cycle was cut
+        into where it was the second, as it mostly is: that one is run with narrower tolerances.
         """
         state = self.first_guess()
         air = self.model.displaced_air
         for count in range(1, _MOST_ROUGH + 1):
-            _, following, drawn = self.rough_way(state, _FIRST_LOOSER)
+            pieces, following, drawn = self.rough_way(state, 1.0 if count == 2 else _FIRST_LOOSER)
             steps = np.abs(following - state) / self.scale
             step, near = np.max(steps[: rows.PORT_MASS], axis=0), np.max(steps[: rows.PORT_BURNED], axis=0) < _NEAR
             state = following
@@ -470,7 +478,7 @@ class _Search:
             ("net-intake-flow" if none else "trapped-air") if out else None if close else "not-steady"
             for none, out, close in zip(empty, lean, near, strict=True)
         ]
-        return state, reasons
+        return state, reasons, pieces if count == 2 else None
 
     def plain_cycles(self, first: Array, lanes: Flags) -> Array:
         """Return states at intake closing after some more cycles of these lanes, all others as they are."""
@@ -482,16 +490,16 @@ class _Search:
         near[:, lanes] = state
         return near
 
-    def run(self, first: Array, told: Callable[[int], None]) -> list[Cycles]:
-        """Search from states at intake closing, and return the cycles of each variant."""
-        pieces, first, _ = self.rough_way(first, 1.0)
-        count_of, lanes = pieces.low.shape
-        rough, fine = (_Meshes.of(count_of, lanes, looser) for looser in (_LOOSER, 1.0))
+    def run(self, first: Array, progress: Callable[[int], None], pieces: _Pieces | None = None) -> list[Cycles]:
+        """Search from states at intake closing, and the pieces before them, and return the cycles of each variant."""
+        if pieces is None:
+            pieces, first, _ = self.rough_way(first, 1.0)
+        rough, fine = (_Meshes.of(pieces.steps, looser) for looser in (_LOOSER, 1.0))
         rounds = np.zeros(self.model.lanes, dtype=int)
         result = self.one_round(first, pieces, rough, bumped=True)
         slopes, using, move = self.derivatives(result), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
-            told(count)
+            progress(count)
             gaps = result.gaps(first, pieces.starts)
             gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
             if move is not None:
@@ -596,14 +604,16 @@ class _Way:
         """Steps of the lane that took most."""
         return float(np.max(self._counted()[-1]))
 
-    def cut(self, count: int) -> tuple[Array, Array]:
-        """Return the starts of so many pieces: crank angles (pieces, lanes), states (watched, pieces, lanes)."""
+    def cut(self, count: int) -> tuple[Array, Array, Array]:
+        """Return the starts of so many pieces: crank angles and first steps (pieces, lanes), states (watched, …)."""
         counted = self._counted()
         angles, states = np.array([self.low, *self.angles]), np.array([self.start, *self.states])
         lanes = np.arange(angles.shape[1])
-        lows, starts = [], []
+        lows, starts, steps = [], [], []
         for piece in range(count):
             index = np.argmax(counted >= np.round(piece / count * counted[-1]), axis=0)
+            following = np.argmax(counted > counted[index, lanes], axis=0)
             lows.append(angles[index, lanes])
             starts.append(states[index, :, lanes].T)
-        return np.array(lows), np.stack(starts, axis=1)
+            steps.append(np.maximum(angles[following, lanes] - angles[index, lanes], 0.02))
+        return np.array(lows), np.stack(starts, axis=1), np.array(steps)

@@ -31,7 +31,7 @@ def open_pdf(data: bytes, label: str) -> object:
     """Open a PDF; one protected by an owner's password only is opened with the empty one."""
     from pypdf import PdfReader
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would stand between ours
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would mix with ours
     try:
         reader = PdfReader(io.BytesIO(data))
         locked = bool(reader.is_encrypted and not reader.decrypt(""))

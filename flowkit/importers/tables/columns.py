@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
@@ -87,6 +88,7 @@ class Column:
     own: tuple[str, ...] = ()
     trouble: list[str] = field(default_factory=list)
     flows: list[int] | None = None
+    beside: int | None = None  # of a meter's reading: the column of the flow that was worked out from it
 
     def source(self, table: Table) -> str:
         """Return the cell of its lowest heading, or its first cell where it has none."""
@@ -117,7 +119,7 @@ def heading_labels(table: Table) -> list[Label]:
 
 
 def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is, lifts left out; and what cannot be told apart or was left out."""
+    """Say what each column is, lifts left out; and what is ambiguous or was left out."""
     columns = [column for column in _stacked(table) if _filled(table, column.index) or column.kind == "formula"]
     for column in columns:
         _first_role(table, column)
@@ -127,15 +129,15 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
     _decide_unknown(table, columns, context)
-    _decide_readings(columns)
     _check_arithmetic(table, columns)
     _share_pressure(table, columns)
     findings += _decide_twins(table, columns)
+    _decide_readings(columns)
     findings += [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
     return columns, findings
 
 
-# What stands over a column.
+# What is over a column.
 
 
 def _stacked(table: Table) -> list[Column]:
@@ -178,7 +180,7 @@ def _carried(table: Table) -> dict[int, dict[int, int]]:
 
 
 def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int, int]) -> list[tuple[int, int]] | None:
-    """The groups of headings that stand over the middle of their columns without a merge; None where they do not."""
+    """The groups of headings over the middle of their columns without a merge; None where they do not."""
     lift = table.axis.column
     columns = [c for c in range(lift + 1, table.right + 1) if _filled(table, c)]
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
@@ -560,12 +562,42 @@ def _values(table: Table, column: Column) -> dict[int, float]:
     return found
 
 
+_POSITION = re.compile(
+    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
+)
+
+
+def positions(columns: Sequence[Column]) -> list[list[Column]]:
+    """The columns of readings, those of a pitot tube's positions together."""
+    found = [_POSITION.match(column.text.casefold()) for column in columns]
+    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
+        return [list(columns)]
+    return [[column] for column in columns]
+
+
 def _decide_readings(columns: list[Column]) -> None:
-    """Leave readings out where flows stand beside them and no meter is described."""
-    if any(column.role == "flow" for column in columns):
-        for column in columns:
-            if column.role == "reading":
-                column.role, column.why = "ignored", "a meter's reading beside the flow it gives"
+    """Put readings beside the one flow of the same test; leave those out of which nothing says whose they are."""
+    flows = [column for column in columns if column.role == "flow"]
+    readings = [column for column in columns if column.role == "reading"]
+    taken: set[int] = set()
+    for group in positions(readings) if flows else ():
+        same = [flow for flow in flows if len(group) > 1 or _is_of(group[0], flow)]
+        free = len(same) == 1 and same[0].index not in taken
+        for column in group:
+            if free:
+                column.beside = same[0].index
+                taken.add(same[0].index)
+            else:
+                column.role, column.why = "ignored", "a meter's reading, and no one flow beside it is of the same test"
+
+
+def _is_of(reading: Column, flow: Column) -> bool:
+    """Whether what a reading's heading names is what the flow's names."""
+    said = zip(_identity(reading)[:2], _identity(flow)[:2], strict=True)
+    known = all(mine in (None, theirs) for mine, theirs in said)
+    return known and all(
+        mine in (None, 1, "", theirs) for mine, theirs in zip(_identity(reading)[2:], _identity(flow)[2:], strict=True)
+    )
 
 
 # What the numbers do.
@@ -645,15 +677,15 @@ def _share_pressure(table: Table, columns: list[Column]) -> None:
 
 
 def _identity(column: Column) -> tuple[object, ...]:
-    """Return what tells two columns of flow apart."""
+    """Return what distinguishes two columns of flow."""
     return column.side, column.port, column.run or 1, column.variant.casefold(), column.head
 
 
 def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
-    """Keep one of two columns that are the same test; refuse those that cannot be told apart."""
+    """Keep one of two columns that are the same test; refuse those that look the same."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
-        if column.role in ("flow", "reading"):
+        if column.role == "flow":
             key = _identity(column)
             while column.again and key in groups and _agree(table, [groups[key][0], column], 1.05, 1.15, least=2):
                 column.run = (column.run or 1) + 1
@@ -661,7 +693,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
             groups.setdefault(key, []).append(column)
     findings: list[Finding] = []
     for group in groups.values():
-        if len(group) < 2 or all(column.role == "reading" for column in group):
+        if len(group) < 2:
             continue
         if _are_runs(table, group):
             for number, column in enumerate(group, 1):
@@ -719,7 +751,7 @@ def _raw_first(group: list[Column]) -> list[Column]:
 
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
-    """Why a second column of one test is left out; empty where the two cannot be told apart."""
+    """Why a second column of one test is left out; empty where nothing distinguishes the two."""
     if _same_flow(table, first, other):
         return f"the same flow as {first.text!r} in another unit"
     if _values(table, first) == _values(table, other) and first.unit == other.unit and len(_values(table, first)) > 2:
@@ -762,7 +794,7 @@ def _ignored(table: Table, column: Column) -> Finding:
     heading = repr(column.text) if column.text else "without a heading"
     remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
     if column.why == "not understood" and (column.side or column.port or column.code or column.state):
-        what = f"the column {heading} stands beside flows and cannot be placed; say which test it is, or leave it out"
+        what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"

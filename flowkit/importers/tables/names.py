@@ -28,7 +28,7 @@ _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w")
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
-    """Say which side each letter stands for, None where the sheet leaves it open."""
+    """Say which side each letter means, None where the sheet leaves it open."""
     used = sorted(set(codes))
     speaking = [lang for lang in LANGUAGES if all(lang in SIDE_CODES.get(code, {}) for code in used)]
     if not speaking:
@@ -52,7 +52,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
 
 
 def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
-    """Take letters that stand alone for sides where they are a pair of sides, else for ports."""
+    """Take single letters for sides where they are a pair of sides, else for ports."""
     letters = {column.letter.casefold() for column in flows if column.letter}
     if not letters:
         return
@@ -160,6 +160,6 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
 
 
 def sides_by_letters(codes: Iterable[str], words: Sequence[str]) -> Mapping[str, Side]:
-    """The sides that letters stand for; empty where it is open."""
+    """The sides that letters mean; empty where it is open."""
     codes = set(codes)
     return resolve_codes(codes, words) or {} if codes else {}

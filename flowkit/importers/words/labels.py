@@ -49,9 +49,9 @@ class Label:
     code : str or None
         A letter whose side depends on the language.
     bare : str or None
-        A number that stands alone.
+        A number on its own.
     letter : str or None
-        A single letter that stands alone: a port's name, or a side's.
+        A single letter on its own: a port's name, or a side's.
     position : str or None
         Left, rear and the like: a port's name, or a head's where ports are numbered.
     rest : str

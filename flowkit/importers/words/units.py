@@ -89,7 +89,7 @@ LEAST_AT_END, MOST_BARE = 6.0, 65.0  # in inches: "Stock heads @ 28"
 MOST_PA = 50_000.0  # above it a figure is the barometer's or a compressor's
 
 
-# Kinds of words a bare pressure may stand behind: "flow at 28 in", "tested @ 28", "leak @ 10".
+# Kinds of words a bare pressure may follow: "flow at 28 in", "tested @ 28", "leak @ 10".
 _LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "bench"})
 
 
@@ -108,7 +108,7 @@ def whole_unit(text: str) -> Unit | None:
 
 
 class TakenPressure(NamedTuple):
-    """A pressure written in a label, and what stands around it."""
+    """A pressure written in a label, and what is around it."""
 
     number: str
     unit: str
@@ -136,7 +136,7 @@ class TakenPressure(NamedTuple):
 
     @property
     def behind_flow(self) -> bool:
-        """Whether it stands directly behind a flow or a word for testing, and nothing unknown runs on behind it."""
+        """Whether it directly follows a flow or a word for testing, and nothing unknown runs on behind it."""
         words = self.before.strip(" ,;:([").split()
         last = words[-1].strip("()[],;:/") if words else ""
         head = last.rpartition("/")[2]
@@ -235,7 +235,7 @@ def _begins_phrase(words: list[str]) -> bool:
 
 
 def _free_unit(text: str) -> Unit | None:
-    """A unit that stands among words without brackets; too short ones are words."""
+    """A unit among words without brackets; too short ones are words."""
     plain = text.lower().strip(" .")
     if _SECOND_INTAKE.fullmatch(text):
         return None
