@@ -426,7 +426,7 @@ def studentized_range(groups: int, degrees_of_freedom: float, probability: float
     Notes
     -----
     ``P(range ≤ q·s)``, the range of normal means integrated over the distribution of s/σ. Here and
-    not scipy.stats, whose import alone takes as long as a comparison; held against it in the tests.
+    not scipy.stats, whose import alone takes as long as a comparison; compared with it in the tests.
     NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.7.1.
 
     Examples

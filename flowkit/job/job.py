@@ -122,7 +122,7 @@ class Job:
         Raises
         ------
         JobError
-            If it cannot be used as it stands.
+            If it cannot be used as it is.
         """
         from flowkit.job.file import parse
 

@@ -562,7 +562,7 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
     missing = missing_letters(names)
     if missing:
-        parts.append(f"{STAND_IN} stands for letters that no font on this computer has ({len(missing)} of them).")
+        parts.append(f"{STAND_IN} replaces letters that no font on this computer has ({len(missing)} of them).")
     lines = wrap(" ".join([*parts, f"flowkit {__version__}."]), width, SIZES.small)
     if len(lines) > FOOT_LINES:
         lines = [*lines[: FOOT_LINES - 1], "… The rest is on the last page."]
