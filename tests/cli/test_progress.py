@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from flowkit.cli.progress import engine_progress
+from flowkit.cli.common import engine_progress
 from flowkit.job import Job
 from flowkit.job.engine import whatif
 from flowkit.samples import copy_samples
