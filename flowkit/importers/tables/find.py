@@ -434,7 +434,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             if gap > GAP_WIDTH:
                 break
             continue
-        if gap and _is_aside(view, column, axis, top):
+        if gap and (is_line_across(view, axis, column) if view.turned else _is_aside(view, column, axis, top)):
             break
         if not gap and column > axis.column + 1 and _is_aside(view, column, axis, top):
             break

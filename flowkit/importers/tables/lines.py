@@ -23,6 +23,7 @@ from flowkit.importers.words.items import (
 )
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
@@ -117,7 +118,7 @@ class _Reader:
             for column in filled
             if column in labels
             and _is_label(labels[column])
-            and not (labels[column].pressure and labels[column].kind in WHO_KINDS)
+            and not (labels[column].pressure and labels[column].kind in WHO_KINDS | {"pressure"})
             and not _ANSWERED.search(str(view.value(row, column)))
         ]
         heads = [
@@ -262,7 +263,9 @@ class _Reader:
         if len(label.rest) > LONG_TITLE and label.pressure is None:
             return
         found: list[Item] = []
-        if not (_waits(label, self.view.value(row, column)) or is_sentence(text) or len(label.rest) > LONG_TITLE):
+        taken = take_pressure(text)
+        talk = is_sentence(text if taken is None else taken.rest)
+        if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
             if label.side or label.code:
                 found.append(Item("side", label.side or f"?{label.code}", None, source))
             if label.port:

@@ -36,7 +36,8 @@ def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, S
     votes = Counter(languages)
     most = max(votes[lang] for lang in speaking)
     readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes[lang] == most]
-    return readings[0] if all(reading == readings[0] for reading in readings) else None
+    others = [votes[lang] for lang in speaking if {code: SIDE_CODES[code][lang] for code in used} != readings[0]]
+    return readings[0] if most >= 2 * max(others, default=-1) and all(r == readings[0] for r in readings) else None
 
 
 def name_columns(table: Table, columns: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
@@ -73,6 +74,9 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
 
 def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
+    for column in flows:
+        if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
+            column.code = None  # "in CFM" under a caption that names the side
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []

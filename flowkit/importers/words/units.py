@@ -71,7 +71,7 @@ _AT_BARE = re.compile(
 _PRESSURE = re.compile(
     r"(?<![A-Za-z0-9.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
-    r"|iwc|iwg|[hk]?pa|mbar)(?![A-Za-z0-9])",
+    r"|iwc|iwg|[hk]?pa|mbar|psi)(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
@@ -182,8 +182,8 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
         if unit is not None:
             return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :], bracketed=True), ""
         foreign = foreign or foreign_unit(found[1], bracketed=True)
-    text = re.sub(r"[()\[\]{}<>]", " ", text)
-    words = text.split()
+    whole = " ".join(text.split())
+    words = re.sub(r"[()\[\]{}<>]", " ", text).split()
     for count in (3, 2, 1):
         if count < len(words):
             tail = " ".join(words[-count:]).strip(",;:/-–")
@@ -202,7 +202,7 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
             return unit, word.strip(",;:"), _tidy(" ".join(before + words[place + 1 :])), foreign
     if not foreign and len(words) > 1:
         foreign = foreign_unit(words[-1].strip(",;:"))
-    return None, "", " ".join(words), foreign
+    return None, "", whole, foreign
 
 
 def _first_unit(text: str) -> Unit | None:
