@@ -515,7 +515,9 @@ class Job:
         from flowkit.reports import write_report
 
         contents = contents_of(self, results or self.run())
-        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages, previews=previews)
+        return write_report(
+            contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages, previews=previews
+        )
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""

@@ -115,9 +115,9 @@ def _logo(page: Page, form: FormData) -> str | None:
             fits = len(data) <= MOST_LOGO and picture.width * picture.height <= MOST_PIXELS
             picture.verify()
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
-        raise JobError(f"{item.filename} is not a PNG or JPEG picture", "choose the logo as a PNG or JPEG file") from None
+        raise JobError(f"{item.filename} is not a PNG or JPEG picture", "choose another file for the logo") from None
     if not fits:
-        raise JobError(f"{item.filename} is too large for a logo", "use a picture of at most 4 MB and 16 million dots")
+        raise JobError(f"{item.filename} is too large for a logo", "4 MB and 16 million dots at most")
     return uploads.keep(page.workspace.folder, item.filename, data)[0]
 
 
