@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from flowkit.corrections.bore import flow_per_area
 from flowkit.model import CorrectedTest, Finding, ReferenceState
@@ -96,13 +96,25 @@ class CorrectionResult:
 
         return document("correct", jsonable(self), indent=indent)
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(
+        self,
+        ax: Axes | None = None,
+        *,
+        label: str | Mapping[str, str] | None = None,
+        color: str | Mapping[str, str] | None = None,
+        display: Literal["US", "metric"] = "US",
+    ) -> Axes:
         """Draw flow over lift for every test.
 
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure otherwise.
+            Where to draw; otherwise a new figure that is not pyplot's: show it as ``ax.figure``.
+        label : str or mapping, optional
+            What to call the lines, or state to label; then ``ax.legend()`` shows them instead of names at their ends.
+        color : str or mapping, optional
+            One colour, or state to colour, as matplotlib knows them.
+        display : {"US", "metric"}, optional
 
         Returns
         -------
@@ -110,4 +122,4 @@ class CorrectionResult:
         """
         from flowkit.drawing import plot_tests
 
-        return plot_tests(self.tests, ax=ax)
+        return plot_tests(self.tests, ax=ax, display=display, label=label, color=color)

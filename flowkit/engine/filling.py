@@ -137,16 +137,16 @@ def simulate_filling(
     found: dict[int, Cycles] = {}
     for done, group in enumerate(groups.values()):
 
-        def told(count: int, done: int = done) -> None:
+        def count_rounds(count: int, done: int = done) -> None:
             """Pass on the rounds of this group."""
             if progress is not None:
                 progress(done * _MOST_ROUNDS + count, len(groups) * _MOST_ROUNDS)
 
-        found.update(zip(group, _of_group([setups[index] for index in group], told), strict=True))
+        found.update(zip(group, _of_group([setups[index] for index in group], count_rounds), strict=True))
     return tuple(found[index] for index in range(len(setups)))
 
 
-def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycles]:
+def _of_group(setups: Sequence[Setup], progress: Callable[[int], None]) -> list[Cycles]:
     """Find the cycles of variants whose gas and heat law are the same; leave out early what does not fire."""
     search = _Search(setups)
     first, reasons, pieces = search.rough_cycles()
@@ -161,7 +161,7 @@ def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycl
         if np.any(lanes):
             some = search.some(lanes)
             start = some.plain_cycles(first[:, lanes]) if attempt else (first[:, lanes], pieces.some(lanes))
-            found, reasons[lanes] = some.run(*start, told)
+            found, reasons[lanes] = some.run(*start, progress)
             search.evaluations += some.evaluations if some is not search else 0
             for name, values in found.items():
                 figures[name][lanes] = values
@@ -359,7 +359,7 @@ class _Search:
         return state
 
     def rough_way(self, first: Array, looser: float, counts: tuple[int, ...] = ()) -> tuple[_Pieces, Array, Array]:
-        """Run one cycle with wide tolerances; cut it so that pieces take about as many steps each, or as told.
+        """Run one cycle with wide tolerances; cut it so that pieces take about as many steps each, or into so many.
 
         Returns the pieces with their starts, the state at the next intake closing, and the air drawn in.
         """
@@ -495,14 +495,14 @@ class _Search:
             pieces, state, _ = self.rough_way(state, 1.0)
         return state, pieces
 
-    def run(self, first: Array, pieces: _Pieces, told: Callable[[int], None]) -> tuple[dict[str, Any], Reasons]:
+    def run(self, first: Array, pieces: _Pieces, progress: Callable[[int], None]) -> tuple[dict[str, Any], Reasons]:
         """Search from states at intake closing, and the pieces before them; return figures and reasons of each lane."""
         rough, fine = (_Meshes.of(pieces.steps, looser) for looser in (_LOOSER, 1.0))
         rounds = np.zeros(self.model.lanes, dtype=int)
         result = self.one_round(first, pieces, rough, bumped=True)
         slopes, using, move = self.derivatives(result), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
-            told(count)
+            progress(count)
             gaps = result.gaps(first, pieces.starts)
             gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
             if move is not None:
