@@ -89,6 +89,29 @@ def test_nothing_imports_from_further_down_the_street() -> None:
     assert not wrong
 
 
+def circles(graph: dict[str, set[str]]) -> list[list[str]]:
+    """The ways from a module back to itself, each found once."""
+    done: set[str] = set()
+    found = []
+
+    def follow(name: str, way: list[str]) -> None:
+        if name in way:
+            found.append([*way[way.index(name) :], name])
+        elif name not in done:
+            for other in sorted(graph.get(name, set()) - {name}):
+                follow(other, [*way, name])
+            done.add(name)
+
+    for name in graph:
+        follow(name, [])
+    return found
+
+
+def test_no_module_imports_itself_by_way_of_others() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == [["b", "c", "b"]]
+    assert circles({name: imports(path) for name, path in MODULES.items()}) == []
+
+
 def code_lines(function: ast.FunctionDef) -> int:
     """Lines of a function from its first statement on, its docstring not counted."""
     body = function.body[1:] if ast.get_docstring(function) and len(function.body) > 1 else function.body

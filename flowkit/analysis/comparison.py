@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -35,7 +36,8 @@ from flowkit.analysis.gains import (
     with_shares,
 )
 from flowkit.analysis.meters import meter_terms
-from flowkit.analysis.results import Comparison, PortFlow, RatioPoint, SideComparison, VariantFlow
+from flowkit.analysis.metrics import MetricResult, Rule, metric_of
+from flowkit.analysis.results import Comparison, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
 from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import sentences
@@ -191,6 +193,12 @@ def compare(
         sentences=tuple(sentence for group in parts.values() for sentence in group),
         parts=parts,
         tests=tests,
+        made_of=Inputs(
+            usable,
+            reference,
+            bench,
+            partial(_metric, usable, reference, bench, area_method, history, tuple(known_terms)),
+        ),
     )
 
 
@@ -199,6 +207,28 @@ def assessor_of(
 ) -> Assessor | None:
     """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
     return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
+
+
+def _metric(  # noqa: PLR0917
+    variants: Sequence[Variant],
+    reference: Reference,
+    bench: Bench,
+    area_method: AreaMethod,
+    history: History | None,
+    known_terms: Sequence[KnownTerm],
+    rule: Rule,
+    name: str | None,
+    sides: tuple[Side, ...],
+) -> MetricResult:
+    """Return a figure by anybody's rule of a comparison's ports, with its interval."""
+    if not callable(rule):
+        raise FlowkitError(
+            f"a {type(rule).__name__} is no rule for a metric", "give a function of a curve, as lambda curve: …"
+        )
+    assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms)
+    assert assessor is not None  # it was there when the comparison was made
+    called = name or str(getattr(rule, "__name__", "metric"))
+    return metric_of(rule, "metric" if called == "<lambda>" else called, assessor, variants, sides)
 
 
 def _assessor(  # noqa: PLR0917

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flowkit.errors import FlowkitError
-from flowkit.model import Finding, Side, Variant
+from flowkit.model import Finding, Side, ValveGeometry
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
     from flowkit.analysis.curves import PortCurve, SideVariant
     from flowkit.analysis.results import Comparison
@@ -39,6 +40,10 @@ class Curve:
     state : str
     port : str or None
         None for the mean over the ports.
+    valve : ValveGeometry
+        Of the state; None where not known, in m.
+    u95 : tuple of (float or None)
+        Half the 95 % interval of the flow at each of `lifts_m`, relative; empty for a port.
 
     Examples
     --------
@@ -52,6 +57,8 @@ class Curve:
     state: str
     port: str | None
     _curves: tuple[PortCurve, ...]
+    valve: ValveGeometry = field(default_factory=ValveGeometry)
+    u95: tuple[float | None, ...] = ()
 
     def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
         """Return the flow [m³/s] at lifts [m] within the measured ones."""
@@ -72,7 +79,7 @@ class Curve:
     @property
     def ports(self) -> tuple[Curve, ...]:
         """The curve of each port."""
-        return tuple(Curve(self.side, self.state, curve.port, (curve,)) for curve in self._curves)
+        return tuple(Curve(self.side, self.state, curve.port, (curve,), self.valve) for curve in self._curves)
 
     def area(self, low_m: float, high_m: float) -> float:
         """Return the area under the curve, in m⁴/s: the exact integral of the interpolant.
@@ -94,6 +101,38 @@ class Curve:
         """
         return float(np.mean([curve.mean_flow(low_m, high_m) for curve in self._curves]))
 
+    def plot(
+        self,
+        ax: Axes | None = None,
+        *,
+        label: str | None = None,
+        color: str | None = None,
+        errorbars: bool = False,
+        display: Literal["US", "metric"] = "US",
+    ) -> Axes:
+        """Draw the curve with its measured points.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; otherwise a new figure that is not pyplot's: show it as ``ax.figure``.
+        label : str, optional
+            What the line is called in ``ax.legend()``.
+        color : str, optional
+            As matplotlib knows it.
+        errorbars : bool, optional
+            Draw the 95 % interval of each point, known of a state's curve.
+        display : {"US", "metric"}, optional
+            CFM over inches, or L/s over millimetres.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        from flowkit.drawing import plot_curve
+
+        return plot_curve(self, ax, display=display, label=label, color=color, errorbars=errorbars)
+
     def __repr__(self) -> str:
         who = f"port {self.port}" if self.port is not None else f"{len(self._curves)} ports"
         return f"<Curve of {self.state!r}, {self.side}, {who}, {len(self.lifts_m)} lifts>"
@@ -106,7 +145,10 @@ def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = 
     if not chosen:
         names = ", ".join(repr(curve.port) for curve in found.curves())
         raise FlowkitError(f"{state!r} has no {side} port {port!r}", f"it has {names}")
-    return Curve(side, state, None if port is None else str(port), tuple(chosen))
+    shown = comparison.sides[side].variant(state)
+    known = dict(zip(shown.lifts_m, shown.flow_u95, strict=True)) if port is None else {}
+    curve = Curve(side, state, None if port is None else str(port), tuple(chosen), found.valve)
+    return replace(curve, u95=tuple(known.get(lift) for lift in curve.lifts_m)) if known else curve
 
 
 def _state(comparison: Comparison, side: Side, state: str) -> SideVariant:
@@ -116,9 +158,7 @@ def _state(comparison: Comparison, side: Side, state: str) -> SideVariant:
     names = [variant.name for variant in comparison.sides[side].variants]
     if state not in names:
         raise FlowkitError(f"there is no state {state!r} on the {side}", "there are " + ", ".join(map(repr, names)))
-    tests = tuple(test for test in comparison.tests if test.variant == state)
-    (found,) = side_variants([Variant(state, corrected=tests)], side)
-    return found
+    return next(found for found in side_variants(comparison.inputs().variants, side) if found.name == state)
 
 
 def table_of(comparison: Comparison, kind: str, units: str) -> pd.DataFrame:
@@ -156,6 +196,8 @@ def in_units(
         elif name in _FRACTIONS:
             frame[name] = pd.array([None if v is None else float(v) for v in frame[name]], dtype="Float64")
             shown[name] = "1"
+        elif name == "value":
+            frame[name] = frame[name].astype("Float64")
         elif name in ("interpolated", "resolved", "attributable"):
             frame[name] = pd.array(list(frame[name]), dtype="boolean")
         elif name in ("run", "runs"):

@@ -16,7 +16,7 @@ from flowkit.analysis.curves import SAME_LIFT_M, AreaMethod, SideVariant, common
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
 from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means
-from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Spread
+from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Estimate, Spread
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
@@ -29,6 +29,8 @@ __all__ = [
     "Corners",
     "GainKind",
     "MatchedPair",
+    "PairFigure",
+    "assess_pair",
     "band_limits",
     "bands",
     "expected_gains",
@@ -315,6 +317,49 @@ def _match(
     return MatchedPair(before, after, ports, lifts or merge_lifts(range_m), kind, index)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PairFigure:
+    """One figure of a pair with its interval, and whether anything keeps it from being resolved.
+
+    Attributes
+    ----------
+    barred_otherwise : bool
+        By anything but an unknown drift.
+    """
+
+    contrast: Contrast
+    drift: Drift
+    blocks: Blocks | None
+    spread: Spread
+    estimate: Estimate
+    barred_otherwise: bool
+
+    @property
+    def barred(self) -> bool:
+        """Whether it may not be called resolved, whatever the interval."""
+        return self.drift.unknown or self.barred_otherwise
+
+    @property
+    def resolved(self) -> bool | None:
+        """Whether the interval excludes zero and nothing bars it; None where not assessed."""
+        beyond = self.estimate.excludes_zero()
+        return None if beyond is None else beyond and not self.barred
+
+
+def assess_pair(
+    pair: MatchedPair, assessor: Assessor, about: Circumstances, figure: Figure | None = None
+) -> PairFigure:
+    """Return a figure of a pair, the mean flow unless another is given; drift is judged by the mean flow."""
+    whole = _contrast(pair, assessor)
+    contrast = whole if figure is None else _contrast(pair, assessor, figure)
+    drift = assessor.drift(whole, about.untouched)
+    blocks = assessor.blocks(pair.before.side, contrast.benches, pair.index)
+    spread = assessor.spread(contrast, drift, blocks)
+    estimate = assessor.estimates(contrast, spread, drift)[0]
+    otherwise = bool(about.setup_differs) or not pair.ports or spread.basis == "history"
+    return PairFigure(contrast, drift, blocks, spread, estimate, otherwise)
+
+
 def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], about: Circumstances) -> Gain:
     """Return every figure of one gain with its interval, all but its share of the total.
 
@@ -332,19 +377,12 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
     of the two the monotone cubic speaks, and the lift is marked as interpolated. Intervals by
     `flowkit.analysis.uncertainty`.
     """
-    side = pair.before.side
     change = what_changed(pair.before.state, pair.after.state)
-    contrast = _contrast(pair, assessor)
-    drift = assessor.drift(contrast, about.untouched)
-    blocks = assessor.blocks(side, contrast.benches, pair.index)
-    spread = assessor.spread(contrast, drift, blocks)
-    whole = assessor.estimates(contrast, spread, drift)[0]
-    history_only = spread.basis == "history"
-    barred = drift.unknown or bool(about.setup_differs) or not pair.ports or history_only
-    beyond = whole.excludes_zero()
-    resolved = None if beyond is None else beyond and not barred
-    alone = drift.unknown and beyond and not (about.setup_differs or not pair.ports or history_only)
-    per_lift, along = _lift_gains(pair, assessor, drift, blocks, barred=barred)
+    own = assess_pair(pair, assessor, about)
+    contrast, drift, blocks, spread, whole = own.contrast, own.drift, own.blocks, own.spread, own.estimate
+    resolved = own.resolved
+    alone = drift.unknown and whole.excludes_zero() and not own.barred_otherwise
+    per_lift, along = _lift_gains(pair, assessor, drift, blocks, barred=own.barred)
     expected = [item.expected for item in per_lift if item.expected is not None]
     extra = (
         *about.also_changed,
@@ -522,7 +560,7 @@ def with_shares(gains: Sequence[Gain], shares: Sequence[float | None]) -> tuple[
 
 
 def _kept(share: float | None, allowed: bool | None) -> float | None:
-    """Return a share where it may be told."""
+    """Return a share where it may be printed."""
     return share if allowed else None
 
 

@@ -7,24 +7,25 @@ known, so that it was not assessed.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
 
 from flowkit.errors import FlowkitError
-from flowkit.model import CorrectedTest, Finding, ReferenceState, Side
+from flowkit.model import Bench, CorrectedTest, Finding, Reference, ReferenceState, Side, Variant
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from flowkit.analysis.areas import Coefficients
     from flowkit.analysis.frames import Curve
+    from flowkit.analysis.metrics import MetricResult, Rule
 
 __all__ = [
     "Band",
     "BandGain",
     "Bound",
-    "Coefficients",
     "Comparison",
     "Gain",
     "Interaction",
@@ -112,17 +113,6 @@ class Band:
     from_m: float
     to_m: float
     mean_flow_m3_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Coefficients:
-    """Flow coefficients of a variant at its lifts; None where the geometry is not known."""
-
-    lifts_m: tuple[float, ...]
-    curtain: tuple[float, ...] | None
-    throat: tuple[float, ...] | None
-    valve: tuple[float, ...] | None
-    minimum: tuple[float, ...] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,7 +404,7 @@ class Repeatability:
         Σ(runs − 1) over the repeated ports.
     lift_setting_m : float or None
         The shop's own standard uncertainty of a lift setting, as the scatter at steep and at flat
-        parts of the curves tells it [m].
+        parts of the curves allows it [m].
     stated : float or None
         What the job states, whether it counts or not.
     """
@@ -474,6 +464,26 @@ class SideComparison:
 
 
 @dataclass(frozen=True, slots=True)
+class Inputs:
+    """What a comparison was made of, so that more can be asked of it.
+
+    Attributes
+    ----------
+    variants : tuple of Variant
+        Corrected, with the points that have a flow.
+    reference : Reference
+    bench : Bench
+    metric : callable
+        Works a figure of its ports out by a rule, with its interval: rule, name and sides to MetricResult.
+    """
+
+    variants: tuple[Variant, ...]
+    reference: Reference
+    bench: Bench
+    metric: Callable[[Rule, str | None, tuple[Side, ...]], MetricResult]
+
+
+@dataclass(frozen=True, slots=True, repr=False)
 class Comparison:
     """Variants of a head compared, per side.
 
@@ -493,6 +503,18 @@ class Comparison:
         The same sentences by what they are: headline, steps, doubts, next.
     tests : tuple of CorrectedTest
         What it was computed from.
+    made_of : Inputs or None
+        The corrected variants with reference and bench.
+
+    Examples
+    --------
+    >>> from flowkit import compare
+    >>> comparison = compare("sample_sheets/as_received.csv", "sample_sheets/after_work.xlsx")
+    >>> comparison
+    <Comparison of as received, seats recut, ports blended, slim-stem valves: intake and exhaust, ... findings>
+    >>> gain = comparison["intake"].gain("seats recut", "ports blended")
+    >>> gain.resolved, 0 < gain.mean_flow_gain_low < gain.mean_flow_gain < gain.mean_flow_gain_high
+    (True, True)
     """
 
     reference: ReferenceState
@@ -505,6 +527,13 @@ class Comparison:
     sentences: tuple[str, ...] = ()
     parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     tests: tuple[CorrectedTest, ...] = field(default=(), metadata={"json": False})
+    made_of: Inputs | None = field(default=None, metadata={"json": False})
+
+    def inputs(self) -> Inputs:
+        """Return what it was made of."""
+        if self.made_of is None:
+            raise FlowkitError("this comparison was put together by hand", "use what compare returns")
+        return self.made_of
 
     def __getitem__(self, side: str) -> SideComparison:
         """Return one side's comparison: ``comparison["intake"]``."""
@@ -561,6 +590,50 @@ class Comparison:
         self[side]
         return curve_of(self, side, state, port)
 
+    def metric(self, rule: Rule, *, name: str | None = None, side: Side | None = None) -> MetricResult:
+        """Return a figure of your own with its 95 % interval, by the rule that holds for all figures.
+
+        Parameters
+        ----------
+        rule : callable
+            Gets the `Curve` of one port (lifts in m, flows in m³/s) and returns a number above zero. A state's figure
+            is the mean over its ports.
+        name : str, optional
+            That of the function unless given.
+        side : {"intake", "exhaust"}, optional
+            One side only, where the rule makes no sense on the other.
+
+        Returns
+        -------
+        MetricResult
+            ``metric["intake"].gain("stock", "ported")``, ``metric["intake"].state("stock")``, ``metric.table()``.
+
+        Raises
+        ------
+        FlowkitError
+            If the rule fails on a port, or gives anything but a number above zero.
+
+        Notes
+        -----
+        GUM (JCGM 100:2008), 5.1.3: how far each measured flow moves the figure comes from central differences. Where
+        the figure is not proportional to the flows, a run counts with the sum of the magnitudes: a ratio of two
+        flows of one curve is then not taken for exact because a run's common shift cancels in it.
+
+        Examples
+        --------
+        >>> from flowkit import compare
+        >>> comparison = compare("sample_sheets/as_received.csv", "sample_sheets/after_work.xlsx")
+        >>> flat = comparison.metric(lambda curve: curve(0.009) / curve(0.005), name="top over middle", side="intake")
+        >>> flat
+        <Metric 'top over middle' of as received, seats recut, ports blended, slim-stem valves: intake>
+        >>> gain = flat["intake"].gain("seats recut", "ports blended")
+        >>> gain.low < gain.gain < gain.high
+        True
+        """
+        if side is not None:
+            self[side]
+        return self.inputs().metric(rule, name, tuple(self.sides) if side is None else (side,))
+
     def to_json(self, *, indent: int | None = None) -> str:
         """Return the comparison as one JSON document of kind ``"compare"``."""
         from flowkit.output import document, jsonable
@@ -573,20 +646,52 @@ class Comparison:
 
         return comparison_html(self)
 
-    def plot(self, ax: Axes | None = None, *, side: Side | None = None) -> Axes:
+    def plot(
+        self,
+        ax: Axes | None = None,
+        *,
+        side: Side | None = None,
+        label: str | Mapping[str, str] | None = None,
+        color: str | Mapping[str, str] | None = None,
+        errorbars: bool = False,
+        display: Literal["US", "metric"] = "US",
+    ) -> Axes:
         """Draw the lift-flow curves of every variant.
 
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure otherwise.
+            Where to draw; otherwise a new figure that is not pyplot's: show it as ``ax.figure``.
         side : {"intake", "exhaust"}, optional
             One side only.
+        label : str or mapping, optional
+            What to call the lines, or state to label. Then no names are written at the curves' ends:
+            ``ax.legend()`` shows them.
+        color : str or mapping, optional
+            One colour, or state to colour, as matplotlib knows them.
+        errorbars : bool, optional
+            Draw the 95 % interval of each point as a bar instead of a band.
+        display : {"US", "metric"}, optional
+            CFM over inches, or L/s over millimetres.
 
         Returns
         -------
         matplotlib.axes.Axes
+            Each line carries its state's name as its label.
+
+        Raises
+        ------
+        FlowkitError
+            If there is nothing to draw, or a colour is not known.
+
+        Examples
+        --------
+        >>> from flowkit import compare
+        >>> comparison = compare("sample_sheets/as_received.csv", "sample_sheets/after_work.xlsx")
+        >>> ax = comparison.plot(side="intake", label={"as received": "stock"}, errorbars=True, display="metric")
+        >>> ax.get_legend_handles_labels()[1], ax.get_ylabel()
+        (['stock', 'seats recut', 'ports blended', 'slim-stem valves'], 'flow, L/s')
         """
         from flowkit.drawing import plot_comparison
 
-        return plot_comparison(self, ax=ax, side=side)
+        return plot_comparison(self, ax=ax, side=side, display=display, label=label, color=color, errorbars=errorbars)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Protocol
 
@@ -37,6 +37,7 @@ class Stack:
 
     lifts_m: Array
     flows: Array
+    curve: PortCurve
 
     @cached_property
     def spline(self) -> Any:
@@ -63,7 +64,7 @@ class Figure(Protocol):
 
     @property
     def key(self) -> object:
-        """What tells figures apart."""
+        """What distinguishes figures."""
 
     def of(self, side: Side, curves: Stack) -> Array | None:
         """Return the figures of curves, shape (figures, curves); None where the side has none."""
@@ -106,19 +107,26 @@ class AtLifts:
 
 @dataclass(frozen=True)
 class Metric:
-    """One number of a curve by anybody's rule: `rule` gets lifts [m] and flows [m³/s] of one curve."""
+    """One number of a port's curve by anybody's rule, on some sides; not proportional to the flows as others are.
+
+    What a run moves it by is counted with ``Σ|a_j|`` where a mean flow's is counted with ``Σa_j = 1``: in a ratio of
+    two flows the shift of a run cancels, but the scatter of its points does not.
+    """
 
     name: str
-    rule: Callable[[Side, Array, Array], float]
+    rule: Callable[[PortCurve], float]
+    sides: tuple[Side, ...]
 
     @property
     def key(self) -> object:
         """Its rule."""
-        return (self.name, self.rule)
+        return (self.name, self.rule, self.sides)
 
     def of(self, side: Side, curves: Stack) -> Array | None:
         """Return one row."""
-        return np.array([[self.rule(side, curves.lifts_m, flow) for flow in curves.flows.T]])
+        if side not in self.sides:
+            return None
+        return np.array([[self.rule(replace(curves.curve, flow_m3_s=flow.copy())) for flow in curves.flows.T]])
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,8 +139,10 @@ class Values:
         The figures; with the other pressure law's factors; without the bore correction.
     a : array, shape (L, n)
         ``(∂M/∂Q_j)·Q_j/M`` at the port's lifts.
+    size : array, shape (L, n)
+        What a run counts with: a, its magnitude for a metric.
     test_share, run_share : array, shape (L, tests) and (L, runs)
-        Share of each test and run in the figure.
+        Share of each test in the figure, and of each run.
     per_run : array, shape (L,)
         ``1/n_p``.
     setting, steps : array, shape (L,)
@@ -143,6 +153,7 @@ class Values:
     law: Array
     without_bore: Array
     a: Array
+    size: Array
     test_share: Array
     run_share: Array
     per_run: Array
@@ -157,6 +168,7 @@ class Repeats:
     bench: str
     held: NDArray[np.intp]
     residuals: Array
+    members: tuple[int, ...] = ()
 
 
 class PortRuns:
@@ -225,7 +237,7 @@ class PortRuns:
             held = np.flatnonzero(~np.isnan(flows).any(axis=1))
             if len(members) > 1 and len(held):
                 mean = flows[held].mean(axis=1, keepdims=True)
-                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T))
+                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T, tuple(members)))
         return tuple(found)
 
     @cached_property
@@ -236,7 +248,7 @@ class PortRuns:
         law = self._averaged([_other_law(test, self.side, self._reference) for test in self.tests])
         bare = self._averaged([_without_bore(test) for test in self.tests])
         stacked = np.hstack([flow, flow + moved, flow - moved, law[:, np.newaxis], bare[:, np.newaxis]])
-        return Stack(self.curve.lifts_m, stacked)
+        return Stack(self.curve.lifts_m, stacked, self.curve)
 
     def figure(self, figure: Figure) -> Values | None:
         """Return the figures of this port; None where its side has none."""
@@ -259,16 +271,18 @@ class PortRuns:
         value = stack[:, 0]
         up, down = stack[:, 1 : size + 1], stack[:, size + 1 : 2 * size + 1]
         a = (up - down) / (2.0 * STEP * value[:, np.newaxis])
-        share = a @ self.share
+        sizes = np.abs(a) if isinstance(figure, Metric) else a
+        each = sizes @ self.share
         run_share = np.zeros((len(value), len(self.runs)))
         for column, run in enumerate(self.run_of):
-            run_share[:, run] += share[:, column]
+            run_share[:, run] += each[:, column]
         return Values(
             value=value,
             law=stack[:, -2],
             without_bore=stack[:, -1],
             a=a,
-            test_share=share,
+            size=sizes,
+            test_share=a @ self.share,
             run_share=run_share,
             per_run=np.sum(run_share**2, axis=1),
             setting=np.sum((a * self.slope) ** 2, axis=1),

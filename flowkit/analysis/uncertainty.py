@@ -19,10 +19,10 @@ from flowkit.analysis.lifts import AreaMethod
 from flowkit.analysis.propagation import found_shift, student_t, studentized_range
 from flowkit.analysis.results import Bound, Repeatability, Terms
 from flowkit.analysis.runs import Benches, Session, copies
-from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, PortRuns, Values
+from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, Metric, PortRuns, Values
 from flowkit.model import Bench, CorrectedTest, Reference, Side
 
-__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "KnownTerm", "Reading", "with_history"]
+__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "KnownTerm", "Reading", "plate_of", "with_history"]
 
 Array = NDArray[np.float64]
 SESSIONS_DIFFER = 0.02
@@ -122,6 +122,15 @@ class Contrast:
     def benches(self) -> frozenset[str]:
         """The benches it was flowed on."""
         return frozenset().union(*(port.benches for port in self.ports))
+
+    @property
+    def degree(self) -> float:
+        """By which power of all flows together the figure goes: 1 but for a metric."""
+        if not isinstance(self.figure, Metric):
+            return 1.0
+        each = [float(own.a[0].sum()) for own in self.values]
+        after = self.weight[:, 0] > 0
+        return float(np.average(np.array(each)[after], weights=self.weight[after, 0]))
 
     def by_test(self) -> list[tuple[PortRuns, int, Array]]:
         """Return for each test its port, its index there and its k, shape (figures,)."""
@@ -358,10 +367,11 @@ class Assessor:
                 values = port.figure(figure) if groups else None
                 for group in groups if values is not None else ():
                     assert values is not None
-                    a = values.a[:, group.held]
-                    share = a.sum(axis=1)
-                    z = a @ group.residuals.T / np.where(share == 0.0, 1.0, share)[:, np.newaxis]
-                    counts = share >= 0.5
+                    share = values.size[:, group.held].sum(axis=1)
+                    divisor = np.where(share == 0.0, 1.0, share)[:, np.newaxis]
+                    z = values.a[:, group.held] @ group.residuals.T / divisor
+                    whole = values.size.sum(axis=1) if isinstance(figure, Metric) else 1.0
+                    counts = (share >= 0.5 * whole) & (share > 0.0)
                     squares = squares + np.where(counts, np.sum(z**2, axis=1), 0.0)
                     freedom = freedom + np.where(counts, len(group.residuals) - 1.0, 0.0)
             self._runs[key] = (squares, freedom)
@@ -470,7 +480,7 @@ class Assessor:
             readings: dict[tuple[Session, float], dict[float, float]] = {}
             for port in self._all:
                 for session, test in zip(port.sessions, port.tests, strict=True):
-                    plate = _plate(test)
+                    plate = plate_of(test)
                     if plate is not None and session.bench in benches:
                         readings.setdefault((session, plate[0]), {})[plate[1]] = plate[2]
             squares, freedom = 0.0, 0
@@ -506,7 +516,7 @@ class Assessor:
         plates: dict[Session, bool] = {}
         for port, index, _ in contrast.by_test():
             session = port.sessions[index]
-            plates[session] = plates.get(session, True) and _plate(port.tests[index]) is not None
+            plates[session] = plates.get(session, True) and plate_of(port.tests[index]) is not None
         if all(plates[session] for session in differing):
             return Drift(True, "check plates", differing)
         if self.bench.drift:
@@ -540,8 +550,10 @@ class Assessor:
             size = (squared.shape[1],)
             freedom, basis = np.broadcast_to(own_scatter.freedom, size), own_scatter.basis
             variance = own_scatter.variance * repeats.sum(axis=0)
-        variance = variance + common * drift.repeats
-        known = {"resolution": np.einsum("pl,pl->l", squared, np.array([own.steps for own in values])) + drift.steps}
+        squared_degree = contrast.degree**2
+        variance = variance + common * drift.repeats * squared_degree
+        known = {"resolution": np.einsum("pl,pl->l", squared, np.array([own.steps for own in values]))}
+        known["resolution"] = known["resolution"] + drift.steps * squared_degree
         if stated is not None and self.bench.lift_setting_m:
             setting = np.einsum("pl,pl->l", squared, np.array([own.setting for own in values]))
             known["lift_setting"] = self.bench.lift_setting_m**2 * setting
@@ -592,7 +604,7 @@ class Assessor:
         """Return s_w²·Σc_k² and ν_c; with ν_c = 0 the sum alone, to be taken with s_M²."""
         sums: dict[tuple[Session, float, float], Array] = {}
         for port, index, k in contrast.by_test():
-            plate = _plate(port.tests[index])
+            plate = plate_of(port.tests[index])
             if plate is not None:
                 key = (port.sessions[index], plate[0], plate[1])
                 sums[key] = sums[key] + k if key in sums else k
@@ -607,9 +619,10 @@ class Assessor:
         gains = [_ratio(contrast, which) - 1.0 for which in ("value", "law", "without_bore")]
         effective, total, assessed = spread.effective(), spread.total, spread.assessed
         found = []
+        measured = (1.0 + drift.measured) ** contrast.degree
         for index in range(contrast.weight.shape[1]):
             gain, law, bare = (float(each[index]) for each in gains)
-            moved = (1.0 + gain) / (1.0 + drift.measured) - 1.0
+            moved = (1.0 + gain) / measured - 1.0
             bounds = [
                 Bound("pressure-law", max(gain - law, 0.0), max(law - gain, 0.0)),
                 Bound("bore-model", abs(gain - bare), abs(gain - bare)),
@@ -705,7 +718,7 @@ class Assessor:
         )
 
 
-def _plate(test: CorrectedTest) -> tuple[float, float, float] | None:
+def plate_of(test: CorrectedTest) -> tuple[float, float, float] | None:
     """Return a test's plate, its reading and the reading over the nominal as corrected with; None without."""
     line = next((line for line in test.ledger if line.correction == "check-plate" and line.factor), None)
     conditions = test.conditions

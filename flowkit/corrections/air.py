@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from flowkit.air import density, density_at, vapour_mole_fraction
-from flowkit.corrections.result import Setting, Step, skipped
+from flowkit.corrections.step import Setting, Step, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState, Finding, FlowTest, LedgerLine
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flowkit.corrections.pressure import reference_velocity
-from flowkit.corrections.result import Setting, Step, incomplete, percent, skipped
+from flowkit.corrections.step import Setting, Step, incomplete, percent, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
 from flowkit.units import format_quantity
@@ -85,7 +85,7 @@ def gap_area(bore_m: float, valve_diameter_m: float) -> float:
     Returns
     -------
     float
-        ``π/4·(B² − D_v²)`` [m²], wherever in the bore the valve stands.
+        ``π/4·(B² − D_v²)`` [m²], wherever in the bore the valve is.
 
     Examples
     --------

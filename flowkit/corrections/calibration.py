@@ -75,10 +75,9 @@ class CalibrationResult:
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw by how much each plate lies off what was found, with its standard uncertainty."""
-        import matplotlib.pyplot as plt
+        from flowkit.drawing import new_axes
 
-        if ax is None:
-            _, ax = plt.subplots(figsize=(7, 4), layout="constrained")
+        ax = ax or new_axes(7.0, 4.0)
         for index, item in enumerate(self.meters):
             readings = [point.reading for point in item.points]
             off = [100 * point.residual for point in item.points]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from flowkit.corrections.air import air_factor
-from flowkit.corrections.result import Setting, Step, flow_words, incomplete, percent, pressure_words, skipped
+from flowkit.corrections.step import Setting, Step, flow_words, incomplete, percent, pressure_words, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
 

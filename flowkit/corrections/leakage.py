@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.result import Setting, Step, flow_words, incomplete, skipped
+from flowkit.corrections.step import Setting, Step, flow_words, incomplete, skipped
 from flowkit.model import Finding, FlowTest, LedgerLine
 
 __all__ = ["FORMULA", "correct_leakage", "leak_flow"]

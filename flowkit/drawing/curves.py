@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, style, variant_style
+from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, readable, style, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
 from flowkit.output import written_whole
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from flowkit.analysis.frames import Curve
     from flowkit.analysis.results import Comparison, VariantFlow
     from flowkit.model import CorrectedTest, FlowTest
 
@@ -37,7 +38,7 @@ _WANTED = (
 )  # fmt: skip
 """Typefaces with other scripts that common systems have, tried first; any other font of the machine after them."""
 _NOT = ("Last Resort", "STIX", "cm", "DejaVu Sans Display")
-"""Fonts that show a stand-in for every letter, or have none but formulas' signs."""
+"""Fonts that show a placeholder for every letter, or have none but formulas' signs."""
 _TRIED = 80
 
 
@@ -132,7 +133,7 @@ def place_labels(wanted: Sequence[float], heights: Sequence[float], low: float, 
 
 @dataclass(frozen=True, slots=True)
 class EndLabel:
-    """A curve's name, to stand beside its end: data coordinates, lines of text, colour."""
+    """A curve's name, written beside its end: data coordinates, lines of text, colour."""
 
     x: float
     y: float
@@ -208,12 +209,21 @@ def bare_axes(ax: Axes, *, size: float = 7.0) -> None:
 
 
 def draw_flow(
-    ax: Axes, variant: VariantFlow, look: VariantStyle, display: Display, *, filled: bool = True, scale: float = 1.0
+    ax: Axes,
+    variant: VariantFlow,
+    look: VariantStyle,
+    display: Display,
+    *,
+    filled: bool = True,
+    scale: float = 1.0,
+    errorbars: bool = False,
 ) -> tuple[float, float]:
-    """Draw one variant's lift-flow curve, its 95 % band and its measured points."""
+    """Draw one variant's lift-flow curve, its 95 % interval as a band or as bars, and its measured points."""
     lifts = [from_si(value, display.lift) for value in variant.lifts_m]
     flows = [from_si(value, display.flow) for value in variant.flow_m3_s]
-    if all(value is not None for value in variant.flow_u95):
+    if errorbars:
+        draw_bars(ax, lifts, flows, variant.flow_u95, look)
+    elif all(value is not None for value in variant.flow_u95):
         upper = smooth(lifts, [q * (1 + (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
         lower = smooth(lifts, [q * (1 - (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
         ax.fill_between(upper[0], lower[1], upper[1], color=look.color, alpha=0.16, linewidth=0)
@@ -243,11 +253,46 @@ def draw_curve(
     )  # fmt: skip
 
 
-def _new_axes(width: float = 7.2, height: float = 4.8) -> Axes:
-    """Return axes on a new figure that belongs to nobody else."""
+def draw_bars(
+    ax: Axes, lifts: Sequence[float], flows: Sequence[float], u95: Sequence[float | None], look: VariantStyle
+) -> None:
+    """Draw the 95 % interval of each point, relative, as a bar where it is known."""
+    known = [(x, y, u * y) for x, y, u in zip(lifts, flows, u95, strict=True) if u is not None]
+    if known:
+        x, y, half = zip(*known, strict=True)
+        bars = ax.errorbar(x, y, yerr=half, fmt="none", ecolor=look.color, elinewidth=0.8, capsize=2.0, capthick=0.8)
+        bars.set_label("_95 % interval")
+
+
+def new_axes(width: float = 7.2, height: float = 4.8, *, over: float = 0.17) -> Axes:
+    """Return axes on a new figure that belongs to nobody else, with a share of its height left free over them."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height), dpi=110).add_axes((0.08, 0.11, 0.9, 0.72))
+    return Figure(figsize=(width, height), dpi=110).add_axes((0.09, 0.11, 0.89, 0.89 - over))
+
+
+def _label(name: str, state: str, label: str | Mapping[str, str] | None, several: bool) -> str:
+    """Return what a line is called: its own name, or what the caller calls it."""
+    if label is None:
+        return name
+    if isinstance(label, Mapping):
+        return label.get(state, name)
+    return f"{label}, {name}" if several else label
+
+
+def _colored(look: VariantStyle, state: str, color: str | Mapping[str, str] | None) -> VariantStyle:
+    """Return a look in the caller's colour."""
+    own = color.get(state) if isinstance(color, Mapping) else color
+    if own is None:
+        return look
+    from matplotlib.colors import to_hex
+
+    try:
+        known = to_hex(own)
+    except ValueError as error:
+        remedy = "use one that matplotlib knows, as 'C0', 'red' or '#0072B2'"
+        raise FlowkitError(f"{own!r} is no colour", remedy) from error
+    return replace(look, color=known, text_color=readable(known))
 
 
 def make_room(ax: Axes, labels: Sequence[str], *, size: float) -> None:
@@ -263,9 +308,16 @@ def make_room(ax: Axes, labels: Sequence[str], *, size: float) -> None:
 
 
 def plot_comparison(
-    comparison: Comparison, ax: Axes | None = None, side: Side | None = None, *, display: str = "US"
+    comparison: Comparison,
+    ax: Axes | None = None,
+    side: Side | None = None,
+    *,
+    display: str = "US",
+    label: str | Mapping[str, str] | None = None,
+    color: str | Mapping[str, str] | None = None,
+    errorbars: bool = False,
 ) -> Axes:
-    """Draw the lift-flow curves of every variant, with bands, points and names at their ends."""
+    """Draw the lift-flow curves of every variant, with bands or bars and points, named at their ends or by a legend."""
     units = display_of(display)
     order: tuple[Side, Side] = ("intake", "exhaust")
     sides = [item for item in order if item in comparison.sides and side in (None, item)]
@@ -274,31 +326,78 @@ def plot_comparison(
             f"there are no {side} curves to draw" if side else "there are no curves to draw",
             "compare tests of that side first",
         )
+    drawn = [(item, variant) for item in sides for variant in comparison.sides[item].variants]
+    if errorbars and all(u is None for _, variant in drawn for u in variant.flow_u95):
+        raise FlowkitError(
+            "there are no error bars to draw, since nothing shows the bench's own scatter",
+            "flow a port twice, or state the repeatability",
+        )
     with style():
-        ax = ax or _new_axes()
+        ax = ax or new_axes()
         ends = []
         places = variant_places(comparison)
-        for item in sides:
-            for variant in comparison.sides[item].variants:
-                look = variant_style(places[variant.name])
-                drawn = len(ax.lines)
-                x, y = draw_flow(ax, variant, look, units, filled=item == "intake")
-                name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
-                for line in ax.lines[drawn : drawn + 1]:
-                    line.set_label(name)
-                ends.append(EndLabel(x, y, (short(name, 40),), look.text_color, look.color))
-        _finish(ax, units, ends, size=7.5)
+        for item, variant in drawn:
+            look = _colored(variant_style(places[variant.name]), variant.name, color)
+            x, y = draw_flow(ax, variant, look, units, filled=item == "intake", errorbars=errorbars)
+            name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
+            name = _label(name, variant.name, label, len(drawn) > 1)
+            ax.lines[-1].set_label(name)
+            ends.append(EndLabel(x, y, (short(name, 40),), look.text_color, look.color))
+        _finish(ax, units, () if label is not None else ends, size=7.5)
     return ax
 
 
+def plot_curve(
+    curve: Curve,
+    ax: Axes | None = None,
+    *,
+    display: str = "US",
+    label: str | None = None,
+    color: str | None = None,
+    errorbars: bool = False,
+) -> Axes:
+    """Draw one curve with its measured points, named by its label for a legend."""
+    units = display_of(display)
+    if errorbars and all(u is None for u in curve.u95):
+        raise FlowkitError(
+            f"there are no error bars to draw for {curve!r}", "they are known of a state where the bench's scatter is"
+        )
+    lifts = curve.lifts_m
+    with style():
+        ax = ax or new_axes(over=0.04)
+        before = sum(not str(line.get_label()).startswith("_") for line in ax.lines)
+        look = _colored(variant_style(before), curve.state, color)
+        x = [from_si(lift, units.lift) for lift in lifts]
+        y = [from_si(float(curve(lift)), units.flow) for lift in lifts]
+        fine = _fine(lifts)
+        if errorbars:
+            draw_bars(ax, x, y, curve.u95, look)
+        (line,) = ax.plot(
+            [from_si(float(lift), units.lift) for lift in fine], [from_si(float(q), units.flow) for q in curve(fine)],
+            color=look.color, linestyle=look.linestyle, linewidth=1.0, marker=look.marker, markersize=3.6,
+            markevery=[int(i) for i in fine.searchsorted(lifts)],
+        )  # fmt: skip
+        line.set_label(label or " ".join(filter(None, (curve.state, curve.side, curve.port))))
+        _finish(ax, units, (), size=7.5)
+    return ax
+
+
+def _fine(lifts: Sequence[float], points: int = 100) -> np.ndarray:
+    """Return lifts with a hundred more between them."""
+    import numpy as np
+
+    return np.union1d(np.linspace(lifts[0], lifts[-1], points), np.asarray(lifts))
+
+
 def _finish(ax: Axes, units: Display, ends: Sequence[EndLabel], *, size: float) -> None:
-    """Name axes and curves once all are drawn."""
+    """Name axes, and curves where they are named at their ends, once all are drawn."""
     bare_axes(ax, size=8)
     ax.set_ylim(bottom=0)
     ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
     ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
-    make_room(ax, [end.lines[0] for end in ends], size=size)
-    label_ends(ax, ends, size=size, edge=max(end.x for end in ends))
+    if ends:
+        make_room(ax, [end.lines[0] for end in ends], size=size)
+        label_ends(ax, ends, size=size, edge=max(end.x for end in ends))
 
 
 def variant_places(comparison: Comparison) -> dict[str, int]:
@@ -309,24 +408,33 @@ def variant_places(comparison: Comparison) -> dict[str, int]:
     return {name: place for place, name in enumerate(names)}
 
 
-def plot_tests(tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None, *, display: str = "US") -> Axes:
-    """Draw tests as they are, a curve each, with names at their ends."""
+def plot_tests(
+    tests: Sequence[FlowTest | CorrectedTest],
+    ax: Axes | None = None,
+    *,
+    display: str = "US",
+    label: str | Mapping[str, str] | None = None,
+    color: str | Mapping[str, str] | None = None,
+) -> Axes:
+    """Draw tests as they are, a curve each, named at their ends or by a legend."""
     units = display_of(display)
     drawn = [test for test in tests if test.points]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     names = list(dict.fromkeys(test.variant for test in drawn))
     with style():
-        ax = ax or _new_axes()
+        ax = ax or new_axes()
         ends = []
         for test in drawn:
-            look = variant_style(names.index(test.variant))
+            look = _colored(variant_style(names.index(test.variant)), test.variant, color)
             points = sorted({point.lift_m: point.flow_m3_s for point in test.points}.items())
             lifts = [from_si(lift, units.lift) for lift, _ in points]
             flows = [from_si(flow, units.flow) for _, flow in points]
             draw_curve(ax, lifts, flows, look, filled=test.side == "intake", scale=0.9)
-            ends.append(EndLabel(lifts[-1], flows[-1], (short(curve_name(test), 44),), look.text_color, look.color))
-        _finish(ax, units, ends, size=6.5)
+            name = _label(curve_name(test), test.variant, label, len(drawn) > 1)
+            ax.lines[-1].set_label(name)
+            ends.append(EndLabel(lifts[-1], flows[-1], (short(name, 44),), look.text_color, look.color))
+        _finish(ax, units, () if label is not None else ends, size=6.5)
     return ax
 
 
@@ -356,7 +464,7 @@ def short(text: str, letters: int) -> str:
 
 MINUS = "−"
 NOTHING = "–"
-"""Stands where there is no value."""
+"""Written where there is no value."""
 
 
 def display_of(name: str) -> Display:

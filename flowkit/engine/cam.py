@@ -7,7 +7,7 @@ at the cam) − lash, never below zero.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -102,7 +102,7 @@ GAS_EXCHANGE_TDC = 360.0
 class Cam:
     """Lift of one valve against crank angle.
 
-    Make one with `from_table`, `from_file`, `from_timing` or `from_mapping`.
+    Make one with `from_table`, `from_file` or `from_timing`.
 
     Attributes
     ----------
@@ -210,13 +210,6 @@ class Cam:
         table = read_cam_table(Path(path), lift_unit=lift_unit, sheet=sheet)
         how.setdefault("name", table.file)
         return cls.from_table(table.angles_deg, table.lifts_m, notes=table.notes, **how)
-
-    @classmethod
-    def from_mapping(cls, mapping: Mapping[str, Any], folder: str | Path = ".", *, place: str = "[cam]") -> Cam:
-        """Make a cam of a job file's ``[cam.intake]`` or ``[cam.exhaust]`` table."""
-        from flowkit.engine.cammapping import cam_from_mapping
-
-        return cam_from_mapping(mapping, Path(folder), place)
 
     # --- asking it -------------------------------------------------------------------
 

@@ -12,7 +12,7 @@ from flowkit.errors import EngineError, JobError
 from flowkit.fields import read_keys
 from flowkit.model import Side
 
-__all__ = ["cam_from_mapping", "cams_of_tables"]
+__all__ = ["cams_of_tables"]
 
 _OF_TABLE = ("sheet", "lift_unit", "zero")
 _OF_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
@@ -103,11 +103,6 @@ def _middle_of_timing(table: Mapping[str, Any], side: Side) -> float:
     """Return the middle of a timing, counted as a centreline is."""
     opens, closes = float(table["opens"][0]), float(table["closes"][0])
     return (opens + 180 + closes) / 2 if side == "intake" else -(opens - 180 + closes) / 2
-
-
-def cam_from_mapping(mapping: Mapping[str, Any], folder: Path, place: str, *, middle: float | None = None) -> Cam:
-    """Make a cam of its table in a job file; see `Cam.from_mapping`."""
-    return _cam_of(read_keys("cam", mapping, place), folder, place, middle)
 
 
 def _cam_of(mapping: Mapping[str, Any], folder: Path, place: str, middle: float | None) -> Cam:

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.errors import EngineError, SheetError
-from flowkit.importers.files.grid import CellValue, Grid, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.units import Unit, find_unit, number, to_si
 
 __all__ = ["CamTable"]
@@ -41,7 +42,7 @@ def arrange_table(
     """
     if (zero_deg is None) == (centre_deg is None):
         raise EngineError(
-            f"{name}: it is not certain how the table stands to the crank",
+            f"{name}: it is not certain which crank angle the table starts at",
             'state either zero = "gas exchange TDC" (or "firing TDC") or the centreline, such as "108 ATDC"',
         )
     angles, lifts = np.asarray(angles_deg, dtype=float), np.asarray(lifts_m, dtype=float)

@@ -6,7 +6,6 @@ Everything else has a default, and the result says for each whether it was state
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
@@ -137,13 +136,6 @@ class EngineData:
             raise EngineError(f"a combustion of {self.wiebe_duration_deg:g}°", "it must take longer than nothing")
         if not self.speeds_rpm or min(self.speeds_rpm) <= 0:
             raise EngineError("an engine speed of zero or below, or none at all", "give speeds above zero")
-
-    @classmethod
-    def from_mapping(cls, mapping: Mapping[str, Any], *, place: str = "[engine]") -> EngineData:
-        """Make an engine of a job file's ``[engine]`` table."""
-        from flowkit.engine.datamapping import engine_of_tables
-
-        return engine_of_tables(mapping, {}, place=place)[0]
 
     # --- what follows from it --------------------------------------------------------
 

@@ -20,6 +20,7 @@ from flowkit.engine.cam import Cam
 from flowkit.engine.cylinder import Motored, burn_rate, cylinder_volume, heat_coefficient, kinematics
 from flowkit.engine.data import EngineData
 from flowkit.engine.gas import FlowTable, Gas, GasTable
+from flowkit.engine.solvers import Linearised
 
 __all__ = ["ROWS", "WATCHED", "AreaCurve", "Exchange", "Passage", "Setup"]
 
@@ -29,6 +30,11 @@ MASS, ENERGY, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
 ROWS, WATCHED = 11, 6
 
+At = tuple[Array, Array, Array]
+"""Of a crank angle: areas [m²] of intake and exhaust, shape (2, …), volume [m³] and its rate [m³ per degree]."""
+
+Tables = tuple[FlowTable, GasTable]
+
 AreaCurve = Callable[[Array], Array]
 """Effective area [m²] at valve lifts [m]."""
 
@@ -36,7 +42,7 @@ CELLS = 1536
 """Cells an open period is tabulated in."""
 
 MIXING_ZONE = 0.01
-"""Gas pushed back returns first; it gives way to fresh air within this share of the displaced air."""
+"""Gas pushed back returns first; fresh air takes its place within this share of the displaced air."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,8 +113,8 @@ class _Passages:
         first = (which * 3 + np.arange(3)[:, None]) * (CELLS + 2) + 1
         self._first_row = first.reshape(shape)
 
-    def at(self, theta_deg: Array) -> tuple[Array, Array, Array]:
-        """Return areas [m²] of shape (2, …) for intake and exhaust, volume [m³] and dV/dθ [m³ per degree]."""
+    def at(self, theta_deg: Array) -> At:
+        """Return what the right side needs of crank angles."""
         place = (theta_deg - self._opens) * self._per_cell
         cell = np.floor(np.minimum(np.maximum(place, -1.0), CELLS))
         x = (place - cell) * self._cell_deg
@@ -160,9 +166,11 @@ class Exchange:
     ----------
     setups : sequence of Setup
         With one and the same model of gas and of heat transfer.
+    tables : Tables, optional
+        Of that gas, where they were made before.
     """
 
-    def __init__(self, setups: Sequence[Setup]) -> None:
+    def __init__(self, setups: Sequence[Setup], tables: Tables | None = None) -> None:
         engines = [setup.engine for setup in setups]
         self.which = np.repeat(np.arange(len(setups)), [len(engine.speeds_rpm) for engine in engines])
         self.speeds_rpm = np.concatenate([np.array(engine.speeds_rpm, dtype=float) for engine in engines])
@@ -189,25 +197,37 @@ class Exchange:
         self.mixing_mass = MIXING_ZONE * air
         self.keeps = np.array([1.0 if item.intake_backflow == "returns" else 0.0 for item in engines])[self.which]
         self.fires = np.array([item.combustion_efficiency > 0 for item in engines])[self.which]
-        self.flow_function = FlowTable(gas)
-        self.table = GasTable(gas)
+        self.tables = tables or (FlowTable(gas), GasTable(gas))
+        self.flow_function, self.table = self.tables
 
     @property
     def lanes(self) -> int:
         """Number of lanes."""
         return int(self.which.size)
 
-    def flows(self, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array) -> Array:
-        """Return the mass flows into the cylinder [kg/s] through intake and exhaust, shape (2, …)."""
+    def flows(
+        self, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array, slopes: bool
+    ) -> tuple[Array, Array]:
+        """Return the flows into the cylinder through intake and exhaust, and where they go in, shape (2, …).
+
+        Mass flows [kg/s] and, where the slope is asked for, their derivatives by the cylinder's pressure
+        [kg/(s·Pa)]; and 1.0 where the outside pressure is the higher, else 0.0.
+        """
         # Choosing by a factor of 0 or 1 is several times faster than np.where.
         inward = (self.outside_p > pressure).astype(float)
         upstream = np.maximum(self.outside_p, pressure)
         ratio = np.minimum(self.outside_p, pressure) / upstream
         upstream_rt = rt + inward * (self.outside_rt - rt)
         upstream_rt[0] += inward[0] * (port_rt - self.outside_rt[0])
-        psi = self.flow_function(ratio, gamma + inward * (self.outside_gamma - gamma))
+        upstream_gamma = gamma + inward * (self.outside_gamma - gamma)
         direction = self.outward + inward * (self.inward - self.outward)
-        return np.asarray(direction * areas * upstream * psi / np.sqrt(upstream_rt))
+        passing = direction * areas / np.sqrt(upstream_rt)
+        if not slopes:
+            return (passing * upstream * self.flow_function(ratio, upstream_gamma))[None], inward
+        psi, slope = self.flow_function.with_slope(ratio, upstream_gamma)
+        # Inward the pressure is downstream, d(p₀·Ψ(p/p₀)) = Ψ'; outward upstream, d(p·Ψ(p₀/p)) = Ψ − ratio·Ψ'.
+        outward = psi - ratio * slope
+        return np.stack((passing * upstream * psi, passing * (outward + inward * (slope - outward)))), inward
 
     def heat_lost(self, pressure: Array, temperature: Array, volume: Array) -> Array | float:
         """Return the heat that goes into the walls during gas exchange [W]."""
@@ -225,14 +245,18 @@ class Exchange:
         walls = 2 * engine.piston_area_m2 + (4 / engine.bore_m) * volume
         return np.asarray(coefficient * walls * (temperature - engine.wall_temperature_k))
 
-    def __call__(self, theta: Array, state: Array) -> Array:
+    def __call__(self, at: At, state: Array) -> Array:
         """Return the derivative of the rows per degree, from exhaust opening to intake closing."""
-        return self.linear(theta, state)[0]
+        return self._rates(at, state, slopes=False)[0]
 
-    def linear(self, theta: Array, state: Array) -> tuple[Array, Array, Array]:
-        """Return the same, and the derivatives of the pressure by mass [Pa/kg] and by internal energy [Pa/J]."""
+    def linear(self, at: At, state: Array) -> Linearised:
+        """Return the same, and how it depends on the pressure, and the pressure on the state."""
+        return self._rates(at, state, slopes=True)
+
+    def _rates(self, at: At, state: Array, *, slopes: bool) -> Linearised:
+        """Return the derivative of the rows per degree; where slopes are asked for, with what `Linearised` names."""
         mass, energy, burned = state[:PORT_MASS]
-        areas, volume, volume_rate = self.passages.at(theta)
+        areas, volume, volume_rate = at
         u = energy / mass
         temperature, cv = self.table.temperature_and_cv(u)
         r = self.gas.gas_constant
@@ -241,42 +265,49 @@ class Exchange:
         pressure, h = mass * temperature * per_volume, u + rt
         burned_share = burned / mass
         # What comes in through the intake: gas pushed back before, then fresh air, and between them their mixture.
-        held = state[PORT_MASS]
+        held, keeps = state[PORT_MASS], self.keeps
         # A step too long may leave less than nothing there; it must not turn the sign.
-        per_mixed = 1.0 / (np.maximum(held, 0.0) + self.mixing_mass)
-        mixed = self.intake_h + self.keeps * (state[PORT_ENTHALPY] - held * self.intake_h) * per_mixed
+        back = keeps / (np.maximum(held, 0.0) + self.mixing_mass)
+        from_port = back * state[PORT_MASS:WORK]
+        mixed = self.intake_h + from_port[1] - from_port[0] * self.intake_h
         port_rt = r * self.table.port_temperature(mixed)
-        flows = self.flows(areas, pressure=pressure, rt=rt, gamma=1.0 + r / cv, port_rt=port_rt)
-        inward = np.maximum(flows, 0.0)
-        (drawn, exhaust_in), (pushed, exhaust_out) = inward, inward - flows
-        back = self.keeps * drawn * per_mixed
-        from_port = back * held
-        fresh = drawn - from_port
-        back_enthalpy, back_burned = back * state[PORT_ENTHALPY], back * state[PORT_BURNED]
-        kept = self.keeps * pushed
-        brought, out = exhaust_in * self.exhaust_h, pushed + exhaust_out
-        lost = self.heat_lost(pressure, temperature, volume)
-        work = pressure * volume_rate
-        slope = np.empty_like(state)
-        slope[MASS] = flows[0] + flows[1]
-        slope[ENERGY] = (
-            back_enthalpy + fresh * self.intake_h + brought - out * h - work * self.degrees_per_second - lost
-        )
-        slope[BURNED] = back_burned + exhaust_in - out * burned_share
-        slope[PORT_MASS] = kept - from_port
-        slope[PORT_ENTHALPY] = kept * h - back_enthalpy
-        slope[PORT_BURNED] = kept * burned_share - back_burned
-        slope[HEAT_LOST] = lost
+        gamma = 1.0 + r / cv
+        flows, inward = self.flows(areas, pressure=pressure, rt=rt, gamma=gamma, port_rt=port_rt, slopes=slopes)
+        # Rows are sums of flow times what it carries; by pressure they are the flows' derivatives times the same.
+        pushed = np.stack((keeps + 0.0 * h, keeps * h, keeps * burned_share))
+        port = pushed + inward[0] * (from_port - pushed)
+        fresh = 1.0 - port[0]
+        lost_h = (1.0 - inward[0]) * (1.0 - keeps) * (h - self.intake_h)
+        through = h + inward[1] * (self.exhaust_h - h)
+        flows *= self.seconds_per_degree
+        intake, exhaust = flows[:, 0], flows[:, 1]
+        slope = np.empty((ROWS, len(flows), *state.shape[1:]))
+        slope[MASS] = intake + exhaust
+        slope[ENERGY] = intake * (port[1] + fresh * self.intake_h + lost_h) + exhaust * through
+        slope[BURNED] = intake * (burned_share + inward[0] * (from_port[2] - burned_share))
+        slope[BURNED] += exhaust * (burned_share + inward[1] * (1.0 - burned_share))
+        slope[PORT_MASS:WORK] = -intake * port[:, None]
+        slope[WORK:DRAWN] = 0.0
         # What is pushed back and not kept goes for so much air not drawn, and takes its warmth away.
-        left = pushed - kept
-        slope[DRAWN] = fresh - left
-        slope[GONE] = -flows[1]
-        slope[GONE_ENTHALPY] = exhaust_out * h - brought + left * (h - self.intake_h)
-        slope *= self.seconds_per_degree
-        slope[WORK] = work
-        return slope, per_volume * (temperature - u / cv), per_volume / cv
+        slope[DRAWN] = intake * fresh
+        slope[GONE] = -exhaust
+        slope[GONE_ENTHALPY] = -exhaust * through - intake * lost_h
+        lost = self.heat_lost(pressure, temperature, volume) * self.seconds_per_degree
+        work = pressure * volume_rate
+        slope[WORK, 0], slope[HEAT_LOST, 0] = work, lost
+        slope[ENERGY, 0] -= work + lost
+        if slopes:
+            slope[WORK, 1] = volume_rate
+            slope[ENERGY, 1] -= volume_rate
+        # With the piston the pressure changes as 1/V; the valves' own motion is slow beside it.
+        by_angle = -work / volume
+        return slope[:, 0], slope[:, -1], by_angle, per_volume * (temperature - u / cv), per_volume / cv
 
-    def closed(self, mass: Array, heat: Array | None, motored: Motored | None) -> Callable[[Array, Array], Array]:
+    def at_closed(self, theta: Array) -> tuple[Array, Array, Array, Array]:
+        """Return what the right side needs of crank angles with both valves closed: `kinematics`, and the burn rate."""
+        return *kinematics(self.engine, theta), burn_rate(self.engine, theta)
+
+    def closed(self, mass: Array, heat: Array | None, motored: Motored | None) -> Callable[[Any, Array], Array]:
         """Return the right side with both valves closed: rows internal energy [J], work [J], heat lost [J].
 
         `mass` is in the cylinder [kg], `heat` released by the whole combustion [J] and None before and after it,
@@ -284,10 +315,10 @@ class Exchange:
         """
         engine, gas = self.engine, self.gas
 
-        def right_side(theta: Array, state: Array) -> Array:
-            """Return the rates of energy, work and heat lost at a crank angle, valves closed."""
+        def right_side(at: tuple[Array, Array, Array, Array], state: Array) -> Array:
+            """Return the rates of energy, work and heat lost, valves closed."""
             temperature, _ = self.table.temperature_and_cv(state[0] / mass)
-            volume, volume_rate, walls = kinematics(engine, theta)
+            volume, volume_rate, walls, burning = at
             pressure = mass * gas.gas_constant * temperature / volume
             slope = np.empty_like(state)
             slope[1] = pressure * volume_rate
@@ -304,8 +335,9 @@ class Exchange:
                 )
                 lost = coefficient * walls * (temperature - engine.wall_temperature_k)
                 slope[2] = lost * self.seconds_per_degree
-            released = 0.0 if heat is None else np.asarray(heat) * burn_rate(engine, theta)
-            slope[0] = released - slope[1] - slope[2]
+            slope[0] = -slope[1] - slope[2]
+            if heat is not None:
+                slope[0] += heat * burning
             return slope
 
         return right_side

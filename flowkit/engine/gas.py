@@ -1,6 +1,6 @@
 """The gas in the cylinder and its flow through a valve.
 
-One ideal gas stands for air, mixture and burned gas alike (model): with the heat capacity of
+Air, mixture and burned gas are one ideal gas (model): with the heat capacity of
 air by temperature, or with a constant ratio of specific heats.
 """
 
@@ -130,11 +130,17 @@ def flow_function(pressure_ratio: Array, gamma: Array) -> Array:
     return np.asarray(smooth * np.sqrt(2.0 * steep * np.maximum(drop, SMALL_DIFFERENCE)))
 
 
+def _choked(gamma: Array) -> Array:
+    """Return the root of the pressure drop from which on the flow is choked: √(1 − (2/(γ+1))^(γ/(γ−1)))."""
+    return np.sqrt(1.0 - (2.0 / (gamma + 1.0)) ** (gamma / (gamma - 1.0)))
+
+
 class FlowTable:
     """The flow function of a gas in a table, for speed: within 3e-5 of `flow_function`.
 
-    Cubics in the root of the pressure drop, which is what the flow goes with; a parabola in γ
-    through three of them where the heat capacity depends on temperature.
+    The flow goes with the root of the pressure drop. Over that root as a share of the one at which the
+    flow is choked, and as a share of the choked flow, it hardly depends on γ: one table, and another for what is
+    proportional to γ, do for all of them.
 
     Parameters
     ----------
@@ -147,40 +153,52 @@ class FlowTable:
     True
     """
 
-    _CELLS = 2048
-    _MIDDLE, _STEP = 1.34, 0.06
+    _CELLS = 8192
+    _MIDDLE = 1.34
 
     def __init__(self, gas: Gas) -> None:
-        from scipy.interpolate import CubicSpline
+        varies = gas.model == "temperature"
+        gammas = np.linspace(1.27, 1.41, 15) if varies else np.array([gas.gamma_value])
+        self._middle = self._MIDDLE if varies else gas.gamma_value
+        place = np.linspace(0.0, 1.0, self._CELLS + 1)
+        roots = _choked(gammas)[:, None]
+        flows = flow_function(1.0 - (roots * place) ** 2, gammas[:, None])
+        beside, degree = gammas - self._middle, 3 if varies else 0
+        self._stretch = np.polyfit(beside, self._CELLS / roots[:, 0], degree)
+        self._most = np.polyfit(beside, flows[:, -1], degree)
+        shares = np.polyfit(beside, flows / flows[:, -1:], min(degree, 1))
+        # One row for each cell: value and rise of each curve.
+        parts = [part for share in shares[::-1] for part in (share[:-1], np.diff(share))]
+        self._rows = np.ascontiguousarray(np.stack(parts, axis=1))
 
-        self._varies = gas.model == "temperature"
-        root = np.linspace(0.0, 1.0, self._CELLS + 1)
-        if self._varies:
-            low, middle, high = (
-                flow_function(1 - root * root, np.array(self._MIDDLE + self._STEP * side)) for side in (-1, 0, 1)
-            )
-            values = np.stack((middle, (high - low) / 2, (high + low) / 2 - middle))
-        else:
-            values = flow_function(1 - root * root, np.array(gas.gamma_value))[None]
-        cubics = CubicSpline(root, values, axis=1).c
-        # One row for each cell: the coefficients, highest power first, of each curve.
-        self._rows = np.ascontiguousarray(np.moveaxis(cubics, 1, 0)).reshape(self._CELLS, -1)
-
-    def __call__(self, pressure_ratio: Array, gamma: Array) -> Array:
+    def __call__(self, pressure_ratio: Array, gamma: Array | float) -> Array:
         """Return the flow function at pressure ratios and ratios of specific heats [-]."""
+        value, *_ = self._look_up(pressure_ratio, gamma)
+        return value
+
+    def with_slope(self, pressure_ratio: Array, gamma: Array | float) -> tuple[Array, Array]:
+        """Return the flow function and its derivative by the pressure ratio, zero where the flow is choked."""
+        value, root, place, per_root = self._look_up(pressure_ratio, gamma)
+        return value, (-0.5 * (place < self._CELLS)) * per_root / np.maximum(root, 1.0 / self._CELLS)
+
+    def _look_up(self, pressure_ratio: Array, gamma: Array | float) -> tuple[Array, Array, Array, Array]:
+        """Return the flow function, the root of the pressure drop, its place among the cells, and dΨ/d(root)."""
         root = np.sqrt(np.maximum(1.0 - pressure_ratio, 0.0))
-        place = root * self._CELLS
-        cell = np.minimum(place.astype(np.intp), self._CELLS - 1)
-        x = (place - cell) * (1.0 / self._CELLS)
+        stretch, most = self._stretch[0], self._most[0]
+        varies = self._stretch.size > 1
+        if varies:
+            beside = gamma - self._middle
+            for more_stretch, more in zip(self._stretch[1:], self._most[1:], strict=True):
+                stretch, most = stretch * beside + more_stretch, most * beside + more
+        place = root * stretch
+        cell = np.minimum(place, self._CELLS - 1).astype(np.intp)
+        # A state that is not a number, of a step too long, must not stop the other lanes.
         c = self._rows.take(cell, axis=0, mode="clip")
-        if not self._varies:
-            return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])
-        # Curve by curve: numpy is slow where the last axis is as short as three.
-        low, middle, high = (
-            ((c[..., n] * x + c[..., n + 3]) * x + c[..., n + 6]) * x + c[..., n + 9] for n in range(3)
-        )
-        beside = (gamma - self._MIDDLE) * (1.0 / self._STEP)
-        return np.asarray((high * beside + middle) * beside + low)
+        share, rise = c[..., 0], c[..., 1]
+        if varies:
+            share, rise = share + c[..., 2] * beside, rise + c[..., 3] * beside
+        rise = most * rise
+        return most * share + np.minimum(place - cell, 1.0) * rise, root, place, stretch * rise
 
 
 class GasTable:

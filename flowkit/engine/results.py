@@ -364,7 +364,7 @@ class EngineResult:
     no_wave_effects : str
         What is left out.
     cautions : tuple of str
-        To stand beside every figure with a speed or a lift.
+        To be shown beside every figure with a speed or a lift.
     prediction : str or None
         For what-if results: what was changed and that it was not measured.
     """
@@ -470,21 +470,12 @@ _LABELS: dict[str, tuple[str, float]] = {
 }
 
 
-def _axes(ax: Axes | None) -> Axes:
-    """Return the given axes, or new ones on a figure that belongs to nobody else."""
-    if ax is not None:
-        return ax
-    from matplotlib.figure import Figure
-
-    return Figure(figsize=(7.0, 4.6), dpi=110).add_subplot()
-
-
 def plot_cams(cams: Sequence[Cam], ax: Axes | None = None) -> Axes:
     """Draw valve lift against crank angle."""
-    from flowkit.drawing import INK, bare_axes, style, variant_style
+    from flowkit.drawing import INK, bare_axes, new_axes, style, variant_style
 
     with style():
-        axes = _axes(ax)
+        axes = ax or new_axes(over=0.04)
         for index, cam in enumerate(cams):
             look = variant_style(index)
             theta = cam.open_angles(721)
@@ -506,7 +497,7 @@ def _series(variant: EngineVariant, quantity: str) -> tuple[Sequence[float], Seq
 
 def plot_engine(result: EngineResult, ax: Axes | None = None, *, quantity: str = "volumetric_efficiency") -> Axes:
     """Draw one figure against speed, a line per variant; see `EngineResult.plot`."""
-    from flowkit.drawing import INK, bare_axes, style, variant_style
+    from flowkit.drawing import INK, bare_axes, new_axes, style, variant_style
 
     if quantity not in _LABELS:
         raise EngineError(f"there is no quantity {quantity!r} to draw", "use one of " + ", ".join(_LABELS))
@@ -515,7 +506,7 @@ def plot_engine(result: EngineResult, ax: Axes | None = None, *, quantity: str =
     if all(series is None for _, _, series in lines):
         raise EngineError(f"no variant has {quantity} to draw", "the findings say what it lacks")
     with style():
-        axes = _axes(ax)
+        axes = ax or new_axes(over=0.04)
         for index, name, series in lines:
             if series is not None:
                 look = variant_style(index)

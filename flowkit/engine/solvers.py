@@ -9,16 +9,19 @@ which differ a little at its start, take the same steps, so that their ends show
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Integration", "RightSide", "integrate", "integrate_stiff"]
+__all__ = ["Integration", "Linearised", "RightSide", "integrate", "integrate_stiff"]
 
 Array = NDArray[np.float64]
-RightSide = Callable[[Array, Array], Array]
-Linear = Callable[[Array, Array], tuple[Array, Array, Array]]
+RightSide = Callable[[Any, Array], Array]
+Linearised = tuple[Array, Array, Array, Array, Array]
+"""Slope; its derivative by pressure; the pressure's by crank angle, by row 0 and by row 1."""
+Linear = Callable[[Any, Array], Linearised]
 
 _NODES = (0.0, 1 / 5, 3 / 10, 4 / 5, 8 / 9, 1.0, 1.0)
 _STAGES = (
@@ -49,7 +52,6 @@ _WEIGHTS = np.array([0.24212380706095346, -1.2232505839045147, 1.545260255335102
 _STIFF_ERROR = _WEIGHTS - np.array([0.37810903145819369, -0.096042292212423178, 0.5, 0.2179326075422950])
 _STIFF_NODES = tuple(float(np.sum(stage)) for stage in _STIFF_STAGES)
 _TIME = tuple(_GAMMA + float(np.sum(coupling)) for coupling in _COUPLING)
-_BUMP_DEG, _BUMP = 1e-5, 1e-6
 
 _MOST_STEPS = 4000
 _SMALLEST_STEP = 1e-6
@@ -72,6 +74,8 @@ class Integration:
         of its beginning, and cycles can converge far below the tolerance.
     evaluations : int
         Of right sides so far.
+    seen : list
+        What the right sides need of the crank angles, step by step, while the steps stay the same.
     """
 
     tolerance: float
@@ -79,6 +83,25 @@ class Integration:
     mesh: Array | None = None
     frozen: bool = False
     evaluations: int = 0
+    seen: list[Any] = field(default_factory=list)
+
+
+class _Angles:
+    """What right sides need of the crank angle alone, worked out once for steps that stay the same."""
+
+    def __init__(self, at: Callable[[Array], Any] | None, run: Integration) -> None:
+        self.at, self.run, self.place = at, run, 0
+
+    def __call__(self, theta: Array) -> Any:
+        """Return it for the next evaluation of this way."""
+        if self.at is None:
+            return theta
+        if not self.run.frozen:
+            return self.at(theta)
+        if self.place == len(self.run.seen):
+            self.run.seen.append(self.at(theta))
+        self.place += 1
+        return self.run.seen[self.place - 1]
 
 
 class _Lanes:
@@ -138,7 +161,13 @@ def _pack(taken: Array) -> Array:
 
 
 def integrate(
-    right_side: RightSide, span: tuple[Array, Array], state: Array, *, scale: Array, run: Integration
+    right_side: RightSide,
+    span: tuple[Array, Array],
+    state: Array,
+    *,
+    scale: Array,
+    run: Integration,
+    at: Callable[[Array], Any] | None = None,
 ) -> Array:
     """Integrate every lane from one crank angle to another.
 
@@ -157,6 +186,8 @@ def integrate(
         What the errors of the first k rows are measured by; the others follow unwatched.
     run : Integration
         Updated.
+    at : callable, optional
+        Turns crank angles into what the right side is given in their place.
 
     Returns
     -------
@@ -174,15 +205,15 @@ def integrate(
     slopes = np.empty((7, *state.shape))
     flat = slopes.reshape(7, -1)
     per_tolerance = 1.0 / (scale * run.tolerance)
-    lanes = _Lanes(span, run)
+    lanes, angles = _Lanes(span, run), _Angles(at, run)
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
-        slopes[0] = right_side(lanes.theta, state)
+        slopes[0] = right_side(angles(lanes.theta), state)
         while True:
             for stage in range(1, 7):
                 trial = (_STAGES[stage] @ flat[:stage]).reshape(state.shape)
                 trial *= lanes.step
                 trial += state
-                slopes[stage] = right_side(lanes.theta + _NODES[stage] * lanes.step, trial)
+                slopes[stage] = right_side(angles(lanes.theta + _NODES[stage] * lanes.step), trial)
             run.evaluations += 6
             wrong = (_ERROR @ slopes[:, :watched].reshape(7, -1)).reshape(watched, *state.shape[1:])
             error = (lanes.step * np.max(np.abs(wrong * per_tolerance), axis=0)).reshape(state.shape[1:])
@@ -202,6 +233,7 @@ def integrate_stiff(
     scale: Array,
     run: Integration,
     linear: Linear,
+    at: Callable[[Array], Any] | None = None,
     record: Callable[[Array, Array], None] | None = None,
 ) -> Array:
     """Integrate every lane through a part of the cycle in which the pressure is stiff.
@@ -211,7 +243,8 @@ def integrate_stiff(
     accuracy asks for. ROS34PW2 of Rang & Angermann, BIT 45 (2005) 761: order 3 with an embedded order 2, and
     of that order whatever is taken for the Jacobian. The one here is of rank one, slope by pressure
     times pressure by state, which contains all that is stiff and is inverted in closed form (Sherman
-    & Morrison); slopes by pressure and by crank angle are differences.
+    & Morrison). By crank angle the slope depends through the pressure, which follows the piston; what is left of it is
+    not stiff, and neither order asks for it.
 
     Parameters
     ----------
@@ -226,7 +259,9 @@ def integrate_stiff(
     run : Integration
         Updated.
     linear : callable
-        As `right_side`, and with it the derivatives of the pressure by rows 0 and 1.
+        As `right_side`, and with it its derivative by pressure, and the pressure's by crank angle and by rows 0 and 1.
+    at : callable, optional
+        Turns crank angles into what both are given in their place.
     record : callable, optional
         Called after every step with the crank angles and the state.
 
@@ -240,8 +275,9 @@ def integrate_stiff(
     >>> run = Integration(1e-6, np.full((1, 1, 1, 1), 0.01))
     >>> pull = lambda x, y: np.stack((0 * y[0], -1000.0 * (y[1] - np.cos(x))))
     >>> one = np.ones((2, 1, 1, 1, 1))
+    >>> by_row_1 = np.array([0.0, -1000.0]).reshape(2, 1, 1, 1, 1)
     >>> end = integrate_stiff(pull, (np.array(0.0), np.array(1.0)), one, scale=one, run=run,
-    ...                       linear=lambda x, y: (pull(x, y), 0 * x, 1 + 0 * x))
+    ...                       linear=lambda x, y: (pull(x, y), by_row_1, np.sin(x), 0 * x, 1 + 0 * x))
     >>> round(float(end[1].flat[0]), 4), run.evaluations < 1000
     (0.5411, True)
     """
@@ -249,23 +285,25 @@ def integrate_stiff(
     slopes = np.empty((4, *state.shape))
     flat = slopes.reshape(4, -1)
     per_tolerance = 1.0 / (scale * run.tolerance)
-    lanes = _Lanes(span, run)
+    lanes, angles = _Lanes(span, run), _Angles(at, run)
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         while True:
             step = lanes.step
-            first, by_pressure, by_angle, (by_mass, by_energy) = _linearised(linear, lanes.theta, state)
-            stiffness = by_mass * by_pressure[0] + by_energy * by_pressure[1]
+            first, by_pressure, turning, by_mass, by_energy = linear(angles(lanes.theta), state)
+            # Where more pressure would feed itself there is nothing to damp.
+            stiffness = np.minimum(by_mass * by_pressure[0] + by_energy * by_pressure[1], 0.0)
+            by_angle = by_pressure * (step * turning)
             inverse = step * _GAMMA / (1.0 - step * _GAMMA * stiffness)
             for stage in range(4):
                 right = first
                 if stage:
                     trial = (_STIFF_STAGES[stage] @ flat[:stage]).reshape(state.shape) * step + state
-                    right = right_side(lanes.theta + _STIFF_NODES[stage] * step, trial)
+                    right = right_side(angles(lanes.theta + _STIFF_NODES[stage] * step), trial)
                     coupled = (_COUPLING[stage] @ slopes[:stage, :2].reshape(stage, -1)).reshape(2, *state.shape[1:])
                     right = right + by_pressure * (step * (by_mass * coupled[0] + by_energy * coupled[1]))
-                right = right + by_angle * (step * _TIME[stage])
+                right = right + by_angle * _TIME[stage]
                 slopes[stage] = right + by_pressure * (inverse * (by_mass * right[0] + by_energy * right[1]))
-            run.evaluations += 6
+            run.evaluations += 4
             wrong = (_STIFF_ERROR @ slopes[:, :watched].reshape(4, -1)).reshape(watched, *state.shape[1:])
             error = (step * np.max(np.abs(wrong * per_tolerance), axis=0)).reshape(state.shape[1:])
             trial = state + step * (_WEIGHTS @ flat).reshape(state.shape)
@@ -276,22 +314,3 @@ def integrate_stiff(
             if arrived:
                 break
     return state
-
-
-def _linearised(linear: Linear, theta: Array, state: Array) -> tuple[Array, Array, Array, tuple[Array, Array]]:
-    """Return the slope, its derivatives by pressure and by crank angle, and the pressure's by mass and energy.
-
-    The three evaluations are made at once. Where more pressure would feed itself there is
-    nothing to damp, and the derivative by pressure is left out.
-    """
-    copies = np.repeat(state, 3, axis=1)
-    copies[1, 1] *= 1.0 + _BUMP
-    angles = np.repeat(theta, 3, axis=0)
-    angles[2] += _BUMP_DEG
-    slopes, by_mass, by_energy = linear(angles, copies)
-    by_mass, by_energy = by_mass[:1], by_energy[:1]
-    first = slopes[:, :1]
-    by_pressure = (slopes[:, 1:2] - first) / (by_energy * _BUMP * state[1])
-    damped = by_mass * by_pressure[0] + by_energy * by_pressure[1] < 0
-    by_angle = (slopes[:, 2:3] - first) / _BUMP_DEG
-    return first, np.where(damped, by_pressure, 0.0), by_angle, (by_mass, by_energy)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -9,7 +10,8 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
-from flowkit.importers.files.grid import Grid, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import Grid
 from flowkit.importers.files.own import is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
@@ -18,12 +20,13 @@ from flowkit.importers.tables.mapped import read_mapped
 from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
-from flowkit.importers.words.items import MAPPING_HINT, Item, refused
+from flowkit.importers.words.items import MAPPING_HINT, Item, refused, unreadable
 from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
 
 _NOTHING_STATED = Stated()
+_COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
 
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
@@ -56,8 +59,15 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     """Read every grid of a file, left out hidden worksheets and what flowkit made."""
     readings = []
-    for grid in grids:
-        if grid.hidden:
+    seen: dict[tuple[tuple[object, ...], ...], Grid] = {}
+    names = tuple(grid.sheet or "" for grid in grids)
+    for grid in [replace(grid, sheets=names) for grid in grids] if len(grids) > 1 else grids:
+        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and has_numbers(grid) else grid
+        if first is not grid and not grid.hidden and _COPY.search(grid.sheet or ""):
+            what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
+            found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
+            reading = SheetReading(grid, upright(grid), findings=[found])
+        elif grid.hidden:
             reading = SheetReading(grid, upright(grid))
             if any(value is not None for row in grid.rows for value in row):
                 what = "a hidden worksheet was left out; show it and read the file again if it belongs to the test"
@@ -72,9 +82,23 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
         readings.append(reading)
     if stated.columns is not None:
         _refuse_missing_sheets(readings, stated)
-    elif len(readings) > 1:
-        _share_conditions(readings, stated)
+    else:
+        if len(readings) > 1:
+            _share_conditions(readings, stated)
+        _ask_for_sides(readings)
     return readings
+
+
+def _ask_for_sides(readings: Sequence[SheetReading]) -> None:
+    """Ask about tables without a side in a file whose other tables have theirs."""
+    tables = [(reading, entry) for reading in readings for entry in reading.tables if entry.tests]
+    if any(test.side for _, entry in tables for test in entry.tests):
+        for reading, entry in tables:
+            if all(test.side is None for test in entry.tests):
+                where = entry.table.view.source(entry.table.row, entry.table.axis.column)
+                what = "other tables of this file say intake or exhaust and this one does not; say which it is"
+                reading.findings.append(unreadable(where, what))
+                return
 
 
 def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from flowkit.model import Finding, FlowTest, HandChange
 
@@ -70,13 +70,25 @@ class ReadResult:
         ]
         return pd.DataFrame(rows, columns=columns)
 
-    def plot(self, ax: Axes | None = None) -> Axes:
+    def plot(
+        self,
+        ax: Axes | None = None,
+        *,
+        label: str | Mapping[str, str] | None = None,
+        color: str | Mapping[str, str] | None = None,
+        display: Literal["US", "metric"] = "US",
+    ) -> Axes:
         """Draw the readings, flow against lift.
 
         Parameters
         ----------
         ax : matplotlib.axes.Axes, optional
-            Where to draw; a new figure otherwise.
+            Where to draw; otherwise a new figure that is not pyplot's: show it as ``ax.figure``.
+        label : str or mapping, optional
+            What to call the lines, or state to label; then ``ax.legend()`` shows them instead of names at their ends.
+        color : str or mapping, optional
+            One colour, or state to colour, as matplotlib knows them.
+        display : {"US", "metric"}, optional
 
         Returns
         -------
@@ -84,7 +96,7 @@ class ReadResult:
         """
         from flowkit.drawing import plot_tests
 
-        return plot_tests(self.tests, ax=ax)
+        return plot_tests(self.tests, ax=ax, display=display, label=label, color=color)
 
     def to_json(self, *, indent: int | None = None) -> str:
         """Return one JSON document of kind ``"read"``.

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.corrections import CorrectionResult
 from flowkit.errors import FlowkitError, JobError, UnitError
-from flowkit.fields import read_table, section
+from flowkit.fields import section
 from flowkit.importers import FileReading, ReadResult, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers import read_many as read_files
 from flowkit.importers.checks import check_tests
 from flowkit.job.job import Job
-from flowkit.job.load import JobVariant
+from flowkit.job.load import JobVariant, settings
 from flowkit.job.read import join_tests
 from flowkit.model import (
     Bench,
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from flowkit.analysis.results import Comparison
 
-__all__ = ["Readings", "compare", "from_frame", "read", "read_many", "settings"]
+__all__ = ["Readings", "compare", "from_frame", "read", "read_many"]
 
 
 def read(source: Any, stated: Stated | None = None, *, name: str | None = None, **conditions: Any) -> ReadResult:
@@ -264,7 +264,7 @@ def from_frame(
             raise FlowkitError(f"the frame has no column {column!r}", "it has " + ", ".join(map(repr, df.columns)))
     strange = [column for column in by if column not in _BY]
     if strange:
-        raise FlowkitError(f"tests cannot be told apart by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
+        raise FlowkitError(f"tests cannot be distinguished by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
     units = (
         _column_unit(lift, lift_unit, "length"),
         _column_unit(flow, flow_unit, "flow"),
@@ -424,25 +424,6 @@ def compare(
     except FlowkitError as error:
         error.findings = tuple(findings)
         raise
-
-
-def settings(reference: Reference, bench: Bench, options: Mapping[str, Any]) -> tuple[Reference, Bench, dict[str, Any]]:
-    """Options over the reference and the bench; what is neither is a condition of sheets."""
-    tables: dict[str, dict[str, Any]] = {"reference": {}, "bench": {}}
-    conditions = {}
-    for key, value in options.items():
-        table = next((name for name in tables if key in section(name) and key not in section("names")), None)
-        if table is None:
-            conditions[key] = value
-            continue
-        row = section(table)[key]
-        if isinstance(value, (int, float)) and row.kind not in ("choice", "text"):
-            tables[table][row.attribute] = float(value)
-        elif isinstance(value, (tuple, list)) and row.kind == "lifts":
-            tables[table][row.attribute] = (float(value[0]), float(value[1]))
-        elif value is not None:
-            tables[table] |= read_table(table, {key: value}, "options")
-    return replace(reference, **tables["reference"]), replace(bench, **tables["bench"]), conditions
 
 
 def _changed_job(job: Job, options: Mapping[str, Any], area_method: Literal["pchip", "trapezoid"]) -> Job:

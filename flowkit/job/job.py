@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from flowkit.errors import AttachError, FlowkitError, JobError
 from flowkit.fields import refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
-from flowkit.job.load import JobVariant, parts_of_file, variants_of_files
+from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_files
 from flowkit.job.read import read_variants
 from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
@@ -122,7 +122,7 @@ class Job:
         Raises
         ------
         JobError
-            If it cannot be used as it stands.
+            If it cannot be used as it is.
         """
         from flowkit.job.file import parse
 
@@ -191,8 +191,6 @@ class Job:
         >>> round(Job.load(sample_job()).with_(pressure="25 inH2O").reference.pressure_pa)
         6227
         """
-        from flowkit.job.api import settings
-
         own = {name: changes.pop(name) for name in list(changes) if name in self.__dataclass_fields__}
         job = replace(self, **own)
         reference, bench, others = settings(job.reference, job.bench, changes)
@@ -224,7 +222,26 @@ class Job:
 
     def read(self) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
-        return read_variants(self.variants, self.records)
+        return read_variants(tuple(map(self._with_reading_unit, self.variants)), self.records)
+
+    def _with_reading_unit(self, variant: JobVariant) -> JobVariant:
+        """A variant whose sheets need not name the unit of their readings where ``[meter]`` does."""
+        units = {meter.name: meter.reading_unit for meter in self.meter_set().values()} if self.meters else {}
+        if not any(units.values()):
+            return variant
+        # Of meters with different units the rows say which was read, so the reading's unit is known only with it.
+        unit = next(iter(units.values())) if len(set(units.values())) == 1 else ""
+
+        def given(stated: Stated) -> Stated:
+            if stated.conditions.reading_unit is not None:
+                return stated
+            return replace(stated, conditions=replace(stated.conditions, reading_unit=unit))
+
+        sheets = tuple(
+            choice if choice.stated is None else replace(choice, stated=given(choice.stated))
+            for choice in variant.sheets
+        )
+        return replace(variant, stated=given(variant.stated), sheets=sheets)
 
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""

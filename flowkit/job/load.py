@@ -23,7 +23,15 @@ if TYPE_CHECKING:
     from flowkit.engine.data import EngineData
     from flowkit.job.file import JobFile, SheetTable, ValvesTable, VariantTable
 
-__all__ = ["JobVariant", "SheetChoice", "choose_sheets", "parts_of_file", "stated_from", "variants_of_files"]
+__all__ = [
+    "JobVariant",
+    "SheetChoice",
+    "choose_sheets",
+    "parts_of_file",
+    "settings",
+    "stated_from",
+    "variants_of_files",
+]
 
 SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
@@ -113,6 +121,25 @@ def parts_of_file(content: JobFile, written: Mapping[str, Any], folder: Path) ->
         "meters": content.meter or {},
         "records": folder / content.records.file if content.records else None,
     }
+
+
+def settings(reference: Reference, bench: Bench, options: Mapping[str, Any]) -> tuple[Reference, Bench, dict[str, Any]]:
+    """Options over the reference and the bench; what is neither is a condition of sheets."""
+    tables: dict[str, dict[str, Any]] = {"reference": {}, "bench": {}}
+    conditions = {}
+    for key, value in options.items():
+        table = next((name for name in tables if key in section(name) and key not in section("names")), None)
+        if table is None:
+            conditions[key] = value
+            continue
+        row = section(table)[key]
+        if isinstance(value, (int, float)) and row.kind not in ("choice", "text"):
+            tables[table][row.attribute] = float(value)
+        elif isinstance(value, (tuple, list)) and row.kind == "lifts":
+            tables[table][row.attribute] = (float(value[0]), float(value[1]))
+        elif value is not None:
+            tables[table] |= read_table(table, {key: value}, "options")
+    return replace(reference, **tables["reference"]), replace(bench, **tables["bench"]), conditions
 
 
 def variants_of_files(paths: Sequence[Path], stated: Stated) -> tuple[JobVariant, ...]:

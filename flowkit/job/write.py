@@ -59,9 +59,11 @@ def _hold(text: str, path: Path) -> None:
 
 def _variants_of(source: Path) -> tuple[JobVariant, ...]:
     """The variants of a job file as it is now."""
-    from flowkit.job.job import Job
+    from flowkit.job.file import parse
+    from flowkit.job.load import parts_of_file
 
-    return Job.load(source).variants
+    variants: tuple[JobVariant, ...] = parts_of_file(*parse(source), source.parent)["variants"]
+    return variants
 
 
 def _section(document: Any, name: str, value: Any, nothing: Any, own: Mapping[str, Any]) -> None:

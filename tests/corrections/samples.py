@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from flowkit.air import density
-from flowkit.corrections.result import Setting
+from flowkit.corrections.step import Setting
 from flowkit.model import (
     INH2O_PA,
     Bench,

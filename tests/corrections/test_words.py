@@ -10,7 +10,7 @@ import pytest
 from flowkit.corrections import correct
 from flowkit.corrections.check_plate import check_factor, correct_check_plate
 from flowkit.corrections.leakage import correct_leakage
-from flowkit.corrections.result import flow_words, pressure_words
+from flowkit.corrections.step import flow_words, pressure_words
 from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, Units, UnitSource
 from tests.corrections.samples import FLOWS, flow_test, only, setting

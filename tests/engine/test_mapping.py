@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from flowkit.engine import Cam, EngineData
+from flowkit.engine.cammapping import cams_of_tables
+from flowkit.engine.datamapping import engine_of_tables
 from flowkit.errors import EngineError, JobError
 from flowkit.fields import section
+from flowkit.model import Side
 
 PLAIN = {"cylinders": 4, "bore": "80.5 mm", "stroke": "78.5 mm", "rod": "138 mm", "compression_ratio": 10.5}
 TIMED = {"opens": "12 BTDC", "closes": "52 ABDC", "checking_lift": "1 mm", "peak_lift": "9.5 mm"}
 
 
+def engine_of(table: dict[str, Any]) -> EngineData:
+    """The engine of a job's own table."""
+    return engine_of_tables(table, {})[0]
+
+
+def cam_of(table: dict[str, Any], folder: Path = Path(), side: Side = "intake") -> Cam:
+    """The cam of one side's own table."""
+    return cams_of_tables({side: table}, {}, folder)[side]
+
+
 def test_every_key_is_read_in_its_unit() -> None:
-    engine = EngineData.from_mapping(
+    engine = engine_of(
         {
             **PLAIN,
             "bore": "3.1693 in",
@@ -57,7 +71,7 @@ def test_every_key_is_read_in_its_unit() -> None:
 
 
 def test_what_is_not_stated_is_listed_as_assumed() -> None:
-    lines = {line.name: line for line in EngineData.from_mapping(PLAIN).assumptions()}
+    lines = {line.name: line for line in engine_of(PLAIN).assumptions()}
     assert lines["bore"].source == "stated"
     assert lines["bore"].value == "80.5 mm"
     assert lines["bsfc"].source == "assumed"
@@ -94,12 +108,12 @@ def test_what_is_not_stated_is_listed_as_assumed() -> None:
 )
 def test_engine_tables_that_cannot_be_used(change: dict, message: str) -> None:
     with pytest.raises(JobError, match=message):
-        EngineData.from_mapping({**PLAIN, **change})
+        engine_of({**PLAIN, **change})
 
 
 def test_missing_keys_are_named() -> None:
     with pytest.raises(JobError, match="lacks stroke, rod"):
-        EngineData.from_mapping({key: PLAIN[key] for key in ("cylinders", "bore", "compression_ratio")})
+        engine_of({key: PLAIN[key] for key in ("cylinders", "bore", "compression_ratio")})
 
 
 @pytest.mark.parametrize(
@@ -133,12 +147,14 @@ def test_small_readers() -> None:
     assert section("cam")["opens"].read("55 bbdc") == (-55.0, "BDC", None)
     assert section("cam")["closes"].read("-4 ATDC") == (-4.0, "TDC", '"-4 ATDC" is taken as 4 BTDC')
     with pytest.raises(JobError, match="not a valve event"):
-        Cam.from_mapping({**TIMED, "opens": "55 before"})
+        cam_of({**TIMED, "opens": "55 before"})
 
 
 def test_cam_of_timing_knows_its_side_by_its_dead_centres() -> None:
-    intake = Cam.from_mapping(TIMED)
-    exhaust = Cam.from_mapping({**TIMED, "opens": "55 BBDC", "closes": "15 ATDC", "name": "invented", "lash": "0.2 mm"})
+    intake = cam_of(TIMED)
+    exhaust = cam_of(
+        {**TIMED, "opens": "55 BBDC", "closes": "15 ATDC", "name": "invented", "lash": "0.2 mm"}, side="exhaust"
+    )
     assert intake.lift([348.0, 592.0]) == pytest.approx([0.001, 0.001])
     assert exhaust.lift([125.0, 375.0]) == pytest.approx([0.0008, 0.0008])
     assert exhaust.name == "invented"
@@ -148,16 +164,16 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
     rows = [(-70, 0), (-50, 0.5), (-30, 3), (0, 6), (30, 3), (50, 0.5), (70, 0)]
     (tmp_path / "cam.csv").write_text("deg,lift (mm)\n" + "\n".join(f"{a},{b}" for a, b in rows), encoding="utf-8")
     table = {"table": "cam.csv", "degrees": "cam", "lift_at": "cam", "rocker_ratio": 1.4}
-    cam = Cam.from_mapping({**table, "centreline": "110 BTDC"}, tmp_path)
+    cam = cam_of({**table, "centreline": "110 BTDC"}, tmp_path)
     assert float(cam.lift(250.0)) == pytest.approx(0.0084)
-    other = Cam.from_mapping({**table, "zero": "Firing TDC"}, tmp_path)
+    other = cam_of({**table, "zero": "Firing TDC"}, tmp_path)
     assert float(other.lift(0.0)) == pytest.approx(0.0084)
     with pytest.raises(JobError, match=r"\[cam.intake\]: cam.csv: it is not certain how the table stands"):
-        Cam.from_mapping(table, tmp_path, place="[cam.intake]")
+        cam_of(table, tmp_path)
     with pytest.raises(JobError, match="counts from top dead centre"):
-        Cam.from_mapping({**table, "centreline": "70 ABDC"}, tmp_path)
+        cam_of({**table, "centreline": "70 ABDC"}, tmp_path)
     with pytest.raises(JobError, match="opens has no meaning beside a measured table"):
-        Cam.from_mapping({**table, "opens": "12 BTDC"}, tmp_path)
+        cam_of({**table, "opens": "12 BTDC"}, tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -174,9 +190,9 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
 )
 def test_cam_tables_that_cannot_be_used(change: dict, message: str) -> None:
     with pytest.raises(JobError, match=message):
-        Cam.from_mapping({**TIMED, **change})
+        cam_of({**TIMED, **change})
 
 
 def test_missing_cam_keys_are_named() -> None:
     with pytest.raises(JobError, match="lacks closes and peak_lift"):
-        Cam.from_mapping({"opens": "12 BTDC", "checking_lift": "1 mm"})
+        cam_of({"opens": "12 BTDC", "checking_lift": "1 mm"})

@@ -24,7 +24,7 @@ from flowkit.engine.cylinder import (
 )
 from flowkit.engine.figures import air_limited_power, mean_inlet_mach_index, sound_speed
 from flowkit.engine.gas import SMALL_DIFFERENCE, FlowTable, Gas, flow_function
-from flowkit.engine.solvers import Integration, integrate, integrate_stiff
+from flowkit.engine.solvers import Integration, Linearised, integrate, integrate_stiff
 from flowkit.errors import EngineError
 from tests.engine.samples import ENGINE
 from tests.published import air_heat_capacity, gas_dynamics
@@ -196,8 +196,9 @@ def test_order_of_both_methods() -> None:
     """Halving all steps divides the error by 2⁵ and by 2³."""
     start, scale = lanes([1.0], [0.0]), lanes([1.0], [1.0])
 
-    def linear(theta: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return oscillator(theta, y), 0 * y[0], 1 + 0 * y[0]
+    def linear(theta: np.ndarray, y: np.ndarray) -> Linearised:
+        # "Pressure" is the second row, which the first follows.
+        return oscillator(theta, y), np.stack((1 + 0 * y[0], 0 * y[0])), 0 * y[0], 0 * y[0], 1 + 0 * y[0]
 
     def error(steps: int, stiff: bool) -> float:
         run = Integration(1.0, 2 / steps * ONE, mesh=np.full((steps, 1, 1, 1, 1), 2 / steps), frozen=True)
@@ -224,7 +225,8 @@ def test_stiff_method_follows_a_stiff_course_in_few_steps() -> None:
         lanes([0.0], [1.0]),
         scale=lanes([1.0], [1.0]),
         run=run,
-        linear=lambda x, y: (pull(x, y), 0 * y[0], 1 + 0 * y[0]),
+        # "Pressure" is the second row; what else depends on x is the slope's −λ·sin x, as if the pressure turned.
+        linear=lambda x, y: (pull(x, y), np.stack((0 * y[0], -1e6 + 0 * y[0])), np.sin(x), 0 * y[0], 1 + 0 * y[0]),
     )
     assert float(end[1].flat[0]) == pytest.approx(math.cos(3), abs=1e-4)
     assert run.evaluations < 3000

@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from flowkit.engine import Cam
 from flowkit.engine.cammapping import cams_of_tables
 from flowkit.engine.datamapping import engine_of_tables
 from flowkit.engine.figures import LiftedCurve, PortCurves, peak_of
@@ -133,9 +132,11 @@ def test_a_cam_card_by_hand() -> None:
 def test_card_and_timing_of_the_same_cam_are_one() -> None:
     """Half a duration of 122° about 104° ATDC opens 18 BTDC and closes 46 ABDC."""
     card = cams_of_tables({"intake": {**CARD, "centreline": "104 ATDC", "lift_at": "valve"}}, {}, Path())["intake"]
-    timed = Cam.from_mapping(
-        {"opens": "18 BTDC", "closes": "46 ABDC", "checking_lift": "1 mm", "peak_lift": "9.75 mm"}, place="[cam.intake]"
-    )
+    timed = cams_of_tables(
+        {"intake": {"opens": "18 BTDC", "closes": "46 ABDC", "checking_lift": "1 mm", "peak_lift": "9.75 mm"}},
+        {},
+        Path(),
+    )["intake"]
     theta = np.linspace(300, 620, 33)
     assert card.lift(theta) == pytest.approx(timed.lift(theta), abs=1e-12)
 
@@ -187,9 +188,9 @@ def test_another_cam_counts_alone_and_single_keys_change_the_jobs() -> None:
 
 
 def test_a_sign_in_the_timing_is_understood_and_said() -> None:
-    cam = Cam.from_mapping(
-        {"opens": "54 BBDC", "closes": "-4 ATDC", "checking_lift": "0 mm", "peak_lift": "9 mm"}, place="[cam.exhaust]"
-    )
+    cam = cams_of_tables(
+        {"exhaust": {"opens": "54 BBDC", "closes": "-4 ATDC", "checking_lift": "0 mm", "peak_lift": "9 mm"}}, {}, Path()
+    )["exhaust"]
     assert cam.open_period == pytest.approx((126.0, 356.0))
     assert cam.timing_notes == ('"-4 ATDC" is taken as 4 BTDC',)
 
@@ -272,7 +273,7 @@ def test_json_of_variants_is_as_documented(result: EngineResult) -> None:
 
 
 def test_cautions_fit_what_changed_and_come_first(result: EngineResult) -> None:
-    assert result.cautions[0].startswith("Higher compression or more filling")
+    assert result.cautions[0].startswith("Higher compression or filling")
     assert "retainer to guide" in result.cautions[1]
     assert result.cautions[2].startswith("Rebored")
     assert any("wall thickness" in text for text in result.cautions)

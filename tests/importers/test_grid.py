@@ -14,7 +14,8 @@ import xlwt
 from openpyxl.styles import Font
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import Grid, column_letters, read_grids
+from flowkit.importers.files import read_grids
+from flowkit.importers.files.grid import Grid, column_letters
 from tests.importers.packages import ods_number, ods_table, worksheet, write_ods, write_xlsx
 
 

@@ -13,7 +13,7 @@ import pytest
 import xlwt
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import read_grids
+from flowkit.importers.files import read_grids
 from tests.importers.packages import ONE_CELL, ods_number, ods_table, worksheet, write_ods, write_xlsx
 
 FAR = '<sheetData><row r="1"><c r="A1"><v>1</v></c></row>{}</sheetData>'

@@ -16,12 +16,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import read_grids
+from flowkit.importers.files import read_grids
 from tests.importers.test_hostile import XLSX, xls_bytes
 
 MEMORY = """
 import resource, sys
-from flowkit.importers.files.grid import read_grids
+from flowkit.importers.files import read_grids
 from flowkit.errors import SheetError
 before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 try:

@@ -161,7 +161,7 @@ def test_the_proposal_of_a_refused_sheet_is_not_used_before_it_is_filled_in(tmp_
         flow["port"] = number
     assert [t.port for t in mapped(filled, sheet='say "x"\\').tests] == ["1", "2", "3"]
     text = write_csv(tmp_path / "a.csv", [["x", "y"], [1.0, 15.0], [2.0, 31.0], [3.0, 45.0]])
-    from flowkit.importers.files.grid import read_grids
+    from flowkit.importers.files import read_grids
 
     assert 'lift = "2:1-4:1"' in stanza(read_grids(text)[0])
     assert not has_numbers(grid("a | b\n1 | 2"))

@@ -12,8 +12,8 @@ import pytest
 import xlwt
 
 from flowkit.errors import SheetError
+from flowkit.importers.files import read_grids
 from flowkit.importers.files import xls as module
-from flowkit.importers.files.grid import read_grids
 from flowkit.importers.files.xls import CompoundFile, without_macros, xls_facts
 
 FREE, END, FAT, DIFAT = 0xFFFFFFFF, 0xFFFFFFFE, 0xFFFFFFFD, 0xFFFFFFFC

@@ -14,7 +14,7 @@ import pytest
 from flowkit.errors import SheetError
 from flowkit.importers import read
 from flowkit.importers.explain import explain
-from flowkit.importers.files.grid import read_grids
+from flowkit.importers.files import read_grids
 from flowkit.importers.files.own import is_own_output
 from flowkit.importers.sheets.start import start_job
 from flowkit.job import Job

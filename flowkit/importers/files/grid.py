@@ -1,4 +1,4 @@
-"""Any file of a bench to grids of cells with addresses; and how much is read of one."""
+"""Grids of cells with addresses, and how much of a file is read into them."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ __all__ = [
     "check_extent",
     "column_letters",
     "megabytes",
-    "read_grids",
+    "read_bytes",
 ]
 
 MAX_FILE_BYTES = 50_000_000
@@ -100,12 +100,6 @@ CellValue = str | float | bool | datetime.date | datetime.datetime | datetime.ti
 """What a cell may hold; whole numbers come as float, empty cells as None."""
 
 
-_PICTURES = (
-    ("PNG", b"\x89PNG"), ("JPEG", b"\xff\xd8\xff"), ("GIF", b"GIF8"), ("TIFF", b"II*\x00"), ("TIFF", b"MM\x00*"),
-    ("BMP", b"BM\x00"), ("WebP", b"RIFF"),
-)  # fmt: skip
-
-
 @cache
 def column_letters(column: int) -> str:
     """Return a column's letters in a spreadsheet."""
@@ -135,7 +129,7 @@ class Grid:
         Whether the worksheet is hidden.
     hidden_rows, hidden_columns : frozenset of int
     merged : tuple of (first row, first column, last row, last column)
-        Merged ranges, ends included; the value stands in the first cell.
+        Merged ranges, ends included; the value is in the first cell.
     percent_cells : frozenset of (row, column)
         Number cells with a percent format: 0.12 is shown as 12 %.
     formula_gaps : frozenset of (row, column)
@@ -146,6 +140,8 @@ class Grid:
         Text: the physical line of each row, from 1.
     pages : tuple of (page, line) or None
         Text of pages: where each row is.
+    sheets : tuple of str
+        The names of all worksheets of the file.
     comments : tuple of (line, text)
         Text: comment lines, left out of the rows, without their mark.
     delimiter : str or None
@@ -166,6 +162,7 @@ class Grid:
     struck: frozenset[tuple[int, int]] = frozenset()
     lines: tuple[int, ...] | None = None
     pages: tuple[tuple[int, int], ...] | None = None
+    sheets: tuple[str, ...] = ()
     comments: tuple[tuple[int, str], ...] = ()
     delimiter: str | None = None
     decimal_comma: bool | None = None
@@ -191,41 +188,6 @@ class Grid:
         if 0 <= row < len(self.rows) and 0 <= column < len(self.rows[row]):
             return self.rows[row][column]
         return None
-
-
-def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...]:
-    """Read a file into grids, one for each worksheet.
-
-    What the file is, its content tells; its name does not count where the two differ.
-    """
-    path = Path(path)
-    label = path.name if label is None else label
-    data = read_bytes(path, label)
-    if data.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")):
-        from flowkit.importers.files.workbook import workbook_grids
-
-        return workbook_grids(data, label)
-    if b"%PDF-" in data[:1024]:
-        from flowkit.importers.files.pdf import pdf_grids
-
-        return pdf_grids(data, label)
-    picture = next((name for name, mark in _PICTURES if data.startswith(mark)), None)
-    if picture is not None or data[4:12] in (b"ftypheic", b"ftypmif1"):
-        raise SheetError(
-            f"this is a picture ({picture or 'HEIC'}), such as a photo or a scan, not a sheet",
-            "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
-            file=label,
-        )
-    suffix = path.suffix.lower()
-    if suffix == ".toml":
-        raise SheetError(
-            "this is a job file, not a sheet",
-            "give it to flowkit compare, check or report, which read its sheets",
-            file=label,
-        )
-    from flowkit.importers.files.text import text_grid
-
-    return (text_grid(data, label, suffix=suffix),)
 
 
 def read_bytes(path: Path, label: str) -> bytes:
@@ -293,7 +255,7 @@ class SheetFacts:
 
 def check_extent(rows: int, columns: int, label: str, sheet: str | None) -> None:
     """Hold the limits on a sheet's size, before its cells are read."""
-    remedy = "delete what stands far off the table and save the sheet again"
+    remedy = "delete what is far away from the table and save the sheet again"
     if rows > MAX_ROWS:
         raise SheetError(
             f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, file=label, sheet=sheet

@@ -24,7 +24,7 @@ from flowkit.importers.files.grid import (
     SheetFacts,
     check_extent,
 )
-from flowkit.importers.files.workbook import Attributes, parse_xml
+from flowkit.importers.files.package import Attributes, parse_xml
 
 __all__ = ["ods_facts"]
 

@@ -1,19 +1,26 @@
-"""A PDF that is no report of flowkit's: its words by their place on the page, as lines of a text."""
+"""A PDF that is no report of flowkit's: its words by their place on the page."""
 
 from __future__ import annotations
 
 import io
 import logging
-import re
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_ROWS, Grid
-from flowkit.importers.files.text import grid_of_lines
+from flowkit.importers.files.text import RULE, Line, Piece, aligned_rows, decimal_comma
 
 __all__ = ["open_pdf", "pdf_grids"]
 
 MAX_PAGES = 60
-_RULES = re.compile(r"^[\s|+=_-]*$")
+MAX_CHARACTERS = 100_000  # of a page
+# Parts of a line's height: letters nearer than this are one word, words nearer than this one cell.
+LETTER_GAP, WORD_GAP, FIXED_GAP = 0.15, 0.42, 0.8  # the last in a face whose letters are equally wide
+_TURNS: dict[int, Callable[[float, float], tuple[float, float]]] = {
+    0: lambda x, y: (x, -y), 90: lambda x, y: (y, x), 180: lambda x, y: (-x, y), 270: lambda x, y: (-y, -x),
+}  # fmt: skip
+"""A page turned clockwise by so many degrees: a point from its left, and from its top."""
 PICTURE = (
     "this PDF is a picture: it holds no text, such as a scan or a photo",
     "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
@@ -24,7 +31,7 @@ def open_pdf(data: bytes, label: str) -> object:
     """Open a PDF; one protected by an owner's password only is opened with the empty one."""
     from pypdf import PdfReader
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would stand between ours
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would mix with ours
     try:
         reader = PdfReader(io.BytesIO(data))
         locked = bool(reader.is_encrypted and not reader.decrypt(""))
@@ -47,34 +54,107 @@ def open_pdf(data: bytes, label: str) -> object:
 
 def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     """Read the pages of a PDF into one grid; sources give the page and the line on it."""
-    reader = open_pdf(data, label)
-    lines: list[str] = []
+    lines: list[Line] = []
     places: list[tuple[int, int]] = []
-    try:
-        pages = list(reader.pages)[:MAX_PAGES]  # type: ignore[attr-defined]
-        for number, page in enumerate(pages, 1):
-            for count, line in enumerate(_lines(page), 1):
-                lines.append(line)
-                places.append((number, count))
-    except Exception as error:
-        if isinstance(error, (MemoryError, KeyboardInterrupt)):
-            raise
-        raise SheetError(
-            "the text of this PDF cannot be taken out", "ask for the sheet itself, as xlsx or csv", file=label
-        ) from error
-    if sum(len(line.split()) for line in lines) < 4:
+    for number, page in enumerate(_pages(data, label), 1):
+        for count, line in enumerate(page, 1):
+            lines.append(line)
+            places.append((number, count))
+    if sum(len(line.words) for line in lines) < 4:
         raise SheetError(*PICTURE, file=label)
     if len(lines) > MAX_ROWS:
         raise SheetError("the PDF has too many lines", "print the page with the table alone", file=label)
-    return (grid_of_lines(lines, label, places=tuple(places)),)
+    rows = aligned_rows(lines, range(1, len(lines) + 1), label)
+    comma = decimal_comma([cell for row in rows for cell in row if cell])
+    grid = Grid(
+        label, None, tuple(rows), lines=tuple(range(1, len(rows) + 1)), pages=tuple(places), delimiter=" ",
+        decimal_comma=comma,
+    )  # fmt: skip
+    return (grid,)
 
 
-def _lines(page: object) -> list[str]:
-    """The lines of a page, each word at the column its place on the page gives it; no two blank lines together."""
-    text = page.extract_text(extraction_mode="layout")  # type: ignore[attr-defined]
-    lines: list[str] = []
-    for line in text.split("\n"):
-        kept = "" if _RULES.fullmatch(line) else line.rstrip()
-        if kept or (lines and lines[-1]):
-            lines.append(kept)
+def _pages(data: bytes, label: str) -> list[list[Line]]:
+    """The lines of each page, every word at its place on it."""
+    from pypdfium2 import PdfDocument, PdfiumError
+
+    try:
+        document = PdfDocument(data)
+        try:
+            return [_lines(_words(document[number])) for number in range(min(len(document), MAX_PAGES))]
+        finally:
+            document.close()
+    except PdfiumError as error:
+        if "password" in str(error).lower():
+            raise SheetError("the PDF has a password", "save it without one", file=label) from error
+        raise SheetError(
+            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
+        ) from error
+
+
+class _Word(NamedTuple):
+    """A word with its box, in points; y runs down the page."""
+
+    text: str
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+
+def _words(page: Any) -> list[_Word]:
+    """The words of a page: characters one beside another, up to a blank or a gap."""
+    text = page.get_textpage()
+    turn = _TURNS[page.get_rotation()]
+    found: list[_Word] = []
+    open_word = False
+    for index in range(min(text.count_chars(), MAX_CHARACTERS)):
+        mark = text.get_text_range(index, 1)
+        if not mark.strip() or not mark.isprintable():
+            open_word = False
+            continue
+        x0, y0, x1, y1 = text.get_charbox(index, loose=True)
+        (left, right), (top, bottom) = (sorted(pair) for pair in zip(turn(x0, y0), turn(x1, y1), strict=True))
+        last = found[-1] if open_word else None
+        near = last is not None and abs(top - last.top) < 0.5 * (bottom - top)
+        if last is not None and near and -0.5 < (left - last.right) / max(bottom - top, 1.0) < LETTER_GAP:
+            found[-1] = _Word(last.text + mark, last.left, right, min(top, last.top), max(bottom, last.bottom))
+        else:
+            found.append(_Word(mark, left, right, top, bottom))
+        open_word = True
+    return found
+
+
+def _lines(words: list[_Word]) -> list[Line]:
+    """Words as lines, a blank one where the page has a wide gap."""
+    wide = sorted((word.right - word.left) / len(word.text) / max(word.bottom - word.top, 1.0) for word in words)
+    fixed = bool(wide) and wide[int(0.9 * (len(wide) - 1))] < 1.05 * wide[int(0.1 * (len(wide) - 1))]
+    gap = FIXED_GAP if fixed else WORD_GAP
+    rows: list[list[_Word]] = []
+    for word in sorted(words, key=lambda word: ((word.top + word.bottom) / 2, word.left)):
+        middle = (word.top + word.bottom) / 2
+        if rows and middle < rows[-1][0].bottom - 0.25 * (rows[-1][0].bottom - rows[-1][0].top):
+            rows[-1].append(word)
+        else:
+            rows.append([word])
+    lines: list[Line] = []
+    for place, row in enumerate(rows):
+        if place and row[0].top - rows[place - 1][0].bottom > 0.7 * (row[0].bottom - row[0].top):
+            lines.append(Line([], []))
+        line = _line(sorted(row, key=lambda word: word.left), gap)
+        if line.wide or (lines and lines[-1].wide):
+            lines.append(line)
     return lines
+
+
+def _line(row: list[_Word], gap: float) -> Line:
+    """One line, its words joined where no more than a blank parts them."""
+    words = [Piece(round(10 * word.left), round(10 * word.right), word.text) for word in row]
+    if RULE.fullmatch(" ".join(word.text for word in row)):
+        return Line([], [])
+    wide: list[Piece] = []
+    for word, piece in zip(row, words, strict=True):
+        if wide and piece.start - wide[-1].end < 10 * gap * (word.bottom - word.top):
+            wide[-1] = Piece(wide[-1].start, piece.end, f"{wide[-1].text} {piece.text}")
+        else:
+            wide.append(piece)
+    return Line(wide, words)

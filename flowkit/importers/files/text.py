@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import (
@@ -21,6 +22,9 @@ from flowkit.importers.files.grid import (
 )
 
 __all__ = [
+    "RULE",
+    "Line",
+    "Piece",
     "aligned_rows",
     "check_width",
     "decimal_comma",
@@ -50,7 +54,7 @@ _REMEDY = "export the sheet as csv or xlsx and send that"
 def decode_text(data: bytes, label: str) -> str:
     r"""Decode a text file.
 
-    A byte-order mark counts first; without one UTF-16 is told by its zero bytes, UTF-8 by
+    A byte-order mark counts first; without one UTF-16 is recognised by its zero bytes, UTF-8 by
     being valid, and what is neither is taken as Windows-1252, which holds Latin-1's letters.
     """
     if len(data) > MAX_TEXT_BYTES:
@@ -99,6 +103,7 @@ def _one_byte_encoding(data: bytes) -> str:
 
     Japanese text is known by its pairs of bytes; of two encodings that give the same, Windows-1252 is taken.
     """
+    from flowkit.importers.words.labels import mentions
     from flowkit.importers.words.vocabulary import PHRASES, fold
 
     best, most = "cp1252", -1
@@ -110,12 +115,12 @@ def _one_byte_encoding(data: bytes) -> str:
             if len(sample) - error.start > 3 or encoding == "cp1252":
                 continue
             text = sample[: error.start].decode(encoding)
+        words = [word for word in re.findall(r"[^\W\d_]{3,}", text) if not word.isascii()]
+        known = sum(fold(word) in PHRASES for word in words)
         if encoding == "shift_jis":
-            known = sum("\u3040" <= mark <= "\u30ff" or "\u4e00" <= mark <= "\u9fff" for mark in text)
-            known -= 2 * sum("\uff61" <= mark <= "\uff9f" for mark in text)
-        else:
-            words = [word for word in re.findall(r"[^\W\d_]+", text) if not word.isascii()]
-            known = sum(fold(word) in PHRASES for word in words)
+            known = sum(
+                m.kind != "unknown" and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
+            )
         if known > most:
             best, most = encoding, known
     return best
@@ -210,6 +215,9 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     tabbed = sum("\t" in line for line in sample)
     if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
         return "\t"
+    barred = [line.count("|") for line in sample if "|" in line]
+    if len(barred) > 1 and 2 * len(barred) > len(sample) and len(set(barred)) == 1:
+        return "|"
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
     scores[" "] = sum(_score(line.split()) for line in sample)
     # A title or a unit may hold blanks; they separate only where nothing else does as well.
@@ -221,6 +229,7 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
 
 def _sample(lines: Sequence[str]) -> list[str]:
     """Take the lines that begin with a number; where there are none, those that hold one."""
+    lines = [line for line in lines if not RULE.fullmatch(line)]
     leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
     if len(leading) < 2:
         leading = [line for line in lines if any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"]
@@ -242,9 +251,9 @@ def decimal_comma(cells: Iterable[str]) -> bool | None:
             continue
         match = _MANTISSA.fullmatch(cell)
         if match:
-            told = _mark_of(re.sub(r"[\s'’]", "", match[1]))
-            if told is not None:
-                seen.add(told)
+            mark = _mark_of(re.sub(r"[\s'’]", "", match[1]))
+            if mark is not None:
+                seen.add(mark)
     return seen.pop() if len(seen) == 1 else None
 
 
@@ -270,12 +279,12 @@ _WIDE = re.compile(r"\S+(?: \S+)*")
 
 _WORD = re.compile(r"\S+")
 
-_RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
+RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 
 @dataclass(frozen=True, slots=True)
-class _Piece:
-    """A piece of a line and where it stands."""
+class Piece:
+    """A piece of a line and where it is."""
 
     start: int
     end: int
@@ -285,28 +294,40 @@ class _Piece:
 Span = tuple[int, int]
 
 
-def aligned_rows(lines: Sequence[str], numbers: Sequence[int], label: str) -> list[Row]:
-    """Cut lines whose columns are aligned by blanks."""
-    spread = [line.expandtabs(8) for line in lines]
-    data = [_data_pieces(line) for line in spread]
-    rows: list[Row] = [_in_order(_pieces(_WIDE, line)) for line in spread]
+class Line(NamedTuple):
+    """A line of text cut at blanks: at every one, and at the wide ones only."""
+
+    wide: list[Piece]
+    words: list[Piece]
+
+    @classmethod
+    def of_text(cls, line: str) -> Line:
+        """Cut a line by the columns of its characters."""
+        spread = line.expandtabs(8)
+        return cls(_pieces(_WIDE, spread), _pieces(_WORD, spread))
+
+
+def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> list[Row]:
+    """Put lines whose columns are aligned by blanks into cells."""
+    data = [_data_pieces(line) for line in lines]
+    rows: list[Row] = [_in_order(line.wide) for line in lines]
     for number, row, pieces in zip(numbers, rows, data, strict=True):
         check_width(max(len(row), len(pieces or ())), number, label)
     index = 0
-    while index < len(spread):
+    while index < len(lines):
         if data[index] is None:
             index += 1
             continue
         end = index
         block: list[int] = []
-        while end < len(spread) and (data[end] is not None or not spread[end].strip()):
+        while end < len(lines) and (data[end] is not None or not lines[end].wide):
             if data[end] is not None:
                 block.append(end)
             end += 1
-        heads = _heading_lines(spread, index)
-        if not _place_block(rows, spread, heads, {at: data[at] or [] for at in block}):
+        heads = _heading_lines(lines, index)
+        if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
-                "the columns of this table are aligned by blanks, and they cannot be told apart",
+                "the columns of this table are aligned by blanks, and it is not clear where each begins",
                 "export it as csv, or put the same mark (such as -) where a value is missing",
                 file=label,
                 cell=f"{numbers[index]}:1",
@@ -315,21 +336,21 @@ def aligned_rows(lines: Sequence[str], numbers: Sequence[int], label: str) -> li
     return rows
 
 
-def _pieces(pattern: re.Pattern[str], line: str) -> list[_Piece]:
-    """Cut a line, keeping where each piece stands; a line that only rules off has none."""
-    if _RULE.fullmatch(line):
+def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
+    """Cut a line, keeping where each piece is; a line that only rules off has none."""
+    if RULE.fullmatch(line):
         return []
-    return [_Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+    return [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
 
 
-def _in_order(pieces: list[_Piece]) -> Row:
+def _in_order(pieces: list[Piece]) -> Row:
     """Return the pieces one after the other."""
     return tuple(piece.text for piece in pieces)
 
 
-def _data_pieces(line: str) -> list[_Piece] | None:
+def _data_pieces(line: Line) -> list[Piece] | None:
     """Cut a line of numbers (behind a label, perhaps); None where it is not one."""
-    wide = _pieces(_WIDE, line)
+    wide, words = line
     if (
         len(wide) >= 2
         and (len(wide) >= 3 or is_numeric(wide[0].text))
@@ -339,7 +360,6 @@ def _data_pieces(line: str) -> list[_Piece] | None:
     noted = _with_note(wide)
     if noted is not None:
         return noted
-    words = _pieces(_WORD, line)
     if len(words) >= 2 and is_numeric(words[0].text) and all(is_numeric(piece.text, gaps=True) for piece in words):
         return words
     return None
@@ -348,16 +368,16 @@ def _data_pieces(line: str) -> list[_Piece] | None:
 _NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
 
 
-def _with_note(wide: list[_Piece]) -> list[_Piece] | None:
+def _with_note(wide: list[Piece]) -> list[Piece] | None:
     """A line of numbers with a remark behind them; None where it is none."""
-    pieces: list[_Piece] = []
+    pieces: list[Piece] = []
     for piece in wide:
         parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
         if parted and pieces and is_numeric(parted[1]) and not is_numeric(piece.text):
             middle = piece.start + parted.start(2)
             pieces += [
-                _Piece(piece.start, piece.start + len(parted[1]), parted[1]),
-                _Piece(middle, piece.end, parted[2]),
+                Piece(piece.start, piece.start + len(parted[1]), parted[1]),
+                Piece(middle, piece.end, parted[2]),
             ]
         else:
             pieces.append(piece)
@@ -368,41 +388,40 @@ def _with_note(wide: list[_Piece]) -> list[_Piece] | None:
         return None
     note = pieces[count:]
     text = " ".join(piece.text for piece in note)
-    return [*pieces[:count], _Piece(note[0].start, note[-1].end, text)]
+    return [*pieces[:count], Piece(note[0].start, note[-1].end, text)]
 
 
-def _heading_lines(spread: list[str], first: int) -> list[int]:
+def _heading_lines(lines: Sequence[Line], first: int) -> list[int]:
     """Return the lines right above a table, up to the blank line before them."""
     heads: list[int] = []
     at = first - 1
-    while at >= 0 and spread[at].strip() and len(heads) < 4:
+    while at >= 0 and lines[at].wide and len(heads) < 4:
         heads.append(at)
         at -= 1
     return heads
 
 
-def _place_block(rows: list[Row], spread: list[str], heads: list[int], block: dict[int, list[_Piece]]) -> bool:
+def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
     """Put a table's numbers, and the headings above it, into their columns; tell whether that can be done."""
-    spans = _columns(block, [_pieces(_WIDE, spread[at]) for at in heads])
+    spans = _columns(block, [lines[at].wide for at in heads])
     if spans is None:
         return False
     counts = {len(pieces) for pieces in block.values()}
     for at, pieces in block.items():
         rows[at] = _in_order(pieces) if counts == {len(spans)} else _by_place(pieces, spans)
     for nth, at in enumerate(heads):
-        wide = _pieces(_WIDE, spread[at])
-        words = _pieces(_WORD, spread[at])
+        wide, words = lines[at]
         if len(wide) == len(spans):
             rows[at] = _in_order(wide)
-        elif nth == 0 and len(wide) == 1 and len(words) == len(spans) and ":" not in spread[at]:
+        elif nth == 0 and len(wide) == 1 and len(words) == len(spans) and ":" not in wide[0].text:
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
             rows[at] = _headings_by_place(wide, spans)
     return True
 
 
-def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[Span] | None:
-    """Return where each column stands, or None where that cannot be told."""
+def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Span] | None:
+    """Return where each column is, or None where that is not clear."""
     lines = list(block.values())
     counts = {len(pieces) for pieces in lines}
     places = _merged([(piece.start, piece.end) for pieces in lines for piece in pieces])
@@ -413,7 +432,7 @@ def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[
     if count is None:
         return _columns_of_longest(lines)
     # As many numbers in every line, but not one under the other: written without alignment,
-    # or each line with a gap elsewhere. The heading tells.
+    # or each line with a gap elsewhere. The heading decides.
     widths = {len(pieces) for pieces in heads if len(pieces) >= 2}
     if clear and len(places) in widths and count not in widths:
         return places
@@ -424,7 +443,7 @@ def _columns(block: dict[int, list[_Piece]], heads: list[list[_Piece]]) -> list[
     ]
 
 
-def _columns_of_longest(lines: list[list[_Piece]]) -> list[Span] | None:
+def _columns_of_longest(lines: list[list[Piece]]) -> list[Span] | None:
     """The columns of the fullest line, where every piece of the others is far nearer to one than to the next."""
     longest = max(lines, key=len)
     starts = [piece.start for piece in longest]
@@ -452,7 +471,7 @@ def _merged(spans: list[Span]) -> list[Span]:
     return merged
 
 
-def _overlapping(piece: _Piece, spans: Sequence[Span]) -> int:
+def _overlapping(piece: Piece, spans: Sequence[Span]) -> int:
     """Return the column a piece overlaps most, or lies nearest to."""
 
     def distance(nth: int) -> float:
@@ -463,8 +482,8 @@ def _overlapping(piece: _Piece, spans: Sequence[Span]) -> int:
     return min(range(len(spans)), key=distance)
 
 
-def _by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
-    """Put pieces into the columns they stand in; two in one column are joined."""
+def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
+    """Put pieces into the columns they are in; two in one column are joined."""
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
@@ -474,8 +493,8 @@ def _by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
     return tuple(cells)
 
 
-def _headings_by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
-    """Put headings over their columns; one over several columns stands at the first of them."""
+def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
+    """Put headings over their columns; one over several columns goes to the first of them."""
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
@@ -491,8 +510,6 @@ def _headings_by_place(pieces: list[_Piece], spans: list[Span]) -> Row:
 
 
 TextRow = tuple[str | None, ...]
-
-_RULE_TEXT = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 
@@ -525,15 +542,15 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     return grid_of_lines(text_lines(text, label), label)
 
 
-def grid_of_lines(lines: list[str], label: str, *, places: tuple[tuple[int, int], ...] | None = None) -> Grid:
-    """Cut lines of text into a grid; `places` gives the page and line of each, for text taken from pages."""
+def grid_of_lines(lines: list[str], label: str) -> Grid:
+    """Cut lines of text into a grid."""
     from flowkit.importers.files.mail import unquoted
 
     lines = unquoted(lines)
     delimiter, body = _stated_delimiter(lines)
     text = "\n".join(lines)
     if delimiter is None:
-        delimiter = " " if places is not None else find_delimiter(text, lines)
+        delimiter = find_delimiter(text, lines)
     plain = delimiter in (",", ";", "\t") and not ('"' in text or "#" in text or (";" in text and delimiter != ";"))
     rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter, label)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
@@ -545,9 +562,6 @@ def grid_of_lines(lines: list[str], label: str, *, places: tuple[tuple[int, int]
         comma: bool | None = False
     else:
         comma = decimal_comma([cell for row in rows for cell in row if cell])
-    if places is not None:
-        pages = tuple(places[number - 1] for number in numbers)
-        return Grid(label, None, tuple(rows), lines=tuple(numbers), pages=pages, delimiter=" ", decimal_comma=comma)
     return Grid(
         label,
         None,
@@ -620,13 +634,11 @@ def _cut(
     """Cut lines into rows of cells; return rows, their physical lines, and the comments."""
     marks = ("#",) if delimiter == ";" else ("#", ";")
     if delimiter == " ":
-        from flowkit.importers.files.text import aligned_rows
-
         comments = [(n, _uncommented(line)) for n, line in enumerate(lines, 1) if _is_comment(line, ("#", ";"))]
         skipped = {n for n, _ in comments}
         kept = [(n, line) for n, line in enumerate(lines, 1) if n not in skipped and n > body]
         numbers = [n for n, _ in kept]
-        return aligned_rows([line for _, line in kept], numbers, label), numbers, comments
+        return aligned_rows([Line.of_text(line) for _, line in kept], numbers, label), numbers, comments
     rows: list[TextRow] = []
     numbers = []
     comments = []
@@ -639,10 +651,12 @@ def _cut(
             continue
         if '"' in line and delimiter is not None:
             cells, index = _quoted(lines, index - 1, delimiter)
-        elif delimiter == "|" and _RULE_TEXT.fullmatch(line):
-            cells = []
+        elif delimiter == "|" and RULE.fullmatch(line):
+            continue
         else:
             cells = line.split(delimiter) if delimiter else [line]
+        if delimiter == "|" and ("*" in line or "`" in line):
+            cells = [cell.strip().strip("*`") for cell in cells]  # bold in Markdown
         row = _row(cells, blanks=" " in line or "\t" in line or not line.isascii())
         check_width(len(row), number, label)
         rows.append(row)
@@ -679,7 +693,7 @@ def _row(cells: list[str], *, blanks: bool = True) -> TextRow:
 def _cell_pattern(delimiter: str) -> re.Pattern[str]:
     """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain.
 
-    A quote that is never closed so, or that stands before a word for water or mercury, is
+    A quote that is never closed so, or that comes before a word for water or mercury, is
     what it mostly is on a bench sheet: inches.
     """
     end = rf"(?={re.escape(delimiter)}|\n|\Z)"

@@ -6,12 +6,8 @@ import datetime
 import io
 import math
 import os
-import struct
-import zipfile
-import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from xml.parsers import expat
 
 from python_calamine import (
     CalamineError,
@@ -24,138 +20,16 @@ from python_calamine import (
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import (
-    MAX_ARCHIVE_MEMBERS,
     MAX_CELLS,
-    MAX_INFLATED_BYTES,
-    MAX_PART_BYTES,
     Cell,
     CellValue,
     Grid,
     SheetFacts,
-    megabytes,
 )
+from flowkit.importers.files.package import package_parts
 from flowkit.importers.files.text import decimal_comma
 
-__all__ = ["Attributes", "package_parts", "parse_xml", "workbook_grids"]
-
-Attributes = dict[str, str]
-
-
-def parse_xml(
-    xml: bytes,
-    label: str,
-    part: str,
-    *,
-    start: Callable[[str, Attributes], None],
-    end: Callable[[str], None] | None = None,
-    text: Callable[[str], None] | None = None,
-) -> None:
-    """Parse an XML part, calling back for each element."""
-
-    def refuse(*_: object) -> None:
-        """Refuse a document type before anything in it is expanded."""
-        raise SheetError(
-            f"the file's part {part!r} declares a document type, which no spreadsheet program does",
-            "do not open it if it came from a stranger; else save it again in the spreadsheet program",
-            file=label,
-        )
-
-    parser = expat.ParserCreate()
-    parser.buffer_text = True
-    parser.StartDoctypeDeclHandler = refuse
-    parser.StartElementHandler = start
-    if end is not None:
-        parser.EndElementHandler = end
-    if text is not None:
-        parser.CharacterDataHandler = text
-    try:
-        parser.Parse(xml, True)
-    except (expat.ExpatError, ValueError, LookupError) as error:
-        raise SheetError(
-            f"the file is broken: its part {part!r} is not proper XML ({error})",
-            "open it in the spreadsheet program and save it again",
-            file=label,
-        ) from error
-
-
-_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", ".wmf", ".svg", ".webp", ".mp4", ".wdp")
-
-# No reader of cells looks at these.
-_ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
-
-_LOCAL_HEADER = struct.Struct("<4s22xHH")
-
-_BROKEN = "open it in the spreadsheet program and save it again, or ask for the file once more"
-
-
-def package_parts(data: bytes, label: str) -> Mapping[str, bytes]:
-    """Inflate the parts of a package.
-
-    Pictures, themes and the like are left out: no reader of cells looks at them.
-    """
-    try:
-        members = zipfile.ZipFile(io.BytesIO(data)).infolist()
-    except (zipfile.BadZipFile, ValueError, OSError, OverflowError, NotImplementedError, struct.error) as error:
-        raise SheetError("the file is cut off or broken: its package cannot be opened", _BROKEN, file=label) from error
-    if len(members) > MAX_ARCHIVE_MEMBERS:
-        raise SheetError(
-            f"the file is a package of {len(members)} parts; flowkit reads up to {MAX_ARCHIVE_MEMBERS}",
-            "save the bench's sheet on its own",
-            file=label,
-        )
-    parts: dict[str, bytes] = {}
-    room = MAX_INFLATED_BYTES
-    for member in members:
-        if member.flag_bits & 1:
-            raise SheetError(
-                "the file is encrypted", "save it without a password in the spreadsheet program", file=label
-            )
-        # Readers do not tell capitals apart here, so two such names would be one part with two contents.
-        name = member.filename.lower().replace("\\", "/")
-        if name.endswith("/") or name.startswith(_ASIDE) or (name.endswith(_PICTURES) and "/worksheets/" not in name):
-            continue
-        if name in parts:
-            raise SheetError(f"the file is broken: it holds the part {name!r} twice", _BROKEN, file=label)
-        parts[name] = part = _inflated(data, member, min(room, MAX_PART_BYTES), label)
-        room -= len(part)
-    return parts
-
-
-def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int, label: str) -> bytes:
-    """Inflate one part, up to a limit."""
-    at = member.header_offset
-    header = data[at : at + _LOCAL_HEADER.size]
-    broken = SheetError(f"the file is broken at its part {member.filename!r}", _BROKEN, file=label)
-    if at < 0 or len(header) < _LOCAL_HEADER.size or not header.startswith(b"PK\x03\x04"):
-        raise broken
-    _, name_length, extra_length = _LOCAL_HEADER.unpack(header)
-    start = at + _LOCAL_HEADER.size + name_length + extra_length
-    packed = memoryview(data)[start : start + member.compress_size]
-    if len(packed) < member.compress_size or member.compress_size < 0:
-        raise broken
-    if member.compress_type == zipfile.ZIP_STORED:
-        part = bytes(packed[: limit + 1])
-    elif member.compress_type == zipfile.ZIP_DEFLATED:
-        inflater = zlib.decompressobj(-zlib.MAX_WBITS)
-        try:
-            part = inflater.decompress(packed, limit + 1)
-        except zlib.error as error:
-            raise broken from error
-    else:
-        raise SheetError(
-            f"the file's part {member.filename!r} is packed in a way flowkit does not read", _BROKEN, file=label
-        )
-    if len(part) > limit:
-        raise SheetError(
-            f"the file inflates beyond what flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
-            f"{megabytes(MAX_INFLATED_BYTES)} in all)",
-            "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
-            file=label,
-        )
-    if len(part) != member.file_size:
-        raise broken
-    return part
-
+__all__ = ["workbook_grids"]
 
 Rows = tuple[tuple[CellValue, ...], ...]
 
@@ -238,8 +112,6 @@ def _facts(data: bytes, label: str) -> Sequence[SheetFacts | None]:
         from flowkit.importers.files.xls import xls_facts
 
         return xls_facts(data, label)
-    from flowkit.importers.files.workbook import package_parts
-
     parts = package_parts(data, label)
     if "xl/workbook.xml" in parts:
         from flowkit.importers.files.xlsx import xlsx_facts
@@ -317,7 +189,7 @@ def _with_errors(
 
 
 def _within(merged: Sequence[Range], rows: Rows) -> tuple[Range, ...]:
-    """Cut merged ranges to the sheet's cells; what stands off them, or is one cell, is none."""
+    """Cut merged ranges to the sheet's cells; a range outside them, or of one cell, is none."""
     height, width = len(rows), max(map(len, rows), default=0)
     cut = [
         (top, left, min(bottom, height - 1), min(right, width - 1))

@@ -19,7 +19,7 @@ from flowkit.importers.files.grid import (
     SheetFacts,
     check_extent,
 )
-from flowkit.importers.files.workbook import Attributes, parse_xml
+from flowkit.importers.files.package import Attributes, parse_xml
 
 __all__ = ["CellFacts", "parse_cells", "parse_reference", "xlsx_facts"]
 

@@ -9,10 +9,10 @@ from math import log
 
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
-from flowkit.importers.words.labels import LEFT_OUT, Label
+from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
 from flowkit.importers.words.values import read_cell
 
-__all__ = ["Axis", "Table", "find_tables", "lift_cells"]
+__all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
 
 GAP_WIDTH = 2  # blank columns inside a table
 BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
@@ -22,10 +22,9 @@ LONG_HEADING = 60
 LARGEST = 1500.0  # the largest figure of a lift, in thou
 # How much each piece of evidence says that a column holds the lifts.
 HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
-FAR = -6.0  # another text stands between the heading and the numbers
+FAR = -6.0  # another text is between the heading and the numbers
 FOREIGN = -20.0
 CONDITION_KINDS = frozenset(CONDITION_FIELDS)
-WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 ROW_KINDS = frozenset(CONDITION_FIELDS) | WHO_KINDS | {"zero_reading", "leak_reading", "range"}
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
 
@@ -233,7 +232,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
 def _begins_lines(view: View, row: int, column: int) -> bool:
     """Whether, behind a blank row, the lines of the sheet begin: the label of a condition at or before a number."""
     labels = (view.label(row, at) for at in range(max(column - 1, 0), column + 1))
-    return any(label is not None and label.kind in CONDITION_KINDS and not label.rest for label in labels)
+    return any(label is not None and label.kind in ROW_KINDS and not (label.rest or label.names) for label in labels)
 
 
 def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
@@ -249,7 +248,7 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     if label is None:
         axis.score, axis.reason = UNHEADED, "no heading"
     elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
-        axis.score, axis.reason = HEADED + axis.score, "the lifts stand under their heading"
+        axis.score, axis.reason = HEADED + axis.score, "the lifts are under their heading"
     elif label.unit is not None and label.unit.quantity in ("length", "lift ratio") and _plain(label):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
@@ -260,7 +259,7 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     left = view.label(axis.first, axis.column - 1) if axis.column else None
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
-        axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts stand beside their heading"
+        axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
     if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
@@ -381,12 +380,12 @@ def _heads_columns(view: View, row: int, column: int) -> bool:
 
 
 def _values_right(view: View, row: int, column: int) -> bool:
-    """Whether numbers stand right of a label in its row."""
+    """Whether numbers are right of a label in its row."""
     return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
 
 
 def _is_title(view: View, row: int, column: int) -> bool:
-    """Whether a text stands alone in its row."""
+    """Whether a text is alone in its row."""
     kinds = view.kinds[row]
     return kinds.replace(" ", "") == "t"
 
@@ -435,7 +434,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             if gap > GAP_WIDTH:
                 break
             continue
-        if gap and _is_aside(view, column, axis, top):
+        if gap and (is_line_across(view, axis, column) if view.turned else _is_aside(view, column, axis, top)):
             break
         if not gap and column > axis.column + 1 and _is_aside(view, column, axis, top):
             break
@@ -452,7 +451,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             if gap > GAP_WIDTH:
                 break
             continue
-        if view.turned and sum(view.kinds[row][column] != " " for row in axis.rows) < min(2, len(axis.rows)):
+        if view.turned and is_line_across(view, axis, column):
             break
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
@@ -460,6 +459,15 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
     if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
         return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
+
+
+def is_line_across(view: View, axis: Axis, column: int) -> bool:
+    """Whether a row beside lifts across is a line of the sheet: one value, with its unit in the next cell perhaps."""
+    filled = [row for row in range(axis.first, len(view.kinds)) if view.kinds[row][column] != " "]
+    if len(filled) == 2 and filled[1] == filled[0] + 1:
+        unit = view.label(filled[1], column)
+        return len(axis.rows) > 1 and unit is not None and (unit.only_unit or unit.code == "in")
+    return len(filled) < min(2, len(axis.rows))
 
 
 def _reach(view: View, axis: Axis, before: int) -> int:
@@ -483,6 +491,7 @@ def _is_empty(view: View, column: int, rows: range) -> bool:
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
     labels = values = 0
+    heads = False
     for row in range(top, axis.last + 1):
         kind = view.kinds[row][column]
         if kind == "n":
@@ -502,14 +511,15 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
             and not lone
             and not (follows in "nd" or (follows == "t" and label.kind in CONDITION_FIELDS))
         ):
-            return False  # the heading of a column
+            heads = True  # the heading of a column, or the first of several lines
+            continue
         if known or lone:
             labels += 1
             values += follows in "ntdg" or lone
         elif follows in "nd" and row > top:
             labels += 1
             values += 1
-    return labels > 0 and values > 0 and (labels > 1 or _alone(view, column, axis, top))
+    return labels > 0 and values > 0 and (labels > 1 or (not heads and _alone(view, column, axis, top)))
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
@@ -543,7 +553,7 @@ def _headers(table: Table) -> None:
         ):
             table.named[row] = label
         elif _is_section(table, row):
-            table.sections[row] = table.left + kinds.index("t")
+            table.sections[row] = table.left + len(kinds) - len(kinds.lstrip())
         else:
             table.headers.insert(0, row)
     top = anchor if axis.heading is not None else (min(table.headers) if table.headers else axis.first)

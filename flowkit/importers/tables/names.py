@@ -28,7 +28,7 @@ _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w")
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
-    """Say which side each letter stands for, None where the sheet leaves it open."""
+    """Say which side each letter means, None where the sheet leaves it open."""
     used = sorted(set(codes))
     speaking = [lang for lang in LANGUAGES if all(lang in SIDE_CODES.get(code, {}) for code in used)]
     if not speaking:
@@ -36,14 +36,15 @@ def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, S
     votes = Counter(languages)
     most = max(votes[lang] for lang in speaking)
     readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes[lang] == most]
-    return readings[0] if all(reading == readings[0] for reading in readings) else None
+    others = [votes[lang] for lang in speaking if {code: SIDE_CODES[code][lang] for code in used} != readings[0]]
+    return readings[0] if most >= 2 * max(others, default=-1) and all(r == readings[0] for r in readings) else None
 
 
 def name_columns(table: Table, columns: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
     """Give every column its side, port, head and state, as far as all headings together tell."""
     flows = [column for column in columns if column.role in _OPEN]
     _place_letters(flows, words, side)
-    findings = _place_codes(table, flows, words)
+    findings = _place_codes(table, flows, words, side)
     _place_positions(flows)
     _split_numbers(flows, side)
     findings += _place_numbers(table, flows, side)
@@ -51,7 +52,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
 
 
 def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
-    """Take letters that stand alone for sides where they are a pair of sides, else for ports."""
+    """Take single letters for sides where they are a pair of sides, else for ports."""
     letters = {column.letter.casefold() for column in flows if column.letter}
     if not letters:
         return
@@ -71,15 +72,18 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
         column.letter = None
 
 
-def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str]) -> list[Finding]:
+def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
+    for column in flows:
+        if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
+            column.code = None  # "in CFM" under a caption that names the side
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
     codes = {column.code for column in coded if column.code}
     said = {column.side for column in flows if column.side}
     sides = resolve_codes(codes, words)
-    if codes == {"in"} or (sides is None and codes == {"e"} and said == {"intake"}):
+    if (codes == {"in"} and side != "exhaust") or (sides is None and codes == {"e"} and said == {"intake"}):
         sides = {"in": "intake", "e": "exhaust"}
     findings = []
     for column in coded:
@@ -107,19 +111,28 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
+_LEAD = re.compile(r"^#?(?P<number>\d{1,2})(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>[^\W\d_].*)$")
 
 
 def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
-    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports."""
-    matches = [(column, _TAIL.match(column.variant)) for column in flows if column.variant and not column.port]
-    parted = [(column, match) for column, match in matches if match is not None]
-    names: dict[str, list[str]] = {}
-    for _, match in parted:
-        names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
-    sets = {tuple(sorted(numbers)) for numbers in names.values()}
-    if len(parted) == len(matches) and len(names) > 1 and len(sets) == 1 and len(next(iter(sets))) > 1:
-        for column, match in parted:
-            column.variant, column.port = match["name"].strip(), match["number"]
+    """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports; likewise ``1 - Stock, 2 - Stock``."""
+    named = [column for column in flows if column.variant and not column.port]
+    for pattern in (_TAIL, _LEAD):
+        matches = [match for column in named if (match := pattern.match(column.variant)) is not None]
+        if not matches or len(matches) < len(named):
+            continue
+        names: dict[str, list[str]] = {}
+        for match in matches:
+            names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
+        sets = {tuple(sorted(numbers)) for numbers in names.values()}
+        marked = pattern is _LEAD and all(match["mark"].strip() for match in matches)
+        several = len(names) > 1 and len(next(iter(sets))) > 1
+        sided = side is not None or all(column.side for column in named)
+        states = len(names) > 1 and all(column.state for column in named)
+        if len(sets) == 1 and (several or (pattern is _LEAD and sided and (marked or states))):
+            for column, match in zip(named, matches, strict=True):
+                column.variant, column.port = match["name"].strip().removesuffix(")"), match["number"]
+            return
 
 
 def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:
@@ -147,6 +160,6 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
 
 
 def sides_by_letters(codes: Iterable[str], words: Sequence[str]) -> Mapping[str, Side]:
-    """The sides that letters stand for; empty where it is open."""
+    """The sides that letters mean; empty where it is open."""
     codes = set(codes)
     return resolve_codes(codes, words) or {} if codes else {}

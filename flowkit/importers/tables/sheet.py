@@ -11,7 +11,15 @@ from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
-from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, Table, find_tables, lift_cells
+from flowkit.importers.tables.find import (
+    CONDITION_KINDS,
+    HEADED,
+    UNIT_HEADED,
+    Table,
+    find_tables,
+    is_line_across,
+    lift_cells,
+)
 from flowkit.importers.tables.lifts import Lifts, read_lifts
 from flowkit.importers.tables.lines import Key, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
@@ -209,7 +217,7 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     reading.findings += clashes
     for scope in scoped:
         scope.items = {**(general or {}), **scope.items}
-    reader = _TableReader(reading, sheet_name(grid.sheet), words, stated)
+    reader = _TableReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
     for table, scope, title in zip(tables, scoped, _title_variants(scoped), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
     reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
@@ -231,7 +239,7 @@ def struck_content(grid: Grid) -> list[Finding]:
 
 
 def _refuse_unheaded(reading: SheetReading) -> None:
-    """Refuse a sheet that speaks of flow and has columns of numbers but no heading of lifts."""
+    """Refuse a sheet that mentions flow and has columns of numbers but no heading of lifts."""
     if reading.grid.formula_gaps and lift_cells(reading.view):
         reading.findings += formula_gaps(reading)
     if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.grid):
@@ -244,9 +252,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
                 continue
             flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
             if flow or label.kind == "flow" or (label.side is not None and not label.rest):
-                what = (
-                    "this sheet speaks of flow, but none of its columns or rows of numbers is headed as lift; head it"
-                )
+                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift; head it"
                 reading.findings.append(unreadable(view.source(row, column), what))
                 return
 
@@ -269,9 +275,8 @@ def _is_line(table: Table, row: int) -> bool:
     column = row  # the view is turned
     if column == table.axis.column or column in table.headers:
         return False
-    filled = sum(view.kinds[at][column] != " " for at in table.axis.rows)
     label = next((said for at in range(table.axis.first) if (said := view.label(at, column)) is not None), None)
-    return label is not None and label.kind in CONDITION_KINDS and filled < min(2, len(table.axis.rows))
+    return label is not None and label.kind in CONDITION_KINDS and is_line_across(view, table.axis, column)
 
 
 def _title_variants(scoped: Sequence[Scope]) -> list[str | None]:
@@ -323,7 +328,7 @@ class _TableReader:
             self.findings += trouble
             self.findings += self._contradictions(table, drafts, items)
             tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
-            self.findings += trouble
+            self.findings += trouble + _half_named(drafts, tests)
         if _lacks_flows(columns) and not self.grid.formula_gaps:
             place = table.view.source(table.row, table.axis.column)
             if has_numbers(self.grid):
@@ -361,22 +366,22 @@ class _TableReader:
     def _place(self, drafts: Sequence[Draft], items: Mapping[Key, Item], title: str | None) -> Place:
         """Say what names a table's tests where their own headings do not."""
         name, grid = self.name, self.grid
-        told = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
+        known = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
         side: Side | None = name.side
         if name.code is not None and side is None:
             sides = resolve_codes([name.code], self.words)
             side = sides[name.code] if sides else None
-        ports_told = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
-        needed = (side is not None and not told) or (name.port is not None and not ports_told) or name.run is not None
+        ports_known = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
+        needed = (side is not None and not known) or (name.port is not None and not ports_known) or name.run is not None
         variant = (name.rest if needed else name.whole) or file_variant(grid.file)
-        port = None if ports_told else name.port
+        port = None if ports_known else name.port
         return Place(
-            grid.file, grid.sheet, variant, title, None if told else side or self.file.side, port, name.run,
+            grid.file, grid.sheet, variant, title, None if known else side or self.file.side, port, name.run,
             None if name.head is None else name.head,
         )  # fmt: skip
 
     def _resolve_side(self, items: dict[Key, Item]) -> None:
-        """Say which side a letter stands for that a title or a label gives."""
+        """Say which side a letter means that a title or a label gives."""
         item = items.get(("side", None))
         if item is None or not str(item.value).startswith("?"):
             return
@@ -388,6 +393,21 @@ class _TableReader:
         what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
         self.findings.append(refused(item.source, what))
         del items["side", None]
+
+
+def _half_named(drafts: Sequence[Draft], tests: Sequence[FlowTest]) -> list[Finding]:
+    """Ask about a table of which some columns have a side, or of one side a port, and others have none."""
+    for name, groups in (("side", [tests]), ("port", [[t for t in tests if t.side == side] for side in _SIDES])):
+        for group in groups:
+            nameless = [test for test in group if getattr(test, name) is None]
+            if nameless and len(nameless) < len(group):
+                where = nameless[0].points[0].source if nameless[0].points else drafts[0].where
+                what = f"some flows of this table have a {name} and these have none; say which {name} it is"
+                return [unreadable(where, what)]
+    return []
+
+
+_SIDES: tuple[Side | None, ...] = ("intake", "exhaust", None)
 
 
 def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
@@ -429,7 +449,7 @@ def _has_flow_unit(column: Column) -> bool:
 
 
 def _lacks_flows(columns: Sequence[Column]) -> bool:
-    """Whether a table was meant to hold flows and none of its columns can be told to."""
+    """Whether a table was meant to hold flows and none of its columns is clear."""
     if any(column.role in ("flow", "trouble", "reading") for column in columns):
         return False
     derived = ("average", "gain", "derived", "total")
@@ -450,7 +470,7 @@ def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
 
 
 def refuse_twins(reading: SheetReading) -> None:
-    """Report tests of one sheet that nothing tells apart."""
+    """Report tests of one sheet that nothing distinguishes."""
     if len(reading.tables) == 1:
         tests = reading.tables[0].tests
         if len(set(map(_WHO, tests))) == len(tests):

@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from math import isfinite
 
 from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.items import CONDITION_FIELDS
+from flowkit.importers.words.labels import WHO_KINDS, Label, parse_label
+from flowkit.importers.words.phrases import named_units, quantities
 from flowkit.importers.words.values import decimal_comma_of, read_cell
 
 __all__ = ["View", "upright"]
@@ -116,9 +118,11 @@ class View:
         value = self.value(row, column)
         if not isinstance(value, str) or self.kinds[row][column] not in "tg" or len(value) > _PADDING:
             return None
-        if self.swedish and _AVGAS.search(value):
-            return parse_label(_AVGAS.sub("avgas", value))
-        return parse_label(value)
+        return parse_label(str(self.meant(value)))
+
+    def meant(self, value: CellValue) -> CellValue:
+        """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
+        return _AVGAS.sub("avgas", value) if self.swedish and isinstance(value, str) else value
 
     def turn(self) -> View:
         """Return the view turned over its diagonal."""
@@ -129,11 +133,11 @@ class View:
 
 
 def upright(grid: Grid) -> View:
-    """Return a grid as it stands, hidden and withdrawn cells and ragged ends filled with nothing."""
+    """Return a grid as it is, hidden and withdrawn cells and ragged ends filled with nothing."""
     widths = set(map(len, grid.rows))
     width = max(widths, default=0)
     if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
-        return View(grid, grid.rows, decimal_comma_of(grid), merged=grid.merged, swedish=_is_swedish(grid))
+        return View(grid, grid.rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid))
     rows: list[Sequence[CellValue]] = []
     for index, row in enumerate(grid.rows):
         if index in grid.hidden_rows:
@@ -146,16 +150,78 @@ def upright(grid: Grid) -> View:
         changed = [list(row) for row in rows]
         for cells in changed:
             for column in grid.hidden_columns:
-                if column < width:
+                if column < width and not _heads_a_line(cells, column):
                     cells[column] = None
         for at, column in grid.struck:
             if at < len(changed) and column < width:
                 changed[at][column] = None
         rows = list(changed)
-    return View(grid, rows, decimal_comma_of(grid), merged=grid.merged, swedish=_is_swedish(grid))
+    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid))
+
+
+_DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
+_FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
+
+
+def _decimal_comma(grid: Grid) -> bool | None:
+    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit."""
+    comma = decimal_comma_of(grid)
+    if comma is not None:
+        return comma
+    marks: set[str] = set()
+    numbers: list[float] = []
+    lifts: set[int] = set()
+    factors: set[float] = set()
+    decimal = False
+    for row in grid.rows:
+        for column, value in enumerate(row):
+            if not isinstance(value, str) or len(value) > _PADDING:
+                continue
+            doubtful = _DOUBTFUL.match(value)
+            if doubtful is None:
+                label = parse_label(value)
+                for found in quantities(value):
+                    part = _DOUBTFUL.match(found.number)
+                    if part is not None and found.unit is not None and found.unit.quantity == "flow":
+                        marks.add(part[2])
+                        numbers.append(float(part[1] + part[3]))
+                        factors.add(found.unit.factor)
+                lifts |= {column} if label.kind == "lift" else set()
+                units = [unit for _, unit in named_units(value)] + ([label.unit] if label.unit is not None else [])
+                factors |= {unit.factor for unit in units if unit.quantity == "flow"}
+            elif column in lifts:
+                decimal = True
+                marks.add(doubtful[2])
+            else:
+                marks.add(doubtful[2])
+                numbers.append(float(doubtful[1] + doubtful[3]))
+    if len(marks) != 1:
+        return None
+    (mark,) = marks
+    if not decimal:
+        sizes = [max(numbers) * factor for factor in factors]
+        large = all(_FLOWS[0] <= size <= _FLOWS[1] for size in sizes)
+        decimal = all(_FLOWS[0] <= size / 1000 <= _FLOWS[1] for size in sizes)
+        if not sizes or large == decimal:
+            return None
+    return (mark == ",") == decimal
+
+
+def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
+    """Whether a hidden cell is a title, or the label of a value beside it that is shown."""
+    value, others = cells[column], [cell for cell in cells[column + 1 :] if cell is not None]
+    if not isinstance(value, str) or len(others) > 2 or read_cell(value).value is not None:
+        return False
+    kind = parse_label(value).kind
+    return kind in CONDITION_FIELDS or kind in WHO_KINDS or all(read_cell(cell).value is None for cell in others)
 
 
 def _is_swedish(grid: Grid) -> bool:
-    """Whether a sheet abbreviates its sides as Ins and Avg."""
+    """Whether a sheet abbreviates its sides as Ins and Avg: it has both, or its other words are Swedish."""
     texts = [value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80]
-    return any(_INSUG.search(text) for text in texts)
+    if any(_INSUG.search(text) for text in (*texts, *grid.sheets)):
+        return True
+    if not any(_AVGAS.search(text) for text in (*texts, *grid.sheets)):
+        return False
+    said = [parse_label(text).languages for text in dict.fromkeys(texts)]
+    return sum("sv" in languages and "en" not in languages for languages in said) > 1

@@ -18,7 +18,7 @@ from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SID
 from flowkit.model import Side
 from flowkit.units import Unit
 
-__all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "Label", "Mention", "mentions", "parse_label"]
+__all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "WHO_KINDS", "Label", "Mention", "mentions", "parse_label"]
 
 LENGTH_KINDS = frozenset({"lift", "fixture_bore", "valve_head", "stem", "throat", "seat_width"})
 _INCH_KINDS = LENGTH_KINDS | {
@@ -28,7 +28,7 @@ _SIZE_KINDS = LENGTH_KINDS | {"seat_angle", "barometer", "meter_pressure"}
 LEFT_OUT = frozenset({"average", "total", "gain", "derived", "other", "counter"})
 _STATISTICS = ("gain", "average", "total")
 _WEAK = frozenset({"filler", "title", "common", "mark"})
-_WHO = frozenset({"side", "port", "run", "variant", "head"})
+WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 _PORT_LETTERS = frozenset("pczk")
 _POSITIONS = frozenset({"lh", "rh"})
 _AGAIN = frozenset(
@@ -49,9 +49,9 @@ class Label:
     code : str or None
         A letter whose side depends on the language.
     bare : str or None
-        A number that stands alone.
+        A number on its own.
     letter : str or None
-        A single letter that stands alone: a port's name, or a side's.
+        A single letter on its own: a port's name, or a side's.
     position : str or None
         Left, rear and the like: a port's name, or a head's where ports are numbered.
     rest : str
@@ -120,7 +120,9 @@ _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)", re.IGNORECASE
+    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
+    re.IGNORECASE,
 )
 _MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
 Tokens = list[tuple[str, str, int, int]]
@@ -248,8 +250,8 @@ class _Reader:
     def __init__(self, found: list[Mention], text: str) -> None:
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if any(m.kind in (*SIDE_KINDS, "port") or m.text.casefold() == "in" for m in found):
-            found = [m._replace(kind="head") if m.text.casefold() == "bank" else m for m in found]
+        if any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found):
+            found = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text
         self.kinds: list[str] = []
@@ -271,6 +273,7 @@ class _Reader:
         outside = [m for i, m in enumerate(self.found) if i not in inside]
         self._take_all(outside, flow=unit is not None and unit.quantity in FLOW_QUANTITIES, whole=not inside)
         rest = self.text[self.found[inside[0]].start : self.found[inside[-1]].end].strip() if inside else ""
+        rest += ")" * (rest.count("(") - rest.count(")"))
         kinds = [m.kind for m in self.found]
         if (
             self.bare
@@ -289,6 +292,8 @@ class _Reader:
             kind = "other"
         if kind in LEFT_OUT:
             rest = ""
+        if kind == "run" and self.run is None and unit is not None and unit.quantity in FLOW_QUANTITIES:
+            kind, self.again = None, any(fold(m.text) in _AGAIN for m in self.found)  # "repeat, CFM"
         return Label(
             kind, self.sides[0] if self.sides and not both else None, self.port, self.run, self.head, self.code,
             self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
@@ -347,7 +352,7 @@ class _Reader:
             if beside and self.found[pair + 1].kind == "number" and self._glued(self.found, pair):
                 return False
             if before and index and self.found[index - 1].text.lower() == "in":
-                return False
+                return bool(re.search(r"[(\[]|\s[-–]\s", self.text[self.found[index - 1].end : m.start]))
             if before:
                 ahead = self.found[index - 1].kind if index else ""
                 if ahead in SIDE_KINDS and re.search(r"\s[-–]\s|\(", self.text[self.found[index - 1].end : m.start]):
@@ -395,12 +400,10 @@ class _Reader:
         m = self.found[index]
         if m.text.lower() != "in":
             return False
-        if (
-            index + 1 < len(self.found)
-            and self.found[index + 1].kind == "number"
-            and len(self.found[index + 1].text) < 3
-        ):
-            return self.text[m.end : self.found[index + 1].start] in ("", "-", ".", "#", " #", " ")
+        at = index + 1 + (self.found[index + 1 : index + 2] != [] and self.found[index + 1].kind == "mark")
+        numbered = at < len(self.found) and self.found[at].kind == "number" and len(self.found[at].text) < 3
+        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " "):
+            return True
         ahead = self.found[index - 1].kind if index else ""
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
         if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
@@ -468,6 +471,8 @@ class _Reader:
         at = _after(found, index, used, {"number", "letter", "position"})
         if at is not None and found[at].kind == "position" and found[index].kind != "port":
             at = None
+        if at is not None and at + 1 < len(found) and found[at + 1].kind == "run" and _CJK.search(found[at + 1].text):
+            at = None  # 1番 2回目
         if (
             at is not None
             and found[at].kind == "letter"
@@ -506,6 +511,8 @@ class _Reader:
         """Add a port's name; the same one twice is one."""
         if self.port is None:
             self.port = name
+        elif self.port != name and self.port.isdecimal() and name.isdecimal():
+            self.bare = self.bare or name
         elif self.port != name:
             self.port = f"{self.port} {name}"
 
@@ -517,7 +524,7 @@ class _Reader:
         if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
             self.run = int(found[at].text)
             used.add(at)
-        elif fold(found[index].text) in _AGAIN and (self.sides or self.port or self.code or len(found) > 2):
+        elif fold(found[index].text) in _AGAIN and len(found) > 1:
             self.again = True
         else:
             self.kinds.append("run")
@@ -592,7 +599,7 @@ class _Reader:
     def _kind(self, rest: str, inside: range) -> str | None:  # noqa: PLR0911
         """The one kind a text has, None where it has none or several."""
         kinds = list(dict.fromkeys(self.kinds))
-        if "counter" in kinds and set(kinds) & _WHO:
+        if "counter" in kinds and set(kinds) & WHO_KINDS:
             kinds.remove("counter")  # "Run no."
         if "average" in kinds and set(kinds) & (LENGTH_KINDS - {"lift"}):
             kinds.remove("average")  # "Stem Ø": the sign of a mean is that of a diameter too

@@ -7,17 +7,18 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.words.items import CONDITION_FIELDS
-from flowkit.importers.words.labels import FLOW_QUANTITIES, Label, mentions, parse_label
+from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
 
-WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
 TEXT_KINDS = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "date"})
 LABELS = frozenset(CONDITION_FIELDS) | WHO_KINDS | UNIT_KINDS | {"zero_reading", "liquid_temperature"}
 LONGEST = 2000  # characters of a text that are looked at
-_NUMBER = re.compile(r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ ,.]\d{3})+|\d+)?(?:[.,]?\d+)(?![\w]*\d)")
+_NUMBER = re.compile(
+    r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ \u00a0\u202f,.]\d{3})+(?:[.,]\d+)?(?![\d.,]*\d)|\d*[.,]?\d+)(?![\w]*\d)"
+)
 _UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
 _CUT = re.compile(r"\s*[;|\t\n]\s*|\s{3,}")
 _ANSWER = re.compile(r"\s*(?:[:=：]|\bis\b|\bwas\b)\s*")
@@ -215,6 +216,9 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
             continue
         if number.unit is not None and not _suits(str(label[0].kind), number.unit):
             continue
+        length = number.unit is not None and number.unit.quantity == "length" and label[0].kind == "pressure"
+        if length and before.rstrip()[-3:].lower() == " at" and piece[number.end :].strip(" ,.;)"):
+            continue  # "tested at 12 in to the wall"
         found.append(Pair(label[0], value.strip(" ,.;)")))
         left += piece[start : start + label[1]]
         start = number.end
@@ -291,17 +295,16 @@ _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)
 
 def _label_before(text: str) -> tuple[Label, int] | None:
     """The label that ends right before a number, and where in the text it begins."""
-    body = text[: len(text) - len(_TAIL.search(text)[0])] if _TAIL.search(text) else text  # type: ignore[index]
-    if not body.strip():
-        return None
-    words = list(re.finditer(r"\S+", body))
-    for count in range(min(5, len(words)), 0, -1):
-        begin = words[-count].start()
-        if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
-            continue
-        label = _whole_label(body[begin:].strip(" ,.;:="))
-        if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
-            return label, begin
+    tail = _TAIL.search(text)
+    for body in (text.rstrip(" :=：,("), text[: tail.start()] if tail else text):
+        words = list(re.finditer(r"\S+", body))
+        for count in range(min(5, len(words)), 0, -1):
+            begin = words[-count].start()
+            if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
+                continue
+            label = _whole_label(body[begin:].strip(" ,.;:="))
+            if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
+                return label, begin
     return None
 
 

@@ -92,7 +92,7 @@ def vessel(
     scale[ENERGY] = float(state[ENERGY].flat[0])
     run = Integration(1e-9, np.full((1, 1, 1, 1), 0.01))
     span = (np.array(10.0), np.array(10.0 + seconds * _PER_SECOND))
-    state = integrate(model, span, state, scale=scale, run=run)
+    state = integrate(model, span, state, scale=scale, run=run, at=model.passages.at)
     mass = float(state[MASS].flat[0])
     temperature = float(model.table.temperature_and_cv(state[ENERGY] / state[MASS])[0].flat[0])
     return mass * AIR_GAS_CONSTANT * temperature / volume, temperature, mass
@@ -235,7 +235,7 @@ def _compression_exponent() -> float:
     state[0] = mass * cv * 300.0
     run = Integration(1e-9, np.full((1, 1, 1, 1), 0.1))
     span = (np.array(-150.0), np.array(0.0))
-    end = integrate(model.closed(mass, None, None), span, state, scale=state[:1].copy(), run=run)
+    end = integrate(model.closed(mass, None, None), span, state, scale=state[:1].copy(), run=run, at=model.at_closed)
     volumes = cylinder_volume(_ENGINE, [-150.0, 0.0])
     compression = float(volumes[0] / volumes[1])
     return math.log(float(end[0].flat[0]) / float(state[0].flat[0]) * compression) / math.log(compression)

@@ -1,0 +1,86 @@
+"""What every correction is given and what it gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from flowkit.model import Bench, Finding, FlowTest, LedgerLine, Reference, Side, ValveGeometry
+from flowkit.units import find_unit, from_si
+
+if TYPE_CHECKING:
+    from flowkit.corrections.meter import Meter
+
+MATTERS = 0.005
+"""Relative change of a flow from which a correction that was left out is reported, or made for some tests only.
+
+Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What holds for all tests that are corrected together."""
+
+    reference: Reference
+    reference_density_kg_m3: float
+    bench: Bench = field(default_factory=Bench)
+    valves: Mapping[Side, ValveGeometry] = field(default_factory=dict)
+    engine_bore_m: float | None = None
+    off: frozenset[str] = frozenset()
+    meters: Mapping[str, Meter] = field(default_factory=dict)
+    meter: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one correction made of one test's flows."""
+
+    line: LedgerLine
+    flow_m3_s: tuple[float, ...]
+    findings: tuple[Finding, ...] = ()
+    fatal: bool = False
+
+
+def skipped(
+    correction: str,
+    formula: str,
+    flow: tuple[float, ...],
+    reason: str,
+    *,
+    inputs: Mapping[str, float | str | None] | None = None,
+    findings: tuple[Finding, ...] = (),
+) -> Step:
+    """Return the step of a correction that was not made, flows unchanged."""
+    return Step(LedgerLine(correction, formula, inputs or {}, skipped=reason), flow, findings)
+
+
+def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Finding:
+    """Return the note for a correction whose inputs are there in part only."""
+    return Finding(
+        "correction-skipped",
+        "note",
+        test.id,
+        f"The {correction} correction was not made: {missing}; {remedy}.",
+    )
+
+
+def percent(fraction: float, digits: int = 1) -> str:
+    """Write a fraction in per cent, for people."""
+    return f"{100 * fraction:.{digits}f} %"
+
+
+def flow_words(test: FlowTest, flow_m3_s: float) -> str:
+    """Write a flow as its sheet does, for people."""
+    unit = find_unit(test.units.flow.unit, ["flow"])
+    return _written(flow_m3_s, unit.name if unit else "L/s")
+
+
+def pressure_words(test: FlowTest, pressure_pa: float) -> str:
+    """Write a test pressure as its sheet does, for people."""
+    return _written(pressure_pa, test.units.pressure.unit if test.units.pressure else "inH2O")
+
+
+def _written(value: float, unit: str) -> str:
+    """Write an SI value in a unit, with as many figures as it has up to five."""
+    return f"{from_si(value, unit):.5g} {unit}".replace("-", "−")
