@@ -11,6 +11,7 @@ from typing import Any
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
+from flowkit.importers.words.items import MAPPING_HINT
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
@@ -43,7 +44,7 @@ _MEANT = re.compile(r"(?:, |; |: )(?:if )?([0-9.]+)( [^\s,;:]+)? was meant")
 _READS = re.compile(r"the (?:flow|lift) ([0-9.]+)")
 _CURVE = re.compile(r"gives ([0-9.]+)")
 _MAPPING = re.compile(r"columns = (\{.*\})\s*$", re.S)
-_BY_HAND = re.compile(r"; or (say in the job file where what stands|put this into its \[\[variant\]\].*)$", re.S)
+_BY_HAND = re.compile(rf"({re.escape(MAPPING_HINT)}|; or put this into its \[\[variant\]\].*)$", re.S)
 _STATED = re.compile(r"the sheet gives (.*?), but (.*?) was stated", re.S)
 _TWICE = re.compile(r"(?:here and in|the leak in) (.+?)(?: differ)?[;,]")
 _NO_UNIT = re.compile(r"^(?!.*flows|.*lifts)(.+) ([0-9.,]+) has no unit", re.I)
@@ -54,7 +55,7 @@ _BY_QUANTITY = {
     "temperature": ("°C", "°F"),
     "flow": ("CFM", "L/s"),
 }
-_LETTER = re.compile(r"(?:the letter '([AE])' in|'([AE])\d*' may be intake or exhaust)")
+_LETTER = re.compile(r"(?:the letter '[AE]'|'[AE]\s*\d*' may be intake or exhaust)")
 _NAMED = ("side", "port", "run", "head", "variant", "lift_unit", "flow_unit", "pressure_unit", "reading_unit")
 LETTERED = re.compile(r"^\s*([AE])(?=\s*#?\s*\d)")
 """A heading that names its side by a letter of two languages: E is Einlass or escape, A is Auslass or admisión."""
