@@ -264,7 +264,7 @@ def from_frame(
             raise FlowkitError(f"the frame has no column {column!r}", "it has " + ", ".join(map(repr, df.columns)))
     strange = [column for column in by if column not in _BY]
     if strange:
-        raise FlowkitError(f"tests cannot be told apart by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
+        raise FlowkitError(f"tests cannot be distinguished by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
     units = (
         _column_unit(lift, lift_unit, "length"),
         _column_unit(flow, flow_unit, "flow"),
