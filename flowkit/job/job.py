@@ -504,6 +504,7 @@ class Job:
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
         pages: Sequence[int] | None = None,
+        previews: bool = False,
     ) -> tuple[Path, ...]:
         """Write the flow chart and the workbook; files that hold the very same are left as they are.
 
@@ -518,6 +519,8 @@ class Job:
             What `run` gave; run anew if not given.
         pages : sequence of int, optional
             The pages of the PDF, from 1; all of them unless given.
+        previews : bool, optional
+            Write each page of the PDF as a small picture too, as ``flow_chart_page_1.png`` and on.
 
         Returns
         -------
@@ -532,7 +535,9 @@ class Job:
         from flowkit.reports import write_report
 
         contents = contents_of(self, results or self.run())
-        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages)
+        return write_report(
+            contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages, previews=previews
+        )
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""

@@ -25,8 +25,12 @@ def write_report(
     paper: Literal["letter", "a4"] = "letter",
     name: str = NAME,
     pages: Sequence[int] | None = None,
+    previews: bool = False,
 ) -> tuple[Path, ...]:
-    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is."""
+    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is.
+
+    With `previews`, each page of the PDF as a small picture too, as ``flow_chart_page_1.png`` and on.
+    """
     from flowkit.errors import FlowkitError
     from flowkit.reports.pages import FORMATS, page_files, write_whole
 
@@ -39,7 +43,10 @@ def write_report(
     mark = report_mark(contents, paper, pages)
     due = [item for item in wanted if not up_to_date(places[item], mark)]
     drawn = [item for item in due if item in FORMATS]
-    files = page_files(contents, formats=drawn, paper=paper, chosen=pages, mark=mark) if drawn else {}
+    files = {}
+    if drawn or previews:
+        files = page_files(contents, formats=drawn, paper=paper, chosen=pages, mark=mark, previews=previews)
+        places |= {item: Path(folder) / f"{name}_page_{item}.png" for item in files if item.isdecimal()}
     if "xlsx" in due:
         from flowkit.reports.workbook import workbook_bytes
 
