@@ -343,7 +343,7 @@ _CAM = (
     _cam("checking_lift", "length", "1 mm", 'Lift the timing or the duration is stated at, such as "1 mm"; "0 mm" for the ends of lift.', low=0.0),
     _cam("peak_lift", "length", "9.5 mm", "Largest lift; of a cam card, at the valve.", above=0.0),
     _cam("lobe_lift", "length", "6.5 mm", "Of a cam card: lift at the cam; the valve's is that times rocker_ratio.", above=0.0),
-    _cam("lift_at", "choice", "valve", '"valve" or "cam": where lifts were measured. Default valve; of a cam card it speaks of checking_lift alone, and the default is cam.', choices=("valve", "cam")),
+    _cam("lift_at", "choice", "valve", '"valve" or "cam": where lifts were measured. Default valve; for a cam card it applies to checking_lift alone, and the default is cam.', choices=("valve", "cam")),
     _cam("rocker_ratio", "number", "1.5", "Valve lift over cam lift; needed where lifts are the cam's.", above=0.0, high=4.0),
     _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
     _cam("name", "text", "cam 1", "How the cam is called."),

@@ -8,6 +8,7 @@ and are the keys of the machine-readable results.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -226,6 +227,11 @@ class FlowTest:
     conditions: Conditions
     units: Units
     points: tuple[Point, ...]
+
+    @property
+    def gives_flows(self) -> bool:
+        """Whether the sheet gives flows; False where it gives only what a meter showed."""
+        return self.units.reading is None or not any(math.isnan(point.flow_m3_s) for point in self.points)
 
     def pressure_at(self, point: Point) -> float | None:
         """Return the test pressure that counts at a point [Pa]: its own before the test's."""

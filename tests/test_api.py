@@ -207,7 +207,7 @@ def test_tests_from_a_frame() -> None:
         from_frame(df, **{**options, "lift": "lift"})
     with pytest.raises(FlowkitError, match="nothing says the unit of the column 'flow'"):
         from_frame(df.rename(columns={"flow_cfm": "flow"}), **{**options, "flow": "flow"})
-    with pytest.raises(FlowkitError, match="told apart by 'valve'"):
+    with pytest.raises(FlowkitError, match="distinguished by 'valve'"):
         from_frame(df.assign(valve=1), by=["valve"], **options)
 
 

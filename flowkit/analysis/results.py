@@ -404,7 +404,7 @@ class Repeatability:
         Σ(runs − 1) over the repeated ports.
     lift_setting_m : float or None
         The shop's own standard uncertainty of a lift setting, as the scatter at steep and at flat
-        parts of the curves tells it [m].
+        parts of the curves allows it [m].
     stated : float or None
         What the job states, whether it counts or not.
     """

@@ -64,7 +64,7 @@ class Figure(Protocol):
 
     @property
     def key(self) -> object:
-        """What tells figures apart."""
+        """What distinguishes figures."""
 
     def of(self, side: Side, curves: Stack) -> Array | None:
         """Return the figures of curves, shape (figures, curves); None where the side has none."""
@@ -168,6 +168,7 @@ class Repeats:
     bench: str
     held: NDArray[np.intp]
     residuals: Array
+    members: tuple[int, ...] = ()
 
 
 class PortRuns:
@@ -236,7 +237,7 @@ class PortRuns:
             held = np.flatnonzero(~np.isnan(flows).any(axis=1))
             if len(members) > 1 and len(held):
                 mean = flows[held].mean(axis=1, keepdims=True)
-                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T))
+                found.append(Repeats(session.bench, held, (flows[held] / mean - 1.0).T, tuple(members)))
         return tuple(found)
 
     @cached_property

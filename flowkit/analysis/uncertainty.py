@@ -22,7 +22,7 @@ from flowkit.analysis.runs import Benches, Session, copies
 from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, Metric, PortRuns, Values
 from flowkit.model import Bench, CorrectedTest, Reference, Side
 
-__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "KnownTerm", "Reading", "with_history"]
+__all__ = ["Assessor", "Contrast", "Drift", "Estimate", "History", "KnownTerm", "Reading", "plate_of", "with_history"]
 
 Array = NDArray[np.float64]
 SESSIONS_DIFFER = 0.02
@@ -480,7 +480,7 @@ class Assessor:
             readings: dict[tuple[Session, float], dict[float, float]] = {}
             for port in self._all:
                 for session, test in zip(port.sessions, port.tests, strict=True):
-                    plate = _plate(test)
+                    plate = plate_of(test)
                     if plate is not None and session.bench in benches:
                         readings.setdefault((session, plate[0]), {})[plate[1]] = plate[2]
             squares, freedom = 0.0, 0
@@ -516,7 +516,7 @@ class Assessor:
         plates: dict[Session, bool] = {}
         for port, index, _ in contrast.by_test():
             session = port.sessions[index]
-            plates[session] = plates.get(session, True) and _plate(port.tests[index]) is not None
+            plates[session] = plates.get(session, True) and plate_of(port.tests[index]) is not None
         if all(plates[session] for session in differing):
             return Drift(True, "check plates", differing)
         if self.bench.drift:
@@ -604,7 +604,7 @@ class Assessor:
         """Return s_w²·Σc_k² and ν_c; with ν_c = 0 the sum alone, to be taken with s_M²."""
         sums: dict[tuple[Session, float, float], Array] = {}
         for port, index, k in contrast.by_test():
-            plate = _plate(port.tests[index])
+            plate = plate_of(port.tests[index])
             if plate is not None:
                 key = (port.sessions[index], plate[0], plate[1])
                 sums[key] = sums[key] + k if key in sums else k
@@ -718,7 +718,7 @@ class Assessor:
         )
 
 
-def _plate(test: CorrectedTest) -> tuple[float, float, float] | None:
+def plate_of(test: CorrectedTest) -> tuple[float, float, float] | None:
     """Return a test's plate, its reading and the reading over the nominal as corrected with; None without."""
     line = next((line for line in test.ledger if line.correction == "check-plate" and line.factor), None)
     conditions = test.conditions

@@ -84,7 +84,7 @@ class ExtraTest:
         return f"flow the {side} with {_described(self.states[0])}{which}, to tell {listed(self.factors)} apart"
 
     def _next_time(self) -> str:
-        """Say what would have told them apart."""
+        """Say what would have separated them."""
         between = "; then ".join(_described(state) for state in self.states)
         return (
             f"What was cut cannot be put back, so this head can no longer tell them apart. Next time flow the head in "
@@ -96,7 +96,7 @@ class ExtraTest:
         first = _described(self.states[0])
         other = f" (or with {_described(self.otherwise)})" if self.otherwise is not None else ""
         if len(self.states) == 1:
-            return f"One extra test tells them apart: the head with {first}{other}."
+            return f"One extra test separates them: the head with {first}{other}."
         rest = "; then ".join(_described(state) for state in self.states[1:])
         return f"{len(self.states)} extra tests tell them apart: the head with {first}; then {rest}."
 

@@ -131,7 +131,7 @@ def give(result: R, text: Callable[[R, str], Parts], display: str, *, as_json: b
 
 
 def finding_of(error: FlowkitError) -> Finding:
-    """Turn an error into the finding that stands for it in a result."""
+    """Turn an error into the finding for it in a result."""
     return Finding(error.rule, "error", error.where, error.sentence)
 
 
@@ -193,7 +193,7 @@ def load_job(paths: Sequence[Path], *, stated: dict[str, Any], reference: dict[s
 
     if any(path.suffix.lower() == ".toml" for path in paths):
         if len(paths) > 1:
-            raise typer.BadParameter("a job file stands alone: it names its own sheets")
+            raise typer.BadParameter("give a job file alone: it names its own sheets")
         refuse_beside_job({**stated, **reference})
         return Job.load(paths[0])
     return Job.from_files(paths, stated_of(stated), **_settings(reference))
@@ -320,5 +320,5 @@ def stated_of(statements: dict[str, Any]) -> Stated:
         return stated_from(statements, place="options")
     except JobError as error:
         # "options, lift_unit: …" names a key of the job file; on a command line it is the option.
-        told = re.sub(r"^options, (\w+)", lambda found: "--" + found[1].replace("_", "-"), str(error))
-        raise typer.BadParameter(told) from error
+        message = re.sub(r"^options, (\w+)", lambda found: "--" + found[1].replace("_", "-"), str(error))
+        raise typer.BadParameter(message) from error

@@ -22,7 +22,7 @@ def engine_progress() -> Iterator[Progress | None]:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    # How many cycles it takes shows only at the end; the bar tells of the most there may be.
+    # How many cycles it takes shows only at the end; the bar shows the most there may be.
     columns = (TextColumn("engine, cycles (at most)"), BarColumn(), MofNCompleteColumn())
     bar = Progress(*columns, console=Console(stderr=True), transient=True)
     task = bar.add_task("engine", total=None)

@@ -20,10 +20,11 @@ from flowkit.corrections.leakage import correct_leakage
 from flowkit.corrections.meter import Meter
 from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, correct_test_pressure
-from flowkit.corrections.readings import Measured, measure
+from flowkit.corrections.readings import Measured, measure, unused
 from flowkit.corrections.result import CorrectionResult
 from flowkit.corrections.step import MATTERS, Setting, Step, percent, pressure_words, skipped
 from flowkit.errors import CorrectionError
+from flowkit.importers.checks import check_measured
 from flowkit.model import (
     Bench,
     CorrectedPoint,
@@ -136,7 +137,7 @@ def correct(
 
     Notes
     -----
-    Sources of the formulas stand in the ledger and in the module of each correction.
+    The ledger and the module of each correction name the sources of of each correction.
 
     Examples
     --------
@@ -192,12 +193,13 @@ def _correct_test(
 ) -> tuple[CorrectedTest | None, tuple[Finding, ...], tuple[Undone, ...]]:
     """Correct one test; None where it cannot be brought to the reference; with what was left undone."""
     measured = measure(test, setting)
-    findings: tuple[Finding, ...] = ()
+    findings = unused(test) if measured is None else ()
     if measured is not None:
         findings = measured.findings
         if not measured.test.points:
             return None, findings, ()
         test = measured.test
+        findings += check_measured(test)
         if measured.air is not None:
             setting = dataclasses.replace(setting, bench=dataclasses.replace(setting.bench, air=measured.air))
     usable, found = with_pressure(test, setting)
@@ -316,7 +318,7 @@ def _merged(findings: list[tuple[FlowTest, Finding]]) -> tuple[Finding, ...]:
     counts: dict[tuple[str | None, ...], int] = {}
     firsts: list[tuple[tuple[str | None, ...], Finding]] = []
     for test, finding in findings:
-        # What holds at a point is told apart by its cell; it is said of every point.
+        # A finding at a point is known by its cell; it is reported for every point.
         place = (test.file, test.sheet) if finding.where == test.id else (finding.where,)
         key = (finding.rule, finding.severity, finding.message, *place)
         if key not in counts:
@@ -364,7 +366,7 @@ def _beyond_vacuum(test: FlowTest, pressure_pa: float) -> bool:
     """Tell whether an intake would be sucked at the whole of the room's pressure or more."""
     barometer = test.conditions.barometer_pa
     room = STANDARD_BAROMETER_PA if barometer is None else barometer
-    # A barometer that cannot be is told by the pressure correction.
+    # The pressure correction reports an impossible barometer.
     return test.side == "intake" and 0 < room <= pressure_pa
 
 

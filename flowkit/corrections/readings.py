@@ -44,7 +44,7 @@ from flowkit.model import (
 )
 from flowkit.units import find_unit, from_si, parse_quantity, to_si
 
-__all__ = ["FORMULAS", "Measured", "flow_of", "measure"]
+__all__ = ["FORMULAS", "Measured", "flow_of", "measure", "unused"]
 
 FORMULAS = {
     "percent": "Q = full scale·s, s = r/100 or sqrt(r/100), times sqrt(p1/p1_at) or p1/p1_at where stated",
@@ -56,6 +56,10 @@ FORMULAS = {
     "critical nozzle": "m = C_d·A·count·C*·p1·sqrt(M/(R·T1)) (ISO 9300); Q = m/ρ0",
     "pitot": "m = ρ1·A·mean(factor·(1−ε)·sqrt(2Δp/ρ1)) (ISO 3966); Q = m/ρ0",
 }
+_NO_READING = (
+    "The point has a flow and no reading beside it, and the job's meter is what counts; the point was left out. "
+    "Write what the meter showed."
+)
 DISAGREES = 0.02
 """Difference between a sheet's flow and its reading from which both cannot be right; common practice, no source."""
 
@@ -263,6 +267,14 @@ class _Work:
 
     def one(self, meter: Meter, reading: Reading, test_pa: float | None) -> _Flow:
         """The flow that one meter passes at one reading."""
+        if not reading.unit:
+            if meter.reading_unit is None:
+                raise _Refused(
+                    "meter-unit",
+                    "The readings have no unit; write it in the sheet's heading, or state reading_unit in [meter].",
+                    test=True,
+                )
+            reading = dataclasses.replace(reading, unit=meter.reading_unit)
         zero = self.zero(meter, reading.unit)
         nets = tuple(value - zero for value in reading.value)
         if min(nets) < 0:
@@ -462,12 +474,13 @@ def measure(test: FlowTest, setting: Setting) -> Measured | None:
     """Turn the readings of a test into flows; None where it has none, or where the sheet's flows count."""
     if not any(point.reading for point in test.points):
         return None
-    if not setting.meters and all(math.isfinite(point.flow_m3_s) for point in test.points):
+    if not setting.meters and test.gives_flows:
         return None  # the sheet's own flows count
     work = _Work(test, setting)
     kept: list[tuple[Point, _Flow]] = []
     for point in test.points:
         if point.reading is None:
+            work.doubt("reading-missing", "warning", _NO_READING, point.source)
             continue
         try:
             found = work.flow(point.reading, test.pressure_at(point))
@@ -488,6 +501,26 @@ def measure(test: FlowTest, setting: Setting) -> Measured | None:
     if not kept:
         return _nothing(test, work)
     return _finished(work, kept)
+
+
+def unused(test: FlowTest) -> tuple[Finding, ...]:
+    """What a sheet gives in readings and its flows make no use of: said, so that nothing is lost unseen."""
+    found = []
+    if any(point.reading for point in test.points):
+        what = "The sheet gives a meter's readings beside the flows; the flows count, for the job describes no meter."
+        found.append(Finding("column-ignored", "note", test.id, what))
+    conditions = test.conditions
+    for written, flow, name in (
+        (conditions.leak_reading, conditions.leak_m3_s, "leak"),
+        (conditions.check_plate_reading, conditions.check_reading_m3_s, "check plate"),
+    ):
+        if written and flow is None:
+            what = (
+                f"The {name} is given as a meter's reading ({written}), and the points are flows, so no use was made "
+                "of it; write it as a flow, or leave it out."
+            )
+            found.append(Finding("meter-missing", "error", test.id, what))
+    return tuple(found)
 
 
 def _nothing(test: FlowTest, work: _Work) -> Measured:

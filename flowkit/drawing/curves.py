@@ -38,7 +38,7 @@ _WANTED = (
 )  # fmt: skip
 """Typefaces with other scripts that common systems have, tried first; any other font of the machine after them."""
 _NOT = ("Last Resort", "STIX", "cm", "DejaVu Sans Display")
-"""Fonts that show a stand-in for every letter, or have none but formulas' signs."""
+"""Fonts that show a placeholder for every letter, or have none but formulas' signs."""
 _TRIED = 80
 
 
@@ -133,7 +133,7 @@ def place_labels(wanted: Sequence[float], heights: Sequence[float], low: float, 
 
 @dataclass(frozen=True, slots=True)
 class EndLabel:
-    """A curve's name, to stand beside its end: data coordinates, lines of text, colour."""
+    """A curve's name, written beside its end: data coordinates, lines of text, colour."""
 
     x: float
     y: float
@@ -464,7 +464,7 @@ def short(text: str, letters: int) -> str:
 
 MINUS = "−"
 NOTHING = "–"
-"""Stands where there is no value."""
+"""Written where there is no value."""
 
 
 def display_of(name: str) -> Display:

@@ -40,7 +40,7 @@ CELLS = 1536
 """Cells an open period is tabulated in."""
 
 MIXING_ZONE = 0.01
-"""Gas pushed back returns first; it gives way to fresh air within this share of the displaced air."""
+"""Gas pushed back returns first; fresh air takes its place within this share of the displaced air."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

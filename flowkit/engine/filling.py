@@ -135,24 +135,24 @@ def simulate_filling(
     found: dict[int, Cycles] = {}
     for done, group in enumerate(groups.values()):
 
-        def told(count: int, done: int = done) -> None:
+        def count_rounds(count: int, done: int = done) -> None:
             """Pass on the rounds of this group."""
             if progress is not None:
                 progress(done * _MOST_ROUNDS + count, len(groups) * _MOST_ROUNDS)
 
-        found.update(zip(group, _of_group([setups[index] for index in group], told), strict=True))
+        found.update(zip(group, _of_group([setups[index] for index in group], count_rounds), strict=True))
     return tuple(found[index] for index in range(len(setups)))
 
 
-def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycles]:
+def _of_group(setups: Sequence[Setup], progress: Callable[[int], None]) -> list[Cycles]:
     """Find the cycles of variants whose gas and heat law are the same; leave out early what does not fire."""
     search = _Search(setups)
     first, reasons, pieces = search.rough_cycles()
     kept = np.array([reason is None for reason in reasons])
     which = search.model.which
-    found = _of_lanes(setups, kept, first, told) if np.any(kept) and not np.all(kept) else {}
+    found = _of_lanes(setups, kept, first, progress) if np.any(kept) and not np.all(kept) else {}
     if np.all(kept):
-        found = dict(enumerate(search.run(first, told, pieces)))
+        found = dict(enumerate(search.run(first, progress, pieces)))
     merged = [
         _with_gaps(
             found.get(index), setup.engine, kept[which == index], np.array(reasons, dtype=object)[which == index]
@@ -163,17 +163,19 @@ def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycl
     if np.any(stubborn):
         # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
         near = _Search(setups).plain_cycles(first, stubborn)
-        for index, cycles in _of_lanes(setups, stubborn, near, told).items():
+        for index, cycles in _of_lanes(setups, stubborn, near, progress).items():
             merged[index] = _filled_in(merged[index], cycles, stubborn[which == index])
     return merged
 
 
-def _of_lanes(setups: Sequence[Setup], lanes: Flags, first: Array, told: Callable[[int], None]) -> dict[int, Cycles]:
+def _of_lanes(
+    setups: Sequence[Setup], lanes: Flags, first: Array, progress: Callable[[int], None]
+) -> dict[int, Cycles]:
     """Search the cycles of some lanes alone; return them by the index of their setup."""
     counts = [len(setup.engine.speeds_rpm) for setup in setups]
     shares = np.split(lanes, np.cumsum(counts)[:-1])
     chosen = [index for index, share in enumerate(shares) if np.any(share)]
-    return dict(zip(chosen, _Search(_some(setups, lanes)).run(first[:, lanes], told), strict=True))
+    return dict(zip(chosen, _Search(_some(setups, lanes)).run(first[:, lanes], progress), strict=True))
 
 
 def _some(setups: Sequence[Setup], lanes: Flags) -> list[Setup]:
@@ -488,7 +490,7 @@ class _Search:
         near[:, lanes] = state
         return near
 
-    def run(self, first: Array, told: Callable[[int], None], pieces: _Pieces | None = None) -> list[Cycles]:
+    def run(self, first: Array, progress: Callable[[int], None], pieces: _Pieces | None = None) -> list[Cycles]:
         """Search from states at intake closing, and the pieces before them, and return the cycles of each variant."""
         if pieces is None:
             pieces, first, _ = self.rough_way(first, 1.0)
@@ -497,7 +499,7 @@ class _Search:
         result = self.one_round(first, pieces, rough, bumped=True)
         slopes, using, move = self.derivatives(result), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
-            told(count)
+            progress(count)
             gaps = result.gaps(first, pieces.starts)
             gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
             if move is not None:

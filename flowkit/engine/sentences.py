@@ -18,8 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
 
 CAUTIONS: tuple[str, ...] = (
-    "An estimated rpm is not a safe rpm: neither the Mach index nor the filling model knows what springs, rods, "
-    "bearings or valves can take.",
+    "An estimated rpm is not a safe rpm: the model does not know what springs, rods, bearings or valves can take.",
     "Follow the valve maker's and the machinist's limits for stems, seats, guides and lift.",
     "Local rules and qualified practice come first.",
 )
@@ -27,20 +26,18 @@ CAUTIONS: tuple[str, ...] = (
 
 _BEFORE_RUNNING = "Before running: check valve-to-piston and coil-bind clearance at the lift and timing used."
 _FILLS_MORE = (
-    "Higher compression or more filling: the mixture detonates sooner. Set ignition timing and mixture anew, with fuel "
-    "of enough octane, before any full load."
+    "Higher compression or filling: the mixture detonates sooner; set ignition timing, mixture and fuel octane again "
+    "before full load."
 )
 _CAM = (
-    "Another cam: check valve-to-piston and valve-to-valve clearance, retainer to guide and seal, coil bind and spring "
-    "force, at the lift and timing used."
+    "Another cam: check valve-to-piston, valve-to-valve, retainer to guide and seal, coil bind and springs at the lift "
+    "and timing used."
 )
-_BIGGER_VALVES = (
-    "Bigger valves: check their clearance to the bore's wall and to one another, and the seat material that is left."
-)
+_BIGGER_VALVES = "Bigger valves: check valve-to-bore and valve-to-valve clearance and the seat material that is left."
 _SLIM_STEMS = "Slimmer stems: an exhaust valve may run hotter; keep to the valve maker's limits."
 _PORTED = "Ported castings: measure the wall thickness that is left."
-_SPEED = "More speed: connecting rods and bolts, springs and the bottom end carry the load of its square."
-_REBORED = "Rebored: measure the walls that are left, and fit pistons and rings to the bore."
+_SPEED = "More speed: rods, bolts, springs and the bottom end carry a load that grows with its square."
+_REBORED = "Rebored: measure the walls that are left; fit pistons and rings to the bore."
 
 
 def cautions_for(

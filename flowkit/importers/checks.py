@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -10,10 +11,10 @@ from operator import attrgetter
 from typing import Final
 
 from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance, flow_text, lift_text
-from flowkit.model import Conditions, Finding, FlowTest, Severity
+from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, UnitSource
 from flowkit.units import format_quantity, from_si, to_si
 
-__all__ = ["check_tests", "unlikely_barometer", "unlikely_bore"]
+__all__ = ["check_measured", "check_tests", "unlikely_barometer", "unlikely_bore"]
 
 LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
 
@@ -98,7 +99,7 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
             continue
         lifts, flows, pressures = zip(*map(_COLUMNS, test.points), strict=True)
         _check_pressure(test, pressures, findings, together)
-        if test.units.reading is not None:
+        if not test.gives_flows:
             findings += check_lifts(test)[0]  # what the meter showed is judged once it is a flow
             continue
         if not clean_at_a_glance(lifts, _at_one_pressure(test, flows, pressures)):
@@ -114,7 +115,22 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
     return tuple(findings + together.findings())
 
 
+def check_measured(test: FlowTest) -> tuple[Finding, ...]:
+    """Look over flows that a meter's readings gave, as those of a sheet are looked over."""
+    units = dataclasses.replace(test.units, flow=UnitSource("CFM", "stated"))
+    test = dataclasses.replace(test, units=units)
+    together = _Together()
+    _check_leak(test, together)
+    _, misplaced = check_lifts(test)
+    return (*check_curve(test, without=misplaced), *together.findings())
+
+
 LEAST_COPY = 3  # points of a test that are not the same by chance
+
+
+def _as_read(point: Point) -> object:
+    """The flow of a point, or what a meter showed where no flow is given."""
+    return point.reading.value if point.reading and math.isnan(point.flow_m3_s) else point.flow_m3_s
 
 
 def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
@@ -124,7 +140,7 @@ def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
     for test in tests:
         if len(test.points) < LEAST_COPY:
             continue
-        key = (test.side, tuple((point.lift_m, point.flow_m3_s) for point in test.points))
+        key = (test.side, tuple((point.lift_m, _as_read(point)) for point in test.points))
         first = seen.setdefault(key, test)
         if first is not test and first.file == test.file and first.sheet != test.sheet:
             where = (first.sheet or first.file, test.sheet or test.file)

@@ -332,10 +332,10 @@ def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:
     unlike = [group for group in again if _differ(group)]
     lifts = ", ".join(lift_text(test, group[0].lift_m) for group in again[:4]) + (" …" if len(again) > 4 else "")
     if whole or (not unlike and len(again) > 1):
-        text = f"lifts stand more than once ({lifts}): they were taken as repeated runs, and are averaged"
+        text = f"lifts appear more than once ({lifts}): they were taken as repeated runs, and are averaged"
         return [Finding("lift-repeated", "note", again[0][1].source, text)], []
     text = (
-        f"the lift {lifts} stands more than once; if one of them is mistyped, mend it, and if the reading was "
+        f"the lift {lifts} appears more than once; if one of them is mistyped, correct it, and if the reading was "
         "repeated, give it a run number (the readings of one lift are averaged)"
     )
     return [Finding("lift-repeated", "warning", again[0][1].source, text)], [p for group in unlike for p in group]

@@ -272,7 +272,7 @@ def from_frame(
     _check_columns(df, [lift, flow, *by, *([pressure] if pressure else [])])
     strange = [column for column in by if column not in _BY]
     if strange:
-        raise FlowkitError(f"tests cannot be told apart by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
+        raise FlowkitError(f"tests cannot be distinguished by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
     units = (
         _column_unit(lift, lift_unit, "length"),
         _column_unit(flow, flow_unit, "flow"),

@@ -122,7 +122,7 @@ class Job:
         Raises
         ------
         JobError
-            If it cannot be used as it stands.
+            If it cannot be used as it is.
         """
         from flowkit.job.file import parse
 
@@ -222,7 +222,26 @@ class Job:
 
     def read(self) -> tuple[tuple[Variant, ...], tuple[Finding, ...]]:
         """Read the tests of every variant, with what was doubtful in them."""
-        return read_variants(self.variants, self.records)
+        return read_variants(tuple(map(self._with_reading_unit, self.variants)), self.records)
+
+    def _with_reading_unit(self, variant: JobVariant) -> JobVariant:
+        """A variant whose sheets need not name the unit of their readings where ``[meter]`` does."""
+        units = {meter.name: meter.reading_unit for meter in self.meter_set().values()} if self.meters else {}
+        if not any(units.values()):
+            return variant
+        # Of meters with different units the rows say which was read, so the reading's unit is known only with it.
+        unit = next(iter(units.values())) if len(set(units.values())) == 1 else ""
+
+        def given(stated: Stated) -> Stated:
+            if stated.conditions.reading_unit is not None:
+                return stated
+            return replace(stated, conditions=replace(stated.conditions, reading_unit=unit))
+
+        sheets = tuple(
+            choice if choice.stated is None else replace(choice, stated=given(choice.stated))
+            for choice in variant.sheets
+        )
+        return replace(variant, stated=given(variant.stated), sheets=sheets)
 
     def correct(self) -> CorrectionResult:
         """Read and bring every test to the reference."""

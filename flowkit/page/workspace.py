@@ -294,7 +294,7 @@ def load_text(text: str, path: Path) -> Job:
 
 
 def _stamp(path: Path) -> tuple[str, int, int]:
-    """What tells a file's contents from its earlier ones."""
+    """What distinguishes a file's contents from its earlier ones."""
     try:
         known = path.stat()
     except OSError:

@@ -49,13 +49,12 @@ def resolved_words(gain: Gain) -> str:
 
 def pressure_words(pressure_pa: float, display: Display) -> str:
     """Write a test pressure as shops say it: in the unit in which it is round, and in the units shown."""
-    water = f"{from_si(pressure_pa, 'inH2O'):.4g} inH2O"
-    if display.pressure == "inH2O":
-        return water
-    metric = f"{from_si(pressure_pa, 'kPa'):.4g} kPa"
-    round_water = abs(from_si(pressure_pa, "inH2O") - round(from_si(pressure_pa, "inH2O"), 1)) < 1e-6
-    round_metric = abs(pressure_pa / 1000 - round(pressure_pa / 1000, 1)) < 1e-6
-    return metric if round_metric or not round_water else f"{water} ({metric})"
+    in_water, in_kpa = from_si(pressure_pa, "inH2O"), pressure_pa / 1000
+    water, metric = f"{in_water:.4g} inH2O", f"{in_kpa:.4g} kPa"
+    round_water, round_metric = (abs(value - round(value, 1)) < 1e-6 for value in (in_water, in_kpa))
+    if round_water != round_metric:
+        return water if round_water else metric
+    return water if display.pressure == "inH2O" else metric
 
 
 def reference_words(reference: Reference, display: Display, tests: Sequence[CorrectedTest] = ()) -> str:
@@ -66,14 +65,25 @@ def reference_words(reference: Reference, display: Display, tests: Sequence[Corr
     if "air" in made:
         air = reference.air
         wet = "dry air" if not air.relative_humidity else f"air of {100 * air.relative_humidity:.0f} % humidity"
-        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}")
+        corrected = [
+            test for test in tests if any(line.correction == "air" and not line.skipped for line in test.ledger)
+        ]
+        states = ", ".join(dict.fromkeys(repr(test.variant) for test in corrected))
+        only = f" ({states} only; the rest as the bench gave it)" if len(corrected) < len(tests) else ""
+        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}{only}")
     else:
         words.append("air as the bench gave it")
     bores = sorted({bore for test in tests for bore in _bores(test)})
     if "bore" in made and bores:
-        sizes = [numeral(from_si(bore, display.diameter), display.diameter_digits) for bore in bores]
-        words.append(f"engine bore {' and '.join(sizes)} {display.diameter}")
+        sizes = [plain_length(bore, display) for bore in bores]
+        words.append(f"engine bore {' and '.join(sizes)}")
     return ", ".join(words) + "."
+
+
+def plain_length(value_m: float, display: Display) -> str:
+    """Write a diameter with its unit, without zeros that say nothing."""
+    text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
+    return f"{text.rstrip('0').rstrip('.')} {display.diameter}"
 
 
 def _temperature(value_k: float, display: Display) -> str:
@@ -103,14 +113,21 @@ def method_words(comparison: Comparison, display: Display, *, drawn: str = "") -
     rule = "" if comparison.area_method == "pchip" else ", areas by the trapezoid rule"
     source = comparison.repeatability.source
     if source == "none":
-        told = "Intervals not assessed: no repeated runs and no stated repeatability"
+        intervals = "Intervals not assessed: no repeated runs and no stated repeatability"
     else:
-        origin = "repeated runs" if source == "repeated runs" else "a stated repeatability"
+        origin = {
+            "stated": "a stated repeatability",
+            "ports": "the same ports in several states",
+            "repeated runs and ports": "repeated runs and the same ports in several states",
+            "history": "the bench's records",
+        }.get(source, source)
         what = f"{drawn} and ±" if drawn else "±"
-        told = f"{what} are 95 % intervals from {origin}"
+        intervals = f"{what} are 95 % intervals from {origin}"
         if comparison.repeatability.s_r is not None:
-            told += f" (scatter {100 * comparison.repeatability.s_r:.2f} %)"
-    return f"Mean flow {where}{rule}. {told}."
+            intervals += f" (scatter {100 * comparison.repeatability.s_r:.2f} %)"
+        if any(gain.resolved is not None for _, item in sides_of(comparison) for gain in item.gains):
+            intervals += "; proven means beyond the bench's scatter"
+    return f"Mean flow {where}{rule}. {intervals}."
 
 
 def _range_words(range_m: tuple[float, float], display: Display) -> str:
@@ -147,7 +164,7 @@ _MONTHS = (
 
 
 def date_words(text: str | None) -> str:
-    """Write a job's date in words; one that cannot be read stands as it is."""
+    """Write a job's date in words; one that cannot be read stays as it is."""
     day = date_of(text)
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}" if day else (text or "").strip()
 

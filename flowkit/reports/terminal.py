@@ -38,6 +38,7 @@ from flowkit.reports.contents import (
     bands_of,
     cam_gain_words,
     common_lifts,
+    corrections_made,
     effect_words,
     effects,
     engine_inputs,
@@ -55,7 +56,6 @@ from flowkit.reports.contents import (
     side_rows,
     skipped_reasons,
     spaced,
-    told,
     velocity_between,
     velocity_unit,
 )
@@ -291,7 +291,7 @@ class _Listing:
             _BETWEEN_COLUMNS + _room(head, [row[i][:34] for row in self.rows] or [""], _HEAD)
             for i, (head, _) in enumerate(self.heads)
         ]
-        # Words in the last column give way first: they can be broken.
+        # Words in the last column shrink first: they can be broken.
         most = options.max_width + _BETWEEN_COLUMNS
         spare = most - sum(wide[:-1])
         if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
@@ -363,7 +363,7 @@ def _reading_row(test: Any) -> list[str]:
 
 def _flow_range(test: Any) -> str:
     """Return the range of a test's flows, or of what its meter showed."""
-    if test.units.reading is None:
+    if test.gives_flows:
         return _range([point.flow_m3_s for point in test.points], test.units.flow.unit, test.units.flow.source)
     shown = [value for point in test.points if point.reading for value in point.reading.value]
     return f"read {min(shown):g}–{max(shown):g} {test.units.reading.unit}"
@@ -407,7 +407,7 @@ def correction_text(result: CorrectionResult, display: str = "US") -> Parts:
     names = list(dict.fromkeys(line.correction for test in result.tests for line in test.ledger))
     rows = [
         [state, side, str(count), *(effect_words(items.get(name), units) for name in names)]
-        for state, side, count, items in told(result.tests)
+        for state, side, count, items in corrections_made(result.tests)
     ]
     heads: list[tuple[str, Justify]] = [("state", "left"), ("side", "left"), ("tests", "right")]
     parts += ["", listing([*heads, *((name, "left") for name in names)], rows, 2), ""] if rows else []
@@ -516,8 +516,8 @@ def _factorial(result: SideComparison) -> list[WideTable]:
     if not rows:
         return []
     labels = ["factorial, mean flow", *(printable(row.name) for row in rows)]
-    told = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
-    return [WideTable("", labels, [[("%", told)]], notes=FACTORIAL, names="left")]
+    gains = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
+    return [WideTable("", labels, [[("%", gains)]], notes=FACTORIAL, names="left")]
 
 
 def _velocity(result: SideComparison, display: Display) -> list[WideTable]:

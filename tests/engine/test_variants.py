@@ -273,7 +273,7 @@ def test_json_of_variants_is_as_documented(result: EngineResult) -> None:
 
 
 def test_cautions_fit_what_changed_and_come_first(result: EngineResult) -> None:
-    assert result.cautions[0].startswith("Higher compression or more filling")
+    assert result.cautions[0].startswith("Higher compression or filling")
     assert "retainer to guide" in result.cautions[1]
     assert result.cautions[2].startswith("Rebored")
     assert any("wall thickness" in text for text in result.cautions)

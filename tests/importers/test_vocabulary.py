@@ -34,6 +34,8 @@ def test_every_language_has_the_words_of_a_sheet() -> None:
         "lift", "flow", "pressure", "intake", "exhaust", "port", "run", "fixture_bore", "valve_head", "stem", "throat",
         "seat_angle", "seat_width", "leak", "check_reading", "check_nominal", "air_temperature", "barometer", "humidity",  # noqa: E501
         "date", "operator", "bench", "notes", "variant", "head", "side",
+        "meter", "range", "zero_reading", "zero_before", "zero_after", "leak_before", "leak_after",
+        "liquid_temperature", "meter_temperature", "meter_pressure", "outlet_pressure", "direction",
     }  # fmt: skip
     shared = {word: languages for word, languages in SHARED.items() if word in PHRASES}
     for kind in needed:
@@ -44,7 +46,8 @@ def test_every_language_has_the_words_of_a_sheet() -> None:
 
 def test_kinds_are_known() -> None:
     assert CONDITION_KINDS == set(CONDITION_FIELDS)
-    readings = {"check_plate_reading", "direction", "meter", "range", "reading_unit"}  # of a meter: labels of their own
+    # Of a meter: a leak's or a check plate's label with a unit that meters are read in.
+    readings = {"check_plate_reading", "reading_unit", "leak_reading", "leak_reading_before", "leak_reading_after"}
     assert (ROW_KINDS | UNIT_KINDS | WHO_KINDS | LEFT_OUT) - readings <= set(WORDS)
     assert all(language in LANGUAGES for sides in SIDE_CODES.values() for language in sides)
 
@@ -56,6 +59,9 @@ LABELS = {
     "check plate nominal": "check_nominal", "air temperature": "air_temperature", "barometer": "barometer",
     "humidity": "humidity", "meter temperature": "meter_temperature", "meter pressure": "meter_pressure",
     "valve head": "valve_head", "stem": "stem", "throat": "throat", "seat angle": "seat_angle",
+    "zero reading": "zero_reading", "leak reading": "leak", "leak reading before": "leak_before", "range": "range",
+    "leak reading after": "leak_after", "liquid temperature": "liquid_temperature", "direction": "direction",
+    "outlet pressure": "outlet_pressure",
     "seat width": "seat_width", "bench": "bench", "date": "date", "operator": "operator", "notes": "notes",
 }  # fmt: skip
 

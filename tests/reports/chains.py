@@ -194,3 +194,33 @@ def factorial(*, display: str = "metric", area_method: str = "pchip") -> ReportC
         variants.append(Variant(name, tests, state={"intake": state, "exhaust": state}, valves=valves))
     bench = Bench(repeatability=0.003)
     return run(tuple(variants), Reference(), bench, display=display, area_method=area_method)
+
+
+@cache
+def sessions(kind: str) -> ReportContents:
+    """Invented states: ports as blocks, plates read twice a session, everything stated, a side untouched."""
+    days = {"a": "2026-03-01", "b": "2026-03-22"}
+    runs = {"blocks": 1, "plates": 2, "stated": 1, "untouched": 2, "one repeat": 1}[kind]
+    lifts = (1.0, 2.0, 3.5, 5.0, 7.0, 9.0)
+    tests, number = [], 0
+    for name, gain in (("a", 1.0), ("b", 1.05)):
+        for side, size in (("intake", 90.0), ("exhaust", 66.0)):
+            for port in "1234":
+                more = kind == "one repeat" and (name, side, port) == ("a", "intake", "2")
+                for nth in range(1, runs + 1 + more):
+                    number += 1
+                    scale = size * (gain if side == "intake" else 1.002) * (1 + 0.004 * math.sin(7.3 * number))
+                    flows = {
+                        lift: round(scale * math.tanh(lift / 5) * (1 + 0.003 * math.sin(2.1 * number * lift)), 1)
+                        for lift in lifts
+                    }
+                    where = {"test_pressure_pa": to_si(26 if name == "a" else 28, "inH2O"), "bench": "A"}
+                    where["date"] = days[name] if kind not in ("blocks", "one repeat") else days["a"]
+                    if kind == "plates":
+                        where["check_nominal_m3_s"] = to_si(100, "CFM")
+                        where["check_reading_m3_s"] = to_si(99.5 + 0.2 * nth + (0.4 if name == "b" else 0.0), "CFM")
+                    tests.append(flow_test(name, side, port, flows, run=nth, **where))
+    bench = Bench(repeatability=0.004, drift=0.003, lift_setting_m=2e-5, pressure_reading_pa=30.0)
+    state = {name: {"intake": {"ports": name}, "exhaust": {"ports": "cast"}} for name in "ab"}
+    made = [Variant(name, tuple(t for t in tests if t.variant == name), state=state[name]) for name in "ab"]
+    return run(made, Reference(), bench if kind == "stated" else Bench())

@@ -124,7 +124,15 @@ def make_variant(
 def make_gain(a: VariantFlow, b: VariantFlow, kind: str, place: int, *, known: bool) -> Gain:
     u = 0.011 if known else None
     per = tuple(
-        LiftGain(lift, q / p - 1, u, i % 5 == 3, None)
+        LiftGain(
+            lift,
+            q / p - 1,
+            u,
+            i % 5 == 3,
+            None,
+            low=None if u is None else q / p - 1 - u,
+            high=None if u is None else q / p - 1 + u,
+        )
         for i, (lift, p, q) in enumerate(zip(a.lifts_m, a.flow_m3_s, b.flow_m3_s, strict=True))
     )
     g = b.mean_flow_m3_s / a.mean_flow_m3_s - 1
@@ -135,6 +143,8 @@ def make_gain(a: VariantFlow, b: VariantFlow, kind: str, place: int, *, known: b
         kind=kind,
         mean_flow_gain=g,
         mean_flow_gain_u95=u,
+        mean_flow_gain_low=None if u is None else g - u,
+        mean_flow_gain_high=None if u is None else g + u,
         resolved=abs(g) > u if u is not None else None,
         not_assessed_because=None if known else "no port was measured twice and no repeatability is stated",
         mean_of_gains=float(np.mean([x.gain for x in per])),

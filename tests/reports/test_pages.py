@@ -102,12 +102,16 @@ def test_the_pdf_carries_its_own_data(contents: ReportContents, reader: PdfReade
 
 
 def test_the_first_page_alone_suffices(first: str) -> None:
-    assert "Intake: +12.0 % ± 1.1 mean flow" in first and "Exhaust: +12.0 % ± 1.1 mean flow" in first
+    assert "Mean flow: intake +12.0 % ± 1.1, exhaust +12.0 % ± 1.1" in first
     assert "Inline-four, eight valves" in first and "Job 2417 · 14 March 2026 · page 1 of" in first
     assert "All flows at 28 inH2O by the square-root law, air as the bench gave it." in first
     assert "Gain of each step over the one before" in first
     assert first.count("seats alone; proven") == 2
-    assert first.index("Before running: other valves: check valve-to-piston") < first.index("Flow at one test pressure")
+    assert (
+        first.index("Before running")
+        < first.index("other valves: check valve-to-piston")
+        < first.index("Mean flow: intake")
+    )
     assert "an estimated rpm is not a safe rpm" in first and "ported castings: check wall thickness" in first
     assert "as_received.csv 3f9a2c1e" in first and "after_work.xlsx b7710d42" in first
     assert f"flowkit {__version__}." in first
@@ -130,7 +134,7 @@ def test_metric_shows_the_same_flows(contents: ReportContents) -> None:
     variant = contents.comparison.sides["intake"].variants[0]
     assert f"{1000 * variant.flow_m3_s[3]:.2f}" in shown
     assert f"{1000 * variant.lifts_m[3]:.2f}" in shown
-    assert any("28 inH2O (6.974 kPa)" in text for text in shown)
+    assert any("All flows at 28 inH2O by" in text for text in shown)
 
 
 def test_gains_within_repeatability_are_grey_and_interpolated_ones_italic() -> None:
@@ -138,7 +142,14 @@ def test_gains_within_repeatability_are_grey_and_interpolated_ones_italic() -> N
     side = contents.comparison.sides["intake"]
     gain = side.gains[0]
     per_lift = (replace(gain.per_lift[0], gain=0.0031), *gain.per_lift[1:])
-    gain = replace(gain, per_lift=per_lift, resolved=False, mean_flow_gain=0.0042)
+    gain = replace(
+        gain,
+        per_lift=per_lift,
+        resolved=False,
+        mean_flow_gain=0.0042,
+        mean_flow_gain_low=-0.0068,
+        mean_flow_gain_high=0.0152,
+    )
     sides = {"intake": replace(side, gains=(gain,))}
     page = make_pages(replace(contents, comparison=replace(contents.comparison, sides=sides)))[0]
     cell = next(item for item in page.cells.items if item.text == "+0.3")
@@ -146,7 +157,10 @@ def test_gains_within_repeatability_are_grey_and_interpolated_ones_italic() -> N
     between = f"{100 * gain.per_lift[3].gain:+.1f}"
     assert next(item for item in page.cells.items if item.text == between).italic
     joined = " ".join(texts(page))
-    assert "Intake: +0.4 % ± 1.1 mean flow, within the bench's scatter" in joined
+    assert (
+        "Mean flow: intake +0.4 % ± 1.1" in joined
+        and "seats recut compared with as received: within the bench's scatter." in joined
+    )
     assert "italic: between measured lifts; grey: within the bench's scatter" in joined
 
 

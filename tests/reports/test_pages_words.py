@@ -50,18 +50,27 @@ def test_dates_that_could_mean_two_days_or_none_are_left_as_text(text: str | Non
 def test_the_reference_says_only_what_was_done() -> None:
     reference = Reference(pressure_law="compressible", bore_m=0.0805, air=AirState(298.15, 100_000.0, 0.45))
     metric = DISPLAYS["metric"]
-    stated = "All flows at 28 inH2O (6.974 kPa) by the compressible law"
+    stated = "All flows at 28 inH2O by the compressible law"
     assert reference_words(reference, metric) == f"{stated}, air as the bench gave it."
     tests = make_contents(variants=1, ports=1).comparison.tests
     air = LedgerLine("air", "Q2 = Q1", {}, factor=(1.01,))
     bores = [LedgerLine("bore", "Q5 = Q4", {"engine_bore_m": bore}, factor=(0.99,)) for bore in (0.0805, 0.083)]
     done = [replace(tests[0], ledger=(air, line)) for line in bores]
     assert reference_words(reference, metric, done) == (
-        f"{stated}, for air of 45 % humidity at 25 °C, engine bore 80.50 and 83.00 mm."
+        f"{stated}, for air of 45 % humidity at 25 °C, engine bore 80.5 mm and 83 mm."
     )
-    assert "at 77 °F, engine bore 3.169 and 3.268 in." in reference_words(reference, DISPLAYS["US"], done)
+    assert "at 77 °F, engine bore 3.169 in and 3.268 in." in reference_words(reference, DISPLAYS["US"], done)
     off = replace(air, skipped="switched off")
     assert "air as the bench gave it" in reference_words(reference, metric, [replace(tests[0], ledger=(off,))])
+
+
+def test_air_is_named_only_for_the_states_that_were_corrected_for_it() -> None:
+    first = make_contents(variants=1, ports=1).comparison.tests[0]
+    air = LedgerLine("air", "Q2 = Q1", {}, factor=(1.01,))
+    tests = [replace(first, ledger=()), replace(first, variant="ported", ledger=(air,))]
+    words = reference_words(Reference(), DISPLAYS["metric"], tests)
+    assert "for dry air at 20 °C ('ported' only; the rest as the bench gave it)" in words
+    assert "only" not in reference_words(Reference(), DISPLAYS["metric"], tests[1:])
 
 
 def test_sides_with_different_ranges_are_told_apart() -> None:

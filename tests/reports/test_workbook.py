@@ -23,7 +23,7 @@ from flowkit.reports.workbook import workbook_bytes, write_workbook
 from flowkit.reports.workbook.pen import SHEETS, lines_of
 from flowkit.samples import sample_folder
 from flowkit.units import from_si, to_si
-from tests.reports.chains import awkward, factorial, flow_test, plain_job, run, sample
+from tests.reports.chains import awkward, factorial, flow_test, plain_job, run, sample, sessions
 from tests.reports.invented import make_contents
 
 CHANGED = "one reading changed"
@@ -63,6 +63,11 @@ CASES = {
     "one lift": one_lift,
     "factorial, larger valves": factorial,
     "factorial, trapezoid, US": lambda: factorial(display="US", area_method="trapezoid"),
+    "ports as blocks": lambda: sessions("blocks"),
+    "one repeat": lambda: sessions("one repeat"),
+    "check plates": lambda: sessions("plates"),
+    "everything stated": lambda: sessions("stated"),
+    "a side untouched": lambda: sessions("untouched"),
 }
 
 
@@ -157,6 +162,32 @@ def test_the_headline_is_that_of_the_comparison(recalculated, name: str) -> None
                 else:
                     assert row[column] == pytest.approx(gain.mean_flow_gain, rel=1e-9)
                     assert row[column + 1] == near(gain.mean_flow_gain_u95)
+
+
+@LIBREOFFICE
+@pytest.mark.parametrize("name", CASES)
+def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
+    contents, (data, fresh) = CASES[name](), recalculated[name]
+    formulas = opened(data)["Gains"]
+    rows = [row for row in fresh["Gains"].iter_rows() if row[0].value]
+    for result in contents.comparison.sides.values():
+        for gain in result.gains:
+            want = (gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+            close = [
+                [cell.coordinate for cell in (row[3], row[14], row[15])]
+                for row in rows
+                if (row[0].value, row[1].value) == (gain.to, gain.from_)
+                and all(cell.value == near(value) for cell, value in zip((row[3], row[14], row[15]), want, strict=True))
+            ]
+            assert close, (gain.from_, gain.to, want)
+            assert gain.resolved is None or all(formulas[cell].data_type == "f" for cell in close[0])
+
+
+@LIBREOFFICE
+def test_a_whole_number_of_degrees_of_freedom_goes_through_the_spreadsheets_own_t(recalculated) -> None:
+    data, _ = recalculated["ports as blocks"]
+    texts = [str(cell.value) for row in opened(data)["Intervals"].iter_rows() for cell in row]
+    assert any("T.INV.2T(0.05," in text for text in texts)
 
 
 @LIBREOFFICE

@@ -36,6 +36,8 @@ _TITLES: Final[dict[str, str]] = {
     "Conditions of every test": "Flows and pressures are in the units of the test",
     "Corrections, in the order they are made": "Corrected flow = ",
     "Slopes of the curves": "Of the monotone cubic",
+    "Run figures": "Each run of each port",
+    "Intervals of mean flows and gains": "u² is the sum",
     "Gains": "Ratios of mean flows",
     "Mean flow of each port by band of lift": "From the curves",
     "Bands of lift, factorial and ratios": "Mean flows in bands",
@@ -170,7 +172,7 @@ def test_from_json(data: object, *, place: str = "test", file: str | None = None
     data : object
         As `json.loads` gives it; keys it may have besides are left aside.
     place : str, optional
-        Where in the document it stands, for messages.
+        Where in the document it is, for messages.
     file : str, optional
         The file it comes from, for messages.
 

@@ -134,7 +134,7 @@ def with_closed_valve(
 
 
 def _agree(one: Item, other: Item) -> bool:
-    """Whether two leaks say the same; of different kinds of flow they cannot be held against each other."""
+    """Whether two leaks say the same; of different kinds of flow they cannot be compared."""
     if one.unit is None or other.unit is None or one.unit.quantity != other.unit.quantity:
         return False
     first, second = float(one.value) * one.unit.factor, float(other.value) * other.unit.factor
@@ -186,7 +186,7 @@ class _Part(NamedTuple):
     conditions: Conditions
     units: Units
     columns: tuple[list[float], list[float], list[float | None], list[str]]
-    shown: list[Reading] | None = None
+    shown: list[Reading | None] | None = None
 
 
 class _Said(NamedTuple):
@@ -249,27 +249,33 @@ class _Maker:
         if self.stated.lift_unit or self.stated.flow_unit:
             self._hold_units(draft)
         shown = self._shown(draft, conditions)
-        factor = 1.0 if draft.shown is not None else self._volume_factor(draft.flow_unit, conditions, draft.where)
+        only_shown = draft.shown is not None and draft.flow_unit is None
+        factor = 1.0 if only_shown else self._volume_factor(draft.flow_unit, conditions, draft.where)
         scale = self._lift_factor(conditions, draft.where) if self.lifts.ratio else 1.0
-        if factor is None or scale is None or (draft.shown is not None and shown is None):
+        if factor is None or scale is None or (only_shown and shown is None):
             return None
         names = (head, variant, side, port, run)
         return _Part(names, conditions, self._units_of(draft, items), self._columns(draft, factor, scale), shown)
 
-    def _shown(self, draft: Draft, conditions: Conditions) -> list[Reading] | None:
-        """A meter's readings with their unit, which the sheet or the user states; without it they are asked about."""
+    def _shown(self, draft: Draft, conditions: Conditions) -> list[Reading | None] | None:
+        """A meter's readings with their unit, which the sheet or the user states; without it they are asked about.
+
+        Beside flows nothing is asked here: only a job with a meter needs the readings.
+        """
         if draft.shown is None:
             return None
         unit = draft.meter_unit or conditions.reading_unit
+        if unit is None and draft.flow_unit is not None:
+            unit = ""
         if unit is None:
             what = (
                 "the readings of the meter have no unit; write it in the heading, or state it with --reading-unit "
-                "or reading_unit in the job's conditions"
+                "or reading_unit in the job's [meter] or conditions"
             )
             self.tell(refused(draft.where, what))
             return None
         draft.meter_unit = unit
-        return [replace(item, unit=unit) for item in draft.shown]
+        return [None if item is None else replace(item, unit=unit) for item in draft.shown]
 
     def _columns(
         self, draft: Draft, factor: float, scale: float
@@ -348,11 +354,15 @@ class _Maker:
             return self._conditions[key]
         values: dict[str, float | str | None] = {}
         later = []
+        flows: dict[str, list[float]] = {}
         for kind, item in items.items():
             if kind in FLOW_KINDS:
                 later.append((kind, item))
             else:
-                values[CONDITION_FIELDS[kind]] = item.value
+                name = CONDITION_FIELDS[kind]
+                # A zero or leak before and after, and leaks of several ranges, are one condition.
+                joins = name in ("zero_reading", "leak_reading") and name in values
+                values[name] = f"{values[name]}; {item.value}" if joins else item.value
         if common is not None:
             values["test_pressure_pa"] = common
         self._join_stated(values, items, draft.where)
@@ -361,7 +371,8 @@ class _Maker:
             factor = self._volume_factor(item.unit, without_flows, item.source)
             if factor is not None and item.unit is not None:
                 name = CONDITION_FIELDS[kind]
-                values[name] = float(item.value) * factor
+                flows.setdefault(name, []).append(float(item.value) * factor)
+                values[name] = sum(flows[name]) / len(flows[name])  # a leak before and one after are averaged
                 wanted = getattr(self.stated.conditions, name)
                 found = float(values[name] or 0.0)
                 if wanted is not None and not _same(found, wanted):
@@ -473,15 +484,15 @@ class _Maker:
         if draft.pressure_unit is not None:
             named, stated = draft.pressure_unit.unit, draft.pressure_unit.source == "stated"
         flow = draft.meter_unit if draft.flow_unit is None else draft.flow_unit.name
-        metered = draft.shown is not None
-        key = (flow, draft.flow_stated, named, stated, metered)
+        shown = draft.meter_unit if draft.shown is not None else None
+        key = (flow, draft.flow_stated, named, stated, shown)
         if key not in self._units:
-            own = UnitSource(str(flow), "stated" if draft.flow_stated or metered else "assumed")
+            own = UnitSource(str(flow), "stated" if draft.flow_stated or draft.flow_unit is None else "assumed")
             self._units[key] = Units(
                 UnitSource(self.lifts.unit.name, self.lifts.source),
                 own,
                 UnitSource(named, "stated" if stated else "assumed") if named is not None else None,
-                own if metered else None,
+                None if shown is None else UnitSource(shown, "stated"),
             )
         return self._units[key]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
@@ -9,7 +10,7 @@ from statistics import median
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import CONDITION_FIELDS, unreadable
+from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import fold
@@ -87,6 +88,7 @@ class Column:
     own: tuple[str, ...] = ()
     trouble: list[str] = field(default_factory=list)
     flows: list[int] | None = None
+    beside: int | None = None  # of a meter's reading: the column of the flow that was worked out from it
 
     def source(self, table: Table) -> str:
         """Return the cell of its lowest heading, or its first cell where it has none."""
@@ -117,7 +119,7 @@ def heading_labels(table: Table) -> list[Label]:
 
 
 def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is, lifts left out; and what cannot be told apart or was left out."""
+    """Say what each column is, lifts left out; and what is ambiguous or was left out."""
     columns = [column for column in _stacked(table) if _filled(table, column.index) or column.kind == "formula"]
     for column in columns:
         _first_role(table, column)
@@ -127,15 +129,15 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
     _decide_unknown(table, columns, context)
-    _decide_readings(columns)
     _check_arithmetic(table, columns)
     _share_pressure(table, columns)
     findings += _decide_twins(table, columns)
+    _decide_readings(columns)
     findings += [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
     return columns, findings
 
 
-# What stands over a column.
+# What is over a column.
 
 
 def _stacked(table: Table) -> list[Column]:
@@ -178,7 +180,7 @@ def _carried(table: Table) -> dict[int, dict[int, int]]:
 
 
 def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int, int]) -> list[tuple[int, int]] | None:
-    """The groups of headings that stand over the middle of their columns without a merge; None where they do not."""
+    """The groups of headings over the middle of their columns without a merge; None where they do not."""
     lift = table.axis.column
     columns = [c for c in range(lift + 1, table.right + 1) if _filled(table, c)]
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
@@ -351,6 +353,16 @@ def _all_percent(table: Table, index: int) -> bool:
     return bool(rows) and all(table.view.percent(row, index) for row in rows)
 
 
+def _cells_of_other_units(table: Table, index: int) -> bool:
+    """Whether the numbers of a column have units in their cells, and none that a flow test has."""
+    texts = [value for row in table.axis.rows if isinstance(value := table.view.rows[row][index], str)]
+    if not texts or texts[0][-1:].isdigit():
+        return False
+    units = {cell.unit for text in texts if (cell := read_cell(text, table.view.decimal_comma)).value is not None}
+    known = [unit for spelled in units if spelled and (unit := known_unit(spelled)) is not None]
+    return bool(known) and all(unit.quantity in ("humidity", "temperature", "angle") for unit in known)
+
+
 _WHY = {
     "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
     "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
@@ -373,6 +385,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = "ignored", _WHY.get(kind or "", "a gain or percentage")
     elif kind == "notes" or (letters and set(letters) <= set("b")):
         column.role, column.why = "ignored", "no reading"
+    elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
+        column.role, column.why = "ignored", "another quantity than flow"
     elif column.foreign and not flowing:
         column.role, column.why = "ignored", f"a {column.foreign}, not a flow"
     elif column.both and not column.side:
@@ -383,7 +397,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         _pressure_role(table, column)
-    elif kind in CONDITION_FIELDS:
+    elif kind in CONDITION_FIELDS and (kind in FLOW_KINDS or not flowing):
         column.role = "condition"
     elif kind == "lift" or (kind is None and quantity in ("length", "lift ratio")):
         column.role, column.why = "ignored", "a second column of lifts" if not column.named else "a length, not a flow"
@@ -475,8 +489,9 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
 
 def _drop_lone_letter(columns: list[Column]) -> None:
     """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
-    letters = [c for c in columns if c.role == "named" and c.letter and not (c.side or c.port or c.run or c.variant)]
-    if len(letters) == 1 and any(_flow_unit(c) for c in columns if c.role == "flow") and not _flow_unit(letters[0]):
+    flows = [c for c in columns if c.role in ("flow", "named")]
+    letters = [c for c in flows if c.letter]
+    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
 
 
@@ -547,12 +562,42 @@ def _values(table: Table, column: Column) -> dict[int, float]:
     return found
 
 
+_POSITION = re.compile(
+    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura|読み)\D*(\d+)\b"
+)
+
+
+def positions(columns: Sequence[Column]) -> list[list[Column]]:
+    """The columns of readings, those of a pitot tube's positions together."""
+    found = [_POSITION.match(column.text.casefold()) for column in columns]
+    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
+        return [list(columns)]
+    return [[column] for column in columns]
+
+
 def _decide_readings(columns: list[Column]) -> None:
-    """Leave readings out where flows stand beside them and no meter is described."""
-    if any(column.role == "flow" for column in columns):
-        for column in columns:
-            if column.role == "reading":
-                column.role, column.why = "ignored", "a meter's reading beside the flow it gives"
+    """Put readings beside the one flow of the same test; leave those out of which nothing says whose they are."""
+    flows = [column for column in columns if column.role == "flow"]
+    readings = [column for column in columns if column.role == "reading"]
+    taken: set[int] = set()
+    for group in positions(readings) if flows else ():
+        same = [flow for flow in flows if len(group) > 1 or _is_of(group[0], flow)]
+        free = len(same) == 1 and same[0].index not in taken
+        for column in group:
+            if free:
+                column.beside = same[0].index
+                taken.add(same[0].index)
+            else:
+                column.role, column.why = "ignored", "a meter's reading, and no one flow beside it is of the same test"
+
+
+def _is_of(reading: Column, flow: Column) -> bool:
+    """Whether what a reading's heading names is what the flow's names."""
+    said = zip(_identity(reading)[:2], _identity(flow)[:2], strict=True)
+    known = all(mine in (None, theirs) for mine, theirs in said)
+    return known and all(
+        mine in (None, 1, "", theirs) for mine, theirs in zip(_identity(reading)[2:], _identity(flow)[2:], strict=True)
+    )
 
 
 # What the numbers do.
@@ -632,23 +677,23 @@ def _share_pressure(table: Table, columns: list[Column]) -> None:
 
 
 def _identity(column: Column) -> tuple[object, ...]:
-    """Return what tells two columns of flow apart."""
+    """Return what distinguishes two columns of flow."""
     return column.side, column.port, column.run or 1, column.variant.casefold(), column.head
 
 
 def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
-    """Keep one of two columns that are the same test; refuse those that cannot be told apart."""
+    """Keep one of two columns that are the same test; refuse those that look the same."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
-        if column.role in ("flow", "reading"):
+        if column.role == "flow":
             key = _identity(column)
-            while column.again and key in groups:
+            while column.again and key in groups and _agree(table, [groups[key][0], column], 1.05, 1.15, least=2):
                 column.run = (column.run or 1) + 1
                 key = _identity(column)
             groups.setdefault(key, []).append(column)
     findings: list[Finding] = []
     for group in groups.values():
-        if len(group) < 2 or all(column.role == "reading" for column in group):
+        if len(group) < 2:
             continue
         if _are_runs(table, group):
             for number, column in enumerate(group, 1):
@@ -681,13 +726,16 @@ def _are_runs(table: Table, group: Sequence[Column]) -> bool:
     same = all(c.text == first.text and c.treatment == first.treatment and c.pressure == first.pressure for c in group)
     if not same or any(column.run for column in group):
         return False
+    return _agree(table, group, REPEATED, 1.08) and any(_values(table, c) != _values(table, first) for c in group[1:])
+
+
+def _agree(table: Table, group: Sequence[Column], typical: float, largest: float, least: int = 3) -> bool:
+    """Whether the flows of columns lie no further apart than repeated readings do."""
     values = [_values(table, column) for column in group]
     low = 0.1 * max(values[0].values(), default=0.0)  # the leak of a closed valve is no reading to agree by
     rows = [row for row in values[0] if all(found.get(row, 0.0) > low for found in values)]
     spread = [max(v[row] for v in values) / min(v[row] for v in values) for row in rows]
-    if len(spread) < 3 or max(spread) > 1.08 or median(spread) > REPEATED:
-        return False
-    return any(v[row] != values[0][row] for v in values[1:] for row in rows)
+    return len(spread) >= least and max(spread) <= largest and median(spread) <= typical
 
 
 def _raw_first(group: list[Column]) -> list[Column]:
@@ -703,7 +751,7 @@ def _raw_first(group: list[Column]) -> list[Column]:
 
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
-    """Why a second column of one test is left out; empty where the two cannot be told apart."""
+    """Why a second column of one test is left out; empty where nothing distinguishes the two."""
     if _same_flow(table, first, other):
         return f"the same flow as {first.text!r} in another unit"
     if _values(table, first) == _values(table, other) and first.unit == other.unit and len(_values(table, first)) > 2:
@@ -721,7 +769,7 @@ def _is_multiple(table: Table, one: Column, other: Column) -> bool:
     """Whether a column is another one times a factor near one."""
     a, b = _values(table, one), _values(table, other)
     ratios = [b[row] / a[row] for row in a if row in b and a[row]]
-    return len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios) and abs(median(ratios) - 1) > EXACT
+    return len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios)
 
 
 def _same_flow(table: Table, one: Column, other: Column) -> bool:
@@ -746,7 +794,7 @@ def _ignored(table: Table, column: Column) -> Finding:
     heading = repr(column.text) if column.text else "without a heading"
     remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
     if column.why == "not understood" and (column.side or column.port or column.code or column.state):
-        what = f"the column {heading} stands beside flows and cannot be placed; say which test it is, or leave it out"
+        what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"

@@ -23,6 +23,7 @@ from flowkit.importers.words.items import (
 )
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
@@ -58,7 +59,7 @@ class Metadata:
 
 
 def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units: Units = NO_UNITS) -> Metadata:
-    """Read what stands outside the tables."""
+    """Read what is outside the tables."""
     reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
         spans = taken[row]
@@ -79,6 +80,7 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
 _LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
+_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
@@ -86,7 +88,7 @@ LONG_TITLE = 60
 
 
 class _Reader:
-    """Reads what stands outside the tables of one sheet."""
+    """Reads what is outside the tables of one sheet."""
 
     def __init__(self, view: View, units: Units) -> None:
         self.view = view
@@ -116,7 +118,7 @@ class _Reader:
             for column in filled
             if column in labels
             and _is_label(labels[column])
-            and not (labels[column].pressure and labels[column].kind in WHO_KINDS)
+            and not (labels[column].pressure and labels[column].kind in WHO_KINDS | {"pressure"})
             and not _ANSWERED.search(str(view.value(row, column)))
         ]
         heads = [
@@ -132,12 +134,12 @@ class _Reader:
         for place, column in enumerate(heads):
             end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
             behind = [c for c in filled if column < c < end]
-            told = (
+            labelled = (
                 bool(behind)
                 and isinstance(view.value(row, behind[0]), str)
                 and pairs(str(view.value(row, behind[0])))[0]
             )
-            if told and behind[0] > column + 1:
+            if labelled and behind[0] > column + 1:
                 # What is far behind it is a line of its own: "Head test", and beside the table "Humidity: 40 %".
                 for at in [column, *behind]:
                     if at in labels:
@@ -164,16 +166,18 @@ class _Reader:
 
     def _read_pair(self, label: Label, row: int, behind: list[int]) -> None:
         """Read a label with the value (and perhaps the unit) in the cells behind it."""
-        unit_text = ""
-        if len(behind) > 1:
-            unit = parse_label(str(self.view.value(row, behind[1])))
-            if unit.only_unit or unit.code == "in":
-                unit_text = unit.unit_text
+        unit_text, more = "", behind[1:]
+        if more:
+            text = str(self.view.value(row, more[0])).strip()
+            unit = parse_label(text)
+            if unit.only_unit or unit.code == "in" or text == "%":
+                unit_text, more = unit.unit_text or text, more[1:]
+        name = as_text(self.view.value(row, more[0])) if more and label.kind in _LEAKS else ""
         at = Placed(row, behind[0], _NO_ITEM)
-        self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, unit_text)
+        self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
-    def _add(self, label: Label, value: CellValue, source: str, at: Placed, unit_text: str = "") -> None:
-        """Read one value and keep it with its place."""
+    def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
+        """Read one value and keep it with its place; `more` is its unit and, of a leak, its range or meter."""
         kind = str(label.kind)
         self.got.words += label.languages
         text = as_text(value)
@@ -193,9 +197,10 @@ class _Reader:
             value,
             source,
             label,
-            unit_text,
+            more[0],
             self.view.decimal_comma,
             self.view.percent(at.row, at.column),
+            name=more[1],
         )
         if kind in _GAUGE or kind in FLOW_KINDS:
             self.later.append((kind, written, at))
@@ -239,7 +244,7 @@ class _Reader:
                     self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
-        """Read a text that stands alone: ``Test pressure: 28 inH2O``, a sentence, or a title."""
+        """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
         for kind, unit in named_units(text):
             self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
         found, rest = pairs(text)
@@ -258,7 +263,9 @@ class _Reader:
         if len(label.rest) > LONG_TITLE and label.pressure is None:
             return
         found: list[Item] = []
-        if not (_waits(label, self.view.value(row, column)) or is_sentence(text) or len(label.rest) > LONG_TITLE):
+        taken = take_pressure(text)
+        talk = is_sentence(text if taken is None else taken.rest)
+        if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
             if label.side or label.code:
                 found.append(Item("side", label.side or f"?{label.code}", None, source))
             if label.port:
@@ -295,13 +302,14 @@ def _waits(label: Label, text: CellValue) -> bool:
     return not all(word in _VALVE or PHRASES.get(word, ("",))[0] in SIDE_KINDS or word.isdigit() for word in words)
 
 
-OWN = frozenset({"leak", "leak_pressure", "port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"})
+_LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
+OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
 """Kinds that a table with a heading block of its own does not inherit from another table's block."""
 
-UNDER = frozenset(
-    {"leak", "leak_pressure", "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "notes"}
-)
-"""Kinds that belong to the table they stand directly under."""
+UNDER = _LEAK_KINDS | {
+    "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
+}  # fmt: skip
+"""Kinds that belong to the table directly above them."""
 
 Key = tuple[str, str | None]
 
@@ -317,7 +325,7 @@ class Scope:
 
 @dataclass(slots=True)
 class _Band:
-    """Tables that stand side by side."""
+    """Tables side by side."""
 
     tables: list[Table]
     top: int
@@ -367,7 +375,7 @@ def _bands(tables: Sequence[Table]) -> list[_Band]:
 
 
 def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
-    """Give each line to the band it stands above, beside or directly under; return what stands at the end."""
+    """Give each line to the band it is above, beside or directly under; return what is left at the end."""
     ends = [band.bottom for band in bands]
     tail: list[Placed] = []
     under = {band.bottom: band.bottom for band in bands}
@@ -432,7 +440,7 @@ def _owner(band: _Band, entry: Placed) -> int:
 def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:
     """Gather values by kind and side; labels count before titles, and contradictions are reported."""
     found: dict[Key, Placed] = {}
-    split: set[Key] = set()  # titles of one row that differ: each stands over something else
+    split: set[Key] = set()  # titles of one row that differ: each is over something else
     for entry in entries:
         key = (entry.item.kind, entry.item.side)
         known = found.get(key)
@@ -449,8 +457,9 @@ def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Ite
 
 
 def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
-    """Join two notes; report two values of anything else."""
-    if entry.item.kind != "notes":
+    """Join two notes, and leaks of two ranges; report two values of anything else."""
+    ranges = {str(item.value).partition("@")[2].casefold() for item in (known.item, entry.item)}
+    if entry.item.kind != "notes" and not (entry.item.kind.startswith("leak_reading") and len(ranges) > 1):
         findings.append(_twice(known.item, entry.item))
         return known
     return known._replace(item=known.item._replace(value=f"{known.item.value}; {entry.item.value}"))

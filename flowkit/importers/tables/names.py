@@ -28,7 +28,7 @@ _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w")
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
-    """Say which side each letter stands for, None where the sheet leaves it open."""
+    """Say which side each letter means, None where the sheet leaves it open."""
     used = sorted(set(codes))
     speaking = [lang for lang in LANGUAGES if all(lang in SIDE_CODES.get(code, {}) for code in used)]
     if not speaking:
@@ -36,7 +36,8 @@ def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, S
     votes = Counter(languages)
     most = max(votes[lang] for lang in speaking)
     readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes[lang] == most]
-    return readings[0] if all(reading == readings[0] for reading in readings) else None
+    others = [votes[lang] for lang in speaking if {code: SIDE_CODES[code][lang] for code in used} != readings[0]]
+    return readings[0] if most >= 2 * max(others, default=-1) and all(r == readings[0] for r in readings) else None
 
 
 def name_columns(table: Table, columns: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
@@ -51,7 +52,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
 
 
 def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
-    """Take letters that stand alone for sides where they are a pair of sides, else for ports."""
+    """Take single letters for sides where they are a pair of sides, else for ports."""
     letters = {column.letter.casefold() for column in flows if column.letter}
     if not letters:
         return
@@ -73,6 +74,9 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
 
 def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
+    for column in flows:
+        if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
+            column.code = None  # "in CFM" under a caption that names the side
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
@@ -156,6 +160,6 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
 
 
 def sides_by_letters(codes: Iterable[str], words: Sequence[str]) -> Mapping[str, Side]:
-    """The sides that letters stand for; empty where it is open."""
+    """The sides that letters mean; empty where it is open."""
     codes = set(codes)
     return resolve_codes(codes, words) or {} if codes else {}

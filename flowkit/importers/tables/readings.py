@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, NamedTuple
 
 from flowkit.importers.files.grid import CellValue, column_letters
-from flowkit.importers.tables.columns import Column
+from flowkit.importers.tables.columns import Column, positions
 from flowkit.importers.tables.find import CONDITION_KINDS, Table
 from flowkit.importers.tables.lifts import LiftRow, Lifts, scaled
 from flowkit.importers.tables.names import resolve_codes
@@ -37,6 +36,10 @@ class TableContext:
         """Return the columns of one role."""
         return [column for column in self.columns if column.role == role]
 
+    def of_tests(self) -> list[Column]:
+        """Return the columns that tests are made of: flows, or a meter's readings where there is no flow."""
+        return self.of_role("flow") or self.of_role("reading")
+
 
 @dataclass(slots=True)
 class Draft:
@@ -58,7 +61,7 @@ class Draft:
     items: dict[str, Item] = field(default_factory=dict)
     closed: dict[str, Item] = field(default_factory=dict)
     meter_unit: str | None = None  # of a meter's readings, which `shown` holds in place of flows
-    shown: list[Reading] | None = None
+    shown: list[Reading | None] | None = None
 
 
 class Who(NamedTuple):
@@ -98,7 +101,7 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
 
 
 def _filled_down(values: list[CellValue]) -> list[CellValue]:
-    """The cells of a column, each empty one with what stands above it."""
+    """The cells of a column, each empty one with what is above it."""
     if None not in values:
         return values
     held: CellValue = None
@@ -112,7 +115,7 @@ def _filled_down(values: list[CellValue]) -> list[CellValue]:
 def _letters(
     context: TableContext, columns: Sequence[Column], names: Sequence[Sequence[CellValue]]
 ) -> Mapping[str, Side]:
-    """The sides that the letters before ports stand for, told by all of them together."""
+    """The sides that the letters before ports mean, judged from all of them together."""
     codes = {row.section.code for row in context.lifts.rows if row.section is not None and row.section.code}
     for column, values in zip(columns, names, strict=True):
         if column.kind in ("side", "port"):
@@ -162,7 +165,7 @@ def _who(
 
 
 class _Names(NamedTuple):
-    """The names one cell gives; first those of `Who`, then a letter that stands for a side."""
+    """The names one cell gives; first those of `Who`, then a letter that means a side."""
 
     side: Side | None = None
     port: str | None = None
@@ -211,7 +214,7 @@ def pressure_columns(context: TableContext) -> list[Pressures]:
     for place, column in enumerate(columns):
         values, unit = _plain_pressures(context, column) or _pressures(context, column)
         if unit is not None:
-            found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_role("flow"))))
+            found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_tests())))
     return found
 
 
@@ -234,7 +237,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
     values: dict[int, float] = {}
     unit: UnitSource | None = None
     label = Label("pressure", unit=column.unit, unit_text=column.unit_text)
-    told: set[str] = set()
+    reported: set[str] = set()
     for entry in context.lifts.rows:
         value = view.rows[entry.row][column.index]
         if value is None:
@@ -243,8 +246,8 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
         written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
         items, trouble = read_item("pressure", written)
         # One finding speaks for the whole column, unless cells hold no number.
-        context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in told]
-        told |= {finding.rule for finding in trouble}
+        context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in reported]
+        reported |= {finding.rule for finding in trouble}
         for item in items:
             values[entry.row] = float(item.value)
             if item.unit is not None and unit is None:
@@ -253,7 +256,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
 
 
 def _flows_of(column: Column, place: int, pressures: Sequence[Column], flows: Sequence[Column]) -> list[int]:
-    """The columns of flows a column of pressures stands for: of its name, or beside it."""
+    """The columns of flows a column of pressures belongs to: of its name, or beside it."""
     if column.flows is not None:
         return column.flows
     if len(pressures) == 1 and not _names_of(column):
@@ -298,7 +301,7 @@ def named_rows(context: TableContext) -> dict[int, dict[str, Item]]:
         if label.kind not in CONDITION_KINDS:
             continue
         filled = [c for c in range(table.lifts[0] + 1, table.right + 1) if view.value(row, c) is not None]
-        for column in context.of_role("flow"):
+        for column in context.of_tests():
             at = column.index if view.value(row, column.index) is not None else _held(view, row, column.index, filled)
             if at is not None:
                 for item in _row_item(context, row, at, label, column):
@@ -368,17 +371,6 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
 
 _OF_ROWS = frozenset({"range", "meter", "meter_temperature", "meter_pressure", "outlet_pressure"})
 """What a row can say of the meter it was read on."""
-_POSITION = re.compile(
-    r"\D*(?:reading|pitot|ablesung|lecture|lectura|lettura|aflezing|odczyt|avläsning|leitura)\D*(\d+)\b"
-)
-
-
-def _positions(columns: list[Column]) -> list[list[Column]]:
-    """The columns of readings, those of a pitot tube's positions together."""
-    found = [_POSITION.match(column.text.casefold()) for column in columns]
-    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
-        return [columns]
-    return [[column] for column in columns]
 
 
 def _read_meter(
@@ -390,10 +382,11 @@ def _read_meter(
         return None
     if len(columns) > 1:
         draft.port, draft.run = who.port, who.run
+    draft.flow_unit = None  # a unit stated for flows is none of readings
     view = context.table.view
     draft.shown = []
     draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
-    own = next((entry for entry in pressures if columns[0].index in entry.flows or not entry.flows), None)
+    own = next((entry for entry in pressures if columns[0].index in entry.flows), None)
     if own is not None:
         draft.pressure_unit = own.unit
     for entry in rows:
@@ -415,8 +408,34 @@ def _read_meter(
         draft.sources.append(source)
         about: dict[str, Any] = _row_of_meter(context, entry.row)
         draft.shown.append(Reading(shown, draft.meter_unit or "", **about))
-    draft.shown = [replace(item, unit=draft.meter_unit or "") for item in draft.shown]
+    _in_its_unit(draft)
     return draft if draft.shown else None
+
+
+def _in_its_unit(draft: Draft) -> None:
+    """Give all readings the unit that their column's heading or one of its cells names."""
+    draft.shown = [None if item is None else replace(item, unit=draft.meter_unit or "") for item in draft.shown or ()]
+
+
+def _read_beside(context: TableContext, columns: Sequence[Column], rows: Sequence[LiftRow], draft: Draft) -> None:
+    """Put what a meter showed beside the flows that somebody worked out from it."""
+    view, flow = context.table.view, columns[0].beside
+    draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
+    shown: dict[str, Reading | None] = {}
+    for entry in rows:
+        values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
+        found = tuple(value for value in values if value is not None)
+        if len(found) < len(columns):
+            continue
+        if entry.lift == 0:
+            text = f"{found[0]:.12g} {draft.meter_unit or ''}".strip()
+            source = view.source(entry.row, columns[0].index)
+            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            continue
+        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **_row_of_meter(context, entry.row))
+    if shown:
+        draft.shown = [shown.get(source) for source in draft.sources]
+        _in_its_unit(draft)
 
 
 def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:
@@ -439,7 +458,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
         known = known_unit(unit)
         name = known.name if known is not None else unit
         if draft.meter_unit not in (None, name):
-            findings.append(refused(source, f"a reading in {name} stands in a column of {draft.meter_unit}"))
+            findings.append(refused(source, f"a reading in {name} is in a column of {draft.meter_unit}"))
             return None
         draft.meter_unit = name
     return number
@@ -476,13 +495,14 @@ def read_drafts(context: TableContext) -> list[Draft]:
     view = context.table.view
     unitless: dict[int, Column] = {}
     flows = context.of_role("flow")
-    metered = [] if flows else _positions(context.of_role("reading"))
+    metered = [] if flows else positions(context.of_role("reading"))
+    beside = _beside(context)
     for who, rows in groups:
         conditions = row_conditions(context, rows)
         for columns in metered:
             draft = _read_meter(context, columns, rows, who, pressures)
             if draft is not None:
-                draft.items = {**conditions, **draft.items}
+                draft.items = {**conditions, **named.get(columns[0].index, {}), **draft.items}
                 drafts.append(draft)
         places = [entry.row for entry in rows]
         shared = _Rows([entry.lift for entry in rows], places, [None] * len(rows), _row_parts(view, places))
@@ -496,6 +516,8 @@ def read_drafts(context: TableContext) -> list[Draft]:
             if own is not None:
                 draft.pressure_unit = own.unit
             _read_flows(context, column, shared, own.values if own is not None else {}, draft)
+            if column.index in beside:
+                _read_beside(context, beside[column.index], rows, draft)
             if draft.flow_unit is None and draft.flows:
                 unitless[column.index] = column
             elif draft.flows or "leak" in draft.items or draft.closed:
@@ -503,6 +525,15 @@ def read_drafts(context: TableContext) -> list[Draft]:
     if unitless:
         context.findings.append(_no_unit(context, list(unitless.values())))
     return drafts
+
+
+def _beside(context: TableContext) -> dict[int, list[Column]]:
+    """The columns of what a meter showed, by the column of the flow beside them."""
+    found: dict[int, list[Column]] = {}
+    for column in context.of_role("reading"):
+        if column.beside is not None:
+            found.setdefault(column.beside, []).append(column)
+    return found
 
 
 def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
@@ -672,7 +703,7 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
     if unit.name == draft.flow_unit.name:
         return value
     if unit.quantity != "flow" or draft.flow_unit.quantity != "flow":
-        what = f"a flow in {unit.name} stands in a column of {draft.flow_unit.name}; write it in the column's unit"
+        what = f"a flow in {unit.name} is in a column of {draft.flow_unit.name}; write it in the column's unit"
         findings.append(refused(source, what))
         return None
     return to_si(value, unit) / draft.flow_unit.factor

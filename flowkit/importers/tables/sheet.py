@@ -239,7 +239,7 @@ def struck_content(grid: Grid) -> list[Finding]:
 
 
 def _refuse_unheaded(reading: SheetReading) -> None:
-    """Refuse a sheet that speaks of flow and has columns of numbers but no heading of lifts."""
+    """Refuse a sheet that mentions flow and has columns of numbers but no heading of lifts."""
     if reading.grid.formula_gaps and lift_cells(reading.view):
         reading.findings += formula_gaps(reading)
     if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.grid):
@@ -252,9 +252,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
                 continue
             flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
             if flow or label.kind == "flow" or (label.side is not None and not label.rest):
-                what = (
-                    "this sheet speaks of flow, but none of its columns or rows of numbers is headed as lift; head it"
-                )
+                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift; head it"
                 reading.findings.append(unreadable(view.source(row, column), what))
                 return
 
@@ -368,22 +366,22 @@ class _TableReader:
     def _place(self, drafts: Sequence[Draft], items: Mapping[Key, Item], title: str | None) -> Place:
         """Say what names a table's tests where their own headings do not."""
         name, grid = self.name, self.grid
-        told = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
+        known = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
         side: Side | None = name.side
         if name.code is not None and side is None:
             sides = resolve_codes([name.code], self.words)
             side = sides[name.code] if sides else None
-        ports_told = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
-        needed = (side is not None and not told) or (name.port is not None and not ports_told) or name.run is not None
+        ports_known = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
+        needed = (side is not None and not known) or (name.port is not None and not ports_known) or name.run is not None
         variant = (name.rest if needed else name.whole) or file_variant(grid.file)
-        port = None if ports_told else name.port
+        port = None if ports_known else name.port
         return Place(
-            grid.file, grid.sheet, variant, title, None if told else side or self.file.side, port, name.run,
+            grid.file, grid.sheet, variant, title, None if known else side or self.file.side, port, name.run,
             None if name.head is None else name.head,
         )  # fmt: skip
 
     def _resolve_side(self, items: dict[Key, Item]) -> None:
-        """Say which side a letter stands for that a title or a label gives."""
+        """Say which side a letter means that a title or a label gives."""
         item = items.get(("side", None))
         if item is None or not str(item.value).startswith("?"):
             return
@@ -451,7 +449,7 @@ def _has_flow_unit(column: Column) -> bool:
 
 
 def _lacks_flows(columns: Sequence[Column]) -> bool:
-    """Whether a table was meant to hold flows and none of its columns can be told to."""
+    """Whether a table was meant to hold flows and none of its columns is clear."""
     if any(column.role in ("flow", "trouble", "reading") for column in columns):
         return False
     derived = ("average", "gain", "derived", "total")
@@ -472,7 +470,7 @@ def unit_of(items: Mapping[Key, Item], kind: str) -> str | None:
 
 
 def refuse_twins(reading: SheetReading) -> None:
-    """Report tests of one sheet that nothing tells apart."""
+    """Report tests of one sheet that nothing distinguishes."""
     if len(reading.tables) == 1:
         tests = reading.tables[0].tests
         if len(set(map(_WHO, tests))) == len(tests):

@@ -40,6 +40,8 @@ CONDITION_FIELDS: dict[str, str] = {
     "barometer": "barometer_pa",
     "humidity": "relative_humidity",
     "leak": "leak_m3_s",
+    "leak_before": "leak_m3_s",
+    "leak_after": "leak_m3_s",
     "leak_pressure": "leak_pressure_pa",
     "check_reading": "check_reading_m3_s",
     "check_nominal": "check_nominal_m3_s",
@@ -57,6 +59,10 @@ CONDITION_FIELDS: dict[str, str] = {
     "range": "range",
     "zero_reading": "zero_reading",
     "leak_reading": "leak_reading",
+    "leak_reading_before": "leak_reading",
+    "leak_reading_after": "leak_reading",
+    "zero_before": "zero_reading",
+    "zero_after": "zero_reading",
     "check_plate_reading": "check_plate_reading",
     "liquid_temperature": "liquid_temperature_k",
     "outlet_pressure": "outlet_pressure_pa",
@@ -65,14 +71,22 @@ CONDITION_FIELDS: dict[str, str] = {
 """Kind of the vocabulary -> field of `Conditions`."""
 
 _TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
-FLOW_KINDS = frozenset({"leak", "check_reading", "check_nominal"})
+FLOW_KINDS = frozenset({"leak", "leak_before", "leak_after", "check_reading", "check_nominal"})
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
-_BESIDE = {"leak": "leak_pressure", "check_reading": "check_reading_pressure", "check_nominal": "check_pressure"}
+_BESIDE = {
+    **dict.fromkeys(("leak", "leak_before", "leak_after"), "leak_pressure"),
+    "check_reading": "check_reading_pressure", "check_nominal": "check_pressure",
+}  # fmt: skip
 _ABSOLUTE = frozenset({"barometer", "meter_pressure", "outlet_pressure"})
-_OF_METERS = frozenset({"meter", "range", "zero_reading", "leak_reading", "check_plate_reading", "direction"})
+_OF_METERS = frozenset(
+    {"meter", "range", "zero_reading", "zero_before", "zero_after", "leak_reading", "check_plate_reading", "direction"}
+)
 _TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"}) | _OF_METERS
-_METER_READING = {"check_reading": "check_plate_reading", "leak": "leak_reading"}
+_METER_READING = {
+    "check_reading": "check_plate_reading", "leak": "leak_reading",
+    "leak_before": "leak_reading_before", "leak_after": "leak_reading_after",
+}  # fmt: skip
 _FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 _QUANTITIES: dict[str, tuple[Quantity, ...]] = {
     **dict.fromkeys(_GAUGE | _ABSOLUTE, ("pressure",)),
@@ -122,7 +136,7 @@ def refused(source: str, what: str) -> Finding:
     return Finding("sheet-ambiguous", "error", source, what)
 
 
-MAPPING_HINT = "; or say in the job file where what stands"
+MAPPING_HINT = "; or say in the job file which cells hold what"
 
 
 def unreadable(source: str, what: str) -> Finding:
@@ -151,6 +165,7 @@ class Written(NamedTuple):
     decimal_comma: bool | None = None
     percent: bool = False
     default_unit: str | None = None
+    name: str = ""  # of the range or meter that a leak holds for
 
 
 def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
@@ -219,7 +234,8 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind in _METER_READING and spelled and known_unit(spelled, _FLOWS) is None and _of_a_meter(spelled):
-        return [*items, Item(_METER_READING[kind], f"{cell.value:.12g} {spelled}", None, source, label.side)], findings
+        shown = f"{cell.value:.12g} {spelled}" + (f"@{written.name}" if written.name else "")
+        return [*items, Item(_METER_READING[kind], shown, None, source, label.side)], findings
     if kind == "humidity" and (written.percent or not spelled):
         unit, notes = UNITS["%"], list[Finding]()
         number = cell.value if written.percent or cell.value <= 1 else cell.value / 100
@@ -229,7 +245,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         if unit_or_none is None:
             return items, findings
         unit = unit_or_none
-        number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
+        number = cell.value if kind in FLOW_KINDS else to_si(_of_likely_size(kind, cell.value, unit, text), unit)
     if kind in _GAUGE:
         number = abs(number)  # a depression may be written with its sign
     wrong = _impossible(kind, number)
@@ -238,6 +254,19 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     else:
         items.append(Item(kind, number, unit, source, label.side, stated=not notes))
     return items, findings
+
+
+_LIKELY_PA = {**dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3))}
+_ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+
+
+def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
+    """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
+    low, high = _LIKELY_PA.get(kind, (0.0, 0.0))
+    if not high or not _ONE_MARK.match(text) or low <= abs(to_si(value, unit)) <= high:
+        return value
+    likely = [other for other in (value * 1000, value / 1000) if low <= abs(to_si(other, unit)) <= high]
+    return likely[0] if len(likely) == 1 else value
 
 
 def _of_a_meter(spelled: str) -> bool:
@@ -277,7 +306,8 @@ _EXAMPLE = {
     "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45",
     "seat_width": "1.4 mm",
     "air_temperature": "21 °C", "meter_temperature": "21 °C", "barometer": "1002 hPa", "humidity": "45 %",
-    "leak": "0.4 CFM", "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
+    "leak": "0.4 CFM", "leak_before": "0.4 CFM", "leak_after": "0.4 CFM",
+    "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
 }  # fmt: skip
 
 

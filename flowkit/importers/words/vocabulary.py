@@ -1,8 +1,8 @@
-"""Words of the trade in five languages -> what they stand for: one table.
+"""Words of the trade in five languages -> what they mean: one table.
 
 To teach flowkit a word, add it to its row in `WORDS`. A word may hold several words
 (``"test pressure"``); case, accents, dots and dashes do not count, and German umlauts are
-known with and without their e. No word may stand for two things: a test holds that.
+known with and without their e. No word may mean two things: a test checks that.
 Single letters (``E3``) mean different sides in different languages and are in `SIDE_CODES`.
 """
 
@@ -214,16 +214,16 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("シート幅", "当たり幅", "バルブシート幅"),
     },
     "leak": {
-        "en": ("leak", "leakage", "leak flow", "leak test", "leakage flow", "valve closed", "leak reading", "leak rate", "closed", "leak down flow", "seat leak", "leaks"),
-        "de": ("Leckage", "Leck", "Leckstrom", "Leckluft", "Leckmenge", "Ventil geschlossen", "Undichtigkeit"),
-        "fr": ("fuite", "fuites", "débit de fuite", "soupape fermée"),
-        "es": ("fuga", "fugas", "caudal de fuga", "válvula cerrada"),
-        "it": ("perdita", "perdite", "trafilamento", "portata di perdita", "valvola chiusa"),
-        "nl": ("lek", "lekkage", "lekdebiet", "klep gesloten", "klep dicht"),
-        "pl": ("przeciek", "nieszczelność", "wyciek", "zawór zamknięty", "nieszczelności"),
-        "sv": ("läckage", "läcka", "läckflöde", "ventil stängd"),
-        "pt": ("vazamento", "fuga de ar", "válvula fechada", "fuga", "vazamentos"),
-        "ja": ("漏れ", "リーク", "漏れ量", "リーク量", "閉弁時漏れ", "バルブ全閉"),
+        "en": ("leak", "leakage", "leak flow", "leak test", "leakage flow", "valve closed", "leak reading", "leak rate", "closed", "leakage reading", "leak down flow", "seat leak", "leaks"),
+        "de": ("Leckage", "Leckablesung", "Leck", "Leckstrom", "Leckluft", "Leckmenge", "Ventil geschlossen", "Undichtigkeit"),
+        "fr": ("fuite", "fuites", "débit de fuite", "soupape fermée", "lecture de fuite", "lecture fuite"),
+        "es": ("fuga", "fugas", "caudal de fuga", "válvula cerrada", "lectura de fuga"),
+        "it": ("perdita", "perdite", "trafilamento", "portata di perdita", "valvola chiusa", "lettura perdita", "lettura di perdita"),
+        "nl": ("lek", "lekkage", "lekdebiet", "klep gesloten", "klep dicht", "lekaflezing"),
+        "pl": ("przeciek", "nieszczelność", "wyciek", "zawór zamknięty", "nieszczelności", "odczyt przecieku"),
+        "sv": ("läckage", "läcka", "läckflöde", "ventil stängd", "läckavläsning"),
+        "pt": ("vazamento", "fuga de ar", "válvula fechada", "fuga", "vazamentos", "leitura de vazamento"),
+        "ja": ("漏れ", "リーク", "漏れ量", "リーク量", "閉弁時漏れ", "バルブ全閉", "漏れ読み"),
     },
     "leak_pressure": {
         "en": ("leak pressure", "leak test pressure", "leakage pressure", "leakage test pressure", "leak depression"),
@@ -460,7 +460,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pt": ("unidades de medida",),
         "ja": ("単位",),
     },
-    # Figures worked out from the readings, and what else stands in sheets without being a reading.
+    # Figures worked out from the readings, and what else is found in sheets without being a reading.
     "average": {
         "en": ("average", "avg", "mean", "ave", "averages", "average flow", "mean flow", "avg flow", "port average", "average of ports", "aver"),
         "de": ("Mittelwert", "Mittel", "Durchschnitt", "MW", "Schnitt", "Ø", "⌀"),
@@ -521,7 +521,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pt": ("linha", "ponto", "item nr", "ponto de medição"),
         "ja": ("番号", "測定点", "点", "行"),
     },
-    # Words that say what kind of reading a flow is: they name nothing, and two such columns cannot be told apart.
+    # Words that say what kind of reading a flow is: they name nothing, and two such columns look the same.
     "treatment": {
         "en": ("measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
         "de": ("gemessen", "korrigiert", "normiert", "umgerechnet", "unkorrigiert", "berechnet", "bereinigt"),
@@ -547,7 +547,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pt": ("relatório", "ficha", "planilha", "relatório de teste"),
         "ja": ("結果", "測定結果", "試験結果", "表", "成績表", "データ", "記録"),
     },
-    # Words that may stand beside any other and add nothing.
+    # Words that may come beside any other and add nothing.
     "filler": {
         "en": ("the", "of", "at", "for", "and", "diameter", "dia", "diam", "test", "tested", "values", "value", "reading", "readings", "ports", "cylinders", "valves", "@", "with", "on", "to", "from", "is", "are", "was", "were", "all", "each", "by", "per", "both", "valve closed at", "numbers", "figures", "only"),
         "de": ("der", "die", "das", "bei", "für", "Durchmesser", "Werte", "von", "mit", "am", "Kanäle", "Ventile"),
@@ -613,15 +613,15 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     # Words for what a meter shows, not yet a flow.
     "meter": {
         "en": ("meter", "manometer", "orifice", "nozzle", "venturi", "laminar", "pitot", "scale", "meter reading", "manometer reading", "orifice reading", "incline", "inclined manometer", "gauge", "meter scale", "plate reading", "flow meter", "flowmeter", "flow meter reading", "percent flow", "flow percent", "flow %", "% flow", "percent reading", "meter %", "% of scale", "orifice plate", "metering plate"),
-        "de": ("Manometer", "Messblende", "Blende", "Düse", "Venturi", "Staurohr", "Skala", "Ablesung", "Schrägrohr", "Manometeranzeige", "Anzeige", "Schrägrohrmanometer"),
-        "fr": ("manomètre", "diaphragme", "tuyère", "échelle", "lecture", "débitmètre", "lecture manomètre"),
-        "es": ("manómetro", "placa orificio", "tobera", "escala", "lectura", "lectura del manómetro", "caudalímetro"),
-        "it": ("manometro", "diaframma", "ugello", "lettura", "lettura manometro"),
-        "nl": ("manometer aflezing", "meetplaat", "aflezing", "schaal", "meetflens"),
-        "pl": ("manometr", "kryza", "dysza", "odczyt", "skala", "odczyt manometru", "zwężka"),
-        "sv": ("avläsning", "mätbricka", "strypfläns", "skala", "manometeravläsning"),
-        "pt": ("manômetro", "placa de orifício", "bocal", "leitura", "leitura do manômetro"),
-        "ja": ("マノメーター", "オリフィス", "ノズル", "読み", "目盛", "読み値", "ベンチュリ", "メーター"),
+        "de": ("Manometer", "Messblende", "Blende", "Düse", "Venturi", "Staurohr", "Skala", "Ablesung", "Schrägrohr", "Manometeranzeige", "Anzeige", "Schrägrohrmanometer", "Durchflussmesser", "Messdüse", "Venturirohr", "Venturidüse", "Laminarelement", "Laminar", "Pitotrohr", "Messgerät", "Manometer Ablesung", "Skalenwert"),
+        "fr": ("manomètre", "diaphragme", "tuyère", "échelle", "lecture", "débitmètre", "lecture manomètre", "venturi", "laminaire", "élément laminaire", "pitot", "tube de pitot", "pour cent", "orifice de mesure", "manomètre incliné", "débitmètre lecture"),
+        "es": ("manómetro", "placa orificio", "tobera", "escala", "lectura", "lectura del manómetro", "caudalímetro", "venturi", "laminar", "elemento laminar", "tubo pitot", "pitot", "por ciento", "orificio", "boquilla", "medidor"),
+        "it": ("manometro", "diaframma", "ugello", "lettura", "lettura manometro", "venturi", "laminare", "elemento laminare", "tubo di pitot", "pitot", "per cento", "orifizio", "misuratore", "scala", "flangia tarata"),
+        "nl": ("manometer aflezing", "meetplaat", "aflezing", "schaal", "meetflens", "manometer", "venturi", "laminair", "pitotbuis", "pitot", "meetblende", "straalpijp", "percentage", "procent", "debietmeter", "meetbuis"),
+        "pl": ("manometr", "kryza", "dysza", "odczyt", "skala", "odczyt manometru", "zwężka", "manometr pochyły", "venturi", "element laminarny", "laminarny", "rurka pitota", "pitot", "procent", "przepływomierz", "dysza pomiarowa"),
+        "sv": ("avläsning", "mätbricka", "strypfläns", "skala", "manometeravläsning", "manometer", "venturi", "laminär", "pitotrör", "pitot", "munstycke", "mätdysa", "procent", "flödesmätare"),
+        "pt": ("manômetro", "placa de orifício", "bocal", "leitura", "leitura do manômetro", "venturi", "laminar", "elemento laminar", "tubo de pitot", "pitot", "porcentagem", "por cento", "orifício", "escala", "medidor", "medidor de vazão"),
+        "ja": ("マノメーター", "オリフィス", "ノズル", "読み", "目盛", "読み値", "ベンチュリ", "メーター", "層流", "層流素子", "ピトー管", "パーセント", "流量計", "傾斜マノメーター"),
     },
     "range": {
         "en": ("range", "flow range", "orifice range", "meter range", "scale range"),
@@ -636,10 +636,103 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("レンジ", "測定範囲"),
     },
     # Conditions of a readings sheet.
-    "zero_reading": {"en": ("zero reading", "zero", "manometer zero", "zero offset"), "de": ("Nullpunkt", "Nullablesung")},
-    "liquid_temperature": {"en": ("liquid temperature", "fluid temperature", "water temperature"), "de": ("Flüssigkeitstemperatur",)},
-    "outlet_pressure": {"en": ("outlet pressure", "meter outlet pressure"), "de": ("Austrittsdruck",)},
-    "leak_reading": {"en": ("leak reading before", "leak reading after", "leakage reading"), "de": ("Leckablesung",)},
+    "zero_reading": {
+        "en": ("zero reading", "zero", "manometer zero", "zero offset", "meter zero"),
+        "de": ("Nullpunkt", "Nullablesung", "Nullanzeige"),
+        "fr": ("lecture du zéro", "lecture zéro", "zéro manomètre"),
+        "es": ("lectura de cero", "lectura cero", "cero del manómetro"),
+        "it": ("lettura di zero", "lettura zero", "zero manometro"),
+        "nl": ("nulaflezing", "nulpunt", "nulstand"),
+        "pl": ("odczyt zera", "punkt zerowy"),
+        "sv": ("nollavläsning", "nollpunkt", "nolläge"),
+        "pt": ("leitura do zero", "leitura de zero", "zero do manômetro"),
+        "ja": ("ゼロ点", "零点", "ゼロ読み", "ゼロ読み値"),
+    },
+    "zero_before": {
+        "en": ("zero reading before", "zero before", "zero before test"),
+        "de": ("Nullpunkt vorher", "Nullablesung vorher"),
+        "fr": ("lecture du zéro avant", "zéro avant"),
+        "es": ("lectura de cero antes", "cero antes"),
+        "it": ("lettura di zero prima", "zero prima"),
+        "nl": ("nulaflezing vooraf", "nulpunt vooraf"),
+        "pl": ("odczyt zera przed",),
+        "sv": ("nollavläsning före", "nollpunkt före"),
+        "pt": ("leitura do zero antes", "zero antes"),
+        "ja": ("試験前ゼロ点", "試験前ゼロ"),
+    },
+    "zero_after": {
+        "en": ("zero reading after", "zero after", "zero after test"),
+        "de": ("Nullpunkt nachher", "Nullablesung nachher"),
+        "fr": ("lecture du zéro après", "zéro après"),
+        "es": ("lectura de cero después", "cero después"),
+        "it": ("lettura di zero dopo", "zero dopo"),
+        "nl": ("nulaflezing achteraf", "nulpunt achteraf"),
+        "pl": ("odczyt zera po",),
+        "sv": ("nollavläsning efter", "nollpunkt efter"),
+        "pt": ("leitura do zero depois", "zero depois"),
+        "ja": ("試験後ゼロ点", "試験後ゼロ"),
+    },
+    "liquid_temperature": {
+        "en": ("liquid temperature", "fluid temperature", "water temperature", "manometer temperature"),
+        "de": ("Flüssigkeitstemperatur", "Wassertemperatur"),
+        "fr": ("température du liquide", "température de l'eau", "température liquide"),
+        "es": ("temperatura del líquido", "temperatura del agua"),
+        "it": ("temperatura del liquido", "temperatura liquido", "temperatura dell'acqua"),
+        "nl": ("vloeistoftemperatuur", "watertemperatuur"),
+        "pl": ("temperatura cieczy", "temperatura wody"),
+        "sv": ("vätsketemperatur", "vattentemperatur"),
+        "pt": ("temperatura do líquido", "temperatura da água"),
+        "ja": ("液温", "水温", "液体温度"),
+    },
+    "outlet_pressure": {
+        "en": ("outlet pressure", "meter outlet pressure", "downstream pressure"),
+        "de": ("Austrittsdruck", "Druck nach der Düse"),
+        "fr": ("pression de sortie", "pression aval"),
+        "es": ("presión de salida", "presión aguas abajo"),
+        "it": ("pressione di uscita", "pressione a valle"),
+        "nl": ("uitgangsdruk",),
+        "pl": ("ciśnienie wylotowe", "ciśnienie za dyszą"),
+        "sv": ("utloppstryck",),
+        "pt": ("pressão de saída", "pressão a jusante"),
+        "ja": ("出口圧力", "下流圧力"),
+    },
+    "leak_before": {
+        "en": ("leak reading before", "leak before", "leakage before", "leak flow before", "leak before test"),
+        "de": ("Leckablesung vorher", "Leckage vorher"),
+        "fr": ("lecture de fuite avant", "fuite avant"),
+        "es": ("lectura de fuga antes", "fuga antes"),
+        "it": ("lettura perdita prima", "perdita prima"),
+        "nl": ("lekaflezing vooraf", "lekkage vooraf"),
+        "pl": ("odczyt przecieku przed", "przeciek przed"),
+        "sv": ("läckavläsning före", "läckage före"),
+        "pt": ("leitura de vazamento antes", "vazamento antes"),
+        "ja": ("試験前漏れ", "試験前リーク"),
+    },
+    "leak_after": {
+        "en": ("leak reading after", "leak after", "leakage after", "leak flow after", "leak after test"),
+        "de": ("Leckablesung nachher", "Leckage nachher"),
+        "fr": ("lecture de fuite après", "fuite après"),
+        "es": ("lectura de fuga después", "fuga después"),
+        "it": ("lettura perdita dopo", "perdita dopo"),
+        "nl": ("lekaflezing achteraf", "lekkage achteraf"),
+        "pl": ("odczyt przecieku po", "przeciek po"),
+        "sv": ("läckavläsning efter", "läckage efter"),
+        "pt": ("leitura de vazamento depois", "vazamento depois"),
+        "ja": ("試験後漏れ", "試験後リーク"),
+    },
+    # Which way the bench moves the air.
+    "direction": {
+        "en": ("direction", "bench direction", "air direction"),
+        "de": ("Luftrichtung",),
+        "fr": ("sens de l'air",),
+        "es": ("sentido del aire",),
+        "it": ("direzione dell'aria",),
+        "nl": ("luchtrichting",),
+        "pl": ("kierunek powietrza",),
+        "sv": ("luftriktning",),
+        "pt": ("sentido do ar",),
+        "ja": ("空気の方向",),
+    },
     # A quantity that is none of ours: its column is never a flow.
     "other": {
         "en": ("rpm", "speed", "voltage", "current", "volts", "amps", "motor", "motor speed", "fan speed", "decibel", "db", "hz", "frequency", "density", "viscosity", "mass", "bar gauge", "pipe", "pump", "hose", "nozzle size", "duty", "duty cycle", "vacuum motor", "blower", "cam", "crank", "angle", "spring", "force", "seat pressure", "open pressure", "length", "width", "height", "depth", "thickness", "price", "cost", "qty", "quantity", "amount", "distance", "altitude", "level", "temperature rise", "oil temp", "coolant", "lash", "duration", "dwell", "head loss", "discharge head", "reynolds", "friction factor", "pipe diameter", "tank", "valve position", "cv", "kv", "kvs", "stroke"),
@@ -657,7 +750,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
 
 # fmt: on
 
-# Words of two languages that mean the same thing in both stand under one of them; these are read as either.
+# Words of two languages that mean the same thing in both are listed under one of them; these are read as either.
 SHARED: Final[dict[str, tuple[str, ...]]] = {
     "port": ("en", "de"),
     "variante": ("de", "fr", "es", "it"),

@@ -170,7 +170,7 @@ def _behind(
 ) -> None:
     """Write everything that follows page 1."""
     write_detail(stream, contents, names, left_over, steps=steps)
-    told = bool(stream.pages)
+    described = bool(stream.pages)
     if areas_first:
         write_areas(stream, contents, names)
     if contents.engine is not None:
@@ -178,7 +178,7 @@ def _behind(
     write_ports(stream, contents, names)
     if not areas_first:
         write_areas(stream, contents, names)
-    write_notes(stream, contents, names, sentences=not told)
+    write_notes(stream, contents, names, sentences=not described)
 
 
 def page_files(

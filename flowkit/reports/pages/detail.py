@@ -82,7 +82,7 @@ _LABEL = 110.0
 
 @dataclass(frozen=True, slots=True)
 class _Head:
-    """A column's head, the group it stands in, and the variant whose line is shown over it."""
+    """A column's head, its group, and the variant whose line is shown over it."""
 
     text: str
     group: str = ""
@@ -373,9 +373,9 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
                 where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
                 words += f" (most at {where}: {percent(lag.worst_below_mean)} %)"
             lagging.setdefault(lag.port, []).append(words)
-    for port, told in lagging.items():
+    for port, said in lagging.items():
         stream.text(
-            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(told)}."
+            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(said)}."
         )
 
 
@@ -708,13 +708,13 @@ def _write_takeover(
 ) -> None:
     """Say at which lift the throat takes over from the seat."""
     for side, result in sides:
-        told = [
+        said = [
             f"{names.head(v.name)} {lift_text(v.takeover_lift_m, display)} {display.lift}"
             for v in result.variants
             if v.takeover_lift_m is not None
         ]
-        if told:
-            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(told)}.")
+        if said:
+            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(said)}.")
 
 
 def _areas_table(

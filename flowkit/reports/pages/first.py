@@ -25,7 +25,6 @@ from flowkit.drawing import (
     variant_style,
 )
 from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
-from flowkit.errors import FlowkitError
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
     Datum,
@@ -33,21 +32,18 @@ from flowkit.reports.contents import (
     SideRow,
     all_lifts,
     all_ports,
-    cautions_of,
-    fact_words,
     main_lifts,
     port_row,
     side_rows,
-    state_facts,
 )
 from flowkit.reports.labels import (
     counted,
     gain_cell,
     method_words,
     pressure_words,
-    reference_words,
     sides_of,
 )
+from flowkit.reports.pages.head import draw_head
 from flowkit.reports.pages.layout import SIZES, STAND_IN, Names, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.table import (
     GAP,
@@ -151,11 +147,10 @@ def draw_gain_panel(
     for place, gain in enumerate(steps):
         shift = (place - (len(steps) - 1) / 2) * 0.006 * ax.get_xlim()[1]
         xs = [from_si(item.lift_m, display.lift) + shift for item in gain.per_lift]
-        ys = [100 * item.gain for item in gain.per_lift]
+        last = 100 * gain.per_lift[-1].gain
         _draw_gain(ax, xs, gain, names.place[gain.to], filled=side == "intake")
-        half = [100 * (item.u95 or 0.0) for item in gain.per_lift]
-        reach += [y + h for y, h in zip(ys, half, strict=True)] + [y - h for y, h in zip(ys, half, strict=True)]
-        ends.append(end_label(names, gain.to, xs[-1], ys[-1], lines=1))
+        reach += [100 * end for item in gain.per_lift for end in (item.gain, item.low, item.high) if end is not None]
+        ends.append(end_label(names, gain.to, xs[-1], last, lines=1))
     low, high = min(reach), max(reach)
     spare = 0.08 * ((high - low) or 1.0)
     ax.set_ylim(low - spare, high + spare)
@@ -170,15 +165,13 @@ def _draw_gain(ax: Axes, xs: Sequence[float], gain: Gain, place: int, *, filled:
     """Draw one step's gains: a thin line, a marker a lift, a bar for the interval."""
     look = variant_style(place)
     ys = [100 * item.gain for item in gain.per_lift]
-    if all(item.u95 is not None for item in gain.per_lift):
-        half = [100 * (item.u95 or 0.0) for item in gain.per_lift]
-        ax.vlines(
-            xs,
-            [y - h for y, h in zip(ys, half, strict=True)],
-            [y + h for y, h in zip(ys, half, strict=True)],
-            color=look.color,
-            linewidth=0.6,
-        )
+    bars = [
+        (x, 100 * item.low, 100 * item.high)
+        for x, item in zip(xs, gain.per_lift, strict=True)
+        if item.low is not None and item.high is not None
+    ]
+    if bars:
+        ax.vlines(*zip(*bars, strict=True), color=look.color, linewidth=0.6)
     ax.plot(
         xs, ys, color=look.color, linestyle=look.linestyle, linewidth=0.7, marker=look.marker,
         markersize=2.8 if len(xs) <= 16 else 1.8, markeredgewidth=0.6,
@@ -232,7 +225,7 @@ def steps_height(result: SideComparison, names: Names, width: float, most: int) 
     for gain, is_total in rows:
         name, words = _step_lines(gain, names, room, total=is_total)
         total += len(name) * 8.6 + len(words) * 7.8 + 3.0
-    return total + 35.0
+    return total + 25.0
 
 
 def draw_steps(
@@ -257,8 +250,6 @@ def draw_steps(
         y = page.paragraph(left, y, width, words, size=SIZES.small, leading=7.8, color=SOFT)
         marks.append((gain, is_total, (start + y) / 2 + 1.5))
         y += 3.0
-    if any(gain.resolved is not None for gain, _ in rows):
-        page.write(left, y + 20.0, "Proven: beyond the bench's scatter (95 %).", size=SIZES.small, color=SOFT)
     _draw_step_bars(page, left + width - number - STEP_BAR, (top + 13.0, y), marks, names, filled=side == "intake")
 
 
@@ -280,14 +271,15 @@ def _draw_step_bars(
     reach = [0.0]
     for gain, is_total, y in marks:
         look = variant_style(names.place[gain.to])
-        x, half = 100 * gain.mean_flow_gain, 100 * (gain.mean_flow_gain_u95 or 0.0)
+        low, middle, high = gain.mean_flow_gain_low, gain.mean_flow_gain, gain.mean_flow_gain_high
+        x, *ends = (100 * (middle if value is None else value) for value in (middle, low, high))
         color = INK if is_total else look.color
-        ax.plot([x - half, x + half], [y, y], color=color, linewidth=0.9)
+        ax.plot(ends, [y, y], color=color, linewidth=0.9)
         ax.plot(
             [x], [y], marker="|" if is_total else look.marker, markersize=6.0 if is_total else 4.0, color=color,
             markerfacecolor=color if filled else "white", markeredgewidth=0.9,
         )  # fmt: skip
-        reach += [x - half, x + half]
+        reach += [x, *ends]
     low, high = min(reach), max(reach)
     spare = 0.1 * ((high - low) or 1.0)
     ax.set_xlim(low - spare, high + spare)
@@ -385,11 +377,18 @@ PORTS_SHOWN = 6
 
 
 def side_table(
-    side: Side, result: SideComparison, names: Names, display: Display, width: float, *, every_lift: bool = False
+    side: Side,
+    result: SideComparison,
+    names: Names,
+    display: Display,
+    width: float,
+    *,
+    every_lift: bool = False,
+    ports: bool = False,
 ) -> Table:
     """Return the table of one side."""
     lifts = all_lifts(result) if every_lift else main_lifts(result)
-    rows = _rows(result, display, lifts, ports=not every_lift)
+    rows = _rows(result, display, lifts, ports=ports)
     columns = variant_columns(f"lift, {display.lift}", side, result, rows, width, names=names, display=display)
     notes = []
     if any("italic" in cell.style for row in rows for cell in row.cells):
@@ -563,130 +562,25 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
     missing = missing_letters(names)
     if missing:
-        parts.append(f"{STAND_IN} stands for letters that no font on this computer has ({len(missing)} of them).")
+        parts.append(f"{STAND_IN} replaces letters that no font on this computer has ({len(missing)} of them).")
     lines = wrap(" ".join([*parts, f"flowkit {__version__}."]), width, SIZES.small)
     if len(lines) > FOOT_LINES:
         lines = [*lines[: FOOT_LINES - 1], "… The rest is on the last page."]
     return lines
 
 
-def _head(page: Page, contents: ReportContents, names: Names) -> float:
-    """Write the headline, the job, the reference and what is known of the states; return where they end."""
-    info = contents.info
-    width = page.paper.inner_width - _logo(page, info.logo)
-    display = display_of(info.display)
-    y = page.paper.top + 9.0
-    for side, result in sides_of(contents.comparison):
-        if result.totals:
-            words = clean(headline(result.totals[-1], side))
-            size = SIZES.headline if text_width(words, SIZES.headline, bold=True) <= width else SIZES.subhead
-            lines = wrap(words, width, size, bold=True, most=2)
-            y = page.paragraph(page.left, y, width, lines, size=size, leading=size * 1.24, bold=True)
-    if not any(result.totals for _, result in sides_of(contents.comparison)):
-        lines = wrap(
-            f"Flow of the head {names.full[0] if names.full else ''}", width, SIZES.headline, bold=True, most=2
-        )
-        y = page.paragraph(page.left, y, width, lines, size=SIZES.headline, leading=16.0, bold=True)
-    y += 3.0
-    job = " · ".join(clean(part) for part in (info.title, info.vehicle, info.customer) if part)
-    size = SIZES.title if text_width(job, SIZES.title) <= width else SIZES.heading
-    y = page.paragraph(page.left, y, width, wrap(job, width, size, most=2), size=size)
-    y += 1.0
-    width = page.paper.inner_width
-    comparison = contents.comparison
-    method = method_words(comparison, display, drawn="Shading, bars" if _gained(contents) else "Shading")
-    reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
-    y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
-    if names.letters:
-        y = _list_names(page, y + 2.0, names)
-    return _states(page, y + 2.0, contents, names) + 6.0
-
-
-LOGO_WIDTH, LOGO_HEIGHT = 110.0, 42.0
-
-
-def _logo(page: Page, path: str | None) -> float:
-    """Draw the shop's picture at the top right; return the width it takes from the headline."""
-    if not path:
-        return 0.0
-    from matplotlib.image import imread
-
-    try:
-        picture = imread(path)
-    except (OSError, SyntaxError, ValueError) as error:
-        raise FlowkitError(f"the logo {path} cannot be read as a picture", "use a PNG or JPEG file") from error
-    height, width = (float(side) for side in picture.shape[:2])
-    scale = min(LOGO_WIDTH / width, LOGO_HEIGHT / height)
-    ax = page.axes(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
-    ax.imshow(picture, aspect="auto")
-    ax.set_axis_off()
-    return width * scale + 12.0
-
-
-def _gained(contents: ReportContents) -> bool:
-    """Whether anything was compared with anything."""
-    return any(result.gains for _, result in sides_of(contents.comparison))
-
-
-_FACT_ROWS = 8
-"""States whose own facts page 1 has room for."""
-
-
-def _states(page: Page, y: float, contents: ReportContents, names: Names) -> float:
-    """Write what is known of the states: valves, bench, operator, days; return where it ends."""
-    facts, width = state_facts(contents), page.paper.inner_width
-    every = clean(fact_words(facts.common))
-    if every:
-        words = f"All states: {every}." if len(names.place) > 1 else f"{every[:1].upper()}{every[1:]}."
-        lines = wrap(words, width, SIZES.small, most=3)
-        y = page.paragraph(page.left, y, width, lines, size=SIZES.small)
-    for number, (name, values) in enumerate(facts.rows):
-        if number == _FACT_ROWS:
-            left = len(facts.rows) - number
-            return page.paragraph(page.left, y, width, [f"{left} more states: see the workbook."], size=SIZES.small)
-        told = clean(fact_words(list(zip(facts.labels, values, strict=True))))
-        head = names.head(name)
-        indent = min(text_width(head, SIZES.small, bold=True) + 6.0, 110.0)
-        head = shorten(head, indent - 4.0, SIZES.small, bold=True)
-        lines = wrap(told, width - indent, SIZES.small, most=2)
-        page.write(
-            page.left, y + SIZES.small * 1.36, head, size=SIZES.small, bold=True,
-            color=variant_style(names.place[name]).text_color,
-        )  # fmt: skip
-        y = page.paragraph(page.left + indent, y, width - indent, lines, size=SIZES.small)
-    return y
-
-
-def _list_names(page: Page, y: float, names: Names) -> float:
-    """Write each letter with the name it stands for, in two columns where they fit."""
-    width = page.paper.inner_width
-    column = (width - GAP) / 2
-    entries = [wrap(names.prefixed(name), column, SIZES.body, most=2) for name in names.place]
-    half = (len(entries) + 1) // 2 if len(entries) > 2 else len(entries)
-    ends = [y]
-    for start, x in ((0, page.left), (half, page.left + column + GAP)):
-        at = y
-        for lines in entries[start : start + half] if start == 0 else entries[half:]:
-            at = page.paragraph(x, at, column, lines)
-        ends.append(at)
-    return max(ends)
-
-
 def _bottom(page: Page, contents: ReportContents) -> float:
-    """Write what is in doubt, cautions and footer at the foot of the page; return where they begin."""
+    """Write what is in doubt and the footer at the foot of the page; return where they begin."""
     width = page.paper.inner_width
     foot = _foot(contents, width)
     said = contents.comparison.parts.get("doubts", ())
     doubts = [line for text in said for line in wrap(clean(text), width, SIZES.body)]
     if len(doubts) > DOUBT_LINES:
         doubts = [*doubts[: DOUBT_LINES - 1], "… More on the last page."]
-    cautions = wrap(" ".join(clean(text) for text in cautions_of(contents)), width, SIZES.body)
     leading = SIZES.body * 1.34
-    lines = [*doubts, *cautions]
-    start = page.paper.inner_bottom - len(foot) * SIZES.small * 1.36 - 4.0 - len(lines) * leading - 2.0
+    start = page.paper.inner_bottom - len(foot) * SIZES.small * 1.36 - 4.0 - len(doubts) * leading - 2.0
     page.rule(page.left, page.right, start - 3.0, weight=0.4)
-    y = page.paragraph(page.left, start, width, cautions, leading=leading)
-    y = page.paragraph(page.left, y, width, doubts, leading=leading, bold=False)
+    y = page.paragraph(page.left, start, width, doubts, leading=leading)
     page.paragraph(page.left, y + 4.0, width, foot, size=SIZES.small, color=SOFT)
     return start - 8.0
 
@@ -710,16 +604,14 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
     sides = sides_of(contents.comparison)
     width = paper.inner_width
     column = (width - GAP * (len(sides) - 1)) / len(sides)
-    y = _head(page, contents, names)
+    y = draw_head(page, contents, names)
     bottom = _bottom(page, contents)
-    # The short table of the most measured lifts; `every_lift` has the long one.
-    tables = fitted_tables(sides, width, lambda side, result, room: side_table(side, result, names, display, room))
-    flowing = Flowing(tables, width)
     gained = any(result.steps for _, result in sides)
     lines = max(end_lines(names), len(names.full))
     flow_least = max(FLOW_LEAST, 34.0 + END_PITCH * (lines - 1.5))
     gain_least = max(GAIN_LEAST, 37.0 + END_PITCH * (len(names.full) - 2.5)) if gained else 0.0
     least = flow_least + gain_least
+    flowing = _short_table(contents, names, paper, bottom - y - least - 12.0)
     room = bottom - y - least - 12.0
     shown = max((_steps_that_fit(result, names, min(column, STEPS_MOST), room) for _, result in sides), default=0)
     shown = min(shown, max((len(_step_rows(result)) for _, result in sides), default=0))
@@ -740,6 +632,26 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
             draw_steps(page, (left, y + charts + 4.0, min(column, STEPS_MOST)), side, result, names=names, most=shown)
     flowing.draw(page, y + charts + steps + 6.0, bottom)
     return page, flowing, all(len(_step_rows(result)) <= shown for _, result in sides)
+
+
+def _short_table(contents: ReportContents, names: Names, paper: Paper, room: float) -> Flowing:
+    """Return the table of the lifts that most states were measured at; with its ports where there is room for them."""
+    sides, display = sides_of(contents.comparison), display_of(contents.info.display)
+
+    def flowing(*, ports: bool) -> Flowing:
+        """Return the tables on their way, with a row for every port or without."""
+        return Flowing(
+            fitted_tables(
+                sides,
+                paper.inner_width,
+                lambda side, result, width: side_table(side, result, names, display, width, ports=ports),
+            ),
+            paper.inner_width,
+        )
+
+    long = flowing(ports=True)
+    steps = max(steps_height(result, names, min(long.step - GAP, STEPS_MOST), 99) for _, result in sides)
+    return long if long.height() + steps <= room else flowing(ports=False)
 
 
 def _steps_that_fit(result: SideComparison, names: Names, width: float, room: float) -> int:

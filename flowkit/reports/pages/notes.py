@@ -6,7 +6,7 @@ from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT, Display
 from flowkit.drawing.curves import display_of, numeral
 from flowkit.model import CorrectedTest
-from flowkit.reports.contents import ReportContents, effect_words, formulas, skipped_reasons, told
+from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
 from flowkit.reports.labels import change_words, distinct, not_assessed_words, sentence_case
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
@@ -88,7 +88,7 @@ def _ledger_table(contents: ReportContents, names: Names) -> Table:
     corrections = distinct(line.correction for test in tests for line in test.ledger)
     rows: list[Row] = []
     last = ""
-    for variant, side, count, items in told(tests):
+    for variant, side, count, items in corrections_made(tests):
         members = [test for test in tests if test.variant == variant and (test.side or "side unknown") == side]
         known = variant in names.place
         name = names.prefixed(variant) if known else clean(variant)

@@ -1,8 +1,8 @@
 """The workbook: from the raw readings to the headline in cell formulas.
 
 A reader who doubts a number can walk from it back to the cells of the flow sheets, change
-one there and see what becomes of the gain. What no cell formula can give (intervals, the
-density of moist air, the bore model) is written as a value and marked so.
+one there and see what becomes of the gain and its interval. What no cell formula can give (the density of moist air,
+the bore model, the scatter at single lifts) is written as a value and marked so.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
         write_readings,
         write_reference,
     )
+    from flowkit.reports.workbook.intervals import write_intervals
     from flowkit.reports.workbook.pen import SHEETS, pens, workbook_bytes_of
     from flowkit.reports.workbook.plan import FIRST_READING, Draft, plan_sides, plan_tests
 
@@ -46,6 +47,7 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
         write_readings,
         write_corrections,
         write_flows,
+        write_intervals,
         write_gains,
         write_bands,
         write_further,

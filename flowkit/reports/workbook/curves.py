@@ -338,6 +338,8 @@ _HEADS = (
     "smallest",
     "expected from geometry",
     "share of the total",
+    "95 % interval from",
+    "to",
 )
 _GAINS_WIDTHS = {1: 18.0, 2: 18.0, 6: 18.0}
 
@@ -349,8 +351,8 @@ def write_gains(draft: Draft) -> None:
     pen = draft.pens["Gains"]
     pen.title(
         "Gains",
-        "Ratios of mean flows over the ports tested in both, less 1. Intervals are computed by flowkit: in mean flow "
-        "by Monte Carlo (JCGM 101:2008), per lift by JCGM 100:2008.",
+        "Ratios of mean flows over the ports tested in both, less 1. Intervals (JCGM 100:2008) in mean flow follow "
+        "from the sheet of intervals; at single lifts they rest on a fitted scatter and are computed by flowkit.",
         width=130,
     )
     row = 4
@@ -456,7 +458,10 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
         Style("formula", 1, gain=True, bold=False),
     )
     draft.gains[side.side, gain.from_, gain.to] = pen.at(row, 3)
-    pen.put(row, 4, gain.mean_flow_gain_u95, Style("value", 1, percent=True))
+    key = ("gain", side.side, gain.from_, gain.to)
+    put_interval(draft, pen, (row, 4), key, gain.mean_flow_gain_u95)
+    for column, end, value in ((15, "low", gain.mean_flow_gain_low), (16, "high", gain.mean_flow_gain_high)):
+        put_interval(draft, pen, (row, column), (*key, end), value, gain=True)
     pen.put(row, 5, resolved_words(gain), Style("value", left=True, wrap=True))
     pen.put(row, 6, changed_words(gain), Style(wrap=True))
     words = (resolved_words(gain), changed_words(gain))
@@ -479,6 +484,15 @@ def _write_gain(draft: Draft, pen: Pen, side: SidePlan, gain: Gain, where: tuple
     pen.put(row, 13, gain.expected_from_geometry, Style("value", 1, gain=True))
     if gain.share_of_total is not None:
         pen.put(row, 14, Formula(_share(draft, side, gain), gain.share_of_total), Style("formula", 0, percent=True))
+
+
+def put_interval(
+    draft: Draft, pen: Pen, at: tuple[int, int], key: tuple[object, ...], value: float | None, *, gain: bool = False
+) -> None:
+    """Write an interval: its cell on the sheet of intervals, or the value where it has none."""
+    cell = draft.intervals.get(key)
+    style = Style("value" if cell is None else "formula", 1, gain=gain, percent=not gain)
+    pen.put(*at, value if cell is None or value is None else Formula(cell, value), style)
 
 
 def _mean_value(side: SidePlan, gain: Gain, after: bool, unit: str) -> float:

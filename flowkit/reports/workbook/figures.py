@@ -22,7 +22,7 @@ from flowkit.reports.contents import (
     velocity_unit,
 )
 from flowkit.reports.labels import counted, job_words, method_words, reference_words
-from flowkit.reports.workbook.curves import band_mean, mean_formula, row_ranges
+from flowkit.reports.workbook.curves import band_mean, mean_formula, put_interval, row_ranges
 from flowkit.reports.workbook.pen import Formula, Pen, Style, changed_words, lines_of
 from flowkit.reports.workbook.plan import Draft, SidePlan, VariantPlan, flow_chart, rounded
 from flowkit.units import from_si
@@ -296,13 +296,15 @@ def _write_effects(draft: Draft, pen: Pen, side: SidePlan, row: int) -> int:
     places = {known.factors: known.places for known in corners}
     for item in found:
         formulas = _effect_formulas(draft, side, places.get(item.factors), item)
-        for effect, text in zip(effects(item), formulas, strict=True):
+        for number, (effect, text) in enumerate(zip(effects(item), formulas, strict=True)):
             pen.put(row, 1, effect.name, Style(wrap=True))
             pen.tall(row, 2 if len(effect.name) > _FURTHER_WIDTHS[1] else 1)
             style = Style("value" if text is None else "formula", 1, gain=True)
             pen.put(row, 2, effect.gain if text is None else Formula(text, effect.gain), style)
             if effect.u95 is not None:
-                pen.put(row, 3, effect.u95, Style("value", 1, percent=True))
+                cell = draft.intervals.get(("effect", side.side, item.factors, number))
+                half = effect.u95 if cell is None else Formula(f"(1+{pen.here(row, 2)})*{cell}", effect.u95)
+                pen.put(row, 3, half, Style("value" if cell is None else "formula", 1, percent=True))
             row += 1
     pen.long_text(row, FACTORIAL, Style("quiet", wrap=True), width=_FURTHER_WIDTH)
     return row + 2
@@ -410,13 +412,16 @@ _HEADS = (
 
 
 def write_summary(draft: Draft) -> None:
-    """Write the summary, once all other sheets stand."""
+    """Write the summary, once all other sheets are written."""
     from flowkit.version import __version__
 
     pen, contents = draft.pens["Summary"], draft.contents
     info = contents.info
     named = (info.vehicle, info.customer, info.shop, job_words(info))
-    notes = (reference_words(contents.reference, draft.display), method_words(contents.comparison, draft.display))
+    notes = (
+        reference_words(contents.reference, draft.display, contents.comparison.tests),
+        method_words(contents.comparison, draft.display),
+    )
     pen.title(info.title or "Flow chart", "  ·  ".join(text for text in named if text), *notes, width=_SUMMARY_WIDTH)
     row = 6
     for side in draft.sides:
@@ -457,11 +462,10 @@ def _write_variant(draft: Draft, pen: Pen, side: SidePlan, variant: VariantPlan,
     show, flows = draft.display, draft.pens["Corrected flows"]
     block, known = draft.blocks[side.side, variant.name], variant.flow
     flow = Style("formula", show.flow_digits)
-    relative = Style("value", 1, percent=True)
     pen.put(row, 1, variant.name, Style(wrap=True))
     pen.tall(row, lines_of(variant.name, _SUMMARY_WIDTHS[1]))
     pen.put(row, 2, Formula(flows.at(block.flow, block.mean), from_si(known.mean_flow_m3_s, show.flow)), flow)
-    pen.put(row, 3, known.mean_flow_u95, relative)
+    put_interval(draft, pen, (row, 3), ("mean", side.side, variant.name), known.mean_flow_u95)
     places = [side.place(lift) for lift in known.lifts_m]
     peak = from_si(known.peak_flow_m3_s, show.flow)
     pen.put(row, 4, Formula(f"MAX({row_ranges(draft, block, block.mean, places)})", peak), flow)
@@ -470,14 +474,15 @@ def _write_variant(draft: Draft, pen: Pen, side: SidePlan, variant: VariantPlan,
         cells = f"{first}:{flows.here(block.flow, block.mean - 1, lock_row=True, lock_column=True)}"
         text = f"(MAX({cells})-MIN({cells}))/AVERAGE({cells})"
         pen.put(row, 5, Formula(text, known.port_spread), Style("formula", 1, percent=True))
-        pen.put(row, 6, known.port_spread_u95, relative)
+        put_interval(draft, pen, (row, 6), ("spread", side.side, variant.name), known.port_spread_u95)
     total = next((gain for gain in side.result.totals if gain.to == variant.name), None)
     step = next((gain for gain in side.result.steps if gain.to == variant.name), None)
     for gain, column in ((total, 7), (step, 9)):
         if gain is not None:
             cell = draft.gains[side.side, gain.from_, gain.to]
             pen.put(row, column, Formula(cell, gain.mean_flow_gain), Style("formula", 1, gain=True))
-            pen.put(row, column + 1, gain.mean_flow_gain_u95, relative)
+            key = ("gain", side.side, gain.from_, gain.to)
+            put_interval(draft, pen, (row, column + 1), key, gain.mean_flow_gain_u95)
     if step is not None:
         pen.put(row, 11, changed_words(step), Style(left=True, wrap=True))
         pen.tall(row, lines_of(changed_words(step), _SUMMARY_WIDTHS[11] - 2))
@@ -503,7 +508,7 @@ def _legend(pen: Pen, row: int) -> int:
         (
             "value",
             "computed by flowkit",
-            "italic on grey: a value written by flowkit, not a formula (intervals, air, models)",
+            "italic on grey: a value written by flowkit, not a formula (air, models, intervals at single lifts)",
         ),
     ):
         row += 1

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from flowkit.analysis.runs import relative_steps
 from flowkit.corrections.air import actual_factor, metered_factor
 from flowkit.corrections.check_plate import check_factor
 from flowkit.corrections.leakage import leak_flow
@@ -112,7 +113,7 @@ def agrees(one: float, other: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """A column: its key, its head, what stands in it, how it looks."""
+    """A column: its key, its head, what it holds, how it looks."""
 
     key: str
     head: str
@@ -193,8 +194,18 @@ def _columns(draft: Draft) -> list[_Column]:
         _in_own_unit("check_reading_pressure_pa", "check plate read at"),
         _Column("air", "air factor", _air, formula),
         _Column("check-plate", "check plate factor", _check_plate, formula),
+        _Column("step", "flows written in steps of", _step, Style("raw")),
         _Column("not made", "corrections not made", _not_made, Style("quiet", wrap=True, left=True), 70.0),
     ]
+
+
+def _step(draft: Draft, plan: TestPlan) -> Value:
+    """Return the step in which a test's flows were written, in its own unit; None where a meter was read."""
+    if plan.corrected is None or not plan.corrected.points or any(point.mark for point in plan.corrected.points):
+        return None
+    point = max(plan.corrected.points, key=lambda item: item.reading_m3_s)
+    step = relative_steps(plan.corrected)[plan.corrected.points.index(point)]
+    return rounded(step * point.reading_m3_s / flow_factor(draft, plan))
 
 
 def _noted(name: str, head: str, unit: str) -> _Column:
@@ -238,7 +249,7 @@ def _room_density(_: Draft, plan: TestPlan) -> Value:
 
 
 def _scale_density(draft: Draft, plan: TestPlan) -> Value:
-    """Return the density the meter's scale was made for, or that a standard flow stands for."""
+    """Return the density the meter's scale was made for, or that a standard flow refers to."""
     return _ledger_input(plan.line("air"), "calibration_density_kg_m3") or standard_density(draft, plan)
 
 

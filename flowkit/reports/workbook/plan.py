@@ -20,7 +20,7 @@ from flowkit.units import UNITS, Unit, find_unit
 
 
 def rounded(value: float) -> float:
-    """Return a number without the noise of its conversion, as it stood on the sheet."""
+    """Return a number without the noise of its conversion, as the sheet has it."""
     return float(f"{value:.13g}")
 
 
@@ -92,7 +92,8 @@ def plan_tests(contents: ReportContents, first_row: int) -> tuple[tuple[TestPlan
 
 def _measured(test: FlowTest, corrected: CorrectedTest | None, unit: str) -> FlowTest:
     """A test whose flows come from a meter's readings, with the flows that they gave; others as they are."""
-    if test.units.reading is None:
+    metered = corrected is not None and any(point.mark for point in corrected.points)
+    if test.units.reading is None or (test.gives_flows and not metered):
         return test
     flows = {point.source: point.reading_m3_s for point in corrected.points} if corrected else {}
     points = tuple(replace(point, flow_m3_s=flows[point.source]) for point in test.points if point.source in flows)
@@ -276,11 +277,12 @@ class Draft:
     blocks: dict[tuple[Side, str], Block] = field(default_factory=dict)
     gains: dict[tuple[Side, str, str], str] = field(default_factory=dict)
     bands: dict[tuple[Side, int, str], tuple[dict[str, int], int]] = field(default_factory=dict)
+    intervals: dict[tuple[object, ...], str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Where the flows of one variant on one side stand on the corrected flows."""
+    """Where the flows of one variant on one side are on the corrected flows."""
 
     top: int
     ports: dict[str, int]
