@@ -122,6 +122,25 @@ def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
         (lambda: compare(frame(), display="SI"), "no display 'SI'"),
         (lambda: compare(frame(), area_method="simpson"), "no area_method 'simpson'"),
         (lambda: compare(SHEET, stated="28 inH2O"), "a str is no Stated"),
+        (lambda: compare(frame(), bench=flowkit.Bench(repeatability=-0.1)), "repeatability is -0.1"),
+        (lambda: compare(frame()).curve("intake", "frame").area(0.006, 0.002), "lower one first"),
+        (lambda: compare(frame()).curve("intake", "frame").mean(0.006, 0.002), "lower one first"),
+        (lambda: compare(frame()).curve("intake", "frame")("4 mm"), "no lift"),
+        (lambda: compare(frame())["intake"].variant("x"), "no state 'x'"),
+        (lambda: compare(frame()).plot("here"), "a str is no Axes"),
+        (lambda: compare(frame()).plot(color="nocolour"), "no colour"),
+        (lambda: compare(frame()).plot(errorbars=True), "no error bars"),
+        (lambda: flowkit.chart(frame()), "is no comparison"),
+        (lambda: correct(None), "takes flow tests"),
+        (lambda: correct(frame().tests, "28 inH2O"), "takes flow tests"),
+        (lambda: flowkit.whatif("job.toml"), "no job"),
+        (lambda: flowkit.Job.load(None), "no path of a job file"),
+        (lambda: flowkit.Job.from_files([3]), "no path of a sheet"),
+        (lambda: flowkit.Job.load(sample_job()).with_(bench="b"), "must be a Bench"),
+        (lambda: flowkit.report(compare(frame()), "out"), "no path of a job file"),
+        (lambda: read_many([b"x"]), "a bytes is no path"),
+        (lambda: flowkit.from_si("a", "CFM"), "'a' is not a number"),
+        (lambda: flowkit.parse_quantity("3 mm", "lenth"), "no quantity 'lenth'"),
     ],
 )
 def test_odd_input_is_refused_in_plain_words(call: object, message: str) -> None:
@@ -254,6 +273,34 @@ def test_results_are_short_to_show_and_can_be_gone_through(comparison: flowkit.C
     assert len(repr(read(SHEET))) < 200 and len(repr(correct(read(SHEET).tests))) < 200
 
 
+def test_results_show_themselves_in_a_notebook(comparison: flowkit.Comparison) -> None:
+    done, job = correct(read(SHEET).tests), flowkit.Job.load(sample_job())
+    metric = comparison.metric(lambda curve: curve.mean(0.002, 0.008), name="mean")
+    shown = [read(SHEET), done, comparison, comparison["intake"], metric]
+    assert all("<table" in item._repr_html_() for item in shown)
+    gain, state = comparison["intake"].gain("a", "b"), comparison["intake"].variant("a")
+    short = [*shown, gain, state, done.tests[0], read(SHEET).tests[0], job, job.run(engine=False), read_many(SHEET)]
+    assert all(len(repr(item)) < 200 for item in short)
+    assert repr(gain) == f"<Gain from 'a' to 'b': {100 * gain.mean_flow_gain:+.1f} %, not assessed>"
+
+
+def test_unequal_arms_are_shown_as_low_and_high() -> None:
+    comparison = flowkit.Job.load(sample_job()).compare()
+    (gain,) = [gain for gain in comparison["intake"].steps if gain.to == "seats recut"]
+    assert gain.mean_flow_gain_low is not None and gain.mean_flow_gain_high is not None
+    arms = gain.mean_flow_gain - gain.mean_flow_gain_low, gain.mean_flow_gain_high - gain.mean_flow_gain
+    assert abs(arms[0] - arms[1]) > 0.001
+    both = f"(+{100 * gain.mean_flow_gain_low:.1f} % to +{100 * gain.mean_flow_gain_high:.1f} %)"
+    assert both.replace(" %", "") in repr(gain).replace(" %", "")
+    assert both.replace(" %", "") in comparison._repr_html_().replace(" %", "")
+
+
+def test_text_of_several_lines_is_a_sheet() -> None:
+    assert [test.points for test in read(TEXT, test_pressure="28 inH2O").tests] == [
+        test.points for test in read(TEXT.encode(), test_pressure="28 inH2O").tests
+    ]
+
+
 def test_curves_are_functions_of_lift(comparison: flowkit.Comparison) -> None:
     curve = comparison.curve("intake", "a")
     assert float(curve(0.004)) == pytest.approx(to_si(80.5, "CFM"))
@@ -272,6 +319,16 @@ def test_plots_return_axes_with_named_lines(comparison: flowkit.Comparison) -> N
     assert comparison.plot(ax) is ax
     named = [line.get_label() for line in ax.get_lines() if not line.get_label().startswith("_")]
     assert named == ["a", "b"]
+    stated = compare({"a": read(TEXT, test_pressure="28 inH2O")}, repeatability="0.5 %")
+    own = stated.plot(plt.subplots()[1], label="bench A", color="C1", errorbars=True, display="metric")
+    assert own.get_legend_handles_labels()[1] == ["bench A"] and own.get_lines()[-1].get_color() == "#ff7f0e"
+    assert own.get_ylabel() == "flow, L/s" and len(own.containers) == 1
+    curve = stated.curve("intake", "a").plot(own, label="again", errorbars=True)
+    assert curve is own and own.get_legend_handles_labels()[1] == ["bench A", "again"]
+    assert [line.get_label() for line in read(TEXT, side="intake").plot(label={"sheet": "as found"}).get_lines()]
+    before = plt.get_fignums()
+    comparison.plot()
+    assert plt.get_fignums() == before
     plt.close("all")
 
 

@@ -48,7 +48,7 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
 
     Parameters
     ----------
-    source : path, bytes, or a file object, text or binary
+    source : path, bytes, text of several lines, or a file object, text or binary
         csv, tsv, txt, xlsx, xlsm, xls, ods, pdf or html.
     stated : Stated, optional
         What the sheet does not say, ready made; or state it by `conditions`.
@@ -76,18 +76,24 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
     (['1', '2'], 6974)
     """
     how = _stated(stated, conditions)
-    if isinstance(source, (str, Path)):
+    name = None if name is None else str(name)
+    if isinstance(source, Path) or (isinstance(source, str) and "\n" not in source):
         return read_file(source, how, label=name)
-    content: Any = source.read() if hasattr(source, "read") else source
+    try:
+        content: Any = source.read() if hasattr(source, "read") else source
+    except (OSError, ValueError) as error:
+        remedy = "open it in binary, as open(path, 'rb')"
+        raise FlowkitError(f"the file object cannot be read ({error})", remedy) from error
     if isinstance(content, str):
         content = content.encode("utf-8")
     if not isinstance(content, (bytes, bytearray, memoryview)):
         raise FlowkitError(
             f"{_named(source)} cannot be read as a sheet", "give a path, bytes or an open file; or from_frame"
         )
-    label = Path(str(name or getattr(source, "name", "") or "sheet.csv")).name
+    label = Path(str(name or getattr(source, "name", "") or "sheet.csv")).name.replace("\0", "")[-100:]
+    label = "sheet.csv" if label in ("", ".", "..") else label
     with tempfile.TemporaryDirectory(prefix="flowkit-") as folder:
-        path = Path(folder) / (label or "sheet.csv")
+        path = Path(folder) / label
         path.write_bytes(bytes(content))
         return read_file(path, how, label=label)
 
@@ -187,7 +193,10 @@ def read_many(
     >>> table.columns[-6:].tolist(), table.attrs["units"]["flow_L_per_s"]
     (['check_nominal_L_per_s', 'lift_mm', 'flow_L_per_s', 'pressure_kPa', 'source', 'error'], 'L/s')
     """
-    given = (paths,) if isinstance(paths, (str, Path)) else tuple(paths)
+    given = (paths,) if isinstance(paths, (str, Path)) or not isinstance(paths, Iterable) else tuple(paths)
+    strange = next((path for path in given if not isinstance(path, (str, Path))), None)
+    if strange is not None or None in given:
+        raise FlowkitError(f"{_named(strange)} is no path", "give paths or patterns; read takes bytes and open files")
     return Readings(given, _stated(stated, conditions), workers, client)
 
 
@@ -197,7 +206,11 @@ def _stated(stated: Stated | None, conditions: Mapping[str, Any]) -> Stated:
 
     if stated is not None and not isinstance(stated, Stated):
         raise FlowkitError(f"{_named(stated)} is no Stated", 'state conditions by name, as test_pressure="28 inH2O"')
-    given = {key: value for key, value in conditions.items() if value is not None}
+    given = {
+        key: _plain(value) if hasattr(value, "isoformat") else value
+        for key, value in conditions.items()
+        if value is not None
+    }
     rows = section("conditions")
     numbers: dict[str, Any] = {
         rows[key].attribute: in_si(rows[key], given.pop(key), "conditions")
@@ -495,6 +508,10 @@ def _check_choices(reference: Any, bench: Any, display: Any, area_method: Any) -
         raise FlowkitError(f"{_named(reference)} is no Reference", 'state pressure="28 inH2O" or bore="80.5 mm"')
     if bench is not None and not isinstance(bench, (Bench, str)):
         raise FlowkitError(f"{_named(bench)} is no Bench", 'state repeatability="0.5 %" or drift="0.2 %"')
+    for key in ("repeatability", "drift", "lift_setting_m", "pressure_reading_pa") if isinstance(bench, Bench) else ():
+        value = getattr(bench, key)
+        if value is not None and not (math.isfinite(value) and value >= 0):
+            raise FlowkitError(f"the bench's {key} is {value!r}", "give a number above zero")
     for name, value, known in (
         ("display", display, ("US", "metric")), ("area_method", area_method, ("pchip", "trapezoid")),
     ):  # fmt: skip
