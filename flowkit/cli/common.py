@@ -231,7 +231,7 @@ def _settings(options: dict[str, Any]) -> dict[str, Any]:
     return {
         "reference": Reference(**found["reference"]),
         "bench": Bench(**found["bench"]),
-        "info": JobInfo(**found["job"]),
+        "info": JobInfo(**found["job"]) if found["job"].get("display") else None,
         "switched_off": off,
     }
 

@@ -162,6 +162,7 @@ class Job:
         stated : Stated, optional
             What the sheets do not say.
         reference, bench, info : optional
+            Without `info` results are shown in the units of the sheets: metric where none of them is US.
         switched_off : sequence of str
             Corrections not to be made, by name.
 
@@ -173,8 +174,10 @@ class Job:
         from flowkit.importers import Stated
 
         given = [paths] if isinstance(paths, (str, Path)) else paths
-        variants = variants_of_files([_path_of(path, "a sheet") for path in given], stated or Stated())
-        return cls(info or JobInfo(), reference or Reference(), bench or Bench(), variants, tuple(switched_off))
+        variants, display = variants_of_files([_path_of(path, "a sheet") for path in given], stated or Stated())
+        return cls(
+            info or JobInfo(display=display), reference or Reference(), bench or Bench(), variants, tuple(switched_off)
+        )
 
     def with_(self, **changes: Any) -> Job:
         """Return a changed copy.
@@ -490,13 +493,13 @@ class Job:
         FlowkitError
             If anything in the job is an error.
         """
+        from flowkit.reports import flow_chart
         from flowkit.reports.attach import attach_all
-        from flowkit.reports.pages import page_files
 
         return attach_all(
             [Path(path) for path in build_files],
             lambda: contents_of(self, self.run(progress=progress)),
-            lambda contents, form, size: page_files(contents, formats=[form], paper=size)[form],
+            lambda contents, form, size: flow_chart(contents, form, size, near=self.path.parent if self.path else None),
             paper=paper,
             default_paper=self._paper(),
             after=after,
@@ -516,6 +519,7 @@ class Job:
         paper: Literal["letter", "a4"] | None = None,
         results: JobResults | None = None,
         pages: Sequence[int] | None = None,
+        previews: bool = False,
     ) -> tuple[Path, ...]:
         """Write the flow chart and the workbook; files that hold the very same are left as they are.
 
@@ -530,6 +534,8 @@ class Job:
             What `run` gave; run anew if not given.
         pages : sequence of int, optional
             The pages of the PDF, from 1; all of them unless given.
+        previews : bool, optional
+            Write each page of the PDF as a small picture too, as ``flow_chart_page_1.png`` and on.
 
         Returns
         -------
@@ -544,7 +550,9 @@ class Job:
         from flowkit.reports import write_report
 
         contents = contents_of(self, results or self.run())
-        return write_report(contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages)
+        return write_report(
+            contents, Path(folder), formats=formats, paper=paper or self._paper(), pages=pages, previews=previews
+        )
 
     def _compared(self) -> tuple[tuple[Variant, ...], CorrectionResult, Comparison]:
         """Go as far as the comparison, every stage kept."""

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from numbers import Real
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import JobError, SheetError
 from flowkit.fields import conditions_from, filled, in_si, read_table, refuse_unknown, section
@@ -159,13 +159,19 @@ def _lifts_of(pair: Sequence[Any]) -> tuple[float, float]:
     return low, high
 
 
-def variants_of_files(paths: Sequence[Path], stated: Stated) -> tuple[JobVariant, ...]:
-    """Make variants of bare sheets: each file one, named after it, or those it labels itself."""
-    variants = [variant for path in paths for variant in _variants_of(path, stated)]
+def variants_of_files(paths: Sequence[Path], stated: Stated) -> tuple[tuple[JobVariant, ...], Literal["US", "metric"]]:
+    """Make variants of bare sheets, each file one or those it labels itself; and the units that they are written in."""
+    found = [_variants_of(path, stated) for path in paths]
+    variants = [variant for some, _ in found for variant in some]
+    units = {unit for _, some in found for unit in some}
     if not variants:
         raise JobError("no sheets were given", "name at least one file")
     _refuse_duplicates([variant.name for variant in variants])
-    return tuple(variants)
+    return tuple(variants), "metric" if units and not units & _US_UNITS else "US"
+
+
+_US_UNITS = frozenset({"in", "thou", "CFM", "CFS", "lb/min"})
+"""Sheets that use none of them are shown metric."""
 
 
 def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
@@ -358,19 +364,21 @@ def _valve(valves: ValvesTable, override: ValvesTable, side: Side) -> ValveGeome
     return ValveGeometry(**merged)
 
 
-def _variants_of(path: Path, stated: Stated) -> list[JobVariant]:
-    """The variants of one bare file: one named after it, or those it labels itself."""
+def _variants_of(path: Path, stated: Stated) -> tuple[list[JobVariant], set[str]]:
+    """The variants of one bare file, one named after it or those it labels itself, and its units of lift and flow."""
     from flowkit import importers
 
     choice = (SheetChoice(path),)
     try:
-        labels = list(dict.fromkeys(test.variant for test in importers.read(path, stated).tests))
+        tests = importers.read(path, stated).tests
+        labels = list(dict.fromkeys(test.variant for test in tests))
+        units = {unit.unit for test in tests for unit in (test.units.lift, test.units.flow)}
     except SheetError:
         # Said again, and as a finding, when the job is read: the other files still count.
-        labels = []
+        labels, units = [], set()
     if len(labels) <= 1:
-        return [JobVariant(path.stem, choice, stated)]
-    return [JobVariant(label, choice, stated, named_by_label=True) for label in labels]
+        return [JobVariant(path.stem, choice, stated)], units
+    return [JobVariant(label, choice, stated, named_by_label=True) for label in labels], units
 
 
 def _refuse_duplicates(names: Sequence[str]) -> None:

@@ -67,7 +67,7 @@ def test_three_changes_need_two_states():
 def test_three_changes_with_one_state_tested_need_one_more():
     (extra,) = untangle([("c", CUT), ("a", STOCK), ("d", DONE)])
     assert len(extra.states) == 1 and extra.already_tested == ("c",)
-    assert extra.possible and "One extra test tells them apart" in extra.sentences()[0]
+    assert extra.possible and "One extra test separates them" in extra.sentences()[0]
 
 
 def test_undeclared_factors_are_asked_for():
