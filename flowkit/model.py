@@ -263,7 +263,7 @@ class FlowTest:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something doubtful: what, where, why it matters and what to do.
+    r"""Something doubtful: what, where, why it matters and what to do.
 
     Attributes
     ----------
@@ -277,7 +277,7 @@ class Finding:
     Examples
     --------
     >>> from flowkit import read
-    >>> text = "lift mm,intake 1 cfm\\n2,40\\n4,80\\n6,110\\n"
+    >>> text = "lift mm,intake 1 cfm\n2,40\n4,80\n6,110\n"
     >>> [(finding.rule, finding.severity) for finding in read(text).findings]
     [('pressure-missing', 'error')]
     """
@@ -392,7 +392,7 @@ class CorrectedTest:
     >>> from flowkit import correct, read
     >>> test = correct(read("sample_sheets/as_received.csv").tests).tests[0]
     >>> test
-    <CorrectedTest as_received.csv!as received, intake 1: 8 points>
+    <CorrectedTest as_received.csv!as received, intake 1 run 1: 8 points>
     >>> [line.correction for line in test.ledger]
     ['leakage', 'air', 'check-plate', 'test-pressure', 'bore']
     """
