@@ -527,7 +527,7 @@ class Comparison:
     sentences: tuple[str, ...] = ()
     parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     tests: tuple[CorrectedTest, ...] = field(default=(), metadata={"json": False})
-    made_of: Inputs | None = field(default=None, metadata={"json": False})
+    made_of: Inputs | None = field(default=None, compare=False, metadata={"json": False})
 
     def inputs(self) -> Inputs:
         """Return what it was made of."""
