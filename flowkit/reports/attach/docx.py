@@ -295,7 +295,9 @@ def verify_block(old: bytes, new: bytes, name: str) -> None:
     ]
     if lost:
         raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one", "save the document in its program, then try again", file=name
+            f"the new file would lack {', '.join(lost)} of the old one",
+            "save the document in its program, then try again",
+            file=name,
         )
 
 

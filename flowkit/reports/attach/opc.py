@@ -124,7 +124,9 @@ def read_package(data: bytes, name: str) -> Package:
             infos = archive.infolist()
             names = [info.filename for info in infos]
             if len({item.lower() for item in names}) < len(names):
-                raise AttachError("the file is damaged (two parts of one name)", "save it in its program, then try again", file=name)
+                raise AttachError(
+                    "the file is damaged (two parts of one name)", "save it in its program, then try again", file=name
+                )
             if any(info.flag_bits & 1 for info in infos):
                 raise AttachError("the file is encrypted", "save it without a password", file=name)
             if sum(info.file_size for info in infos) > _LARGEST:

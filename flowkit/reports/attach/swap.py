@@ -112,7 +112,9 @@ def _taken(place: Path, path: Path, deadline: float) -> int:
         os.close(handle)
         if time.monotonic() >= deadline:
             raise AttachError(
-                "another flowkit is attaching to this build file", "wait until it has ended, then try again", file=path.name
+                "another flowkit is attaching to this build file",
+                "wait until it has ended, then try again",
+                file=path.name,
             )
         time.sleep(_PAUSE_S)
 

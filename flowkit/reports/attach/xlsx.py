@@ -523,7 +523,9 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
             lost.append(what)
     if lost:
         raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one", "save the workbook in its program, then try again", file=name
+            f"the new file would lack {', '.join(lost)} of the old one",
+            "save the workbook in its program, then try again",
+            file=name,
         )
 
 
