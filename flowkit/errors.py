@@ -22,7 +22,7 @@ __all__ = [
 
 
 class FlowkitError(Exception):
-    """Something the user can mend: where it is, what is wrong, what to do.
+    """Something the user can fix: where it is, what is wrong, what to do.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ class FlowkitError(Exception):
     """
 
     rule: ClassVar[str] = "unusable"
-    """The slug under which the error stands among the findings of a result."""
+    """The slug under which the error is listed among the findings of a result."""
 
     def __init__(
         self,
@@ -98,7 +98,7 @@ class SheetError(FlowkitError):
 
 
 class JobError(FlowkitError):
-    """A job file that cannot be used as it stands."""
+    """A job file that cannot be used as it is."""
 
     rule = "job-unusable"
 

@@ -48,7 +48,7 @@ def copy_samples(folder: Path) -> Path:
                 shutil.copyfile(path, draft)
             copied.append(folder / path.name)
     except OutputError:
-        # All of them or none: what is left would stand in the way of the next try.
+        # All of them or none: what is left would block the next try.
         for path in copied:
             path.unlink(missing_ok=True)
         with contextlib.suppress(OSError):

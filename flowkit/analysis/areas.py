@@ -391,7 +391,7 @@ _CONDITION_OF = {
     "seat_angle_deg": "seat_angle_deg",
     "seat_width_m": "seat_width_m",
 }
-"""Which condition of a test speaks of which field of the valve's geometry."""
+"""Which condition of a test is which field of the valve's geometry."""
 LABELS = {
     "head_m": "valve head",
     "stem_m": "stem",
@@ -492,12 +492,12 @@ def geometry_changes(before: Variant, after: Variant, side: Side, changed: Seque
     """Return label and words of each dimension that differs between two states without being declared changed."""
     found = {}
     for name, label in LABELS.items():
-        told = []
+        pairs = []
         for variant in (before, after):
             job, sheet = in_job(variant, side, name), on_sheets(variant, side, name)
             value = sheet if sheet is not None else job
-            told.append((value, job is not None and value is not None and _same(job, value)))
-        (one, first), (other, second) = told
+            pairs.append((value, job is not None and value is not None and _same(job, value)))
+        (one, first), (other, second) = pairs
         declared = any(factor.casefold().startswith(DECLARED_BY[name]) for factor in changed)
         if one is None or other is None or _same(one, other) or (first and second) or declared:
             continue

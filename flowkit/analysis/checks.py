@@ -110,7 +110,7 @@ def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tup
 def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | None:
     """Look at one state."""
     worst: tuple[float, float, float, PortCurve, int] | None = None
-    told, impossible = [], False
+    said, impossible = [], False
     for curve in variant.ports:
         opened = np.flatnonzero(curve.lifts_m > 0)
         lifts = curve.lifts_m[opened]
@@ -124,7 +124,7 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
         if not beyond.size:
             continue
         name = f"port {curve.port}" if curve.port else "the port"
-        told.append(f"{name} at {listed([f'{lifts[index] * 1e3:.3f}' for index in beyond])} mm")
+        said.append(f"{name} at {listed([f'{lifts[index] * 1e3:.3f}' for index in beyond])} mm")
         top = int(np.argmax(above))
         if worst is None or above[top] > worst[0]:
             worst = (float(above[top]), float(coefficients[top]), float(lifts[top]), curve, int(opened[top]))
@@ -138,7 +138,7 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
         "error" if impossible else "warning",
         source[0] if source else _port_place(curve),
         f"{variant.name}, {variant.side}: more flow than the smallest passage between seat, valve and throat can pass, "
-        f"{listed(told)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which "
+        f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which "
         f"{'cannot be' if impossible else 'is not credible'}. Check the unit of the flow, the test pressure and its "
         "unit, the lift and its unit and zero, the leak, the air and check plate readings, the valve's head, throat, "
         f"stem, seat angle and seat width{', and the bores' if bore else ''}.",
@@ -267,7 +267,7 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
         )
     return (
         f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; "
-        "flowkit plan names the test that would tell them apart, or the one that does already."
+        "flowkit plan names the test that would separate them, or the one that does already."
     )
 
 

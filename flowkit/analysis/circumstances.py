@@ -159,9 +159,9 @@ def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
     found = []
     setup = setup_differs(pair, assessor)
     if setup:
-        told = "; ".join(f"{label}: {words}" for label, words in setup.items())
+        said = "; ".join(f"{label}: {words}" for label, words in setup.items())
         message = (
-            f"{step} on the {pair.before.side}: {told}. Part of the difference may come from that and not from the "
+            f"{step} on the {pair.before.side}: {said}. Part of the difference may come from that and not from the "
             "work, so the gain is not called proven. Next time flow both states on one bench with the same operator, "
             "fixture and fittings."
         )
@@ -198,13 +198,13 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
                 groups.setdefault(key, []).append((side, gain))
     found = []
     for days, gains in groups.items():
-        told = margins(gains)
+        said = margins(gains)
         if not days:
             undated = [test for test in tests if not (test.conditions.date or "").strip()]
             names = list(dict.fromkeys(repr(test.variant) for test in undated))
             message = (
                 f"When were these flowed; all on the same day? The sheets of {listed(names)} carry no date, so the "
-                f"bench may have moved between the states. {told} Put the dates in the job, as date in each variant's "
+                f"bench may have moved between the states. {said} Put the dates in the job, as date in each variant's "
                 "conditions: the same day settles it; for other days a check plate reading, or the bench's drift "
                 "under [bench], does."
             )
@@ -215,7 +215,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
             when = f"{when} on two benches"
         message = (
             f"Flowed on {when}, and nothing shows whether the bench moved in between: no check plate read in both, no "
-            f"drift stated, no port or side left untouched. {told} If you know how far the bench moves from day to "
+            f"drift stated, no port or side left untouched. {said} If you know how far the bench moves from day to "
             "day, state it as drift under [bench]; next time read a check plate in every session."
         )
         found.append(Finding("drift-unknown", "warning", f"{gains[0][1].to}, {gains[0][0]}", message))
@@ -295,7 +295,7 @@ def _few(assessor: Assessor, benches: frozenset[str], squares: float, freedom: f
         words = "No port was flowed twice."
     if blocks:
         words += (
-            " The same ports flowed in every state stand in for repeats; ports that gained unequally widen the "
+            " The same ports flowed in every state take the place of repeats; ports that gained unequally widen the "
             "intervals."
         )
     now, then = half_width_factor(known), half_width_factor(known + 1.0)

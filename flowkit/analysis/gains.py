@@ -560,7 +560,7 @@ def with_shares(gains: Sequence[Gain], shares: Sequence[float | None]) -> tuple[
 
 
 def _kept(share: float | None, allowed: bool | None) -> float | None:
-    """Return a share where it may be told."""
+    """Return a share where it may be printed."""
     return share if allowed else None
 
 

@@ -324,13 +324,21 @@ def correlation_of(observations: Sequence[Sequence[float]]) -> tuple[tuple[float
     )
 
 
+@lru_cache(maxsize=4)
+def _gauss_legendre(order: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return nodes and weights on [-1, 1]; to find them takes longer than all that is done with them."""
+    nodes, weights = np.polynomial.legendre.leggauss(order)
+    nodes.flags.writeable = weights.flags.writeable = False
+    return nodes, weights
+
+
 def _deviations(degrees_of_freedom: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return nodes and weights for s/σ, the root of χ²/ν: Gauss–Legendre in its probability."""
     from scipy.special import chdtri
 
     if math.isinf(degrees_of_freedom) or degrees_of_freedom > 1e7:
         return np.ones(1), np.ones(1)
-    nodes, weights = np.polynomial.legendre.leggauss(96)
+    nodes, weights = _gauss_legendre(96)
     # u = sin² maps the ends of the probability, where the root of χ² is steep, apart.
     angle = (nodes + 1.0) * np.pi / 4.0
     weight = weights * np.pi / 4.0 * np.sin(2.0 * angle)
@@ -418,7 +426,7 @@ def studentized_range(groups: int, degrees_of_freedom: float, probability: float
     Notes
     -----
     ``P(range ≤ q·s)``, the range of normal means integrated over the distribution of s/σ. Here and
-    not scipy.stats, whose import alone takes as long as a comparison; held against it in the tests.
+    not scipy.stats, whose import alone takes as long as a comparison; compared with it in the tests.
     NIST/SEMATECH e-Handbook of Statistical Methods, 7.4.7.1.
 
     Examples
@@ -432,7 +440,7 @@ def studentized_range(groups: int, degrees_of_freedom: float, probability: float
     if groups == 2:
         return math.sqrt(2.0) * student_t(degrees_of_freedom, probability)
     s, weight = _deviations(degrees_of_freedom)
-    z, dz = np.polynomial.legendre.leggauss(80)
+    z, dz = _gauss_legendre(80)
     z, dz = 8.0 * z, 8.0 * dz
     density = groups * dz * np.exp(-z * z / 2.0) / math.sqrt(2.0 * math.pi)
 

@@ -64,7 +64,7 @@ class Figure(Protocol):
 
     @property
     def key(self) -> object:
-        """What tells figures apart."""
+        """What distinguishes figures."""
 
     def of(self, side: Side, curves: Stack) -> Array | None:
         """Return the figures of curves, shape (figures, curves); None where the side has none."""

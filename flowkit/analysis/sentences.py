@@ -28,7 +28,7 @@ __all__ = [
 
 Display = Literal["US", "metric"]
 MOST_STEPS = 4
-"""Steps told one by one; of more, the largest."""
+"""Steps listed one by one; of more, the largest."""
 _UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1), "metric": ("mm", 2, "L/s", 1)}
 
 
@@ -171,19 +171,19 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
             f"is within the bench's scatter{_attributed(gain)}{smallest}."
         )
     if percent(g) == percent(0.0):
-        told = f"{side.capitalize()}: {gain.to!r} flows as much as {gain.from_!r} ({size}) {over}"
+        said = f"{side.capitalize()}: {gain.to!r} flows as much as {gain.from_!r} ({size}) {over}"
     else:
         more = size.replace("+", "", 1).replace("−", "", 1) if "(" not in size else size
-        told = (
+        said = (
             f"{side.capitalize()}: {gain.to!r} flows {more} {'more' if g >= 0 else 'less'} than {gain.from_!r} {over}"
         )
     if gain.resolved is None:
-        told += "; whether that is more than the bench's scatter is not known"
+        said += "; whether that is more than the bench's scatter is not known"
     elif gain.resolved and gain.at_least is not None:
-        told += f", at least {signed_percent(gain.at_least)} (95 % sure)"
+        said += f", at least {signed_percent(gain.at_least)} (95 % sure)"
     elif not gain.resolved:
-        told += f"; {verdict(gain)}"
-    return f"{told}{_attributed(gain)}."
+        said += f"; {verdict(gain)}"
+    return f"{said}{_attributed(gain)}."
 
 
 def _over(range_m: tuple[float, float], display: Display) -> str:
@@ -215,10 +215,10 @@ def _steps(side: Side, result: SideComparison) -> str | None:
     if len(steps) < 2:
         return None
     largest = sorted(steps, key=lambda gain: abs(gain.mean_flow_gain), reverse=True)[:MOST_STEPS]
-    told = [gain for gain in steps if gain in largest]
-    left = len(steps) - len(told)
+    said = [gain for gain in steps if gain in largest]
+    left = len(steps) - len(said)
     more = f" (and {left} smaller step{'s' if left > 1 else ''})" if left else ""
-    return f"By step on the {side}: {'; '.join(_step(gain) for gain in told)}{more}."
+    return f"By step on the {side}: {'; '.join(_step(gain) for gain in said)}{more}."
 
 
 def _step(gain: Gain) -> str:
@@ -234,7 +234,7 @@ def _step(gain: Gain) -> str:
 def _where(side: Side, result: SideComparison, display: Display) -> str | None:
     """Say where along the lift the gain is smallest and largest, where the test along the lift says that it differs.
 
-    The gain over the first variant is told; where that shows no difference, the first step that does.
+    The gain over the first variant is described; where that shows no difference, the first step that does.
     """
     gain = _overall(result)
     if gain is None or gain.differs_along_lift is None:
@@ -248,7 +248,7 @@ def _where(side: Side, result: SideComparison, display: Display) -> str | None:
 
 
 def _extremes(gain: Gain, display: Display) -> str:
-    """Tell the smallest and the largest gain with their lifts."""
+    """Give the smallest and the largest gain with their lifts."""
     return "between " + " and ".join(
         f"{interval_words(item.gain, item.low, item.high)} at {_at(item, gain, display)}"
         for item in (gain.smallest, gain.largest)
@@ -282,26 +282,26 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     """Say what keeps gains from being proven: sessions without anything to show the drift, another setup."""
     gains = [(side, gain) for side, result in sides.items() for gain in result.gains]
     unknown = [gain for _, gain in gains if gain.drift_unknown]
-    told = []
+    said = []
     if any("" in gain.sessions for gain in unknown):
-        told.append(
+        said.append(
             "When were these flowed; all on the same day? Some sheets carry no date, so the bench may have moved "
             "between the states."
         )
     elif unknown:
         days = listed(list(dict.fromkeys(day_words(day) for gain in unknown for day in gain.sessions)))
-        told.append(
+        said.append(
             f"Flowed on {days} without a check plate or an untouched port to show whether the bench moved in between."
         )
     differing = list(dict.fromkeys(label for _, gain in gains for label in gain.setup_differs))
     if differing:
-        told.append(
+        said.append(
             f"Not the same in all states: {listed(differing)}. Part of a difference may come from that and not from "
             "the work."
         )
     if any("head" in gain.changed for _, gain in gains):
-        told.append("The sheets name different heads: two castings differ before anyone touches them.")
-    return told
+        said.append("The sheets name different heads: two castings differ before anyone touches them.")
+    return said
 
 
 def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability | None) -> str | None:
@@ -352,7 +352,7 @@ def _next(  # noqa: PLR0911
         last = unassessed[0][1].to
         return (
             f"Next: flow at least one port of {last!r} once more, with the head taken off (or at least the valve "
-            "closed and the dial zeroed again) in between, so that the gains can be told from the bench's scatter."
+            "closed and the dial zeroed again) in between, so that the gains can be separated from the bench's scatter."
         )
     if any(gain.drift_unknown and "" in gain.sessions for _, gain in gains):
         return "Next: put the days on which these sheets were flowed in the job; that settles it for all of them."
@@ -403,7 +403,7 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
             f"known to about ± {_half(gain.one_more_run_u95, 1)} %."
         )
     times = "twice" if gain.two_runs_u95 is not None else "several times"
-    known = "" if gain.two_runs_u95 is None else f", which would tell it to about ± {_half(gain.two_runs_u95, 1)} %"
+    known = "" if gain.two_runs_u95 is None else f", which would give it to about ± {_half(gain.two_runs_u95, 1)} %"
     return (
         f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
         "within the bench's scatter, and the earlier state can no longer be flowed."

@@ -85,7 +85,7 @@ def gap_area(bore_m: float, valve_diameter_m: float) -> float:
     Returns
     -------
     float
-        ``π/4·(B² − D_v²)`` [m²], wherever in the bore the valve stands.
+        ``π/4·(B² − D_v²)`` [m²], wherever in the bore the valve is.
 
     Examples
     --------

@@ -137,7 +137,7 @@ def correct(
 
     Notes
     -----
-    Sources of the formulas stand in the ledger and in the module of each correction.
+    The ledger and the module of each correction name the sources of of each correction.
 
     Examples
     --------
@@ -150,6 +150,10 @@ def correct(
     0.1
     """
     reference = Reference() if reference is None else reference
+    if not isinstance(reference, Reference) or not isinstance(tests, Iterable):
+        raise CorrectionError(
+            "correct takes flow tests, a Reference and a Bench", "give read(…).tests, Reference(…) and Bench(…)"
+        )
     state = reference_state(reference)
     setting = Setting(
         reference=reference,
@@ -318,7 +322,7 @@ def _merged(findings: list[tuple[FlowTest, Finding]]) -> tuple[Finding, ...]:
     counts: dict[tuple[str | None, ...], int] = {}
     firsts: list[tuple[tuple[str | None, ...], Finding]] = []
     for test, finding in findings:
-        # What holds at a point is told apart by its cell; it is said of every point.
+        # A finding at a point is known by its cell; it is reported for every point.
         place = (test.file, test.sheet) if finding.where == test.id else (finding.where,)
         key = (finding.rule, finding.severity, finding.message, *place)
         if key not in counts:
@@ -366,7 +370,7 @@ def _beyond_vacuum(test: FlowTest, pressure_pa: float) -> bool:
     """Tell whether an intake would be sucked at the whole of the room's pressure or more."""
     barometer = test.conditions.barometer_pa
     room = STANDARD_BAROMETER_PA if barometer is None else barometer
-    # A barometer that cannot be is told by the pressure correction.
+    # The pressure correction reports an impossible barometer.
     return test.side == "intake" and 0 < room <= pressure_pa
 
 

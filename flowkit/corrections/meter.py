@@ -226,7 +226,7 @@ def meters_from(raw: Mapping[str, Any], folder: Path | None = None, *, file: str
             )
         if plain_name(name) in found or "+" in name:
             raise JobError(
-                f"{where} cannot be told apart from another meter",
+                f"{where} cannot be distinguished from another meter",
                 "give each meter a name of its own, without +",
                 file=file,
             )

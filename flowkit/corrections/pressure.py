@@ -159,7 +159,7 @@ def pressure_factor(
     ------
     CorrectionError
         If a pressure is not above zero, or a suction is not below the barometer, or the
-        compressible law is not told the side.
+        compressible law is not given the side.
 
     Notes
     -----
@@ -245,7 +245,7 @@ def reference_velocity(reference: Reference, side: Side | None) -> float:
     Raises
     ------
     CorrectionError
-        If the compressible law is not told the side, or the intake's reference pressure is not
+        If the compressible law is not given the side, or the intake's reference pressure is not
         below that of the reference air.
 
     Notes

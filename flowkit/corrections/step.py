@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from flowkit.corrections.meter import Meter
 
 MATTERS = 0.005
-"""Relative change of a flow from which a correction is told that was left out, or made for some tests only.
+"""Relative change of a flow from which a correction that was left out is reported, or made for some tests only.
 
 Common practice, no source."""
 

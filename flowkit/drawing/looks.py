@@ -1,8 +1,8 @@
 """Colours, line styles, markers, type settings and the units people see.
 
 The colours are those of Okabe & Ito, *Color Universal Design* (2002, revised 2008),
-chosen to be told apart by colour-blind eyes; their yellow is left out because it does
-not read on white paper, a mid grey stands in for it. Every variant also has a line
+chosen so that they can be distinguished by colour-blind eyes; their yellow is left out because it does
+not read on white paper, a mid grey takes its place. Every variant also has a line
 style and a marker of its own, so that a photocopy still reads.
 """
 

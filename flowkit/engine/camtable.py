@@ -42,7 +42,7 @@ def arrange_table(
     """
     if (zero_deg is None) == (centre_deg is None):
         raise EngineError(
-            f"{name}: it is not certain how the table stands to the crank",
+            f"{name}: it is not certain which crank angle the table starts at",
             'state either zero = "gas exchange TDC" (or "firing TDC") or the centreline, such as "108 ATDC"',
         )
     angles, lifts = np.asarray(angles_deg, dtype=float), np.asarray(lifts_m, dtype=float)

@@ -119,7 +119,7 @@ def _doubts(parts: Mapping[str, Any], bore: float, where: str) -> list[Finding]:
     if parts["gasket_bore"] < bore * (1 - 1e-9):
         found.append(
             f"The gasket's bore of {parts['gasket_bore'] * 1e3:.2f} mm is below the cylinder's "
-            f"{bore * 1e3:.2f} mm: it would stand in the chamber; measure it again."
+            f"{bore * 1e3:.2f} mm: it would reach into the chamber; measure it again."
         )
     if parts["deck_clearance"] + parts["gasket_thickness"] <= 0:
         found.append(

@@ -33,6 +33,8 @@ ROWS, WATCHED = 11, 6
 At = tuple[Array, Array, Array]
 """Of a crank angle: areas [m²] of intake and exhaust, shape (2, …), volume [m³] and its rate [m³ per degree]."""
 
+Tables = tuple[FlowTable, GasTable]
+
 AreaCurve = Callable[[Array], Array]
 """Effective area [m²] at valve lifts [m]."""
 
@@ -40,7 +42,7 @@ CELLS = 1536
 """Cells an open period is tabulated in."""
 
 MIXING_ZONE = 0.01
-"""Gas pushed back returns first; it gives way to fresh air within this share of the displaced air."""
+"""Gas pushed back returns first; fresh air takes its place within this share of the displaced air."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,9 +166,11 @@ class Exchange:
     ----------
     setups : sequence of Setup
         With one and the same model of gas and of heat transfer.
+    tables : Tables, optional
+        Of that gas, where they were made before.
     """
 
-    def __init__(self, setups: Sequence[Setup]) -> None:
+    def __init__(self, setups: Sequence[Setup], tables: Tables | None = None) -> None:
         engines = [setup.engine for setup in setups]
         self.which = np.repeat(np.arange(len(setups)), [len(engine.speeds_rpm) for engine in engines])
         self.speeds_rpm = np.concatenate([np.array(engine.speeds_rpm, dtype=float) for engine in engines])
@@ -193,8 +197,8 @@ class Exchange:
         self.mixing_mass = MIXING_ZONE * air
         self.keeps = np.array([1.0 if item.intake_backflow == "returns" else 0.0 for item in engines])[self.which]
         self.fires = np.array([item.combustion_efficiency > 0 for item in engines])[self.which]
-        self.flow_function = FlowTable(gas)
-        self.table = GasTable(gas)
+        self.tables = tables or (FlowTable(gas), GasTable(gas))
+        self.flow_function, self.table = self.tables
 
     @property
     def lanes(self) -> int:

@@ -23,8 +23,7 @@ from numpy.typing import NDArray
 
 from flowkit.engine import exchange as rows
 from flowkit.engine.cylinder import Motored, kinematics
-from flowkit.engine.data import EngineData
-from flowkit.engine.exchange import ROWS, WATCHED, Exchange, Setup
+from flowkit.engine.exchange import ROWS, WATCHED, Exchange, Setup, Tables
 from flowkit.engine.solvers import Integration, integrate, integrate_stiff
 from flowkit.errors import EngineError
 
@@ -32,6 +31,7 @@ __all__ = ["CONVERGED", "Cycles", "NotFiring", "simulate_filling"]
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Reasons = NDArray[np.object_]
 NotFiring = Literal["net-intake-flow", "trapped-air", "not-steady"]
 
 CONVERGED = 2e-7
@@ -52,10 +52,12 @@ _PIECES = 24
 _BUMP = 1e-4
 """By how much of the displaced air a start is moved, to see how the end follows."""
 
-_MOST_ROUGH, _NEAR = 12, 0.05
-"""Rough cycles at most; Newton's method goes on from where they change by less, of the displaced air."""
+_MORE_ROUGH, _NEAR = 6, 0.05
+"""Rough cycles after the second at most; Newton's method goes on from where they change by less."""
 
-_PLAIN_CYCLES = 6
+_UNDECIDED = "undecided"
+
+_PLAIN_CYCLES = 4
 """Cycles that a lane is given which Newton's method does not bring home at first."""
 
 _REACH = 5.0
@@ -135,87 +137,46 @@ def simulate_filling(
     found: dict[int, Cycles] = {}
     for done, group in enumerate(groups.values()):
 
-        def told(count: int, done: int = done) -> None:
+        def count_rounds(count: int, done: int = done) -> None:
             """Pass on the rounds of this group."""
             if progress is not None:
                 progress(done * _MOST_ROUNDS + count, len(groups) * _MOST_ROUNDS)
 
-        found.update(zip(group, _of_group([setups[index] for index in group], told), strict=True))
+        found.update(zip(group, _of_group([setups[index] for index in group], count_rounds), strict=True))
     return tuple(found[index] for index in range(len(setups)))
 
 
-def _of_group(setups: Sequence[Setup], told: Callable[[int], None]) -> list[Cycles]:
+def _of_group(setups: Sequence[Setup], progress: Callable[[int], None]) -> list[Cycles]:
     """Find the cycles of variants whose gas and heat law are the same; leave out early what does not fire."""
     search = _Search(setups)
     first, reasons, pieces = search.rough_cycles()
-    kept = np.array([reason is None for reason in reasons])
+    kept = reasons == None  # noqa: E711  (of an array, element by element)
+    figures = {item.name: np.full(kept.size, np.nan) for item in fields(Cycles) if item.name not in _NOT_FIGURES}
+    figures["speeds_rpm"], figures["cycles"] = search.model.speeds_rpm, np.zeros(kept.size, dtype=int)
+    stubborn = np.zeros_like(kept)
+    for attempt, lanes in enumerate((kept, stubborn)):
+        if attempt:
+            # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
+            stubborn[:] = reasons == "not-steady"
+        if np.any(lanes):
+            some = search.some(lanes)
+            start = some.plain_cycles(first[:, lanes]) if attempt else (first[:, lanes], pieces.some(lanes))
+            found, reasons[lanes] = some.run(*start, progress)
+            search.evaluations += some.evaluations if some is not search else 0
+            for name, values in found.items():
+                figures[name][lanes] = values
     which = search.model.which
-    found = _of_lanes(setups, kept, first, told) if np.any(kept) and not np.all(kept) else {}
-    if np.all(kept):
-        found = dict(enumerate(search.run(first, told, pieces)))
-    merged = [
-        _with_gaps(
-            found.get(index), setup.engine, kept[which == index], np.array(reasons, dtype=object)[which == index]
+    return [
+        Cycles(
+            **{name: values[which == index] for name, values in figures.items()},
+            reasons=tuple(reasons[which == index].tolist()),
+            evaluations=search.evaluations,
         )
-        for index, setup in enumerate(setups)
+        for index in range(len(setups))
     ]
-    stubborn = np.concatenate([[reason == "not-steady" for reason in cycles.reasons] for cycles in merged])
-    if np.any(stubborn):
-        # Newton's method may lose its way; plain cycles, one after the other, then lead nearer.
-        near = _Search(setups).plain_cycles(first, stubborn)
-        for index, cycles in _of_lanes(setups, stubborn, near, told).items():
-            merged[index] = _filled_in(merged[index], cycles, stubborn[which == index])
-    return merged
 
 
-def _of_lanes(setups: Sequence[Setup], lanes: Flags, first: Array, told: Callable[[int], None]) -> dict[int, Cycles]:
-    """Search the cycles of some lanes alone; return them by the index of their setup."""
-    counts = [len(setup.engine.speeds_rpm) for setup in setups]
-    shares = np.split(lanes, np.cumsum(counts)[:-1])
-    chosen = [index for index, share in enumerate(shares) if np.any(share)]
-    return dict(zip(chosen, _Search(_some(setups, lanes)).run(first[:, lanes], told), strict=True))
-
-
-def _some(setups: Sequence[Setup], lanes: Flags) -> list[Setup]:
-    """Return the setups with some of their speeds only."""
-    counts = [len(setup.engine.speeds_rpm) for setup in setups]
-    some = []
-    for setup, share in zip(setups, np.split(lanes, np.cumsum(counts)[:-1]), strict=True):
-        if np.any(share):
-            speeds = tuple(np.array(setup.engine.speeds_rpm)[share].tolist())
-            some.append(replace(setup, engine=replace(setup.engine, speeds_rpm=speeds)))
-    return some
-
-
-def _filled_in(cycles: Cycles, later: Cycles, lanes: Flags) -> Cycles:
-    """Put later cycles into the places of a variant's lanes."""
-    values: dict[str, Any] = {}
-    for item in fields(Cycles):
-        if item.name not in ("reasons", "evaluations", "speeds_rpm"):
-            values[item.name] = np.array(getattr(cycles, item.name))
-            values[item.name][lanes] = getattr(later, item.name)
-    reasons = np.array(cycles.reasons, dtype=object)
-    reasons[lanes] = np.array(later.reasons, dtype=object)
-    return replace(cycles, **values, reasons=tuple(reasons.tolist()))
-
-
-def _with_gaps(cycles: Cycles | None, engine: EngineData, kept: Flags, reasons: NDArray[np.object_]) -> Cycles:
-    """Put a variant's cycles in their places among all its speeds; nothing where there is none."""
-    values: dict[str, Any] = {}
-    for item in fields(Cycles):
-        if item.name in ("reasons", "evaluations", "cycles"):
-            continue
-        whole = np.full(kept.size, np.nan)
-        if cycles is not None:
-            whole[kept] = getattr(cycles, item.name)
-        values[item.name] = whole
-    counts = np.zeros(kept.size, dtype=int)
-    if cycles is not None:
-        counts[kept] = cycles.cycles
-        reasons[kept] = cycles.reasons
-    values["speeds_rpm"] = np.array(engine.speeds_rpm, dtype=float)
-    done = 0 if cycles is None else cycles.evaluations
-    return Cycles(**values, cycles=counts, reasons=tuple(reasons.tolist()), evaluations=done)
+_NOT_FIGURES = ("reasons", "evaluations")
 
 
 def _check_order(setup: Setup) -> None:
@@ -238,12 +199,27 @@ def _check_order(setup: Setup) -> None:
 
 @dataclass(slots=True)
 class _Pieces:
-    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), the states and the rough steps there."""
+    """Where gas exchange is cut: starts and ends of shape (pieces, lanes), and the states and rough steps there.
+
+    `counts` says into how many every stretch between two events is cut.
+    """
 
     low: Array
     high: Array
     starts: Array
     steps: Array
+    counts: tuple[int, ...]
+
+    def some(self, lanes: Flags) -> _Pieces:
+        """Return those of some lanes."""
+        return _Pieces(
+            self.low[:, lanes], self.high[:, lanes], self.starts[..., lanes], self.steps[:, lanes], self.counts
+        )
+
+    def put(self, lanes: Flags, others: _Pieces) -> None:
+        """Put others in the place of those of some lanes."""
+        self.low[:, lanes], self.high[:, lanes] = others.low, others.high
+        self.starts[..., lanes], self.steps[:, lanes] = others.starts, others.steps
 
 
 @dataclass(slots=True)
@@ -288,9 +264,9 @@ class _Meshes:
 class _Search:
     """The search for the repeating cycles of variants whose gas and heat law are the same."""
 
-    def __init__(self, setups: Sequence[Setup]) -> None:
+    def __init__(self, setups: Sequence[Setup], tables: Tables | None = None) -> None:
         self.setups = setups
-        self.model = model = Exchange(setups)
+        self.model = model = Exchange(setups, tables)
         events = np.array(
             [
                 (item.exhaust.opens_deg, item.intake.opens_deg, item.exhaust.closes_deg, item.intake.closes_deg)
@@ -304,6 +280,17 @@ class _Search:
         air = model.displaced_air
         self.scale = np.stack((air, air * model.intake_u, air, air, air * model.intake_h, air))
         self.evaluations = 0
+
+    def some(self, lanes: Flags) -> _Search:
+        """Return the search for some of the lanes alone."""
+        if np.all(lanes):
+            return self
+        chosen = []
+        for index, setup in enumerate(self.setups):
+            speeds = tuple(self.model.speeds_rpm[lanes & (self.model.which == index)].tolist())
+            if speeds:
+                chosen.append(replace(setup, engine=replace(setup.engine, speeds_rpm=speeds)))
+        return _Search(chosen, self.model.tables)
 
     # --- the parts of a cycle ---------------------------------------------------------------
 
@@ -371,8 +358,8 @@ class _Search:
         state[rows.PORT_ENTHALPY] = state[rows.PORT_MASS] * model.intake_h
         return state
 
-    def rough_way(self, first: Array, looser: float) -> tuple[_Pieces, Array, Array]:
-        """Run one cycle with wide tolerances; cut it so that pieces take about as many steps each.
+    def rough_way(self, first: Array, looser: float, counts: tuple[int, ...] = ()) -> tuple[_Pieces, Array, Array]:
+        """Run one cycle with wide tolerances; cut it so that pieces take about as many steps each, or into so many.
 
         Returns the pieces with their starts, the state at the next intake closing, and the air drawn in.
         """
@@ -386,15 +373,17 @@ class _Search:
             state, drawn = end[:WATCHED], drawn + end[rows.DRAWN, 0, 0]
             ways.append(way)
             self.evaluations += run.evaluations
-        steps = np.array([way.most_steps for way in ways])
-        counts = np.maximum(np.round(_PIECES * steps / steps.sum()), 1).astype(int)
-        cut = [way.cut(int(count)) for way, count in zip(ways, counts, strict=True)]
+        if not counts:
+            shares = np.array([way.most_steps for way in ways])
+            counts = tuple(np.maximum(np.round(_PIECES * shares / shares.sum()), 1).astype(int).tolist())
+        cut = [way.cut(count) for way, count in zip(ways, counts, strict=True)]
         low, steps = (np.concatenate([part[place] for part in cut]) for place in (0, 2))
         starts = np.concatenate([states for _, states, _ in cut], axis=1)
         self.evaluations += meshes.evaluations
         last = state[:, 0, 0]
         last[rows.PORT_MASS :] = np.maximum(last[rows.PORT_MASS :], 0.0)
-        return _Pieces(low, np.concatenate((low[1:], self.closes[None])), starts, steps), last, drawn
+        high = np.concatenate((low[1:], self.closes[None]))
+        return _Pieces(low, high, starts, steps, counts), last, drawn
 
     # --- Newton's method ------------------------------------------------------------------------
 
@@ -453,51 +442,67 @@ class _Search:
         state[rows.PORT_MASS] = np.maximum(state[rows.PORT_MASS], -0.3 * self.model.mixing_mass)
         return state
 
-    def rough_cycles(self) -> tuple[Array, list[NotFiring | None], _Pieces | None]:
+    def rough_cycles(self) -> tuple[Array, Reasons, _Pieces]:
         """Run rough cycles until every lane is near its repeating cycle, or certainly has none that fires.
 
-        Returns the states at intake closing, why a lane is given up, and the pieces that the last cycle was cut
-        into where it was the second, as it mostly is: that one is run with narrower tolerances.
+        Returns the states at intake closing, why a lane is given up, and the pieces the last cycle was cut
+        into. Two cycles do for most lanes, the second with narrower tolerances; others go on alone.
         """
-        state = self.first_guess()
-        air = self.model.displaced_air
-        for count in range(1, _MOST_ROUGH + 1):
-            pieces, following, drawn = self.rough_way(state, 1.0 if count == 2 else _FIRST_LOOSER)
-            steps = np.abs(following - state) / self.scale
-            step, near = np.max(steps[: rows.PORT_MASS], axis=0), np.max(steps[: rows.PORT_BURNED], axis=0) < _NEAR
-            state = following
-            trapped = state[rows.MASS] - state[rows.BURNED]
-            # A slow lane may go several times as far as its last step.
-            lean = self.model.fires & (trapped + _REACH * step * air < (LEAST_TRAPPED - _CERTAIN) * air)
-            if count > 1 and np.all(lean | (near & (trapped >= (LEAST_TRAPPED - _CERTAIN) * air))):
+        state = self.rough_way(self.first_guess(), _FIRST_LOOSER)[1]
+        pieces, following, drawn = self.rough_way(state, 1.0)
+        reasons = self.judged(state, following, drawn)
+        state, undecided = following, reasons == _UNDECIDED
+        for _ in range(_MORE_ROUGH):
+            if not np.any(reasons == _UNDECIDED):
                 break
+            lanes = reasons == _UNDECIDED
+            some = self.some(lanes)
+            _, following, drawn = some.rough_way(state[:, lanes], _FIRST_LOOSER)
+            reasons[lanes] = some.judged(state[:, lanes], following, drawn)
+            state[:, lanes] = following
+            self.evaluations += some.evaluations if some is not self else 0
+        reasons[reasons == _UNDECIDED] = "not-steady"
+        late = undecided & (reasons == None)  # noqa: E711
+        if np.any(late):
+            some = self.some(late)
+            others, state[:, late], _ = some.rough_way(state[:, late], 1.0, pieces.counts)
+            pieces.put(late, others)
+            self.evaluations += some.evaluations if some is not self else 0
+        return state, reasons, pieces
+
+    def judged(self, before: Array, after: Array, drawn: Array) -> Reasons:
+        """Say of each lane why it cannot fire, None where it is near its repeating cycle, or that neither is certain.
+
+        The trapped air goes on as it went: rising, perhaps several times as far; falling, back by half at most.
+        """
+        air = self.model.displaced_air
+        steps = np.abs(after - before) / self.scale
+        trapped = (after[rows.MASS] - after[rows.BURNED]) / air
+        moved = trapped - (before[rows.MASS] - before[rows.BURNED]) / air
+        least = LEAST_TRAPPED - _CERTAIN
+        lean = self.model.fires & (trapped + np.maximum(_REACH * moved, -0.5 * moved) < least)
+        near = (np.max(steps[: rows.PORT_BURNED], axis=0) < _NEAR) & ((trapped >= least) | ~self.model.fires)
         empty = drawn < -_CERTAIN * air
-        reasons: list[NotFiring | None] = [
-            ("net-intake-flow" if none else "trapped-air") if out else None if close else "not-steady"
-            for none, out, close in zip(empty, lean, near, strict=True)
-        ]
-        return state, reasons, pieces if count == 2 else None
+        reasons: Reasons = np.full(air.size, _UNDECIDED, dtype=object)
+        reasons[near] = None
+        reasons[lean] = np.where(empty[lean], "net-intake-flow", "trapped-air")
+        return reasons
 
-    def plain_cycles(self, first: Array, lanes: Flags) -> Array:
-        """Return states at intake closing after some more cycles of these lanes, all others as they are."""
-        some = _Search(_some(self.setups, lanes))
-        state = first[:, lanes]
+    def plain_cycles(self, first: Array) -> tuple[Array, _Pieces]:
+        """Return states at intake closing after some more cycles, and the pieces of the last."""
+        state = first
         for _ in range(_PLAIN_CYCLES):
-            state = some.rough_way(state, 1.0)[1]
-        near = first.copy()
-        near[:, lanes] = state
-        return near
+            pieces, state, _ = self.rough_way(state, 1.0)
+        return state, pieces
 
-    def run(self, first: Array, told: Callable[[int], None], pieces: _Pieces | None = None) -> list[Cycles]:
-        """Search from states at intake closing, and the pieces before them, and return the cycles of each variant."""
-        if pieces is None:
-            pieces, first, _ = self.rough_way(first, 1.0)
+    def run(self, first: Array, pieces: _Pieces, progress: Callable[[int], None]) -> tuple[dict[str, Any], Reasons]:
+        """Search from states at intake closing, and the pieces before them; return figures and reasons of each lane."""
         rough, fine = (_Meshes.of(pieces.steps, looser) for looser in (_LOOSER, 1.0))
         rounds = np.zeros(self.model.lanes, dtype=int)
         result = self.one_round(first, pieces, rough, bumped=True)
         slopes, using, move = self.derivatives(result), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
-            told(count)
+            progress(count)
             gaps = result.gaps(first, pieces.starts)
             gap = np.max(np.abs(np.nan_to_num(gaps, nan=1e9)) / self.scale[:, None], axis=(0, 1))
             if move is not None:
@@ -525,25 +530,20 @@ class _Search:
         end = result.opened[:, 0, -1]
         return np.sum(result.opened[rows.DRAWN, 0], axis=0), end[rows.MASS] - end[rows.BURNED]
 
-    def _reasons(self, result: _Round, settled: Flags) -> list[NotFiring | None]:
+    def _reasons(self, result: _Round, settled: Flags) -> Reasons:
         """Say of each lane why it has no steady firing cycle, None where it has one."""
         drawn, trapped = self._breathed(result)
         air = self.model.displaced_air
-        found: list[NotFiring | None] = []
-        for lane in range(self.model.lanes):
-            fires = self.model.fires[lane]
-            if fires and drawn[lane] <= 0:
-                found.append("net-intake-flow")
-            elif fires and trapped[lane] < LEAST_TRAPPED * air[lane]:
-                found.append("trapped-air")
-            else:
-                found.append(None if settled[lane] else "not-steady")
+        found: Reasons = np.full(air.size, None, dtype=object)
+        found[~settled] = "not-steady"
+        found[self.model.fires & (trapped < LEAST_TRAPPED * air)] = "trapped-air"
+        found[self.model.fires & (drawn <= 0)] = "net-intake-flow"
         return found
 
     def _collect(
         self, result: _Round, pieces: _Pieces, gap: Array, settled: Flags, rounds: NDArray[np.int_]
-    ) -> list[Cycles]:
-        """Gather the cycles' figures, close their balances, and hand each variant its lanes."""
+    ) -> tuple[dict[str, Any], Reasons]:
+        """Gather the lanes' figures and close their balances."""
         model = self.model
         closed, opened, heat = result.closed[:, 0], result.opened[:, 0], result.heat[0]
         end, total = opened[:, -1], np.sum(opened, axis=1) + closed
@@ -553,7 +553,6 @@ class _Search:
         missing = enthalpy_in + heat - total[rows.GONE_ENTHALPY] - total[rows.WORK] - total[rows.HEAT_LOST]
         with np.errstate(divide="ignore", invalid="ignore"):
             figures = {
-                "speeds_rpm": model.speeds_rpm,
                 "trapped_mass": mass,
                 "trapped_air": mass - end[rows.BURNED],
                 "burned_fraction": end[rows.BURNED] / mass,
@@ -567,15 +566,9 @@ class _Search:
                 "mass_error": np.abs(drawn - total[rows.GONE]) / np.abs(drawn),
                 "energy_error": np.abs(missing) / np.abs(enthalpy_in + heat),
                 "change": gap,
+                "cycles": rounds,
             }
-        reasons = self._reasons(result, settled)
-        found = []
-        for index in range(len(self.setups)):
-            lanes = np.flatnonzero(model.which == index)
-            own = {name: values[lanes] for name, values in figures.items()}
-            why = tuple(reasons[lane] for lane in lanes)
-            found.append(Cycles(**own, cycles=rounds[lanes], reasons=why, evaluations=self.evaluations))
-        return found
+        return figures, self._reasons(result, settled)
 
 
 @dataclass(slots=True)

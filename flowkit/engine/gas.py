@@ -1,6 +1,6 @@
 """The gas in the cylinder and its flow through a valve.
 
-One ideal gas stands for air, mixture and burned gas alike (model): with the heat capacity of
+Air, mixture and burned gas are one ideal gas (model): with the heat capacity of
 air by temperature, or with a constant ratio of specific heats.
 """
 

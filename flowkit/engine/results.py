@@ -364,7 +364,7 @@ class EngineResult:
     no_wave_effects : str
         What is left out.
     cautions : tuple of str
-        To stand beside every figure with a speed or a lift.
+        To be shown beside every figure with a speed or a lift.
     prediction : str or None
         For what-if results: what was changed and that it was not measured.
     """

@@ -332,10 +332,10 @@ def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:
     unlike = [group for group in again if _differ(group)]
     lifts = ", ".join(lift_text(test, group[0].lift_m) for group in again[:4]) + (" …" if len(again) > 4 else "")
     if whole or (not unlike and len(again) > 1):
-        text = f"lifts stand more than once ({lifts}): they were taken as repeated runs, and are averaged"
+        text = f"lifts appear more than once ({lifts}): they were taken as repeated runs, and are averaged"
         return [Finding("lift-repeated", "note", again[0][1].source, text)], []
     text = (
-        f"the lift {lifts} stands more than once; if one of them is mistyped, mend it, and if the reading was "
+        f"the lift {lifts} appears more than once; if one of them is mistyped, correct it, and if the reading was "
         "repeated, give it a run number (the readings of one lift are averaged)"
     )
     return [Finding("lift-repeated", "warning", again[0][1].source, text)], [p for group in unlike for p in group]
@@ -623,12 +623,15 @@ def _slip_finding(test: FlowTest, slip: _Slip) -> Finding:
     """Put a slip into words."""
     point = slip.reading.point
     to_point = point.flow_m3_s / slip.reading.flow
-    foretold = slip.expected.high if slip.reading.flow > slip.expected.high else slip.expected.low
+    expected = slip.expected.high if slip.reading.flow > slip.expected.high else slip.expected.low
+    written, _, unit = flow_text(test, point.flow_m3_s).partition(" ")
+    digits = len(written.partition(".")[2])  # no more of them than the sheet has
+    curve = f"{flow_in_unit(test, expected * to_point):.{digits}f} {unit}"
     way = "above" if slip.reading.flow > slip.expected.high else "below"
     size = f"{100 * slip.off:.1f} %" if slip.off < 2 else f"{slip.off + 1:.0f} times"
     text = (
         f"the flow {flow_text(test, point.flow_m3_s)} at lift {lift_text(test, point.lift_m)} is {size} {way} "
-        f"the curve through its neighbours, which gives {flow_text(test, foretold * to_point)} there"
+        f"the curve through its neighbours, which gives {curve} there"
     )
     if slip.off >= 2:
         text = text.replace(f"{size} {way}", f"{size}")
@@ -636,7 +639,6 @@ def _slip_finding(test: FlowTest, slip: _Slip) -> Finding:
         text += "; check the figure and its lift against the operator's notes (nothing was changed)"
     else:
         how = "two digits are swapped" if slip.candidate.kind == "digits" else "the decimal point has moved"
-        unit = flow_text(test, point.flow_m3_s).split(" ", 1)[1]
         text += f"; if {how}, {slip.candidate.text} {unit} was meant: check the operator's notes (nothing was changed)"
     return Finding("typing-slip", "warning", point.source, text)
 

@@ -98,7 +98,7 @@ def _sheet(reading: SheetReading) -> str:
 
 
 def _said(grid: Grid, row: int, column: int, value: float | str) -> str:
-    """A value as it stands in its cell."""
+    """A value as its cell has it."""
     return _safe(as_text(grid.value(row, column)) or str(value))
 
 
@@ -163,7 +163,7 @@ def _column(column: Column) -> str:
         return f"test pressure{unit}{heading}"
     if column.role in ("who", "condition"):
         return f"{str(column.kind).replace('_', ' ')} of each row{heading}"
-    return f"left out: {column.why or 'cannot be told apart'}{heading}"
+    return f"left out: {column.why or 'not clear what it is'}{heading}"
 
 
 def _roles(reading: SheetReading) -> Roles:

@@ -45,7 +45,7 @@ class FileReading:
 
 
 def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
-    """Expand patterns into the files they stand for."""
+    """Expand patterns into the files they match."""
     found: dict[Path, None] = {}
     for path in paths:
         text = os.fspath(path)

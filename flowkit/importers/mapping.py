@@ -1,4 +1,4 @@
-"""Where what stands on a sheet, told by the user: the ``[variant.columns]`` of a job file."""
+"""Which cells of a sheet hold what, stated by the user: the ``[variant.columns]`` of a job file."""
 
 from __future__ import annotations
 
@@ -136,7 +136,7 @@ class ColumnMapping:
 
     @classmethod
     def from_mapping(cls, given: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> ColumnMapping:
-        """Read a mapping, or a list of them, as it stands in a job file."""
+        """Read a mapping, or a list of them, as a job file has it."""
         tables = [given] if isinstance(given, Mapping) else list(given)
         if not tables:
             raise JobError(f"{PLACE} is empty", 'add lift = "A5:A16" and flow = "B5:B16"')
@@ -157,7 +157,7 @@ def _table(given: Any) -> TableMapping:
     refuse_unknown(given, _TABLE_KEYS, PLACE)
     for key in ("lift", "flow"):
         if key not in given:
-            raise JobError(f"{PLACE} has no {key!r}", f'add {key} = "A5:A16", the cells it stands in')
+            raise JobError(f"{PLACE} has no {key!r}", f'add {key} = "A5:A16", the cells it is in')
     lift = CellRange.parse(given["lift"], f"{PLACE}, lift")
     flows = given["flow"]
     flows = [flows] if isinstance(flows, (str, Mapping)) else flows
@@ -324,7 +324,7 @@ class Stated:
     conditions : Conditions
         SI; None where nothing is stated.
     columns : ColumnMapping or None
-        Where what stands, for a sheet that cannot be read unaided.
+        Which cells hold what, for a sheet that cannot be read unaided.
     standard_air : AirState or None
         The air that SCFM means.
     cells : tuple of CellChange

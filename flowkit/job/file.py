@@ -221,7 +221,7 @@ def plain_error(error: ValidationError, file: str | None) -> JobError:
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
-    """Write a place as it stands in the file: ``[variant 2] valves intake stem``."""
+    """Write a place as the file has it: ``[variant 2] valves intake stem``."""
     if not loc:
         return ""
     head, *rest = (part for part in loc if part not in ("SheetTable", "LeftOutTable"))
@@ -245,7 +245,7 @@ def _known_keys(loc: tuple[int | str, ...]) -> list[str]:
 
 
 def _models_in(annotation: Any) -> list[type[BaseModel]]:
-    """Find the table models an annotation speaks of."""
+    """Find the table models an annotation names."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
     return [found for argument in getattr(annotation, "__args__", ()) for found in _models_in(argument)]

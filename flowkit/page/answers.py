@@ -25,12 +25,14 @@ __all__ = [
     "move_variant",
     "remove_condition",
     "rename_variant",
+    "said_of",
     "set_changes",
     "set_condition",
     "set_for_job",
     "set_table_value",
     "set_value",
     "table_value",
+    "take_back",
     "variant_named",
     "variants",
 ]
@@ -112,9 +114,48 @@ def remove_condition(document: Any, file: str, key: str) -> str:
         for owner in (variant, entry):
             if not isinstance(owner, str) and key in owner.get("conditions", {}):
                 del owner["conditions"][key]
-                if not owner["conditions"]:
+                if not set(owner["conditions"]) - {"overrides", "reason"}:
                     del owner["conditions"]
     return f"{key.replace('_', ' ')} no longer stated ({file})"
+
+
+def said_of(document: Any, file: str) -> list[tuple[str, str, str]]:
+    """Return what the job says of one sheet: words, what it is, and its key or cell."""
+    said: dict[tuple[str, str, str], None] = {}
+    for variant, index in _entries(document, file):
+        entry = variant["sheets"][index]
+        for owner in (variant, *([entry] if isinstance(entry, Mapping) else [])):
+            for key, value in owner.get("conditions", {}).items():
+                if key not in ("overrides", "reason"):
+                    said[f"{key.replace('_', ' ')} {value}", "condition", str(key)] = None
+        if "columns" in variant:
+            said["what each column is", "columns", ""] = None
+        if isinstance(entry, Mapping):
+            for item in entry.get("values", []):
+                said[f"{item.get('cell')} counts as {item.get('value')}", "cell", str(item.get("cell"))] = None
+            for cell in entry.get("leave_out", []):
+                said[f"{cell} is left out", "cell", str(cell)] = None
+    return list(said)
+
+
+def take_back(document: Any, file: str, what: str, cell: str) -> str:
+    """Take back one thing that the job says of a sheet."""
+    if what == "condition":
+        return remove_condition(document, file, cell)
+    for variant, index in list(_entries(document, file)):
+        entry: Any = variant["sheets"][index]
+        if what == "columns" and "columns" in variant:
+            del variant["columns"]
+        if what == "cell" and not isinstance(entry, str):
+            for key, kept in (
+                ("values", [item for item in entry.get("values", []) if str(item.get("cell")) != cell]),
+                ("leave_out", [item for item in entry.get("leave_out", []) if str(item) != cell]),
+            ):
+                if kept:
+                    entry[key] = kept
+                elif key in entry:
+                    del entry[key]
+    return f"{cell or 'the columns'} of {file} as the sheet has it"
 
 
 def leave_out(document: Any, file: str, cells: Sequence[str], *, undo: bool = False) -> str:

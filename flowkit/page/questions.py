@@ -10,10 +10,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from flowkit.fields import CONDITIONS
+from flowkit.importers.explain import answers as settled_by
+from flowkit.importers.words.items import MAPPING_HINT
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
-__all__ = ["Choice", "Question", "by_hand", "letter", "questions_of"]
+__all__ = ["LETTERED", "Choice", "Question", "Ready", "by_hand", "drift_question", "letter", "questions_of"]
 
 _UNITS = {
     "flow_unit": ("CFM", "L/s", "m³/h", "L/min"),
@@ -38,20 +40,45 @@ _QUICK = {
     "side": ("intake", "exhaust"),
 }
 _OPTION = re.compile(r"--([a-z][a-z-]+)")
-_MEANT = re.compile(r"(?:, |; |: )([0-9.]+)( [^\s,;]+)? was meant")
-_READS = re.compile(r"the flow ([0-9.]+)")
+_MEANT = re.compile(r"(?:, |; |: )(?:if )?([0-9.]+)( [^\s,;:]+)? was meant")
+_READS = re.compile(r"the (?:flow|lift) ([0-9.]+)")
 _CURVE = re.compile(r"gives ([0-9.]+)")
 _MAPPING = re.compile(r"columns = (\{.*\})\s*$", re.S)
+_BY_HAND = re.compile(rf"({re.escape(MAPPING_HINT)}|; or put this into its \[\[variant\]\].*)$", re.S)
+_STATED = re.compile(r"the sheet gives (.*?), but (.*?) was stated", re.S)
+_TWICE = re.compile(r"(?:here and in|the leak in) (.+?)(?: differ)?[;,]")
+_NO_UNIT = re.compile(r"^(?!.*flows|.*lifts)(.+) ([0-9.,]+) has no unit", re.I)
+_SAID = "the unit, answered on the page"
+_BY_QUANTITY = {
+    "length": ("mm", "in"),
+    "pressure": ("hPa", "kPa", "mmHg", "inHg"),
+    "temperature": ("°C", "°F"),
+    "flow": ("CFM", "L/s"),
+}
+_LETTER = re.compile(r"(?:the letter '[AE]'|'[AE]\s*\d*' may be intake or exhaust)")
+_NAMED = ("side", "port", "run", "head", "variant", "lift_unit", "flow_unit", "pressure_unit", "reading_unit")
+LETTERED = re.compile(r"^\s*([AE])(?=\s*#?\s*\d)")
+"""A heading that names its side by a letter of two languages: E is Einlass or escape, A is Auslass or admisión."""
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """A condition that an answer states: its key, ready answers, and an example for one's own."""
+    """A condition that an answer states: its key, ready answers, an example, and whether it needs its reason."""
 
     key: str
     label: str
     quick: tuple[str, ...]
     example: str
+    reason: bool = False
+    kind: str = "condition"
+
+
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """An answer that is one click: its words and the fields it sends."""
+
+    label: str
+    fields: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +93,9 @@ class Question:
     file: str
     sheet: str | None
     cell: str | None
-    files: tuple[str, ...]
-    choices: tuple[Choice, ...]
+    files: tuple[str, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    ready: tuple[Ready, ...] = ()
     proposed: str = ""
     reads: str = ""
     cell_controls: bool = False
@@ -76,13 +104,25 @@ class Question:
     @property
     def asks(self) -> bool:
         """Whether it waits for an answer; a warning that no answer settles is only worth knowing."""
-        return self.severity == "error" or bool(self.choices or self.cell_controls or self.mapping)
+        return self.severity == "error" or bool(self.choices or self.ready or self.cell_controls or self.mapping)
 
     @property
     def cell_words(self) -> str:
         """The cell as people say it: line and column of a text file, or the cell of a worksheet."""
         line, mark, column = (self.cell or "").partition(":")
-        return f"line {line}, column {column}" if mark else line
+        return f"line {line}, column {column}" if mark else f"cell {line}"
+
+    @property
+    def address(self) -> str:
+        """The cell as the job file names it, with its worksheet where there is one."""
+        return f"{self.sheet}!{self.cell}" if self.sheet else self.cell or ""
+
+    @property
+    def row(self) -> str:
+        """The cell's row as the job file names it; empty where there is none."""
+        number = re.match(r"(\d+):|[A-Z]+(\d+)$", self.cell or "")
+        row = f"row {number[1] or number[2]}" if number else ""
+        return f"{self.sheet}!{row}" if self.sheet and row else row
 
     @property
     def counts_for(self) -> str:
@@ -113,67 +153,211 @@ def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
     for finding in sorted(
         view.open, key=lambda item: (item.severity != "error", not cell_of(item.where, view.name)[1])
     ):
+        if finding.rule in ("drift-unknown", "side-missing"):
+            continue  # asked once for all tests, below
         sheet, cell = cell_of(finding.where, view.name)
-        if cell and cell in hand:
+        if cell and (cell in hand or f"{sheet}!{cell}" in hand):
             continue
         question = _question(snapshot, view, finding, sheet, cell)
-        key = (
-            question.choices[0].key
-            if question.choices and not question.cell_controls
-            else (finding.rule, finding.where if cell else "")
-        )
-        made.setdefault(key, question)
-    return tuple(made.values())
+        first = question.choices[0].key if question.choices else ""
+        shared = finding.rule in ("date-ambiguous",) or (first and not question.choices[0].reason)
+        made.setdefault((finding.rule, first) if shared else (finding.rule, finding.where), question)
+    asked = (_without_side(snapshot, view), _undated(snapshot, view))
+    return (*made.values(), *(question for question in asked if question is not None))
+
+
+def _without_side(snapshot: Snapshot, view: FileView) -> Question | None:
+    """Ask for the side of tests that name none: of the whole sheet, or column by column."""
+    waiting = [item.name for item in snapshot.files if any(test.side is None for test in item.tests)]
+    if view.name not in waiting:
+        return None
+    files = [view.name, *(name for name in waiting if name != view.name)]
+    message = "The sheet does not say. If it holds both, say what each column is."
+    return Question(
+        *(f"side-{_ident(Finding('side', 'error', view.name, ''))}", _ASK["side"], message, "error", "side-missing"),
+        *(view.name, None, None, tuple(files)),
+        choices=(Choice("side", "side", _QUICK["side"], ""),),
+        mapping={"flow": []},
+    )
+
+
+def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
+    """Ask for the days of all undated sheets at once, where a gain hangs on them."""
+    found = next((f for f in snapshot.findings if f.rule == "drift-unknown" and "carry no date" in f.message), None)
+    files = [view.name, *(item.name for item in snapshot.files if item.name != view.name)]
+    waiting = [
+        name
+        for name in files
+        if (item := snapshot.file(name)) and any(not (test.conditions.date or "").strip() for test in item.tests)
+    ]
+    if found is None or view.name not in waiting:
+        return None
+    message = found.message.partition("? ")[2].partition(" Put the dates")[0]
+    return Question(
+        *(_ident(found), "When were these flowed; all on the same day?", message, "warning", found.rule, view.name),
+        *(None, None, tuple(waiting)),
+        choices=(Choice("date", "day", (), "2026-03-20"), _DRIFT),
+    )
+
+
+_DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")
+_AIR = Choice("bench.standard_air", "standard air at", ("15 °C", "20 °C", "25 °C"), "15 °C", kind="table")
+
+
+def drift_question(finding: Finding) -> Question:
+    """Ask how far the bench moves, where dated sheets hang on it."""
+    return Question(
+        *(_ident(finding), "How far does the bench move from day to day?", finding.message, "warning", finding.rule),
+        *("", None, None),
+        choices=(_DRIFT,),
+    )
+
+
+def _ident(finding: Finding) -> str:
+    """A name for a question that stays the same while it is asked."""
+    return hashlib.sha256(f"{finding.rule}\n{finding.where}".encode()).hexdigest()[:10]
 
 
 def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str | None, cell: str | None) -> Question:
     """Make a question of a finding."""
     choices = _choices(finding)
+    ready = _ready(finding, f"{sheet}!{cell}" if sheet else cell or "")
     cell_controls = bool(cell) and finding.rule in (
         *("typing-slip", "falling-flow", "not-a-number", "lift-order", "lift-repeated", "lift-negative"),
-        *("flow-negative", "impossible-flow", "check-off", "identical-readings"),
+        *("flow-negative", "impossible-flow", "sheet-ambiguous", "meter-beyond", "meter-negative", "flow-missing"),
+        *("pressure-mixed", "pressure-impossible", "stated-contradicts", "pressure-missing"),
     )
-    mapping = _mapping(finding.message) if not cell_controls else None
     files = [view.name]
-    if choices and not cell_controls:
+    if ready or (choices and not choices[0].reason):
         files += [
             other.name
             for other in snapshot.files
             if other.name != view.name
-            and any(_choices(item)[:1] == choices[:1] for item in other.open if item.rule == finding.rule)
+            and any(
+                item.rule == finding.rule and _choices(item)[:1] == choices[:1] and bool(_ready(item)) == bool(ready)
+                for item in other.open
+            )
         ]
     meant, reads = _MEANT.search(finding.message), _READS.search(finding.message)
-    title = _ASK.get(choices[0].key, "") if choices and not cell_controls else _title(finding, cell)
+    asked = _ASK.get(choices[0].key, "") if choices and finding.rule not in _CELL_RULES else ""
     return Question(
-        ident=hashlib.sha256(f"{finding.rule}\n{finding.where}".encode()).hexdigest()[:10],
-        title=title or _title(finding, cell),
+        ident=_ident(finding),
+        title=asked or _title(finding, cell),
         message=_plain(finding.message),
         severity=finding.severity,
         rule=finding.rule,
         file=view.name,
         sheet=sheet,
         cell=cell,
-        files=tuple(files),
+        files=tuple(files) if not ready or finding.rule == "date-ambiguous" or _LETTER.search(finding.message) else (),
         choices=choices,
-        proposed=meant.group(1) if meant else "",
-        reads=reads.group(1) if reads else "",
+        ready=ready,
+        proposed=meant.group(1) if meant and not choices else "",
+        reads=reads.group(1) if reads and finding.severity == "warning" else "",
         cell_controls=cell_controls,
-        mapping=mapping,
+        mapping=_mapping(finding.message),
     )
 
 
+_CELL_RULES = ("typing-slip", "falling-flow", "not-a-number", "lift-order", "stated-contradicts", "condition-unlikely")
+
+
 def _choices(finding: Finding) -> tuple[Choice, ...]:
-    """What can be stated to settle a finding, from the options its message names."""
-    keys = [name.replace("-", "_") for name in _OPTION.findall(finding.message)]
-    known = {item.key: item for item in CONDITIONS}
+    """What can be stated to settle a finding, from the options and conditions its message names."""
+    message = finding.message
+    if finding.rule == "stated-contradicts":
+        found = _STATED.search(message)
+        key = _key_of(found[1]) if found else None
+        return (Choice(key, "Or the job is right: it is", (found[2].strip("'"),), "", True),) if found and key else ()
+    if finding.rule in ("condition-unlikely", "check-off"):
+        meant = _MEANT.search(message)
+        key = "check_reading" if finding.rule == "check-off" else _key_of(message)
+        quick = (f"{meant[1]}{meant[2] or ''}",) if meant else ()
+        return (Choice(key, key.replace("_", " "), quick, _example(key), True),) if key else ()
+    if _LETTER.search(message) or finding.rule in ("date-ambiguous", *_CELL_RULES):
+        return ()
+    keys = [name.replace("-", "_") for name in _OPTION.findall(message)]
+    keys += [key for key, _ in settled_by(finding)]
+    if _NO_UNIT.search(message):
+        # The number is there: a pressure's unit is the same on all sheets, another figure's is said at its cell.
+        keys = ["pressure_unit"] if "test_pressure" in keys else []
+    keys += ["test_pressure"] if finding.rule == "pressure-missing" else []
+    keys += ["lift_unit"] if "no valve lift" in message else []
+    keys += ["air_temperature", "barometer"] if "needs the air's temperature and barometer" in message else []
+    keys += ["air_temperature", "barometer", "humidity"] if finding.rule in ("air-missing", "meter-air-missing") else []
     made = []
     for key in dict.fromkeys(keys):
         if key in _UNITS:
-            made.append(Choice(key, key.replace("_", " "), _UNITS[key], _UNITS[key][0]))
-        elif key in _ASK or key in known:
-            example = str(getattr(known.get(key), "example", "") or "") or next(iter(_QUICK.get(key, ())), "")
-            made.append(Choice(key, key.replace("_", " "), _QUICK.get(key, ()), example))
-    return tuple(made)
+            made.append(Choice(key, key.replace("_", " "), _UNITS[key], _UNITS[key][0], "no valve lift" in message))
+        elif key in _ASK or key in _KNOWN:
+            made.append(Choice(key, key.replace("_", " "), _QUICK.get(key, ()), _example(key)))
+    return (*made, *((_AIR,) if "SCFM is a volume" in message else ()))
+
+
+_KNOWN = {item.key: item for item in CONDITIONS}
+
+
+def _example(key: str) -> str:
+    """An example of a condition."""
+    return str(getattr(_KNOWN.get(key), "example", "") or "") or next(iter(_QUICK.get(key, ())), "")
+
+
+def _key_of(words: str) -> str | None:
+    """The key that a message names in words."""
+    text = words.casefold()
+    if text.strip() == "pressure":
+        return "test_pressure"
+    named = [key for key in (*_KNOWN, *_NAMED) if key.replace("_", " ") in text]
+    return max(named, key=len) if named else None
+
+
+def _ready(finding: Finding, place: str = "") -> tuple[Ready, ...]:
+    """The answers that are one click, of a finding at this cell."""
+    message = finding.message
+    bare = _NO_UNIT.search(message)
+    if bare and (key := _key_of(bare[1])) in _KNOWN and key != "test_pressure":
+        units = _BY_QUANTITY.get(_KNOWN[key].kind, ())
+        return tuple(
+            Ready(
+                f"{bare[2]} {unit}",
+                (("kind", "value"), ("cell", place), ("own", f"{bare[2]} {unit}"), ("reason", _SAID)),
+            )
+            for unit in units
+        )
+    if finding.rule == "date-ambiguous":
+        days = settled_by(finding)
+        order = (("day", "the day first"), ("month", "the month first"))
+        return tuple(
+            Ready(f"{_day(value)}, {words}", (("kind", "date_order"), ("value", first)))
+            for (_, value), (first, words) in zip(days, order, strict=False)
+        )
+    if finding.rule == "stated-contradicts":
+        found = _STATED.search(message)
+        key = _key_of(found[1]) if found else None
+        return (Ready("The sheet is right", (("kind", "unstate"), ("key", key))),) if key else ()
+    if _LETTER.search(message):
+        return tuple(
+            Ready(f"E is {one}, A is {other}", (("kind", "letters"), ("value", one)))
+            for one, other in (("intake", "exhaust"), ("exhaust", "intake"))
+        )
+    twice = _TWICE.search(message)
+    if twice:
+        other = cell_of(twice[1], finding.where.partition("!")[0].partition(":")[0])
+        if other[1]:
+            place = f"{other[0]}!{other[1]}" if other[0] else other[1]
+            return (Ready(f"This one is right: leave {other[1]} out", (("kind", "leave_out"), ("cell", place))),)
+    return ()
+
+
+def _day(iso: str) -> str:
+    """A day in words."""
+    from datetime import date
+
+    try:
+        day = date.fromisoformat(iso)
+    except ValueError:
+        return iso
+    return f"{day.day} {day:%B %Y}"
 
 
 def _title(finding: Finding, cell: str | None) -> str:
@@ -187,7 +371,6 @@ def _title(finding: Finding, cell: str | None) -> str:
         "lift-order": "The lifts are out of order.",
         "lift-repeated": "This lift is there twice.",
         "leak-large": "The leak is large.",
-        "check-off": "The check plate reads far off.",
         "pressure-mixed": "The test pressure changes from row to row.",
         "sheet-ambiguous": "This can be read in more than one way.",
         "stated-contradicts": "The job and the sheet disagree.",
@@ -199,23 +382,31 @@ def _title(finding: Finding, cell: str | None) -> str:
         "side-missing": "Intake or exhaust?",
         "identical-readings": "These readings are a copy of others.",
         "corrected-unequally": "Not every state was corrected in the same way.",
+        "date-ambiguous": "Is the day or the month first in this date?",
+        "pressure-missing": "What test pressure was this flowed at?",
+        "pressure-impossible": "This test pressure cannot be.",
+        "flow-negative": "This flow is below zero.",
+        "lift-negative": "This lift is below zero.",
+        "check-off": "The check plate reads far off.",
     }
     return words.get(finding.rule, finding.rule.replace("-", " ").capitalize() + ".")
 
 
 def _plain(message: str) -> str:
     """A message without the options and mappings that are for the command."""
-    text = _MAPPING.sub("", message)
-    text = re.sub(r"; or put this into its \[\[variant\]\] and correct it: *$", "", text)
+    text = _BY_HAND.sub("", _MAPPING.sub("", message).rstrip())
     text = re.sub(r",? or state (it|the [a-z ]+) with --[a-z-]+( or [^;,.]*)?", "", text)
+    text = re.sub(r",? or (in the job's conditions or )?with --[a-z-]+", "", text)
+    text = re.sub(r" or state --[a-z-]+", "", text)
+    text = text.replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
     return text[:1].upper() + text[1:]
 
 
 def _mapping(message: str) -> dict[str, Any] | None:
-    """The mapping a refusal proposes, as data for a form."""
+    """The mapping a refusal proposes, as data for a form; an empty one where the page has to propose it."""
     found = _MAPPING.search(message)
     if found is None:
-        return None
+        return {"flow": []} if _BY_HAND.search(message) else None
     try:
         columns = tomllib.loads(f"columns = {found.group(1)}")["columns"]
     except tomllib.TOMLDecodeError:
@@ -234,7 +425,7 @@ def letter(snapshot: Snapshot, questions: Sequence[Question]) -> str:
         "",
     ]
     for number, question in enumerate(questions, 1):
-        where = f" (cell {question.cell})" if question.cell else ""
+        where = f" ({question.cell_words})" if question.cell else ""
         lines.append(f"{number}. {question.title}{where} {question.message}")
     lines += ["", "A short answer is enough; no new sheet is needed. Thank you."]
     return "\n".join(lines)

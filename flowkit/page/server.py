@@ -51,7 +51,7 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     )
     _remember(mark, address)
     try:
-        # From the first line on, being told to end is ending well.
+        # From the first line on, a request to end is a normal end.
         signal.signal(signal.SIGTERM, signal.default_int_handler)
         print(address, flush=True)
         if browser:
@@ -66,7 +66,7 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
 
 
 class _Server(uvicorn.Server):
-    """A server that ends well when it is told to: uvicorn's own raises the signal again once it has ended."""
+    """A server that ends well when asked to: uvicorn's own raises the signal again once it has ended."""
 
     @contextlib.contextmanager
     def capture_signals(self) -> Iterator[None]:

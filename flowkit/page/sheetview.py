@@ -8,19 +8,19 @@ from pathlib import Path
 
 from flowkit.errors import FlowkitError
 from flowkit.importers import Stated
-from flowkit.importers.explain import _roles
-from flowkit.importers.files import read_grids
-from flowkit.importers.files.grid import column_letters
-from flowkit.importers.reading import read_sheets
+from flowkit.importers.explain import cell_roles
+from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 from flowkit.page.workspace import cell_of
+from flowkit.units import number
 
-__all__ = ["ROLES", "Cell", "SheetPicture", "pictures"]
+__all__ = ["ROLES", "Cell", "Proposed", "SheetPicture", "over", "pictures"]
 
 MOST_ROWS = 200
 MOST_COLUMNS = 40
 MOST_TEXT = 60
+LEAST_NUMBERS = 3
 _KINDS = {
     "lift": "lift",
     "flow": "flow",
@@ -55,6 +55,14 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
+class Proposed:
+    """A column of numbers that could be lifts or flows: its cells as a mapping names them, and its heading."""
+
+    cells: str
+    heading: str
+
+
+@dataclass(frozen=True, slots=True)
 class SheetPicture:
     """One worksheet, as much of it as a page shows."""
 
@@ -63,7 +71,7 @@ class SheetPicture:
     rows: tuple[tuple[str, tuple[Cell, ...]], ...]
     more_rows: int
     hidden: bool
-    mapping: str = ""
+    columns_of_numbers: tuple[Proposed, ...] = ()
 
 
 def pictures(
@@ -78,7 +86,7 @@ def pictures(
     `by_hand` says of a cell's address what the job says in its place.
     """
     try:
-        readings = read_sheets(read_grids(path), stated or Stated())
+        read = cell_roles(path, stated)
     except FlowkitError:
         return ()
     asked: dict[tuple[str | None, str], str] = {}
@@ -87,30 +95,74 @@ def pictures(
             sheet, cell = cell_of(finding.where, file)
             if cell:
                 asked.setdefault((sheet, cell), finding.severity)
-    made = []
-    for reading in readings:
-        grid = reading.grid
-        roles = {} if grid.hidden else _roles(reading)
-        width = min(max((len(row) for row in grid.rows), default=0), MOST_COLUMNS)
-        rows = []
-        for index, values in enumerate(grid.rows[:MOST_ROWS]):
-            cells = []
-            for column in range(width):
-                address = grid.address(index, column)
-                text = as_text(values[column] if column < len(values) else None) or ""
-                kind = _KINDS.get(roles.get((index, column), ""), "unused") if text else ""
-                cells.append(
-                    Cell(
-                        address,
-                        text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…",
-                        kind,
-                        asked.get((grid.sheet, address), ""),
-                        (by_hand or {}).get(address, ""),
-                    )
+    return tuple(_picture(grid, {} if grid.hidden else roles, asked, by_hand or {}) for grid, roles in read)
+
+
+def _picture(
+    grid: Grid,
+    roles: Mapping[tuple[int, int], str],
+    asked: Mapping[tuple[str | None, str], str],
+    by_hand: Mapping[str, str],
+) -> SheetPicture:
+    """Mark every cell of one worksheet."""
+    width = min(max((len(row) for row in grid.rows), default=0), MOST_COLUMNS)
+    rows = []
+    for index, values in enumerate(grid.rows[:MOST_ROWS]):
+        named = str(grid.lines[index] if grid.lines is not None and index < len(grid.lines) else index + 1)
+        cells = []
+        for column in range(width):
+            address = grid.address(index, column)
+            text = as_text(values[column] if column < len(values) else None) or ""
+            kind = _KINDS.get(roles.get((index, column), ""), "unused") if text else ""
+            places = (address, f"row {named}") if text else (address,)
+            said = [by_hand.get(name) or by_hand.get(f"{grid.sheet}!{name}") for name in places]
+            cells.append(
+                Cell(
+                    address,
+                    text if len(text) <= MOST_TEXT else text[: MOST_TEXT - 1] + "…",
+                    kind,
+                    asked.get((grid.sheet, address), ""),
+                    next((words for words in said if words), ""),
                 )
-            number = grid.lines[index] if grid.lines is not None and index < len(grid.lines) else index + 1
-            rows.append((str(number), tuple(cells)))
-        names = tuple(column_letters(column) if grid.lines is None else str(column + 1) for column in range(width))
-        more = max(0, len(grid.rows) - MOST_ROWS)
-        made.append(SheetPicture(grid.sheet, names, tuple(rows), more, grid.hidden))
-    return tuple(made)
+            )
+        rows.append((named, tuple(cells)))
+    names = tuple(column_letters(column) if grid.lines is None else str(column + 1) for column in range(width))
+    more = max(0, len(grid.rows) - MOST_ROWS)
+    return SheetPicture(grid.sheet, names, tuple(rows), more, grid.hidden, _numbers(grid, width))
+
+
+def _numbers(grid: Grid, width: int) -> tuple[Proposed, ...]:
+    """Each column's longest run of numbers, for someone who says what they are."""
+    found = []
+    for column in range(width):
+        best, start = (0, 0), None
+        for row in range(len(grid.rows) + 1):
+            value = grid.value(row, column) if row < len(grid.rows) else None
+            numeric = isinstance(value, (int, float)) or number(as_text(value) or "") is not None
+            if numeric and start is None:
+                start = row
+            elif not numeric and start is not None:
+                best, start = max(best, (start, row), key=lambda run: run[1] - run[0]), None
+        first, after = best
+        if after - first < LEAST_NUMBERS:
+            continue
+        mark = ":" if grid.lines is None else "-"
+        heads = [as_text(grid.value(row, column)) for row in range(first - 1, -1, -1)]
+        cells = f"{grid.address(first, column)}{mark}{grid.address(after - 1, column)}"
+        found.append(Proposed(cells, next((head for head in heads if head), "")))
+    return tuple(found)
+
+
+def over(pictures: Sequence[SheetPicture], sheet: str | None, cell: str) -> str | None:
+    """The address of the heading over a cell; None where there is none."""
+    for picture in pictures:
+        if picture.name != sheet:
+            continue
+        places = {item.address: (row, column) for row, (_, cells) in enumerate(picture.rows)
+                  for column, item in enumerate(cells)}  # fmt: skip
+        if cell not in places:
+            continue
+        row, column = places[cell]
+        above = [picture.rows[index][1][column] for index in range(row - 1, -1, -1)]
+        return next((item.address for item in above if item.text and number(item.text) is None), None)
+    return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from flowkit.errors import JobError
-from flowkit.page import uploads
+from flowkit.page import answers, uploads
 from flowkit.page.plumbing import Notice, Page, text
 from flowkit.page.tasks import Task
 from flowkit.page.workspace import Snapshot
@@ -25,6 +26,7 @@ FORMS = {
     "xlsx": ("Workbook", "every figure with its formula",
              "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"),
 }  # fmt: skip
+MOST_LOGO, MOST_PIXELS = 4_000_000, 16_000_000
 
 
 def routes(page: Page) -> list[Route]:
@@ -51,7 +53,16 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         attached=attached,
         stale=report is not None and report.key != snapshot.state.version,
         errors=[finding for finding in snapshot.findings if finding.severity == "error"],
+        previews=_previews(report),
+        shop=answers.table_value(snapshot.document, ("job", "shop")) or "",
+        logo=answers.table_value(snapshot.document, ("job", "logo")) or "",
     )
+
+
+def _previews(report: Task | None) -> list[str]:
+    """The pictures of a finished report's pages, in order."""
+    files = report.done["files"] if report is not None and report.done else []
+    return [name for name in files if "_page_" in name]
 
 
 def _wanted(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
@@ -65,10 +76,49 @@ def _wanted(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
 
 def _make(page: Page, form: FormData) -> str:
     """Start making the report."""
-    snapshot = page.workspace.snapshot()
-    formats = [item for item in FORMS if item in form.getlist("formats")] or list(FORMS)
-    page.tasks.start(_wanted(snapshot, "report", formats=formats), snapshot.state.version)
+    _wanted(page.workspace.snapshot(), "report")
+    logo = _logo(page, form)
+    shop = " ".join(text(form, "shop").split()) or None
+
+    def edit(document: Any) -> str:
+        """Write the shop's name and logo where they are not what they were."""
+        said = []
+        for key, value in (("shop", shop), ("logo", logo)):
+            if value != (answers.table_value(document, ("job", key)) or None):
+                answers.set_table_value(document, ("job", key), value)
+                said.append(key)
+        return f"{' and '.join(said)} on the report"
+
+    now = page.workspace.snapshot()
+    if (shop, logo) != tuple(answers.table_value(now.document, ("job", key)) or None for key in ("shop", "logo")):
+        page.edit(form, edit)
+        now = page.workspace.snapshot()
+    page.tasks.start(_wanted(now, "report", pages=_pages(form)), now.state.version)
     return "/build"
+
+
+def _pages(form: FormData) -> list[int] | None:
+    """The pages that were asked for: the one page, or all of them."""
+    return [1] if text(form, "pages") == "one" else None
+
+
+def _logo(page: Page, form: FormData) -> str | None:
+    """The shop's logo from now on: a new picture kept in the folder, the one before, or none."""
+    item = form.get("logo")
+    if not isinstance(item, UploadFile) or not item.filename:
+        return None if text(form, "no_logo") else text(form, "logo_now") or None
+    from PIL import Image
+
+    data = item.file.read(MOST_LOGO + 1)
+    try:
+        with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as picture:
+            fits = len(data) <= MOST_LOGO and picture.width * picture.height <= MOST_PIXELS
+            picture.verify()
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
+        raise JobError(f"{item.filename} is not a PNG or JPEG picture", "choose another file for the logo") from None
+    if not fits:
+        raise JobError(f"{item.filename} is too large for a logo", "4 MB and 16 million dots at most")
+    return uploads.keep(page.workspace.folder, item.filename, data)[0]
 
 
 def _attach(page: Page, form: FormData) -> str:
@@ -77,7 +127,7 @@ def _attach(page: Page, form: FormData) -> str:
     if not isinstance(item, UploadFile) or not item.filename:
         raise JobError("no build file was chosen", "choose a PDF, XLSX, XLSM or DOCX")
     snapshot = page.workspace.snapshot()
-    wanted = _wanted(snapshot, "attach")
+    wanted = _wanted(snapshot, "attach", pages=_pages(form))
     out = page.tasks.folder()
     name, _ = uploads.keep(out, item.filename, item.file)
     page.tasks.start({**wanted, "file": name}, snapshot.state.version, out)

@@ -13,6 +13,7 @@ from flowkit.errors import JobError
 from flowkit.model import FlowTest, Side
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.questions import drift_question
 from flowkit.page.workspace import Snapshot, load_text
 
 __all__ = ["routes"]
@@ -77,7 +78,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         lifts=answers.table_value(document, ("reference", "lifts")) or "",
         repeatability=answers.table_value(document, ("bench", "repeatability")) or "",
         drift=answers.table_value(document, ("bench", "drift")) or "",
-        findings=snapshot.open_findings,
+        findings=[item for item in snapshot.open_findings if item.rule != "drift-unknown"],
+        asks=[drift_question(item) for item in snapshot.open_findings if item.rule == "drift-unknown"][:1],
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -14,11 +16,12 @@ from starlette.routing import Route
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS
+from flowkit.importers.explain import answers as settled_by
 from flowkit.page import answers, charts, uploads
 from flowkit.page.plumbing import Notice, Page, asked, plural, text
-from flowkit.page.questions import Question, by_hand, letter, questions_of
-from flowkit.page.sheetview import ROLES, pictures
-from flowkit.page.workspace import PICTURES, SHEETS, FileView, Snapshot, stated_of
+from flowkit.page.questions import LETTERED, Question, by_hand, letter, questions_of
+from flowkit.page.sheetview import ROLES, SheetPicture, over, pictures
+from flowkit.page.workspace import PICTURES, SHEETS, FileView, Snapshot, cell_of, stated_of
 
 __all__ = ["routes"]
 
@@ -47,17 +50,23 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         "chart": "",
         "letter": "",
         "facts": (),
+        "said": (),
     }
     if view is not None and view.states and snapshot.document is not None:
-        found = questions_of(snapshot, view)
         sources = {finding.where for finding in view.open}
+        drawn = pictures(
+            page.workspace.path(view.name),
+            view.name,
+            _stated(snapshot, view),
+            view.findings,
+            by_hand(snapshot.document, view.name),
+        )
+        found = [_completed(item, drawn) for item in questions_of(snapshot, view)]
         values |= {
             "questions": [item for item in found if item.asks],
             "known": [item for item in found if not item.asks],
-            "pictures": pictures(
-                page.workspace.path(view.name), view.name, _stated(snapshot, view), view.findings,
-                by_hand(snapshot.document, view.name),
-            ),
+            "pictures": drawn,
+            "said": answers.said_of(snapshot.document, view.name),
             "chart": charts.read_chart(view.tests, snapshot.display, asked=sources)
             if view.tests
             else "",
@@ -67,6 +76,28 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     counted = {item.name: asked(snapshot, item) for item in snapshot.files if item.states}
     return page.render("sheets.html", snapshot, step="sheets", counted=counted, roles=ROLES, conditions=CONDITIONS,
                        summaries={item.name: summary(item) for item in snapshot.files}, **values)  # fmt: skip
+
+
+def _completed(question: Question, drawn: Sequence[SheetPicture]) -> Question:
+    """Add what only the sheet's cells show: the columns to choose from, and the heading over a point."""
+    sheet = next((item for item in drawn if item.name == question.sheet or len(drawn) == 1), None)
+    if question.mapping is not None and sheet is not None:
+        said = question.mapping
+        columns = [
+            {"cells": item.cells, "heading": item.heading, "role": "lifts" if item.cells == said.get("lift") else ""}
+            for item in sheet.columns_of_numbers
+        ]
+        known = {column["cells"] for column in columns}
+        columns += [dict(item) for item in said["flow"] if item.get("cells") and item["cells"] not in known]
+        lift = said.get("lift")
+        if lift and lift not in known:
+            columns.insert(0, {"cells": lift, "heading": "lifts", "role": "lifts"})
+        question = replace(question, mapping={**said, "flow": columns, "sheet": sheet.name})
+    if "say over each" in question.message and question.cell:
+        heading = over(drawn, question.sheet, question.cell)
+        if heading is not None:
+            question = replace(question, cell=heading)
+    return question
 
 
 def _first(snapshot: Snapshot) -> FileView | None:
@@ -215,6 +246,10 @@ def _answer(page: Page, form: FormData) -> str:
             document, text(form, "file"), [text(form, "cell")], undo=True
         ),
         "columns": _state_columns,
+        "date_order": lambda document, form, files: _order_of_dates(page, document, form, files),
+        "letters": lambda document, form, files: _letters(page, document, form, files),
+        "table": _state_table,
+        "take_back": _take_back,
     }
     if kind not in edits:
         raise JobError("this is no answer that the page knows", "use the buttons of the question")
@@ -275,19 +310,79 @@ def _state_value(document: Any, form: FormData, files: list[str]) -> str:
     return answers.set_value(document, files[0], text(form, "cell"), value, text(form, "reason"))
 
 
+def _state_table(document: Any, form: FormData, files: list[str]) -> str:
+    """Write a key of the bench that a question asks for."""
+    key, value = text(form, "key"), text(form, "own") or text(form, "value")
+    if key not in ("bench.drift", "bench.standard_air") or not value:
+        raise JobError("no answer was given", "choose one, or write your own")
+    if key == "bench.standard_air":
+        answers.set_table_value(document, ("bench", "standard_air", "temperature"), value)
+    else:
+        answers.set_table_value(document, ("bench", "drift"), value)
+    return f"{key.replace('.', ': ').replace('_', ' ')} {value}"
+
+
+def _take_back(document: Any, form: FormData, files: list[str]) -> str:
+    """Take back one thing that the job says of a sheet."""
+    return answers.take_back(document, files[0], text(form, "what"), text(form, "cell"))
+
+
+def _order_of_dates(page: Page, document: Any, form: FormData, files: list[str]) -> str:
+    """Write the day of every date that could be read two ways, at its cell."""
+    first = text(form, "value")
+    if first not in ("day", "month"):
+        raise JobError("no answer was given", "say whether the day or the month comes first")
+    snapshot = page.workspace.snapshot()
+    for name in files:
+        view = snapshot.file(name)
+        found = [item for item in view.findings if item.rule == "date-ambiguous"] if view is not None else []
+        days = {item.where: settled_by(item)[first == "month"][1] for item in found if settled_by(item)}
+        for where, day in days.items():
+            sheet, cell = cell_of(where, name)
+            place = f"{sheet}!{cell}" if sheet else cell or ""
+            answers.set_value(document, name, place, day, f"the {first} comes first")
+    return f"dates have the {first} first ({plural(len(files), 'sheet')})"
+
+
+def _letters(page: Page, document: Any, form: FormData, files: list[str]) -> str:
+    """Write the side over every heading that names it by a letter of two languages."""
+    side = text(form, "value")
+    if side not in answers.SIDES:
+        raise JobError("no answer was given", "say which letter is the intake")
+    sides = {"E": side, "A": answers.SIDES[side == "intake"]}
+    snapshot = page.workspace.snapshot()
+    number = 0
+    for name in files:
+        view = snapshot.file(name)
+        stated = _stated(snapshot, view) if view is not None else None
+        for grid in pictures(page.workspace.path(name), name, stated, ()):
+            for cell in (cell for _, cells in grid.rows for cell in cells):
+                meant = LETTERED.match(cell.text)
+                if meant:
+                    place = f"{grid.name}!{cell.address}" if grid.name else cell.address
+                    words = f"{sides[meant[1]]} {cell.text[meant.end() :].strip()}"
+                    answers.set_value(document, name, place, words, f"{meant[1]} is {sides[meant[1]]} on this sheet")
+                    number += 1
+    return f"E is {sides['E']}, A is {sides['A']} ({plural(number, 'heading')})"
+
+
 def _state_columns(document: Any, form: FormData, files: list[str]) -> str:
     """Describe a table by hand: which cells are lifts, which are flows, and of what."""
     table = tomlkit.inline_table()
-    for key in ("sheet", "lift", "lift_unit", "flow_unit"):
+    rows = range(200)
+    lifts = [text(form, f"cells{n}") for n in rows if text(form, f"side{n}") == "lifts" and text(form, f"cells{n}")]
+    if len(lifts) != 1:
+        raise JobError("one column must be the lifts", "say of one column that it is the lifts")
+    for key, value in (("sheet", text(form, "sheet")), ("lift", lifts[0])):
+        if value:
+            table[key] = value
+    for key in ("lift_unit", "flow_unit"):
         if text(form, key):
             table[key] = text(form, key)
     flows = []
-    for number in range(200):
-        cells = text(form, f"cells{number}")
-        if not cells:
-            break
-        side = text(form, f"side{number}")
-        if side == "not a flow":
+    for number in rows:
+        cells, side = text(form, f"cells{number}"), text(form, f"side{number}")
+        if not cells or side not in answers.SIDES:
             continue
         one = tomlkit.inline_table()
         one["cells"] = cells

@@ -55,13 +55,13 @@ def _report(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
     out = Path(wanted["out"])
     say(0.02, "reading the sheets")
     results = job.run(progress=_progress(say, 0.05, 0.4))
+    parts = ((0.4, "drawing the pages", ("pdf", "png")), (0.8, "writing the workbook", ("xlsx",)),
+             (0.95, "writing the page to keep", ("html",)))  # fmt: skip
     files = []
-    forms = list(wanted["formats"])
-    for index, form in enumerate(forms):
-        words = {"pdf": "drawing the pages", "png": "making the picture", "xlsx": "writing the workbook",
-                 "html": "writing the page to keep"}.get(form, form)  # fmt: skip
-        say(0.4 + 0.6 * index / len(forms), words)
-        files += [path.name for path in job.report(out, formats=(form,), results=results, **wanted.get("options", {}))]
+    for share, words, forms in parts:
+        say(share, words)
+        drawn = {"pages": wanted["pages"], "previews": True} if "pdf" in forms else {}
+        files += [path.name for path in job.report(out, formats=forms, results=results, **drawn)]
     return {"files": files}
 
 
@@ -84,7 +84,7 @@ def _whatif(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
 def _attach(job: Any, wanted: dict[str, Any], say: Say) -> dict[str, Any]:
     """Put the flow chart into a copy of a build file."""
     say(0.1, "drawing the flow chart")
-    done = job.attach(Path(wanted["out"], wanted["file"]), **wanted.get("options", {}))
+    done = job.attach(Path(wanted["out"], wanted["file"]), pages=wanted["pages"])
     return {"files": [done.file.name], "added": list(done.added), "replaced": bool(done.replaced)}
 
 

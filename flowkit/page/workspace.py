@@ -211,6 +211,7 @@ class Workspace:
                 for name in _matching(answers.file_of(entry), names):
                     used.setdefault(name, []).append(str(variant.get("name", "")))
         views = []
+        logo = answers.table_value(document, ("job", "logo"))
         for name in dict.fromkeys([*used, *names]):
             suffix = Path(name).suffix.lower()
             if name in used:
@@ -219,6 +220,8 @@ class Workspace:
                 continue
             elif own_name(name):
                 views.append(FileView(name, "own", reason="made by flowkit"))
+            elif name == logo:
+                views.append(FileView(name, "own", reason="the shop's logo"))
             elif suffix in PICTURES:
                 views.append(FileView(name, "picture", reason="a picture: type it in beside it"))
             elif suffix == ".pdf":
@@ -294,7 +297,7 @@ def load_text(text: str, path: Path) -> Job:
 
 
 def _stamp(path: Path) -> tuple[str, int, int]:
-    """What tells a file's contents from its earlier ones."""
+    """What distinguishes a file's contents from its earlier ones."""
     try:
         known = path.stat()
     except OSError:

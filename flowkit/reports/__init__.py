@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
 
-__all__ = ["write_report"]
+__all__ = ["flow_chart", "write_report"]
+
+NAME = "flow_chart"
+"""What the files of a report are called."""
 
 
 def write_report(
@@ -20,10 +23,14 @@ def write_report(
     *,
     formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
     paper: Literal["letter", "a4"] = "letter",
-    name: str = "flow_chart",
+    name: str = NAME,
     pages: Sequence[int] | None = None,
+    previews: bool = False,
 ) -> tuple[Path, ...]:
-    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is."""
+    """Write the flow chart and the workbook behind it; a file that holds the very same is left as it is.
+
+    With `previews`, each page of the PDF as a small picture too, as ``flow_chart_page_1.png`` and on.
+    """
     from flowkit.errors import FlowkitError
     from flowkit.reports.pages import FORMATS, page_files, write_whole
 
@@ -36,7 +43,10 @@ def write_report(
     mark = report_mark(contents, paper, pages)
     due = [item for item in wanted if not up_to_date(places[item], mark)]
     drawn = [item for item in due if item in FORMATS]
-    files = page_files(contents, formats=drawn, paper=paper, chosen=pages, mark=mark) if drawn else {}
+    files = {}
+    if drawn or previews:
+        files = page_files(contents, formats=drawn, paper=paper, chosen=pages, mark=mark, previews=previews)
+        places |= {item: Path(folder) / f"{name}_page_{item}.png" for item in files if item.isdecimal()}
     if "xlsx" in due:
         from flowkit.reports.workbook import workbook_bytes
 
@@ -47,6 +57,17 @@ def write_report(
         files["html"] = html_bytes(contents) + f"<!-- {mark} -->\n".encode()
     write_whole({places[item]: content for item, content in files.items()})
     return tuple(places.values())
+
+
+def flow_chart(contents: ReportContents, form: Literal["pdf", "png"], paper: str, near: Path | None) -> bytes:
+    """Return the flow chart as PDF or PNG, from the report in or just below a folder where that shows the same."""
+    from flowkit.reports.pages import page_files
+
+    mark = report_mark(contents, paper)
+    for path in sorted([*near.glob(f"*.{form}"), *near.glob(f"*/*.{form}")]) if near is not None else []:
+        if path.stem == NAME and up_to_date(path, mark):
+            return path.read_bytes()
+    return page_files(contents, formats=[form], paper=paper, mark=mark)[form]
 
 
 def report_mark(contents: ReportContents, paper: str, pages: Sequence[int] | None = None) -> str:

@@ -340,7 +340,7 @@ class BandTable:
 
 
 def band_head(limit: tuple[str, float, float], display: Display) -> str:
-    """Return what stands over a band."""
+    """Return the heading of a band."""
     return f"{limit[0]}, {band_limits(limit, display)}"
 
 
@@ -382,7 +382,7 @@ def band_tables(result: SideComparison) -> list[BandTable]:
 
 
 def _further_key(bands: Sequence[Band | BandGain]) -> tuple[tuple[str, float, float], ...]:
-    """Return what tells bands apart: their limits to the micrometre."""
+    """Return what distinguishes bands: their limits to the micrometre."""
     return tuple((band.name, round(band.from_m, 6), round(band.to_m, 6)) for band in bands)
 
 
@@ -426,7 +426,7 @@ def share_words(gain: Gain) -> str:
 
 
 def has_expected(result: SideComparison) -> bool:
-    """Whether the least areas promise anything of a step, so that it can stand beside what was measured."""
+    """Whether the least areas promise anything of a step, so that it can be shown beside what was measured."""
     return any(gain.expected_from_geometry is not None for gain in result.gains)
 
 
@@ -493,7 +493,7 @@ def velocity_unit(display: Display) -> tuple[str, float]:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class CorrectionSummary:
     """One correction over the tests of one variant on one side."""
 
     correction: str
@@ -503,7 +503,7 @@ class Told:
     offset_m3_s: tuple[float, float] | None
 
 
-def told(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int, dict[str, Told]]]:
+def corrections_made(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int, dict[str, CorrectionSummary]]]:
     """Return, per variant and side, what each correction did."""
     groups: dict[tuple[str, str], list[CorrectedTest]] = {}
     for test in tests:
@@ -513,7 +513,7 @@ def told(tests: Sequence[CorrectedTest]) -> list[tuple[str, str, int, dict[str, 
     return [(variant, side, len(members), _corrections(members)) for (variant, side), members in ordered]
 
 
-def _corrections(tests: Sequence[CorrectedTest]) -> dict[str, Told]:
+def _corrections(tests: Sequence[CorrectedTest]) -> dict[str, CorrectionSummary]:
     """Gather one group's ledger lines by correction."""
     lines: dict[str, list[LedgerLine]] = {}
     for test in tests:
@@ -523,7 +523,7 @@ def _corrections(tests: Sequence[CorrectedTest]) -> dict[str, Told]:
     for correction, found in lines.items():
         factors = [value for line in found for value in line.factor or ()]
         offsets = [value for line in found for value in line.offset_m3_s or ()]
-        result[correction] = Told(
+        result[correction] = CorrectionSummary(
             correction,
             len(found),
             sum(line.skipped is not None for line in found),
@@ -533,7 +533,7 @@ def _corrections(tests: Sequence[CorrectedTest]) -> dict[str, Told]:
     return result
 
 
-def effect_words(item: Told | None, display: Display) -> str:
+def effect_words(item: CorrectionSummary | None, display: Display) -> str:
     """Write what a correction did: a factor, an offset, or nothing."""
     if item is None or item.skipped == item.tests:
         return NOTHING
@@ -694,7 +694,7 @@ def power_words(engine: EngineResult, display: Display) -> str:
         return ""
     known = {item.name: item for item in engine.assumptions}
 
-    def told(name: str) -> str:
+    def stated(name: str) -> str:
         """An input and where it comes from."""
         return f"{input_value(known[name].value, display)} ({known[name].source})" if name in known else "not stated"
 
@@ -702,12 +702,12 @@ def power_words(engine: EngineResult, display: Display) -> str:
     whose, flows = ("The predicted engine's d", "measured and predicted") if engine.prediction else ("D", "measured")
     return (
         "Air-limited power (estimate) is air flow/(air–fuel ratio × brake specific fuel consumption), of all "
-        f"cylinders. Air–fuel ratio: {told('air_fuel_ratio')}. Brake specific fuel consumption: {told('bsfc')}, the "
-        "same at every speed and for every variant; friction is in it. Air flow: displacement × half the speed × "
-        f"density of the intake air × volumetric efficiency. {whose}isplacement: cylinders {told('cylinders')}, bore "
-        f"{told('bore')}, stroke {told('stroke')}. Density: dry air at {told('intake_pressure')} and "
-        f"{told('intake_temperature')}. Volumetric efficiency: from the filling model, with the {flows} flows and the "
-        "cams, without waves; not measured."
+        f"cylinders. Air–fuel ratio: {stated('air_fuel_ratio')}. Brake specific fuel consumption: {stated('bsfc')}, "
+        "the same at every speed and for every variant; friction is in it. Air flow: displacement × half the speed × "
+        f"density of the intake air × volumetric efficiency. {whose}isplacement: cylinders {stated('cylinders')}, bore "
+        f"{stated('bore')}, stroke {stated('stroke')}. Density: dry air at {stated('intake_pressure')} and "
+        f"{stated('intake_temperature')}. Volumetric efficiency: from the filling model, with the {flows} flows and "
+        "the cams, without waves; not measured."
     )
 
 

@@ -164,7 +164,7 @@ _MONTHS = (
 
 
 def date_words(text: str | None) -> str:
-    """Write a job's date in words; one that cannot be read stands as it is."""
+    """Write a job's date in words; one that cannot be read stays as it is."""
     day = date_of(text)
     return f"{day.day} {_MONTHS[day.month - 1]} {day.year}" if day else (text or "").strip()
 

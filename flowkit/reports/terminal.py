@@ -38,6 +38,7 @@ from flowkit.reports.contents import (
     bands_of,
     cam_gain_words,
     common_lifts,
+    corrections_made,
     effect_words,
     effects,
     engine_inputs,
@@ -55,7 +56,6 @@ from flowkit.reports.contents import (
     side_rows,
     skipped_reasons,
     spaced,
-    told,
     velocity_between,
     velocity_unit,
 )
@@ -291,7 +291,7 @@ class _Listing:
             _BETWEEN_COLUMNS + _room(head, [row[i][:34] for row in self.rows] or [""], _HEAD)
             for i, (head, _) in enumerate(self.heads)
         ]
-        # Words in the last column give way first: they can be broken.
+        # Words in the last column shrink first: they can be broken.
         most = options.max_width + _BETWEEN_COLUMNS
         spare = most - sum(wide[:-1])
         if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
@@ -407,7 +407,7 @@ def correction_text(result: CorrectionResult, display: str = "US") -> Parts:
     names = list(dict.fromkeys(line.correction for test in result.tests for line in test.ledger))
     rows = [
         [state, side, str(count), *(effect_words(items.get(name), units) for name in names)]
-        for state, side, count, items in told(result.tests)
+        for state, side, count, items in corrections_made(result.tests)
     ]
     heads: list[tuple[str, Justify]] = [("state", "left"), ("side", "left"), ("tests", "right")]
     parts += ["", listing([*heads, *((name, "left") for name in names)], rows, 2), ""] if rows else []
@@ -415,26 +415,30 @@ def correction_text(result: CorrectionResult, display: str = "US") -> Parts:
     for name, reason, count in skipped_reasons(result.tests):
         where = "any test" if count == len(result.tests) else f"{count} of {len(result.tests)} tests"
         parts.append(Prose(f"{name}: not made in {where}: {reason}", "dim", indent=2))
-    parts += ["", _points_table(result, units)]
+    parts += _points(result, units)
     found = findings_text(result.findings)
     return (*parts, *(["", *found] if found else []))
 
 
-def _points_table(result: CorrectionResult, display: Display) -> Any:
-    """Return a row a point: as read, the pressure it was read at, and at the reference."""
+def _points(result: CorrectionResult, display: Display) -> list[RenderableType]:
+    """Return, under each test's name, a row a point: as read, the pressure it was read at, and at the reference."""
     heads: list[tuple[str, Justify]] = [
-        ("test", "left"), (f"lift, {display.lift}", "right"), (f"read, {display.flow}", "right"),
-        (f"at, {display.pressure}", "right"), (f"corrected, {display.flow}", "right"),
+        (f"lift, {display.lift}", "right"), (f"read, {display.flow}", "right"), ("at", "right"),
+        (f"corrected, {display.flow}", "right"),
     ]  # fmt: skip
-    rows = []
+    parts: list[RenderableType] = []
     for test in result.tests:
-        for place, point in enumerate(test.points):
-            pressure = None if point.pressure_pa is None else from_si(point.pressure_pa, display.pressure)
-            rows.append([
-                test.id if place == 0 else "", lift_text(point.lift_m, display), flow_text(point.reading_m3_s, display),
-                numeral(pressure, display.pressure_digits), flow_text(point.flow_m3_s, display),
-            ])  # fmt: skip
-    return listing(heads, rows)
+        rows = [
+            [
+                lift_text(point.lift_m, display),
+                flow_text(point.reading_m3_s, display),
+                NOTHING if point.pressure_pa is None else pressure_words(point.pressure_pa, display),
+                flow_text(point.flow_m3_s, display),
+            ]
+            for point in test.points
+        ]
+        parts += ["", Prose(printable(test.id), "bold", indent=2), listing(heads, rows)]
+    return parts
 
 
 _SHOWN = 5
@@ -516,8 +520,8 @@ def _factorial(result: SideComparison) -> list[WideTable]:
     if not rows:
         return []
     labels = ["factorial, mean flow", *(printable(row.name) for row in rows)]
-    told = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
-    return [WideTable("", labels, [[("%", told)]], notes=FACTORIAL, names="left")]
+    gains = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
+    return [WideTable("", labels, [[("%", gains)]], notes=FACTORIAL, names="left")]
 
 
 def _velocity(result: SideComparison, display: Display) -> list[WideTable]:

@@ -59,7 +59,7 @@ def test_pressure_that_sags_is_no_fall() -> None:
 def test_repeated_lift() -> None:
     (finding,) = found([2.0, 4, 4, 8, 10, 12], GOOD)
     assert (finding.rule, finding.severity, finding.where) == ("lift-repeated", "warning", "a.csv:4:2")
-    assert "the lift 4 mm stands more than once" in finding.message
+    assert "the lift 4 mm appears more than once" in finding.message
 
 
 def test_repeated_runs_as_rows_are_a_note() -> None:

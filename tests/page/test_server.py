@@ -547,24 +547,42 @@ def test_the_report_is_made_beside_the_page_and_a_build_file_comes_back_with_it(
     import io
 
     import pypdf
+    from PIL import Image
 
     sample(client)
-    client.post("/build/make", data={"version": version_of(client), "formats": ["html"]})
-    task = _finished(client, "report")
-    assert task["running"] is False
+    logo = io.BytesIO()
+    Image.new("RGB", (90, 30), "teal").save(logo, "PNG")
+    data = {"version": version_of(client), "shop": "Invented Heads", "pages": "all"}
+    refused = client.post("/build/make", data=data, files={"logo": ("logo.png", b"no picture")})
+    assert "not a PNG or JPEG" in refused.text and "shop" not in (folder / "job.toml").read_text()
+    client.post("/build/make", data=data, files={"logo": ("logo.png", logo.getvalue())})
+    assert _finished(client, "report")["running"] is False
+    job = tomlkit.parse((folder / "job.toml").read_text())["job"]
+    assert job["shop"] == "Invented Heads" and job["logo"] == "logo.png"
     kept = client.get("/build/out/report/flow_chart.html")
     assert kept.headers["content-disposition"].startswith("attachment")
     assert b"slim-stem valves" in kept.content
+    # Every page of the PDF is shown as it prints.
+    pages = pypdf.PdfReader(io.BytesIO(client.get("/build/out/report/flow_chart.pdf").content)).pages
+    assert "Invented Heads" in pages[0].extract_text()
+    shown = client.get("/build").text
+    assert shown.count("<figure><img") == len(pages) > 3
+    picture = client.get(f"/build/out/report/flow_chart_page_{len(pages)}.png?show=1")
+    with Image.open(io.BytesIO(picture.content)) as page:
+        wide, high = (float(side) for side in pages[-1].mediabox[2:])
+        assert page.width / page.height == pytest.approx(wide / high, rel=0.005)
     build = pypdf.PdfWriter()
     build.add_blank_page(300, 400)
     blank = io.BytesIO()
     build.write(blank)
     client.post(
-        "/build/attach", files={"build_file": ("build.pdf", blank.getvalue())}, data={"version": version_of(client)}
+        "/build/attach",
+        files={"build_file": ("build.pdf", blank.getvalue())},
+        data={"version": version_of(client), "pages": "one"},
     )
     _finished(client, "attach")
     returned = client.get("/build/out/attach/build.pdf").content
-    assert len(pypdf.PdfReader(io.BytesIO(returned)).pages) > 1
+    assert len(pypdf.PdfReader(io.BytesIO(returned)).pages) == 2
     assert not (folder / "build.pdf").exists()
 
 

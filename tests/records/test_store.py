@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import os
+import signal
 import sqlite3
 import subprocess
 import sys
-import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from flowkit.cli.app import run
 from flowkit.job.record import add_to_records, rebuild
 from flowkit.records import store as module
 from flowkit.records.query import find, recorded_state
-from flowkit.records.store import MIGRATIONS, RecordsError, Store
+from flowkit.records.store import MIGRATIONS, Entry, RecordsError, Store
 from tests.records.shop import Shop, entries, write_job
 
 
@@ -86,41 +87,44 @@ def test_a_sheet_of_a_job_does_not_count_on_its_own(tmp_path: Path, file: Path) 
         assert find(store).total == 8
 
 
-KILLED = """
-import os, sqlite3, sys
-sys.path.insert(0, {root!r})
-from pathlib import Path
-import flowkit.records.store as module
-from tests.records.shop import Shop, entries
-left = int(sys.argv[1])
-store = module.Store(Path({file!r}), write=True)
-def count(statement):
-    global left
-    left -= 1
-    if left == 0:
-        os.kill(os.getpid(), 9)
-store.connection.set_trace_callback(count)
-for entry in entries(Shop(1, years=1, heads_a_year=3)):
-    store.add(entry)
-print("done")
-"""
+def add_and_die(file: Path, found: Sequence[Entry], at: int) -> int:
+    """Add entries in a child process that kills itself before its `at`-th statement; how it ended."""
+    child = os.fork()
+    if child == 0:
+        left = at
+
+        def count(_: str) -> None:
+            nonlocal left
+            left -= 1
+            if left == 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+        try:
+            store = Store(file, write=True)
+            store.connection.set_trace_callback(count)
+            for entry in found:
+                store.add(entry)
+        except BaseException:
+            os._exit(1)
+        os._exit(0)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
 @pytest.mark.slow
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are not forked here")
 def test_killed_at_any_write_the_file_is_whole(file: Path) -> None:
     """Killed before the n-th statement, for n all over the way; then the rest is added as if nothing had been."""
-    program = textwrap.dedent(KILLED.format(root=str(Path(__file__).parents[2]), file=str(file)))
+    found = list(entries(Shop(1, years=1, heads_a_year=3)))
     seen = set()
     for at in (1, 2, 3, 5, 9, 14, 21, 30, 44, 52, 53, 54, 55, 60, 90, 130, 170, 100_000):
         for ending in ("", "-wal", "-shm"):
             file.with_name(file.name + ending).unlink(missing_ok=True)
-        done = subprocess.run([sys.executable, "-c", program, str(at)], capture_output=True, text=True, check=False)
-        assert done.returncode in (0, -9), done.stderr
+        assert add_and_die(file, found, at) in (0, -signal.SIGKILL)
         if not file.exists():
             continue
         with Store(file, write=True) as store:
             seen.add(sound(file))
-            for entry in entries(Shop(1, years=1, heads_a_year=3)):
+            for entry in found:
                 store.add(entry)
         assert sound(file) == 3
     assert seen >= {0, 1, 2, 3}

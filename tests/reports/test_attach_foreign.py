@@ -120,20 +120,20 @@ def test_an_office_program_opens_all_of_them(tmp_path: Path) -> None:
         path = tmp_path / "after" / name
         path.chmod(0o644)
         attach(path, make_contents(), flow_pages(), png(size=(1700, 2200)))
-    counts = {}
-    for folder in ("before", "after"):
-        files = [str(tmp_path / folder / name) for name in names]
-        profile, out = f"-env:UserInstallation=file://{tmp_path}/profile", str(tmp_path / folder / "pdf")
-        subprocess.run(
-            ["soffice", profile, "--headless", "--convert-to", "pdf", "--outdir", out, *files],
-            check=True,
-            capture_output=True,
-            timeout=300,
-        )
-        counts[folder] = {
-            name: len(PdfReader(tmp_path / folder / "pdf" / (Path(name).stem + ".pdf")).pages) for name in names
-        }
-    assert [name for name in names if counts["after"][name] <= counts["before"][name]] == []
+    places = [path.rename(path.with_name(f"{path.parent.name} {path.name}"))
+              for folder in ("before", "after") for path in sorted((tmp_path / folder).iterdir())]  # fmt: skip
+    profile, out = f"-env:UserInstallation=file://{tmp_path}/profile", tmp_path / "pdf"
+    subprocess.run(
+        ["soffice", profile, "--headless", "--convert-to", "pdf", "--outdir", out, *places],
+        check=True,
+        capture_output=True,
+        timeout=300,
+    )
+
+    def pages(folder: str, name: str) -> int:
+        return len(PdfReader(out / f"{folder} {Path(name).stem}.pdf").pages)
+
+    assert [name for name in names if pages("after", name) <= pages("before", name)] == []
 
 
 @pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="poppler is not installed")

@@ -18,7 +18,7 @@ _PICTURES = (
 def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...]:
     """Read a file into grids, one for each worksheet.
 
-    What the file is, its content tells; its name does not count where the two differ.
+    The content decides what a file is; its name does not count where the two differ.
     """
     path = Path(path)
     label = path.name if label is None else label

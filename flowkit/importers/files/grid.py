@@ -129,7 +129,7 @@ class Grid:
         Whether the worksheet is hidden.
     hidden_rows, hidden_columns : frozenset of int
     merged : tuple of (first row, first column, last row, last column)
-        Merged ranges, ends included; the value stands in the first cell.
+        Merged ranges, ends included; the value is in the first cell.
     percent_cells : frozenset of (row, column)
         Number cells with a percent format: 0.12 is shown as 12 %.
     formula_gaps : frozenset of (row, column)
@@ -255,7 +255,7 @@ class SheetFacts:
 
 def check_extent(rows: int, columns: int, label: str, sheet: str | None) -> None:
     """Hold the limits on a sheet's size, before its cells are read."""
-    remedy = "delete what stands far off the table and save the sheet again"
+    remedy = "delete what is far away from the table and save the sheet again"
     if rows > MAX_ROWS:
         raise SheetError(
             f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, file=label, sheet=sheet

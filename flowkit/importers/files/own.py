@@ -172,7 +172,7 @@ def test_from_json(data: object, *, place: str = "test", file: str | None = None
     data : object
         As `json.loads` gives it; keys it may have besides are left aside.
     place : str, optional
-        Where in the document it stands, for messages.
+        Where in the document it is, for messages.
     file : str, optional
         The file it comes from, for messages.
 

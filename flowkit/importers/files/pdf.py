@@ -16,7 +16,7 @@ __all__ = ["open_pdf", "pdf_grids"]
 MAX_PAGES = 60
 MAX_CHARACTERS = 100_000  # of a page
 # Parts of a line's height: letters nearer than this are one word, words nearer than this one cell.
-LETTER_GAP, WORD_GAP = 0.15, 0.65
+LETTER_GAP, WORD_GAP, FIXED_GAP = 0.15, 0.42, 0.8  # the last in a face whose letters are equally wide
 _TURNS: dict[int, Callable[[float, float], tuple[float, float]]] = {
     0: lambda x, y: (x, -y), 90: lambda x, y: (y, x), 180: lambda x, y: (-x, y), 270: lambda x, y: (-y, -x),
 }  # fmt: skip
@@ -31,7 +31,7 @@ def open_pdf(data: bytes, label: str) -> object:
     """Open a PDF; one protected by an owner's password only is opened with the empty one."""
     from pypdf import PdfReader
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would stand between ours
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # its warnings would mix with ours
     try:
         reader = PdfReader(io.BytesIO(data))
         locked = bool(reader.is_encrypted and not reader.decrypt(""))
@@ -126,6 +126,9 @@ def _words(page: Any) -> list[_Word]:
 
 def _lines(words: list[_Word]) -> list[Line]:
     """Words as lines, a blank one where the page has a wide gap."""
+    wide = sorted((word.right - word.left) / len(word.text) / max(word.bottom - word.top, 1.0) for word in words)
+    fixed = bool(wide) and wide[int(0.9 * (len(wide) - 1))] < 1.05 * wide[int(0.1 * (len(wide) - 1))]
+    gap = FIXED_GAP if fixed else WORD_GAP
     rows: list[list[_Word]] = []
     for word in sorted(words, key=lambda word: ((word.top + word.bottom) / 2, word.left)):
         middle = (word.top + word.bottom) / 2
@@ -137,20 +140,20 @@ def _lines(words: list[_Word]) -> list[Line]:
     for place, row in enumerate(rows):
         if place and row[0].top - rows[place - 1][0].bottom > 0.7 * (row[0].bottom - row[0].top):
             lines.append(Line([], []))
-        line = _line(sorted(row, key=lambda word: word.left))
+        line = _line(sorted(row, key=lambda word: word.left), gap)
         if line.wide or (lines and lines[-1].wide):
             lines.append(line)
     return lines
 
 
-def _line(row: list[_Word]) -> Line:
+def _line(row: list[_Word], gap: float) -> Line:
     """One line, its words joined where no more than a blank parts them."""
     words = [Piece(round(10 * word.left), round(10 * word.right), word.text) for word in row]
     if RULE.fullmatch(" ".join(word.text for word in row)):
         return Line([], [])
     wide: list[Piece] = []
     for word, piece in zip(row, words, strict=True):
-        if wide and piece.start - wide[-1].end < 10 * WORD_GAP * (word.bottom - word.top):
+        if wide and piece.start - wide[-1].end < 10 * gap * (word.bottom - word.top):
             wide[-1] = Piece(wide[-1].start, piece.end, f"{wide[-1].text} {piece.text}")
         else:
             wide.append(piece)

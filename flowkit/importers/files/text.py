@@ -54,7 +54,7 @@ _REMEDY = "export the sheet as csv or xlsx and send that"
 def decode_text(data: bytes, label: str) -> str:
     r"""Decode a text file.
 
-    A byte-order mark counts first; without one UTF-16 is told by its zero bytes, UTF-8 by
+    A byte-order mark counts first; without one UTF-16 is recognised by its zero bytes, UTF-8 by
     being valid, and what is neither is taken as Windows-1252, which holds Latin-1's letters.
     """
     if len(data) > MAX_TEXT_BYTES:
@@ -251,9 +251,9 @@ def decimal_comma(cells: Iterable[str]) -> bool | None:
             continue
         match = _MANTISSA.fullmatch(cell)
         if match:
-            told = _mark_of(re.sub(r"[\s'’]", "", match[1]))
-            if told is not None:
-                seen.add(told)
+            mark = _mark_of(re.sub(r"[\s'’]", "", match[1]))
+            if mark is not None:
+                seen.add(mark)
     return seen.pop() if len(seen) == 1 else None
 
 
@@ -284,7 +284,7 @@ RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A piece of a line and where it stands."""
+    """A piece of a line and where it is."""
 
     start: int
     end: int
@@ -327,7 +327,7 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> l
         heads = _heading_lines(lines, index)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
-                "the columns of this table are aligned by blanks, and they cannot be told apart",
+                "the columns of this table are aligned by blanks, and it is not clear where each begins",
                 "export it as csv, or put the same mark (such as -) where a value is missing",
                 file=label,
                 cell=f"{numbers[index]}:1",
@@ -337,7 +337,7 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> l
 
 
 def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
-    """Cut a line, keeping where each piece stands; a line that only rules off has none."""
+    """Cut a line, keeping where each piece is; a line that only rules off has none."""
     if RULE.fullmatch(line):
         return []
     return [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
@@ -403,6 +403,11 @@ def _heading_lines(lines: Sequence[Line], first: int) -> list[int]:
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
     """Put a table's numbers, and the headings above it, into their columns; tell whether that can be done."""
+    most = max(len(pieces) for pieces in block.values())
+    for at, pieces in block.items():
+        # "121 120" below two columns is two numbers, and no thousand.
+        if len(pieces) < most and len(lines[at].words) == most and all(is_numeric(w.text) for w in lines[at].words):
+            block[at] = lines[at].words
     spans = _columns(block, [lines[at].wide for at in heads])
     if spans is None:
         return False
@@ -421,7 +426,7 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
 
 
 def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Span] | None:
-    """Return where each column stands, or None where that cannot be told."""
+    """Return where each column is, or None where that is not clear."""
     lines = list(block.values())
     counts = {len(pieces) for pieces in lines}
     places = _merged([(piece.start, piece.end) for pieces in lines for piece in pieces])
@@ -432,7 +437,7 @@ def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Sp
     if count is None:
         return _columns_of_longest(lines)
     # As many numbers in every line, but not one under the other: written without alignment,
-    # or each line with a gap elsewhere. The heading tells.
+    # or each line with a gap elsewhere. The heading decides.
     widths = {len(pieces) for pieces in heads if len(pieces) >= 2}
     if clear and len(places) in widths and count not in widths:
         return places
@@ -483,7 +488,7 @@ def _overlapping(piece: Piece, spans: Sequence[Span]) -> int:
 
 
 def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
-    """Put pieces into the columns they stand in; two in one column are joined."""
+    """Put pieces into the columns they are in; two in one column are joined."""
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
@@ -494,7 +499,7 @@ def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
 
 
 def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
-    """Put headings over their columns; one over several columns stands at the first of them."""
+    """Put headings over their columns; one over several columns goes to the first of them."""
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
@@ -693,7 +698,7 @@ def _row(cells: list[str], *, blanks: bool = True) -> TextRow:
 def _cell_pattern(delimiter: str) -> re.Pattern[str]:
     """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain.
 
-    A quote that is never closed so, or that stands before a word for water or mercury, is
+    A quote that is never closed so, or that comes before a word for water or mercury, is
     what it mostly is on a bench sheet: inches.
     """
     end = rf"(?={re.escape(delimiter)}|\n|\Z)"

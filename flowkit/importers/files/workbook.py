@@ -189,7 +189,7 @@ def _with_errors(
 
 
 def _within(merged: Sequence[Range], rows: Rows) -> tuple[Range, ...]:
-    """Cut merged ranges to the sheet's cells; what stands off them, or is one cell, is none."""
+    """Cut merged ranges to the sheet's cells; a range outside them, or of one cell, is none."""
     height, width = len(rows), max(map(len, rows), default=0)
     cut = [
         (top, left, min(bottom, height - 1), min(right, width - 1))

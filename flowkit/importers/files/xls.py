@@ -92,7 +92,7 @@ class CompoundFile:
         return self._numbers(b"".join(self._at(sector) for sector in used))
 
     def _chain(self, sector: int) -> bytes:
-        """Return the sectors of a chain, one after the other; a chain that bites its tail is broken."""
+        """Return the sectors of a chain, one after the other; a chain that loops is broken."""
         parts = []
         seen = set()
         while sector < _LAST_REGULAR:

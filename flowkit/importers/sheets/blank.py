@@ -168,7 +168,7 @@ def plan_blank(
     known: Mapping[str, str | float],
     reading_unit: str | None = None,
 ) -> BlankPlan:
-    """Lay down what stands on a blank sheet."""
+    """Lay out a blank sheet."""
     length, flow, pressure = unit(lift_unit, "length"), unit(flow_unit, "flow"), unit(pressure_unit, "pressure")
     lifts = _lifts_in(lifts_m, length.name)
     _refuse_twice(ports)
@@ -200,7 +200,7 @@ def plan_blank(
 
 
 def _refuse_twice(ports: Sequence[str]) -> None:
-    """Refuse two ports of one name; their columns could not be told apart."""
+    """Refuse two ports of one name; their columns would look the same."""
     seen: set[str] = set()
     for port in ports:
         if port.strip().casefold() in seen:
@@ -537,7 +537,7 @@ def write_blank(
 ) -> Path:
     """Write a blank sheet for a flow bench.
 
-    Its lifts are `lifts_m`, or go by `step_m` up to `top_m`, or stand at `fractions` of
+    Its lifts are `lifts_m`, or go by `step_m` up to `top_m`, or are at `fractions` of
     `valve_diameter_m` (up to `top_m`, if given).
     """
     path = Path(path)
@@ -584,7 +584,7 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
     """Write a plan as text; with a byte-order mark, which spreadsheet programs want to see."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    # Comments, so never quoted, whatever commas stand in them.
+    # Comments, so never quoted, whatever commas they hold.
     out.writelines(f"# {line}\r\n" for line in ("Flow test sheet", f"{_FILL}, {plan.help[0]}", *plan.help[1:]))
     writer.writerows([field.label, "" if field.value is None else field.value] for field in plan.fields)
     for columns in plan.tables:

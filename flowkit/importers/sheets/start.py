@@ -209,7 +209,7 @@ def _natural(name: str) -> list[tuple[int, str]]:
 
 
 def _variants(results: Sequence[tuple[Path, ReadResult]], folder: Path, target: Path) -> list[_Variant]:
-    """Gather the tests of each variant with the sheets they stand on."""
+    """Gather the tests of each variant with the sheets they are on."""
     found: dict[str, _Variant] = {}
     for path, result in results:
         by_variant: dict[str, list[FlowTest]] = {}

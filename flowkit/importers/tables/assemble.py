@@ -134,7 +134,7 @@ def with_closed_valve(
 
 
 def _agree(one: Item, other: Item) -> bool:
-    """Whether two leaks say the same; of different kinds of flow they cannot be held against each other."""
+    """Whether two leaks say the same; of different kinds of flow they cannot be compared."""
     if one.unit is None or other.unit is None or one.unit.quantity != other.unit.quantity:
         return False
     first, second = float(one.value) * one.unit.factor, float(other.value) * other.unit.factor

@@ -10,7 +10,7 @@ from statistics import median
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import CONDITION_FIELDS, unreadable
+from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import fold
@@ -119,7 +119,7 @@ def heading_labels(table: Table) -> list[Label]:
 
 
 def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding]]:
-    """Say what each column is, lifts left out; and what cannot be told apart or was left out."""
+    """Say what each column is, lifts left out; and what is ambiguous or was left out."""
     columns = [column for column in _stacked(table) if _filled(table, column.index) or column.kind == "formula"]
     for column in columns:
         _first_role(table, column)
@@ -137,7 +137,7 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     return columns, findings
 
 
-# What stands over a column.
+# What is over a column.
 
 
 def _stacked(table: Table) -> list[Column]:
@@ -180,7 +180,7 @@ def _carried(table: Table) -> dict[int, dict[int, int]]:
 
 
 def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int, int]) -> list[tuple[int, int]] | None:
-    """The groups of headings that stand over the middle of their columns without a merge; None where they do not."""
+    """The groups of headings over the middle of their columns without a merge; None where they do not."""
     lift = table.axis.column
     columns = [c for c in range(lift + 1, table.right + 1) if _filled(table, c)]
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
@@ -353,6 +353,16 @@ def _all_percent(table: Table, index: int) -> bool:
     return bool(rows) and all(table.view.percent(row, index) for row in rows)
 
 
+def _cells_of_other_units(table: Table, index: int) -> bool:
+    """Whether the numbers of a column have units in their cells, and none that a flow test has."""
+    texts = [value for row in table.axis.rows if isinstance(value := table.view.rows[row][index], str)]
+    if not texts or texts[0][-1:].isdigit():
+        return False
+    units = {cell.unit for text in texts if (cell := read_cell(text, table.view.decimal_comma)).value is not None}
+    known = [unit for spelled in units if spelled and (unit := known_unit(spelled)) is not None]
+    return bool(known) and all(unit.quantity in ("humidity", "temperature", "angle") for unit in known)
+
+
 _WHY = {
     "average": "an average", "total": "a total", "derived": "a figure worked out from readings",
     "other": "another quantity than flow", "counter": "no reading", "gain": "a gain or percentage",
@@ -375,6 +385,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = "ignored", _WHY.get(kind or "", "a gain or percentage")
     elif kind == "notes" or (letters and set(letters) <= set("b")):
         column.role, column.why = "ignored", "no reading"
+    elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
+        column.role, column.why = "ignored", "another quantity than flow"
     elif column.foreign and not flowing:
         column.role, column.why = "ignored", f"a {column.foreign}, not a flow"
     elif column.both and not column.side:
@@ -385,7 +397,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         _pressure_role(table, column)
-    elif kind in CONDITION_FIELDS:
+    elif kind in CONDITION_FIELDS and (kind in FLOW_KINDS or not flowing):
         column.role = "condition"
     elif kind == "lift" or (kind is None and quantity in ("length", "lift ratio")):
         column.role, column.why = "ignored", "a second column of lifts" if not column.named else "a length, not a flow"
@@ -477,8 +489,9 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
 
 def _drop_lone_letter(columns: list[Column]) -> None:
     """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
-    letters = [c for c in columns if c.role == "named" and c.letter and not (c.side or c.port or c.run or c.variant)]
-    if len(letters) == 1 and any(_flow_unit(c) for c in columns if c.role == "flow") and not _flow_unit(letters[0]):
+    flows = [c for c in columns if c.role in ("flow", "named")]
+    letters = [c for c in flows if c.letter]
+    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
 
 
@@ -664,17 +677,17 @@ def _share_pressure(table: Table, columns: list[Column]) -> None:
 
 
 def _identity(column: Column) -> tuple[object, ...]:
-    """Return what tells two columns of flow apart."""
+    """Return what distinguishes two columns of flow."""
     return column.side, column.port, column.run or 1, column.variant.casefold(), column.head
 
 
 def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
-    """Keep one of two columns that are the same test; refuse those that cannot be told apart."""
+    """Keep one of two columns that are the same test; refuse those that look the same."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
         if column.role == "flow":
             key = _identity(column)
-            while column.again and key in groups:
+            while column.again and key in groups and _agree(table, [groups[key][0], column], 1.05, 1.15, least=2):
                 column.run = (column.run or 1) + 1
                 key = _identity(column)
             groups.setdefault(key, []).append(column)
@@ -713,13 +726,16 @@ def _are_runs(table: Table, group: Sequence[Column]) -> bool:
     same = all(c.text == first.text and c.treatment == first.treatment and c.pressure == first.pressure for c in group)
     if not same or any(column.run for column in group):
         return False
+    return _agree(table, group, REPEATED, 1.08) and any(_values(table, c) != _values(table, first) for c in group[1:])
+
+
+def _agree(table: Table, group: Sequence[Column], typical: float, largest: float, least: int = 3) -> bool:
+    """Whether the flows of columns lie no further apart than repeated readings do."""
     values = [_values(table, column) for column in group]
     low = 0.1 * max(values[0].values(), default=0.0)  # the leak of a closed valve is no reading to agree by
     rows = [row for row in values[0] if all(found.get(row, 0.0) > low for found in values)]
     spread = [max(v[row] for v in values) / min(v[row] for v in values) for row in rows]
-    if len(spread) < 3 or max(spread) > 1.08 or median(spread) > REPEATED:
-        return False
-    return any(v[row] != values[0][row] for v in values[1:] for row in rows)
+    return len(spread) >= least and max(spread) <= largest and median(spread) <= typical
 
 
 def _raw_first(group: list[Column]) -> list[Column]:
@@ -735,7 +751,7 @@ def _raw_first(group: list[Column]) -> list[Column]:
 
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
-    """Why a second column of one test is left out; empty where the two cannot be told apart."""
+    """Why a second column of one test is left out; empty where nothing distinguishes the two."""
     if _same_flow(table, first, other):
         return f"the same flow as {first.text!r} in another unit"
     if _values(table, first) == _values(table, other) and first.unit == other.unit and len(_values(table, first)) > 2:
@@ -744,7 +760,13 @@ def _why_twin(table: Table, first: Column, other: Column) -> str:
     raw = not first.treatment or fold(first.treatment) in RAW
     if worked and raw:
         return f"worked out from {first.text!r}, which was measured"
-    if other.pressure and not first.pressure and not other.treatment and _is_multiple(table, first, other):
+    raw_named = fold(first.treatment) in RAW
+    if (
+        other.pressure
+        and not first.pressure
+        and not other.treatment
+        and (raw_named or _is_multiple(table, first, other))
+    ):
         return f"the flow of {first.text!r} brought to another test pressure"
     return ""
 
@@ -753,7 +775,7 @@ def _is_multiple(table: Table, one: Column, other: Column) -> bool:
     """Whether a column is another one times a factor near one."""
     a, b = _values(table, one), _values(table, other)
     ratios = [b[row] / a[row] for row in a if row in b and a[row]]
-    return len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios) and abs(median(ratios) - 1) > EXACT
+    return len(ratios) > 2 and max(ratios) <= 1.25 * min(ratios)
 
 
 def _same_flow(table: Table, one: Column, other: Column) -> bool:
@@ -778,7 +800,7 @@ def _ignored(table: Table, column: Column) -> Finding:
     heading = repr(column.text) if column.text else "without a heading"
     remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
     if column.why == "not understood" and (column.side or column.port or column.code or column.state):
-        what = f"the column {heading} stands beside flows and cannot be placed; say which test it is, or leave it out"
+        what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"

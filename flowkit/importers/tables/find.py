@@ -22,7 +22,7 @@ LONG_HEADING = 60
 LARGEST = 1500.0  # the largest figure of a lift, in thou
 # How much each piece of evidence says that a column holds the lifts.
 HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
-FAR = -6.0  # another text stands between the heading and the numbers
+FAR = -6.0  # another text is between the heading and the numbers
 FOREIGN = -20.0
 CONDITION_KINDS = frozenset(CONDITION_FIELDS)
 ROW_KINDS = frozenset(CONDITION_FIELDS) | WHO_KINDS | {"zero_reading", "leak_reading", "range"}
@@ -248,8 +248,13 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     if label is None:
         axis.score, axis.reason = UNHEADED, "no heading"
     elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
-        axis.score, axis.reason = HEADED + axis.score, "the lifts stand under their heading"
-    elif label.unit is not None and label.unit.quantity in ("length", "lift ratio") and _plain(label):
+        axis.score, axis.reason = HEADED + axis.score, "the lifts are under their heading"
+    elif (
+        label.unit is not None
+        and label.unit.quantity in ("length", "lift ratio")
+        and _plain(label)
+        and not (label.code == "in" and _names_exhaust(view, axis.heading))
+    ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
@@ -259,7 +264,7 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     left = view.label(axis.first, axis.column - 1) if axis.column else None
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
-        axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts stand beside their heading"
+        axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
     if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
@@ -284,6 +289,12 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _names_exhaust(view: View, row: int | None) -> bool:
+    """Whether another heading of a row names the exhaust, so that In is the intake and no inch."""
+    labels = (view.label(row, column) for column in range(view.width)) if row is not None else ()
+    return any(label is not None and label.side == "exhaust" for label in labels)
 
 
 def _plain(label: Label) -> bool:
@@ -380,12 +391,12 @@ def _heads_columns(view: View, row: int, column: int) -> bool:
 
 
 def _values_right(view: View, row: int, column: int) -> bool:
-    """Whether numbers stand right of a label in its row."""
+    """Whether numbers are right of a label in its row."""
     return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
 
 
 def _is_title(view: View, row: int, column: int) -> bool:
-    """Whether a text stands alone in its row."""
+    """Whether a text is alone in its row."""
     kinds = view.kinds[row]
     return kinds.replace(" ", "") == "t"
 
@@ -404,7 +415,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
-            if not between or not behind:
+            heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
+            empty = between and heads and axis.label is not None and axis.label.kind == "lift"
+            if not between or not (behind or empty):
                 if axis.score > other.score + 1 and not between:
                     chosen[chosen.index((other, more))] = (axis, [*more, other.column])
                 else:
@@ -434,7 +447,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             if gap > GAP_WIDTH:
                 break
             continue
-        if gap and _is_aside(view, column, axis, top):
+        if gap and (is_line_across(view, axis, column) if view.turned else _is_aside(view, column, axis, top)):
             break
         if not gap and column > axis.column + 1 and _is_aside(view, column, axis, top):
             break

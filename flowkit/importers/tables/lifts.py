@@ -29,7 +29,7 @@ class LiftRow(NamedTuple):
 
 
 class _Raw(NamedTuple):
-    """A lift as written, with the section it stands in."""
+    """A lift as written, with the section it is in."""
 
     row: int
     value: float

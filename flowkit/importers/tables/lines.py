@@ -23,6 +23,7 @@ from flowkit.importers.words.items import (
 )
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
@@ -58,7 +59,7 @@ class Metadata:
 
 
 def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units: Units = NO_UNITS) -> Metadata:
-    """Read what stands outside the tables."""
+    """Read what is outside the tables."""
     reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
         spans = taken[row]
@@ -87,7 +88,7 @@ LONG_TITLE = 60
 
 
 class _Reader:
-    """Reads what stands outside the tables of one sheet."""
+    """Reads what is outside the tables of one sheet."""
 
     def __init__(self, view: View, units: Units) -> None:
         self.view = view
@@ -117,7 +118,7 @@ class _Reader:
             for column in filled
             if column in labels
             and _is_label(labels[column])
-            and not (labels[column].pressure and labels[column].kind in WHO_KINDS)
+            and not (labels[column].pressure and labels[column].kind in WHO_KINDS | {"pressure"})
             and not _ANSWERED.search(str(view.value(row, column)))
         ]
         heads = [
@@ -133,12 +134,12 @@ class _Reader:
         for place, column in enumerate(heads):
             end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
             behind = [c for c in filled if column < c < end]
-            told = (
+            labelled = (
                 bool(behind)
                 and isinstance(view.value(row, behind[0]), str)
                 and pairs(str(view.value(row, behind[0])))[0]
             )
-            if told and behind[0] > column + 1:
+            if labelled and behind[0] > column + 1:
                 # What is far behind it is a line of its own: "Head test", and beside the table "Humidity: 40 %".
                 for at in [column, *behind]:
                     if at in labels:
@@ -243,7 +244,7 @@ class _Reader:
                     self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
-        """Read a text that stands alone: ``Test pressure: 28 inH2O``, a sentence, or a title."""
+        """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
         for kind, unit in named_units(text):
             self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
         found, rest = pairs(text)
@@ -262,14 +263,16 @@ class _Reader:
         if len(label.rest) > LONG_TITLE and label.pressure is None:
             return
         found: list[Item] = []
-        if not (_waits(label, self.view.value(row, column)) or is_sentence(text) or len(label.rest) > LONG_TITLE):
+        taken = take_pressure(text)
+        talk = is_sentence(text if taken is None else taken.rest)
+        if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
             if label.side or label.code:
                 found.append(Item("side", label.side or f"?{label.code}", None, source))
             if label.port:
                 found.append(Item("port", label.port, None, source))
             if label.run:
                 found.append(Item("run", float(label.run), None, source))
-            if label.head or (label.position and (label.port or label.bare)):
+            if label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 found.append(Item("head", str(label.head or label.position), None, source))
             if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
@@ -306,7 +309,7 @@ OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle"
 UNDER = _LEAK_KINDS | {
     "check_reading", "check_nominal", "check_pressure", "check_reading_pressure", "check_plate_reading", "notes",
 }  # fmt: skip
-"""Kinds that belong to the table they stand directly under."""
+"""Kinds that belong to the table directly above them."""
 
 Key = tuple[str, str | None]
 
@@ -322,7 +325,7 @@ class Scope:
 
 @dataclass(slots=True)
 class _Band:
-    """Tables that stand side by side."""
+    """Tables side by side."""
 
     tables: list[Table]
     top: int
@@ -372,7 +375,7 @@ def _bands(tables: Sequence[Table]) -> list[_Band]:
 
 
 def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
-    """Give each line to the band it stands above, beside or directly under; return what stands at the end."""
+    """Give each line to the band it is above, beside or directly under; return what is left at the end."""
     ends = [band.bottom for band in bands]
     tail: list[Placed] = []
     under = {band.bottom: band.bottom for band in bands}
@@ -437,7 +440,7 @@ def _owner(band: _Band, entry: Placed) -> int:
 def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:
     """Gather values by kind and side; labels count before titles, and contradictions are reported."""
     found: dict[Key, Placed] = {}
-    split: set[Key] = set()  # titles of one row that differ: each stands over something else
+    split: set[Key] = set()  # titles of one row that differ: each is over something else
     for entry in entries:
         key = (entry.item.kind, entry.item.side)
         known = found.get(key)

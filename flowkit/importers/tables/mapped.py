@@ -138,7 +138,7 @@ def _pressures(mapping: TableMapping, flow: FlowColumn, index: int, of: Column) 
 
 
 def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft, units: Units) -> None:
-    """Read a pressure that stands in one cell for a whole test."""
+    """Read a pressure in one cell for a whole test."""
     grid = reading.grid
     for flow in mapping.flows:
         row, column = _places(grid, flow.cells)[0]

@@ -24,11 +24,12 @@ if TYPE_CHECKING:
 __all__ = ["name_columns", "resolve_codes"]
 
 _OPEN = ("flow", "named", "unknown", "bare", "reading")
+MOST_PORTS = 16  # a larger number alone is no port's
 _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))
 
 
 def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, Side] | None:
-    """Say which side each letter stands for, None where the sheet leaves it open."""
+    """Say which side each letter means, None where the sheet leaves it open."""
     used = sorted(set(codes))
     speaking = [lang for lang in LANGUAGES if all(lang in SIDE_CODES.get(code, {}) for code in used)]
     if not speaking:
@@ -36,7 +37,8 @@ def resolve_codes(codes: Iterable[str], languages: Iterable[str]) -> dict[str, S
     votes = Counter(languages)
     most = max(votes[lang] for lang in speaking)
     readings = [{code: SIDE_CODES[code][lang] for code in used} for lang in speaking if votes[lang] == most]
-    return readings[0] if all(reading == readings[0] for reading in readings) else None
+    others = [votes[lang] for lang in speaking if {code: SIDE_CODES[code][lang] for code in used} != readings[0]]
+    return readings[0] if most >= 2 * max(others, default=-1) and all(r == readings[0] for r in readings) else None
 
 
 def name_columns(table: Table, columns: Sequence[Column], side: Side | None, words: Sequence[str]) -> list[Finding]:
@@ -51,7 +53,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
 
 
 def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
-    """Take letters that stand alone for sides where they are a pair of sides, else for ports."""
+    """Take single letters for sides where they are a pair of sides, else for ports."""
     letters = {column.letter.casefold() for column in flows if column.letter}
     if not letters:
         return
@@ -73,6 +75,9 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
 
 def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
+    for column in flows:
+        if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
+            column.code = None  # "in CFM" under a caption that names the side
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
@@ -140,7 +145,11 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
         number = column.bare
         if (not number.isdecimal() or len(number) > 2) and (column.variant or column.state):
             column.variant = f"{column.variant} {number}".strip()
-        elif (column.side or side or column.marked or column.head) and column.port is None:
+        elif (
+            (column.side or side or column.marked or column.head)
+            and column.port is None
+            and not (number.isdecimal() and int(number) > MOST_PORTS)  # "CFM (28)"
+        ):
             column.port = number
             column.role = "named" if column.role == "bare" else column.role
         elif column.variant and column.port is None:
@@ -156,6 +165,6 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
 
 
 def sides_by_letters(codes: Iterable[str], words: Sequence[str]) -> Mapping[str, Side]:
-    """The sides that letters stand for; empty where it is open."""
+    """The sides that letters mean; empty where it is open."""
     codes = set(codes)
     return resolve_codes(codes, words) or {} if codes else {}

@@ -101,7 +101,7 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
 
 
 def _filled_down(values: list[CellValue]) -> list[CellValue]:
-    """The cells of a column, each empty one with what stands above it."""
+    """The cells of a column, each empty one with what is above it."""
     if None not in values:
         return values
     held: CellValue = None
@@ -115,7 +115,7 @@ def _filled_down(values: list[CellValue]) -> list[CellValue]:
 def _letters(
     context: TableContext, columns: Sequence[Column], names: Sequence[Sequence[CellValue]]
 ) -> Mapping[str, Side]:
-    """The sides that the letters before ports stand for, told by all of them together."""
+    """The sides that the letters before ports mean, judged from all of them together."""
     codes = {row.section.code for row in context.lifts.rows if row.section is not None and row.section.code}
     for column, values in zip(columns, names, strict=True):
         if column.kind in ("side", "port"):
@@ -165,7 +165,7 @@ def _who(
 
 
 class _Names(NamedTuple):
-    """The names one cell gives; first those of `Who`, then a letter that stands for a side."""
+    """The names one cell gives; first those of `Who`, then a letter that means a side."""
 
     side: Side | None = None
     port: str | None = None
@@ -237,7 +237,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
     values: dict[int, float] = {}
     unit: UnitSource | None = None
     label = Label("pressure", unit=column.unit, unit_text=column.unit_text)
-    told: set[str] = set()
+    reported: set[str] = set()
     for entry in context.lifts.rows:
         value = view.rows[entry.row][column.index]
         if value is None:
@@ -246,8 +246,8 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
         written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
         items, trouble = read_item("pressure", written)
         # One finding speaks for the whole column, unless cells hold no number.
-        context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in told]
-        told |= {finding.rule for finding in trouble}
+        context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in reported]
+        reported |= {finding.rule for finding in trouble}
         for item in items:
             values[entry.row] = float(item.value)
             if item.unit is not None and unit is None:
@@ -256,7 +256,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
 
 
 def _flows_of(column: Column, place: int, pressures: Sequence[Column], flows: Sequence[Column]) -> list[int]:
-    """The columns of flows a column of pressures stands for: of its name, or beside it."""
+    """The columns of flows a column of pressures belongs to: of its name, or beside it."""
     if column.flows is not None:
         return column.flows
     if len(pressures) == 1 and not _names_of(column):
@@ -458,7 +458,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
         known = known_unit(unit)
         name = known.name if known is not None else unit
         if draft.meter_unit not in (None, name):
-            findings.append(refused(source, f"a reading in {name} stands in a column of {draft.meter_unit}"))
+            findings.append(refused(source, f"a reading in {name} is in a column of {draft.meter_unit}"))
             return None
         draft.meter_unit = name
     return number
@@ -512,7 +512,7 @@ def read_drafts(context: TableContext) -> list[Draft]:
                 continue
             draft.items.update(conditions)
             draft.items.update(named.get(column.index, {}))
-            own = next((entry for entry in pressures if column.index in entry.flows), None)
+            own = next((entry for entry in pressures if column.index in entry.flows and not column.pressure), None)
             if own is not None:
                 draft.pressure_unit = own.unit
             _read_flows(context, column, shared, own.values if own is not None else {}, draft)
@@ -703,7 +703,7 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
     if unit.name == draft.flow_unit.name:
         return value
     if unit.quantity != "flow" or draft.flow_unit.quantity != "flow":
-        what = f"a flow in {unit.name} stands in a column of {draft.flow_unit.name}; write it in the column's unit"
+        what = f"a flow in {unit.name} is in a column of {draft.flow_unit.name}; write it in the column's unit"
         findings.append(refused(source, what))
         return None
     return to_si(value, unit) / draft.flow_unit.factor

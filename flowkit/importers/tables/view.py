@@ -133,7 +133,7 @@ class View:
 
 
 def upright(grid: Grid) -> View:
-    """Return a grid as it stands, hidden and withdrawn cells and ragged ends filled with nothing."""
+    """Return a grid as it is, hidden and withdrawn cells and ragged ends filled with nothing."""
     widths = set(map(len, grid.rows))
     width = max(widths, default=0)
     if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
@@ -164,7 +164,7 @@ _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies betwee
 
 
 def _decimal_comma(grid: Grid) -> bool | None:
-    """Whether numbers have a decimal comma; 1,430 alone is told by the size that a flow has in the sheet's unit."""
+    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit."""
     comma = decimal_comma_of(grid)
     if comma is not None:
         return comma
@@ -213,7 +213,9 @@ def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
     if not isinstance(value, str) or len(others) > 2 or read_cell(value).value is not None:
         return False
     kind = parse_label(value).kind
-    return kind in CONDITION_FIELDS or kind in WHO_KINDS or all(read_cell(cell).value is None for cell in others)
+    if kind in CONDITION_FIELDS or kind in WHO_KINDS:
+        return True
+    return not any(cells[:column]) and all(read_cell(cell).value is None for cell in others)
 
 
 def _is_swedish(grid: Grid) -> bool:

@@ -136,7 +136,7 @@ def refused(source: str, what: str) -> Finding:
     return Finding("sheet-ambiguous", "error", source, what)
 
 
-MAPPING_HINT = "; or say in the job file where what stands"
+MAPPING_HINT = "; or say in the job file which cells hold what"
 
 
 def unreadable(source: str, what: str) -> Finding:
@@ -245,7 +245,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         if unit_or_none is None:
             return items, findings
         unit = unit_or_none
-        number = cell.value if kind in FLOW_KINDS else to_si(cell.value, unit)
+        number = cell.value if kind in FLOW_KINDS else to_si(_of_likely_size(kind, cell.value, unit, text), unit)
     if kind in _GAUGE:
         number = abs(number)  # a depression may be written with its sign
     wrong = _impossible(kind, number)
@@ -254,6 +254,19 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     else:
         items.append(Item(kind, number, unit, source, label.side, stated=not notes))
     return items, findings
+
+
+_LIKELY_PA = {**dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3))}
+_ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+
+
+def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
+    """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
+    low, high = _LIKELY_PA.get(kind, (0.0, 0.0))
+    if not high or not _ONE_MARK.match(text) or low <= abs(to_si(value, unit)) <= high:
+        return value
+    likely = [other for other in (value * 1000, value / 1000) if low <= abs(to_si(other, unit)) <= high]
+    return likely[0] if len(likely) == 1 else value
 
 
 def _of_a_meter(spelled: str) -> bool:

@@ -49,9 +49,9 @@ class Label:
     code : str or None
         A letter whose side depends on the language.
     bare : str or None
-        A number that stands alone.
+        A number on its own.
     letter : str or None
-        A single letter that stands alone: a port's name, or a side's.
+        A single letter on its own: a port's name, or a side's.
     position : str or None
         Left, rear and the like: a port's name, or a head's where ports are numbered.
     rest : str
@@ -250,8 +250,8 @@ class _Reader:
     def __init__(self, found: list[Mention], text: str) -> None:
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if any(m.kind in (*SIDE_KINDS, "port") or m.text.casefold() == "in" for m in found):
-            found = [m._replace(kind="head") if m.text.casefold() == "bank" else m for m in found]
+        if any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found):
+            found = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text
         self.kinds: list[str] = []
@@ -273,6 +273,7 @@ class _Reader:
         outside = [m for i, m in enumerate(self.found) if i not in inside]
         self._take_all(outside, flow=unit is not None and unit.quantity in FLOW_QUANTITIES, whole=not inside)
         rest = self.text[self.found[inside[0]].start : self.found[inside[-1]].end].strip() if inside else ""
+        rest += ")" * (rest.count("(") - rest.count(")"))
         kinds = [m.kind for m in self.found]
         if (
             self.bare
@@ -291,6 +292,8 @@ class _Reader:
             kind = "other"
         if kind in LEFT_OUT:
             rest = ""
+        if kind == "run" and self.run is None and unit is not None and unit.quantity in FLOW_QUANTITIES:
+            kind, self.again = None, any(fold(m.text) in _AGAIN for m in self.found)  # "repeat, CFM"
         return Label(
             kind, self.sides[0] if self.sides and not both else None, self.port, self.run, self.head, self.code,
             self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
@@ -349,7 +352,7 @@ class _Reader:
             if beside and self.found[pair + 1].kind == "number" and self._glued(self.found, pair):
                 return False
             if before and index and self.found[index - 1].text.lower() == "in":
-                return False
+                return bool(re.search(r"[(\[]|\s[-–]\s", self.text[self.found[index - 1].end : m.start]))
             if before:
                 ahead = self.found[index - 1].kind if index else ""
                 if ahead in SIDE_KINDS and re.search(r"\s[-–]\s|\(", self.text[self.found[index - 1].end : m.start]):
@@ -397,12 +400,10 @@ class _Reader:
         m = self.found[index]
         if m.text.lower() != "in":
             return False
-        if (
-            index + 1 < len(self.found)
-            and self.found[index + 1].kind == "number"
-            and len(self.found[index + 1].text) < 3
-        ):
-            return self.text[m.end : self.found[index + 1].start] in ("", "-", ".", "#", " #", " ")
+        at = index + 1 + (self.found[index + 1 : index + 2] != [] and self.found[index + 1].kind == "mark")
+        numbered = at < len(self.found) and self.found[at].kind == "number" and len(self.found[at].text) < 3
+        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " "):
+            return True
         ahead = self.found[index - 1].kind if index else ""
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
         if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
@@ -510,6 +511,8 @@ class _Reader:
         """Add a port's name; the same one twice is one."""
         if self.port is None:
             self.port = name
+        elif self.port != name and self.port.isdecimal() and name.isdecimal():
+            self.bare = self.bare or name
         elif self.port != name:
             self.port = f"{self.port} {name}"
 

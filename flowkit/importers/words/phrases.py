@@ -216,6 +216,9 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
             continue
         if number.unit is not None and not _suits(str(label[0].kind), number.unit):
             continue
+        length = number.unit is not None and number.unit.quantity == "length" and label[0].kind == "pressure"
+        if length and before.rstrip()[-3:].lower() == " at" and piece[number.end :].strip(" ,.;)"):
+            continue  # "tested at 12 in to the wall"
         found.append(Pair(label[0], value.strip(" ,.;)")))
         left += piece[start : start + label[1]]
         start = number.end
@@ -292,17 +295,16 @@ _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)
 
 def _label_before(text: str) -> tuple[Label, int] | None:
     """The label that ends right before a number, and where in the text it begins."""
-    body = text[: len(text) - len(_TAIL.search(text)[0])] if _TAIL.search(text) else text  # type: ignore[index]
-    if not body.strip():
-        return None
-    words = list(re.finditer(r"\S+", body))
-    for count in range(min(5, len(words)), 0, -1):
-        begin = words[-count].start()
-        if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
-            continue
-        label = _whole_label(body[begin:].strip(" ,.;:="))
-        if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
-            return label, begin
+    tail = _TAIL.search(text)
+    for body in (text.rstrip(" :=：,("), text[: tail.start()] if tail else text):
+        words = list(re.finditer(r"\S+", body))
+        for count in range(min(5, len(words)), 0, -1):
+            begin = words[-count].start()
+            if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
+                continue
+            label = _whole_label(body[begin:].strip(" ,.;:="))
+            if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
+                return label, begin
     return None
 
 

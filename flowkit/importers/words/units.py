@@ -71,7 +71,7 @@ _AT_BARE = re.compile(
 _PRESSURE = re.compile(
     r"(?<![A-Za-z0-9.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
-    r"|iwc|iwg|[hk]?pa|mbar)(?![A-Za-z0-9])",
+    r"|iwc|iwg|[hk]?pa|mbar|psi)(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
@@ -89,7 +89,7 @@ LEAST_AT_END, MOST_BARE = 6.0, 65.0  # in inches: "Stock heads @ 28"
 MOST_PA = 50_000.0  # above it a figure is the barometer's or a compressor's
 
 
-# Kinds of words a bare pressure may stand behind: "flow at 28 in", "tested @ 28", "leak @ 10".
+# Kinds of words a bare pressure may follow: "flow at 28 in", "tested @ 28", "leak @ 10".
 _LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "bench"})
 
 
@@ -108,7 +108,7 @@ def whole_unit(text: str) -> Unit | None:
 
 
 class TakenPressure(NamedTuple):
-    """A pressure written in a label, and what stands around it."""
+    """A pressure written in a label, and what is around it."""
 
     number: str
     unit: str
@@ -136,7 +136,7 @@ class TakenPressure(NamedTuple):
 
     @property
     def behind_flow(self) -> bool:
-        """Whether it stands directly behind a flow or a word for testing, and nothing unknown runs on behind it."""
+        """Whether it directly follows a flow or a word for testing, and nothing unknown runs on behind it."""
         words = self.before.strip(" ,;:([").split()
         last = words[-1].strip("()[],;:/") if words else ""
         head = last.rpartition("/")[2]
@@ -182,8 +182,8 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
         if unit is not None:
             return unit, found[1].strip(), _tidy(text[: found.start()] + " " + text[found.end() :], bracketed=True), ""
         foreign = foreign or foreign_unit(found[1], bracketed=True)
-    text = re.sub(r"[()\[\]{}<>]", " ", text)
-    words = text.split()
+    whole = " ".join(text.split())
+    words = re.sub(r"[()\[\]{}<>]", " ", text).split()
     for count in (3, 2, 1):
         if count < len(words):
             tail = " ".join(words[-count:]).strip(",;:/-–")
@@ -202,7 +202,7 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
             return unit, word.strip(",;:"), _tidy(" ".join(before + words[place + 1 :])), foreign
     if not foreign and len(words) > 1:
         foreign = foreign_unit(words[-1].strip(",;:"))
-    return None, "", " ".join(words), foreign
+    return None, "", whole, foreign
 
 
 def _first_unit(text: str) -> Unit | None:
@@ -235,7 +235,7 @@ def _begins_phrase(words: list[str]) -> bool:
 
 
 def _free_unit(text: str) -> Unit | None:
-    """A unit that stands among words without brackets; too short ones are words."""
+    """A unit among words without brackets; too short ones are words."""
     plain = text.lower().strip(" .")
     if _SECOND_INTAKE.fullmatch(text):
         return None

@@ -1,8 +1,8 @@
-"""Words of the trade in five languages -> what they stand for: one table.
+"""Words of the trade in five languages -> what they mean: one table.
 
 To teach flowkit a word, add it to its row in `WORDS`. A word may hold several words
 (``"test pressure"``); case, accents, dots and dashes do not count, and German umlauts are
-known with and without their e. No word may stand for two things: a test holds that.
+known with and without their e. No word may mean two things: a test checks that.
 Single letters (``E3``) mean different sides in different languages and are in `SIDE_CODES`.
 """
 
@@ -460,7 +460,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pt": ("unidades de medida",),
         "ja": ("単位",),
     },
-    # Figures worked out from the readings, and what else stands in sheets without being a reading.
+    # Figures worked out from the readings, and what else is found in sheets without being a reading.
     "average": {
         "en": ("average", "avg", "mean", "ave", "averages", "average flow", "mean flow", "avg flow", "port average", "average of ports", "aver"),
         "de": ("Mittelwert", "Mittel", "Durchschnitt", "MW", "Schnitt", "Ø", "⌀"),
@@ -498,12 +498,12 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("差", "増加", "増加率", "向上率", "改善率", "変化率"),
     },
     "derived": {
-        "en": ("velocity", "port velocity", "air speed", "cd", "coefficient", "flow coefficient", "discharge coefficient", "ratio", "area", "valve area", "curtain area", "swirl", "tumble", "swirl ratio", "efficiency", "flow per area", "ex in ratio", "ex int ratio", "power", "hp", "e i ratio", "e i", "exhaust intake ratio", "potential", "efficiency %", "exh int", "exh int %", "ex int", "ex in", "e/i %", "exh/int", "e to i", "ratio %", "exh to int", "int to exh", "flow ratio", "percent of intake", "velocity ratio", "discharge", "flow coeff", "specific flow", "cfm per sq in", "cfm/in2", "cfm in2", "per sq in", "corr factor", "correction factor", "factor", "multiplier", "k factor", "time s", "noise", "sound", "torque", "load", "weight", "volume", "chamber", "exh int ratio", "ratio exh int", "percent intake", "exh pct of int"),
-        "de": ("Geschwindigkeit", "Strömungsgeschwindigkeit", "Durchflussbeiwert", "Beiwert", "Durchflusszahl", "Verhältnis", "Fläche", "Drall", "Drallzahl", "Wirkungsgrad", "Leistung", "Kennzahl"),
-        "fr": ("vitesse", "vitesse d'air", "rapport", "surface", "section", "rendement", "puissance", "tourbillon"),
-        "es": ("velocidad", "coeficiente", "relación", "superficie", "rendimiento", "potencia", "turbulencia"),
-        "it": ("velocità", "coefficiente", "rapporto scarico aspirazione", "sezione", "rendimento", "potenza"),
-        "nl": ("verhouding", "snelheid", "rendement", "coëfficiënt"),
+        "en": ("target", "goal", "published", "claimed", "advertised", "catalogue", "predicted", "expected", "theoretical", "simulated", "estimated", "max possible", "velocity", "port velocity", "air speed", "cd", "coefficient", "flow coefficient", "discharge coefficient", "ratio", "area", "valve area", "curtain area", "swirl", "tumble", "swirl ratio", "efficiency", "flow per area", "ex in ratio", "ex int ratio", "power", "hp", "e i ratio", "e i", "exhaust intake ratio", "potential", "efficiency %", "exh int", "exh int %", "ex int", "ex in", "e/i %", "exh/int", "e to i", "ratio %", "exh to int", "int to exh", "flow ratio", "percent of intake", "velocity ratio", "discharge", "flow coeff", "specific flow", "cfm per sq in", "cfm/in2", "cfm in2", "per sq in", "corr factor", "correction factor", "factor", "multiplier", "k factor", "time s", "noise", "sound", "torque", "load", "weight", "volume", "chamber", "exh int ratio", "ratio exh int", "percent intake", "exh pct of int"),
+        "de": ("Ziel", "Zielwert", "Herstellerangabe", "theoretisch", "geschätzt", "Prognose", "Geschwindigkeit", "Strömungsgeschwindigkeit", "Durchflussbeiwert", "Beiwert", "Durchflusszahl", "Verhältnis", "Fläche", "Drall", "Drallzahl", "Wirkungsgrad", "Leistung", "Kennzahl"),
+        "fr": ("objectif", "théorique", "estimé", "vitesse", "vitesse d'air", "rapport", "surface", "section", "rendement", "puissance", "tourbillon"),
+        "es": ("objetivo", "teórico", "estimado", "velocidad", "coeficiente", "relación", "superficie", "rendimiento", "potencia", "turbulencia"),
+        "it": ("obiettivo", "teorico", "stimato", "velocità", "coefficiente", "rapporto scarico aspirazione", "sezione", "rendimento", "potenza"),
+        "nl": ("doel", "streefwaarde", "theoretisch", "verhouding", "snelheid", "rendement", "coëfficiënt"),
         "pl": ("stosunek", "prędkość", "współczynnik", "sprawność"),
         "sv": ("förhållande", "hastighet", "verkningsgrad", "koefficient"),
         "pt": ("razão", "velocidade do ar", "coeficiente de descarga", "eficiência"),
@@ -521,10 +521,10 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pt": ("linha", "ponto", "item nr", "ponto de medição"),
         "ja": ("番号", "測定点", "点", "行"),
     },
-    # Words that say what kind of reading a flow is: they name nothing, and two such columns cannot be told apart.
+    # Words that say what kind of reading a flow is: they name nothing, and two such columns look the same.
     "treatment": {
-        "en": ("measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
-        "de": ("gemessen", "korrigiert", "normiert", "umgerechnet", "unkorrigiert", "berechnet", "bereinigt"),
+        "en": ("net", "measured", "raw", "corrected", "normalised", "normalized", "converted", "adjusted", "actual", "observed", "indicated", "uncorrected", "as read", "calculated", "corr", "calc", "uncorr", "standardised", "standardized"),
+        "de": ("netto", "gemessen", "korrigiert", "normiert", "umgerechnet", "unkorrigiert", "berechnet", "bereinigt"),
         "fr": ("valeur mesurée", "corrigé", "brut", "converti", "normalisé", "calculé"),
         "es": ("medido", "corregido", "bruto", "convertido", "normalizado", "calculado"),
         "it": ("misurato", "corretto", "grezzo", "convertito", "normalizzato", "calcolato"),
@@ -547,7 +547,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "pt": ("relatório", "ficha", "planilha", "relatório de teste"),
         "ja": ("結果", "測定結果", "試験結果", "表", "成績表", "データ", "記録"),
     },
-    # Words that may stand beside any other and add nothing.
+    # Words that may come beside any other and add nothing.
     "filler": {
         "en": ("the", "of", "at", "for", "and", "diameter", "dia", "diam", "test", "tested", "values", "value", "reading", "readings", "ports", "cylinders", "valves", "@", "with", "on", "to", "from", "is", "are", "was", "were", "all", "each", "by", "per", "both", "valve closed at", "numbers", "figures", "only"),
         "de": ("der", "die", "das", "bei", "für", "Durchmesser", "Werte", "von", "mit", "am", "Kanäle", "Ventile"),
@@ -750,7 +750,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
 
 # fmt: on
 
-# Words of two languages that mean the same thing in both stand under one of them; these are read as either.
+# Words of two languages that mean the same thing in both are listed under one of them; these are read as either.
 SHARED: Final[dict[str, tuple[str, ...]]] = {
     "port": ("en", "de"),
     "variante": ("de", "fr", "es", "it"),

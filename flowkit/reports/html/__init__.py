@@ -204,7 +204,7 @@ def html_bytes(contents: ReportContents) -> bytes:
         script=script,
         hashed="sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
         data_id=PAGE_DATA,
-        # "<" never stands in the data as it is, so that no name in a sheet can end its element.
+        # "<" is never in the data as it is, so that no name in a sheet can end its element.
         data=report_data(contents).replace("<", "\\u003c"),
     )
     return html.encode("utf-8")

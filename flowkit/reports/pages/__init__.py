@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 DATA_NAME = "flowkit-data.json"
 """Name of the attachment a report's PDF carries."""
 PNG_DPI = 200
+PREVIEW_DPI = 96
 
 
 def write_whole(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
@@ -110,12 +111,12 @@ def _attach(writer: PdfWriter, name: str, data: bytes) -> None:
     writer.root_object[NameObject("/Names")] = tree
 
 
-def png_bytes(page: Page, contents: ReportContents, mark: str = "") -> bytes:
-    """Return a page as PNG, 200 dots an inch."""
+def png_bytes(page: Page, contents: ReportContents, mark: str = "", dpi: int = PNG_DPI) -> bytes:
+    """Return a page as PNG, 200 dots an inch unless asked otherwise."""
     out = io.BytesIO()
     described = {"Software": None, "Title": _title(contents), **({"Comment": mark} if mark else {})}
     with style():
-        page.figure.savefig(out, format="png", dpi=PNG_DPI, metadata=described)
+        page.figure.savefig(out, format="png", dpi=dpi, metadata=described)
     return out.getvalue()
 
 
@@ -170,7 +171,7 @@ def _behind(
 ) -> None:
     """Write everything that follows page 1."""
     write_detail(stream, contents, names, left_over, steps=steps)
-    told = bool(stream.pages)
+    described = bool(stream.pages)
     if areas_first:
         write_areas(stream, contents, names)
     if contents.engine is not None:
@@ -178,7 +179,7 @@ def _behind(
     write_ports(stream, contents, names)
     if not areas_first:
         write_areas(stream, contents, names)
-    write_notes(stream, contents, names, sentences=not told)
+    write_notes(stream, contents, names, sentences=not described)
 
 
 def page_files(
@@ -188,8 +189,12 @@ def page_files(
     paper: str = "letter",
     chosen: Sequence[int] | None = None,
     mark: str = "",
+    previews: bool = False,
 ) -> dict[str, bytes]:
-    """Return the flow chart's files as bytes: the chosen pages as PDF (all unless given), the first as PNG and SVG."""
+    """Return the flow chart's files as bytes: the chosen pages as PDF (all unless given), the first as PNG and SVG.
+
+    With `previews`, each of the pages as a small picture too, by its number.
+    """
     for item in formats:
         if item not in FORMATS:
             raise FlowkitError(f"there is no page format {item!r}", "use " + ", ".join(FORMATS))
@@ -207,6 +212,8 @@ def page_files(
             files[item] = pdf_bytes(pages, contents, mark)
         else:
             files[item] = (png_bytes if item == "png" else svg_bytes)(pages[0], contents, mark)
+    for number, page in enumerate(pages if previews else (), 1):
+        files[str(number)] = png_bytes(page, contents, dpi=PREVIEW_DPI)
     return files
 
 

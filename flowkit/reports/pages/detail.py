@@ -82,7 +82,7 @@ _LABEL = 110.0
 
 @dataclass(frozen=True, slots=True)
 class _Head:
-    """A column's head, the group it stands in, and the variant whose line is shown over it."""
+    """A column's head, its group, and the variant whose line is shown over it."""
 
     text: str
     group: str = ""
@@ -103,9 +103,10 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     """Write mean flow and gain in bands of lift, every figure of each gain, main effects and interaction."""
     sides = sides_of(comparison)
     bands = [(side, table) for side, result in sides for table in band_tables(result)]
+    gained = " and gain of each step" if any(result.steps for _, result in sides) else ""
     _write(
         stream,
-        "Mean flow and gain of each step in bands of lift: low, middle, high",
+        f"Mean flow{gained} in bands of lift: low, middle, high",
         [_band_table(side, table, names, display) for side, table in bands],
         list(dict.fromkeys(band_words(table) for _, table in bands)),
     )
@@ -357,7 +358,8 @@ def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
     tables = fitted_tables(
         sides, stream.paper.inner_width, lambda side, result, room: _ports_table(side, result, names, display, room)
     )
-    stream.headed("Mean flow of each port, and its gain", tables)
+    gained = ", and its gain" if any(result.gains for _, result in sides) else ""
+    stream.headed(f"Mean flow of each port{gained}", tables)
     for side, result in sides:
         _write_lagging(stream, side, result, names, display)
 
@@ -373,9 +375,9 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
                 where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
                 words += f" (most at {where}: {percent(lag.worst_below_mean)} %)"
             lagging.setdefault(lag.port, []).append(words)
-    for port, told in lagging.items():
+    for port, said in lagging.items():
         stream.text(
-            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(told)}."
+            f"{side.capitalize()}, {clean(port_text(port))} flows less than the mean of its ports: {', '.join(said)}."
         )
 
 
@@ -584,7 +586,7 @@ LEAD = (
 )
 MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
-    "state them in the job file under [valves.intake] and [valves.exhaust]."
+    "state them in the job."
 )
 _KINDS: tuple[tuple[str, str], ...] = (
     ("minimum", "coefficient on the minimum area"),
@@ -601,6 +603,7 @@ def write_areas(stream: Stream, contents: ReportContents, names: Names) -> None:
     if not any(variant.coefficients for _, result in sides for variant in result.variants):
         stream.chapter("Coefficients and areas")
         stream.text(MISSING)
+        stream.y += 6.0
         _draw_pairs(stream, sides, names, display, _draw_areas)
         write_velocity(stream, sides, names, display)
         return
@@ -708,13 +711,13 @@ def _write_takeover(
 ) -> None:
     """Say at which lift the throat takes over from the seat."""
     for side, result in sides:
-        told = [
+        said = [
             f"{names.head(v.name)} {lift_text(v.takeover_lift_m, display)} {display.lift}"
             for v in result.variants
             if v.takeover_lift_m is not None
         ]
-        if told:
-            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(told)}.")
+        if said:
+            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(said)}.")
 
 
 def _areas_table(

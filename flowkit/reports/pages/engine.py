@@ -74,10 +74,10 @@ def write_engine(stream: Stream, engine: EngineResult, names: Names, info: JobIn
 
 def _write_texts(stream: Stream, heading: str, texts: Sequence[str], size: float) -> None:
     """Write a heading and its paragraphs, where there are any."""
-    told = [clean(text) for text in texts if text]
-    if told:
+    said = [clean(text) for text in texts if text]
+    if said:
         stream.heading(heading)
-    for text in told:
+    for text in said:
         stream.text(text, size=size)
 
 
@@ -87,13 +87,13 @@ def _over_first(engine: EngineResult) -> list[EngineDifference]:
 
 
 def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Display) -> None:
-    """Draw the panels there are data for, two in a row; the assumptions stand beside the power."""
+    """Draw the panels there are data for, two in a row; the assumptions are beside the power."""
     over = [item for item in _over_first(engine) if item.to in names.place]
     known = [item for item in engine.variants if item.name in names.place]
     first = names.head(over[0].from_) if over else ""
     panels: list[tuple[str, list[Series], float | None]] = [
         (f"Brake power (estimate), {power_unit(display)}", _brake(known, display), None),
-        (f"Brake torque and power over {first}, % (estimate)", _changes(over, "brake_torque"), 0.0),
+        (f"Brake torque over {first}, % (estimate)", _changes(over, "brake_torque"), 0.0),
         (f"Air mass over {first}, %", _changes(over, "air_flow"), 0.0),
         ("Mean inlet Mach index Z", _mach(known), 0.5),
         ("Volumetric efficiency, %", _filling(known), None),

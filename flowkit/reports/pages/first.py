@@ -25,6 +25,7 @@ from flowkit.drawing import (
     variant_style,
 )
 from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
+from flowkit.errors import FlowkitError
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
     Datum,
@@ -562,7 +563,7 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
     missing = missing_letters(names)
     if missing:
-        parts.append(f"{STAND_IN} stands for letters that no font on this computer has ({len(missing)} of them).")
+        parts.append(f"{STAND_IN} replaces letters that no font on this computer has ({len(missing)} of them).")
     lines = wrap(" ".join([*parts, f"flowkit {__version__}."]), width, SIZES.small)
     if len(lines) > FOOT_LINES:
         lines = [*lines[: FOOT_LINES - 1], "… The rest is on the last page."]
@@ -685,6 +686,8 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
         If there is nothing to draw, or no such side or display.
     """
     units = display_of(display)
+    if not hasattr(comparison, "sides"):
+        raise FlowkitError(f"a {type(comparison).__name__} is no comparison", "give what compare returns")
     ax = plot_comparison(comparison, ax, side, display=display)
     figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi

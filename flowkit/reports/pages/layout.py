@@ -359,7 +359,7 @@ class Names:
         return (chr(64 + first) if first else "") + chr(65 + second)
 
     def head(self, name: str) -> str:
-        """Return what stands in a column head."""
+        """Return what a column head says."""
         place = self.place[name]
         return self.key(place) if self.letters else self.full[place]
 

@@ -368,7 +368,7 @@ class Stream:
         label: str = "",
         label_color: str = INK,
     ) -> None:
-        """Write a paragraph; a label stands in the indent of its first line."""
+        """Write a paragraph; a label goes into the indent of its first line."""
         leading = size * 1.36
         width = self.paper.inner_width - indent
         for number, line in enumerate(wrap(text, width, size, bold=bold)):

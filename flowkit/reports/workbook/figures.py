@@ -412,7 +412,7 @@ _HEADS = (
 
 
 def write_summary(draft: Draft) -> None:
-    """Write the summary, once all other sheets stand."""
+    """Write the summary, once all other sheets are written."""
     from flowkit.version import __version__
 
     pen, contents = draft.pens["Summary"], draft.contents

@@ -113,7 +113,7 @@ def agrees(one: float, other: float) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """A column: its key, its head, what stands in it, how it looks."""
+    """A column: its key, its head, what it holds, how it looks."""
 
     key: str
     head: str
@@ -249,7 +249,7 @@ def _room_density(_: Draft, plan: TestPlan) -> Value:
 
 
 def _scale_density(draft: Draft, plan: TestPlan) -> Value:
-    """Return the density the meter's scale was made for, or that a standard flow stands for."""
+    """Return the density the meter's scale was made for, or that a standard flow refers to."""
     return _ledger_input(plan.line("air"), "calibration_density_kg_m3") or standard_density(draft, plan)
 
 

@@ -92,7 +92,7 @@ def dress(cell: Any, style: Style) -> None:
     elif style.bold:
         cell.border = Border(top=Side("thin", color=_LINE))
     numeric = kind in ("formula", "raw", "value", "between")
-    # Words beside numbers stand off a little, or they would touch.
+    # Words beside numbers keep a little distance, or they would touch.
     right = (numeric or kind == "header") and not style.left
     cell.alignment = Alignment(
         horizontal="right" if right else "left",
@@ -261,7 +261,7 @@ class Pen:
         pages_wide = max(1, math.ceil(width / _WIDEST))
         across = width / pages_wide > _PORTRAIT_WIDTH
         sheet.page_setup.orientation = "landscape" if across else "portrait"
-        # Told to fit, some programs also blow up what is narrower than the page.
+        # CorrectionSummary to fit, some programs also blow up what is narrower than the page.
         if width / pages_wide > (_ACROSS if across else _UPRIGHT):
             sheet.page_setup.fitToWidth = pages_wide
             sheet.page_setup.fitToHeight = 0

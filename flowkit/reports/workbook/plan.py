@@ -20,7 +20,7 @@ from flowkit.units import UNITS, Unit, find_unit
 
 
 def rounded(value: float) -> float:
-    """Return a number without the noise of its conversion, as it stood on the sheet."""
+    """Return a number without the noise of its conversion, as the sheet has it."""
     return float(f"{value:.13g}")
 
 
@@ -282,7 +282,7 @@ class Draft:
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """Where the flows of one variant on one side stand on the corrected flows."""
+    """Where the flows of one variant on one side are on the corrected flows."""
 
     top: int
     ports: dict[str, int]
