@@ -228,6 +228,9 @@ class FlowTest:
     units: Units
     points: tuple[Point, ...]
 
+    def __repr__(self) -> str:
+        return f"<FlowTest {self.id}: {len(self.points)} points>"
+
     @property
     def gives_flows(self) -> bool:
         """Whether the sheet gives flows; False where it gives only what a meter showed."""
@@ -372,6 +375,9 @@ class CorrectedTest:
     units: Units
     points: tuple[CorrectedPoint, ...]
     ledger: tuple[LedgerLine, ...]
+
+    def __repr__(self) -> str:
+        return f"<CorrectedTest {self.id}: {len(self.points)} points>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -565,6 +571,9 @@ class Variant:
     untouched: Mapping[Side, tuple[str, ...]] = field(default_factory=dict)
     bore_m: float | None = None
     changes: tuple[HandChange, ...] = ()
+
+    def __repr__(self) -> str:
+        return f"<Variant {self.name!r}: {len(self.tests)} tests as read, {len(self.corrected)} corrected>"
 
 
 def joined(earlier: Iterable[Finding], later: Iterable[Finding]) -> tuple[Finding, ...]:

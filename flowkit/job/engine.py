@@ -177,6 +177,8 @@ def whatif(
     """
     from flowkit.engine.prediction import whatif as predict
 
+    if not hasattr(job, "engine_table"):
+        raise JobError(f"a {type(job).__name__} is no job", "give Job.load(…)")
     if not has_engine(job):
         raise no_engine(job)
     over = _cam_changes(cams)

@@ -74,7 +74,7 @@ def rounding(path: str) -> float:
 
     The step in which readings were written changes with names and files here. Sensitivities are
     differences over 1e-5 of a flow (spec, section 7), so doubles round them, and with them the ends
-    of intervals, which can lie near zero, at 1e-16/1e-5 = 1e-11 of one.
+    of intervals, which can lie near zero, at a few 1e-16/1e-5 = 1e-11 of one (tried: 2e-11 is too tight).
     """
     if path.endswith("resolution"):
         return 1e-9

@@ -13,7 +13,7 @@ from flowkit.drawing import DISPLAYS, place_labels, text_width
 from flowkit.drawing.curves import display_of, numeral, signed_percent
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Finding, LedgerLine, Reference
-from flowkit.reports.contents import Told, effect_words, told
+from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words
 from flowkit.reports.labels import date_of, method_words, reference_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
@@ -102,11 +102,11 @@ def test_offsets_and_corrections_made_in_some_tests_only() -> None:
     tests = make_contents(variants=1, ports=1, sides=("intake",)).comparison.tests
     leak = LedgerLine("leakage", "Q - leak", {}, offset_m3_s=(-0.0001, -0.0002))
     some = replace(tests[0], ledger=(leak,)), replace(tests[1], ledger=(replace(leak, skipped="no leak"),))
-    (_, _, count, items), *_ = told(some)
+    (_, _, count, items), *_ = corrections_made(some)
     assert count == 2
     assert effect_words(items["leakage"], DISPLAYS["metric"]) == "−0.200 to −0.100 L/s (1 of 2 not)"
     assert effect_words(None, DISPLAYS["US"]) == "–"
-    assert effect_words(Told("air", 2, 0, None, None), DISPLAYS["US"]) == "–"
+    assert effect_words(CorrectionSummary("air", 2, 0, None, None), DISPLAYS["US"]) == "–"
 
 
 def test_wrapping_keeps_a_number_with_its_sign() -> None:
