@@ -235,7 +235,29 @@ def meters_from(raw: Mapping[str, Any], folder: Path | None = None, *, file: str
 
 
 def inlined(raw: Mapping[str, Any], folder: Path | None = None) -> dict[str, Any]:
-    """``[meter]`` as written, with what its tables' files hold in place of their names."""
+    """Return ``[meter]`` as written, with what its tables' files hold in place of their names.
+
+    Parameters
+    ----------
+    raw : mapping
+        ``[meter]`` with `kind`, or ``[meter.NAME]`` tables.
+    folder : Path, optional
+        Where the files of tables are looked for.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    JobError
+        If a table's file cannot be read.
+
+    Examples
+    --------
+    >>> inlined({"kind": "plate", "hole": "32 mm"})
+    {'kind': 'plate', 'hole': '32 mm'}
+    """
     if isinstance(raw.get("kind"), str):
         if "file" not in raw:
             return dict(raw)
