@@ -221,8 +221,15 @@ def _check_pressure(test: FlowTest, own: Sequence[float | None], findings: list[
         elif stated <= 0:
             case = _Case("pressure-impossible", "error", 0.0, [test], _zero_pressure)
             together.add(("pressure-impossible", test.file, test.sheet), case)
+        elif not TEST_PRESSURES[0] <= stated <= TEST_PRESSURES[1]:
+            case = _Case("pressure-impossible", "error", 0.0, [test], _odd_pressure)
+            together.add(("pressure-impossible", test.file, test.sheet), case)
         return
     given = [pressure for pressure in own if pressure is not None]
+    if max(given) > TEST_PRESSURES[1] or 0 < min(given) < TEST_PRESSURES[0]:
+        case = _Case("pressure-impossible", "error", 0.0, [test], _odd_pressure)
+        together.add(("pressure-impossible", test.file, test.sheet), case)
+        return
     if len(given) == len(own) and 0 < max(given) <= (1 + PRESSURE_MIXED) * min(given):
         return
     for point in test.points:
@@ -261,6 +268,15 @@ def _no_pressure(others: str) -> str:
         f"no test pressure is stated for this test{others}; write it on the sheet, such as "
         '"Test pressure: 28 inH2O", or state it with --test-pressure or under conditions in the job file'
     )
+
+
+TEST_PRESSURES = (50.0, 60_000.0)
+"""Pa. No port is flowed at less or more (common practice, no source): below, nothing can be read; above, air chokes."""
+
+
+def _odd_pressure(others: str) -> str:
+    """Say that a test pressure is of another kind of test."""
+    return f"the test pressure stated for this test{others} is no flow bench's (50 Pa to 60 kPa); check its unit"
 
 
 def _zero_pressure(others: str) -> str:

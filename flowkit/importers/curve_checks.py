@@ -623,12 +623,15 @@ def _slip_finding(test: FlowTest, slip: _Slip) -> Finding:
     """Put a slip into words."""
     point = slip.reading.point
     to_point = point.flow_m3_s / slip.reading.flow
-    foretold = slip.expected.high if slip.reading.flow > slip.expected.high else slip.expected.low
+    expected = slip.expected.high if slip.reading.flow > slip.expected.high else slip.expected.low
+    written, _, unit = flow_text(test, point.flow_m3_s).partition(" ")
+    digits = len(written.partition(".")[2])  # no more of them than the sheet has
+    curve = f"{flow_in_unit(test, expected * to_point):.{digits}f} {unit}"
     way = "above" if slip.reading.flow > slip.expected.high else "below"
     size = f"{100 * slip.off:.1f} %" if slip.off < 2 else f"{slip.off + 1:.0f} times"
     text = (
         f"the flow {flow_text(test, point.flow_m3_s)} at lift {lift_text(test, point.lift_m)} is {size} {way} "
-        f"the curve through its neighbours, which gives {flow_text(test, foretold * to_point)} there"
+        f"the curve through its neighbours, which gives {curve} there"
     )
     if slip.off >= 2:
         text = text.replace(f"{size} {way}", f"{size}")
@@ -636,7 +639,6 @@ def _slip_finding(test: FlowTest, slip: _Slip) -> Finding:
         text += "; check the figure and its lift against the operator's notes (nothing was changed)"
     else:
         how = "two digits are swapped" if slip.candidate.kind == "digits" else "the decimal point has moved"
-        unit = flow_text(test, point.flow_m3_s).split(" ", 1)[1]
         text += f"; if {how}, {slip.candidate.text} {unit} was meant: check the operator's notes (nothing was changed)"
     return Finding("typing-slip", "warning", point.source, text)
 

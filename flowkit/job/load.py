@@ -7,16 +7,19 @@ to the tests; what the job changes by hand is listed; nothing is dropped without
 from __future__ import annotations
 
 import glob
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import JobError, SheetError
-from flowkit.fields import conditions_from, filled, read_table, refuse_unknown, section
+from flowkit.fields import conditions_from, filled, in_si, read_table, refuse_unknown, section
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers.mapping import CellChange
 from flowkit.model import AirState, Bench, JobInfo, Reference, Side, ValveGeometry
+from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam
@@ -133,22 +136,42 @@ def settings(reference: Reference, bench: Bench, options: Mapping[str, Any]) -> 
             conditions[key] = value
             continue
         row = section(table)[key]
-        if isinstance(value, (int, float)) and row.kind not in ("choice", "text"):
-            tables[table][row.attribute] = float(value)
+        if isinstance(value, Real) and row.kind not in ("choice", "text"):
+            tables[table][row.attribute] = in_si(row, value, "options")
         elif isinstance(value, (tuple, list)) and row.kind == "lifts":
-            tables[table][row.attribute] = (float(value[0]), float(value[1]))
+            tables[table][row.attribute] = _lifts_of(value)
         elif value is not None:
             tables[table] |= read_table(table, {key: value}, "options")
     return replace(reference, **tables["reference"]), replace(bench, **tables["bench"]), conditions
 
 
-def variants_of_files(paths: Sequence[Path], stated: Stated) -> tuple[JobVariant, ...]:
-    """Make variants of bare sheets: each file one, named after it, or those it labels itself."""
-    variants = [variant for path in paths for variant in _variants_of(path, stated)]
+def _lifts_of(pair: Sequence[Any]) -> tuple[float, float]:
+    """A range of lifts, in m or as text with units."""
+    try:
+        low, high = (float(item) if isinstance(item, Real) else parse_quantity(item, "length") for item in pair)
+    except ValueError:
+        low = high = math.nan
+    if not 0 <= low < high <= 0.1:
+        raise JobError(
+            f"options, lifts: {tuple(pair)!r} is not a range of lifts in m",
+            'give the lower one first, or write it like "2-9 mm"',
+        )
+    return low, high
+
+
+def variants_of_files(paths: Sequence[Path], stated: Stated) -> tuple[tuple[JobVariant, ...], Literal["US", "metric"]]:
+    """Make variants of bare sheets, each file one or those it labels itself; and the units that they are written in."""
+    found = [_variants_of(path, stated) for path in paths]
+    variants = [variant for some, _ in found for variant in some]
+    units = {unit for _, some in found for unit in some}
     if not variants:
         raise JobError("no sheets were given", "name at least one file")
     _refuse_duplicates([variant.name for variant in variants])
-    return tuple(variants)
+    return tuple(variants), "metric" if units and not units & _US_UNITS else "US"
+
+
+_US_UNITS = frozenset({"in", "thou", "CFM", "CFS", "lb/min"})
+"""Sheets that use none of them are shown metric."""
 
 
 def choose_sheets(pattern: str, folder: Path) -> tuple[SheetChoice, ...]:
@@ -341,19 +364,21 @@ def _valve(valves: ValvesTable, override: ValvesTable, side: Side) -> ValveGeome
     return ValveGeometry(**merged)
 
 
-def _variants_of(path: Path, stated: Stated) -> list[JobVariant]:
-    """The variants of one bare file: one named after it, or those it labels itself."""
+def _variants_of(path: Path, stated: Stated) -> tuple[list[JobVariant], set[str]]:
+    """The variants of one bare file, one named after it or those it labels itself, and its units of lift and flow."""
     from flowkit import importers
 
     choice = (SheetChoice(path),)
     try:
-        labels = list(dict.fromkeys(test.variant for test in importers.read(path, stated).tests))
+        tests = importers.read(path, stated).tests
+        labels = list(dict.fromkeys(test.variant for test in tests))
+        units = {unit.unit for test in tests for unit in (test.units.lift, test.units.flow)}
     except SheetError:
         # Said again, and as a finding, when the job is read: the other files still count.
-        labels = []
+        labels, units = [], set()
     if len(labels) <= 1:
-        return [JobVariant(path.stem, choice, stated)]
-    return [JobVariant(label, choice, stated, named_by_label=True) for label in labels]
+        return [JobVariant(path.stem, choice, stated)], units
+    return [JobVariant(label, choice, stated, named_by_label=True) for label in labels], units
 
 
 def _refuse_duplicates(names: Sequence[str]) -> None:

@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
 
-__all__ = ["write_report"]
+__all__ = ["flow_chart", "write_report"]
+
+NAME = "flow_chart"
+"""What the files of a report are called."""
 
 
 def write_report(
@@ -20,7 +23,7 @@ def write_report(
     *,
     formats: Sequence[str] = ("pdf", "png", "xlsx", "html"),
     paper: Literal["letter", "a4"] = "letter",
-    name: str = "flow_chart",
+    name: str = NAME,
     pages: Sequence[int] | None = None,
     previews: bool = False,
 ) -> tuple[Path, ...]:
@@ -54,6 +57,17 @@ def write_report(
         files["html"] = html_bytes(contents) + f"<!-- {mark} -->\n".encode()
     write_whole({places[item]: content for item, content in files.items()})
     return tuple(places.values())
+
+
+def flow_chart(contents: ReportContents, form: Literal["pdf", "png"], paper: str, near: Path | None) -> bytes:
+    """Return the flow chart as PDF or PNG, from the report in or just below a folder where that shows the same."""
+    from flowkit.reports.pages import page_files
+
+    mark = report_mark(contents, paper)
+    for path in sorted([*near.glob(f"*.{form}"), *near.glob(f"*/*.{form}")]) if near is not None else []:
+        if path.stem == NAME and up_to_date(path, mark):
+            return path.read_bytes()
+    return page_files(contents, formats=[form], paper=paper, mark=mark)[form]
 
 
 def report_mark(contents: ReportContents, paper: str, pages: Sequence[int] | None = None) -> str:

@@ -415,26 +415,30 @@ def correction_text(result: CorrectionResult, display: str = "US") -> Parts:
     for name, reason, count in skipped_reasons(result.tests):
         where = "any test" if count == len(result.tests) else f"{count} of {len(result.tests)} tests"
         parts.append(Prose(f"{name}: not made in {where}: {reason}", "dim", indent=2))
-    parts += ["", _points_table(result, units)]
+    parts += _points(result, units)
     found = findings_text(result.findings)
     return (*parts, *(["", *found] if found else []))
 
 
-def _points_table(result: CorrectionResult, display: Display) -> Any:
-    """Return a row a point: as read, the pressure it was read at, and at the reference."""
+def _points(result: CorrectionResult, display: Display) -> list[RenderableType]:
+    """Return, under each test's name, a row a point: as read, the pressure it was read at, and at the reference."""
     heads: list[tuple[str, Justify]] = [
-        ("test", "left"), (f"lift, {display.lift}", "right"), (f"read, {display.flow}", "right"),
-        (f"at, {display.pressure}", "right"), (f"corrected, {display.flow}", "right"),
+        (f"lift, {display.lift}", "right"), (f"read, {display.flow}", "right"), ("at", "right"),
+        (f"corrected, {display.flow}", "right"),
     ]  # fmt: skip
-    rows = []
+    parts: list[RenderableType] = []
     for test in result.tests:
-        for place, point in enumerate(test.points):
-            pressure = None if point.pressure_pa is None else from_si(point.pressure_pa, display.pressure)
-            rows.append([
-                test.id if place == 0 else "", lift_text(point.lift_m, display), flow_text(point.reading_m3_s, display),
-                numeral(pressure, display.pressure_digits), flow_text(point.flow_m3_s, display),
-            ])  # fmt: skip
-    return listing(heads, rows)
+        rows = [
+            [
+                lift_text(point.lift_m, display),
+                flow_text(point.reading_m3_s, display),
+                NOTHING if point.pressure_pa is None else pressure_words(point.pressure_pa, display),
+                flow_text(point.flow_m3_s, display),
+            ]
+            for point in test.points
+        ]
+        parts += ["", Prose(printable(test.id), "bold", indent=2), listing(heads, rows)]
+    return parts
 
 
 _SHOWN = 5

@@ -31,9 +31,7 @@ def test_two_changes_need_one_state_between():
     assert extra.completes == () and extra.already_tested == ()
     (words,) = extra.sentences()
     assert words.startswith("'a' → 'c': ports and seats changed together")
-    assert (
-        "What was cut cannot be put back, so this head can no longer tell them apart. Next time flow the head" in words
-    )
+    assert "What was cut cannot be put back, so this head can no longer separate them. Next time flow the head" in words
     assert "in between, with ports 'blended', seats 'worn' and valves 'standard'" in words
 
 
@@ -67,7 +65,7 @@ def test_three_changes_need_two_states():
 def test_three_changes_with_one_state_tested_need_one_more():
     (extra,) = untangle([("c", CUT), ("a", STOCK), ("d", DONE)])
     assert len(extra.states) == 1 and extra.already_tested == ("c",)
-    assert extra.possible and "One extra test tells them apart" in extra.sentences()[0]
+    assert extra.possible and "One extra test separates them" in extra.sentences()[0]
 
 
 def test_undeclared_factors_are_asked_for():

@@ -208,3 +208,28 @@ def test_check_refuses_what_a_job_file_says_itself(command: Command, tmp_path: P
     assert done.code == 2
     assert "--test-pressure goes with sheets; in a job it is stated in the job file" in " ".join(done.err.split())
     assert command("check", job).code == 0
+
+
+METRIC = "Test pressure,5 kPa\nLift (mm),Int 1 L/s,Int 2 L/s\n1,5.1,5.2\n2,10.2,10.3\n3,15.9,16.0\n4,20.8,21.0\n"
+
+
+@pytest.mark.parametrize("unit", ["L/s", "CFM"])
+def test_bare_metric_sheets_are_shown_metric(command: Command, tmp_path: Path, unit: str) -> None:
+    for name in ("before", "after"):
+        (tmp_path / f"{name}.csv").write_text(METRIC.replace("L/s", unit), encoding="utf-8")
+    metric = unit == "L/s"
+    said = command("compare", "before.csv", "after.csv").out
+    assert ("1.00–4.00 mm lift" in said) is metric and ("0.039–0.157 in lift" in said) is not metric
+    shown = command("correct", "before.csv").out
+    assert ("lift, mm" in shown and "read, L/s" in shown) is metric
+    assert "5 kPa" in shown  # as the sheet has it
+    assert "0.039–0.157 in lift" in command("compare", "before.csv", "after.csv", "--display", "US").out
+
+
+def test_corrected_points_come_under_their_tests_name_in_eighty_columns(
+    command: Command, job: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = command("correct", "job.toml").out.splitlines()
+    assert "as_received.csv!as received, intake 1 run 3" in lines
+    assert max(map(len, lines)) <= 80

@@ -89,7 +89,7 @@ def test_a_table_that_stops_a_little_open_is_closed_one_step_out() -> None:
         ((0, 1, 2, 3, 4), (1, 1.5, 2, 1, 0), {}, "begins at a lift of 1 mm"),
         ((0, 1, 2, 3, 4), (0, 1, 2, 1.5, 1), {}, "ends at a lift"),
         ((0, 200, 400, 600, 800), (0, 1, 2, 1, 0), {}, "longer than one cycle"),
-        ((0, 1, 2, 3, 4), (0, 1, 2, 1, 0), {"zero": None}, "not certain how the table stands"),
+        ((0, 1, 2, 3, 4), (0, 1, 2, 1, 0), {"zero": None}, "not certain which crank angle the table starts at"),
     ],
 )
 def test_tables_that_are_no_cams(angles: tuple[float, ...], lifts: tuple[float, ...], how: dict, message: str) -> None:

@@ -168,7 +168,7 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
     assert float(cam.lift(250.0)) == pytest.approx(0.0084)
     other = cam_of({**table, "zero": "Firing TDC"}, tmp_path)
     assert float(other.lift(0.0)) == pytest.approx(0.0084)
-    with pytest.raises(JobError, match=r"\[cam.intake\]: cam.csv: it is not certain how the table stands"):
+    with pytest.raises(JobError, match=r"\[cam.intake\]: cam.csv: it is not certain which crank angle"):
         cam_of(table, tmp_path)
     with pytest.raises(JobError, match="counts from top dead centre"):
         cam_of({**table, "centreline": "70 ABDC"}, tmp_path)

@@ -26,7 +26,7 @@ def test_every_region_has_its_mark(tmp_path: Path) -> None:
     text = explain(write_csv(tmp_path / "a.csv", ROWS))
     lines = text.splitlines()
     assert lines[0] == "a.csv"
-    assert "Table 1, 4:1 to 7:3: one test; the lifts stand under their heading (2 lifts)" in lines[1]
+    assert "Table 1, 4:1 to 7:3: one test; the lifts are under their heading (2 lifts)" in lines[1]
     assert any("lift (mm, stated)" in line for line in lines)
     assert any("flow (CFM): intake, port 1 from 'Int 1 cfm'" in line for line in lines)
     assert any("left out: an average from 'Average'" in line for line in lines)
@@ -44,7 +44,7 @@ def test_across_long_and_variants(tmp_path: Path) -> None:
     across = explain(
         write_csv(tmp_path / "a.csv", [["Lift (mm)", 1.0, 2.0], ["Int 1 cfm", 15.0, 31.0], ["Ex 1 cfm", 12.0, 25.0]])
     )
-    assert "lifts across; the lifts stand under their heading" in across
+    assert "lifts across; the lifts are under their heading" in across
     pages = {
         "long": [
             ["Side", "Lift mm", "cfm", "dP inH2O"],

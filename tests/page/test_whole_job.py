@@ -15,6 +15,8 @@ from flowkit.samples import sample_folder
 
 from .browsing import MESSY, User
 
+pytestmark = pytest.mark.slow
+
 GALLERY = os.environ.get("FLOWKIT_GALLERY")
 """A folder for pictures of each step, such as docs/gallery."""
 

@@ -102,10 +102,11 @@ def test_the_terminal_shows_main_effects_and_interaction() -> None:
         gains = [f"+{100 * value:.1f}" for value in (PORTS, SEATS, BOTH)]
         assert [" ".join(row[:-2]) for row in rows] == [f"{n} {g}" for n, g in zip(names, gains, strict=True)]
         assert [row[-2] for row in rows] == ["±"] * 3
-        # The interaction is made of four corners, a main effect of the mean of two steps: twice as wide.
-        halves = [float(row[-1]) for row in rows]
-        # Both are printed to a tenth: 0.05 for the one and twice 0.05 for the other.
-        assert halves[2] == pytest.approx(2 * halves[0] * (1 + BOTH) / (1 + PORTS), abs=0.15)
+        # Normal, 1.96·u: four states of two equal ports flowed once, 0.3 % stated, with the factors ½ and 1 squared.
+        u = 0.003 * 0.5**0.5
+        halves = [1.959964 * u * (4 * factor**2) ** 0.5 for factor in (0.5, 0.5, 1.0)]
+        want = [100 * half * (1 + gain) for half, gain in zip(halves, (PORTS, SEATS, BOTH), strict=True)]
+        assert [row[-1] for row in rows] == [f"{half:.1f}" for half in want]
 
 
 def test_the_terminal_shows_every_figure_of_a_gain_and_what_geometry_promised() -> None:

@@ -142,7 +142,7 @@ def test_letters_no_font_has_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
     texts = shown(make_pages(make_contents(variants=["受け取った", "seats recut"]))[:1])
     curves.family_with.cache_clear()
     assert any("▯▯▯▯" in text for text in texts)
-    assert "stands for letters that no font on this computer has (5 of them)." in " ".join(texts)
+    assert "replaces letters that no font on this computer has (5 of them)." in " ".join(texts)
 
 
 @pytest.mark.parametrize("name", ["入荷時のまま", "포트 가공", "端口抛光"])

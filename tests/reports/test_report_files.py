@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import pytest
 from PIL import Image
@@ -12,7 +13,7 @@ from pypdf import PdfReader
 
 from flowkit.errors import FlowkitError
 from flowkit.model import HandChange, JobInfo
-from flowkit.reports import write_report
+from flowkit.reports import flow_chart, write_report
 from flowkit.reports.contents import ReportContents, state_facts
 from flowkit.reports.pages import make_pages, page_files
 from tests.reports.invented import make_contents
@@ -90,3 +91,14 @@ def test_a_single_state_has_no_word_of_gain() -> None:
     pages = make_pages(replace(make_contents(variants=1), info=JobInfo(title="One state")))
     words = " ".join(item.text for page in pages[:1] for item in page.cells.items)
     assert "gain" not in words.casefold() and "proven" not in words and "step" not in words
+
+
+def test_attach_takes_the_flow_chart_from_the_report_that_is_there(small: ReportContents, tmp_path: Path) -> None:
+    write_report(small, tmp_path / "report", formats=["pdf"])
+    there = (tmp_path / "report" / "flow_chart.pdf").read_bytes()
+    with patch("flowkit.reports.pages.page_files", side_effect=AssertionError("drawn again")):
+        assert flow_chart(small, "pdf", "letter", tmp_path) == there
+        with pytest.raises(AssertionError, match="drawn again"):
+            flow_chart(small, "pdf", "a4", tmp_path)  # on other paper it is another chart
+        with pytest.raises(AssertionError, match="drawn again"):
+            flow_chart(replace(small, info=replace(small.info, title="another job")), "pdf", "letter", tmp_path)

@@ -403,6 +403,11 @@ def _heading_lines(lines: Sequence[Line], first: int) -> list[int]:
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
     """Put a table's numbers, and the headings above it, into their columns; tell whether that can be done."""
+    most = max(len(pieces) for pieces in block.values())
+    for at, pieces in block.items():
+        # "121 120" below two columns is two numbers, and no thousand.
+        if len(pieces) < most and len(lines[at].words) == most and all(is_numeric(w.text) for w in lines[at].words):
+            block[at] = lines[at].words
     spans = _columns(block, [lines[at].wide for at in heads])
     if spans is None:
         return False

@@ -760,7 +760,13 @@ def _why_twin(table: Table, first: Column, other: Column) -> str:
     raw = not first.treatment or fold(first.treatment) in RAW
     if worked and raw:
         return f"worked out from {first.text!r}, which was measured"
-    if other.pressure and not first.pressure and not other.treatment and _is_multiple(table, first, other):
+    raw_named = fold(first.treatment) in RAW
+    if (
+        other.pressure
+        and not first.pressure
+        and not other.treatment
+        and (raw_named or _is_multiple(table, first, other))
+    ):
         return f"the flow of {first.text!r} brought to another test pressure"
     return ""
 

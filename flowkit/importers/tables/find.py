@@ -249,7 +249,12 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
         axis.score, axis.reason = UNHEADED, "no heading"
     elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
         axis.score, axis.reason = HEADED + axis.score, "the lifts are under their heading"
-    elif label.unit is not None and label.unit.quantity in ("length", "lift ratio") and _plain(label):
+    elif (
+        label.unit is not None
+        and label.unit.quantity in ("length", "lift ratio")
+        and _plain(label)
+        and not (label.code == "in" and _names_exhaust(view, axis.heading))
+    ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
@@ -284,6 +289,12 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _names_exhaust(view: View, row: int | None) -> bool:
+    """Whether another heading of a row names the exhaust, so that In is the intake and no inch."""
+    labels = (view.label(row, column) for column in range(view.width)) if row is not None else ()
+    return any(label is not None and label.side == "exhaust" for label in labels)
 
 
 def _plain(label: Label) -> bool:
@@ -404,7 +415,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
-            if not between or not behind:
+            heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
+            empty = between and heads and axis.label is not None and axis.label.kind == "lift"
+            if not between or not (behind or empty):
                 if axis.score > other.score + 1 and not between:
                     chosen[chosen.index((other, more))] = (axis, [*more, other.column])
                 else:

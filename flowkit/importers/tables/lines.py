@@ -272,7 +272,7 @@ class _Reader:
                 found.append(Item("port", label.port, None, source))
             if label.run:
                 found.append(Item("run", float(label.run), None, source))
-            if label.head or (label.position and (label.port or label.bare)):
+            if label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 found.append(Item("head", str(label.head or label.position), None, source))
             if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["name_columns", "resolve_codes"]
 
 _OPEN = ("flow", "named", "unknown", "bare", "reading")
+MOST_PORTS = 16  # a larger number alone is no port's
 _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))
 
 
@@ -144,7 +145,11 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
         number = column.bare
         if (not number.isdecimal() or len(number) > 2) and (column.variant or column.state):
             column.variant = f"{column.variant} {number}".strip()
-        elif (column.side or side or column.marked or column.head) and column.port is None:
+        elif (
+            (column.side or side or column.marked or column.head)
+            and column.port is None
+            and not (number.isdecimal() and int(number) > MOST_PORTS)  # "CFM (28)"
+        ):
             column.port = number
             column.role = "named" if column.role == "bare" else column.role
         elif column.variant and column.port is None:

@@ -512,7 +512,7 @@ def read_drafts(context: TableContext) -> list[Draft]:
                 continue
             draft.items.update(conditions)
             draft.items.update(named.get(column.index, {}))
-            own = next((entry for entry in pressures if column.index in entry.flows), None)
+            own = next((entry for entry in pressures if column.index in entry.flows and not column.pressure), None)
             if own is not None:
                 draft.pressure_unit = own.unit
             _read_flows(context, column, shared, own.values if own is not None else {}, draft)

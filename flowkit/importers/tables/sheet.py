@@ -21,13 +21,14 @@ from flowkit.importers.tables.find import (
     lift_cells,
 )
 from flowkit.importers.tables.lifts import Lifts, read_lifts
-from flowkit.importers.tables.lines import Key, Metadata, Scope, read_metadata, scopes
+from flowkit.importers.tables.lines import Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import Item, Units, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
+from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, FlowTest, Side
 
@@ -218,9 +219,13 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     for scope in scoped:
         scope.items = {**(general or {}), **scope.items}
     reader = _TableReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
-    for table, scope, title in zip(tables, scoped, _title_variants(scoped), strict=True):
+    for table, scope, title in zip(tables, scoped, _title_variants(scoped, said.lines), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
     reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
+    for place in reader.empty:
+        what = "this table has lifts but no flows yet"
+        filled = Finding("column-ignored", "note", place, f"{what} and was left out")
+        reading.findings.append(filled if reading.tests else refused(place, f"{what}; fill them in"))
     if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
         _refuse_unheaded(reading)
     reading.findings += formula_gaps(reading)
@@ -279,14 +284,26 @@ def _is_line(table: Table, row: int) -> bool:
     return label is not None and label.kind in CONDITION_KINDS and is_line_across(view, table.axis, column)
 
 
-def _title_variants(scoped: Sequence[Scope]) -> list[str | None]:
-    """The variants that the titles of several tables give; one table's title is no variant."""
+def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str | None]:
+    """The variants that the titles of several tables give, or a line that is a state's name alone."""
     rests = [
         scope.title.label.rest if scope.title is not None and not scope.title.label.kind else "" for scope in scoped
     ]
     if len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
-        return [None] * len(scoped)
+        named = {line.label.rest.casefold(): line.label.rest for line in lines if _names_state(line)}
+        return [next(iter(named.values())) if len(named) == 1 else None] * len(scoped)
     return list(rests)
+
+
+_HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
+
+
+def _names_state(line: Line) -> bool:
+    """Whether a line is the name of a state and nothing else: ``Ported stage 2``."""
+    kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
+    known = kinds <= {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
+    known = known and line.label.unit is None
+    return bool(line.label.rest) and "state" in kinds and known and not line.label.names and not is_sentence(line.text)
 
 
 class _TableReader:
@@ -299,6 +316,7 @@ class _TableReader:
         self.words = words
         self.stated = stated
         self.file = sheet_name(file_variant(reading.grid.file))
+        self.empty: list[str] = []
 
     def read(self, table: Table, items: dict[Key, Item], title: str | None) -> TableReading:
         """Read one table, given what the sheet's lines say of it."""
@@ -331,11 +349,11 @@ class _TableReader:
             self.findings += trouble + _half_named(drafts, tests)
         if _lacks_flows(columns) and not self.grid.formula_gaps:
             place = table.view.source(table.row, table.axis.column)
-            if has_numbers(self.grid):
+            if any("n" in table.view.kinds[row][c.index] for c in columns for row in table.axis.rows):
                 what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
                 self.findings.append(unreadable(place, what))
             else:
-                self.findings.append(refused(place, "this table has lifts but no flows yet; fill them in"))
+                self.empty.append(place)
         return TableReading(table, columns, lifts, tests, table.axis.reason)
 
     def _hold_unit(self, items: Mapping[Key, Item], columns: Sequence[Column]) -> None:

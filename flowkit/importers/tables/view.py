@@ -213,7 +213,9 @@ def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
     if not isinstance(value, str) or len(others) > 2 or read_cell(value).value is not None:
         return False
     kind = parse_label(value).kind
-    return kind in CONDITION_FIELDS or kind in WHO_KINDS or all(read_cell(cell).value is None for cell in others)
+    if kind in CONDITION_FIELDS or kind in WHO_KINDS:
+        return True
+    return not any(cells[:column]) and all(read_cell(cell).value is None for cell in others)
 
 
 def _is_swedish(grid: Grid) -> bool:

@@ -45,6 +45,7 @@ _COHEN = "Cohen, Statistical Power Analysis (2nd ed. 1988), read on medicalalgor
 _BHH = "Box, Hunter & Hunter, Statistics for Experimenters (2nd ed. 2005), ch. 4, penicillin yields; from memory"
 _TUKEY = "table of the studentised range, 5 %, half the last digit (NIST/SEMATECH e-Handbook, 7.4.7.1); from memory"
 _SUNCAL = "suncal 1.7.0, test/test_examples.py, half the last digit"
+_SUNCAL_NOTES = f"{_SUNCAL}; course notes, rounded on the way"
 
 
 def _coverage() -> tuple[Check, ...]:
@@ -246,6 +247,16 @@ def _tukey() -> tuple[Check, ...]:
     )
 
 
+def _ratio() -> Combined:
+    """Propagate y = X₁/X₂·Y_u."""
+    return propagate(
+        lambda one, two, unit: one / two * unit,
+        (0.1820, 0.1823, 0.6978),
+        (0.00093, 0.00058, 0.0026),
+        degrees_of_freedom=(9.0, 19.0, 19.0),
+    )[1]
+
+
 def _satterthwaite() -> tuple[Check, ...]:
     """Return further checks of Welch and Satterthwaite."""
 
@@ -263,10 +274,12 @@ def _satterthwaite() -> tuple[Check, ...]:
             "end gauge, inner sum",
             f"{_H1}, read in GTC 1.5.1, examples/GUM_H1.py",
             gum.END_GAUGE_INNER_FREEDOM,
-            0.2,  # the parts are printed to 0.1, which moves the sum by up to 0.4
+            0.05,
             "",
-            lambda: freedom((5.8, 24.0), (3.9, 5.0), (6.7, 8.0)),
+            lambda: freedom(*gum.END_GAUGE_DIFFERENCE_PARTS),
         ),
+        # its u 0.00494 and ν 27.7 were rounded on the way (unrounded 0.00493 and 27.5), the interval was not moved
+        Check("one ratio times a third, 95 %", _SUNCAL_NOTES, 0.0101, 0.00005, "", lambda: _ratio().expanded()),
     )
 
 
