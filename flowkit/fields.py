@@ -8,6 +8,7 @@ one, put a row into its section and the attribute into the dataclass it fills (n
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -28,6 +29,7 @@ __all__ = [
     "conditions_from",
     "field_of",
     "filled",
+    "in_si",
     "model",
     "nearest",
     "read_keys",
@@ -101,10 +103,10 @@ class Field:
             raise ValueError(f"{error.problem}; {error.remedy}" if error.remedy else error.problem) from error
         for part in value if isinstance(value, tuple) else (value,):
             if isinstance(part, (int, float)) and not isinstance(part, bool):
-                self._limit(part, written)
+                self.check(part, written)
         return value
 
-    def _limit(self, value: float, written: Any) -> None:
+    def check(self, value: float, written: Any) -> None:
         """Refuse a value outside the limits."""
         if self.above == 0 and value <= 0:
             raise ValueError(f"{written!r} must be above zero; correct it")
@@ -615,6 +617,35 @@ def read_table(name: str, written: Mapping[str, Any], place: str, *, file: str |
     """Read a table of a job file as `read_keys` does: attribute to value."""
     rows = section(name)
     return {rows[key].attribute: value for key, value in read_keys(name, written, place, file=file).items()}
+
+
+_USUAL: dict[str, tuple[float, float, str]] = {
+    "length": (0.0, 1.0, "m"),
+    "pressure": (100.0, 200_000.0, "Pa"),
+    "flow": (0.0, 5.0, "m³/s"),
+    "temperature": (200.0, 400.0, "K"),
+    "percent": (0.0, 0.2, "%"),
+}
+"""What a number in SI can be meant as, by kind: 80.5 for a bore is millimetres, and 28 for a pressure is not pascals."""
+
+
+def in_si(row: Field, value: Any, place: str) -> float:
+    """Take a number that is in SI, and refuse what can only be meant in another unit."""
+    place = f"{place}, {row.key}"
+    if isinstance(value, bool) or not math.isfinite(value):
+        raise JobError(f"{place}: {value!r} is not a number", f'write it like "{row.example}"')
+    try:
+        row.check(float(value), value)
+    except ValueError as error:
+        problem, _, remedy = str(error).partition("; ")
+        raise JobError(f"{place}: {problem}", remedy) from error
+    low, high, unit_words = _USUAL.get(row.kind, (-math.inf, math.inf, ""))
+    if value and not low <= value <= high:
+        raise JobError(
+            f"{place}: numbers are in SI, and {value * (100 if unit_words == '%' else 1):g} {unit_words} cannot be meant",
+            f'write it with its unit, as "{row.example}"',
+        )
+    return float(value)
 
 
 def nearest(name: str, known: Iterable[str]) -> str | None:

@@ -318,6 +318,7 @@ def unit(text: str, *quantities: Quantity) -> Unit:
     >>> round(unit('"H2O', "pressure").factor, 5)
     249.08891
     """
+    text = str(text)
     found = _BY_KEY.get(_key(text))
     if found is None:
         known = sorted({u.name for u in UNITS.values() if not quantities or u.quantity in quantities})
@@ -356,7 +357,10 @@ def to_si(value: float, spelled: str | Unit) -> float:
     if math.isclose(1 / found.factor, round(1 / found.factor), rel_tol=1e-15) and found.factor < 1 and not found.offset:
         # Dividing by a whole number rounds once: 8.5 mm is 8.5/1000 m, as it would be typed.
         return value / round(1 / found.factor)
-    return value * found.factor + found.offset
+    try:
+        return value * found.factor + found.offset
+    except TypeError as error:
+        raise UnitError(f"{value!r} is not a number", "give a number") from error
 
 
 def from_si(value: float, spelled: str | Unit) -> float:
@@ -379,7 +383,10 @@ def from_si(value: float, spelled: str | Unit) -> float:
     100.0
     """
     found = spelled if isinstance(spelled, Unit) else unit(spelled)
-    return (value - found.offset) / found.factor
+    try:
+        return (value - found.offset) / found.factor
+    except TypeError as error:
+        raise UnitError(f"{value!r} is not a number", "give a number in SI") from error
 
 
 _NUMBER = r"[-+−–]?(?:\d[\d  ' ,.]*\d|\d|[.,]\d+)(?:[eE][-+]?\d+)?|[-+−–]?[.,]\d+"
@@ -411,6 +418,8 @@ def parse_quantity(text: Any, quantity: Quantity, *, default_unit: str | None = 
     >>> parse_quantity("80.5 mm", "length")
     0.0805
     """
+    if quantity not in _EXAMPLES:
+        raise UnitError(f"there is no quantity {quantity!r}", "use one of " + ", ".join(_EXAMPLES))
     if hasattr(text, "to_base_units"):
         return _from_pint(text, quantity)
     spelled = str(text)

@@ -51,7 +51,7 @@ def test_conditions_as_text_in_si_or_with_units(pressure: object) -> None:
         (lambda: read(3.5), "a float cannot be read as a sheet"),
         (lambda: read(b""), "empty"),
         (compare, "nothing to compare"),
-        (lambda: compare([42]), "a int cannot be compared"),
+        (lambda: compare([42]), "an int cannot be compared"),
         (lambda: compare(read(SHEET), read(SHEET)), "name them"),
         (lambda: compare("missing.csv"), "no such file"),
         (lambda: compare(SHEET, lifts="9-2 mm"), "lower one"),
@@ -66,6 +66,128 @@ def test_conditions_as_text_in_si_or_with_units(pressure: object) -> None:
 def test_what_cannot_be_done_is_a_plain_flowkit_error(call: object, message: str) -> None:
     with pytest.raises(FlowkitError, match=message):
         call()  # type: ignore[operator]
+
+
+FRAME = pd.DataFrame(
+    {"port": [1, 1, 1, 2, 2, 2], "lift_mm": [2, 4, 6] * 2, "flow_cfm": [40.0, 80.0, 110.0, 41.0, 81.0, 112.0]}
+)
+
+
+def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
+    """Tests of a frame as most people would state them."""
+    said = {"lift": "lift_mm", "flow": "flow_cfm", "by": ["port"], "side": "intake", "test_pressure": "28 inH2O"}
+    return from_frame(df, **(said | options))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: frame(FRAME.iloc[:0]), "no row of the frame has both"),
+        (lambda: frame(FRAME.assign(flow_cfm=np.nan)), "no row of the frame has both"),
+        (lambda: frame(FRAME.assign(flow_cfm=np.inf)), "row 0 of the frame has 'inf' in 'flow_cfm'"),
+        (lambda: frame(FRAME.assign(flow_cfm="40,5")), "'40,5' in 'flow_cfm', which is not a number"),
+        (lambda: frame(FRAME.assign(flow_cfm=True)), "'True' in 'flow_cfm', which is not a number"),
+        (lambda: frame(FRAME.assign(lift_mm=-FRAME["lift_mm"])), "row 0 of the frame has the lift -2"),
+        (lambda: frame(lift_unit="m"), "no valve lift"),
+        (lambda: frame(flow_unit=3), "the unit '3' is not known"),
+        (lambda: frame([1, 2]), "a list is no DataFrame"),
+        (lambda: frame(None), "None is no DataFrame"),
+        (lambda: frame(pd.concat([FRAME, FRAME], axis=1)), "more than one column 'lift_mm'"),
+        (lambda: frame(FRAME.set_index("lift_mm")), "reset_index"),
+        (lambda: frame(FRAME.assign(run="first"), by=["port", "run"]), "'first' is no run number"),
+        (lambda: frame(FRAME.assign(side="inlet"), by=["port", "side"], side=None), "the side 'inlet'"),
+        (lambda: frame(test_pressure=28), "28 Pa cannot be meant; write it with its unit"),
+        (lambda: frame(test_pressure=float("nan")), "nan is not a number"),
+        (lambda: frame(test_pressure=-7000.0), "above zero"),
+        (lambda: compare(frame(FRAME.assign(flow_cfm=-FRAME["flow_cfm"]))), "below zero"),
+        (lambda: compare(frame(test_pressure=None)), "no test pressure is stated"),
+        (lambda: compare(frame(side=None)), "intake or the exhaust"),
+        (lambda: compare(FRAME), "a DataFrame cannot be compared; make tests of it by from_frame"),
+        (lambda: compare(None), "None cannot be compared"),
+        (lambda: compare({"a": []}), "no tests in 'a'"),
+        (lambda: compare({"a": [1]}), "an int is no test"),
+        (lambda: compare(compare(frame())), "one already"),
+        (lambda: compare({"a": frame(), "A ": frame()}), "two states are named"),
+        (
+            lambda: compare({"a": correct(frame().tests), "b": correct(frame().tests, flowkit.Reference(3000.0))}),
+            "different ref",
+        ),
+        (lambda: compare({"a": correct(frame().tests)}, pressure="10 inH2O"), "different ref"),
+        (lambda: compare(frame(), lifts=(2, 6)), "not a range of lifts in m"),
+        (lambda: compare(frame(), lifts=(0.006, 0.002)), "not a range of lifts in m"),
+        (lambda: compare(frame(), repeatability=0.5), "50 % cannot be meant"),
+        (lambda: compare(frame(), repeatability=float("nan")), "nan is not a number"),
+        (lambda: compare(frame(), bore=80.5), "80.5 m cannot be meant"),
+        (lambda: compare(frame(), reference="28 inH2O"), "a str is no Reference"),
+        (lambda: compare(frame(), display="SI"), "no display 'SI'"),
+        (lambda: compare(frame(), area_method="simpson"), "no area_method 'simpson'"),
+        (lambda: compare(SHEET, stated="28 inH2O"), "a str is no Stated"),
+        (lambda: compare(frame(), bench=flowkit.Bench(repeatability=-0.1)), "repeatability is -0.1"),
+        (lambda: compare(frame()).curve("intake", "frame").area(0.006, 0.002), "lower one first"),
+        (lambda: compare(frame()).curve("intake", "frame").mean(0.006, 0.002), "lower one first"),
+        (lambda: compare(frame()).curve("intake", "frame")("4 mm"), "no lift"),
+        (lambda: compare(frame())["intake"].variant("x"), "no state 'x'"),
+        (lambda: compare(frame()).plot("here"), "a str is no Axes"),
+        (lambda: compare(frame()).plot(color="nocolour"), "no colour"),
+        (lambda: compare(frame()).plot(errorbars=True), "no error bars"),
+        (lambda: flowkit.chart(frame()), "is no comparison"),
+        (lambda: correct(None), "takes flow tests"),
+        (lambda: correct(frame().tests, "28 inH2O"), "takes flow tests"),
+        (lambda: flowkit.whatif("job.toml"), "no job"),
+        (lambda: flowkit.Job.load(None), "no path of a job file"),
+        (lambda: flowkit.Job.from_files([3]), "no path of a sheet"),
+        (lambda: flowkit.Job.load(sample_job()).with_(bench="b"), "must be a Bench"),
+        (lambda: flowkit.report(compare(frame()), "out"), "no path of a job file"),
+        (lambda: read_many([b"x"]), "a bytes is no path"),
+        (lambda: flowkit.from_si("a", "CFM"), "'a' is not a number"),
+        (lambda: flowkit.parse_quantity("3 mm", "lenth"), "no quantity 'lenth'"),
+    ],
+)
+def test_odd_input_is_refused_in_plain_words(call: object, message: str) -> None:
+    with pytest.raises(FlowkitError, match=message):
+        call()  # type: ignore[operator]
+
+
+def test_frames_as_they_come() -> None:
+    plain = [test.points for test in frame().tests]
+    for df in (
+        FRAME.convert_dtypes(),
+        FRAME.astype(str),
+        FRAME.astype({"port": "category"}),
+        FRAME.astype({"port": float}),
+    ):
+        assert [test.points for test in frame(df).tests] == plain and frame(df).tests[0].port == "1"
+    assert frame(by="port").tests == frame().tests
+    dated = frame(
+        FRAME.assign(date=pd.Timestamp("2026-03-02 10:00"), side="Intake"), by=["port", "date", "side"], side=None
+    )
+    assert dated.tests[0].conditions.date == "2026-03-02" and dated.tests[0].side == "intake"
+    gone = frame(FRAME.assign(flow_cfm=[np.nan] * 3 + [41, 81, 112]))
+    assert [test.port for test in gone.tests] == ["2"] and "no test of it" in gone.findings[0].message
+
+
+def test_compare_opens_what_holds_several_things(tmp_path: Path) -> None:
+    for name, text in (("a.csv", TEXT), ("b.csv", BETTER)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    said = {"test_pressure": "28 inH2O"}
+    wanted = compare(tmp_path / "a.csv", tmp_path / "b.csv", **said).table()
+    for thing in (
+        str(tmp_path / "*.csv"),
+        [tmp_path / "a.csv", [tmp_path / "b.csv"]],
+        read_many(tmp_path / "*.csv", **said),
+        (read(tmp_path / name, **said) for name in ("a.csv", "b.csv")),
+    ):
+        pd.testing.assert_frame_equal(compare(thing, **said).table(), wanted)
+    assert compare({"a": TEXT.encode(), "b": io.StringIO(BETTER)}, **said).table().equals(wanted)
+    (tmp_path / "c.csv").write_text("item,price\n", encoding="utf-8")
+    with pytest.raises(FlowkitError, match=r"c\.csv"):
+        compare(read_many(tmp_path / "*.csv", **said))
+
+
+def test_corrected_results_keep_their_reference() -> None:
+    done = correct(frame().tests, flowkit.Reference(pressure_pa=2490.8891))
+    assert compare({"a": done}).reference.pressure_pa == pytest.approx(2490.8891)
+    assert compare({"a": done.tests}).reference.pressure_pa == pytest.approx(2490.8891)
 
 
 def test_many_files_make_one_table_and_an_unread_one_carries_its_error(tmp_path: Path) -> None:
@@ -151,6 +273,34 @@ def test_results_are_short_to_show_and_can_be_gone_through(comparison: flowkit.C
     assert len(repr(read(SHEET))) < 200 and len(repr(correct(read(SHEET).tests))) < 200
 
 
+def test_results_show_themselves_in_a_notebook(comparison: flowkit.Comparison) -> None:
+    done, job = correct(read(SHEET).tests), flowkit.Job.load(sample_job())
+    metric = comparison.metric(lambda curve: curve.mean(0.002, 0.008), name="mean")
+    shown = [read(SHEET), done, comparison, comparison["intake"], metric]
+    assert all("<table" in item._repr_html_() for item in shown)
+    gain, state = comparison["intake"].gain("a", "b"), comparison["intake"].variant("a")
+    short = [*shown, gain, state, done.tests[0], read(SHEET).tests[0], job, job.run(engine=False), read_many(SHEET)]
+    assert all(len(repr(item)) < 200 for item in short)
+    assert repr(gain) == f"<Gain from 'a' to 'b': {100 * gain.mean_flow_gain:+.1f} %, not assessed>"
+
+
+def test_unequal_arms_are_shown_as_low_and_high() -> None:
+    comparison = flowkit.Job.load(sample_job()).compare()
+    (gain,) = [gain for gain in comparison["intake"].steps if gain.to == "seats recut"]
+    assert gain.mean_flow_gain_low is not None and gain.mean_flow_gain_high is not None
+    arms = gain.mean_flow_gain - gain.mean_flow_gain_low, gain.mean_flow_gain_high - gain.mean_flow_gain
+    assert abs(arms[0] - arms[1]) > 0.001
+    both = f"(+{100 * gain.mean_flow_gain_low:.1f} % to +{100 * gain.mean_flow_gain_high:.1f} %)"
+    assert both.replace(" %", "") in repr(gain).replace(" %", "")
+    assert both.replace(" %", "") in comparison._repr_html_().replace(" %", "")
+
+
+def test_text_of_several_lines_is_a_sheet() -> None:
+    assert [test.points for test in read(TEXT, test_pressure="28 inH2O").tests] == [
+        test.points for test in read(TEXT.encode(), test_pressure="28 inH2O").tests
+    ]
+
+
 def test_curves_are_functions_of_lift(comparison: flowkit.Comparison) -> None:
     curve = comparison.curve("intake", "a")
     assert float(curve(0.004)) == pytest.approx(to_si(80.5, "CFM"))
@@ -169,6 +319,16 @@ def test_plots_return_axes_with_named_lines(comparison: flowkit.Comparison) -> N
     assert comparison.plot(ax) is ax
     named = [line.get_label() for line in ax.get_lines() if not line.get_label().startswith("_")]
     assert named == ["a", "b"]
+    stated = compare({"a": read(TEXT, test_pressure="28 inH2O")}, repeatability="0.5 %")
+    own = stated.plot(plt.subplots()[1], label="bench A", color="C1", errorbars=True, display="metric")
+    assert own.get_legend_handles_labels()[1] == ["bench A"] and own.get_lines()[-1].get_color() == "#ff7f0e"
+    assert own.get_ylabel() == "flow, L/s" and len(own.containers) == 1
+    curve = stated.curve("intake", "a").plot(own, label="again", errorbars=True)
+    assert curve is own and own.get_legend_handles_labels()[1] == ["bench A", "again"]
+    assert [line.get_label() for line in read(TEXT, side="intake").plot(label={"sheet": "as found"}).get_lines()]
+    before = plt.get_fignums()
+    comparison.plot()
+    assert plt.get_fignums() == before
     plt.close("all")
 
 

@@ -267,7 +267,7 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
         )
     return (
         f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; "
-        "flowkit plan names the test that would tell them apart, or the one that does already."
+        "flowkit plan names the test that would separate them, or the one that does already."
     )
 
 

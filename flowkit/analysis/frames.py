@@ -62,7 +62,8 @@ class Curve:
 
     def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
         """Return the flow [m³/s] at lifts [m] within the measured ones."""
-        flow: NDArray[np.float64] = np.mean([curve.flow(lift_m) for curve in self._curves], axis=0)
+        lifts = _lifts_in_m(lift_m)
+        flow: NDArray[np.float64] = np.mean([curve.flow(lifts) for curve in self._curves], axis=0)
         return flow
 
     @property
@@ -89,7 +90,8 @@ class Curve:
         low_m, high_m : float
             Lifts [m] within the measured ones.
         """
-        return float(np.mean([curve.area(low_m, high_m) for curve in self._curves]))
+        low, high = _limits(low_m, high_m)
+        return float(np.mean([curve.area(low, high) for curve in self._curves]))
 
     def mean(self, low_m: float, high_m: float) -> float:
         """Return the mean flow between two lifts, in m³/s.
@@ -99,7 +101,8 @@ class Curve:
         low_m, high_m : float
             Lifts [m] within the measured ones.
         """
-        return float(np.mean([curve.mean_flow(low_m, high_m) for curve in self._curves]))
+        low, high = _limits(low_m, high_m)
+        return float(np.mean([curve.mean_flow(low, high) for curve in self._curves]))
 
     def plot(
         self,
@@ -136,6 +139,22 @@ class Curve:
     def __repr__(self) -> str:
         who = f"port {self.port}" if self.port is not None else f"{len(self._curves)} ports"
         return f"<Curve of {self.state!r}, {self.side}, {who}, {len(self.lifts_m)} lifts>"
+
+
+def _lifts_in_m(lift_m: ArrayLike) -> NDArray[np.float64]:
+    """Take lifts as numbers."""
+    try:
+        return np.asarray(lift_m, dtype=float)
+    except (TypeError, ValueError) as error:
+        raise FlowkitError(f"{lift_m!r} is no lift", "give lifts as numbers in m, as 0.004") from error
+
+
+def _limits(low_m: float, high_m: float) -> tuple[float, float]:
+    """Take two lifts in rising order."""
+    low, high = (float(_lifts_in_m(lift)) for lift in (low_m, high_m))
+    if low > high:
+        raise FlowkitError(f"{low:g} to {high:g} m is no range of lifts", "give the lower one first")
+    return low, high
 
 
 def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = None) -> Curve:

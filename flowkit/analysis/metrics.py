@@ -152,6 +152,12 @@ class MetricResult:
         states = dict.fromkeys(item.state for side in self for item in side)
         return f"<Metric {self.name!r} of {', '.join(states)}: {' and '.join(self.sides)}>"
 
+    def _repr_html_(self) -> str:
+        """Show the table in a notebook."""
+        from flowkit.drawing.notebook import table_html
+
+        return table_html(repr(self), self.table())
+
     def table(self) -> pd.DataFrame:
         """Return one row for each side and state, with its gain over the first.
 

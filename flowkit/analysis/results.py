@@ -164,6 +164,9 @@ class VariantFlow:
     flow_per_valve_area_m_s: tuple[float, ...] | None
     port_velocity_m_s: tuple[float, ...] | None
 
+    def __repr__(self) -> str:
+        return f"<VariantFlow of {self.name!r}: {len(self.lifts_m)} lifts, mean {self.mean_flow_m3_s:.5g} m³/s>"
+
 
 class Named(Protocol):
     """What has a name."""
@@ -350,6 +353,15 @@ class Gain:
     one_more_run_u95: float | None = None
     two_runs_u95: float | None = None
 
+    def __repr__(self) -> str:
+        from flowkit.drawing.curves import gain_text
+
+        said = gain_text(
+            self.mean_flow_gain, self.mean_flow_gain_u95, self.mean_flow_gain_low, self.mean_flow_gain_high
+        )
+        state = {True: "proven", False: "not proven", None: "not assessed"}[self.resolved]
+        return f"<Gain from {self.from_!r} to {self.to!r}: {said}, {state}>"
+
     @property
     def beyond_scatter(self) -> bool | None:
         """Whether the interval excludes zero, whatever else is in the way; None where not assessed."""
@@ -450,7 +462,23 @@ class SideComparison:
 
     def variant(self, name: str) -> VariantFlow:
         """Return the variant of that name."""
-        return by_name(self.variants, name)
+        for variant in self.variants:
+            if variant.name == name:
+                return variant
+        raise FlowkitError(
+            f"there is no state {name!r}", "there is " + ", ".join(repr(variant.name) for variant in self.variants)
+        )
+
+    def __repr__(self) -> str:
+        names = ", ".join(variant.name for variant in self.variants)
+        low, high = (lift * 1e3 for lift in self.range_m)
+        return f"<SideComparison of {names}: {low:g} to {high:g} mm, {len(self.gains)} gains>"
+
+    def _repr_html_(self) -> str:
+        """Show the gains as a table in a notebook."""
+        from flowkit.drawing.notebook import gains_html
+
+        return gains_html(self)
 
     @property
     def steps(self) -> tuple[Gain, ...]:
@@ -527,7 +555,7 @@ class Comparison:
     sentences: tuple[str, ...] = ()
     parts: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     tests: tuple[CorrectedTest, ...] = field(default=(), metadata={"json": False})
-    made_of: Inputs | None = field(default=None, metadata={"json": False})
+    made_of: Inputs | None = field(default=None, compare=False, metadata={"json": False})
 
     def inputs(self) -> Inputs:
         """Return what it was made of."""

@@ -87,7 +87,7 @@ class ExtraTest:
         """Say what would have separated them."""
         between = "; then ".join(_described(state) for state in self.states)
         return (
-            f"What was cut cannot be put back, so this head can no longer tell them apart. Next time flow the head in "
+            f"What was cut cannot be put back, so this head can no longer separate them. Next time flow the head in "
             f"between, with {between}."
         )
 
@@ -98,11 +98,11 @@ class ExtraTest:
         if len(self.states) == 1:
             return f"One extra test separates them: the head with {first}{other}."
         rest = "; then ".join(_described(state) for state in self.states[1:])
-        return f"{len(self.states)} extra tests tell them apart: the head with {first}; then {rest}."
+        return f"{len(self.states)} extra tests separate them: the head with {first}; then {rest}."
 
 
 def untangle(states: Sequence[tuple[str, State]]) -> tuple[ExtraTest, ...]:
-    """Return for each step with several changes the tests that would tell them apart.
+    """Return for each step with several changes the tests that would separate them.
 
     Parameters
     ----------

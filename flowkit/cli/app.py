@@ -9,23 +9,7 @@ from typing import Annotated
 
 import typer
 
-from flowkit.cli import (
-    attach,
-    blank,
-    check,
-    compare,
-    correct,
-    demo,
-    engine,
-    meter,
-    open,
-    plan,
-    read,
-    records,
-    report,
-    start,
-    whatif,
-)
+from flowkit.cli import records, reports, results, sheets
 from flowkit.cli.common import complain, complain_of
 from flowkit.errors import FlowkitError
 
@@ -62,24 +46,7 @@ def _main(
     """Hold the options of the command itself."""
 
 
-_MODULES = (
-    read,
-    check,
-    start,
-    blank,
-    compare,
-    correct,
-    report,
-    attach,
-    plan,
-    engine,
-    whatif,
-    meter,
-    demo,
-    open,
-    records,
-)
-for module in _MODULES:
+for module in (sheets, results, reports, records):
     module.register(app)
 
 

@@ -1,4 +1,4 @@
-"""What the verbs share: where words go, options that state conditions, and jobs from arguments."""
+"""What the verbs share: where words go, bars on a terminal, options that state conditions, and jobs from arguments."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from flowkit.model import Finding
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+    from flowkit.engine.figures import Progress
     from flowkit.importers import Stated
     from flowkit.job import Job
     from flowkit.reports.terminal import Parts
@@ -32,11 +33,13 @@ __all__ = [
     "complain",
     "complain_of",
     "console",
+    "engine_progress",
     "exit_code",
     "failure_as_document",
     "finding_of",
     "give",
     "load_job",
+    "page_numbers",
     "print_document",
     "refuse_beside_job",
     "report_errors",
@@ -45,6 +48,7 @@ __all__ = [
     "verb",
     "with_reference",
     "with_statements",
+    "working",
 ]
 
 
@@ -322,3 +326,50 @@ def stated_of(statements: dict[str, Any]) -> Stated:
         # "options, lift_unit: …" names a key of the job file; on a command line it is the option.
         message = re.sub(r"^options, (\w+)", lambda found: "--" + found[1].replace("_", "-"), str(error))
         raise typer.BadParameter(message) from error
+
+
+@contextmanager
+def engine_progress() -> Iterator[Progress | None]:
+    """Give what the engine's run reports its cycles to: a bar on standard error, gone when it is done."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    # How many cycles it takes shows only at the end; the bar shows the most there may be.
+    columns = (TextColumn("engine, cycles (at most)"), BarColumn(), MofNCompleteColumn())
+    bar = Progress(*columns, console=Console(stderr=True), transient=True)
+    task = bar.add_task("engine", total=None)
+
+    def report(done: int, most: int) -> None:
+        """Show how far it is; the bar begins with the first cycle, not with the reading of sheets."""
+        bar.start()
+        bar.update(task, completed=done, total=most)
+
+    try:
+        yield report
+    finally:
+        bar.stop()
+
+
+@contextmanager
+def working(what: str) -> Iterator[None]:
+    """Say on a terminal what takes longer than a second, and take it away when it is done."""
+    if not sys.stderr.isatty():
+        yield
+        return
+    import threading
+
+    from rich.console import Console
+
+    status = Console(stderr=True).status(f"{what} …")
+    timer = threading.Timer(1.0, status.start)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+        timer.join()
+        status.stop()

@@ -150,6 +150,10 @@ def correct(
     0.1
     """
     reference = Reference() if reference is None else reference
+    if not isinstance(reference, Reference) or not isinstance(tests, Iterable):
+        raise CorrectionError(
+            "correct takes flow tests, a Reference and a Bench", "give read(…).tests, Reference(…) and Bench(…)"
+        )
     state = reference_state(reference)
     setting = Setting(
         reference=reference,

@@ -40,6 +40,12 @@ class CorrectionResult:
     def __repr__(self) -> str:
         return f"<CorrectionResult: {len(self.tests)} tests, {len(self.findings)} findings>"
 
+    def _repr_html_(self) -> str:
+        """Show the table in a notebook."""
+        from flowkit.drawing.notebook import table_html
+
+        return table_html(repr(self), self.table())
+
     def table(self) -> pd.DataFrame:
         """Return one row per point.
 

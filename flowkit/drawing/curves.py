@@ -271,6 +271,15 @@ def new_axes(width: float = 7.2, height: float = 4.8, *, over: float = 0.17) -> 
     return Figure(figsize=(width, height), dpi=110).add_axes((0.09, 0.11, 0.89, 0.89 - over))
 
 
+def axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
+    """Return the axes given, or new ones."""
+    if ax is not None and not hasattr(ax, "plot"):
+        raise FlowkitError(
+            f"a {type(ax).__name__} is no Axes", "give axes of matplotlib, as figure.subplots() makes them"
+        )
+    return new_axes(over=over) if ax is None else ax
+
+
 def _label(name: str, state: str, label: str | Mapping[str, str] | None, several: bool) -> str:
     """Return what a line is called: its own name, or what the caller calls it."""
     if label is None:
@@ -333,7 +342,7 @@ def plot_comparison(
             "flow a port twice, or state the repeatability",
         )
     with style():
-        ax = ax or new_axes()
+        ax = axes_or_new(ax)
         ends = []
         places = variant_places(comparison)
         for item, variant in drawn:
@@ -364,7 +373,7 @@ def plot_curve(
         )
     lifts = curve.lifts_m
     with style():
-        ax = ax or new_axes(over=0.04)
+        ax = axes_or_new(ax, over=0.04)
         before = sum(not str(line.get_label()).startswith("_") for line in ax.lines)
         look = _colored(variant_style(before), curve.state, color)
         x = [from_si(lift, units.lift) for lift in lifts]
@@ -423,7 +432,7 @@ def plot_tests(
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     names = list(dict.fromkeys(test.variant for test in drawn))
     with style():
-        ax = ax or new_axes()
+        ax = axes_or_new(ax)
         ends = []
         for test in drawn:
             look = _colored(variant_style(names.index(test.variant)), test.variant, color)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING
 
-from flowkit.drawing.curves import NOTHING, display_of, flow_text, gain_text, lift_text, percent, signed_percent
+from flowkit.drawing.curves import NOTHING, display_of, flow_text, gain_text, lift_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from flowkit.analysis.results import Comparison, SideComparison
     from flowkit.model import Side
 
@@ -22,6 +24,24 @@ def comparison_html(comparison: Comparison, display: str = "US") -> str:
         parts.append(f"<p><b>{html.escape(finding.severity)}</b> {text}</p>")
     parts += [f"<p>{html.escape(sentence)}</p>" for sentence in comparison.sentences]
     return "\n".join([*parts, "</div>"])
+
+
+def table_html(title: str, frame: pd.DataFrame) -> str:
+    """Return a table with its title as a piece of HTML; long ones are cut in the middle."""
+    inner = frame.to_html(max_rows=20, border=0, na_rep=NOTHING, index=False)
+    return f'<div class="flowkit"><p>{html.escape(title)}</p>{inner}</div>'
+
+
+def gains_html(result: SideComparison) -> str:
+    """Return the gains of one side as a piece of HTML."""
+    rows = [_row_html(["from", "to", "gain in mean flow", "proven"], "th")]
+    for gain in result.gains:
+        said = gain_text(
+            gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high
+        )
+        proven = {True: "yes", False: "no", None: "not assessed"}[gain.resolved]
+        rows.append(_row_html([html.escape(gain.from_), html.escape(gain.to), said, proven]))
+    return f"<table>{''.join(rows)}</table>"
 
 
 def _row_html(cells: list[str], tag: str = "td") -> str:
@@ -44,7 +64,8 @@ def _side_html(side: Side, result: SideComparison, display: str) -> str:
         if variant.name in totals:
             gain = totals[variant.name]
             heads.append("gain, %")
-            mean.append(_gain_html(gain.mean_flow_gain, gain.mean_flow_gain_u95))
+            own = gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high
+            mean.append(_gain_html(*own, proven=gain.resolved))
     rows = []
     for lift in sorted({lift for known in flows.values() for lift in known}):
         cells = [lift_text(lift, units)]
@@ -52,24 +73,29 @@ def _side_html(side: Side, result: SideComparison, display: str) -> str:
             cells.append(flow_text(flows[variant.name].get(lift), units))
             if variant.name in totals:
                 item = gains[variant.name].get(lift)
-                cells.append(NOTHING if item is None else _gain_html(item.gain, item.u95))
+                cells.append(
+                    NOTHING
+                    if item is None
+                    else _gain_html(item.gain, item.u95, item.low, item.high, proven=item.resolved)
+                )
         rows.append(_row_html(cells))
     head = _row_html(heads, "th")
     body = "".join([*rows, _row_html([f"<b>{cell}</b>" for cell in mean])])
     return f"<table><caption>{side.capitalize()}</caption><thead>{head}</thead><tbody>{body}</tbody></table>"
 
 
-def _gain_html(gain: float, u95: float | None) -> str:
-    """Return a gain, grey where the bench cannot tell it from nothing."""
-    text = signed_percent(gain) if u95 is None else f"{signed_percent(gain)} ± {percent(u95)}"
-    return f'<span style="color:#767676">{text}</span>' if u95 is not None and abs(gain) <= u95 else text
+def _gain_html(gain: float, u95: float | None, low: float | None, high: float | None, *, proven: bool | None) -> str:
+    """Return a gain in per cent, grey where it is not proven."""
+    text = gain_text(gain, u95, low, high).replace(" %", "")
+    return f'<span style="color:#767676">{text}</span>' if proven is False else text
 
 
 def _steps_html(result: SideComparison) -> str:
     """Return what each step was worth, a line each."""
     lines = [
         f"<li>{html.escape(gain.from_)} → {html.escape(gain.to)}: "
-        f"{gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95)}</li>"
+        f"{gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)}"
+        "</li>"
         for gain in result.steps
     ]
     return f"<ul>{''.join(lines)}</ul>" if lines else ""

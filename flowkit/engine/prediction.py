@@ -208,7 +208,7 @@ def whatif(
         raise EngineError(f"there is no variant {name!r}", f"did you mean {close!r}?" if close else "check its name")
     base = engines_of([name], engine, cams, valves, own or {})[name]
     measured = case_of(comparison, name, base)
-    predicted = _predicted(
+    predicted = predicted_case(
         measured, parsed, reference, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
     )
     check_cams(predicted.cams)
@@ -235,14 +235,14 @@ def whatif(
     )
 
 
-def _predicted(
+def predicted_case(
     measured: Case,
     changes: Sequence[Change],
     reference: Reference,
     *,
-    new_cams: Mapping[Side, Cam],
-    bore_m: float | None,
-    compression_ratio: float | None,
+    new_cams: Mapping[Side, Cam] | None = None,
+    bore_m: float | None = None,
+    compression_ratio: float | None = None,
 ) -> Case:
     """Return the case with what is changed."""
     curves, valves = dict(measured.curves), dict(measured.valves)
@@ -271,7 +271,7 @@ def _predicted(
         measured,
         name=f"{measured.name}, predicted",
         engine=engine,
-        cams={**measured.cams, **new_cams},
+        cams={**measured.cams, **(new_cams or {})},
         curves=curves,
         valves=valves,
         bore_m=bore_m if bore_m is not None and measured.bore_m is not None else measured.bore_m,

@@ -47,6 +47,12 @@ class ReadResult:
         names = ", ".join(dict.fromkeys(test.file for test in self.tests))
         return f"<ReadResult of {names or 'nothing'}: {len(self.tests)} tests, {len(self.findings)} findings>"
 
+    def _repr_html_(self) -> str:
+        """Show the table in a notebook."""
+        from flowkit.drawing.notebook import table_html
+
+        return table_html(repr(self), self.table())
+
     def table(self) -> pd.DataFrame:
         """Return one row per point.
 

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.corrections import CorrectionResult
 from flowkit.errors import FlowkitError, JobError, UnitError
-from flowkit.fields import section
+from flowkit.fields import in_si, run_of, section
 from flowkit.importers import FileReading, ReadResult, Stated
 from flowkit.importers import read as read_file
 from flowkit.importers import read_many as read_files
 from flowkit.importers.checks import check_tests
+from flowkit.importers.many import expand_paths
 from flowkit.job.job import Job
 from flowkit.job.load import JobVariant, settings
 from flowkit.job.read import join_tests
@@ -30,7 +33,7 @@ from flowkit.model import (
     Variant,
     joined,
 )
-from flowkit.units import Unit, to_si, unit
+from flowkit.units import Unit, format_quantity, to_si, unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,7 +48,7 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
 
     Parameters
     ----------
-    source : path, bytes, or a file object, text or binary
+    source : path, bytes, text of several lines, or a file object, text or binary
         csv, tsv, txt, xlsx, xlsm, xls, ods, pdf or html.
     stated : Stated, optional
         What the sheet does not say, ready made; or state it by `conditions`.
@@ -73,18 +76,24 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
     (['1', '2'], 6974)
     """
     how = _stated(stated, conditions)
-    if isinstance(source, (str, Path)):
+    name = None if name is None else str(name)
+    if isinstance(source, Path) or (isinstance(source, str) and "\n" not in source):
         return read_file(source, how, label=name)
-    content: Any = source.read() if hasattr(source, "read") else source
+    try:
+        content: Any = source.read() if hasattr(source, "read") else source
+    except (OSError, ValueError) as error:
+        remedy = "open it in binary, as open(path, 'rb')"
+        raise FlowkitError(f"the file object cannot be read ({error})", remedy) from error
     if isinstance(content, str):
         content = content.encode("utf-8")
     if not isinstance(content, (bytes, bytearray, memoryview)):
         raise FlowkitError(
-            f"a {type(source).__name__} cannot be read as a sheet", "give a path, bytes or an open file; or from_frame"
+            f"{_named(source)} cannot be read as a sheet", "give a path, bytes or an open file; or from_frame"
         )
-    label = Path(str(name or getattr(source, "name", "") or "sheet.csv")).name
+    label = Path(str(name or getattr(source, "name", "") or "sheet.csv")).name.replace("\0", "")[-100:]
+    label = "sheet.csv" if label in ("", ".", "..") else label
     with tempfile.TemporaryDirectory(prefix="flowkit-") as folder:
-        path = Path(folder) / (label or "sheet.csv")
+        path = Path(folder) / label
         path.write_bytes(bytes(content))
         return read_file(path, how, label=label)
 
@@ -184,7 +193,10 @@ def read_many(
     >>> table.columns[-6:].tolist(), table.attrs["units"]["flow_L_per_s"]
     (['check_nominal_L_per_s', 'lift_mm', 'flow_L_per_s', 'pressure_kPa', 'source', 'error'], 'L/s')
     """
-    given = (paths,) if isinstance(paths, (str, Path)) else tuple(paths)
+    given = (paths,) if isinstance(paths, (str, Path)) or not isinstance(paths, Iterable) else tuple(paths)
+    strange = next((path for path in given if not isinstance(path, (str, Path))), None)
+    if strange is not None or None in given:
+        raise FlowkitError(f"{_named(strange)} is no path", "give paths or patterns; read takes bytes and open files")
     return Readings(given, _stated(stated, conditions), workers, client)
 
 
@@ -192,12 +204,18 @@ def _stated(stated: Stated | None, conditions: Mapping[str, Any]) -> Stated:
     """Statements as keywords, over what is stated already; a number is in SI."""
     from flowkit.job.load import stated_from
 
-    given = {key: value for key, value in conditions.items() if value is not None}
+    if stated is not None and not isinstance(stated, Stated):
+        raise FlowkitError(f"{_named(stated)} is no Stated", 'state conditions by name, as test_pressure="28 inH2O"')
+    given = {
+        key: _plain(value) if hasattr(value, "isoformat") else value
+        for key, value in conditions.items()
+        if value is not None
+    }
     rows = section("conditions")
     numbers: dict[str, Any] = {
-        rows[key].attribute: float(given.pop(key))
+        rows[key].attribute: in_si(rows[key], given.pop(key), "conditions")
         for key in list(given)
-        if key in rows and rows[key].kind != "text" and isinstance(given[key], (int, float))
+        if key in rows and rows[key].kind != "text" and isinstance(given[key], Real)
     }
     made = stated_from(given, place="conditions")
     at = replace(made.conditions, **numbers) if numbers else made.conditions
@@ -210,6 +228,8 @@ def _stated(stated: Stated | None, conditions: Mapping[str, Any]) -> Stated:
 
 
 _BY = ("head", "port", "run", "state", "variant", "side", "date", "bench", "operator")
+LARGEST_LIFT_M = 0.030
+"""No valve opens further; larger lifts are in another unit than is stated, as in a sheet."""
 
 
 def from_frame(
@@ -217,7 +237,7 @@ def from_frame(
     *,
     lift: str,
     flow: str,
-    by: Sequence[str] = (),
+    by: str | Sequence[str] = (),
     side: str | None = None,
     pressure: str | None = None,
     lift_unit: str | None = None,
@@ -232,8 +252,9 @@ def from_frame(
     ----------
     df : pandas.DataFrame
     lift, flow : str
-        Columns; the unit is the end of the name, as in ``"lift_mm"`` and ``"flow_cfm"``, or stated.
-    by : sequence of str
+        Columns; the unit is the end of the name, as in ``"lift_mm"`` and ``"flow_cfm"``, or stated. A row without
+        one of them is passed over.
+    by : str or sequence of str
         Columns that tell tests apart: of head, port, run, state, side, date, bench, operator.
     side : {"intake", "exhaust"}, optional
         Of all rows.
@@ -248,7 +269,8 @@ def from_frame(
     Raises
     ------
     FlowkitError
-        If a column is missing or not numeric, or a unit is named nowhere.
+        If a column is missing, there twice or not numeric, a unit is named nowhere, a lift is none that a valve has, or
+        no row has a lift and a flow.
 
     Examples
     --------
@@ -259,9 +281,8 @@ def from_frame(
     [('1', 2), ('2', 2)]
     """
     how = _stated(None, {**conditions, "side": side})
-    for column in (lift, flow, *by, *([pressure] if pressure else [])):
-        if column not in df.columns:
-            raise FlowkitError(f"the frame has no column {column!r}", "it has " + ", ".join(map(repr, df.columns)))
+    by = [by] if isinstance(by, str) else list(by or ())
+    _check_columns(df, [lift, flow, *by, *([pressure] if pressure else [])])
     strange = [column for column in by if column not in _BY]
     if strange:
         raise FlowkitError(f"tests cannot be distinguished by {strange[0]!r}", "rename it to one of " + ", ".join(_BY))
@@ -276,13 +297,42 @@ def from_frame(
     for key, rows in groups:
         names = dict(zip(by, key if isinstance(key, tuple) else (key,), strict=True))
         tests.append(_test_of(rows, names, (lift, flow, pressure), units, places, how, name))
-    used = tuple(test for test in tests if test.points)
-    return ReadResult(used, check_tests(list(used)))
+    used = [test for test in tests if test.points]
+    if not used:
+        raise FlowkitError(f"no row of the frame has both {lift!r} and {flow!r}", "give at least one")
+    largest = max(point.lift_m for test in used for point in test.points)
+    if largest > LARGEST_LIFT_M:
+        raise FlowkitError(
+            f"the largest lift would be {largest * 1e3:g} mm, which is no valve lift (30 mm at most)",
+            f"check the unit of {lift!r}",
+        )
+    empty = tuple(
+        Finding("not-a-number", "note", test.id, "no row has both a lift and a flow, so there is no test of it")
+        for test in tests
+        if not test.points
+    )
+    return ReadResult(tuple(used), joined(empty, check_tests(used)))
+
+
+def _check_columns(df: Any, columns: Sequence[str]) -> None:
+    """Refuse what is no frame, and columns it has not or has twice."""
+    if not hasattr(df, "groupby") or not hasattr(df, "columns"):
+        raise FlowkitError(f"{_named(df)} is no DataFrame", "make one by pandas.DataFrame(…), or use read")
+    for column in columns:
+        count = list(df.columns).count(column)
+        if count != 1:
+            known = ", ".join(map(repr, df.columns))
+            what = "has no column" if not count else "has more than one column"
+            inside = column in getattr(df.index, "names", ())
+            raise FlowkitError(
+                f"the frame {what} {column!r}", "call reset_index() first" if inside else f"it has {known}"
+            )
 
 
 def _column_unit(column: str, stated: str | None, quantity: Literal["length", "flow", "pressure"]) -> Unit:
     """The unit of a column: stated, or the end of its name."""
-    spelled = stated or (column.rpartition("_")[2] if "_" in column else column.rpartition(" ")[2].strip("()[]"))
+    name = str(column)
+    spelled = str(stated or (name.rpartition("_")[2] if "_" in name else name.rpartition(" ")[2].strip("()[]")))
     try:
         return unit(spelled, quantity)
     except UnitError as error:
@@ -300,6 +350,7 @@ def _test_of(  # noqa: PLR0917
     lift, flow, pressure = columns
     known = {key: None if _missing(value) else _plain(value) for key, value in names.items()}
     side = known.get("side") or how.side
+    side = side if side is None else side.strip().casefold()
     if side not in ("intake", "exhaust", None):
         raise FlowkitError(f"the frame has the side {side!r}", "it must be intake or exhaust")
     at = how.conditions
@@ -308,18 +359,18 @@ def _test_of(  # noqa: PLR0917
     for number, (_, row) in zip(rows.index, rows.iterrows(), strict=True):
         if _missing(row[lift]) or _missing(row[flow]):
             continue
-        try:
-            values = float(row[lift]), float(row[flow])
-            own = None if pressure is None or _missing(row[pressure]) else float(row[pressure])
-        except (TypeError, ValueError):
-            raise FlowkitError(f"row {number} of the frame is not a number in {lift!r} or {flow!r}") from None
-        own = None if own is None or units[2] is None else to_si(own, units[2])
         source = f"{name}:{number}:{places[flow] + 1}"
-        points.append(Point(to_si(values[0], units[0]), to_si(values[1], units[1]), own, source))
+        own = None
+        if pressure is not None and units[2] is not None and not _missing(row[pressure]):
+            own = to_si(_number(row[pressure], number, pressure), units[2])
+        lift_m = to_si(_number(row[lift], number, lift), units[0])
+        if lift_m < 0:
+            raise FlowkitError(f"row {number} of the frame has the lift {row[lift]}", "a valve cannot open that way")
+        points.append(Point(lift_m, to_si(_number(row[flow], number, flow), units[1]), own, source))
     port = known.get("port") or how.port
     state = known.get("state") or known.get("variant") or name
-    run = known.get("run")
-    label = " ".join(str(part) for part in (known.get("head"), side, port, f"run {run}" if run else None) if part)
+    run = run_of(known.get("run"), "the frame") or how.run or 1
+    label = " ".join(str(part) for part in (known.get("head"), side, port, f"run {run}" if run > 1 else None) if part)
     return FlowTest(
         id=f"{name}!{state}, {label or 'test'}",
         file=name,
@@ -328,7 +379,7 @@ def _test_of(  # noqa: PLR0917
         variant=state,
         side=side,  # type: ignore[arg-type]
         port=port,
-        run=int(run) if run else how.run or 1,
+        run=run,
         conditions=replace(at, **said) if said else at,
         units=Units(
             UnitSource(units[0].name, "stated"),
@@ -344,15 +395,30 @@ def _missing(value: Any) -> bool:
     return value is None or str(value) in ("nan", "<NA>", "NaT", "")
 
 
+def _number(value: Any, row: Any, column: str) -> float:
+    """A cell of a frame as a number."""
+    try:
+        found = math.nan if isinstance(value, (bool, complex)) or str(value) in ("True", "False") else float(value)
+    except (TypeError, ValueError):
+        found = math.nan
+    if not math.isfinite(found):
+        raise FlowkitError(
+            f"row {row} of the frame has {str(value)!r} in {column!r}, which is not a number", "correct it"
+        )
+    return found
+
+
 def _plain(value: Any) -> str:
-    """A name as text; a whole number without its decimals."""
+    """A name as text: a whole number without its decimals, a day without its hours."""
+    if hasattr(value, "isoformat"):
+        return str(value.isoformat())[:10]
     return f"{value:g}" if isinstance(value, float) and value == int(value) else str(value)
 
 
 def compare(
     *things: Any,
     reference: Reference | None = None,
-    bench: Bench | None = None,
+    bench: Bench | str | None = None,
     stated: Stated | None = None,
     display: Literal["US", "metric"] = "US",
     area_method: Literal["pchip", "trapezoid"] = "pchip",
@@ -362,10 +428,13 @@ def compare(
 
     Parameters
     ----------
-    *things : Job, path, ReadResult, CorrectionResult, Variant, tests, mapping or list
-        Each a state, or several that it names itself; ``{"stock": r1, "ported": r2}`` names them.
+    *things : Job, path, bytes or file object, ReadResult, Readings, CorrectionResult, Variant, tests, mapping or list
+        Each a state, or several that it names itself; ``{"stock": r1, "ported": r2}`` names them. Paths may be
+        patterns.
     reference : Reference, optional
-    bench : Bench, optional
+        That of corrected results unless given; they must all be at one.
+    bench : Bench or str, optional
+        The bench's figures, or its name where the sheets do not say it.
     stated : Stated, optional
         What the sheets at paths do not say.
     display : {"US", "metric"}
@@ -396,17 +465,23 @@ def compare(
 
     if not things:
         raise FlowkitError("there is nothing to compare", "give at least one sheet, result or job")
-    reference, bench, conditions = settings(reference or Reference(), bench or Bench(), options)
+    _check_choices(reference, bench, display, area_method)
+    if isinstance(bench, str):
+        bench, options = None, {"bench": bench, **options}
+    fixed = reference is not None or bool({"pressure", "pressure_law"} & set(options))
     if len(things) == 1 and isinstance(things[0], Job):
-        return _changed_job(things[0], options, area_method).compare()
+        return _changed_job(things[0], reference, bench, options, area_method).compare()
+    reference, bench, conditions = settings(reference or Reference(), bench or Bench(), options)
     how = _stated(stated, conditions)
     variants: list[Variant] = []
     findings: list[Finding] = []
-    for name, thing in _flat(things):
+    given = list(_flat(things))
+    for name, thing in given:
         more, found = _variants_of(name, thing, how)
         variants += more
         findings += found
     _refuse_twins(variants)
+    reference = _one_reference([thing for _, thing in given], variants, reference, fixed=fixed)
     done: list[Variant] = []
     found_later: list[Finding] = []
     for variant in variants:
@@ -417,6 +492,7 @@ def compare(
         found_later += result.findings
         done.append(replace(variant, corrected=result.tests))
     findings = list(joined(findings, found_later))
+    _refuse_nothing(done, findings)
     try:
         return compare_variants(
             done, reference, bench, area_method=area_method, findings=tuple(dict.fromkeys(findings)), display=display
@@ -426,9 +502,78 @@ def compare(
         raise
 
 
-def _changed_job(job: Job, options: Mapping[str, Any], area_method: Literal["pchip", "trapezoid"]) -> Job:
+def _check_choices(reference: Any, bench: Any, display: Any, area_method: Any) -> None:
+    """Refuse what is none of the things that can be chosen."""
+    if reference is not None and not isinstance(reference, Reference):
+        raise FlowkitError(f"{_named(reference)} is no Reference", 'state pressure="28 inH2O" or bore="80.5 mm"')
+    if bench is not None and not isinstance(bench, (Bench, str)):
+        raise FlowkitError(f"{_named(bench)} is no Bench", 'state repeatability="0.5 %" or drift="0.2 %"')
+    for key in ("repeatability", "drift", "lift_setting_m", "pressure_reading_pa") if isinstance(bench, Bench) else ():
+        value = getattr(bench, key)
+        if value is not None and not (math.isfinite(value) and value >= 0):
+            raise FlowkitError(f"the bench's {key} is {value!r}", "give a number above zero")
+    for name, value, known in (
+        ("display", display, ("US", "metric")), ("area_method", area_method, ("pchip", "trapezoid")),
+    ):  # fmt: skip
+        if value not in known:
+            raise FlowkitError(f"there is no {name} {value!r}", "use " + " or ".join(map(repr, known)))
+
+
+def _at(tests: Iterable[Any]) -> Iterator[tuple[float, str]]:
+    """The test pressure and law that corrected tests were brought to, by their ledgers."""
+    for test in tests:
+        for line in test.ledger if isinstance(test, CorrectedTest) else ():
+            pressure = line.inputs.get("reference_pressure_pa")
+            if line.correction == "test-pressure" and isinstance(pressure, float):
+                yield pressure, str(line.inputs["pressure_law"])
+
+
+def _one_reference(
+    things: Sequence[Any], variants: Sequence[Variant], reference: Reference, *, fixed: bool
+) -> Reference:
+    """The reference of everything: that of corrected results, which must all be at one and at the one asked for."""
+    results = [thing.reference for thing in things if isinstance(thing, CorrectionResult)]
+    found = {(state.pressure_pa, state.pressure_law): state.bore_m for state in results}
+    for at in _at(test for variant in variants for test in variant.corrected):
+        found.setdefault(at, None)
+    if fixed and found:
+        found[reference.pressure_pa, reference.pressure_law] = reference.bore_m
+    if len(found) > 1:
+        words = " and ".join(f"{format_quantity(pressure, 'inH2O')}, {law} law" for pressure, law in found)
+        raise FlowkitError(
+            f"the flows would be at different references: {words}", "correct all to one, or give them as they were read"
+        )
+    for (pressure, law), bore in found.items():
+        return replace(reference, pressure_pa=pressure, pressure_law=law, bore_m=reference.bore_m or bore)  # type: ignore[arg-type]
+    return reference
+
+
+def _refuse_nothing(variants: Sequence[Variant], findings: Sequence[Finding]) -> None:
+    """Where nothing could be corrected, say the first reason why."""
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if errors and not any(variant.corrected for variant in variants):
+        refusal = FlowkitError(f"{errors[0].where}: {errors[0].message}")
+        refusal.findings = tuple(findings)
+        raise refusal
+
+
+def _named(thing: Any) -> str:
+    """What something is, with its article."""
+    if thing is None:
+        return "None"
+    name = type(thing).__name__
+    return f"{'an' if name[0] in 'aeiouAEIOU' else 'a'} {name}"
+
+
+def _changed_job(
+    job: Job,
+    reference: Reference | None,
+    bench: Bench | None,
+    options: Mapping[str, Any],
+    area_method: Literal["pchip", "trapezoid"],
+) -> Job:
     """A job with options over its own reference and bench."""
-    reference, bench, conditions = settings(job.reference, job.bench, options)
+    reference, bench, conditions = settings(reference or job.reference, bench or job.bench, options)
     if conditions:
         raise FlowkitError(
             f"{next(iter(conditions))!r} cannot be stated beside a job", "state it in the job file, or give its sheets"
@@ -438,18 +583,38 @@ def _changed_job(job: Job, options: Mapping[str, Any], area_method: Literal["pch
 
 
 _TESTS = (FlowTest, CorrectedTest)
+_OTHERS = {
+    "DataFrame": "make tests of it by from_frame",
+    "Comparison": "it is one already; give what it was made of",
+    "JobResults": "it holds a comparison already; give its job",
+}
+"""What to do with things that are often given and cannot be compared."""
 
 
 def _flat(things: Iterable[Any]) -> Iterator[tuple[str | None, Any]]:
-    """Each thing with the name it is given; lists and mappings are opened."""
+    """Each thing with the name it is given; lists, mappings, patterns and many readings are opened."""
     for thing in things:
         if isinstance(thing, Mapping):
             for name, inner in thing.items():
                 yield str(name), inner
-        elif isinstance(thing, (list, tuple)) and not all(
-            isinstance(item, (FlowTest, CorrectedTest)) for item in thing
-        ):
+        elif isinstance(thing, Readings):
             yield from _flat(thing)
+        elif isinstance(thing, FileReading):
+            if thing.error is not None:
+                raise thing.error
+            yield None, thing.result
+        elif isinstance(thing, str) and len(found := expand_paths([thing])) > 1:
+            yield from ((None, path) for path in found)
+        elif isinstance(thing, str):
+            yield None, found[0]
+        elif isinstance(thing, (list, tuple, set, frozenset)) or (
+            isinstance(thing, Iterator) and not hasattr(thing, "read")
+        ):
+            inside = list(thing)
+            if inside and all(isinstance(item, _TESTS) for item in inside):
+                yield None, inside
+            else:
+                yield from _flat(inside)
         else:
             yield None, thing
 
@@ -462,21 +627,23 @@ def _variants_of(name: str | None, thing: Any, how: Stated) -> tuple[list[Varian
     if isinstance(thing, Job):
         correction, variants = thing.corrected()
         return list(variants), list(correction.findings)
-    if isinstance(thing, (str, Path)):
+    if isinstance(thing, (str, Path, bytes)) or (hasattr(thing, "read") and not hasattr(thing, "tests")):
         # A sheet that names no state of its own is called after its file.
-        result = read_file(thing, how)
-        thing = result
+        thing = read(thing, how)
     if isinstance(thing, (ReadResult, CorrectionResult)):
         findings = list(thing.findings)
         tests: Sequence[FlowTest | CorrectedTest] = thing.tests
-    elif isinstance(thing, (list, tuple)) and thing:
+    elif isinstance(thing, (list, tuple)):
         tests = thing
-    elif isinstance(thing, (FlowTest, CorrectedTest)):
+    elif isinstance(thing, _TESTS):
         tests = [thing]
     else:
-        raise FlowkitError(
-            f"a {type(thing).__name__} cannot be compared", "give sheets, what read or correct returned, or a job"
-        )
+        remedy = _OTHERS.get(type(thing).__name__, "give sheets, what read or correct returned, or a job")
+        raise FlowkitError(f"{_named(thing)} cannot be compared", remedy)
+    strange = next((test for test in tests if not isinstance(test, _TESTS)), None)
+    if strange is not None or not tests:
+        what = f"{_named(strange)} is no test" if tests else f"there are no tests in {name or 'what was given'!r}"
+        raise FlowkitError(what, "give what read or correct returned")
     groups: dict[str, list[Any]] = {}
     for test in tests:
         groups.setdefault(name or test.variant, []).append(test)

@@ -7,17 +7,17 @@ job file or from bare sheets, or asks it for one of the stations.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import AttachError, FlowkitError, JobError
-from flowkit.fields import refuse_unknown, section
+from flowkit.fields import read_table, refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_files
 from flowkit.job.read import read_variants
-from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
+from flowkit.model import Bench, CorrectedTest, Finding, FlowTest, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
@@ -60,6 +60,10 @@ class JobResults:
     comparison: Comparison
     engine: EngineResult | None
     findings: tuple[Finding, ...]
+
+    def __repr__(self) -> str:
+        names = ", ".join(variant.name for variant in self.variants)
+        return f"<JobResults of {names}: {len(self.findings)} findings{', engine' if self.engine else ''}>"
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -126,7 +130,7 @@ class Job:
         """
         from flowkit.job.file import parse
 
-        path = Path(path)
+        path = _path_of(path, "a job file")
         try:
             content, written = parse(path)
             job = cls(**parts_of_file(content, written, path.parent), path=path)
@@ -140,7 +144,7 @@ class Job:
     @classmethod
     def from_files(
         cls,
-        paths: Sequence[str | Path],
+        paths: str | Path | Sequence[str | Path],
         stated: Stated | None = None,
         *,
         reference: Reference | None = None,
@@ -154,7 +158,7 @@ class Job:
 
         Parameters
         ----------
-        paths : sequence of str or Path
+        paths : str, Path or sequence of them
         stated : Stated, optional
             What the sheets do not say.
         reference, bench, info : optional
@@ -169,7 +173,8 @@ class Job:
         """
         from flowkit.importers import Stated
 
-        variants, display = variants_of_files([Path(path) for path in paths], stated or Stated())
+        given = [paths] if isinstance(paths, (str, Path)) else paths
+        variants, display = variants_of_files([_path_of(path, "a sheet") for path in given], stated or Stated())
         return cls(
             info or JobInfo(display=display), reference or Reference(), bench or Bench(), variants, tuple(switched_off)
         )
@@ -180,8 +185,9 @@ class Job:
         Parameters
         ----------
         **changes
-            Fields of the job (``info=``, ``bench=``, ``variants=``, …), or keys of ``[reference]`` and ``[bench]``
-            as text or SI: ``pressure="25 inH2O"``, ``bore="80.5 mm"``, ``lifts="2-9 mm"``, ``drift="0.2 %"``.
+            Fields of the job (``info=``, ``bench=``, ``variants=``, …), keys of ``[job]`` such as ``title="…"``, or
+            keys of ``[reference]`` and ``[bench]`` as text or SI: ``pressure="25 inH2O"``, ``bore="80.5 mm"``,
+            ``lifts="2-9 mm"``, ``drift="0.2 %"``.
 
         Raises
         ------
@@ -195,10 +201,19 @@ class Job:
         6227
         """
         own = {name: changes.pop(name) for name in list(changes) if name in self.__dataclass_fields__}
+        for name, value in own.items():
+            if name in _FIELD_TYPES and not isinstance(value, _FIELD_TYPES[name]):
+                wanted = _FIELD_TYPES[name].__name__
+                raise JobError(
+                    f"{name} is a {type(value).__name__}, and must be a {wanted}", f"give {name}={wanted}(…)"
+                )
+        words = {name: changes.pop(name) for name in list(changes) if name in section("job")}
         job = replace(self, **own)
+        if words:
+            job = replace(job, info=replace(job.info, **read_table("job", words, "the job")))
         reference, bench, others = settings(job.reference, job.bench, changes)
         if others:
-            known = [*self.__dataclass_fields__, *section("reference"), *section("bench")]
+            known = [*self.__dataclass_fields__, *section("job"), *section("reference"), *section("bench")]
             refuse_unknown(others, known, "the job")
         return replace(job, reference=reference, bench=bench)
 
@@ -217,7 +232,7 @@ class Job:
         """
         from flowkit.job.write import write_job
 
-        return write_job(self, Path(path))
+        return write_job(self, _path_of(path, "a job file"))
 
     def __repr__(self) -> str:
         names = ", ".join(variant.name for variant in self.variants)
@@ -566,23 +581,25 @@ class Job:
             reference = self.reference
             if variant.bore_m is not None:
                 reference = replace(reference, bore_m=variant.bore_m)
-            result = correct(
-                variant.tests,
-                reference,
-                self.bench,
-                valves=variant.valves,
-                engine_bore_m=self._engine_bore(variant.name),
-                off=self.switched_off,
-                meters=meters,
-                meter=named.get(variant.name),
-            )
-            found += result.findings
-            corrected.append(replace(variant, corrected=result.tests))
-        tests = tuple(test for variant in corrected for test in variant.corrected)
+            today = {"bench": self.bench, "meters": meters, "meter": named.get(variant.name)}
+            done: list[CorrectedTest] = []
+            for tests, setting in _by_setting(variant, today):
+                result = correct(
+                    tests,
+                    reference,
+                    valves=variant.valves,
+                    engine_bore_m=self._engine_bore(variant.name),
+                    off=self.switched_off,
+                    **setting,
+                )
+                found += result.findings
+                done += result.tests
+            corrected.append(replace(variant, corrected=tuple(done)))
+        everything = tuple(test for variant in corrected for test in variant.corrected)
         if "check-plate" not in self.switched_off:
             # The sheet alone shows the plate's raw reading; here it went through the correction for air as well.
             findings = [finding for finding in findings if finding.rule != "check-off"]
-        return CorrectionResult(reference_state(self.reference), tests, joined(findings, found)), tuple(corrected)
+        return CorrectionResult(reference_state(self.reference), everything, joined(findings, found)), tuple(corrected)
 
     def _compare(self, variants: Sequence[Variant], findings: Sequence[Finding]) -> Comparison:
         """Compare corrected variants; an error carries what was found before."""
@@ -608,6 +625,36 @@ class Job:
         except FlowkitError as error:
             error.findings = tuple(findings)
             raise
+
+
+def _by_setting(variant: Variant, today: Mapping[str, Any]) -> Iterator[tuple[tuple[FlowTest, ...], Mapping[str, Any]]]:
+    """A variant's tests with what they are corrected by: this job's bench and meters, or those they were recorded with.
+
+    A recorded meter that is not this job's is another meter, whatever it is called: its error cancels in no gain.
+    """
+    groups: dict[str, list[FlowTest]] = {}
+    for test in variant.tests:
+        groups.setdefault(variant.settings.get(test.id, {}).get("from", ""), []).append(test)
+    for where, tests in groups.items():
+        setting = dict(variant.settings.get(tests[0].id, today))
+        if setting.pop("from", None):
+            setting["meters"] = {
+                key: meter if today["meters"].get(key) == meter else replace(meter, name=f"{meter.name} ({where})")
+                for key, meter in setting["meters"].items()
+            }
+        yield tuple(tests), setting
+
+
+_FIELD_TYPES: Mapping[str, type] = {
+    "info": JobInfo, "reference": Reference, "bench": Bench, "variants": tuple, "meters": Mapping,
+}  # fmt: skip
+
+
+def _path_of(path: Any, what: str) -> Path:
+    """Take a path, and refuse what is none."""
+    if isinstance(path, (str, Path)):
+        return Path(path)
+    raise FlowkitError(f"{path!r:.60} is no path of {what}", "give text or a Path")
 
 
 def contents_of(job: Job, results: JobResults) -> ReportContents:

@@ -7,16 +7,19 @@ to the tests; what the job changes by hand is listed; nothing is dropped without
 from __future__ import annotations
 
 import glob
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import JobError, SheetError
-from flowkit.fields import conditions_from, filled, read_table, refuse_unknown, section
+from flowkit.fields import conditions_from, filled, in_si, read_table, refuse_unknown, section
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers.mapping import CellChange
 from flowkit.model import AirState, Bench, JobInfo, Reference, Side, ValveGeometry
+from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam
@@ -133,13 +136,27 @@ def settings(reference: Reference, bench: Bench, options: Mapping[str, Any]) -> 
             conditions[key] = value
             continue
         row = section(table)[key]
-        if isinstance(value, (int, float)) and row.kind not in ("choice", "text"):
-            tables[table][row.attribute] = float(value)
+        if isinstance(value, Real) and row.kind not in ("choice", "text"):
+            tables[table][row.attribute] = in_si(row, value, "options")
         elif isinstance(value, (tuple, list)) and row.kind == "lifts":
-            tables[table][row.attribute] = (float(value[0]), float(value[1]))
+            tables[table][row.attribute] = _lifts_of(value)
         elif value is not None:
             tables[table] |= read_table(table, {key: value}, "options")
     return replace(reference, **tables["reference"]), replace(bench, **tables["bench"]), conditions
+
+
+def _lifts_of(pair: Sequence[Any]) -> tuple[float, float]:
+    """A range of lifts, in m or as text with units."""
+    try:
+        low, high = (float(item) if isinstance(item, Real) else parse_quantity(item, "length") for item in pair)
+    except ValueError:
+        low = high = math.nan
+    if not 0 <= low < high <= 0.1:
+        raise JobError(
+            f"options, lifts: {tuple(pair)!r} is not a range of lifts in m",
+            'give the lower one first, or write it like "2-9 mm"',
+        )
+    return low, high
 
 
 def variants_of_files(paths: Sequence[Path], stated: Stated) -> tuple[tuple[JobVariant, ...], Literal["US", "metric"]]:

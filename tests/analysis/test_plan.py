@@ -31,9 +31,7 @@ def test_two_changes_need_one_state_between():
     assert extra.completes == () and extra.already_tested == ()
     (words,) = extra.sentences()
     assert words.startswith("'a' → 'c': ports and seats changed together")
-    assert (
-        "What was cut cannot be put back, so this head can no longer tell them apart. Next time flow the head" in words
-    )
+    assert "What was cut cannot be put back, so this head can no longer separate them. Next time flow the head" in words
     assert "in between, with ports 'blended', seats 'worn' and valves 'standard'" in words
 
 

@@ -9,17 +9,26 @@ from typing import Any
 
 import pytest
 
-from flowkit.cli.progress import engine_progress
+from flowkit.cli.common import engine_progress
 from flowkit.job import Job
 from flowkit.job.engine import whatif
-from flowkit.samples import sample_job
+from flowkit.samples import copy_samples
 
 Command = Callable[..., Any]
 VERBS = (
-    ("engine", str(sample_job())),
-    ("whatif", str(sample_job()), "--valve", "intake.stem=6mm"),
-    ("report", str(sample_job()), "--format", "xlsx", "-o", "out"),
+    ("engine", "job.toml"),
+    ("whatif", "job.toml", "--valve", "intake.stem=6mm"),
+    ("report", "job.toml", "--format", "xlsx", "-o", "out"),
 )
+
+
+@pytest.fixture(autouse=True)
+def job(tmp_path: Path) -> Path:
+    """The sample job at two speeds only, in the clean folder."""
+    path = copy_samples(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("compression_ratio = 10.2\n", "compression_ratio = 10.2\nspeeds = [3000, 5000]\n"))
+    return path
 
 
 @pytest.mark.parametrize("words", VERBS, ids=[words[0] for words in VERBS])
@@ -36,7 +45,7 @@ def test_a_terminal_sees_a_bar(command: Command, words: tuple[str, ...], monkeyp
 
 
 def test_nothing_where_no_terminal_listens(command: Command) -> None:
-    assert command("engine", sample_job()).err == ""
+    assert command("engine", "job.toml").err == ""
     with engine_progress() as progress:
         assert progress is None
 
@@ -51,18 +60,18 @@ def test_a_run_without_an_engine_shows_no_bar(
     assert "engine" not in capfd.readouterr().err
 
 
-def test_every_cycle_is_reported() -> None:
-    job = Job.load(Path(sample_job()))
+def test_every_cycle_is_reported(job: Path) -> None:
+    loaded = Job.load(job)
     seen: list[tuple[int, int]] = []
-    result = job.run_engine(progress=lambda done, most: seen.append((done, most)))
+    result = loaded.run_engine(progress=lambda done, most: seen.append((done, most)))
     filling = result.variants[0].filling
     assert filling is not None
     assert [done for done, _ in seen] == list(range(1, len(seen) + 1))
     assert len({most for _, most in seen}) == 1
     assert max(filling.cycles) <= len(seen) <= seen[0][1]
     seen.clear()
-    whatif(job, valves=["intake.stem=6mm"], progress=lambda done, most: seen.append((done, most)))
+    whatif(loaded, valves=["intake.stem=6mm"], progress=lambda done, most: seen.append((done, most)))
     assert seen
     seen.clear()
-    job.run(engine=False, progress=lambda done, most: seen.append((done, most)))
+    loaded.run(engine=False, progress=lambda done, most: seen.append((done, most)))
     assert not seen

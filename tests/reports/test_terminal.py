@@ -221,7 +221,8 @@ def test_html_is_escaped_and_whole() -> None:
 def test_html_dims_what_is_not_resolved() -> None:
     contents = make_contents(variants=2)
     side = contents.comparison.sides["intake"]
-    gain = replace(side.gains[0], mean_flow_gain=0.005, resolved=False)
+    half = {"mean_flow_gain_low": 0.005 - 0.011, "mean_flow_gain_high": 0.005 + 0.011}
+    gain = replace(side.gains[0], mean_flow_gain=0.005, resolved=False, **half)
     text = comparison_html(replace(contents.comparison, sides={"intake": replace(side, gains=(gain,))}))
     assert '<span style="color:#767676">+0.5 ± 1.1</span>' in text
     assert "<ul>" not in comparison_html(make_contents(variants=1).comparison)

@@ -103,9 +103,10 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     """Write mean flow and gain in bands of lift, every figure of each gain, main effects and interaction."""
     sides = sides_of(comparison)
     bands = [(side, table) for side, result in sides for table in band_tables(result)]
+    gained = " and gain of each step" if any(result.steps for _, result in sides) else ""
     _write(
         stream,
-        "Mean flow and gain of each step in bands of lift: low, middle, high",
+        f"Mean flow{gained} in bands of lift: low, middle, high",
         [_band_table(side, table, names, display) for side, table in bands],
         list(dict.fromkeys(band_words(table) for _, table in bands)),
     )
@@ -357,7 +358,8 @@ def write_ports(stream: Stream, contents: ReportContents, names: Names) -> None:
     tables = fitted_tables(
         sides, stream.paper.inner_width, lambda side, result, room: _ports_table(side, result, names, display, room)
     )
-    stream.headed("Mean flow of each port, and its gain", tables)
+    gained = ", and its gain" if any(result.gains for _, result in sides) else ""
+    stream.headed(f"Mean flow of each port{gained}", tables)
     for side, result in sides:
         _write_lagging(stream, side, result, names, display)
 
@@ -584,7 +586,7 @@ LEAD = (
 )
 MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
-    "state them in the job file under [valves.intake] and [valves.exhaust]."
+    "state them in the job."
 )
 _KINDS: tuple[tuple[str, str], ...] = (
     ("minimum", "coefficient on the minimum area"),
@@ -601,6 +603,7 @@ def write_areas(stream: Stream, contents: ReportContents, names: Names) -> None:
     if not any(variant.coefficients for _, result in sides for variant in result.variants):
         stream.chapter("Coefficients and areas")
         stream.text(MISSING)
+        stream.y += 6.0
         _draw_pairs(stream, sides, names, display, _draw_areas)
         write_velocity(stream, sides, names, display)
         return

@@ -93,7 +93,7 @@ def _draw_panels(stream: Stream, engine: EngineResult, names: Names, display: Di
     first = names.head(over[0].from_) if over else ""
     panels: list[tuple[str, list[Series], float | None]] = [
         (f"Brake power (estimate), {power_unit(display)}", _brake(known, display), None),
-        (f"Brake torque and power over {first}, % (estimate)", _changes(over, "brake_torque"), 0.0),
+        (f"Brake torque over {first}, % (estimate)", _changes(over, "brake_torque"), 0.0),
         (f"Air mass over {first}, %", _changes(over, "air_flow"), 0.0),
         ("Mean inlet Mach index Z", _mach(known), 0.5),
         ("Volumetric efficiency, %", _filling(known), None),

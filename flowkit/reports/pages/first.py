@@ -25,6 +25,7 @@ from flowkit.drawing import (
     variant_style,
 )
 from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
+from flowkit.errors import FlowkitError
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
     Datum,
@@ -685,6 +686,8 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
         If there is nothing to draw, or no such side or display.
     """
     units = display_of(display)
+    if not hasattr(comparison, "sides"):
+        raise FlowkitError(f"a {type(comparison).__name__} is no comparison", "give what compare returns")
     ax = plot_comparison(comparison, ax, side, display=display)
     figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT, Display
-from flowkit.drawing.curves import display_of, numeral
+from flowkit.drawing.curves import display_of
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import change_words, distinct, not_assessed_words, sentence_case
+from flowkit.reports.labels import (
+    change_words,
+    distinct,
+    not_assessed_words,
+    pressure_words,
+    sentence_case,
+    where_words,
+)
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
-from flowkit.units import from_si
 
 LABEL = 76.0
 NAME_ROOM = 118.0
@@ -67,7 +73,7 @@ def repeatability_words(known: Repeatability) -> str:
     }.get(known.source, "with the bench's own history")
     number = f"{known.degrees_of_freedom:.0f}"
     text += f"{rests}, with {number} degree{'s' if number != '1' else ''} of freedom."
-    if known.lift_setting_m is not None:
+    if known.lift_setting_m is not None and known.lift_setting_m >= 5e-7:
         text += f" The scatter along the curves gives a lift setting of ± {1e3 * known.lift_setting_m:.3f} mm (k = 1)."
     return text
 
@@ -77,8 +83,7 @@ def _pressures(tests: list[CorrectedTest], display: Display) -> str:
     found = sorted({p.pressure_pa for t in tests for p in t.points if p.pressure_pa})
     if not found:
         return "–"
-    low, high = (numeral(from_si(p, display.pressure), display.pressure_digits) for p in (found[0], found[-1]))
-    return low if low == high else f"{low}–{high}"
+    return " to ".join(dict.fromkeys(pressure_words(value, display) for value in (found[0], found[-1])))
 
 
 def _ledger_table(contents: ReportContents, names: Names) -> Table:
@@ -101,7 +106,7 @@ def _ledger_table(contents: ReportContents, names: Names) -> Table:
         ]
         rows.append(Row(tuple(cells), rule_above=bool(rows) and variant != last))
         last = variant
-    heads = ("state", "side", "tests", f"at, {display.pressure}", *corrections)
+    heads = ("state", "side", "tests", "flowed at", *corrections)
     columns = []
     for place, head in enumerate(heads):
         texts = [row.cells[place].text for row in rows]
@@ -120,7 +125,7 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
     for severity in ("error", "warning", "note"):
         for finding in dict.fromkeys(contents.findings):
             if finding.severity == severity and finding.rule != "changed-by-hand":
-                where = clean(finding.where)
+                where = where_words(clean(finding.where))
                 words = sentence_case(clean(finding.message))
                 color = SOFT if severity == "note" else INK
                 stream.text(

@@ -1,0 +1,253 @@
+"""The verbs for results: compare, correct, plan, engine, whatif and meter."""
+
+from __future__ import annotations
+
+import functools
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from flowkit.cli.common import (
+    JobOrFiles,
+    JsonOption,
+    TablesOption,
+    engine_progress,
+    exit_code,
+    failure_as_document,
+    give,
+    load_job,
+    report_errors,
+    verb,
+    with_reference,
+    with_statements,
+)
+from flowkit.errors import UnitError
+from flowkit.units import from_si, parse_quantity
+
+if TYPE_CHECKING:
+    from flowkit.corrections.calibration import CalibrationResult
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verbs to the command."""
+    app.command("compare", epilog="Example: flowkit compare as_received.csv after_work.xlsx")(verb(compare))
+    app.command("correct", epilog="Example: flowkit correct job.toml")(verb(correct))
+    app.command("plan", epilog="Example: flowkit plan job.toml --gain '1.5 %'")(verb(plan))
+    app.command("engine", epilog="Example: flowkit engine job.toml --plot engine.png")(verb(engine))
+    app.command("whatif", epilog="Example: flowkit whatif job.toml --valve intake.stem=6mm")(verb(whatif))
+    app.command("meter", epilog="Example: flowkit meter job.toml --out meter.png")(verb(meter))
+
+
+@with_statements
+@with_reference
+def compare(
+    paths: JobOrFiles,
+    json_: JsonOption = False,
+    tables: TablesOption = False,
+    csv: Annotated[bool, typer.Option("--csv", help="Print the table as CSV instead.")] = False,
+    *,
+    statements: dict[str, Any],
+    reference: dict[str, Any],
+) -> int:
+    """Compare the variants of a head, side by side: flows, gains and their intervals.
+
+    Without a job file each sheet is a variant named after it, the first the baseline. The options that state or set
+    something hold for sheets; for a job it is in the job file.
+    """
+    from flowkit.reports.labels import comparison_csv
+    from flowkit.reports.terminal import comparison_text
+
+    with failure_as_document("compare", {"reference": None, "sides": {}}, wanted=json_):
+        job = load_job(paths, stated=statements, reference=reference)
+        comparison = job.compare()
+    if json_ or not csv:
+        text = functools.partial(comparison_text, tables=tables)
+        return give(comparison, text, job.info.display, as_json=json_)
+    typer.echo(comparison_csv(comparison, job.info.display), nl=False)
+    report_errors(comparison.findings)
+    return exit_code(comparison.findings)
+
+
+@with_statements
+@with_reference
+def correct(
+    paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any], reference: dict[str, Any]
+) -> int:
+    """Bring every test to the reference and print its flows and its ledger.
+
+    The options that state or set something hold for sheets; for a job it is in the job file.
+    """
+    from flowkit.reports.terminal import correction_text
+
+    with failure_as_document("correct", {"reference": None, "tests": []}, wanted=json_):
+        job = load_job(paths, stated=statements, reference=reference)
+        result = job.correct()
+    return give(result, correction_text, job.info.display, as_json=json_)
+
+
+def plan(
+    job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
+    gain: Annotated[
+        str, typer.Option("--gain", metavar="PERCENT", help="The gain to be resolved, in per cent.")
+    ] = "2 %",
+    power: Annotated[
+        str, typer.Option("--power", metavar="PERCENT", help="The chance to resolve it, in per cent.")
+    ] = "80 %",
+    json_: JsonOption = False,
+) -> int:
+    """Say how many repeated runs would resolve a gain, and which extra test would remove each confounding."""
+    from flowkit.job import Job
+
+    wanted, chance = _fraction(gain, "--gain"), _fraction(power, "--power")
+    nothing: dict[str, Any] = {"gain": wanted, "power": chance, "repeatability": None, "repeats": []}
+    nothing |= {"extra_tests": {}, "sentences": []}
+    with failure_as_document("plan", nothing, wanted=json_):
+        result = Job.load(job).plan(wanted, chance)
+    return give(result, lambda plan, _: plan.sentences, "US", as_json=json_)
+
+
+def _fraction(text: str, option: str) -> float:
+    """Read per cent, with or without the sign, into a fraction between 0 and 1."""
+    try:
+        value = parse_quantity(text if text.strip().endswith("%") else f"{text} %", "humidity")
+    except UnitError as error:
+        raise typer.BadParameter(f"{option}: {error.problem}; write it like '2 %'") from error
+    if not 0 < value < 1:
+        raise typer.BadParameter(f"{option}: {text!r} is not between 0 and 100 %")
+    return value
+
+
+def engine(
+    path: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file with an [engine] table.")],
+    json_: JsonOption = False,
+    tables: TablesOption = False,
+    plot: Annotated[Path | None, typer.Option("--plot", metavar="PNG", help="Draw the engine's curves.")] = None,
+) -> int:
+    """Say what the flows mean for the engine: cam-weighted flow, Mach index, filling, power.
+
+    Figures are estimates of a model; an estimated rpm is not a safe rpm.
+    """
+    from flowkit.job import Job
+    from flowkit.reports.terminal import engine_text
+
+    with failure_as_document("engine", {"variants": []}, wanted=json_):
+        job = Job.load(path)
+        with engine_progress() as progress:
+            result = job.run_engine(progress=progress)
+    status = give(result, partial(engine_text, tables=tables), job.info.display, as_json=json_)
+    if plot is not None:
+        from flowkit.drawing import save_figure
+        from flowkit.drawing.curves import figure_of
+
+        save_figure(figure_of(result.plot()), plot)
+    return status
+
+
+def whatif(
+    path: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file with an [engine] table.")],
+    *,
+    valve: Annotated[
+        list[str] | None,
+        typer.Option("--valve", metavar="SIDE.KEY=VALUE", help="Such as intake.stem=6mm; may be given again."),
+    ] = None,
+    cam: Annotated[
+        list[str] | None,
+        typer.Option("--cam", metavar="SIDE.KEY=VALUE", help="Such as intake.peak_lift=9.5mm; may be given again."),
+    ] = None,
+    bore: Annotated[
+        str | None,
+        typer.Option("--bore", metavar="LENGTH", help="Another bore; the chamber keeps its volume."),
+    ] = None,
+    compression: Annotated[
+        str | None, typer.Option("--compression", metavar="RATIO", help="Another compression ratio.")
+    ] = None,
+    variant: Annotated[str | None, typer.Option("--variant", help="To start from; the last unless given.")] = None,
+    tables: TablesOption = False,
+    json_: JsonOption = False,
+) -> int:
+    """Predict flow and filling with a changed valve, cam or bore, from geometry and measured coefficients.
+
+    A prediction, not a measurement; an estimated rpm is not a safe rpm.
+    """
+    from flowkit.job import Job
+    from flowkit.job import engine as job_engine
+    from flowkit.reports.terminal import engine_text
+
+    if not (valve or cam or bore or compression):
+        raise typer.BadParameter("say what is to change, with --valve, --cam, --bore or --compression")
+    with failure_as_document("engine", {"variants": []}, wanted=json_):
+        job = Job.load(path)
+        with engine_progress() as progress:
+            result = job_engine.whatif(
+                job,
+                valves=valve or (),
+                cams=cam or (),
+                bore=bore,
+                compression=compression,
+                variant=variant,
+                progress=progress,
+            )
+    return give(result, partial(engine_text, tables=tables), job.info.display, as_json=json_)
+
+
+def meter(
+    job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file with [meter] and its certificates.")],
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE.png", help="Where to draw the plates about what was found.")
+    ] = None,
+    json_: JsonOption = False,
+) -> int:
+    """Find a plate's coefficient or a percent meter's full scale from plates of known flow."""
+    from flowkit.job import Job
+
+    nothing: dict[str, Any] = {"meters": []}
+    with failure_as_document("meter", nothing, wanted=json_):
+        result = Job.load(job).calibrate_meters()
+    if out is not None:
+        _draw(result, out)
+    return give(result, lambda found, _: tuple(_lines(found)), "US", as_json=json_)
+
+
+def _draw(result: CalibrationResult, out: Path) -> None:
+    """Write the picture, whole or not at all."""
+    import matplotlib as mpl
+
+    from flowkit.output import written_whole
+
+    mpl.use("Agg")
+    with written_whole(out) as draft:
+        figure: Any = result.plot().figure
+        figure.savefig(draft, dpi=160)
+
+
+def _lines(result: CalibrationResult) -> list[str]:
+    """The table and what to paste."""
+    lines: list[str] = []
+    for item in result.meters:
+        name = item.name if item.range is None else f"{item.name}, range {item.range}"
+        full = item.parameter != "coefficient"
+        value = f"{from_si(item.value, 'CFM'):.5g} CFM" if full else f"{item.value:.5g}"
+        what = "full scale" if full else "coefficient"
+        plates = "one plate" if len(item.points) == 1 else f"{len(item.points)} plates"
+        lines += [f"{name}: {what} {value} ± {100 * item.u:.2g} % (k = 1), from {plates}", ""]
+        lines.append(f"  {'reading':>12} {'flow (CFM)':>12} {'u':>8} {what:>12} {'off':>8}")
+        for point in item.points:
+            shown = from_si(point.value, "CFM") if full else point.value
+            reading = f"{point.reading:g} {point.reading_unit}"
+            lines.append(
+                f"  {reading:>12} {from_si(point.flow_m3_s, 'CFM'):12.1f} {100 * point.u:6.2g} % {shown:12.5g} "
+                f"{100 * point.residual:+6.2f} %"
+            )
+        if len(item.points) > 1:
+            excess = item.chi_squared / (len(item.points) - 1)
+            if excess > 1:
+                lines += ["", f"  The plates differ by {excess**0.5:.1f} times what their certificates allow;"]
+                lines.append("  the uncertainty was widened by that.")
+        lines += ["", "  Put this into the job file in place of the meter's table:", ""]
+        lines += [f"  {line}" for line in item.toml.splitlines()]
+        lines.append("")
+    return lines[:-1]

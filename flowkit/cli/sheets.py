@@ -1,0 +1,289 @@
+"""The verbs for sheets: read, check, start and blank."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from flowkit.cli.common import (
+    JobOrFiles,
+    JsonOption,
+    complain,
+    exit_code,
+    finding_of,
+    print_document,
+    refuse_beside_job,
+    report_errors,
+    show,
+    stated_of,
+    verb,
+    with_statements,
+)
+from flowkit.errors import FlowkitError, UnitError
+from flowkit.model import Finding, FlowTest, Side
+from flowkit.units import parse_quantity, unit
+
+if TYPE_CHECKING:
+    from flowkit.importers import FileReading, Stated
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verbs to the command."""
+    app.command("read", epilog="Example: flowkit read as_received.csv --fixture-bore '83 mm'")(verb(read))
+    app.command("check", epilog="Example: flowkit check job.toml")(verb(check))
+    app.command("start", epilog="Example: flowkit start sheets -o sheets/job.toml")(verb(start))
+    app.command("blank", epilog="Example: flowkit blank to_bench.xlsx --top '10 mm' --runs 3")(verb(blank))
+
+
+@with_statements
+def read(
+    files: Annotated[list[str], typer.Argument(metavar="FILE…", help="Sheets; globs such as 'archive/**/*.xlsx'.")],
+    json_: JsonOption = False,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Show the grid and what each region was taken for.")
+    ] = False,
+    plot: Annotated[Path | None, typer.Option("--plot", metavar="PNG", help="Draw the curves into a PNG file.")] = None,
+    workers: Annotated[int, typer.Option("--workers", min=1, help="Processes that read at once.")] = 1,
+    *,
+    statements: dict[str, Any],
+) -> int:
+    """Show what was understood of each sheet: tests, units, points, findings.
+
+    Exit status 1 where a file cannot be used or a finding is an error.
+    """
+    from flowkit import importers
+    from flowkit.importers.many import expand_paths
+
+    stated = stated_of(statements)
+    paths = expand_paths(files)
+    if explain:
+        return _explain(paths, stated)
+    readings = _with_progress(importers.read_many(paths, stated, workers=workers), len(paths))
+    if json_:
+        return _print_json(readings)
+    return _print_text(readings, plot)
+
+
+def _explain(paths: Sequence[Path], stated: Stated) -> int:
+    """Print the grids of files with what each region was taken for."""
+    from flowkit.importers.explain import explain
+
+    for path in paths:
+        print(explain(path, stated))
+    return 0
+
+
+def _with_progress(readings: Iterator[FileReading], total: int) -> Iterator[FileReading]:
+    """Show a bar on a terminal when there is much to read."""
+    if total < 20 or not sys.stderr.isatty():
+        yield from readings
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(readings, total=total, description="reading", console=Console(stderr=True), transient=True)
+
+
+def _read_findings(reading: FileReading) -> Sequence[Finding]:
+    """All that is doubtful in a file; an unusable file is one error finding."""
+    if reading.error is not None:
+        return (finding_of(reading.error),)
+    assert reading.result is not None  # one of the two is there
+    return reading.result.findings
+
+
+def _print_json(readings: Iterator[FileReading]) -> int:
+    """Print the document test by test, so that memory stays flat over thousands of files."""
+    import json
+
+    from flowkit.output import jsonable
+    from flowkit.version import __version__
+
+    out = sys.stdout.buffer
+    status, findings, first = 0, [], True
+    out.write(f'{{"kind": "read", "version": "{__version__}", "tests": ['.encode())
+    for reading in readings:
+        for test in reading.result.tests if reading.result else ():
+            out.write((b"" if first else b", ") + json.dumps(jsonable(test), ensure_ascii=False).encode())
+            first = False
+        found = _read_findings(reading)
+        findings += [json.dumps(jsonable(finding), ensure_ascii=False) for finding in found]
+        report_errors(found)
+        status |= exit_code(found)
+    out.write(f'], "findings": [{", ".join(findings)}]}}\n'.encode())
+    out.flush()
+    return status
+
+
+def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
+    """Print a summary of each file and draw the curves where asked."""
+    from flowkit.reports.terminal import reading_text
+
+    status = 0
+    tests: list[FlowTest] = []
+    for reading in readings:
+        found = _read_findings(reading)
+        if reading.error is not None:
+            complain(str(reading.error))
+        else:
+            assert reading.result is not None  # one of the two is there
+            show(*reading_text(reading.result))
+            if not (sys.stdout.isatty() and sys.stderr.isatty()):  # on one terminal they are above already
+                report_errors(found)
+            if plot is not None:
+                tests += reading.result.tests
+        status |= exit_code(found)
+    if plot is not None and tests:
+        from flowkit.drawing import save_plot
+
+        save_plot(tests, plot)
+        show(f"curves: {plot}")
+    return status
+
+
+@with_statements
+def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str, Any]) -> int:
+    """Print what is doubtful in sheets or in a whole job: errors on standard error, with exit status 1.
+
+    What the sheets do not say is stated by options; for a job it is in the job file.
+    """
+    findings = [finding for path in paths for finding in _check_findings(path, statements)]
+    if json_:
+        from flowkit.output import document
+
+        print_document(document("check", {"findings": findings}))
+    else:
+        from flowkit.reports.terminal import findings_text
+
+        show(*(findings_text(findings) or ([] if exit_code(findings) else ["nothing doubtful"])))
+    report_errors(findings)
+    return exit_code(findings)
+
+
+def _check_findings(path: Path, statements: dict[str, Any]) -> list[Finding]:
+    """All findings of a job (the whole way) or of a sheet (reading it)."""
+    from flowkit import importers
+    from flowkit.job import Job
+
+    try:
+        if path.suffix.lower() == ".toml":
+            refuse_beside_job(statements)
+            return list(Job.load(path).run().findings)
+        return list(importers.read(path, stated_of(statements)).findings)
+    except FlowkitError as error:
+        return [*error.findings, finding_of(error)]
+
+
+def start(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the sheets are.")],
+    out: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="job.toml in the folder unless given.")
+    ] = None,
+    flow_unit: Annotated[
+        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Of sheets that name none, such as CFM.")
+    ] = None,
+) -> int:
+    """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
+    from flowkit.importers import Stated
+    from flowkit.importers.sheets.start import folder_listing, start_job
+    from flowkit.units import unit
+
+    spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
+    stated = Stated(flow_unit=spelled)
+    written = start_job(folder, out, stated)
+    for entry in folder_listing(folder, stated):
+        reason = entry.reason.partition("; or put this into its")[0].removeprefix(f"{entry.path.name}: ")
+        show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
+    show(f"wrote {written}", "Fill in the state of each variant, then: flowkit compare " + str(written))
+    return 0
+
+
+_METRIC, _INCH = ("1 mm", "10 mm"), ("0.050 in", "0.500 in")
+"""Step and highest lift, by the unit of the lifts."""
+_UNLESS = tuple(f"{metric}, or {inch} with lifts in inches," for metric, inch in zip(_METRIC, _INCH, strict=True))
+
+
+def blank(
+    out: Annotated[Path, typer.Argument(metavar="OUT.xlsx|OUT.csv", help="Never written over an existing file.")],
+    *,
+    top: Annotated[
+        str | None,
+        typer.Option("--top", metavar="LENGTH", help=f"Highest lift; {_UNLESS[1]} unless given or by the valve."),
+    ] = None,
+    step: Annotated[
+        str | None, typer.Option("--step", metavar="LENGTH", help=f"Step of the lifts; {_UNLESS[0]} unless given.")
+    ] = None,
+    valve_head: Annotated[
+        str | None,
+        typer.Option("--valve-head", metavar="LENGTH", help="Valve head: lifts at fractions of it instead of steps."),
+    ] = None,
+    ports: Annotated[str, typer.Option("--ports", help="How many, or their names with commas.")] = "4",
+    side: Annotated[
+        Literal["intake", "exhaust"] | None, typer.Option("--side", help="One side only; both unless given.")
+    ] = None,
+    runs: Annotated[int, typer.Option("--runs", min=1, help="Runs of the first port; the others are run once.")] = 3,
+    lift_unit: Annotated[str, typer.Option("--lift-unit", metavar="UNIT")] = "mm",
+    flow_unit: Annotated[str, typer.Option("--flow-unit", metavar="UNIT")] = "CFM",
+    pressure_unit: Annotated[str, typer.Option("--pressure-unit", metavar="UNIT")] = "inH2O",
+    readings: Annotated[
+        str | None,
+        typer.Option(
+            "--readings", metavar="UNIT", help="For a bench that shows no flow: its meter's unit, such as mm."
+        ),
+    ] = None,
+) -> int:
+    """Make the sheet to send to the bench: header fields, a column per port and run, leak, check plate."""
+    from flowkit.importers.sheets.blank import write_blank
+
+    names = _names(ports)
+    usual = _INCH if unit(lift_unit, "length").name in ("in", "thou") else _METRIC
+    sides: tuple[Side, ...] = (side,) if side else ("intake", "exhaust")
+    lifts: dict[str, Any] = (
+        {"valve_diameter_m": _length(valve_head, "--valve-head"), "top_m": _length(top, "--top") if top else None}
+        if valve_head
+        else {"step_m": _length(step or usual[0], "--step"), "top_m": _length(top or usual[1], "--top")}
+    )
+    written = write_blank(
+        out,
+        **lifts,
+        ports=names,
+        sides=sides,
+        runs={names[0]: runs},
+        lift_unit=lift_unit,
+        flow_unit=flow_unit,
+        pressure_unit=pressure_unit,
+        reading_unit=readings,
+    )
+    show(f"wrote {written}", f"Once it is filled in: flowkit check {written}")
+    return 0
+
+
+def _names(ports: str) -> tuple[str, ...]:
+    """Port names: a count, or names with commas between."""
+    if ports.strip().isdecimal():
+        names = tuple(str(index) for index in range(1, int(ports) + 1))
+    else:
+        names = tuple(name.strip() for name in ports.split(",") if name.strip())
+    if not 1 <= len(names) <= 64:
+        raise typer.BadParameter("--ports: give 1 to 64 ports, as a number or as names with commas")
+    twice = next((name for name in names if sum(name.casefold() == other.casefold() for other in names) > 1), None)
+    if twice is not None:
+        raise typer.BadParameter(f"--ports: {twice!r} is named twice; give each port a name of its own")
+    return names
+
+
+def _length(text: str, option: str) -> float:
+    """Read a length into metres."""
+    try:
+        value = parse_quantity(text, "length")
+    except UnitError as error:
+        raise typer.BadParameter(f"{option}: {error}") from error
+    if value <= 0:
+        raise typer.BadParameter(f"{option}: {text!r} is not above zero")
+    return value
