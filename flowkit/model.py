@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 __all__ = [
     "INH2O_PA",
@@ -77,7 +77,18 @@ class Reading:
     def keys(self) -> dict[str, object]:
         """Return the keys that a point has in the machine-readable results."""
         value = self.value[0] if len(self.value) == 1 else self.value
-        return {"reading": value, "reading_unit": self.unit, "meter": self.meter, "range": self.range}
+        known: dict[str, object] = {
+            "reading": value,
+            "reading_unit": self.unit,
+            "meter": self.meter,
+            "range": self.range,
+        }
+        row = {
+            "meter_temperature_k": self.temperature_k,
+            "meter_pressure_pa": self.pressure_pa,
+            "outlet_pressure_pa": self.outlet_pa,
+        }
+        return known | {key: item for key, item in row.items() if item is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -561,6 +572,8 @@ class Variant:
         The bore its flows are brought to [m], where it is not that of the job's reference.
     changes : tuple of HandChange
         What the job file changed of its sheets by hand.
+    settings : mapping
+        Of tests from the records, by id: the bench, meters and meter of their own job, as arguments of `correct`.
     """
 
     name: str
@@ -571,6 +584,7 @@ class Variant:
     untouched: Mapping[Side, tuple[str, ...]] = field(default_factory=dict)
     bore_m: float | None = None
     changes: tuple[HandChange, ...] = ()
+    settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         return f"<Variant {self.name!r}: {len(self.tests)} tests as read, {len(self.corrected)} corrected>"

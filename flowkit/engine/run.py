@@ -296,8 +296,8 @@ def _friction(case: Case) -> list[Finding]:
             "note",
             "[engine]",
             f"Friction comes from engines of 0.85 to 2 litres up to about 6000 rpm; above "
-            f"{_FASTEST_STATED_RPM:.0f} rpm it is a continuation. State friction = [bar, bar per 1000/min, bar per "
-            "(1000/min)²] where you know it.",
+            f"{_FASTEST_STATED_RPM:.0f} rpm the formula is carried on beyond them. State this engine's own "
+            "friction in the job if you know it.",
         )
     ]
 

@@ -16,6 +16,8 @@ from flowkit.analysis.results import Comparison, SideComparison
 from flowkit.model import Bench, CorrectedTest, Variant
 from tests.analysis.heads import LIFTS, VALVE, corrected, head
 
+pytestmark = pytest.mark.slow
+
 BENCH = Bench(repeatability=0.004, lift_setting_m=2e-5)
 NAMES = ("as received", "seats recut", "ports blended")
 
