@@ -164,10 +164,11 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
 
 
 def gathered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Say once what holds of several variants."""
+    """Say once what holds of several variants; an error keeps the place it belongs to."""
     places: dict[Finding, list[str]] = {}
     for finding in findings:
-        places.setdefault(replace(finding, where=""), []).append(finding.where)
+        key = finding if finding.severity == "error" else replace(finding, where="")
+        places.setdefault(key, []).append(finding.where)
     return tuple(replace(finding, where="; ".join(dict.fromkeys(where))) for finding, where in places.items())
 
 
