@@ -8,12 +8,13 @@ import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from flowkit.cli.common import JsonOption, complain, print_document, show, verb
+from flowkit.cli.common import JsonOption, complain, failure_as_document, print_document, show, verb
 
 if TYPE_CHECKING:
     from flowkit.records.bench import BenchHistory, Pooled
@@ -38,9 +39,20 @@ def register(app: typer.Typer) -> None:
         no_args_is_help=True,
     )
     for name, function in (("add", add), ("find", find), ("rank", rank), ("bench", bench), ("export", export)):
-        records.command(name)(verb(function))
-    records.command("rebuild")(verb(rebuild))
+        records.command(name)(verb(_failing_in_json(function)))
+    records.command("rebuild")(verb(_failing_in_json(rebuild)))
     app.add_typer(records, name="records")
+
+
+def _failing_in_json(function: Callable[..., int]) -> Callable[..., int]:
+    """A verb that with ``--json`` prints its failure as a document too."""
+
+    @wraps(function)
+    def run(*args: Any, **options: Any) -> int:
+        with failure_as_document("records", {}, wanted=bool(options.get("as_json"))):
+            return function(*args, **options)
+
+    return run
 
 
 def add(
@@ -69,7 +81,7 @@ def rebuild(
     workers: Workers = None,
     as_json: JsonOption = False,
 ) -> int:
-    """Make the records file anew from the sheets it knows of; the old file is kept beside it."""
+    """Rebuild the records file from the sheets it knows of; the old file is kept beside it."""
     from flowkit.job.record import rebuild as rebuild_file
     from flowkit.records.store import default_file
 
@@ -202,19 +214,22 @@ def rank(
 
     loaded = Job.load(job)
     variants, findings = loaded.read()
-    _, variants = loaded._correct(variants, findings)
+    corrected, variants = loaded._correct(variants, findings)
+    errors = [finding for finding in corrected.findings if finding.severity == "error"]
+    for finding in errors:
+        complain(f"{finding.where}: {finding.message}")
     with Store(records or loaded.records) as store:
         sides = rank_head(store, variants, jsonable(loaded.reference), but_for=str(job.resolve()), within=within / 100)
     if picture is not None:
         draw_rank(sides, picture, title=loaded.info.title or job.stem, display=loaded.info.display)
     if as_json:
-        print_document(document("records", {"rank": jsonable(sides)}))
-        return 0
+        print_document(document("records", {"rank": jsonable(sides), "findings": jsonable(corrected.findings)}))
+        return int(bool(errors))
     for side in sides:
         show(*_rank_lines(side, loaded.info.display))
     if picture is not None:
         show(f"wrote {picture}")
-    return 0
+    return int(bool(errors))
 
 
 def _rank_lines(side: SideRank, display: str) -> list[str]:

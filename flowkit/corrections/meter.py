@@ -17,7 +17,7 @@ from flowkit.fields import refuse_unknown
 from flowkit.model import AirState, Side
 from flowkit.units import Quantity, find_unit, number, parse_quantity
 
-__all__ = ["KINDS", "Certificate", "Manometer", "Meter", "meters_from", "plain_name"]
+__all__ = ["KINDS", "Certificate", "Manometer", "Meter", "inlined", "meters_from", "plain_name"]
 
 Kind = Literal["percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot"]
 Place = Literal["chamber", "room", "outlet"]
@@ -232,6 +232,38 @@ def meters_from(raw: Mapping[str, Any], folder: Path | None = None, *, file: str
             )
         found[plain_name(name)] = _Parser(where, name, table, folder, file).meter()
     return found
+
+
+def inlined(raw: Mapping[str, Any], folder: Path | None = None) -> dict[str, Any]:
+    """Return ``[meter]`` as written, with what its tables' files hold in place of their names.
+
+    Parameters
+    ----------
+    raw : mapping
+        ``[meter]`` with `kind`, or ``[meter.NAME]`` tables.
+    folder : Path, optional
+        Where the files of tables are looked for.
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    JobError
+        If a table's file cannot be read.
+
+    Examples
+    --------
+    >>> inlined({"kind": "plate", "hole": "32 mm"})
+    {'kind': 'plate', 'hole': '32 mm'}
+    """
+    if isinstance(raw.get("kind"), str):
+        if "file" not in raw:
+            return dict(raw)
+        rows = _Parser("[meter]", "meter", raw, folder, None).table_file()
+        return {key: value for key, value in raw.items() if key != "file"} | {"points": [list(row) for row in rows]}
+    return {name: inlined(table, folder) if isinstance(table, Mapping) else table for name, table in raw.items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from flowkit.engine.run import (
     check_cams,
     engine_findings,
     engines_of,
+    gathered,
     outcome_findings,
     variant_names,
 )
@@ -208,7 +209,7 @@ def whatif(
         raise EngineError(f"there is no variant {name!r}", f"did you mean {close!r}?" if close else "check its name")
     base = engines_of([name], engine, cams, valves, own or {})[name]
     measured = case_of(comparison, name, base)
-    predicted = _predicted(
+    predicted = predicted_case(
         measured, parsed, reference, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
     )
     check_cams(predicted.cams)
@@ -219,9 +220,7 @@ def whatif(
     changed = differences[-1].changed if differences else ()
     return EngineResult(
         variants=variants,
-        findings=tuple(
-            dict.fromkeys((*base.findings, *engine_findings(cases), *outcome_findings(cases, variants), *notes))
-        ),
+        findings=gathered((*base.findings, *engine_findings(cases), *outcome_findings(variants), *notes)),
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
@@ -235,14 +234,14 @@ def whatif(
     )
 
 
-def _predicted(
+def predicted_case(
     measured: Case,
     changes: Sequence[Change],
     reference: Reference,
     *,
-    new_cams: Mapping[Side, Cam],
-    bore_m: float | None,
-    compression_ratio: float | None,
+    new_cams: Mapping[Side, Cam] | None = None,
+    bore_m: float | None = None,
+    compression_ratio: float | None = None,
 ) -> Case:
     """Return the case with what is changed."""
     curves, valves = dict(measured.curves), dict(measured.valves)
@@ -271,7 +270,7 @@ def _predicted(
         measured,
         name=f"{measured.name}, predicted",
         engine=engine,
-        cams={**measured.cams, **new_cams},
+        cams={**measured.cams, **(new_cams or {})},
         curves=curves,
         valves=valves,
         bore_m=bore_m if bore_m is not None and measured.bore_m is not None else measured.bore_m,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from flowkit.analysis.lifts import SAME_LIFT_M
 from flowkit.analysis.results import Comparison, VariantFlow
@@ -38,6 +38,9 @@ _PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": 
 _FASTEST_STATED_RPM = 7000.0
 _TIGHT_M = 1e-3
 _BORES_DIFFER = 0.01
+_LOWEST_RATIO, _THROTTLED_PA = 5.0, 0.9e5
+_OPEN_DEG = (150.0, 430.0)
+"""A valve's whole open period, ramps included (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -89,11 +92,11 @@ def run_engine(
     gains = _all_gains(comparison, cases)
     differences, notes = differences_between(cases, variants)
     read = [finding for name in names for finding in engines[name].findings]
-    findings = dict.fromkeys((*read, *engine_findings(cases), *outcome_findings(cases, variants), *notes))
+    findings = gathered((*read, *engine_findings(cases), *outcome_findings(variants), *notes))
     changed = differences[-1].changed if differences else ()
     return EngineResult(
         variants=variants,
-        findings=tuple(findings),
+        findings=findings,
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
@@ -150,18 +153,27 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
         for case in cases
         for finding in (
             *_cam_notes(case),
-            *_ignition(case),
+            *ignition_finding(case),
             *_friction(case),
             *_valve_pair(case),
             *_bores(case),
+            *_doubts(case),
         )
     ]
     return tuple(dict.fromkeys((*_missing(cases), *_coverage(cases), *each)))
 
 
-def outcome_findings(cases: Sequence[Case], variants: Sequence[EngineVariant]) -> tuple[Finding, ...]:
+def gathered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Say once what holds of several variants; an error keeps the place it belongs to."""
+    places: dict[Finding, list[str]] = {}
+    for finding in findings:
+        key = finding if finding.severity == "error" else replace(finding, where="")
+        places.setdefault(key, []).append(finding.where)
+    return tuple(replace(finding, where="; ".join(dict.fromkeys(where))) for finding, where in places.items())
+
+
+def outcome_findings(variants: Sequence[EngineVariant]) -> tuple[Finding, ...]:
     """Name the speeds without a steady firing cycle, one finding a variant."""
-    del cases
     return tuple(
         Finding("not-firing", "warning", variant.name, not_firing_words(variant.filling))
         for variant in variants
@@ -258,7 +270,7 @@ def _cam_notes(case: Case) -> list[Finding]:
     return found
 
 
-def _ignition(case: Case) -> list[Finding]:
+def ignition_finding(case: Case) -> list[Finding]:
     """Ask for spark ignition to be stated where the ratio is a diesel's."""
     if case.inside_model:
         return []
@@ -285,10 +297,48 @@ def _friction(case: Case) -> list[Finding]:
             "note",
             "[engine]",
             f"Friction comes from engines of 0.85 to 2 litres up to about 6000 rpm; above "
-            f"{_FASTEST_STATED_RPM:.0f} rpm it is a continuation. State friction = [bar, bar per 1000/min, bar per "
-            "(1000/min)²] where you know it.",
+            f"{_FASTEST_STATED_RPM:.0f} rpm the formula is carried on beyond them. State this engine's own "
+            "friction in the job if you know it.",
         )
     ]
+
+
+def _doubts(case: Case) -> list[Finding]:
+    """Warn of inputs that are possible but no usual engine's, such as a boost written for an absolute pressure."""
+    engine = case.engine
+    said = [
+        f"{name} of {value / per:.4g} {unit} {why}"
+        for name, value, (low, high), per, unit, why in (
+            ("a bore", engine.bore_m, (0.02, 0.3), 1e-3, "mm", "is no usual cylinder's"),
+            ("a stroke", engine.stroke_m, (0.02, 0.4), 1e-3, "mm", "is no usual cylinder's"),
+            ("an intake temperature", engine.intake_temperature_k, (230.0, 390.0), 1.0, "K", "is no usual air's"),
+            ("an exhaust temperature", engine.exhaust_temperature_k, (500.0, 1500.0), 1.0, "K", "is no exhaust gas's"),
+            ("an air-fuel ratio", engine.air_fuel_ratio, (8.0, 25.0), 1.0, "to 1", "does not burn in a petrol engine"),
+            ("a slowest speed", min(engine.speeds_rpm), (200.0, 3e4), 1.0, "rpm", "is no running engine's"),
+            ("a fastest speed", max(engine.speeds_rpm), (200.0, 3e4), 1.0, "rpm", "is no usual engine's"),
+        )
+        if not low <= value <= high
+    ]
+    if engine.compression_ratio < _LOWEST_RATIO:
+        said.append(f"a compression ratio of {engine.compression_ratio:.3g} is below any usual petrol engine's")
+    if engine.gamma != "constant" and engine.stated is not None and "gamma_value" in engine.stated:
+        said.append('gamma_value is not used unless gamma = "constant"')
+    for side, cam in case.cams.items():
+        opens, closes = cam.open_period
+        if not _OPEN_DEG[0] <= closes - opens <= _OPEN_DEG[1]:
+            said.append(f"the {cam_called(side, cam)} is open for {closes - opens:.0f}° of crank")
+    found = []
+    if said:
+        text = "; ".join(said)
+        words = f"Is this right? {text[0].upper()}{text[1:]}. Check the numbers and their units."
+        found.append(Finding("engine-doubtful", "warning", case.name, words))
+    if engine.intake_pressure_pa < _THROTTLED_PA:
+        words = (
+            f"The intake pressure is absolute: {engine.intake_pressure_pa / 1e3:.4g} kPa is a throttled engine. Boost "
+            "is written with the pressure of the air added."
+        )
+        found.append(Finding("engine-doubtful", "note", case.name, words))
+    return found
 
 
 def _valve_pair(case: Case) -> list[Finding]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from flowkit.analysis.results import Comparison
     from flowkit.engine.cam import Cam
-    from flowkit.engine.figures import Progress
+    from flowkit.engine.figures import Case, Progress
     from flowkit.engine.results import EngineResult
     from flowkit.engine.run import VariantEngine
     from flowkit.job import Job
@@ -63,7 +63,7 @@ def variant_engines(
 ) -> dict[str, VariantEngine]:
     """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them."""
     from flowkit.engine.cammapping import cams_of_tables
-    from flowkit.engine.datamapping import engine_of_tables
+    from flowkit.engine.data import engine_of_tables
     from flowkit.engine.run import VariantEngine
 
     folder = job.path.parent if job.path else Path()
@@ -93,7 +93,7 @@ def variant_engines(
 
 def _over(table: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
     """Put keys over an engine's table; a ratio takes the place of the volumes, and the other way round."""
-    from flowkit.engine.datamapping import PARTS
+    from flowkit.engine.data import PARTS
 
     if "compression_ratio" in over:
         table = {key: value for key, value in table.items() if key not in PARTS}
@@ -174,6 +174,13 @@ def whatif(
         If a change cannot be understood.
     FlowkitError
         If nothing can be compared or predicted.
+
+    Examples
+    --------
+    >>> from flowkit import Job, sample_job
+    >>> result = whatif(Job.load(sample_job()), compression=11.5, variant="as received")
+    >>> len(result.variants)
+    2
     """
     from flowkit.engine.prediction import whatif as predict
 
@@ -244,47 +251,79 @@ def _cam_changes(changes: Sequence[str]) -> dict[str, Any]:
 
 
 def sweep(
-    job: Job, quantity: str, values: Sequence[Any], *, variant: str | None = None, progress: Progress | None = None
+    job: Job, quantity: str, values: Iterable[Any], *, variant: str | None = None, progress: Progress | None = None
 ) -> pd.DataFrame:
     """Return the engine's figures for several values of one input, all of them found side by side."""
     import pandas as pd
 
     from flowkit.engine.figures import evaluate
     from flowkit.engine.results import table_rows
-    from flowkit.engine.run import case_of, check_cams
 
     if not has_engine(job):
         raise no_engine(job)
+    if isinstance(values, str) or not isinstance(values, Iterable):
+        raise EngineError(f"{values!r} is no list of values", f'write it like engine_sweep("{quantity}", [a, b])')
+    listed = list(values)
+    if not listed or any(value is None for value in listed):
+        raise EngineError(f"{quantity}: a value is missing", "give one value or more, and none of them empty")
     results = job.run(engine=False)
     chosen = next((item for item in results.variants if item.name == variant), None)
     if variant is not None and chosen is None:
         raise EngineError(f"there is no variant {variant!r}", "check its name")
     start = chosen or results.variants[-1]
-    side, dot, key = quantity.partition(".")
-    cases = []
-    for value in values:
-        engine_over: dict[str, Any] = {}
-        cam_over: dict[str, Any] = {}
-        if dot and side in ("intake", "exhaust"):
-            cam_over = {side: {key: value}}
-        elif quantity == "cam.lobe_separation":
-            cam_over = {"lobe_separation": value}
-        elif quantity != "cam.advance":
-            engine_over = {quantity: value}
-        own = variant_engines(job, [start], engine_over=engine_over, cam_over=cam_over)[start.name]
-        if quantity == "cam.advance":
-            own = replace(own, cams={name: cam.moved(-float(value)) for name, cam in own.cams.items()})
-        check_cams(own.cams)
-        case = case_of(results.comparison, start.name, own)
-        for one, cam in case.cams.items():
-            if one in case.curves and not case.reaches(one):
-                raise EngineError(
-                    f"{quantity} {value}: the {one} cam lifts to {cam.peak_lift_m * 1e3:.2f} mm and was flowed to "
-                    f"{case.curves[one].highest_m * 1e3:.2f} mm",
-                    "leave this value out, or flow the port further",
-                )
-        cases.append(case)
+    cases = [_swept(job, results.comparison, start, quantity, value) for value in listed]
     rows = []
-    for value, figures in zip(values, evaluate(cases, progress), strict=True):
+    for value, figures in zip(listed, evaluate(cases, progress), strict=True):
         rows += [{quantity: value, **row} for row in table_rows(figures)]
+    if not rows:
+        raise EngineError(
+            f"{start.name!r} has no engine figures to sweep", "run flowkit engine: its findings say what is missing"
+        )
     return pd.DataFrame(rows)
+
+
+def _swept(job: Job, comparison: Comparison, start: Variant, quantity: str, value: Any) -> Case:
+    """Return a variant in its engine with one input changed: a valve's and the bore's as in a what-if."""
+    from flowkit.engine.prediction import parse_change, predicted_case
+    from flowkit.engine.run import case_of, check_cams, ignition_finding
+
+    group, _, key = quantity.partition(".")
+    engine_over: dict[str, Any] = {}
+    cam_over: dict[str, Any] = {}
+    if group in ("intake", "exhaust"):
+        cam_over = {group: {key: value}}
+    elif quantity in ("cam.lobe_separation", "cam.advance"):
+        cam_over = {key: value}
+    elif group != "valves" and quantity != "bore":
+        engine_over = {quantity: value}
+    turned = 0.0
+    if quantity == "cam.advance" and not _has_separation(job, start.name):
+        # Cams stated by their timing or a table: from there.
+        turned, cam_over = read_keys("cams", {"advance": value}, quantity)["advance"], {}
+    own = variant_engines(job, [start], engine_over=engine_over, cam_over=cam_over)[start.name]
+    if turned:
+        own = replace(own, cams={name: cam.moved(-turned) for name, cam in own.cams.items()})
+    check_cams(own.cams)
+    case = case_of(comparison, start.name, own)
+    if group == "valves":
+        case = predicted_case(case, [parse_change(f"{key}={value}")], job.reference)
+    elif quantity == "bore":
+        bore = read_keys("engine", {"bore": value}, quantity)["bore"]
+        if bore != own.engine.bore_m:
+            case = predicted_case(case, [], job.reference, bore_m=bore)
+    for finding in ignition_finding(case):
+        raise EngineError(f"{quantity} {value}: {finding.message}", "leave this value out")
+    for side, cam in case.cams.items():
+        if side in case.curves and not case.reaches(side):
+            raise EngineError(
+                f"{quantity} {value}: the {side} cam lifts to {cam.peak_lift_m * 1e3:.2f} mm and was flowed to "
+                f"{case.curves[side].highest_m * 1e3:.2f} mm",
+                "leave this value out, or flow the port further",
+            )
+    return case
+
+
+def _has_separation(job: Job, variant: str) -> bool:
+    """Tell whether a variant's cams are placed by a lobe separation, so that an advance is an angle of its own."""
+    own = next((item.cam for item in job.variants if item.name == variant), {})
+    return "lobe_separation" in own or "lobe_separation" in job.cam_table

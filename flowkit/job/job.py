@@ -7,7 +7,7 @@ job file or from bare sheets, or asks it for one of the stations.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -17,7 +17,7 @@ from flowkit.fields import read_table, refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
 from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_files
 from flowkit.job.read import read_variants
-from flowkit.model import Bench, Finding, JobInfo, Reference, Side, Variant, joined
+from flowkit.model import Bench, CorrectedTest, Finding, FlowTest, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
@@ -53,6 +53,12 @@ class JobResults:
         None where the job has no engine.
     findings : tuple of Finding
         All of them, each once.
+
+    Examples
+    --------
+    >>> from flowkit import sample_job
+    >>> Job.load(sample_job()).run(engine=False)
+    <JobResults of as received, seats recut, ports blended, slim-stem valves: ... findings>
     """
 
     variants: tuple[Variant, ...]
@@ -581,23 +587,25 @@ class Job:
             reference = self.reference
             if variant.bore_m is not None:
                 reference = replace(reference, bore_m=variant.bore_m)
-            result = correct(
-                variant.tests,
-                reference,
-                self.bench,
-                valves=variant.valves,
-                engine_bore_m=self._engine_bore(variant.name),
-                off=self.switched_off,
-                meters=meters,
-                meter=named.get(variant.name),
-            )
-            found += result.findings
-            corrected.append(replace(variant, corrected=result.tests))
-        tests = tuple(test for variant in corrected for test in variant.corrected)
+            today = {"bench": self.bench, "meters": meters, "meter": named.get(variant.name)}
+            done: list[CorrectedTest] = []
+            for tests, setting in _by_setting(variant, today):
+                result = correct(
+                    tests,
+                    reference,
+                    valves=variant.valves,
+                    engine_bore_m=self._engine_bore(variant.name),
+                    off=self.switched_off,
+                    **setting,
+                )
+                found += result.findings
+                done += result.tests
+            corrected.append(replace(variant, corrected=tuple(done)))
+        everything = tuple(test for variant in corrected for test in variant.corrected)
         if "check-plate" not in self.switched_off:
             # The sheet alone shows the plate's raw reading; here it went through the correction for air as well.
             findings = [finding for finding in findings if finding.rule != "check-off"]
-        return CorrectionResult(reference_state(self.reference), tests, joined(findings, found)), tuple(corrected)
+        return CorrectionResult(reference_state(self.reference), everything, joined(findings, found)), tuple(corrected)
 
     def _compare(self, variants: Sequence[Variant], findings: Sequence[Finding]) -> Comparison:
         """Compare corrected variants; an error carries what was found before."""
@@ -623,6 +631,24 @@ class Job:
         except FlowkitError as error:
             error.findings = tuple(findings)
             raise
+
+
+def _by_setting(variant: Variant, today: Mapping[str, Any]) -> Iterator[tuple[tuple[FlowTest, ...], Mapping[str, Any]]]:
+    """A variant's tests with what they are corrected by: this job's bench and meters, or those they were recorded with.
+
+    A recorded meter that is not this job's is another meter, whatever it is called: its error cancels in no gain.
+    """
+    groups: dict[str, list[FlowTest]] = {}
+    for test in variant.tests:
+        groups.setdefault(variant.settings.get(test.id, {}).get("from", ""), []).append(test)
+    for where, tests in groups.items():
+        setting = dict(variant.settings.get(tests[0].id, today))
+        if setting.pop("from", None):
+            setting["meters"] = {
+                key: meter if today["meters"].get(key) == meter else replace(meter, name=f"{meter.name} ({where})")
+                for key, meter in setting["meters"].items()
+            }
+        yield tuple(tests), setting
 
 
 _FIELD_TYPES: Mapping[str, type] = {
@@ -691,6 +717,14 @@ def report(
     ------
     FlowkitError
         If anything in the job is an error: then nothing is written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from flowkit import sample_job
+    >>> with TemporaryDirectory() as folder:
+    ...     [path.name for path in report(sample_job(), folder, formats=["xlsx"])]
+    ['flow_chart.xlsx']
     """
     loaded = job if isinstance(job, Job) else Job.load(job)
     return loaded.report(folder, formats=formats)

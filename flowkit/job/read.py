@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
 from flowkit.fields import field_of, section
-from flowkit.model import Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant
+from flowkit.model import Bench, Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant
 from flowkit.units import UNITS, from_si
 
 if TYPE_CHECKING:
@@ -36,12 +36,14 @@ def read_variants(
         changes: list[HandChange] = []
         before = len(findings)
         state: Mapping[Any, Mapping[str, str]] = variant.state
+        settings: dict[str, Mapping[str, Any]] = {}
         for choice in variant.sheets:
             if choice.recorded is not None:
-                recorded, note = _recorded(choice.recorded, records)
+                recorded, notes = _recorded(choice.recorded, records)
                 state = state or recorded.state
                 tests += recorded.tests
-                findings.append(note)
+                settings |= _own_settings(choice.recorded, recorded)
+                findings += notes
                 continue
             try:
                 stated = choice.stated or variant.stated
@@ -73,6 +75,7 @@ def read_variants(
                     untouched=variant.untouched,
                     bore_m=variant.bore_m,
                     changes=by_hand,
+                    settings=settings,
                 )
             )
         elif not any(finding.severity == "error" for finding in findings[before:]):
@@ -82,7 +85,24 @@ def read_variants(
     return tuple(found), tuple(dict.fromkeys(findings))
 
 
-def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, Finding]:
+def _own_settings(reference: str, found: RecordedState) -> dict[str, Mapping[str, Any]]:
+    """The bench's air and the meters of the recorded job, for each of its tests."""
+    from flowkit.corrections.meter import meters_from
+    from flowkit.fields import read_table
+
+    if found.settings is None:
+        return {}
+    where, raw = f"records:{reference}", found.settings["bench"]
+    own = {
+        "bench": Bench(**read_table("bench", raw, where), air_stated="air" in raw),
+        "meters": meters_from(found.settings["meter"], file=where),
+        "meter": found.settings["named"].get(found.name),
+        "from": where,
+    }
+    return {test.id: own for test in found.tests}
+
+
+def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, list[Finding]]:
     """Fetch a recorded state, its tests named after where they come from, and say so."""
     from flowkit.records.query import recorded_state
     from flowkit.records.store import Store
@@ -97,7 +117,16 @@ def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, Find
         f"the tests of {found.name!r} come from the shop's records, {flowed}: a session of its own, so what the bench "
         "moved since then is in the gain"
     )
-    return dataclasses.replace(found, tests=tests), Finding("recorded-state", "note", where, message)
+    findings = [Finding("recorded-state", "note", where, message)]
+    if found.settings is None:
+        again = "add its job to the records again"
+        if any(not test.gives_flows for test in tests):
+            message = f"the records do not hold the meter that these readings were taken with; {again}"
+            findings.append(Finding("records-unusable", "error", where, message))
+        else:
+            message = f"the records do not say how its bench gave the air; this job's [bench] is used; {again}"
+            findings.append(Finding("recorded-state", "warning", where, message))
+    return dataclasses.replace(found, tests=tests), findings
 
 
 def _changed(change: HandChange) -> Finding:

@@ -15,8 +15,8 @@ from flowkit.importers.sheets.start import SUFFIXES
 from flowkit.job.job import Job
 from flowkit.model import Bench, CorrectedTest, FlowTest, Reference, Variant
 from flowkit.output import jsonable
-from flowkit.records.figures import profile_of, run_residuals
-from flowkit.records.store import Entry, RecordsError, RepeatRow, SheetRow, StateRow, Store, TestRow
+from flowkit.records.figures import profile_of, run_residuals, settings_of
+from flowkit.records.store import Entry, RecordsError, RepeatRow, SheetRow, StateRow, Store, TestRow, digest
 
 if TYPE_CHECKING:
     from flowkit.importers import ReadResult
@@ -151,7 +151,7 @@ def job_entry(path: Path) -> Entry:
     return Entry(
         kind="job",
         path=str(path),
-        fingerprint=_digest([path.read_bytes(), *(sheet.sha256.encode() for sheet in sheets)]),
+        fingerprint=digest([path.read_bytes(), *(sheet.sha256.encode() for sheet in sheets)]),
         reference=jsonable(job.reference),
         tests=tuple(tests),
         sheets=sheets,
@@ -159,6 +159,7 @@ def job_entry(path: Path) -> Entry:
         repeats=repeats_of([test for variant in kept for test in variant.corrected]),
         findings=correction.findings,
         info=info,
+        settings=settings_of(path.read_bytes(), path.parent),
     )
 
 
@@ -166,16 +167,16 @@ def sheet_entry(path: Path, result: ReadResult) -> Entry:
     """Bring a sheet on its own to the common reference, as far as it says enough for that."""
     from flowkit.corrections import correct
 
-    reference, digest = Reference(), _sha256(path)
+    reference, content = Reference(), _sha256(path)
     made = correct(result.tests, reference, Bench())
     variant = Variant("", tuple(result.tests), corrected=made.tests)
     return Entry(
         kind="sheet",
         path=str(path.resolve()),
-        fingerprint=digest,
+        fingerprint=content,
         reference=jsonable(reference),
         tests=tuple(_test_row(test, corrected, reference, None, 0) for test, corrected in _pairs(variant)),
-        sheets=(SheetRow(str(path.resolve()), digest),),
+        sheets=(SheetRow(str(path.resolve()), content),),
         repeats=repeats_of(made.tests),
         findings=(*result.findings, *made.findings),
     )
@@ -262,11 +263,6 @@ def _sheet_of(test: FlowTest, sheets: Sequence[SheetRow]) -> int | None:
 def _sha256(path: Path) -> str:
     """Fingerprint of a file."""
     return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def _digest(parts: Sequence[bytes]) -> str:
-    """Fingerprint of several things together."""
-    return hashlib.sha256(b"\0".join(parts)).hexdigest()
 
 
 def rebuild(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -51,6 +52,21 @@ def profile_of(
     )
     coefficient = flow / speed / area if area is not None else np.full(len(at), math.nan)
     return (*(flow / circle_area(head)).tolist(), *coefficient.tolist())
+
+
+def settings_of(text: bytes, folder: Path) -> dict[str, Any]:
+    """What a job file says of its bench's air and its meters: with these its tests as read become flows."""
+    import tomllib
+
+    from flowkit.corrections.meter import inlined
+
+    job = tomllib.loads(text.decode("utf-8-sig"))
+    bench = job.get("bench", {})
+    return {
+        "bench": {key: bench[key] for key in ("air", "standard_air") if key in bench},
+        "meter": inlined(job.get("meter", {}), folder),
+        "named": {item["name"]: item["meter"] for item in job["variant"] if "meter" in item},
+    }
 
 
 def run_residuals(runs: Sequence[CorrectedTest]) -> tuple[float, int]:

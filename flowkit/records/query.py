@@ -110,12 +110,16 @@ def find(store: Store, text: str = "", *, limit: int | None = None, **wanted: An
 
 @dataclass(frozen=True, slots=True)
 class RecordedState:
-    """A state of a head as it was recorded: its tests as read, what was done to it and its valves."""
+    """A state of a head as it was recorded: its tests as read, what was done to it and its valves.
+
+    `settings` is what its job says of the bench's air and of its meters; None where the records do not hold it.
+    """
 
     name: str
     tests: tuple[FlowTest, ...]
     state: Mapping[str, Any]
     valves: Mapping[str, Any]
+    settings: Mapping[str, Any] | None = None
 
 
 def recorded_state(store: Store, reference: str) -> RecordedState:
@@ -128,8 +132,10 @@ def recorded_state(store: Store, reference: str) -> RecordedState:
     wanted = job.strip().casefold()
     jobs = [
         row
-        for row in store.rows("SELECT id, path, number, title FROM entries WHERE kind = 'job' AND current = 1")
-        if wanted in _names_of(*row[1:])
+        for row in store.rows(
+            "SELECT id, path, number, title, settings FROM entries WHERE kind = 'job' AND current = 1"
+        )
+        if wanted in _names_of(*row[1:4])
     ]
     if not jobs:
         some = [
@@ -153,7 +159,8 @@ def recorded_state(store: Store, reference: str) -> RecordedState:
         "SELECT document FROM curves JOIN tests ON tests.id = test_id WHERE state_id = ? ORDER BY test_id", (state_id,)
     )
     tests = tuple(test_from_json(unpacked(row[0])) for row in documents)
-    return RecordedState(str(found), tests, json.loads(state), json.loads(valves))
+    settings = json.loads(jobs[0][4]) if jobs[0][4] else None
+    return RecordedState(str(found), tests, json.loads(state), json.loads(valves), settings)
 
 
 def _names_of(path: str, number: str | None, title: str | None) -> set[str]:

@@ -6,6 +6,7 @@ added is added in one transaction, so a process that is killed leaves the file a
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import zlib
@@ -85,6 +86,26 @@ def _add_profiles(connection: sqlite3.Connection) -> None:
         connection.execute("UPDATE tests SET profile = ? WHERE id = ?", (packed_floats(profile), test))
 
 
+def _add_settings(connection: sqlite3.Connection) -> None:
+    """Version 3: a job's own meters and air, so that its tests mean in another job what they meant in theirs."""
+    from flowkit.records.figures import settings_of
+
+    connection.execute("ALTER TABLE entries ADD COLUMN settings TEXT")
+    rows = connection.execute("SELECT id, path, fingerprint FROM entries WHERE kind = 'job'").fetchall()
+    for entry, path, fingerprint in rows:
+        sheets = connection.execute("SELECT sha256 FROM sheets WHERE entry_id = ? ORDER BY id", (entry,)).fetchall()
+        with suppress(OSError, ValueError, KeyError, FlowkitError):  # the file is gone or no longer what it was
+            text = Path(path).read_bytes()
+            if digest([text, *(row[0].encode() for row in sheets)]) == fingerprint:
+                settings = json.dumps(settings_of(text, Path(path).parent))
+                connection.execute("UPDATE entries SET settings = ? WHERE id = ?", (settings, entry))
+
+
+def digest(parts: Sequence[bytes]) -> str:
+    """Fingerprint of several things together."""
+    return hashlib.sha256(b"\0".join(parts)).hexdigest()
+
+
 def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     """Run statements one by one: `executescript` would commit what came before it."""
 
@@ -97,7 +118,7 @@ def _script(text: str) -> Callable[[sqlite3.Connection], None]:
     return run
 
 
-MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_FIRST), _add_profiles)
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_FIRST), _add_profiles, _add_settings)
 """What makes each version of the one before it; the number of them is today's version."""
 
 
@@ -164,6 +185,7 @@ class Entry:
     repeats: tuple[RepeatRow, ...] = ()
     findings: tuple[Finding, ...] = ()
     info: Mapping[str, str | None] | None = None
+    settings: Mapping[str, Any] | None = None
 
 
 def default_file() -> Path:
@@ -368,13 +390,14 @@ def _insert(connection: sqlite3.Connection, entry: Entry) -> None:
     info = entry.info or {}
     keys = ("title", "number", "customer", "vehicle", "shop", "date")
     made = connection.execute(
-        "INSERT INTO entries (kind, path, fingerprint, reference, title, number, customer, vehicle, shop, date) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO entries (kind, path, fingerprint, reference, settings, title, number, customer, vehicle, shop, "
+        "date) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             entry.kind,
             entry.path,
             entry.fingerprint,
             json.dumps(dict(entry.reference)),
+            None if entry.settings is None else json.dumps(dict(entry.settings)),
             *(info.get(key) for key in keys),
         ),
     ).lastrowid
@@ -462,16 +485,16 @@ def _plain(error: sqlite3.Error, path: Path) -> RecordsError:
     """Say what went wrong with the records, and what to do."""
     text = str(error)
     for sign, problem, remedy in (
-        ("full", "the disk is full; nothing was added", "free some space, then again"),
-        ("disk I/O", f"the records cannot be written or read ({text})", "check the disk, then again"),
+        ("full", "the disk is full; nothing was added", "free some space, then try again"),
+        ("disk I/O", f"the records cannot be written or read ({text})", "check the disk, then try again"),
         ("readonly", "the records are read-only", "allow writing to them, or name another file with --records"),
         ("locked", "another program has been writing to the records for too long", "wait until it has ended"),
         ("unable to open", "the records cannot be opened", "check the path and the rights, or name another file"),
         ("not a database", "this is not a records file, or it is damaged", "flowkit records rebuild makes it anew"),
-        ("malformed", "the records are damaged", "flowkit records rebuild makes them anew from the sheets"),
+        ("malformed", "the records are damaged", "flowkit records rebuild makes them again from the sheets"),
     ):
         if sign in text:
             return RecordsError(problem, remedy, file=str(path))
     return RecordsError(
-        f"the records cannot be used ({text})", "flowkit records rebuild makes them anew", file=str(path)
+        f"the records cannot be used ({text})", "flowkit records rebuild makes them again", file=str(path)
     )

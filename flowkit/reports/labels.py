@@ -249,6 +249,17 @@ def sentence_case(text: str) -> str:
     return text[:1].upper() + text[1:] if first.isalpha() and first.islower() else text
 
 
+_PLACES = {
+    "cam.intake": "intake cam", "cam.exhaust": "exhaust cam", "valves.intake": "intake valve",
+    "valves.exhaust": "exhaust valve",
+}  # fmt: skip
+
+
+def where_words(where: str) -> str:
+    """Say where a finding is without the brackets of a job file's tables."""
+    return re.sub(r"\[([a-z.]+)\]", lambda found: _PLACES.get(found[1], found[1].replace(".", " ")), where)
+
+
 def change_words(change: HandChange) -> str:
     """Say what was changed by hand, beside what the sheet says, and why."""
     where = "!".join(part for part in (change.file, change.sheet, change.cell) if part)

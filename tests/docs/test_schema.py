@@ -27,6 +27,38 @@ BAD_SHEETS = {
 }
 
 
+READINGS = (
+    "State,a\nTest pressure,10 inH2O\nAir temperature,21 °C\nBarometer,1002 hPa\nHumidity,45 %\n"
+    "Liquid temperature,20 °C\nLeak reading,1 mm\n\nLift (mm),Intake 1 manometer (mm),Intake 1 meter temperature (°C)\n"
+    "2,300.5,22\n4,600.5,22\n6,800.1,22\n"
+)
+METER = """
+[meter]
+kind = "plate"
+hole = "40 mm"
+coefficient = 0.61
+u_calibration = "0.8 %"
+place = "chamber"
+manometer = { liquid = "water", liquid_temperature = "20 °C" }
+[[meter.certificate]]
+flow = "150 CFM"
+at = "28 inH2O"
+u = "0.4 %"
+reading = "430 mm"
+test_pressure = "10 inH2O"
+direction = "draws"
+air_temperature = "21 °C"
+barometer = "1002 hPa"
+humidity = "45 %"
+[[variant]]
+name = "a"
+sheets = [{ file = "readings.csv", conditions = { liquid_temperature = "20 °C" } }]
+[[variant]]
+name = "b"
+sheets = [{ file = "readings.csv", conditions = { liquid_temperature = "20 °C" } }]
+"""
+
+
 def kind(name):
     """The schema of one kind alone, so that a message says what is wrong and not that none of six fits."""
     return Draft202012Validator({"$schema": SCHEMA["$schema"], "$ref": f"#/$defs/{name}", "$defs": SCHEMA["$defs"]})
@@ -53,6 +85,8 @@ def folder(tmp_path_factory):
     for name, text in BAD_SHEETS.items():
         (path / name).write_text(text, encoding="utf-8")
     (path / "bad.toml").write_text("[jbo]\n", encoding="utf-8")
+    (path / "readings.csv").write_text(READINGS, encoding="utf-8")
+    (path / "readings.toml").write_text(METER, encoding="utf-8")
     shutil.copy(job.parent / "as_received.csv", path / "one.csv")
     return path
 
@@ -80,6 +114,18 @@ def folder(tmp_path_factory):
         ("engine", ["engine", "job/short.toml"], 1),
         ("engine", ["engine", "bad.toml"], 1),
         ("engine", ["whatif", "job/job.toml", "--valve", "intake.stem=6mm"], 0),
+        ("read", ["read", "readings.csv"], 0),
+        ("correct", ["correct", "readings.toml"], 0),
+        ("compare", ["compare", "readings.toml"], 0),
+        ("meter", ["meter", "readings.toml"], 0),
+        ("meter", ["meter", "job/job.toml"], 1),
+        ("records", ["records", "add", "job", "readings.toml", "--records", "shop.sqlite"], 0),
+        ("records", ["records", "find", "--records", "shop.sqlite"], 0),
+        ("records", ["records", "rank", "job/job.toml", "--records", "shop.sqlite"], 0),
+        ("records", ["records", "bench", "--records", "shop.sqlite"], 0),
+        ("records", ["records", "rebuild", "--records", "shop.sqlite"], 0),
+        ("records", ["records", "find", "--records", "none.sqlite"], 1),
+        ("records", ["records", "rank", "bad.toml", "--records", "shop.sqlite"], 1),
     ],
     ids=lambda value: "-".join(value) if isinstance(value, list) else None,
 )
@@ -100,7 +146,7 @@ def test_the_schema_is_one_and_names_every_kind():
     """It is a valid schema, and what is left out or of another type is told."""
     Draft202012Validator.check_schema(SCHEMA)
     kinds = {SCHEMA["$defs"][ref["$ref"].rsplit("/", 1)[1]]["properties"]["kind"]["const"] for ref in SCHEMA["oneOf"]}
-    assert kinds == {"read", "check", "correct", "compare", "plan", "engine", "attach"}
+    assert kinds == {"read", "check", "correct", "compare", "plan", "engine", "attach", "meter", "records"}
 
 
 @pytest.mark.parametrize(

@@ -114,3 +114,72 @@ def test_two_jobs_of_one_number_are_not_chosen_from(tmp_path: Path) -> None:
         with pytest.raises(RecordsError, match="several recorded jobs go by '2417'"):
             recorded_state(store, "2417/as received")
         assert recorded_state(store, "two/as received").tests  # by its folder
+
+
+READINGS = (
+    "State,{state}\nDate,{date}\nBench,home\nTest pressure,10 inH2O\nAir temperature,21 °C\nBarometer,1002 hPa\n"
+    "Humidity,45 %\nLiquid temperature,20 °C\n\nLift (mm),Intake 1 manometer (mm),Intake 2 manometer (mm)\n"
+    "2,41.5,42.5\n4,122.5,121.5\n6,180.1,182\n8,210.2,211\n"
+)
+METER = (
+    '[meter]\nkind = "plate"\nhole = "{hole} mm"\ncoefficient = 0.61\nu_calibration = "1 %"\nplace = "chamber"\n'
+    'manometer = {{ liquid = "water" }}\n'
+)
+
+
+def meter_job(folder: Path, number: str, *, hole: int, date: str, first: str = "", records: str = "") -> Path:
+    """A job of one state on a manometer bench, after a recorded one where there is one."""
+    folder.mkdir(parents=True)
+    (folder / "a.csv").write_text(READINGS.format(state=number, date=date))
+    path = folder / "job.toml"
+    path.write_text(
+        f'[job]\nnumber = "{number}"\n{records}{METER.format(hole=hole)}{first}'
+        '[[variant]]\nname = "today"\nsheets = ["a.csv"]\nstate = { ports = "as cast" }\n'
+    )
+    return path
+
+
+@pytest.mark.parametrize("hole", [40, 30])
+def test_a_recorded_reading_goes_through_the_meter_it_was_taken_with(hole: int, tmp_path: Path) -> None:
+    """The same readings through another meter of today's job: each state by its own meter, and their errors count."""
+    old = meter_job(tmp_path / "old", "2417", hole=40, date="2024-03-01")
+    with Store(tmp_path / "shop.sqlite", write=True) as store:
+        list(add_to_records(store, [old]))
+    first = '[[variant]]\nname = "before"\nsheets = ["records:2417/today"]\n'
+    records = f'[records]\nfile = "{tmp_path / "shop.sqlite"}"\n[bench]\nrepeatability = "0.5 %"\n'
+    path = meter_job(tmp_path / "new", "3000", hole=hole, date="2026-03-01", first=first, records=records)
+    result = Job.load(path).run().comparison
+    gain = result.sides["intake"].gains[0]
+    assert gain.mean_flow_gain == pytest.approx((hole / 40) ** 2 - 1, abs=5e-4)
+    # Calibration: 1 % of one meter cancels, of two it counts twice.
+    assert gain.terms is not None
+    assert gain.terms.meter == pytest.approx(0.0 if hole == 40 else 0.01 * 2**0.5, abs=1e-6)
+
+
+def test_a_recorded_state_keeps_its_bench_s_air(tmp_path: Path) -> None:
+    """A job of true volumes recorded: in a job whose bench says nothing of its air its flows stay corrected."""
+    old = write_job(tmp_path / "old", "2417")
+    for sheet in old.parent.glob("*.csv"):
+        sheet.write_text("Air temperature,35 °C\nBarometer,950 hPa\nHumidity,30 %\n" + sheet.read_text())
+    old.write_text(old.read_text() + '\n[bench]\nair = "actual"\n')
+    own = {test.id: test for test in Job.load(old).correct().tests}
+    with Store(tmp_path / "shop.sqlite", write=True) as store:
+        list(add_to_records(store, [old]))
+    found = Job.load(today(tmp_path, "records:2417/as received")).correct()
+    recorded = [test for test in found.tests if test.id.startswith("records:")]
+    assert recorded
+    for test in recorded:
+        was = own[test.id.partition(": ")[2]]
+        assert [p.flow_m3_s for p in test.points] == pytest.approx([p.flow_m3_s for p in was.points], rel=1e-12)
+
+
+def test_records_that_lost_a_meter_say_so(tmp_path: Path) -> None:
+    old = meter_job(tmp_path / "old", "2417", hole=40, date="2024-03-01")
+    with Store(tmp_path / "shop.sqlite", write=True) as store:
+        list(add_to_records(store, [old]))
+        store.connection.execute("UPDATE entries SET settings = NULL")
+    first = '[[variant]]\nname = "before"\nsheets = ["records:2417/today"]\n'
+    records = f'[records]\nfile = "{tmp_path / "shop.sqlite"}"\n[bench]\nrepeatability = "0.5 %"\n'
+    path = meter_job(tmp_path / "new", "3000", hole=30, date="2026-03-01", first=first, records=records)
+    found = Job.load(path).correct().findings
+    assert any(f.rule == "records-unusable" and f.severity == "error" for f in found)

@@ -13,7 +13,7 @@ from typing import Any, Final, NoReturn, cast
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes, read_bytes
 from flowkit.importers.result import ReadResult
-from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, Side, Units, UnitSource
+from flowkit.model import Conditions, Finding, FlowTest, Point, Reading, Severity, Side, Units, UnitSource
 from flowkit.units import find_unit
 
 __all__ = [
@@ -102,7 +102,7 @@ def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
     return OwnOutputError(what, remedy, file=grids[0].file)
 
 
-_TEXT_CONDITIONS = frozenset(("date", "bench", "operator", "entry_fitting", "exit_fitting", "notes"))
+_TEXT_CONDITIONS = frozenset(item.name for item in fields(Conditions) if "float" not in str(item.type))
 
 
 class _Reader:
@@ -227,7 +227,26 @@ def _point(reader: _Reader) -> Point:
     pressure = reader.number("pressure_pa", optional=True)
     if pressure is not None and pressure <= 0:
         raise reader.wrong("pressure_pa", "is not above zero")
-    return Point(lift, reader.number("flow_m3_s"), pressure, reader.text("source"))
+    reading = _reading(reader) if reader.data.get("reading") is not None else None
+    flow = reader.number("flow_m3_s", optional=reading is not None)
+    return Point(lift, math.nan if flow is None else flow, pressure, reader.text("source"), reading)
+
+
+def _reading(reader: _Reader) -> Reading:
+    """Rebuild what a meter showed; a list is a pitot tube's positions."""
+    shown = reader.data["reading"]
+    values = shown if isinstance(shown, list) else [shown]
+    if not values or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
+        raise reader.wrong("reading", "is no number")
+    return Reading(
+        tuple(float(value) for value in values),
+        reader.text("reading_unit"),
+        reader.text("meter", optional=True),
+        reader.text("range", optional=True),
+        reader.number("meter_temperature_k", optional=True),
+        reader.number("meter_pressure_pa", optional=True),
+        reader.number("outlet_pressure_pa", optional=True),
+    )
 
 
 def _conditions(reader: _Reader) -> Conditions:
@@ -245,18 +264,19 @@ def _conditions(reader: _Reader) -> Conditions:
 
 def _units(reader: _Reader) -> Units:
     """Rebuild the units."""
-    pressure = reader.data.get("pressure")
+    pressure, reading = reader.data.get("pressure"), reader.data.get("reading")
     return Units(
         lift=_unit(reader.inner("lift")),
-        flow=_unit(reader.inner("flow")),
+        flow=_unit(reader.inner("flow"), meter=reading is not None),
         pressure=None if pressure is None else _unit(reader.inner("pressure")),
+        reading=None if reading is None else _unit(reader.inner("reading"), meter=True),
     )
 
 
-def _unit(reader: _Reader) -> UnitSource:
-    """Rebuild a unit and where it comes from."""
+def _unit(reader: _Reader, *, meter: bool = False) -> UnitSource:
+    """Rebuild a unit and where it comes from; a meter may be read in a unit of its own, such as ``div``."""
     unit = reader.text("unit")
-    if find_unit(unit) is None:
+    if find_unit(unit) is None and not meter:
         raise reader.wrong("unit", f"is {unit!r}, which is no unit")
     return UnitSource(unit, reader.choice("source", ("stated", "assumed")))
 
