@@ -25,6 +25,14 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give each worker files one after the other, so that what a file prepares is prepared once."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)
+
+
 def remembered(function: Callable[..., Any], folder: Path, words_of: Callable[..., bytes]) -> Callable[..., Any]:
     """A function of its arguments alone that is run once for the same ones, whichever worker asks."""
 

@@ -12,6 +12,8 @@ import pytest
 
 from flowkit.job import Job
 
+pytestmark = pytest.mark.slow
+
 LIFTS = tuple(range(1, 11))
 HEAD = "Date,2026-01-02\nBench,bench a\nTest pressure,28 inH2O\n"
 REPEATED = ("Intake 1 run 1", "Intake 1 run 2", "Intake 2 run 1", "Exhaust 1 run 1", "Exhaust 1 run 2")

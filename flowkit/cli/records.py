@@ -81,7 +81,7 @@ def rebuild(
     workers: Workers = None,
     as_json: JsonOption = False,
 ) -> int:
-    """Make the records file anew from the sheets it knows of; the old file is kept beside it."""
+    """Rebuild the records file from the sheets it knows of; the old file is kept beside it."""
     from flowkit.job.record import rebuild as rebuild_file
     from flowkit.records.store import default_file
 

@@ -81,9 +81,9 @@ def reference_words(reference: Reference, display: Display, tests: Sequence[Corr
 
 
 def plain_length(value_m: float, display: Display) -> str:
-    """Write a diameter with its unit, without zeros that say nothing."""
+    """Write a diameter with its unit; in millimetres without zeros that say nothing."""
     text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
-    return f"{text.rstrip('0').rstrip('.')} {display.diameter}"
+    return f"{text.rstrip('0').rstrip('.') if display.diameter == 'mm' else text} {display.diameter}"
 
 
 def _temperature(value_k: float, display: Display) -> str:
@@ -247,6 +247,17 @@ def sentence_case(text: str) -> str:
     """Begin a sentence with a capital, unless its first word has one or is a name with signs."""
     first = text.split(" ", 1)[0]
     return text[:1].upper() + text[1:] if first.isalpha() and first.islower() else text
+
+
+_PLACES = {
+    "cam.intake": "intake cam", "cam.exhaust": "exhaust cam", "valves.intake": "intake valve",
+    "valves.exhaust": "exhaust valve",
+}  # fmt: skip
+
+
+def where_words(where: str) -> str:
+    """Say where a finding is without the brackets of a job file's tables."""
+    return re.sub(r"\[([a-z.]+)\]", lambda found: _PLACES.get(found[1], found[1].replace(".", " ")), where)
 
 
 def change_words(change: HandChange) -> str:

@@ -24,6 +24,8 @@ from tests.analysis.benches import CFM, LAW, LIFTS, SCENARIOS, Run, Scenario, jo
 from tests.analysis.former_rule import claims
 from tests.analysis.heads import UNITS, corrected
 
+pytestmark = pytest.mark.slow
+
 P28 = 28 * INH2O_PA
 BY_NAME = {scenario.name: scenario for scenario in SCENARIOS}
 FEW = ("one repeat, four ports", "one repeat, one port", "two runs of one port")

@@ -10,6 +10,8 @@ from flowkit.analysis.results import Comparison
 from flowkit.model import Bench, Variant
 from tests.analysis.bench_heads import LIFTS, corrected, noisy_run, true_curve
 
+pytestmark = pytest.mark.slow
+
 TRIES = 60
 MOST = 7
 """Of 60 tries at 5 % each: more than seven would happen once in sixty (binomial), and the tries are seeded."""

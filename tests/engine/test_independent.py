@@ -17,6 +17,8 @@ from flowkit.engine.results import EngineResult
 from flowkit.job import Job
 from tests.engine.independent_model import Cylinder, Found, area_by_angle, polynomial_lift, repeating_cycle
 
+pytestmark = pytest.mark.slow
+
 WITHIN = 0.01
 
 

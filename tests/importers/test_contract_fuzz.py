@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,8 @@ from flowkit.importers.reading import read_grid
 from flowkit.importers.result import ReadResult
 from flowkit.importers.words.vocabulary import WORDS
 from flowkit.model import AirState
+
+pytestmark = pytest.mark.slow
 
 WORD = st.sampled_from([word for by in WORDS.values() for words in by.values() for word in words])
 PIECE = st.one_of(

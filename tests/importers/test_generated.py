@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import itertools
 
+import pytest
+
 from tests.importers.generator import make
 from tests.importers.generator.files import KINDS
 from tests.importers.generator.layouts import LAYOUTS
 from tests.importers.generator.words import WORDS
 from tests.importers.score import read_points, same_points, score_all, true_points
+
+pytestmark = pytest.mark.slow
 
 SHEETS = [make(seed) for seed in range(400)]
 

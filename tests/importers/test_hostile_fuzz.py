@@ -19,6 +19,8 @@ from flowkit.errors import SheetError
 from flowkit.importers.files import read_grids
 from tests.importers.test_hostile import XLSX, xls_bytes
 
+pytestmark = pytest.mark.slow
+
 MEMORY = """
 import resource, sys
 from flowkit.importers.files import read_grids

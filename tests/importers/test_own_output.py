@@ -21,6 +21,8 @@ from flowkit.job import Job
 from flowkit.samples import copy_samples
 from tests.importers.sheets import write_csv, write_xlsx
 
+pytestmark = pytest.mark.slow
+
 ROWS = [["Test pressure", "28 inH2O"], ["Lift mm", "Int 1 cfm"], [1.0, 15.0], [2.0, 31.0]]
 
 

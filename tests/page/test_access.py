@@ -13,6 +13,8 @@ import pytest
 
 from .browsing import MESSY
 
+pytestmark = pytest.mark.slow
+
 AXE = "axe-core@4.10.3"
 PATHS = (
     "/sheets /sheets?file=messy.csv /sheets?file=messy.pdf /heads /result /result/lifts /result/ports "

@@ -19,6 +19,8 @@ from tests.published import nist_strd
 from tests.records import shop as invented
 from tests.records.shop import Shop, entries
 
+pytestmark = pytest.mark.slow
+
 
 def test_the_published_ewma_is_met_to_its_last_digit() -> None:
     chart = control_chart(

@@ -237,7 +237,7 @@ def test_a_really_full_disk(small_disk: Path) -> None:
     path = small_disk / "build.pdf"
     path.write_bytes(build_pdf())
     (small_disk / "filler").write_bytes(bytes(56 * 1024))
-    refused(path, "the disk is full; free some space, then again")
+    refused(path, "the disk is full; free some space, then try again")
 
 
 def test_a_really_read_only_folder(small_disk: Path) -> None:

@@ -14,7 +14,7 @@ from flowkit.drawing.curves import display_of, numeral, signed_percent
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Finding, LedgerLine, Reference
 from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words
-from flowkit.reports.labels import date_of, method_words, reference_words
+from flowkit.reports.labels import date_of, method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.notes import repeatability_words
@@ -244,3 +244,12 @@ def test_warnings_are_counted_at_the_foot_of_the_first_page() -> None:
     doubts = tuple(Finding("leak-large", "warning", f"a.csv:{n}", "The leak is large.") for n in (1, 2))
     loud = make_pages(replace(quiet, findings=doubts))[0]
     assert "In doubt: 2 warnings, listed under notes on the last page." in texts(loud)
+
+
+def test_no_table_of_a_job_file_is_named_on_a_page() -> None:
+    assert where_words("[cam.intake]") == "intake cam" and where_words("[engine]") == "engine"
+    assert where_words("[valves.exhaust]") == "exhaust valve" and where_words("[reference]") == "reference"
+    assert where_words("a.csv!Sheet [1]!B7") == "a.csv!Sheet [1]!B7"
+    found = Finding("friction-range", "note", "[engine]", "a word")
+    page = make_pages(replace(make_contents(variants=1, ports=1), findings=(found,)))[-1]
+    assert "engine: A word" in " ".join(item.text for item in page.cells.items)

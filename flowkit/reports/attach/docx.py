@@ -102,7 +102,7 @@ class _Text:
         if self.root.tag != f"{{{_MAIN}}}document":
             raise AttachError(
                 "this document is in the strict variant of its format",
-                "save it as .docx, then again",
+                "save it as .docx, then try again",
                 file=package.name,
             )
         if self.root.body is None:
@@ -295,7 +295,9 @@ def verify_block(old: bytes, new: bytes, name: str) -> None:
     ]
     if lost:
         raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one", "save the document anew, then again", file=name
+            f"the new file would lack {', '.join(lost)} of the old one",
+            "save the document in its program, then try again",
+            file=name,
         )
 
 

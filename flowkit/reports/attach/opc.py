@@ -56,7 +56,7 @@ class Package:
         for item in relationships(self.parts, ""):
             if item.type.endswith(DOCUMENT) and not item.external and item.target in self.parts:
                 return item.target
-        raise AttachError("the file has no main part", "open it in its program, save it anew", file=self.name)
+        raise AttachError("the file has no main part", "open it in its program and save it there", file=self.name)
 
     def content_type(self, part: str) -> str:
         """Return the content type declared for a part, empty where none is."""
@@ -88,7 +88,7 @@ def parse(data: bytes, name: str, classes: Any = None) -> Any:
         return etree.fromstring(data, parser)
     except etree.XMLSyntaxError as error:
         raise AttachError(
-            f"a part of the file is damaged ({error.msg})", "open it in its program, save it anew", file=name
+            f"a part of the file is damaged ({error.msg})", "open it in its program and save it there", file=name
         ) from error
 
 
@@ -124,7 +124,9 @@ def read_package(data: bytes, name: str) -> Package:
             infos = archive.infolist()
             names = [info.filename for info in infos]
             if len({item.lower() for item in names}) < len(names):
-                raise AttachError("the file is damaged (two parts of one name)", "save it anew", file=name)
+                raise AttachError(
+                    "the file is damaged (two parts of one name)", "save it in its program, then try again", file=name
+                )
             if any(info.flag_bits & 1 for info in infos):
                 raise AttachError("the file is encrypted", "save it without a password", file=name)
             if sum(info.file_size for info in infos) > _LARGEST:
@@ -133,7 +135,7 @@ def read_package(data: bytes, name: str) -> Package:
             comment = archive.comment
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, OSError, ValueError) as error:
         raise AttachError(
-            f"the file is damaged ({error})", "open it in its program, save it anew, then again", file=name
+            f"the file is damaged ({error})", "open it in its program, save it there, then try again", file=name
         ) from error
     if CONTENT_TYPES not in parts:
         raise AttachError("this is no workbook or document", "attach to a PDF, XLSX, XLSM or DOCX", file=name)
@@ -290,5 +292,5 @@ def damage_named(name: str) -> Iterator[None]:
         raise
     except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
         raise AttachError(
-            f"the file is damaged ({error})", "open it in its program, save it anew", file=name
+            f"the file is damaged ({error})", "open it in its program and save it there", file=name
         ) from error

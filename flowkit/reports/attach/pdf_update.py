@@ -45,7 +45,7 @@ TIME_S = 30.0
 _OBJECT = re.compile(rb"(?<![0-9])(\d{1,10})[\0\t\n\f\r ]+(\d{1,5})[\0\t\n\f\r ]+obj(?![a-zA-Z0-9])")
 _TRAILER = re.compile(rb"\btrailer\s*(?=<<)")
 _HARMLESS = ("Ignoring wrong pointing object", "invalid pdf header")
-_SAVE_ANEW = "open it in its program, save it anew, then again"
+_SAVE_AGAIN = "open it in its program, save it there, then try again"
 
 Place = tuple[int, int, int]
 """Where an object is: (1, offset, generation), or (2, number of its object stream, its index there)."""
@@ -248,7 +248,7 @@ def damage_named(name: str) -> Iterator[None]:
     try:
         yield
     except (PyPdfError, *PDF_ERRORS) as error:
-        raise AttachError(f"the PDF is damaged ({str(error).rstrip('.')})", _SAVE_ANEW, file=name) from error
+        raise AttachError(f"the PDF is damaged ({str(error).rstrip('.')})", _SAVE_AGAIN, file=name) from error
 
 
 class _TimeUp(BaseException):
@@ -507,7 +507,7 @@ def leaves(reader: PdfReader, name: str) -> list[Leaf]:
         sound = isinstance(reference, IndirectObject) and isinstance(node, DictionaryObject)
         inner = sound and "/Kids" in node
         if not sound or (inner and reference.idnum in seen) or not (inner or parent):
-            raise AttachError("the PDF is damaged (its page tree)", "save it anew in its program", file=name)
+            raise AttachError("the PDF is damaged (its page tree)", "save it in its program, then try again", file=name)
         seen.add(reference.idnum)
         if inner:
             pending += [(kid, reference) for kid in reversed(resolved(node["/Kids"]))]

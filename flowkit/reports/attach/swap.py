@@ -112,7 +112,9 @@ def _taken(place: Path, path: Path, deadline: float) -> int:
         os.close(handle)
         if time.monotonic() >= deadline:
             raise AttachError(
-                "another flowkit is attaching to this build file", "wait until it has ended, then again", file=path.name
+                "another flowkit is attaching to this build file",
+                "wait until it has ended, then try again",
+                file=path.name,
             )
         time.sleep(_PAUSE_S)
 
@@ -128,8 +130,8 @@ def _still_there(handle: int, place: Path) -> bool:
 _LONGEST_NAME = 255
 _OWNERS = {"~$": "Word or Excel", ".~lock.": "LibreOffice"}
 _REASONS = {
-    errno.ENOSPC: ("the disk is full", "free some space, then again"),
-    errno.EDQUOT: ("the disk quota is used up", "free some space, then again"),
+    errno.ENOSPC: ("the disk is full", "free some space, then try again"),
+    errno.EDQUOT: ("the disk quota is used up", "free some space, then try again"),
     errno.EROFS: ("the folder is read-only", "copy the build file to a folder you may write in"),
     errno.EACCES: ("the folder may not be written in", "copy the build file to a folder you may write in"),
     errno.EPERM: ("the folder may not be written in", "copy the build file to a folder you may write in"),
@@ -209,7 +211,7 @@ def _refuse_locked(real: Path) -> None:
     if locked_elsewhere:
         raise AttachError(
             "the build file is open in another program, which has locked it",
-            "close it there, then again",
+            "close it there, then try again",
             file=real.name,
         )
 
@@ -224,7 +226,7 @@ def _refuse_open_elsewhere(real: Path) -> None:
             program = next(words for start, words in _OWNERS.items() if mark.startswith(start))
             raise AttachError(
                 f"the build file is open in {program}",
-                f"close it there, then again (if it is not open, delete {mark!r} beside it)",
+                f"close it there, then try again (if it is not open, delete {mark!r} beside it)",
                 file=name,
             )
 

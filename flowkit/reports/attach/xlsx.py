@@ -330,7 +330,7 @@ class _Book:
         if self.root.tag != f"{{{MAIN}}}workbook":
             raise AttachError(
                 "this workbook is in the strict variant of its format",
-                "save it as .xlsx, then again",
+                "save it as .xlsx, then try again",
                 file=package.name,
             )
         self.rels = package.parts.get(rels_name(self.part), b"")
@@ -523,7 +523,9 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
             lost.append(what)
     if lost:
         raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one", "save the workbook anew, then again", file=name
+            f"the new file would lack {', '.join(lost)} of the old one",
+            "save the workbook in its program, then try again",
+            file=name,
         )
 
 

@@ -7,7 +7,14 @@ from flowkit.drawing import INK, SOFT, Display
 from flowkit.drawing.curves import display_of
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import change_words, distinct, not_assessed_words, pressure_words, sentence_case
+from flowkit.reports.labels import (
+    change_words,
+    distinct,
+    not_assessed_words,
+    pressure_words,
+    sentence_case,
+    where_words,
+)
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
 
@@ -118,7 +125,7 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
     for severity in ("error", "warning", "note"):
         for finding in dict.fromkeys(contents.findings):
             if finding.severity == severity and finding.rule != "changed-by-hand":
-                where = clean(finding.where)
+                where = where_words(clean(finding.where))
                 words = sentence_case(clean(finding.message))
                 color = SOFT if severity == "note" else INK
                 stream.text(
