@@ -158,7 +158,7 @@ def test_whole_jobs_with_their_bench_s_history_hold_the_true_gain(name: str) -> 
 
 @pytest.mark.slow
 def test_whole_jobs_of_a_bench_that_has_become_twice_as_bad() -> None:
-    """Eight repeats in a job see it and leave the history out; one repeat seldom does, and holds less than it claims."""
+    """Eight repeats in a job see it and leave the history out; one repeat seldom does, and holds less often."""
     few, seen_few = whole_jobs("one repeat, one port", 500, worse=2.0)
     many, seen_many = whole_jobs("all twice", 500, worse=2.0)
     assert seen_many > 0.6 > seen_few > 0.1
