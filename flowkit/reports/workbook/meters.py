@@ -46,7 +46,7 @@ def meter_flow(pen: Pen, reading: Reading, flow_factor: float) -> Formula | None
     if made is None:
         return None
     unit, by, text = made
-    rho = line.inputs.get("air_density_kg_m3")
+    rho: Any = line.inputs.get("air_density_kg_m3")
     if by["expansibility"] is not None:
         epsilon = known["expansibility"]
         if line.inputs["kind"] == "plate":
