@@ -58,7 +58,7 @@ def numbers(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
     """Every figure, name and flag of a result with its place, cells of readings left out."""
     if is_dataclass(value):
         for item in fields(value):
-            if item.name not in ("sources", "tests", "findings"):
+            if item.name not in ("sources", "tests", "findings", "made_of"):  # what goes in, and where it is from
                 yield from numbers(getattr(value, item.name), f"{path}.{item.name}")
     elif isinstance(value, dict):
         for key, item in value.items():
