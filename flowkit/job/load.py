@@ -254,7 +254,7 @@ def _engine(written: Mapping[str, Any], folder: Path) -> tuple[EngineData | None
     if engine is None and not has_cam and not any(table for _, table, _ in own):
         return None, {}
     from flowkit.engine.cammapping import cams_of_tables
-    from flowkit.engine.datamapping import engine_of_tables
+    from flowkit.engine.data import engine_of_tables
 
     if not every:
         raise JobError("the job has a cam but no engine", "add an [engine] table")

@@ -9,11 +9,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.analysis.results import Comparison
-from flowkit.drawing.curves import display_of
+from flowkit.drawing.curves import display_of, variant_places
 from flowkit.model import CorrectedTest
 from flowkit.page import charts
 from flowkit.page.plumbing import Page
-from flowkit.page.workspace import Snapshot
+from flowkit.page.workspace import Snapshot, place_of
 from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
 
@@ -26,6 +26,7 @@ def routes(page: Page) -> list[Route]:
         Route("/result", page.show(lambda request, snapshot: _view(page, request, snapshot))),
         Route("/result/lifts", page.show(lambda request, snapshot: _lifts(page, request, snapshot))),
         Route("/result/ports", page.show(lambda request, snapshot: _ports(page, request, snapshot))),
+        Route("/result/cells", page.show(lambda request, snapshot: _cells(page, request, snapshot))),
         Route("/result/corrections", page.show(lambda request, snapshot: _corrections(page, request, snapshot))),
     ]
 
@@ -38,7 +39,7 @@ def _comparison(snapshot: Snapshot) -> Comparison | None:
 def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the result, or what it waits for."""
     comparison = _comparison(snapshot)
-    values: dict[str, Any] = {"sides": [], "sentences": (), "names": [], "range": "", "rows": []}
+    values: dict[str, Any] = {"sides": [], "sentences": (), "names": [], "range": "", "rows": [], "froms": {}}
     if comparison is not None:
         units = display_of(snapshot.display)
         names = list(dict.fromkeys(v.name for side in comparison.sides.values() for v in side.variants))
@@ -51,6 +52,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             "sentences": comparison.sentences,
             "names": names,
             "rows": step_rows(comparison),
+            "froms": _froms(comparison),
             "range": ranges,
             "sides": [
                 (
@@ -62,6 +64,17 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             ],
         }
     return page.render("result.html", snapshot, step="result", part="", **values)
+
+
+def _froms(comparison: Comparison) -> dict[tuple[str, int | None], str]:
+    """What each gain of the table of steps is over, by its side and its state's place; None is all of the work."""
+    places = variant_places(comparison)
+    found: dict[tuple[str, int | None], str] = {}
+    for side, result in comparison.sides.items():
+        found |= {(side, places[gain.to]): gain.from_ for gain in result.steps}
+        if result.totals:
+            found[side, None] = result.totals[-1].from_
+    return found
 
 
 def _lifts(page: Page, request: Request, snapshot: Snapshot) -> Response:
@@ -78,6 +91,40 @@ def _ports(page: Page, request: Request, snapshot: Snapshot) -> Response:
     return page.render("tables.html", snapshot, step="result", part="ports", heading="Every port", tables=tables)
 
 
+def _cells(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """The cells behind a figure: every reading of a side, at one lift, of one port or of some states."""
+    asked = request.query_params
+    side, lift, port = asked.get("side", ""), asked.get("lift", ""), asked.get("port", "")
+    states = [name for name in asked.getlist("state") if name in snapshot.states]
+    units = display_of(snapshot.display)
+    tests = snapshot.results.correction.tests if snapshot.results is not None else ()
+    rows = []
+    for test in tests:
+        name = f"{test.head}, port {test.port}" if test.head else f"port {test.port}"
+        if (side and test.side != side) or (port and port != name) or (states and test.variant not in states):
+            continue
+        points = _points(test, units)
+        for row in _near(points, lift) if lift else points:
+            rows.append((test.variant, f"{test.side or ''} {name}", test.run, *row))
+    words = [side, port, f"lift {lift} {units.lift}" if lift else "", " and ".join(states)]
+    return page.render(
+        "cells.html", snapshot, step="result", part="cells", rows=rows, units=units,
+        heading=", ".join(word for word in words if word) or "every test",
+    )  # fmt: skip
+
+
+def _near(points: list[Point], lift: str) -> list[Point]:
+    """The points at a lift, as it is shown; where none was flowed there, those on both sides of it."""
+    same = [row for row in points if row[0] == lift]
+    try:
+        at = float(lift)
+    except ValueError:
+        return same
+    below = [row for row in points if float(row[0]) < at]
+    above = [row for row in points if float(row[0]) > at]
+    return same or [*below[-1:], *above[:1]]
+
+
 def _corrections(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Every correction of every test, with the cells its points came from."""
     tests = snapshot.results.correction.tests if snapshot.results is not None else ()
@@ -92,15 +139,18 @@ def _corrections(page: Page, request: Request, snapshot: Snapshot) -> Response:
     )
 
 
-def _points(test: CorrectedTest, units: Any) -> list[tuple[str, str, str, str, str]]:
-    """Each point: lift, reading, flow at the reference, and its cell with the sheet that holds it."""
+Point = tuple[str, str, str, str, str]
+
+
+def _points(test: CorrectedTest, units: Any) -> list[Point]:
+    """Each point: lift, reading, flow at the reference, its cell, and the address of the cell on its sheet."""
     return [
         (
             f"{from_si(point.lift_m, units.lift):.{units.lift_digits}f}",
             f"{from_si(point.reading_m3_s, units.flow):.{units.flow_digits}f}",
             f"{from_si(point.flow_m3_s, units.flow):.{units.flow_digits}f}",
             point.source,
-            test.file,
+            place_of(point.source, test.file),
         )
         for point in test.points
     ]

@@ -59,7 +59,8 @@ def _blank(page: Page, request: Request, snapshot: Snapshot) -> Response:
     beside = request.query_params.get("beside", "")
     if beside:
         page.workspace.path(beside)
-    return _form(page, snapshot, {"beside": beside}, 5, 10)
+    _, columns, rows = _values(request.query_params)
+    return _form(page, snapshot, {"beside": beside}, columns, rows)
 
 
 def _form(page: Page, snapshot: Snapshot, values: Mapping[str, str], columns: int, rows: int) -> Response:
@@ -72,7 +73,7 @@ def _form(page: Page, snapshot: Snapshot, values: Mapping[str, str], columns: in
     )  # fmt: skip
 
 
-def _values(form: FormData) -> tuple[dict[str, str], int, int]:
+def _values(form: Mapping[str, Any]) -> tuple[dict[str, str], int, int]:
     """The form's fields, and how large its table is."""
     values = {key: value for key, value in form.items() if isinstance(value, str)}
     columns = min(MOST_COLUMNS, max(1, _count(values.get("columns"), 5)))

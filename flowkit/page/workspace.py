@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
+from urllib.parse import quote
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from flowkit.importers import Stated
     from flowkit.job import Job, JobResults
 
-__all__ = ["PICTURES", "SHEETS", "FileView", "Snapshot", "Workspace", "cell_of", "own_name"]
+__all__ = ["PICTURES", "SHEETS", "FileView", "Snapshot", "Workspace", "cell_of", "own_name", "place_of"]
 
 SHEETS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".webp", ".gif"})
@@ -126,6 +127,13 @@ def cell_of(where: str, file: str) -> tuple[str | None, str | None]:
                 return sheet, cell
             return (sheet or cell).partition("!")[0], None
     return None, None
+
+
+def place_of(source: str, file: str) -> str:
+    """The address of a cell on the page: its sheet, and the cell in it."""
+    sheet, cell = cell_of(source, file)
+    anchor = f"#c-{quote(f'{sheet}-' if sheet else '', safe='')}{quote(cell, safe=':')}" if cell else ""
+    return f"/sheets?file={quote(file, safe='')}{anchor}"
 
 
 def own_name(name: str) -> bool:

@@ -606,8 +606,9 @@ def engine_rows(engine: EngineResult, display: Display) -> tuple[tuple[str, ...]
                 cells[3 + place] = f"{lift_text(cam.peak_lift_m, display)}, {cam.closes_deg - cam.opens_deg:.0f}°"
         if peak is not None:
             scale = _HORSEPOWER_W if unit == "hp" else 1e3
-            cells[5] = ("" if peak.inside else "> ") + numeral(peak.brake_power_w / scale, 1)
-            cells[6] = numeral(peak.speed_rpm, 0) if peak.inside else NOTHING
+            above = peak.brake_power_w > 0
+            cells[5] = ("" if peak.inside else "> ") + numeral(peak.brake_power_w / scale, 1) if above else NOTHING
+            cells[6] = numeral(peak.speed_rpm, 0) if peak.inside and above else NOTHING
         rows.append((variant.name, tuple(cells)))
     units = (size, display.diameter, "ratio", display.lift, display.lift, unit, "")
     heads = [f"{head}, {unit}" if unit else head for head, unit in zip(ENGINE_HEADS, units, strict=True)]

@@ -227,3 +227,93 @@ def test_the_value_under_the_pointer_is_the_analysis_own(visit: Any, sample: Pat
     user.find('input[data-show="ports blended"]').click()
     assert not user.find('g.state[data-state="ports blended"]').is_visible()
     assert user.complaints() == []
+
+
+def test_what_is_typed_and_not_sent_survives_a_reload(visit: Any, folder: Path, served: Any) -> None:
+    (folder / "sheet.csv").write_text(MESSY)
+    user = visit(served(folder))
+    user.go("/type")
+    for name, value in (
+        ("lift_unit", "mm"),
+        ("flow_unit", "CFM"),
+        ("side0", "intake"),
+        ("lift0", "1"),
+        ("f0_0", "20.1"),
+    ):
+        user.fill(f"[name={name}]", value)
+    user.click("One more port")
+    user.until("() => document.querySelector('[name=f0_5]')")
+    user.fill("[name=f0_5]", "33.3")
+    user.page.reload()
+    user.until("() => document.querySelector('[name=f0_5]')?.value === '33.3'")
+    assert user.find("[name=f0_0]").input_value() == "20.1" and user.find("[name=lift_unit]").input_value() == "mm"
+    # An answer to one question leaves what is half typed in another.
+    user.go("/sheets")
+    user.click("CFM", ".question")
+    user.sees("the curve through its neighbours")
+    user.fill(".question input[name=reason]", "asked the oper")
+    user.click("metric")
+    user.until("() => document.querySelector('[name=display][value=metric]').ariaPressed === 'true'")
+    assert user.find(".question input[name=reason]").input_value() == "asked the oper"
+    user.fill(".question input[name=reason]", "asked the operator")
+    user.fill(".question input[name=own]", "108.9")
+    user.click("Use this value", ".question")
+    user.sees("set to 108.9")
+    assert user.page.evaluate("Object.keys(sessionStorage).filter(k => k.includes('8:3')).length") == 0
+
+
+def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, sample: Path, served: Any) -> None:
+    user = visit(served(sample))
+    user.go("/result")
+    user.find(".steps-table td.strong a").click()
+    user.sees("Where it comes from: intake, as received and seats recut")
+    user.go("/result/lifts")
+    user.find("tbody th a").click()
+    user.sees("A cell leads to its place on the sheet")
+    link = user.all("td a")[-1]
+    source, address = link.inner_text(), link.get_attribute("href").partition("#")[2]
+    assert source.startswith("after_work.xlsx!") and source.rpartition("!")[2] in address
+    reading = user.all("tbody tr")[-1].locator("td").nth(3).inner_text()
+    link.click()
+    target = user.find("td:target")
+    target.wait_for()
+    # The sheet has CFM, the sample job shows litres a second.
+    assert 0.3048**3 / 60 * 1000 * float(target.inner_text()) == pytest.approx(float(reading), abs=0.006)
+
+
+def test_no_step_scrolls_sideways(visit: Any, sample: Path, served: Any) -> None:
+    user = visit(served(sample))
+    for width in (360, 768, 980, 1920):
+        user.window(width)
+        for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/records"):
+            user.go(path)
+            wide = user.page.evaluate("document.documentElement.scrollWidth")
+            assert wide <= width, f"{path} is {wide} px wide at {width}"
+        if width >= 980:
+            user.go("/result")
+            table = user.page.evaluate(
+                "(b => [b.scrollWidth, b.clientWidth])(document.querySelector('.steps-table').parentNode)"
+            )
+            assert table[0] <= table[1], f"the table of steps is {table[0]} px wide in {table[1]} at {width}"
+
+
+def test_with_the_network_off_the_page_is_whole(visit: Any, sample: Path, served: Any) -> None:
+    address = served(sample)
+    user = visit(address)
+    asked: list[str] = []
+
+    def only_here(route: Any) -> None:
+        """Let through what goes to the page itself, and remember the rest."""
+        if route.request.url.startswith(user.base + "/"):
+            route.continue_()
+        else:
+            asked.append(route.request.url)
+            route.abort()
+
+    user.page.context.route("**/*", only_here)
+    for path in ("/sheets", "/heads", "/result", "/result/lifts", "/engine", "/build", "/type", "/paste", "/records"):
+        user.go(path)
+    user.go("/result")
+    assert user.all("svg.flow-chart") and user.complaints() == [] and asked == []
+    host = user.page.evaluate("performance.getEntriesByType('resource').map(e => new URL(e.name).host)")
+    assert set(host) <= {user.base.removeprefix("http://")}

@@ -9,14 +9,53 @@ function ready(root) {
   watch(root);
   sheetsByHand(root);
   slides(root);
+  drafts(root);
 }
+
+// What is typed and not sent yet is kept in this tab: it survives a reload, and an answer to another question.
+// A form with data-draft keeps all its fields until it is sent for good; any other, those that differ from the page.
+const HANDLED = new Set(["version", "back", "columns", "rows"]);
+const keyOf = (form) => "draft " + (form.dataset.draft || form.getAttribute("action") + " " +
+  [...form.querySelectorAll("input[type=hidden]")].filter((i) => !HANDLED.has(i.name)).map((i) => i.name + "=" + i.value).join("&"));
+const fieldsOf = (form) => [...form.elements].filter((f) => f.name && !["hidden", "file", "range", "submit", "search"].includes(f.type) && f.tagName !== "BUTTON");
+const ticked = (field) => ["checkbox", "radio"].includes(field.type);
+const usual = (field) => ticked(field) ? field.checked === field.defaultChecked
+  : field.tagName === "SELECT" ? field.selectedIndex === Math.max(0, [...field.options].findIndex((o) => o.defaultSelected))
+    : field.value === field.defaultValue;
+
+function keep(form) {
+  const all = "draft" in form.dataset;
+  const kept = fieldsOf(form).map((f, n) => [f.name, n, ticked(f) ? f.checked : f.value, all ? f.value === "" : usual(f)]).filter((item) => !item[3]);
+  if (kept.length) sessionStorage.setItem(keyOf(form), JSON.stringify(kept));
+  else sessionStorage.removeItem(keyOf(form));
+}
+
+function drafts(root) {
+  for (const form of root.querySelectorAll('form[method="post"]')) {
+    const kept = JSON.parse(sessionStorage.getItem(keyOf(form)) || "[]");
+    const fields = fieldsOf(form);
+    for (const [name, place, value] of kept) {
+      const field = "draft" in form.dataset ? fields.find((f) => f.name === name) : fields[place];
+      if (field?.name !== name) continue;
+      if (ticked(field)) field.checked = value;
+      else field.value = value;
+      field.closest("details")?.setAttribute("open", "");
+    }
+    if (form.id === "typing") {
+      history.replaceState({}, "", form.getAttribute("action"));
+      if (kept.length) form.dispatchEvent(new Event("input", { bubbles: true }));
+    }
+  }
+}
+
+document.addEventListener("input", (event) => { if (event.target.form?.method === "post") keep(event.target.form); });
 
 // Put a page that came back in place of this one, where the reader is.
 function take(html, address) {
   const next = new DOMParser().parseFromString(html, "text/html");
   const active = document.activeElement;
-  const focus = active?.closest("form")?.getAttribute("action");
-  const field = active?.name && active.type !== "submit" ? `form[action="${focus}"] [name="${active.name}"]` : "";
+  const focus = active?.closest("form")?.getAttribute("action").split("?")[0];
+  const field = active?.name && active.type !== "submit" ? `form[action^="${focus}"] [name="${active.name}"]` : "";
   document.title = next.title;
   for (const part of ["header.top", "main", "footer"]) {
     const old = document.querySelector(part);
@@ -33,11 +72,15 @@ function take(html, address) {
   else if (focus) document.getElementById("main").focus({ preventScroll: true });
 }
 
-async function send(action, body) {
+async function send(action, body, draft) {
   document.body.setAttribute("aria-busy", "true");
   try {
     const answer = await fetch(action, { method: "POST", body, headers: { accept: "text/html" } });
-    take(await answer.text(), answer.url);
+    const html = await answer.text();
+    // Refused, it stays; taken, it is in the job or in the folder now.
+    const still = draft?.dataset.draft !== undefined && answer.url.includes(draft.getAttribute("action").split("?")[0]);
+    if (draft && answer.ok && !still && !html.includes('class="notice bad"')) sessionStorage.removeItem(keyOf(draft));
+    take(html, answer.url);
   } catch {
     const p = document.createElement("p");
     p.className = "notice bad";
@@ -54,7 +97,7 @@ document.addEventListener("submit", (event) => {
   event.preventDefault();
   const body = new FormData(form, event.submitter);
   const plain = form.enctype === "multipart/form-data" ? body : new URLSearchParams(body);
-  send(form.getAttribute("action"), plain);
+  send(form.getAttribute("action"), plain, form);
 });
 
 window.addEventListener("popstate", () => location.reload());
