@@ -174,6 +174,13 @@ def whatif(
         If a change cannot be understood.
     FlowkitError
         If nothing can be compared or predicted.
+
+    Examples
+    --------
+    >>> from flowkit import Job, sample_job
+    >>> result = whatif(Job.load(sample_job()), compression=11.5, variant="as received")
+    >>> len(result.variants)
+    2
     """
     from flowkit.engine.prediction import whatif as predict
 
