@@ -100,7 +100,13 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Readings:
-    """Many files: each is read when it is asked for, in the order of the paths."""
+    """Many files: each is read when it is asked for, in the order of the paths.
+
+    Examples
+    --------
+    >>> [len(reading.result.tests) for reading in read_many("sample_sheets/*.csv") if reading.result]
+    [12]
+    """
 
     paths: tuple[Path | str, ...]
     stated: Stated

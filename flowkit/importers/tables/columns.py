@@ -260,7 +260,7 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         column.kind = label.kind
     column.own = (*column.own, *label.kinds) if mine else column.own
     column.marked = column.marked or "mark" in label.kinds or "common" in label.kinds or "counter" in label.kinds
-    column.state = column.state or "state" in label.kinds
+    column.state = column.state or "state" in label.kinds or ("variant" in label.kinds and bool(label.rest))
     column.both = column.both or label.both_sides
     column.meter = column.meter or (mine and "meter" in label.kinds)
     column.foreign = column.foreign or label.foreign
@@ -606,8 +606,9 @@ def _is_of(reading: Column, flow: Column) -> bool:
 def _check_arithmetic(table: Table, columns: list[Column]) -> None:
     """Leave out columns that are worked out from the others: means, sums, ratios, differences."""
     flows = [c for c in columns if c.role == "flow"]
+    texts = [c.text for c in flows]
     open_ones = [
-        c for c in flows if not (c.side or c.port or c.run or c.code) and ((c.variant and not c.state) or not c.variant)
+        c for c in flows if not (c.side or c.port or c.run or c.code or c.again or c.state) and texts.count(c.text) == 1
     ]
     if len(flows) < 3 or not open_ones:
         return
@@ -691,7 +692,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
                 column.run = (column.run or 1) + 1
                 key = _identity(column)
             groups.setdefault(key, []).append(column)
-    findings: list[Finding] = []
+    findings = _ask_for_states(table, columns)
     for group in groups.values():
         if len(group) < 2:
             continue
@@ -716,6 +717,19 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
         what = f"the columns headed {names} {said}; head each with its side, port, run or variant"
         findings.append(unreadable(group[0].source(table), what))
         for column in group:
+            column.role = "trouble"
+    return findings
+
+
+def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
+    """Ask about a column like ``Int 1 smoothed`` beside ``Int 1``: its words may name a state, or how it was made."""
+    flows = [column for column in columns if column.role == "flow"]
+    plain = {(c.side, c.port, c.run or 1, c.head) for c in flows if not c.variant}
+    findings = []
+    for column in flows:
+        if column.variant and not column.state and (column.side, column.port, column.run or 1, column.head) in plain:
+            what = f"{column.variant!r} in the heading {column.text!r} may name a state, or how the figures were made"
+            findings.append(unreadable(column.source(table), f"{what}; say which state each column beside it is"))
             column.role = "trouble"
     return findings
 

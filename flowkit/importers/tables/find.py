@@ -503,7 +503,7 @@ def _is_empty(view: View, column: int, rows: range) -> bool:
 
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
-    labels = values = 0
+    labels = values = texts = 0
     heads = False
     for row in range(top, axis.last + 1):
         kind = view.kinds[row][column]
@@ -526,13 +526,18 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         ):
             heads = True  # the heading of a column, or the first of several lines
             continue
+        texts += 1
         if known or lone:
             labels += 1
             values += follows in "ntdg" or lone
         elif follows in "nd" and row > top:
             labels += 1
             values += 1
-    return labels > 0 and values > 0 and (labels > 1 or (not heads and _alone(view, column, axis, top)))
+    return (
+        labels > 0
+        and values > 0
+        and (labels > 1 or (heads and texts == labels == values) or (not heads and _alone(view, column, axis, top)))
+    )
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:

@@ -118,7 +118,7 @@ _LEAD = re.compile(r"^#?(?P<number>\d{1,2})(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name
 def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
     """Part ``Stock 1, Stock 2, Ported 1, Ported 2`` into states and ports; likewise ``1 - Stock, 2 - Stock``."""
     named = [column for column in flows if column.variant and not column.port]
-    for pattern in (_TAIL, _LEAD):
+    for pattern in (_LEAD, _TAIL):
         matches = [match for column in named if (match := pattern.match(column.variant)) is not None]
         if not matches or len(matches) < len(named):
             continue
@@ -130,9 +130,9 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         several = len(names) > 1 and len(next(iter(sets))) > 1
         sided = side is not None or all(column.side for column in named)
         states = len(names) > 1 and all(column.state for column in named)
-        if len(sets) == 1 and (several or (pattern is _LEAD and sided and (marked or states))):
+        if len(sets) == 1 and (several or (sided and (marked or states))):
             for column, match in zip(named, matches, strict=True):
-                column.variant, column.port = match["name"].strip().removesuffix(")"), match["number"]
+                column.variant, column.port = match["name"].strip().removesuffix(")").rstrip(" -–:("), match["number"]
             return
 
 

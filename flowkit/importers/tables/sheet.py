@@ -367,6 +367,10 @@ class _TableReader:
     def _contradictions(self, table: Table, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
         """Refuse a table whose headings all name one side where its title, label or worksheet names the other."""
         sides = {draft.side for draft in drafts}
+        title = items.get(("side", None))
+        if sides == {None} and title is not None and self.name.side not in (None, _side_of(items)):
+            what = f"the sheet says {title.value} and the name of the worksheet says {self.name.side}"
+            return [refused(title.source, f"{what}; say which is right")]
         if len(sides) != 1 or None in sides or not drafts:
             return []
         (own,) = sides

@@ -102,7 +102,8 @@ class Label:
     @property
     def only_unit(self) -> bool:
         """Whether it is a unit and nothing else."""
-        return self.unit is not None and self.kind is None and not (self.names or self.rest or self.bare or self.letter)
+        no_kind = self.kind is None or (self.kind == "gain" and self.unit_text == "%")
+        return self.unit is not None and no_kind and not (self.names or self.rest or self.bare or self.letter)
 
 
 class Mention(NamedTuple):
@@ -274,6 +275,7 @@ class _Reader:
         self._take_all(outside, flow=unit is not None and unit.quantity in FLOW_QUANTITIES, whole=not inside)
         rest = self.text[self.found[inside[0]].start : self.found[inside[-1]].end].strip() if inside else ""
         rest += ")" * (rest.count("(") - rest.count(")"))
+        rest = rest.replace(")", "", 1) if rest.count(")") > rest.count("(") else rest
         kinds = [m.kind for m in self.found]
         if (
             self.bare
@@ -282,7 +284,8 @@ class _Reader:
             and unit is None
         ):
             rest, self.bare = self.text.strip(), None  # "Test 1" is a name
-        if kinds == ["filler", "number"] and unit is not None and fold(self.found[0].text) == "test" and self.bare:
+        plain = kinds[:2] == ["filler", "number"] and set(kinds[2:]) <= {"flow", "treatment"}
+        if plain and unit is not None and fold(self.found[0].text) == "test" and self.bare:
             self.run, self.bare = int(self.bare) if self.bare.isdecimal() else None, None
         both = len(set(self.sides)) > 1
         kind = self._kind(rest, inside)
@@ -330,6 +333,10 @@ class _Reader:
         m = self.found[index]
         if m.text.lower() == "in" and self._is_loose_in(index):
             return False
+        if self._is_run_word(index) or (not before and m.kind == "number" and self._is_run_word(index - 1)):
+            return False  # "Before porting - 1 test 2"
+        if before and m.text.lower() == "no" and self.text[m.end : m.end + 1] == " ":
+            return True  # "no clay" is not "clay"
         first = index if m.kind == "number" else index - 1
         if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
             letter = self.found[first + 1]
@@ -381,7 +388,7 @@ class _Reader:
         ):
             return False
         return any(
-            x.kind in (*SIDE_KINDS, "port", "letter", "position", "number") or x.text.lower() == "in"
+            x.kind in (*SIDE_KINDS, "port", "letter", "position", "number", "state") or x.text.lower() == "in"
             for x in self.found[:index]
         )
 
@@ -543,6 +550,8 @@ class _Reader:
         used.add(index)
         self.code = code
         at = _after(found, index, used, {"number"})
+        if at is not None and at + 1 < len(found) and found[at + 1].kind == "run" and _CJK.search(found[at + 1].text):
+            at = None  # IN 1回目
         if at is not None and not (found[at].text.isdecimal() and len(found[at].text) < 3):
             at = None
         if at is not None and at == index + 1 + (found[index + 1].kind == "mark" if index + 1 < len(found) else 0):

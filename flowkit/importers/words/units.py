@@ -186,10 +186,11 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
     words = re.sub(r"[()\[\]{}<>]", " ", text).split()
     for count in (3, 2, 1):
         if count < len(words):
-            tail = " ".join(words[-count:]).strip(",;:/-–")
+            tail = " ".join(words[-count:]).strip(" ,;:/-–")
             unit = _free_unit(tail) or _degrees(tail, words[:-count]) or _metres(tail, words[:-count])
             if unit is not None and not (count > 1 and len(words[-count]) == 1 and words[-count].isalpha()):
-                return unit, tail, _tidy(" ".join(words[:-count])), foreign
+                at = whole.rfind(words[-count])
+                return unit, tail, _tidy(whole[:at] if at > 0 else " ".join(words[:-count])), foreign
     for place, word in enumerate(words):
         head, slash, tail = word.partition("/")
         unit = find_unit(tail) if slash and len(head) > 2 and place == len(words) - 1 else None

@@ -1,0 +1,154 @@
+"""Sheets as shops make them and the generator does not: read right, or asked about; never silently otherwise.
+
+The figures are invented; what each sheet says is its own truth.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+import flowkit
+from flowkit.errors import FlowkitError
+
+BASE = (60.0, 110.0, 150.0, 180.0)
+
+
+def table(heads: str, above: str = "Test pressure,28 inH2O\n") -> str:
+    """A table in CFM over inches, a column for each heading, each column a cubic foot above the one before."""
+    count = heads.count(",") + 1
+    rows = [",".join([f"0.{n + 1}", *(f"{flow + c:g}" for c in range(count))]) for n, flow in enumerate(BASE)]
+    return f"{above}Lift in,{heads}\n" + "\n".join(rows) + "\n"
+
+
+def told(tmp_path: Path, text: str, name: str = "sheet.csv") -> list[str]:
+    """What was read: side, port, head, state, run and the first flow of each test; or "asked"."""
+    path = tmp_path / name
+    path.write_text(text, encoding="utf-8")
+    try:
+        result = flowkit.read(path)
+    except FlowkitError:
+        return ["asked"]
+    if any(finding.severity == "error" for finding in result.findings):
+        return ["asked"]
+    found = []
+    for t in result.tests:
+        state = "" if t.variant == "sheet" else t.variant
+        who = [t.side, t.port, t.head, state, f"r{t.run}" if t.run > 1 else ""]
+        found.append(" ".join([str(part) for part in who if part] + [f"{t.points[0].flow_m3_s * 2118.88:.0f}"]))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("heads", "wanted"),
+    [
+        ("I-1 cfm,E-1 cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("I 1 cfm,E 1 cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("1I cfm,1E cfm,2I cfm,2E cfm", ["intake 1 60", "exhaust 1 61", "intake 2 62", "exhaust 2 63"]),
+        ("IN-1 cfm,EX-1 cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("Cyl 1 IN, cfm".replace(",", "") + ",Cyl 1 EX cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("Port 1 In cfm,Port 1 Ex cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("Intake A CFM,Intake B CFM", ["intake A 60", "intake B 61"]),
+        ("1 Intake flow cfm,2 Intake flow cfm", ["intake 1 60", "intake 2 61"]),
+        ("Int 2 cfm,Int 2 again cfm", ["intake 2 60", "intake 2 r2 61"]),
+        ("In run 1 cfm,In run 2 cfm", ["intake 60", "intake r2 61"]),
+        ("ASP 1 cfm,SCA 1 cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("Ein 1 cfm,Aus 1 cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("Inlaat 1 cfm,Uitlaat 1 cfm", ["intake 1 60", "exhaust 1 61"]),
+        ("Passe 1 cfm,Passe 2 cfm", ["60", "r2 61"]),
+        ("Ported + 3 angle cfm,Stock cfm", ["Ported + 3 angle 60", "Stock 61"]),
+        ("Ported + big valve cfm,Stock cfm", ["Ported + big valve 60", "Stock 61"]),
+        ("44 mm cfm,46 mm cfm", ["44 mm 60", "46 mm 61"]),
+        ("LH Int 1 cfm,RH Int 1 cfm", ["intake 1 LH 60", "intake 1 RH 61"]),
+        ("Int 1 with clay cfm,Int 1 no clay cfm", ["intake 1 with clay 60", "intake 1 no clay 61"]),
+        ("Int 1 cfm,Target cfm", ["intake 1 60"]),
+        ("Int 1 cfm,V", ["intake 1 60"]),
+        ("Int 1 cfm,bar", ["intake 1 60"]),
+        ("Int 1 cfm,Gained", ["intake 1 60"]),
+        ("Int 1 cfm,Int 1 fps", ["intake 1 60"]),
+        ("Int 1 cfm,Int 1 smoothed cfm", ["asked"]),
+        ("Int 1 cfm,Int 1 SCFM", ["asked"]),
+        ("Int 1 cfm,2019", ["asked"]),
+        ("Int 1 @ 10 inH2O cfm,Int 1 @ 28 inH2O cfm", ["asked"]),
+        ("Int 1 cfm,CFM (28)", ["asked"]),
+        ("Int 1 cfm,2 cfm", ["asked"]),
+    ],
+)
+def test_headings(tmp_path: Path, heads: str, wanted: list[str]) -> None:
+    assert told(tmp_path, table(heads)) == wanted
+
+
+def test_one_port_of_several_states_and_numbers_before_names(tmp_path: Path) -> None:
+    above = "Test pressure,28 inH2O\nIntake\n"
+    assert told(tmp_path, table("1 - Stock cfm,1 - Ported cfm", above)) == ["intake 1 Stock 60", "intake 1 Ported 61"]
+    wanted = ["intake 1 Stage 1 60", "intake 2 Stage 1 61", "intake 1 Stage 2 62", "intake 2 Stage 2 63"]
+    heads = "1 - Stage 1 cfm,2 - Stage 1 cfm,1 - Stage 2 cfm,2 - Stage 2 cfm"
+    assert told(tmp_path, table(heads, above)) == wanted
+
+
+def test_in_under_each_cylinder_is_the_intake_and_no_inch(tmp_path: Path) -> None:
+    above = "Test pressure,28 inH2O\nFlow in CFM\n,Cyl 1,,Cyl 2,\n"
+    wanted = ["intake 1 60", "exhaust 1 61", "intake 2 62", "exhaust 2 63"]
+    assert told(tmp_path, table("In,Ex,In,Ex", above)) == wanted
+
+
+def test_two_heads_on_one_sheet_are_two_heads(tmp_path: Path) -> None:
+    rows = "".join(f"0.{n + 1},{flow:g},,0.{n + 1},{flow - 2:g}\n" for n, flow in enumerate(BASE))
+    text = f'All CFM at 28" H2O\nLeft head,,,Right head,\nLift (in),Int 1,,Lift (in),Int 1\n{rows}'
+    assert told(tmp_path, text) == ["intake 1 Left 60", "intake 1 Right 58"]
+
+
+def test_an_empty_block_of_a_template_is_left_out(tmp_path: Path) -> None:
+    rows = "".join(f"0.{n + 1},{flow:g},,0.{n + 1},\n" for n, flow in enumerate(BASE))
+    text = f"Test pressure,28 inH2O\nIntake 1,,,Exhaust 1,\nLift in,CFM,,Lift in,CFM\n{rows}"
+    assert told(tmp_path, text) == ["intake 1 60"]
+
+
+def test_a_state_named_in_a_line_beside_the_table(tmp_path: Path) -> None:
+    above = "Flow test,,,Ported stage 2\nTest pressure,28 inH2O\n"
+    assert told(tmp_path, table("Int 1 cfm,Int 2 cfm", above)) == [
+        "intake 1 Ported stage 2 60",
+        "intake 2 Ported stage 2 61",
+    ]
+
+
+def test_a_worksheet_or_caption_against_a_sentence(tmp_path: Path) -> None:
+    above = "Test pressure,28 inH2O\nEXHAUST\nRadius plate on the intake\n"
+    assert told(tmp_path, table("1 cfm,2 cfm", above)) == ["exhaust 1 60", "exhaust 2 61"]
+
+
+def test_a_column_brought_to_a_pressure_is_at_that_pressure(tmp_path: Path) -> None:
+    text = "Lift in,Depression inH2O,Int 1 corrected to 28 inH2O cfm\n0.1,25,60\n0.2,24,110\n0.3,20,150\n"
+    path = tmp_path / "sheet.csv"
+    path.write_text(text, encoding="utf-8")
+    (test,) = flowkit.read(path).tests
+    assert {round(test.pressure_at(p) / 249.08891, 3) for p in test.points} == {28.0}
+    beside = "Intake 1\nLift in,Test press. inH2O,Raw flow cfm,CFM @ 28\n0.1,25,57,60\n0.2,24,102,110\n0.3,20,127,150\n"
+    assert told(tmp_path, beside) == ["intake 1 57"]
+
+
+def test_hydraulics_are_no_head(tmp_path: Path) -> None:
+    text = "Valve lift mm,Flow L/min,Pressure bar\n1,12,250\n2,25,250\n3,37,249\n4,50,249\n"
+    assert told(tmp_path, text) == ["asked"]
+
+
+def test_numbers_side_by_side_are_no_thousands(tmp_path: Path) -> None:
+    text = "Depression: 28 inH2O\nLift(in)  I1   I2   E1  E2\n.100      62   63   48  47\n.200      118  119  90  91\n"
+    text += ".300      165  166  121 120\n.400      198  199  142 141\nFlow in cfm\n"
+    assert told(tmp_path, text, "sheet.txt") == ["intake 1 62", "intake 2 63", "exhaust 1 48", "exhaust 2 47"]
+
+
+@pytest.mark.parametrize(
+    ("unit", "marked", "wanted"),
+    [("L/min", "2.306", 2306), ("L/min", "2,306", 2306), ("m3/min", "2.306", 2.306), ("m3/min", "2,306", 2.306)],
+)
+def test_three_digits_behind_a_mark_are_what_a_flow_can_be(
+    tmp_path: Path, unit: str, marked: str, wanted: float
+) -> None:
+    path = tmp_path / "sheet.csv"
+    more = marked.replace("306", "906")
+    path.write_text(f"Test pressure;28 inH2O\nLift mm;Int 1 {unit}\n2;{marked}\n4;{more}\n", encoding="utf-8")
+    (test,) = flowkit.read(path).tests
+    factor = 1 / 60_000 if unit == "L/min" else 1 / 60
+    assert test.points[0].flow_m3_s == pytest.approx(wanted * factor)
