@@ -14,7 +14,7 @@ from flowkit.analysis.sentences import day_words, listed, percent, signed_percen
 from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.model import CorrectedTest, Finding, Side, Variant
 
-__all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings"]
+__all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings", "setup_findings"]
 
 SAME_BORE_M = 1e-4
 """Fixture bores closer than this are one [m]."""
@@ -151,21 +151,12 @@ def _sessions(curves: Sequence[PortCurve], assessor: Assessor) -> set[Session]:
 
 
 def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Variant]) -> list[Finding]:
-    """Return what differs between the states of a step besides the work: setup, heads, valves."""
+    """Return what differs between the states of a step besides the work and the setup: heads, valves."""
     if pair.kind == "total":
         return []
     step = f"{pair.before.name!r} → {pair.after.name!r}"
     where = f"{pair.after.name}, {pair.before.side}"
     found = []
-    setup = setup_differs(pair, assessor)
-    if setup:
-        said = "; ".join(f"{label}: {words}" for label, words in setup.items())
-        message = (
-            f"{step} on the {pair.before.side}: {said}. Part of the difference may come from that and not from the "
-            "work, so the gain is not called proven. Next time flow both states on one bench with the same operator, "
-            "fixture and fittings."
-        )
-        found.append(Finding("setup-differs", "warning", where, message))
     heads = _heads(pair)
     if heads:
         message = (
@@ -182,6 +173,32 @@ def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
             "declared. Declare it in the state of both, or correct the figure in the job."
         )
         found.append(Finding("geometry-differs", "warning", where, message))
+    return found
+
+
+def setup_findings(pairs: Mapping[Side, Sequence[MatchedPair]], assessor: Assessor) -> list[Finding]:
+    """Return what of the setup differs, once for each step: what both sides share is said once."""
+    steps: dict[tuple[str, str], dict[Side, str]] = {}
+    for side, own in pairs.items():
+        for pair in own:
+            setup = setup_differs(pair, assessor) if pair.kind != "total" else {}
+            if setup:
+                words = "; ".join(f"{label}: {how}" for label, how in setup.items())
+                steps.setdefault((pair.before.name, pair.after.name), {})[side] = words
+    found = []
+    for (before, after), by_side in steps.items():
+        both = len(by_side) > 1 and len(set(by_side.values())) == 1
+        if both:
+            what = next(iter(by_side.values()))
+        else:
+            what = "; ".join(f"on the {side}, {words}" for side, words in by_side.items())
+        message = (
+            f"{before!r} → {after!r}: {what}. Part of the difference may come from that and not from the work, so the "
+            "gain is not called proven. Next time flow both states on one bench with the same operator, fixture and "
+            "fittings."
+        )
+        where = after if both else f"{after}, {next(iter(by_side))}"
+        found.append(Finding("setup-differs", "warning", where, message))
     return found
 
 
@@ -222,6 +239,16 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
     return found
 
 
+def _where_dates_go(tests: Sequence[CorrectedTest]) -> str:
+    """Say how the one question about dates is answered for all sheets."""
+    if any((test.conditions.date or "").strip() for test in tests):
+        return "Put the missing dates in the job, as date in each variant's conditions: the same day settles it."
+    return (
+        "If it was one day, date under [conditions] in the job settles it for all sheets; if not, put date in each "
+        "variant's conditions."
+    )
+
+
 def margins(gains: Sequence[tuple[Side, Gain]]) -> str:
     """Say what gains are worth while the drift is not known."""
     words = []
@@ -259,12 +286,6 @@ def scatter_findings(assessor: Assessor) -> list[Finding]:
             )
             found.append(Finding("repeatability-understated", "warning", "repeatability", message))
             break
-    if assessor.history_left_out:
-        message = (
-            "This job's repeats scatter more than the bench's records would lead one to expect, so the records do not "
-            "count here and the job's own repeats do. Look for what has changed on the bench."
-        )
-        found.append(Finding("history-left-out", "warning", "repeatability", message))
     if assessor.stated(benches) is None:
         squares, freedom = (float(value[0]) for value in assessor.run_variance(assessor.headline, benches))
         if freedom <= 2:

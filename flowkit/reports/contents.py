@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -418,6 +418,37 @@ def effects(found: Interaction) -> list[Effect]:
         Effect(name, math.expm1(value), None if half is None else math.exp(value) * half)
         for name, value, half in zip(names, logs, halves, strict=True)
     ]
+
+
+EVIDENCE = (
+    "At least: 95 % sure, where the gain is proven. Smallest: the gain that these tests would show four times in five. "
+    "Drift: the gain holds unless the bench moved by more than this between the days. One more run, all twice: the ± "
+    "to expect from one more run of every port of the later state, or from every port flowed twice in both."
+)
+
+
+def evidence(result: SideComparison) -> list[tuple[str, Callable[[Gain], str]]]:
+    """Return what the data bear out of each gain, in per cent: head and cell of every column that has anything."""
+    gains = [gain for _, gain in gains_of_steps(result)]
+    columns: list[tuple[str, Callable[[Gain], str]]] = [
+        ("at least", lambda gain: "" if gain.at_least is None else signed_percent(gain.at_least)),
+        ("smallest", lambda gain: _or_nothing(gain.smallest_resolvable)),
+        ("drift", lambda gain: _or_nothing(gain.resolved_if_drift_below)),
+        ("one more run", lambda gain: _narrower(gain, gain.one_more_run_u95)),
+        ("all twice", lambda gain: _narrower(gain, gain.two_runs_u95)),
+    ]
+    return [(head, cell) for head, cell in columns if any(cell(gain) for gain in gains)]
+
+
+def _narrower(gain: Gain, half: float | None) -> str:
+    """Write a half width to expect where it is narrower than what there is."""
+    now = gain.mean_flow_gain_u95
+    return "" if half is None or now is None or half >= now else percent(half)
+
+
+def _or_nothing(fraction: float | None) -> str:
+    """Write a fraction in per cent, nothing where there is none."""
+    return "" if fraction is None else percent(fraction)
 
 
 def share_words(gain: Gain) -> str:

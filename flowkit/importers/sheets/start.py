@@ -276,7 +276,10 @@ def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Sta
         "[bench]",
         '# repeatability = "0.5 %"      # standard deviation of a repeated run; only where the sheets hold none',
         '# drift = "0.7 %"              # of the bench between two days; or flow the check plate in every session',
+        "# To have a gain proven, ask the bench for: the date on every sheet, the check plate read in every session,",
+        "# and one port or more flowed twice in each state, with the head taken off in between.",
         "",
+        *_same_day(variants),
     ]
     if stated is not None and stated.flow_unit:
         lines += ["[conditions]                   # for all sheets", f'flow_unit = "{stated.flow_unit}"', ""]
@@ -303,6 +306,17 @@ def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Sta
             "",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _same_day(variants: Sequence[_Variant]) -> list[str]:
+    """The one question for all sheets without a date, where no sheet has one."""
+    if len(variants) < 2 or any(test.conditions.date for variant in variants for test in variant.tests):
+        return []
+    return [
+        "# When were these flowed? No sheet carries a date, and on other days the bench may have moved. If it was all",
+        '# on one day, one line under [conditions] settles it for all sheets: date = "2026-03-14"',
+        "",
+    ]
 
 
 _STATUS = {
