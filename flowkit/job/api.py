@@ -131,7 +131,7 @@ class Readings:
 
         rows: list[dict[str, Any]] = []
         for reading in self:
-            path = str(reading.path)
+            path = str(reading.path.absolute())
             errors = [str(reading.error)] if reading.error else []
             tests = reading.result.tests if reading.result else ()
             if reading.result and not tests:

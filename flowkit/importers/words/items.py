@@ -241,7 +241,7 @@ def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[
     if kind not in FLOW_KINDS or not isinstance(written.value, str):
         return [], [], written.value
     taken = take_pressure(text)
-    if taken is None:
+    if taken is None or not taken.rest.strip(" ,;@"):  # nothing but a pressure: what a meter showed
         return [], [], written.value
     said = Written(f"{taken.number} {taken.unit}".strip(), written.source, decimal_comma=written.decimal_comma)
     return *read_item(_BESIDE[kind], said), taken.rest.strip(" ,;@")
