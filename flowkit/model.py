@@ -107,6 +107,11 @@ class Point:
         The cell of its flow: ``file!sheet!B7``, or ``file:12:3`` in text.
     reading : Reading or None
         What a meter showed, where that was written down.
+
+    Examples
+    --------
+    >>> Point(lift_m=0.004, flow_m3_s=0.038, pressure_pa=None, source="a.csv:2:2").flow_m3_s
+    0.038
     """
 
     lift_m: float
@@ -123,7 +128,13 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Conditions:
-    """The circumstances of a flow test; None where unknown."""
+    """The circumstances of a flow test; None where unknown.
+
+    Examples
+    --------
+    >>> Conditions(test_pressure_pa=6974.49, bench="bench B").fixture_bore_m is None
+    True
+    """
 
     test_pressure_pa: float | None = None
     fixture_bore_m: float | None = None
@@ -225,6 +236,13 @@ class FlowTest:
     units : Units
     points : tuple of Point
         In the sheet's order.
+
+    Examples
+    --------
+    >>> from flowkit import read
+    >>> test = read("sample_sheets/as_received.csv").tests[0]
+    >>> test.side, test.port, test.run, len(test.points)
+    ('intake', '1', 1, 8)
     """
 
     id: str
@@ -256,7 +274,7 @@ class FlowTest:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something doubtful: what, where, why it matters and what to do.
+    r"""Something doubtful: what, where, why it matters and what to do.
 
     Attributes
     ----------
@@ -266,6 +284,13 @@ class Finding:
         The source cell, or the test's id.
     message : str
         One or two plain sentences.
+
+    Examples
+    --------
+    >>> from flowkit import read
+    >>> text = "lift mm,intake 1 cfm\n2,40\n4,80\n6,110\n"
+    >>> [(finding.rule, finding.severity) for finding in read(text).findings]
+    [('pressure-missing', 'error')]
     """
 
     rule: str
@@ -372,6 +397,15 @@ class CorrectedTest:
     """A flow test at the reference state, with its ledger.
 
     A type of its own, so that correcting twice is impossible.
+
+    Examples
+    --------
+    >>> from flowkit import correct, read
+    >>> test = correct(read("sample_sheets/as_received.csv").tests).tests[0]
+    >>> test
+    <CorrectedTest as_received.csv!as received, intake 1 run 1: 8 points>
+    >>> [line.correction for line in test.ledger]
+    ['leakage', 'air', 'check-plate', 'test-pressure', 'bore']
     """
 
     id: str
@@ -399,6 +433,11 @@ class AirState:
     ----------
     temperature_k, pressure_pa, relative_humidity : float
         Temperature [K], absolute pressure [Pa], fraction from 0 to 1.
+
+    Examples
+    --------
+    >>> AirState(temperature_k=294.15, relative_humidity=0.45).pressure_pa
+    101325.0
     """
 
     temperature_k: float = 293.15
@@ -421,6 +460,11 @@ class Reference:
         Dry, 101 325 Pa, 20 °C unless stated.
     lifts_m : tuple of float or None
         Lowest and highest lift of the headline figures [m]; None for the lifts measured in common.
+
+    Examples
+    --------
+    >>> round(Reference(bore_m=0.0805).pressure_pa, 2)
+    6974.49
     """
 
     pressure_pa: float = 28 * INH2O_PA
@@ -450,6 +494,11 @@ class JobInfo:
         The units people see; results stay SI.
     logo : str or None
         Path of a picture for the reports.
+
+    Examples
+    --------
+    >>> JobInfo(title="Head 7", display="metric").title
+    'Head 7'
     """
 
     title: str | None = None
@@ -484,6 +533,11 @@ class Bench:
         Whether repeatability and drift come from the shop's records.
     air_stated : bool
         Whether `air` was stated; where it was not, a meter that gives a mass flow makes it ``"actual"``.
+
+    Examples
+    --------
+    >>> Bench(repeatability=0.005, drift=0.002).air
+    'as stated'
     """
 
     air: AirMode = "as stated"
@@ -512,6 +566,11 @@ class ValveGeometry:
         Distance of the valve's axis from the bore's axis [m].
     port_area_m2 : float or None
         Cross-section of the port where velocity is wanted [m²].
+
+    Examples
+    --------
+    >>> ValveGeometry(head_m=0.038, stem_m=0.008).throat_m is None
+    True
     """
 
     head_m: float | None = None
@@ -540,6 +599,12 @@ class HandChange:
     value : str or None
         What counts instead; None where it is left out.
     reason : str
+
+    Examples
+    --------
+    >>> from dataclasses import fields
+    >>> [item.name for item in fields(HandChange)][-2:]
+    ['value', 'reason']
     """
 
     file: str
@@ -574,6 +639,12 @@ class Variant:
         What the job file changed of its sheets by hand.
     settings : mapping
         Of tests from the records, by id: the bench, meters and meter of their own job, as arguments of `correct`.
+
+    Examples
+    --------
+    >>> from flowkit import read
+    >>> Variant("as received", read("sample_sheets/as_received.csv").tests)
+    <Variant 'as received': 12 tests as read, 0 corrected>
     """
 
     name: str

@@ -161,6 +161,14 @@ def test_docstrings_of_the_public_api_and_of_formulas_name_every_argument() -> N
     assert not missing
 
 
+def test_every_public_name_has_an_example_that_runs() -> None:
+    """The doctests run with all tests; here only that there is one for each name."""
+    without = [
+        name for name in PUBLIC if name != "__version__" and ">>> " not in (getattr(flowkit, name).__doc__ or "")
+    ]
+    assert not without
+
+
 def loaded(*arguments: str) -> list[str]:
     """The modules that a run of the command loads, by their full names."""
     run = subprocess.run(

@@ -10,11 +10,11 @@ from flowkit.analysis.gains import Circumstances, MatchedPair, what_changed
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Gain, SideComparison
 from flowkit.analysis.runs import Session, folded
-from flowkit.analysis.sentences import day_words, listed, percent, signed_percent
+from flowkit.analysis.sentences import day_words, listed, measures_drift, percent, signed_percent
 from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.model import CorrectedTest, Finding, Side, Variant
 
-__all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings"]
+__all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings", "setup_findings"]
 
 SAME_BORE_M = 1e-4
 """Fixture bores closer than this are one [m]."""
@@ -151,21 +151,12 @@ def _sessions(curves: Sequence[PortCurve], assessor: Assessor) -> set[Session]:
 
 
 def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Variant]) -> list[Finding]:
-    """Return what differs between the states of a step besides the work: setup, heads, valves."""
+    """Return what differs between the states of a step besides the work and the setup: heads, valves."""
     if pair.kind == "total":
         return []
     step = f"{pair.before.name!r} → {pair.after.name!r}"
     where = f"{pair.after.name}, {pair.before.side}"
     found = []
-    setup = setup_differs(pair, assessor)
-    if setup:
-        said = "; ".join(f"{label}: {words}" for label, words in setup.items())
-        message = (
-            f"{step} on the {pair.before.side}: {said}. Part of the difference may come from that and not from the "
-            "work, so the gain is not called proven. Next time flow both states on one bench with the same operator, "
-            "fixture and fittings."
-        )
-        found.append(Finding("setup-differs", "warning", where, message))
     heads = _heads(pair)
     if heads:
         message = (
@@ -185,6 +176,32 @@ def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
     return found
 
 
+def setup_findings(pairs: Mapping[Side, Sequence[MatchedPair]], assessor: Assessor) -> list[Finding]:
+    """Return what of the setup differs, once for each step: what both sides share is said once."""
+    steps: dict[tuple[str, str], dict[Side, str]] = {}
+    for side, own in pairs.items():
+        for pair in own:
+            setup = setup_differs(pair, assessor) if pair.kind != "total" else {}
+            if setup:
+                words = "; ".join(f"{label}: {how}" for label, how in setup.items())
+                steps.setdefault((pair.before.name, pair.after.name), {})[side] = words
+    found = []
+    for (before, after), by_side in steps.items():
+        both = len(by_side) > 1 and len(set(by_side.values())) == 1
+        if both:
+            what = next(iter(by_side.values()))
+        else:
+            what = "; ".join(f"on the {side}, {words}" for side, words in by_side.items())
+        message = (
+            f"{before!r} → {after!r}: {what}. Part of the difference may come from that and not from the work, so the "
+            "gain is not called proven. Next time flow both states on one bench with the same operator, fixture and "
+            "fittings."
+        )
+        where = after if both else f"{after}, {next(iter(by_side))}"
+        found.append(Finding("setup-differs", "warning", where, message))
+    return found
+
+
 def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[CorrectedTest]) -> list[Finding]:
     """Return the warnings for sessions that differ without anything to show the bench's drift (``drift-unknown``).
 
@@ -193,7 +210,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
     groups: dict[tuple[str, ...], list[tuple[Side, Gain]]] = {}
     for side, result in sides.items():
         for gain in result.gains:
-            if gain.drift_unknown:
+            if gain.drift_unknown and not measures_drift(sides, side, gain):
                 key = () if "" in gain.sessions else tuple(sorted(set(gain.sessions)))
                 groups.setdefault(key, []).append((side, gain))
     found = []
@@ -220,6 +237,16 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
         )
         found.append(Finding("drift-unknown", "warning", f"{gains[0][1].to}, {gains[0][0]}", message))
     return found
+
+
+def _where_dates_go(tests: Sequence[CorrectedTest]) -> str:
+    """Say how the one question about dates is answered for all sheets."""
+    if any((test.conditions.date or "").strip() for test in tests):
+        return "Put the missing dates in the job, as date in each variant's conditions: the same day settles it."
+    return (
+        "If it was one day, date under [conditions] in the job settles it for all sheets; if not, put date in each "
+        "variant's conditions."
+    )
 
 
 def margins(gains: Sequence[tuple[Side, Gain]]) -> str:
@@ -259,12 +286,6 @@ def scatter_findings(assessor: Assessor) -> list[Finding]:
             )
             found.append(Finding("repeatability-understated", "warning", "repeatability", message))
             break
-    if assessor.history_left_out:
-        message = (
-            "This job's repeats scatter more than the bench's records would lead one to expect, so the records do not "
-            "count here and the job's own repeats do. Look for what has changed on the bench."
-        )
-        found.append(Finding("history-left-out", "warning", "repeatability", message))
     if assessor.stated(benches) is None:
         squares, freedom = (float(value[0]) for value in assessor.run_variance(assessor.headline, benches))
         if freedom <= 2:

@@ -13,7 +13,14 @@ import numpy as np
 from flowkit.analysis import checks
 from flowkit.analysis.areas import area_figures, geometry_differs, takeover_lift, valve_contradictions
 from flowkit.analysis.checks import corrected_unequally, lagging_port
-from flowkit.analysis.circumstances import circumstances, drift_findings, not_covered, pair_findings, scatter_findings
+from flowkit.analysis.circumstances import (
+    circumstances,
+    drift_findings,
+    not_covered,
+    pair_findings,
+    scatter_findings,
+    setup_findings,
+)
 from flowkit.analysis.curves import (
     SAME_LIFT_M,
     AreaMethod,
@@ -164,6 +171,7 @@ def compare(
             sides[side], side_findings = _side(usable, side, assessor, bore_m)
             own += side_findings
         own += [*checks.variants_left_out(side, usable), *corrected_unequally(side, variants)]
+    own += setup_findings({side: computed.pairs for side, computed in sides.items()}, assessor)
     at_lift, at_fraction = _ratios(sides)
     results = {side: computed.result for side, computed in sides.items()}
     repeatability = assessor.repeatability()
@@ -203,10 +211,15 @@ def compare(
 
 
 def assessor_of(
-    variants: Sequence[Variant], reference: Reference, bench: Bench, area_method: AreaMethod = "pchip"
+    variants: Sequence[Variant],
+    reference: Reference,
+    bench: Bench,
+    area_method: AreaMethod = "pchip",
+    *,
+    history: History | None = None,
 ) -> Assessor | None:
     """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
-    return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
+    return _assessor(_usable(variants), reference, bench, area_method, history, ())[0]
 
 
 def _metric(  # noqa: PLR0917

@@ -141,6 +141,17 @@ class RepeatPlan:
         ).rstrip("; ")
 
 
+def _wishes(comparison: Comparison) -> list[str]:
+    """Say what to ask the bench for next time, so that a gain can be proven; nothing where it was all there."""
+    tests = comparison.tests
+    wishes = [] if all((test.conditions.date or "").strip() for test in tests) else ["the date on every sheet"]
+    if any(test.conditions.check_reading_m3_s is None for test in tests):
+        wishes.append("the check plate read in every session")
+    if not comparison.repeatability.runs_degrees_of_freedom:
+        wishes.append("a port or more flowed twice in each state, with the head taken off in between")
+    return [f"Next time ask the bench for {listed(wishes)}."] if wishes and tests else []
+
+
 def _times(runs: int) -> str:
     """Write a number of times."""
     return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
@@ -422,6 +433,11 @@ def plan(
         ]
         extra[side] = untangle([(variant.name, variant.state) for variant in assessor.sides[side]])
     words = [sentence for item in repeats for sentence in item.sentences()]
+    reasons = {item.not_planned_because for item in repeats}
+    if len(repeats) > 1 and len(reasons) == 1 and None not in reasons:
+        reason = next(iter(reasons)) or ""
+        words = [f"No gain can be planned for: {reason.removeprefix('Not assessed: ')}"]
+    words += _wishes(comparison)
     known = comparison.repeatability
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"

@@ -27,6 +27,13 @@ class CorrectionResult:
         Those that could be brought to the reference.
     findings : tuple of Finding
         What was doubtful; an error for each test or point left out.
+
+    Examples
+    --------
+    >>> from flowkit import correct, read
+    >>> result = correct(read("sample_sheets/as_received.csv").tests)
+    >>> len(result.tests), round(result.reference.pressure_pa, 2)
+    (12, 6974.49)
     """
 
     reference: ReferenceState

@@ -189,8 +189,9 @@ def mean_inlet_mach_index(
     Z = A_p·S_p/(a·A_eff,mean): C. F. Taylor, The Internal-Combustion Engine in Theory and Practice,
     vol. 1, ch. 6 (from memory), with the measured effective area averaged over the open period in
     the place of a mean flow coefficient times an area, as the mean inlet Mach number is defined
-    (JSME dictionary of mechanical engineering, from memory). Filling falls off sharply above
-    about 0.5. It says where the heads begin to limit, never a safe speed.
+    (JSME dictionary of mechanical engineering, from memory). Measured engines are reported to lose filling quickly
+    beyond about 0.5; the filling model here, without waves and pipes, falls later. It says where the heads
+    begin to limit, never a safe speed.
     """
     if mean_effective_area_m2 <= 0:
         raise EngineError("the mean effective area of the intake is zero", "check the flows and the cam")

@@ -21,6 +21,7 @@ from flowkit.engine.run import (
     check_cams,
     engine_findings,
     engines_of,
+    gathered,
     outcome_findings,
     variant_names,
 )
@@ -219,9 +220,7 @@ def whatif(
     changed = differences[-1].changed if differences else ()
     return EngineResult(
         variants=variants,
-        findings=tuple(
-            dict.fromkeys((*base.findings, *engine_findings(cases), *outcome_findings(cases, variants), *notes))
-        ),
+        findings=gathered((*base.findings, *engine_findings(cases), *outcome_findings(variants), *notes)),
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),

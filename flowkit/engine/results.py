@@ -367,6 +367,13 @@ class EngineResult:
         To be shown beside every figure with a speed or a lift.
     prediction : str or None
         For what-if results: what was changed and that it was not measured.
+
+    Examples
+    --------
+    >>> from flowkit import Job, sample_job
+    >>> result = Job.load(sample_job()).engine_result(variant="as received")
+    >>> result.variant("as received").engine.cylinders
+    4
     """
 
     variants: tuple[EngineVariant, ...]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from flowkit.analysis.lifts import SAME_LIFT_M
 from flowkit.analysis.results import Comparison, VariantFlow
@@ -92,11 +92,11 @@ def run_engine(
     gains = _all_gains(comparison, cases)
     differences, notes = differences_between(cases, variants)
     read = [finding for name in names for finding in engines[name].findings]
-    findings = dict.fromkeys((*read, *engine_findings(cases), *outcome_findings(cases, variants), *notes))
+    findings = gathered((*read, *engine_findings(cases), *outcome_findings(variants), *notes))
     changed = differences[-1].changed if differences else ()
     return EngineResult(
         variants=variants,
-        findings=tuple(findings),
+        findings=findings,
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
@@ -163,9 +163,17 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
     return tuple(dict.fromkeys((*_missing(cases), *_coverage(cases), *each)))
 
 
-def outcome_findings(cases: Sequence[Case], variants: Sequence[EngineVariant]) -> tuple[Finding, ...]:
+def gathered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Say once what holds of several variants; an error keeps the place it belongs to."""
+    places: dict[Finding, list[str]] = {}
+    for finding in findings:
+        key = finding if finding.severity == "error" else replace(finding, where="")
+        places.setdefault(key, []).append(finding.where)
+    return tuple(replace(finding, where="; ".join(dict.fromkeys(where))) for finding, where in places.items())
+
+
+def outcome_findings(variants: Sequence[EngineVariant]) -> tuple[Finding, ...]:
     """Name the speeds without a steady firing cycle, one finding a variant."""
-    del cases
     return tuple(
         Finding("not-firing", "warning", variant.name, not_firing_words(variant.filling))
         for variant in variants
@@ -242,7 +250,7 @@ def _short(case: Case, side: Side, top_m: float, peak_m: float) -> Finding:
         "error",
         f"{case.name}, {side}",
         f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}: curves are never "
-        "continued beyond what was measured, so this variant's engine figures of that side and its filling are not "
+        "continued beyond what was measured, so this state's engine figures of that side and its filling are not "
         "made; flow it up to the cam's lift.",
     )
 

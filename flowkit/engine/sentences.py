@@ -75,7 +75,7 @@ NO_WAVE_EFFECTS = (
     "No wave effects: intake and exhaust are taken as open spaces at constant pressure, without runners, plenum, "
     "carburettor or pipes. The tuning that lifts filling at some speeds and lowers it at others, the inertia of the "
     "gas column that fills the cylinder after bottom dead centre, the losses of pipes and silencer and heating in the "
-    "port are left out, so absolute figures are estimates; compare variants with one another."
+    "port are left out, so absolute figures are estimates; compare states with one another."
 )
 """What the filling model leaves out."""
 
@@ -236,8 +236,17 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
     assert before.filling is not None
     assert after.filling is not None
     old, new = before.filling.peak, after.filling.peak
+    names = (item.from_, item.to)
+    idle = [name for name, peak in zip(names, (old, new), strict=True) if peak is None]
     if old is None or new is None:
-        return "Brake estimate: one of the two fires at no speed, so no peak can be compared."
+        fires = "fire at no speed" if len(idle) > 1 else "fires at no speed"
+        return f"Brake estimate: {' and '.join(map(repr, idle))} {fires}, so no peak can be compared."
+    weak = [name for name, peak in zip(names, (old, new), strict=True) if peak.brake_power_w <= 0]
+    if weak:
+        return (
+            f"Brake estimate: at no speed does {' or '.join(map(repr, weak))} make more than the friction takes, so "
+            "there is no peak to compare."
+        )
     if item.peak_speed is not None and item.peak_brake_power is not None:
         moves = "stays at" if round(old.speed_rpm, -1) == round(new.speed_rpm, -1) else "moves to"
         return (
@@ -247,7 +256,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
             f"{_kw(old.brake_power_w)}. Not a safe speed."
         )
     where = [
-        f"{name!r} still {'rises' if peak.speed_rpm > filling.speeds_rpm[0] else 'falls'} at {peak.speed_rpm:.0f} rpm"
+        f"{name!r} {'rises up to' if peak.speed_rpm > filling.speeds_rpm[0] else 'falls from'} {peak.speed_rpm:.0f} rpm"
         for name, peak, filling in ((item.from_, old, before.filling), (item.to, new, after.filling))
         if not peak.inside
     ]
@@ -281,7 +290,7 @@ def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         return f"{said}Air and filling: {air} at {speeds} rpm."
     filling = ", ".join(signed_percent(item.volumetric_efficiency[index]) for index in chosen)
     return (
-        f"{said}Air mass: {air} at {speeds} rpm; filling (volumetric efficiency), referred to each variant's own "
+        f"{said}Air mass: {air} at {speeds} rpm; filling (volumetric efficiency), referred to each state's own "
         f"displacement ({signed_percent(displaced)}): {filling}."
     )
 
@@ -291,6 +300,8 @@ def _alone(variant: EngineVariant) -> list[str]:
     peak = variant.filling.peak if variant.filling else None
     if peak is None:
         return []
+    if peak.brake_power_w <= 0:
+        return [f"{variant.name!r}: at no speed does the brake estimate make more than the friction takes."]
     if peak.inside:
         return [
             f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "

@@ -100,7 +100,13 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Readings:
-    """Many files: each is read when it is asked for, in the order of the paths."""
+    """Many files: each is read when it is asked for, in the order of the paths.
+
+    Examples
+    --------
+    >>> [len(reading.result.tests) for reading in read_many("sample_sheets/*.csv") if reading.result]
+    [12]
+    """
 
     paths: tuple[Path | str, ...]
     stated: Stated
@@ -125,7 +131,7 @@ class Readings:
 
         rows: list[dict[str, Any]] = []
         for reading in self:
-            path = str(reading.path)
+            path = str(reading.path.absolute())
             errors = [str(reading.error)] if reading.error else []
             tests = reading.result.tests if reading.result else ()
             if reading.result and not tests:

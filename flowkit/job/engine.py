@@ -63,7 +63,7 @@ def variant_engines(
 ) -> dict[str, VariantEngine]:
     """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them."""
     from flowkit.engine.cammapping import cams_of_tables
-    from flowkit.engine.datamapping import engine_of_tables
+    from flowkit.engine.data import engine_of_tables
     from flowkit.engine.run import VariantEngine
 
     folder = job.path.parent if job.path else Path()
@@ -93,7 +93,7 @@ def variant_engines(
 
 def _over(table: dict[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
     """Put keys over an engine's table; a ratio takes the place of the volumes, and the other way round."""
-    from flowkit.engine.datamapping import PARTS
+    from flowkit.engine.data import PARTS
 
     if "compression_ratio" in over:
         table = {key: value for key, value in table.items() if key not in PARTS}
@@ -174,6 +174,13 @@ def whatif(
         If a change cannot be understood.
     FlowkitError
         If nothing can be compared or predicted.
+
+    Examples
+    --------
+    >>> from flowkit import Job, sample_job
+    >>> result = whatif(Job.load(sample_job()), compression=11.5, variant="as received")
+    >>> len(result.variants)
+    2
     """
     from flowkit.engine.prediction import whatif as predict
 

@@ -53,6 +53,12 @@ class JobResults:
         None where the job has no engine.
     findings : tuple of Finding
         All of them, each once.
+
+    Examples
+    --------
+    >>> from flowkit import sample_job
+    >>> Job.load(sample_job()).run(engine=False)
+    <JobResults of as received, seats recut, ports blended, slim-stem valves: ... findings>
     """
 
     variants: tuple[Variant, ...]
@@ -414,7 +420,7 @@ class Job:
         Parameters
         ----------
         gain : float
-            The gain to be resolved, as a fraction.
+            The gain to be proven, as a fraction.
         power : float, optional
             The chance to resolve it.
 
@@ -711,6 +717,14 @@ def report(
     ------
     FlowkitError
         If anything in the job is an error: then nothing is written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from flowkit import sample_job
+    >>> with TemporaryDirectory() as folder:
+    ...     [path.name for path in report(sample_job(), folder, formats=["xlsx"])]
+    ['flow_chart.xlsx']
     """
     loaded = job if isinstance(job, Job) else Job.load(job)
     return loaded.report(folder, formats=formats)

@@ -51,6 +51,12 @@ class SheetChoice:
     """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts.
 
     `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``.
+
+    Examples
+    --------
+    >>> from flowkit import Job, sample_job
+    >>> Job.load(sample_job()).variants[0].sheets[0].path.name
+    'as_received.csv'
     """
 
     path: Path
@@ -83,6 +89,13 @@ class JobVariant:
         The meter its readings were taken with.
     named_by_label : bool
         Take only the tests that the file itself labels with this name.
+
+    Examples
+    --------
+    >>> from flowkit import Job, sample_job
+    >>> first = Job.load(sample_job()).variants[0]
+    >>> first.name, [choice.path.name for choice in first.sheets]
+    ('as received', ['as_received.csv'])
     """
 
     name: str
@@ -254,7 +267,7 @@ def _engine(written: Mapping[str, Any], folder: Path) -> tuple[EngineData | None
     if engine is None and not has_cam and not any(table for _, table, _ in own):
         return None, {}
     from flowkit.engine.cammapping import cams_of_tables
-    from flowkit.engine.datamapping import engine_of_tables
+    from flowkit.engine.data import engine_of_tables
 
     if not every:
         raise JobError("the job has a cam but no engine", "add an [engine] table")

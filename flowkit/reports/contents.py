@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -420,6 +420,37 @@ def effects(found: Interaction) -> list[Effect]:
     ]
 
 
+EVIDENCE = (
+    "At least: 95 % sure, where the gain is proven. Smallest: the gain that these tests would show four times in five. "
+    "Drift: the gain holds unless the bench moved by more than this between the days. One more run, all twice: the ± "
+    "to expect from one more run of every port of the later state, or from every port flowed twice in both."
+)
+
+
+def evidence(result: SideComparison) -> list[tuple[str, Callable[[Gain], str]]]:
+    """Return what the data bear out of each gain, in per cent: head and cell of every column that has anything."""
+    gains = [gain for _, gain in gains_of_steps(result)]
+    columns: list[tuple[str, Callable[[Gain], str]]] = [
+        ("at least", lambda gain: "" if gain.at_least is None else signed_percent(gain.at_least)),
+        ("smallest", lambda gain: _or_nothing(gain.smallest_resolvable)),
+        ("drift", lambda gain: _or_nothing(gain.resolved_if_drift_below)),
+        ("one more run", lambda gain: _narrower(gain, gain.one_more_run_u95)),
+        ("all twice", lambda gain: _narrower(gain, gain.two_runs_u95)),
+    ]
+    return [(head, cell) for head, cell in columns if any(cell(gain) for gain in gains)]
+
+
+def _narrower(gain: Gain, half: float | None) -> str:
+    """Write a half width to expect where it is narrower than what there is."""
+    now = gain.mean_flow_gain_u95
+    return "" if half is None or now is None or half >= now else percent(half)
+
+
+def _or_nothing(fraction: float | None) -> str:
+    """Write a fraction in per cent, nothing where there is none."""
+    return "" if fraction is None else percent(fraction)
+
+
 def share_words(gain: Gain) -> str:
     """Write a step's share of the total in per cent, nothing for the total itself."""
     return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
@@ -606,8 +637,9 @@ def engine_rows(engine: EngineResult, display: Display) -> tuple[tuple[str, ...]
                 cells[3 + place] = f"{lift_text(cam.peak_lift_m, display)}, {cam.closes_deg - cam.opens_deg:.0f}°"
         if peak is not None:
             scale = _HORSEPOWER_W if unit == "hp" else 1e3
-            cells[5] = ("" if peak.inside else "> ") + numeral(peak.brake_power_w / scale, 1)
-            cells[6] = numeral(peak.speed_rpm, 0) if peak.inside else NOTHING
+            above = peak.brake_power_w > 0
+            cells[5] = ("" if peak.inside else "> ") + numeral(peak.brake_power_w / scale, 1) if above else NOTHING
+            cells[6] = numeral(peak.speed_rpm, 0) if peak.inside and above else NOTHING
         rows.append((variant.name, tuple(cells)))
     units = (size, display.diameter, "ratio", display.lift, display.lift, unit, "")
     heads = [f"{head}, {unit}" if unit else head for head, unit in zip(ENGINE_HEADS, units, strict=True)]
@@ -703,7 +735,7 @@ def power_words(engine: EngineResult, display: Display) -> str:
     return (
         "Air-limited power (estimate) is air flow/(air–fuel ratio × brake specific fuel consumption), of all "
         f"cylinders. Air–fuel ratio: {stated('air_fuel_ratio')}. Brake specific fuel consumption: {stated('bsfc')}, "
-        "the same at every speed and for every variant; friction is in it. Air flow: displacement × half the speed × "
+        "the same at every speed and for every state; friction is in it. Air flow: displacement × half the speed × "
         f"density of the intake air × volumetric efficiency. {whose}isplacement: cylinders {stated('cylinders')}, bore "
         f"{stated('bore')}, stroke {stated('stroke')}. Density: dry air at {stated('intake_pressure')} and "
         f"{stated('intake_temperature')}. Volumetric efficiency: from the filling model, with the {flows} flows and "

@@ -81,9 +81,9 @@ def reference_words(reference: Reference, display: Display, tests: Sequence[Corr
 
 
 def plain_length(value_m: float, display: Display) -> str:
-    """Write a diameter with its unit, without zeros that say nothing."""
+    """Write a diameter with its unit; in millimetres without zeros that say nothing."""
     text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
-    return f"{text.rstrip('0').rstrip('.')} {display.diameter}"
+    return f"{text.rstrip('0').rstrip('.') if display.diameter == 'mm' else text} {display.diameter}"
 
 
 def _temperature(value_k: float, display: Display) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline
+from flowkit.analysis.sentences import cause, headline, least_words
 from flowkit.drawing import Display
 from flowkit.drawing.curves import (
     NOTHING,
@@ -25,6 +25,7 @@ from flowkit.model import Finding
 from flowkit.reports.contents import (
     ALL_STEPS,
     BY_GEOMETRY,
+    EVIDENCE,
     FACTORIAL,
     Bands,
     BandTable,
@@ -43,6 +44,7 @@ from flowkit.reports.contents import (
     effects,
     engine_inputs,
     engine_rows,
+    evidence,
     formulas,
     gains_of_steps,
     has_expected,
@@ -452,6 +454,7 @@ def further_of_side(result: SideComparison, display: Display) -> Parts:
     parts = [
         *(_further_bands(table, display, last=table is bands[-1]) for table in bands),
         *_figures(result, display),
+        *_evidence(result),
         *_factorial(result),
         *_velocity(result, display),
     ]
@@ -477,6 +480,16 @@ def _further_bands(table: BandTable, display: Display, *, last: bool) -> WideTab
         blocks.append(block)
     labels = [f"mean flow by band of lift, {display.flow}", *(_label(row.variant) for row in table.rows)]
     return WideTable("", labels, blocks, notes=band_words(table) if last else "", names="left")
+
+
+def _evidence(result: SideComparison) -> list[WideTable]:
+    """Return what each gain's data bear out."""
+    gains, columns = gains_of_steps(result), evidence(result)
+    if not columns:
+        return []
+    blocks: list[Block] = [[(head, [cell(gain) for _, gain in gains])] for head, cell in columns]
+    labels = ["what the data show, %", *(_label(name) for name, _ in gains)]
+    return [WideTable("", labels, blocks, notes=EVIDENCE, names="left")]
 
 
 def _figures(result: SideComparison, display: Display) -> list[WideTable]:
@@ -709,6 +722,8 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
     parts: list[RenderableType] = []
     for side, result in sides_of(comparison):
         words = headline(result.totals[-1], side) if result.totals else ""
+        if result.totals and (least := result.totals[-1].at_least) is not None:
+            words += f", {least_words(least)}"
         parts += [Prose(words, "bold", indent=2)] if words else []
     steps = steps_text(comparison)
     parts += ["", *steps, ""] if steps else []

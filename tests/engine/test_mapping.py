@@ -9,7 +9,7 @@ import pytest
 
 from flowkit.engine import Cam, EngineData
 from flowkit.engine.cammapping import cams_of_tables
-from flowkit.engine.datamapping import engine_of_tables
+from flowkit.engine.data import engine_of_tables
 from flowkit.errors import EngineError, JobError
 from flowkit.fields import section
 from flowkit.model import Side

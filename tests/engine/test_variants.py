@@ -13,7 +13,7 @@ import pytest
 
 from flowkit.engine import Cam
 from flowkit.engine.cammapping import cams_of_tables
-from flowkit.engine.datamapping import engine_of_tables
+from flowkit.engine.data import engine_of_tables
 from flowkit.engine.figures import Case, LiftedCurve, PortCurves, peak_of
 from flowkit.engine.results import EngineResult
 from flowkit.engine.run import VariantEngine, engine_findings, run_engine
@@ -361,6 +361,20 @@ def test_light_load_is_left_out_in_words_and_the_command_does_not_fail(compared:
     assert filling.brake_torque_nm[1] is not None
     assert found.differences[0].speeds_rpm == (7000.0,)
     assert found.table()["brake_torque_nm"].isna().sum() == 2
+
+
+def test_brake_figures_below_zero_are_no_peak_and_repeated_findings_are_said_once(compared: Any) -> None:
+    """25 kPa (issue 5): a largest power below zero was printed as "> -14.3 kW", and every note once a variant."""
+    light = replace(QUICK, intake_pressure_pa=25e3, speeds_rpm=(1500.0, 7000.0))
+    found = run_engine(compared, light, CAMS, reference=Reference())
+    peak = found.variants[0].filling and found.variants[0].filling.peak
+    assert peak
+    assert peak.brake_power_w < 0
+    assert "more than the friction takes" in found.sentences[0]
+    notes = [item for item in found.findings if item.rule == "engine-doubtful"]
+    assert [item.where for item in notes] == ["; ".join(TWO)]
+    none = run_engine(compared, replace(light, speeds_rpm=(1500.0,)), CAMS, reference=Reference())
+    assert "'as received' and 'ported' fire at no speed" in none.sentences[0]
 
 
 def test_a_sweep_is_a_table_of_all_values() -> None:

@@ -98,6 +98,29 @@ def test_no_text_overlaps_or_is_clipped(name: str, paper: str) -> None:
         assert clipped(boxes, sheet.width, sheet.height) == [], page.title
 
 
+def with_facts(contents, operator: str):
+    """Every state flowed on a day, a bench and a fixture of its own, with other valves."""
+    variants = []
+    for n, variant in enumerate(contents.variants):
+        own = {
+            "date": f"2026-03-{n + 1:02d}", "operator": f"{operator} {n % 3}", "bench": f"bench {'AB'[n % 2]}",
+            "fixture_bore_m": 0.081 + 0.0001 * n, "stem_diameter_m": 0.008 - 0.0001 * n,
+            "seat_width_m": 0.0018 - 0.00001 * n, "throat_diameter_m": 0.03 + 0.0001 * n,
+        }  # fmt: skip
+        tests = tuple(replace(test, conditions=replace(test.conditions, **own)) for test in variant.tests)
+        variants.append(replace(variant, tests=tests))
+    return replace(contents, variants=tuple(variants))
+
+
+@pytest.mark.parametrize("operator", ["operator", "an operator whose name and firm take up a whole line of the page"])
+@pytest.mark.parametrize("name", ["demo", "8 variants with long names", "12 variants", "letters", "metric"])
+def test_what_differs_between_the_states_fits_on_page_1(name: str, operator: str) -> None:
+    page = make_pages(with_facts(make_contents(**CASES[name]), operator))[0]
+    boxes = text_boxes(page.figure)
+    assert overlaps(boxes) == [] and clipped(boxes, page.paper.width, page.paper.height) == []
+    assert "2 March 2026" in " ".join(item.text for item in page.cells.items)
+
+
 def test_the_check_itself_bites() -> None:
     figure = Figure(figsize=(4, 3))
     figure.text(0.3, 0.5, "as received")

@@ -106,16 +106,23 @@ class BlankPlan:
     leak: str = "Leak"
 
 
+REPEATS = (
+    "Before a port's next run take the head off, or at least close the valve and zero the dial again. Write the date, "
+    "and read the check plate, in every session: without them a gain cannot be proven."
+)
+
 HELP_READINGS = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write what the meter shows, with nothing worked out; lift 0 is the reading with "
     "the valve closed, the zero reading is the meter's without any flow.",
+    REPEATS,
 )
 
 HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
     "valve closed.",
+    REPEATS,
     "Wear ear and eye protection while the blower runs.",
     "Keep rags, sleeves and loose hair away from the opening that draws air.",
     "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",

@@ -35,6 +35,7 @@ from flowkit.model import Side
 from flowkit.reports.contents import (
     ALL_STEPS,
     BY_GEOMETRY,
+    EVIDENCE,
     FACTORIAL,
     BandTable,
     ReportContents,
@@ -44,6 +45,7 @@ from flowkit.reports.contents import (
     band_words,
     common_lifts,
     effects,
+    evidence,
     gains_of_steps,
     has_expected,
     main_lifts,
@@ -113,6 +115,8 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     figures = [_figures(side, result, names, display) for side, result in sides if _several_lifts(result)]
     expected = any(has_expected(result) for _, result in sides)
     _write(stream, "Gain of each step in per cent, figure by figure", figures, [BY_GEOMETRY] if expected else [])
+    shown = [_evidence(side, result, names) for side, result in sides if evidence(result)]
+    _write(stream, "What the data show of each gain, in per cent", shown, [EVIDENCE])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
 
@@ -184,6 +188,17 @@ def _figures(side: Side, result: SideComparison, names: Names, display: Display)
         for name, gain in gains
     ]
     heads = [_Head(""), *(head for head, _ in columns)]
+    return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
+
+
+def _evidence(side: Side, result: SideComparison, names: Names) -> Table:
+    """Return what each gain's data bear out."""
+    columns = evidence(result)
+    rows = [
+        Row((_label(name, names), *(Cell(cell(gain)) for _, cell in columns)), rule_above=name is None)
+        for name, gain in gains_of_steps(result)
+    ]
+    heads = [_Head(""), *(_Head(head) for head, _ in columns)]
     return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
 
 

@@ -684,6 +684,13 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     ------
     FlowkitError
         If there is nothing to draw, or no such side or display.
+
+    Examples
+    --------
+    >>> from flowkit import compare
+    >>> ax = chart(compare("sample_sheets/as_received.csv"), side="intake", display="metric")
+    >>> ax.get_xlabel()
+    'valve lift, mm'
     """
     units = display_of(display)
     if not hasattr(comparison, "sides"):
