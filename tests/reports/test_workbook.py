@@ -447,7 +447,7 @@ def test_small_and_odd_jobs(size: dict) -> None:
     book = opened(workbook_bytes(make_contents(**size)))
     assert tuple(book.sheetnames) == SHEETS
     if size.get("variants") == 1:
-        assert "one variant only" in book["Gains"]["A4"].value
+        assert "one state only" in book["Gains"]["A4"].value
         assert book["Findings"]["A4"].value == "Nothing was doubtful."
     if "sides" in size:
         assert len(book["Summary"]._charts) == 1
