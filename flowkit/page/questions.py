@@ -227,6 +227,8 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
         *("flow-negative", "impossible-flow", "sheet-ambiguous", "meter-beyond", "meter-negative", "flow-missing"),
         *("pressure-mixed", "pressure-impossible", "stated-contradicts", "pressure-missing"),
     )
+    # A unit that is asked for is the answer; the cell itself is offered where nothing else settles it.
+    cell_controls = cell_controls and not (finding.rule == "sheet-ambiguous" and choices and not choices[0].reason)
     files = [view.name]
     if ready or (choices and not choices[0].reason):
         files += [

@@ -17,13 +17,13 @@ import urllib.request
 import webbrowser
 from collections.abc import Iterator
 from pathlib import Path
-
-import uvicorn
+from typing import TYPE_CHECKING
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.page.routes import make_app
-from flowkit.page.security import Guard
 from flowkit.page.workspace import Workspace
+
+if TYPE_CHECKING:
+    import uvicorn
 
 __all__ = ["serve"]
 
@@ -43,9 +43,14 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     listening = _listen(port)
     address = f"http://127.0.0.1:{listening.getsockname()[1]}/?key={secret}"
     workspace = Workspace(folder, job)
-    guard = Guard(make_app(workspace), secret=secret)
-    # The job is read while the browser starts, so that its first page is there at once.
+    # The job is read while the rest is loaded and the browser starts, so that its first page is there at once.
     threading.Thread(target=_warm, args=(workspace,), daemon=True).start()
+    import uvicorn
+
+    from flowkit.page.routes import make_app
+    from flowkit.page.security import Guard
+
+    guard = Guard(make_app(workspace), secret=secret)
     settings = uvicorn.Config(
         guard, log_level="critical", access_log=False, ws="none", timeout_graceful_shutdown=2, server_header=False
     )
@@ -56,7 +61,7 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
         print(address, flush=True)
         if browser:
             threading.Thread(target=_show, args=(address,), daemon=True).start()
-        _Server(settings).run(sockets=[listening])
+        _server(settings).run(sockets=[listening])
     except KeyboardInterrupt:
         pass
     finally:
@@ -65,18 +70,24 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     return 0
 
 
-class _Server(uvicorn.Server):
-    """A server that ends well when asked to: uvicorn's own raises the signal again once it has ended."""
+def _server(settings: uvicorn.Config) -> uvicorn.Server:
+    """A server that ends well when it is told to: uvicorn's own raises the signal again once it has ended."""
+    import uvicorn
 
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """End on Ctrl-C and SIGTERM."""
-        former = {kind: signal.signal(kind, self.handle_exit) for kind in (signal.SIGINT, signal.SIGTERM)}
-        try:
-            yield
-        finally:
-            for kind, handler in former.items():
-                signal.signal(kind, handler)
+    class Server(uvicorn.Server):
+        """uvicorn's, but for the signals."""
+
+        @contextlib.contextmanager
+        def capture_signals(self) -> Iterator[None]:
+            """End on Ctrl-C and SIGTERM."""
+            kept = {kind: signal.signal(kind, self.handle_exit) for kind in (signal.SIGINT, signal.SIGTERM)}
+            try:
+                yield
+            finally:
+                for kind, handler in kept.items():
+                    signal.signal(kind, handler)
+
+    return Server(settings)
 
 
 def _folder_and_job(path: Path) -> tuple[Path, str]:

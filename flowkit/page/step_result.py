@@ -39,7 +39,15 @@ def _comparison(snapshot: Snapshot) -> Comparison | None:
 def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the result, or what it waits for."""
     comparison = _comparison(snapshot)
-    values: dict[str, Any] = {"sides": [], "sentences": (), "names": [], "range": "", "rows": [], "froms": {}}
+    values: dict[str, Any] = {
+        "sides": [],
+        "lead": (),
+        "sentences": (),
+        "names": [],
+        "range": "",
+        "rows": [],
+        "froms": {},
+    }
     if comparison is not None:
         units = display_of(snapshot.display)
         names = list(dict.fromkeys(v.name for side in comparison.sides.values() for v in side.variants))
@@ -49,7 +57,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             for side, result in comparison.sides.items()
         }
         values = {
-            "sentences": comparison.sentences,
+            "lead": _lead(comparison)[0],
+            "sentences": _lead(comparison)[1],
             "names": names,
             "rows": step_rows(comparison),
             "froms": _froms(comparison),
@@ -64,6 +73,15 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             ],
         }
     return page.render("result.html", snapshot, step="result", part="", **values)
+
+
+def _lead(comparison: Comparison) -> tuple[list[str], list[str]]:
+    """What comes first: each side's whole gain and whether it is proven, then what to flow again; and all the rest."""
+    said = list(comparison.sentences)
+    first = said[: sum(bool(side.totals) for side in comparison.sides.values()) or 1]
+    again = [words for words in said if words.startswith(("Next time", "When were these flowed"))][:1]
+    lead = [*first, *(words for words in again if words not in first)]
+    return lead, [words for words in said if words not in lead]
 
 
 def _froms(comparison: Comparison) -> dict[tuple[str, int | None], str]:

@@ -93,6 +93,8 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
     pages = pypdf.PdfReader(io.BytesIO(kept)).pages
     assert len(pages) > 1 and any("slim-stem" in page.extract_text() for page in pages)
     assert (tmp_path / "build.pdf").read_bytes() == before
+    user.click("Make the report")
+    user.until("() => [...document.querySelectorAll('.preview img')].length > 2", 60)
     kept_picture(user, "build")
     assert user.complaints() == []
     print(f"clicks {user.clicks}, answers typed {user.typed}")
@@ -223,6 +225,9 @@ def test_the_value_under_the_pointer_is_the_analysis_own(visit: Any, sample: Pat
         "got => import('/static/charts.js').then(m => [1.7, 3.3, 6.1, 9.9].map(x => m.at(got, x)))", got
     )
     assert inside == pytest.approx(PchipInterpolator(*zip(*got, strict=True))([1.7, 3.3, 6.1, 9.9]).tolist(), rel=1e-9)
+    user.go("/engine")
+    kept_picture(user, "engine")
+    user.go("/result")
     # A state can be switched off.
     user.find('input[data-show="ports blended"]').click()
     assert not user.find('g.state[data-state="ports blended"]').is_visible()

@@ -392,7 +392,7 @@ def test_the_command_names_each_file(tmp_path: Path, capsys, monkeypatch: pytest
 
     monkeypatch.setattr(
         "flowkit.reports.pages.page_files",
-        lambda contents, *, formats, paper: {form: flow_pages(3) if form == "pdf" else png() for form in formats},
+        lambda contents, *, formats, paper, mark: {form: flow_pages(3) if form == "pdf" else png() for form in formats},
     )
     monkeypatch.setattr("flowkit.job.job.Job.run", lambda self, **_: None)
     monkeypatch.setattr("flowkit.job.job.contents_of", lambda job, results: make_contents())

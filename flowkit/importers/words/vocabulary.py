@@ -1,4 +1,4 @@
-"""Words of the trade in five languages -> what they mean: one table.
+"""Words of the trade in ten languages -> what they mean: one table.
 
 To teach flowkit a word, add it to its row in `WORDS`. A word may hold several words
 (``"test pressure"``); case, accents, dots and dashes do not count, and German umlauts are
