@@ -157,6 +157,8 @@ class _Reader:
         value, label = self.view.value(row + 1, column), self.view.label(row, column)
         if heads < 2 or value is None or label is None or label.pressure is not None:
             return False
+        if {"filler", "title"} & set(label.kinds) and label.kind == "head":
+            return False  # "Head test" is a title
         under = self.view.label(row + 1, column)
         if under is not None and (under.pressure is not None or is_sentence(as_text(value))):
             return False

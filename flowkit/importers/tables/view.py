@@ -160,6 +160,8 @@ def upright(grid: Grid) -> View:
 
 
 _DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
+_THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
+_LABEL = 200  # letters of a text that may be a label or a sentence about units
 _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
 
 
@@ -168,6 +170,8 @@ def _decimal_comma(grid: Grid) -> bool | None:
     comma = decimal_comma_of(grid)
     if comma is not None:
         return comma
+    if not any(isinstance(value, str) and _THREE_DIGITS.search(value[:_LABEL]) for row in grid.rows for value in row):
+        return None
     marks: set[str] = set()
     numbers: list[float] = []
     lifts: set[int] = set()
@@ -175,31 +179,27 @@ def _decimal_comma(grid: Grid) -> bool | None:
     decimal = False
     for row in grid.rows:
         for column, value in enumerate(row):
-            if not isinstance(value, str) or len(value) > _PADDING:
+            if not isinstance(value, str) or len(value) > _LABEL:
                 continue
-            doubtful = _DOUBTFUL.match(value)
-            if doubtful is None:
-                label = parse_label(value)
-                for found in quantities(value):
-                    part = _DOUBTFUL.match(found.number)
-                    if part is not None and found.unit is not None and found.unit.quantity == "flow":
-                        marks.add(part[2])
-                        numbers.append(float(part[1] + part[3]))
-                        factors.add(found.unit.factor)
-                lifts |= {column} if label.kind == "lift" else set()
-                units = [unit for _, unit in named_units(value)] + ([label.unit] if label.unit is not None else [])
-                factors |= {unit.factor for unit in units if unit.quantity == "flow"}
-            elif column in lifts:
-                decimal = True
-                marks.add(doubtful[2])
-            else:
-                marks.add(doubtful[2])
-                numbers.append(float(doubtful[1] + doubtful[3]))
+            label = parse_label(value)
+            lifts |= {column} if label.kind == "lift" else set()
+            named = [unit for _, unit in named_units(value)] + ([label.unit] if label.unit is not None else [])
+            factors |= {unit.factor for unit in named if unit.quantity == "flow"}
+            for found in quantities(value):
+                part = _DOUBTFUL.match(found.number)
+                if part is None or (found.unit is not None and found.unit.quantity != "flow"):
+                    continue
+                marks.add(part[2])
+                if found.unit is None and column in lifts:
+                    decimal = True
+                    continue
+                numbers.append(float(part[1] + part[3]))
+                factors |= {found.unit.factor} if found.unit is not None else set()
     if len(marks) != 1:
         return None
     (mark,) = marks
     if not decimal:
-        sizes = [max(numbers) * factor for factor in factors]
+        sizes = [max(numbers) * factor for factor in factors] if numbers else []
         large = all(_FLOWS[0] <= size <= _FLOWS[1] for size in sizes)
         decimal = all(_FLOWS[0] <= size / 1000 <= _FLOWS[1] for size in sizes)
         if not sizes or large == decimal:
