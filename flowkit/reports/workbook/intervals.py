@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from flowkit.reports.workbook.plan import Draft, SidePlan
 
 _SHEET = "Intervals"
-_WIDTHS = {1: 22.0, 2: 22.0}
+_WIDTHS = {1: 24.0, 2: 16.0, 5: 12.5, 9: 12.5}
 
 Key = tuple[object, ...]
 
@@ -119,7 +119,7 @@ class Intervals:
         pen.put(self.row, 2, runs.curve.port, Style(left=True))
         pen.put(self.row, 3, Formula(port.mean, port.mean_value), Style("formula", 3))
         pen.put(self.row, 4, Formula(port.per_run, float(values.per_run[0])), Style("formula", 5))
-        pen.put(self.row, 5, Formula(port.steps, float(values.steps[0])), Style("formula", 12))
+        pen.put(self.row, 5, Formula(port.steps, float(values.steps[0])), Style("formula", 9))
         if port.setting is not None:
             pen.put(self.row, 6, Formula(port.setting), Style("formula", 5))
         shares: dict[object, list[int]] = {}
@@ -438,7 +438,7 @@ class _Row:
         steps = self.weighed(line.contrast, 5, 2)
         if measured and line.untouched is not None:
             steps += f"+{self.weighed(line.untouched, 5, 2)}"
-        self.put(9, steps, float(terms["resolution"][0]), Style("formula", 12))
+        self.put(9, steps, float(terms["resolution"][0]), Style("formula", 9))
         if "lift_setting" in terms:
             text = f"{self.book.stated['lift_setting']}^2*({self.weighed(line.contrast, 6, 2)})"
             self.put(10, text, float(terms["lift_setting"][0]))

@@ -94,7 +94,7 @@ class _Runs:
                 value = from_si(float(runs.run_flows[index, run]), show.flow)
                 text = f"AVERAGE({cells})" if len(own) > 1 else cells
                 pen.put(here, first + run, Formula(text, value), Style("formula", show.flow_digits))
-            pen.put(here, 3, len(readings), Style("text"))
+            pen.put(here, 3, len(readings), Style("formula", 0))
             mean = from_si(float(runs.curve.flow_m3_s[index]), show.flow)
             pen.put(here, 4, Formula(flows.at(block.row(place), column), mean), Style("formula", show.flow_digits))
             steps, step = float(runs.steps[index]), self._steps(readings)
@@ -160,7 +160,7 @@ class _Runs:
         pen.put(row + 2, 2, Formula(text, float(values.per_run[0])), style)
         pen.put(row + 3, 1, "of reading steps, u²", bold)
         text = f"SUMPRODUCT({cells(2)}^2*{cells(5)})/12"
-        pen.put(row + 3, 2, Formula(text, float(values.steps[0])), Style("formula", 12))
+        pen.put(row + 3, 2, Formula(text, float(values.steps[0])), Style("formula", 9))
         spare = None
         if setting:
             pen.put(row + 3, 3, "of lift, per lift²", bold)
