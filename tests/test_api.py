@@ -108,6 +108,7 @@ def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
         (lambda: compare({"a": [1]}), "an int is no test"),
         (lambda: compare(compare(frame())), "one already"),
         (lambda: compare({"a": frame(), "A ": frame()}), "two states are named"),
+        (lambda: compare({"a": SHEET.parent / "after_work.xlsx"}), "several states .seats recut, ports blended, slim"),
         (
             lambda: compare({"a": correct(frame().tests), "b": correct(frame().tests, flowkit.Reference(3000.0))}),
             "different ref",

@@ -10,7 +10,7 @@ from flowkit.analysis.gains import Circumstances, MatchedPair, what_changed
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Gain, SideComparison
 from flowkit.analysis.runs import Session, folded
-from flowkit.analysis.sentences import day_words, listed, percent, signed_percent
+from flowkit.analysis.sentences import day_words, listed, measures_drift, percent, signed_percent
 from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.model import CorrectedTest, Finding, Side, Variant
 
@@ -210,7 +210,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
     groups: dict[tuple[str, ...], list[tuple[Side, Gain]]] = {}
     for side, result in sides.items():
         for gain in result.gains:
-            if gain.drift_unknown:
+            if gain.drift_unknown and not measures_drift(sides, side, gain):
                 key = () if "" in gain.sessions else tuple(sorted(set(gain.sessions)))
                 groups.setdefault(key, []).append((side, gain))
     found = []

@@ -211,10 +211,15 @@ def compare(
 
 
 def assessor_of(
-    variants: Sequence[Variant], reference: Reference, bench: Bench, area_method: AreaMethod = "pchip"
+    variants: Sequence[Variant],
+    reference: Reference,
+    bench: Bench,
+    area_method: AreaMethod = "pchip",
+    *,
+    history: History | None = None,
 ) -> Assessor | None:
     """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
-    return _assessor(_usable(variants), reference, bench, area_method, None, ())[0]
+    return _assessor(_usable(variants), reference, bench, area_method, history, ())[0]
 
 
 def _metric(  # noqa: PLR0917

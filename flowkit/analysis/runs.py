@@ -133,28 +133,34 @@ def without_copies(tests: Sequence[CorrectedTest]) -> tuple[CorrectedTest, ...]:
 
 
 def identical_findings(tests: Sequence[CorrectedTest]) -> list[Finding]:
-    """Return one warning for each group of tests with the same numbers (rule ``identical-readings``)."""
-    found = []
+    """Return one warning for each pair of sheets with the same numbers (rule ``identical-readings``)."""
+    sheets: dict[tuple[bool, tuple[tuple[str, str], ...]], list[list[CorrectedTest]]] = {}
     for group in copies(tests):
-        port = {(test.variant, test.side, folded(test.head), test.port) for test in group}
-        first, others = group[0], ", ".join(test.id for test in group[1:])
-        if len(port) == 1:
-            what = "so one of them is a copy: it was left out, and counts neither as a run nor in the mean"
-        else:
-            what = "so a sheet may have been copied: all are kept, but such a port is no evidence of the bench's drift"
-        coarse = ""
-        if all(resolution(test) >= 0.004 * max(point.reading_m3_s for point in test.points) for test in group):
-            coarse = " With readings as coarse as these two honest runs can also look alike."
-        found.append(
-            Finding(
-                "identical-readings",
-                "warning",
-                first.id,
-                f"{first.id} and {others} have the same numbers at all {len(first.points)} lifts, {what}.{coarse} If "
-                "they are separate runs, flow one of them again and write its readings with one more digit.",
-            )
-        )
-    return found
+        alone = len({(test.variant, test.side, folded(test.head), test.port) for test in group}) == 1
+        where = tuple(dict.fromkeys((test.variant, test.file) for test in group))
+        sheets.setdefault((alone, where if len(where) > 1 else ((group[0].id, ""),)), []).append(group)
+    return [_identical(groups, alone) for (alone, _), groups in sheets.items()]
+
+
+def _identical(groups: Sequence[Sequence[CorrectedTest]], alone: bool) -> Finding:
+    """Return the warning for copies: of one port of one state, or for all tests that two sheets have alike."""
+    first, others = groups[0][0], ", ".join(test.id for test in groups[0][1:])
+    more = f" (and {len(groups) - 1} more such of these sheets)" if len(groups) > 1 else ""
+    if alone:
+        what = "so one of them is a copy: it was left out, and counts neither as a run nor in the mean"
+    else:
+        what = "so a sheet may have been copied: all are kept, but such a port is no evidence of the bench's drift"
+    coarse = ""
+    tests = [test for group in groups for test in group]
+    if all(resolution(test) >= 0.004 * max(point.reading_m3_s for point in test.points) for test in tests):
+        coarse = " With readings as coarse as these two honest runs can also look alike."
+    return Finding(
+        "identical-readings",
+        "warning",
+        first.id,
+        f"{first.id} and {others} have the same numbers at all {len(first.points)} lifts{more}, {what}.{coarse} If "
+        "they are separate runs, flow one of them again and write its readings with one more digit.",
+    )
 
 
 def resolution(test: CorrectedTest) -> float:

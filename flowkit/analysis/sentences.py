@@ -118,6 +118,25 @@ def verdict(gain: Gain) -> str:
     return "larger than the scatter, but not proven"
 
 
+def least_words(at_least: float) -> str:
+    """Say what a gain is at least, or a loss."""
+    least = f"a loss of at least {percent(-at_least)}" if at_least < 0 else f"at least {signed_percent(at_least)}"
+    return f"{least} (95 % sure)"
+
+
+def measures_drift(sides: Mapping[Side, SideComparison], side: Side, gain: Gain) -> bool:
+    """Tell whether a gain is of a side left untouched, which shows the other side's drift and needs none shown."""
+    if gain.unknown or not gain.unchanged or any(item != "session" for item in gain.changed):
+        return False
+    pair = (gain.from_, gain.to)
+    return any(
+        not item.drift_unknown and item.sessions
+        for other, result in sides.items()
+        for item in result.gains
+        if other != side and (item.from_, item.to) == pair
+    )
+
+
 def headline(gain: Gain, side: Side) -> str:
     """Return the line over a chart, such as ``"Intake: +11.8 % ± 0.9 mean flow, ports and seats together"``."""
     size = gain_words(gain)
@@ -173,14 +192,16 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
     if percent(g) == percent(0.0):
         said = f"{side.capitalize()}: {gain.to!r} flows as much as {gain.from_!r} ({size}) {over}"
     else:
-        more = size.replace("+", "", 1).replace("−", "", 1) if "(" not in size else size
+        size, _, ends = size.partition(" (")
+        more = size.replace("+", "", 1).replace("−", "", 1)
         said = (
             f"{side.capitalize()}: {gain.to!r} flows {more} {'more' if g >= 0 else 'less'} than {gain.from_!r} {over}"
+            + (f" ({ends.removesuffix(')')} %)" if ends else "")
         )
     if gain.resolved is None:
         said += "; whether that is more than the bench's scatter is not known"
     elif gain.resolved and gain.at_least is not None:
-        said += f", at least {signed_percent(gain.at_least)} (95 % sure)"
+        said += f", {least_words(gain.at_least)}"
     elif not gain.resolved:
         said += f"; {verdict(gain)}"
     return f"{said}{_attributed(gain)}."
@@ -281,7 +302,7 @@ def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | Non
 def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     """Say what keeps gains from being proven: sessions without anything to show the drift, another setup."""
     gains = [(side, gain) for side, result in sides.items() for gain in result.gains]
-    unknown = [gain for _, gain in gains if gain.drift_unknown]
+    unknown = [gain for side, gain in gains if gain.drift_unknown and not measures_drift(sides, side, gain)]
     said = []
     if any("" in gain.sessions for gain in unknown):
         said.append(
@@ -354,6 +375,7 @@ def _next(  # noqa: PLR0911
             f"Next: flow at least one port of {last!r} once more, with the head taken off (or at least the valve "
             "closed and the dial zeroed again) in between, so that the gains can be separated from the bench's scatter."
         )
+    gains = [(side, gain) for side, gain in gains if not measures_drift(sides, side, gain)]
     if any(gain.drift_unknown and "" in gain.sessions for _, gain in gains):
         return "Next: put the days on which these sheets were flowed in the job; that settles it for all of them."
     if any(gain.drift_unknown for _, gain in gains):

@@ -91,9 +91,7 @@ def correct(
 
 def plan(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
-    gain: Annotated[
-        str, typer.Option("--gain", metavar="PERCENT", help="The gain to be resolved, in per cent.")
-    ] = "2 %",
+    gain: Annotated[str, typer.Option("--gain", metavar="PERCENT", help="The gain to be proven, in per cent.")] = "2 %",
     power: Annotated[
         str, typer.Option("--power", metavar="PERCENT", help="The chance to resolve it, in per cent.")
     ] = "80 %",

@@ -94,7 +94,7 @@ class CalibrationResult:
         units = {point.reading_unit for item in self.meters for point in item.points}
         ax.axhline(0, color="0.3", linewidth=0.8)
         ax.set_xlabel(f"reading ({', '.join(sorted(units))})")
-        ax.set_ylabel("plate above (+) or below (−) what was found (%)")
+        ax.set_ylabel("plate less what was found (%)")
         ax.set_title("Meter against plates of known flow; bars and band: one standard uncertainty", fontsize=10)
         ax.legend(frameon=False)
         return ax

@@ -250,7 +250,7 @@ def _short(case: Case, side: Side, top_m: float, peak_m: float) -> Finding:
         "error",
         f"{case.name}, {side}",
         f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}: curves are never "
-        "continued beyond what was measured, so this variant's engine figures of that side and its filling are not "
+        "continued beyond what was measured, so this state's engine figures of that side and its filling are not "
         "made; flow it up to the cam's lift.",
     )
 

@@ -75,7 +75,7 @@ NO_WAVE_EFFECTS = (
     "No wave effects: intake and exhaust are taken as open spaces at constant pressure, without runners, plenum, "
     "carburettor or pipes. The tuning that lifts filling at some speeds and lowers it at others, the inertia of the "
     "gas column that fills the cylinder after bottom dead centre, the losses of pipes and silencer and heating in the "
-    "port are left out, so absolute figures are estimates; compare variants with one another."
+    "port are left out, so absolute figures are estimates; compare states with one another."
 )
 """What the filling model leaves out."""
 
@@ -290,7 +290,7 @@ def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         return f"{said}Air and filling: {air} at {speeds} rpm."
     filling = ", ".join(signed_percent(item.volumetric_efficiency[index]) for index in chosen)
     return (
-        f"{said}Air mass: {air} at {speeds} rpm; filling (volumetric efficiency), referred to each variant's own "
+        f"{said}Air mass: {air} at {speeds} rpm; filling (volumetric efficiency), referred to each state's own "
         f"displacement ({signed_percent(displaced)}): {filling}."
     )
 

@@ -131,7 +131,7 @@ class Readings:
 
         rows: list[dict[str, Any]] = []
         for reading in self:
-            path = str(reading.path)
+            path = str(reading.path.absolute())
             errors = [str(reading.error)] if reading.error else []
             tests = reading.result.tests if reading.result else ()
             if reading.result and not tests:
@@ -650,6 +650,8 @@ def _variants_of(name: str | None, thing: Any, how: Stated) -> tuple[list[Varian
     if strange is not None or not tests:
         what = f"{_named(strange)} is no test" if tests else f"there are no tests in {name or 'what was given'!r}"
         raise FlowkitError(what, "give what read or correct returned")
+    if name:
+        _refuse_several(name, tests)
     groups: dict[str, list[Any]] = {}
     for test in tests:
         groups.setdefault(name or test.variant, []).append(test)
@@ -663,6 +665,19 @@ def _variants_of(name: str | None, thing: Any, how: Stated) -> tuple[list[Varian
             raise FlowkitError(f"{state!r} has corrected tests and tests as read", "give one or the other")
         made.append(Variant(state, together, corrected=tuple(corrected)))
     return made, findings
+
+
+def _refuse_several(name: str, tests: Sequence[FlowTest | CorrectedTest]) -> None:
+    """Refuse one name for a sheet that has several states: they would be averaged as runs of one."""
+    states: dict[str, dict[str, None]] = {}
+    for test in tests:
+        states.setdefault(test.file, {})[test.variant] = None
+    for file, own in states.items():
+        if len(own) > 1:
+            raise FlowkitError(
+                f"{file} has several states ({', '.join(own)}), which cannot all be {name!r}",
+                "give it without a name, or only the tests of one state",
+            )
 
 
 def _refuse_twins(variants: Sequence[Variant]) -> None:

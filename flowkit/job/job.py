@@ -420,7 +420,7 @@ class Job:
         Parameters
         ----------
         gain : float
-            The gain to be resolved, as a fraction.
+            The gain to be proven, as a fraction.
         power : float, optional
             The chance to resolve it.
 

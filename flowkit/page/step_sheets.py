@@ -17,11 +17,12 @@ from starlette.routing import Route
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
+from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.page import answers, charts, uploads
 from flowkit.page.plumbing import Notice, Page, asked, plural, text
 from flowkit.page.questions import LETTERED, Question, by_hand, letter, questions_of
 from flowkit.page.sheetview import ROLES, SheetPicture, over, pictures
-from flowkit.page.workspace import PICTURES, SHEETS, FileView, Snapshot, cell_of, stated_of
+from flowkit.page.workspace import PICTURES, FileView, Snapshot, cell_of, stated_of
 
 __all__ = ["routes"]
 
@@ -199,7 +200,7 @@ def _use(page: Page, form: FormData) -> str:
 def _take(page: Page, form: FormData, names: list[str], *, asked: bool) -> None:
     """Write files into the job as the states they name, and say what could not be taken."""
     workspace = page.workspace
-    readable = [name for name in names if asked or Path(name).suffix.lower() in SHEETS]
+    readable = [name for name in names if asked or Path(name).suffix.lower() in SHEET_ENDINGS]
     left: list[str] = []
 
     def edit(document: Any) -> str:

@@ -16,6 +16,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from flowkit.errors import FlowkitError, JobError
+from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.model import Finding, FlowTest
 from flowkit.page import answers
 from flowkit.page.jobdoc import EMPTY, JobDocument, State
@@ -24,9 +25,8 @@ if TYPE_CHECKING:
     from flowkit.importers import Stated
     from flowkit.job import Job, JobResults
 
-__all__ = ["PICTURES", "SHEETS", "FileView", "Snapshot", "Workspace", "cell_of", "own_name", "place_of"]
+__all__ = ["PICTURES", "FileView", "Snapshot", "Workspace", "cell_of", "own_name", "place_of"]
 
-SHEETS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".webp", ".gif"})
 MOST_FILES = 1_000
 """Files of a folder that are listed; of more, the first by name, and the page says so."""
@@ -234,7 +234,7 @@ class Workspace:
                 views.append(FileView(name, "picture", reason="a picture: type it in beside it"))
             elif suffix == ".pdf":
                 views.append(FileView(name, "pdf", reason="a PDF: try to read it, or type it in beside it"))
-            elif suffix in SHEETS:
+            elif suffix in SHEET_ENDINGS:
                 views.append(FileView(name, "found", reason="in the folder, not in the job"))
             else:
                 views.append(FileView(name, "other", reason=f"not a sheet ({suffix or 'no ending'})"))
@@ -244,7 +244,7 @@ class Workspace:
         """The job that the first answer would write: every sheet of the folder that can be read."""
         document = tomlkit.parse(EMPTY)
         names, _ = self.names()
-        sheets = [name for name in names if Path(name).suffix.lower() in SHEETS and not own_name(name)]
+        sheets = [name for name in names if Path(name).suffix.lower() in SHEET_ENDINGS and not own_name(name)]
         self.add(document, sheets if len(sheets) <= MOST_READ else [])
         return tomlkit.dumps(document)
 

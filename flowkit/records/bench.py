@@ -325,7 +325,7 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
     top, middle, lower = figure.subplots(3, 1, height_ratios=[3, 3, 2])
     for ax, title in ((top, "Check plate, single readings"), (middle, "Check plate, moving average")):
         ax.set_title(title, loc="left", fontsize=10)
-        ax.set_ylabel("reading over nominal, %")
+        ax.set_ylabel("reading less nominal, %")
     if history.chart is None:
         for ax in (top, middle):
             ax.text(0.5, 0.5, f"{history.readings} dated readings: too few", ha="center", transform=ax.transAxes)

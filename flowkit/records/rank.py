@@ -196,6 +196,9 @@ def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display
         for column, (places, label, scale) in enumerate(kinds):
             ax = axes[row][column]
             _panel(ax, places, scale, [colour for _, colour in PALETTE])
+            if not places:
+                ax.set_axis_off()
+                continue
             ax.set_xlabel("lift over valve diameter")
             ax.set_ylabel(label)
             ax.set_title(
@@ -230,7 +233,15 @@ def _panel(ax: Any, places: Sequence[Place], scale: float, colours: Sequence[str
             label=state,
         )
     if not places:
-        ax.text(0.5, 0.5, "dimensions not stated", ha="center", va="center", transform=ax.transAxes, color="0.4")
+        ax.text(
+            0.5,
+            0.5,
+            "coefficient: the seat's and throat's\ndimensions are not stated",
+            ha="center",
+            va="center",
+            transform=ax.transAxes,
+            color="0.4",
+        )
     else:
         ax.legend(fontsize=7.5, frameon=False)
     ax.spines[["top", "right"]].set_visible(False)

@@ -735,7 +735,7 @@ def power_words(engine: EngineResult, display: Display) -> str:
     return (
         "Air-limited power (estimate) is air flow/(air–fuel ratio × brake specific fuel consumption), of all "
         f"cylinders. Air–fuel ratio: {stated('air_fuel_ratio')}. Brake specific fuel consumption: {stated('bsfc')}, "
-        "the same at every speed and for every variant; friction is in it. Air flow: displacement × half the speed × "
+        "the same at every speed and for every state; friction is in it. Air flow: displacement × half the speed × "
         f"density of the intake air × volumetric efficiency. {whose}isplacement: cylinders {stated('cylinders')}, bore "
         f"{stated('bore')}, stroke {stated('stroke')}. Density: dry air at {stated('intake_pressure')} and "
         f"{stated('intake_temperature')}. Volumetric efficiency: from the filling model, with the {flows} flows and "

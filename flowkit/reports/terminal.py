@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline
+from flowkit.analysis.sentences import cause, headline, least_words
 from flowkit.drawing import Display
 from flowkit.drawing.curves import (
     NOTHING,
@@ -723,7 +723,7 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
     for side, result in sides_of(comparison):
         words = headline(result.totals[-1], side) if result.totals else ""
         if result.totals and (least := result.totals[-1].at_least) is not None:
-            words += f", at least {signed_percent(least)} % (95 % sure)"
+            words += f", {least_words(least)}"
         parts += [Prose(words, "bold", indent=2)] if words else []
     steps = steps_text(comparison)
     parts += ["", *steps, ""] if steps else []

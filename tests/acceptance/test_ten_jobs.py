@@ -1,4 +1,4 @@
-"""Ten invented jobs, each with the sentence that an honest metrologist would write under it.
+"""Twelve invented jobs, each with the sentence that an honest metrologist would write under it.
 
 Invented figures, no such head exists. What is asked is what the sentence claims and what it does not: a gain is
 "at least" something only where repeats, days, bench and fittings bear it out.
@@ -33,6 +33,11 @@ def ports(factor, runs=1, count=2):
         for port in range(1, count + 1)
         for run in range(1, runs + 1)
     }
+
+
+def exhaust(factor):
+    """The same headings and factors on the exhaust."""
+    return {head.replace("Intake", "Exhaust"): 0.7 * value for head, value in ports(factor, 2).items()}
 
 
 DAY, LATER = "Date;2026-03-01", "Date;2026-03-22"
@@ -82,6 +87,16 @@ JOBS = {
     "a gain too small for the bench": (
         sheet(ports(1.0, 2), DAY), sheet(ports(1.0005, 2), DAY), "", STATES,
         False, ["no difference proven", "within the bench's scatter", "these tests would show a gain of"],
+    ),
+    "a loss": (
+        sheet(ports(1.0, 2), DAY), sheet(ports(0.95, 2), DAY), "", STATES,
+        True, ["flows 5.0 % ± ", " less than 'before'", "a loss of at least 4.", "(95 % sure)"],
+    ),
+    "three weeks apart, the exhaust untouched and flowed in both": (
+        sheet({**ports(1.0, 2), **exhaust(1.0)}, DAY), sheet({**ports(1.06, 2), **exhaust(1.005)}, LATER), "",
+        ('state = { intake = { ports = "cast" }, exhaust = { ports = "cast" } }',
+         'state = { intake = { ports = "cut" }, exhaust = { ports = "cast" } }'),
+        True, ["at least +5", "nothing is declared as changed, so it is the bench's own difference"],
     ),
 }  # fmt: skip
 

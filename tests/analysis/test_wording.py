@@ -38,7 +38,7 @@ def test_a_proven_gain_says_how_much_at_least_and_by_what() -> None:
 
 def test_a_loss_is_told_as_one() -> None:
     (total,) = compared(head("a", state=CAST), head("b", 0.95, state=CUT)).parts["headline"]
-    assert "'b' flows 5.0 % ± 0.6 less than 'a'" in total and "at least −4.5 % (95 % sure)" in total
+    assert "'b' flows 5.0 % ± 0.6 less than 'a'" in total and "a loss of at least 4.5 % (95 % sure)" in total
 
 
 def test_a_gain_within_the_scatter_says_what_could_have_been_found() -> None:

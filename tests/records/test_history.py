@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.special import fdtri, stdtrit
 
-from flowkit import Job
+from flowkit import Bench, Job, Reference
+from flowkit.analysis.comparison import assessor_of
+from flowkit.analysis.gains import Circumstances, gain_of_pair, match_pairs
 from flowkit.analysis.uncertainty import History, with_history
-from flowkit.job.record import add_to_records
-from flowkit.records.bench import bench_history
-from flowkit.records.store import Store
+from flowkit.job.record import add_to_records, repeats_of
+from flowkit.records.bench import bench_history, pooled
+from flowkit.records.store import RepeatRow, Store
+from tests.analysis.benches import SCENARIOS, jobs
+from tests.analysis.test_coverage import variants
 from tests.records.shop import write_job
 
 DRAWS = 20_000
+SCENARIO = {scenario.name: scenario for scenario in SCENARIOS}
 
 
 def coverage(own: int, history: int, worse: float = 1.0) -> tuple[float, float]:
@@ -117,3 +124,51 @@ def test_a_stated_repeatability_counts_before_the_records(shop: Path, tmp_path: 
     job = today(tmp_path)
     job.write_text(job.read_text().replace('from = "records"', 'from = "records"\nrepeatability = "0.5 %"'))
     assert Job.load(job).compare().sides["intake"].gains[0].basis == "stated"
+
+
+@cache
+def old_jobs() -> list[list[RepeatRow]]:
+    """What the records hold of the repeats of 120 older jobs, each port of a state flowed twice."""
+    then = SCENARIO["all twice"]
+    made = jobs(then, 0.04, 120, seed=7)
+    return [[row for v in variants(job, then) for row in repeats_of(v.corrected)] for job in made]
+
+
+def whole_jobs(name: str, count: int, worse: float = 1.0) -> tuple[float, float]:
+    """Share of whole jobs whose interval holds the true gain, and of those that leave the history out.
+
+    Each job has a history of its own: five older jobs of the same bench, pooled as the records pool them.
+    """
+    then, rng = SCENARIO[name], np.random.default_rng(3)
+    now = replace(then, shift=worse * then.shift, scatter=worse * then.scatter)
+    held = left_out = 0
+    for job in jobs(now, 0.03, count, seed=11):
+        rows = [row for number in rng.choice(120, 5, replace=False) for row in old_jobs()[number]]
+        (known,) = pooled([("all", row.sum_z2, row.freedom) for row in rows])
+        history = History(known.s, float(known.degrees_of_freedom))
+        assessor = assessor_of(variants(job, now), Reference(), Bench(), history=history)
+        assert assessor is not None
+        (pair,) = match_pairs(assessor.sides["intake"], assessor.ranges["intake"])
+        gain = gain_of_pair(pair, assessor, assessor.ranges["intake"], Circumstances())
+        held += gain.mean_flow_gain_low <= 0.03 <= gain.mean_flow_gain_high
+        left_out += assessor.history_left_out
+    return held / count, left_out / count
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["one repeat, one port", "all twice", "two runs of one port"])
+def test_whole_jobs_with_their_bench_s_history_hold_the_true_gain(name: str) -> None:
+    count = 300
+    share, _ = whole_jobs(name, count)
+    error = 3 * math.sqrt(0.05 * 0.95 / count)
+    assert 0.94 - error <= share <= 0.97 + error
+
+
+@pytest.mark.slow
+def test_whole_jobs_of_a_bench_that_has_become_twice_as_bad() -> None:
+    """Eight repeats in a job see it and leave the history out; one repeat seldom does, and holds less often."""
+    few, seen_few = whole_jobs("one repeat, one port", 200, worse=2.0)
+    many, seen_many = whole_jobs("all twice", 200, worse=2.0)
+    assert seen_many > seen_few  # four repeats show it oftener than one
+    assert few < many
+    assert many > 0.88

@@ -160,6 +160,35 @@ def test_a_full_disk_is_said_and_nothing_is_lost(file: Path) -> None:
     assert sound(file) == 3
 
 
+def test_a_really_full_disk_leaves_the_file_whole(tmp_path: Path) -> None:
+    """A file system of 600 kB in memory, filled to its last page; afterwards with room again the rest is added."""
+    small = tmp_path / "small"
+    small.mkdir()
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=600k", "none", small], capture_output=True, check=False
+    )
+    if mounted.returncode:
+        pytest.skip("nobody may mount a file system here")
+    try:
+        file = small / "shop.sqlite"
+        many = list(entries(Shop(2, years=1, heads_a_year=40)))
+        with (
+            Store(file, write=True) as store,
+            pytest.raises(RecordsError, match=r"the disk is full; nothing was added; free some space"),
+        ):
+            for entry in many:
+                store.add(entry)
+        kept = sound(file)
+        assert 0 < kept < len(many)
+        subprocess.run(["mount", "-o", "remount,size=20m", small], capture_output=True, check=True)
+        with Store(file, write=True) as store:
+            for entry in many:
+                store.add(entry)
+        assert sound(file) == len(many)
+    finally:
+        subprocess.run(["umount", "-l", small], capture_output=True, check=False)
+
+
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write everywhere")
 def test_a_read_only_file_is_read_and_not_written(file: Path) -> None:
     filled(file)

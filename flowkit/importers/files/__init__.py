@@ -7,7 +7,10 @@ from pathlib import Path
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import Grid, read_bytes
 
-__all__ = ["read_grids"]
+__all__ = ["SHEET_ENDINGS", "read_grids"]
+
+SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
+"""Endings of files taken for sheets unasked; what a file is, its content shows."""
 
 _PICTURES = (
     ("PNG", b"\x89PNG"), ("JPEG", b"\xff\xd8\xff"), ("GIF", b"GIF8"), ("TIFF", b"II*\x00"), ("TIFF", b"MM\x00*"),

@@ -7,7 +7,9 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import accumulate
 from typing import NamedTuple
+from unicodedata import east_asian_width
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import (
@@ -216,7 +218,7 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
         return "\t"
     barred = [line.count("|") for line in sample if "|" in line]
-    if len(barred) > 1 and 2 * len(barred) > len(sample) and len(set(barred)) == 1:
+    if len(barred) > 1 and len(set(barred)) == 1 and (barred[0] > 1 or 2 * len(barred) > len(sample)):
         return "|"
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
     scores[" "] = sum(_score(line.split()) for line in sample)
@@ -304,7 +306,12 @@ class Line(NamedTuple):
     def of_text(cls, line: str) -> Line:
         """Cut a line by the columns of its characters."""
         spread = line.expandtabs(8)
-        return cls(_pieces(_WIDE, spread), _pieces(_WORD, spread))
+        wide, words = _pieces(_WIDE, spread), _pieces(_WORD, spread)
+        if spread.isascii():
+            return cls(wide, words)
+        # A Chinese, Japanese or Korean letter is two columns wide.
+        at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in spread)]
+        return cls(*([Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)))
 
 
 def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> list[Row]:

@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Literal
 
 from flowkit.errors import FlowkitError, JobError
+from flowkit.fields import section
+from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.importers.files.own import OwnOutputError
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read
@@ -23,25 +25,16 @@ from flowkit.units import format_quantity
 
 __all__ = ["SUFFIXES", "Listed", "folder_listing", "job_text", "start_job"]
 
-SUFFIXES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".md", ".eml", ".html", ".htm", ".pdf"})
-
-"""Endings of the files taken for sheets."""
+SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
+"""Endings of the files of a folder that are looked at."""
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
 
-# What a job can state, in its order: key, field, unit to show, digits, example.
-_CONDITIONS: tuple[tuple[str, str, str, int, str], ...] = (
-    ("test_pressure", "test_pressure_pa", "inH2O", 2, "28 inH2O"),
-    ("fixture_bore", "fixture_bore_m", "mm", 3, "83 mm"),
-    ("air_temperature", "air_temperature_k", "°C", 1, "21 °C"),
-    ("barometer", "barometer_pa", "hPa", 1, "1002 hPa"),
-    ("humidity", "relative_humidity", "%", 0, "45 %"),
-    ("leak", "leak_m3_s", "CFM", 2, "0.4 CFM"),
-    ("check_reading", "check_reading_m3_s", "CFM", 2, "101.2 CFM"),
-    ("check_nominal", "check_nominal_m3_s", "CFM", 2, "100 CFM"),
-    ("date", "date", "", 0, "2026-03-14"),
-    ("bench", "bench", "", 0, "bench B"),
-)
+# What a job can state of its sheets, in its order, with the digits it is shown with.
+_CONDITIONS = {
+    "test_pressure": 2, "fixture_bore": 3, "air_temperature": 1, "barometer": 1, "humidity": 0, "leak": 2,
+    "check_reading": 2, "check_nominal": 2, "date": 0, "bench": 0,
+}  # fmt: skip
 
 # Dimensions of a side's valves, in the order of the job file: key, field, unit, digits, example of intake and exhaust.
 _DIMENSIONS: tuple[tuple[str, str, str, int, dict[str, str]], ...] = (
@@ -384,7 +377,9 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
     ]
     missing: list[str] = []
-    for key, name, unit, digits, example in _CONDITIONS:
+    for key, digits in _CONDITIONS.items():
+        row = section("conditions")[key]
+        name, unit, example = row.attribute, row.unit, row.example
         values, lacking = _stated(variant.tests, name, unit, digits)
         if values:
             lines.append(_comment(f"# found: {key} = {values}"))

@@ -682,7 +682,7 @@ def _identity(column: Column) -> tuple[object, ...]:
     return column.side, column.port, column.run or 1, column.variant.casefold(), column.head
 
 
-def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
+def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa: PLR0912
     """Keep one of two columns that are the same test; refuse those that look the same."""
     groups: dict[tuple[object, ...], list[Column]] = {}
     for column in columns:
@@ -696,6 +696,12 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:
     for group in groups.values():
         if len(group) < 2:
             continue
+        worked = [c for c in group if c.pressure or (c.treatment and fold(c.treatment) not in RAW)]
+        raw = [c for c in group if c not in worked]
+        if worked and _are_runs(table, raw):
+            for column in worked:
+                column.role, column.why = "ignored", f"worked out from {raw[0].text!r}, which was measured"
+            group = raw  # noqa: PLW2901
         if _are_runs(table, group):
             for number, column in enumerate(group, 1):
                 column.run = number
@@ -736,6 +742,8 @@ def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
 
 def _are_runs(table: Table, group: Sequence[Column]) -> bool:
     """Whether columns of one heading are repeated runs: named alike, and their flows differ as repeated readings do."""
+    if len(group) < 2:
+        return False
     first = group[0]
     same = all(c.text == first.text and c.treatment == first.treatment and c.pressure == first.pressure for c in group)
     if not same or any(column.run for column in group):

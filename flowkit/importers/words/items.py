@@ -6,9 +6,10 @@ import re
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+from flowkit.fields import section
 from flowkit.importers.files.grid import CellValue
 from flowkit.importers.words.labels import Label, parse_label
-from flowkit.importers.words.units import take_pressure
+from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
@@ -28,46 +29,13 @@ __all__ = [
     "unreadable",
 ]
 
-CONDITION_FIELDS: dict[str, str] = {
-    "pressure": "test_pressure_pa",
-    "fixture_bore": "fixture_bore_m",
-    "valve_head": "valve_diameter_m",
-    "stem": "stem_diameter_m",
-    "throat": "throat_diameter_m",
-    "seat_angle": "seat_angle_deg",
-    "seat_width": "seat_width_m",
-    "air_temperature": "air_temperature_k",
-    "barometer": "barometer_pa",
-    "humidity": "relative_humidity",
-    "leak": "leak_m3_s",
-    "leak_before": "leak_m3_s",
-    "leak_after": "leak_m3_s",
-    "leak_pressure": "leak_pressure_pa",
-    "check_reading": "check_reading_m3_s",
-    "check_nominal": "check_nominal_m3_s",
-    "check_pressure": "check_pressure_pa",
-    "check_reading_pressure": "check_reading_pressure_pa",
-    "meter_temperature": "meter_temperature_k",
-    "meter_pressure": "meter_pressure_pa",
-    "date": "date",
-    "bench": "bench",
-    "operator": "operator",
-    "notes": "notes",
-    "entry_fitting": "entry_fitting",
-    "exit_fitting": "exit_fitting",
-    "meter": "meter",
-    "range": "range",
-    "zero_reading": "zero_reading",
-    "leak_reading": "leak_reading",
-    "leak_reading_before": "leak_reading",
-    "leak_reading_after": "leak_reading",
-    "zero_before": "zero_reading",
-    "zero_after": "zero_reading",
-    "check_plate_reading": "check_plate_reading",
-    "liquid_temperature": "liquid_temperature_k",
-    "outlet_pressure": "outlet_pressure_pa",
-    "direction": "direction",
-}
+_ROWS = {
+    **{key: row for key, row in section("conditions").items() if key not in ("test_pressure", "reading_unit")},
+    "pressure": section("conditions")["test_pressure"],
+    **{f"{key}_{when}": section("conditions")[f"{key}{more}"] for when in ("before", "after")
+       for key, more in (("leak", ""), ("leak_reading", ""), ("zero", "_reading"))},
+}  # fmt: skip
+CONDITION_FIELDS: dict[str, str] = {kind: row.attribute for kind, row in _ROWS.items()}
 """Kind of the vocabulary -> field of `Conditions`."""
 
 _TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
@@ -87,29 +55,11 @@ _METER_READING = {
     "check_reading": "check_plate_reading", "leak": "leak_reading",
     "leak_before": "leak_reading_before", "leak_after": "leak_reading_after",
 }  # fmt: skip
-_FLOWS: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
-_QUANTITIES: dict[str, tuple[Quantity, ...]] = {
-    **dict.fromkeys(_GAUGE | _ABSOLUTE, ("pressure",)),
-    **dict.fromkeys(("fixture_bore", "valve_head", "stem", "throat", "seat_width"), ("length",)),
-    **dict.fromkeys(("air_temperature", "meter_temperature", "liquid_temperature"), ("temperature",)),
-    **dict.fromkeys(FLOW_KINDS, _FLOWS),
-    "seat_angle": ("angle",),
-    "humidity": ("humidity",),
-}
-# What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
-_PLAIN: dict[str, dict[str, tuple[float, float]]] = {
-    "fixture_bore": {"in": (1.5, 8.0), "mm": (35.0, 200.0)},
-    "valve_head": {"in": (0.6, 3.5), "mm": (15.0, 90.0)},
-    "throat": {"in": (0.5, 3.2), "mm": (12.0, 80.0)},
-    "stem": {"in": (0.15, 0.6), "mm": (4.0, 15.0)},
-    "seat_width": {"in": (0.01, 0.25), "mm": (0.4, 6.0)},
-    "air_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 115.0), "K": (250.0, 320.0)},
-    "meter_temperature": {"°C": (-20.0, 45.0), "°F": (50.0, 140.0), "K": (250.0, 340.0)},
-    "barometer": {
-        "inHg": (25.0, 32.0), "hPa": (850.0, 1085.0), "mmHg": (640.0, 810.0), "kPa": (85.0, 108.5),
-        "Pa": (85e3, 108.5e3),
-    },
+_KINDS: dict[str, tuple[Quantity, ...]] = {
+    "flow": FLOW_QUANTITIES, "pressure": ("pressure",), "length": ("length",), "temperature": ("temperature",),
+    "angle": ("angle",), "humidity": ("humidity",),
 }  # fmt: skip
+_QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
 
 
 class Item(NamedTuple):
@@ -226,6 +176,8 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     value, source, label = written.value, written.source, written.label
     items, findings, value = _read_pressure_beside(kind, written, text)
     cell = read_cell(value, written.decimal_comma)
+    if cell.value is None and kind in _LIKELY_PA and _ONE_MARK.match(text):
+        cell = read_cell(value, False)  # 1,007 hPa: which mark it is is told by the size below
     if cell.value is None:
         cell = _read_odd(kind, value, written.decimal_comma)
     name = kind.replace("_", " ")
@@ -233,7 +185,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
-    if kind in _METER_READING and spelled and known_unit(spelled, _FLOWS) is None and _of_a_meter(spelled):
+    if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and _of_a_meter(spelled):
         shown = f"{cell.value:.12g} {spelled}" + (f"@{written.name}" if written.name else "")
         return [*items, Item(_METER_READING[kind], shown, None, source, label.side)], findings
     if kind == "humidity" and (written.percent or not spelled):
@@ -291,7 +243,7 @@ def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[
     if kind not in FLOW_KINDS or not isinstance(written.value, str):
         return [], [], written.value
     taken = take_pressure(text)
-    if taken is None:
+    if taken is None or not taken.rest.strip(" ,;@"):  # nothing but a pressure: what a meter showed
         return [], [], written.value
     said = Written(f"{taken.number} {taken.unit}".strip(), written.source, decimal_comma=written.decimal_comma)
     return *read_item(_BESIDE[kind], said), taken.rest.strip(" ,;@")
@@ -337,7 +289,7 @@ def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | No
             liquid = "water" if kind in _GAUGE else "mercury"
             return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
         return None, [refused(source, f"{spelled!r} is no unit of {name}; write it like {_example(kind)}")]
-    plain = [unit for unit, (low, high) in _PLAIN.get(kind, {}).items() if low <= value <= high]
+    plain = [unit for unit, (low, high) in (_ROWS[kind].usual or {}).items() if low <= value <= high]
     if len(plain) == 1:
         return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
     option = "--" + {"pressure": "test-pressure"}.get(kind, kind.replace("_", "-"))

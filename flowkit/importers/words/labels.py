@@ -251,7 +251,9 @@ class _Reader:
     def __init__(self, found: list[Mention], text: str) -> None:
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found):
+        numbers = sum(m.kind == "number" for m in found)
+        named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
+        if named or numbers > 1:
             found = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text

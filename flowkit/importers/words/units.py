@@ -55,8 +55,10 @@ _INCHES = (
 
 _WORD_AT = r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s)|\bbij\b|\bprzy\b|\bvid\b|\bem\b|\bcon\b|\bto\b|\bauf\b|\bsous\b)"
 
+_NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
+
 _AT = re.compile(
-    rf"{_WORD_AT}\s*(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"{_WORD_AT}\s*{_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
     rf"|[mc]m\s*(?:of\s+|de\s+)?{_WATER}|[hk]?pa|mbar|bar|psi)(?!\w)",
     re.IGNORECASE,
@@ -64,12 +66,13 @@ _AT = re.compile(
 
 
 _AT_BARE = re.compile(
-    r"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*(?P<number>\d+(?:[.,]\d+)?)(?P<unit>)(?=\s*(?:$|[,;)\]]))", re.IGNORECASE
+    rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit>)(?=\s*(?:$|[,;)\]]))",
+    re.IGNORECASE,
 )
 
 
 _PRESSURE = re.compile(
-    r"(?<![A-Za-z0-9.,])(?P<number>\d+(?:[.,]\d+)?)\s*"
+    rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
     r"|iwc|iwg|[hk]?pa|mbar|psi)(?![A-Za-z0-9])",
     re.IGNORECASE,
@@ -154,7 +157,7 @@ def take_pressure(text: str) -> TakenPressure | None:
     for pattern in (_AT, _PRESSURE, _AT_BARE):
         for found in pattern.finditer(text):
             taken = TakenPressure(
-                found["number"],
+                re.sub(r"\s", "", found["number"]),
                 (found["unit"] or "").strip(),
                 text[: found.start()],
                 text[found.end() :],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from flowkit.analysis.sentences import cause, gain_words, listed, signed_percent, verdict
+from flowkit.analysis.sentences import cause, gain_words, least_words, listed, verdict
 from flowkit.drawing import SOFT, text_width, variant_style
 from flowkit.drawing.curves import display_of
 from flowkit.errors import FlowkitError
@@ -76,7 +76,7 @@ def _headlines(contents: ReportContents, names: Names) -> list[tuple[float, bool
     for side, gain in found:
         said = verdict(gain)
         if gain.resolved:
-            least = f", at least {signed_percent(gain.at_least)} (95 % sure)" if gain.at_least is not None else ""
+            least = f", {least_words(gain.at_least)}" if gain.at_least is not None else ""
             said = f"{cause(gain)}; {said}{least}"
         meant.setdefault(said, []).append(side)
     words = "; ".join(f"{listed(sides)}: {said}" if len(meant) > 1 else said for said, sides in meant.items())

@@ -362,7 +362,7 @@ def write_gains(draft: Draft) -> None:
                 pen.sheet.row_breaks.append(Break(row - 1))
             row = _gains_write_side(draft, pen, side, row)
     if row == 4:
-        pen.put(4, 1, "There is one variant only, so there is no gain.")
+        pen.put(4, 1, "There is one state only, so there is no gain.")
     pen.widths(_GAINS_WIDTHS, 12.0)
     pen.paper(freeze="B4", title_columns="A:A", last_row=row)
 

@@ -17,6 +17,7 @@ from flowkit.corrections.pressure import (
     reference_velocity,
 )
 from flowkit.model import LedgerLine, Side
+from flowkit.reports.workbook import meters
 from flowkit.reports.workbook.pen import Formula, Pen, Style
 from flowkit.reports.workbook.plan import FIRST_READING, Draft, Reading, TestPlan, rounded
 from flowkit.units import UNITS, Unit, from_si
@@ -43,7 +44,9 @@ def write_readings(draft: Draft) -> None:
     """Write every point as it was read, in the units of its sheet."""
     pen = draft.pens["Raw readings"]
     pen.title("Raw readings", "Every point as it was read, in the units of its sheet.")
-    pen.header(FIRST_READING - 1, _HEADS, widths=_READINGS_WIDTHS, words=_WORDS)
+    metered = any(reading.corrected and reading.corrected.mark for reading in draft.readings)
+    heads, widths = (_HEADS + meters.HEADS, _READINGS_WIDTHS | meters.WIDTHS) if metered else (_HEADS, _READINGS_WIDTHS)
+    pen.header(FIRST_READING - 1, heads, widths=widths, words=_WORDS)
     raw, quiet = Style("raw"), Style("quiet")
     for reading in draft.readings:
         plan, point, row = reading.test, reading.point, reading.row
@@ -51,7 +54,10 @@ def write_readings(draft: Draft) -> None:
         pen.row(row, [plan.number, plan.variant, test.side, test.port, test.run], Style("text"))
         pen.put(row, 6, rounded(point.lift_m / lift_factor(plan)), raw)
         pen.put(row, 7, plan.lift_unit.name, quiet)
-        pen.put(row, 8, rounded(point.flow_m3_s / flow_factor(draft, plan)), raw)
+        live = meters.meter_flow(pen, reading, flow_factor(draft, plan))
+        pen.put(
+            row, 8, live or rounded(point.flow_m3_s / flow_factor(draft, plan)), Style("formula", 4) if live else raw
+        )
         pen.put(row, 9, plan.flow_unit.name, quiet)
         if point.pressure_pa is not None:
             pen.put(row, 10, rounded(point.pressure_pa / plan.pressure_unit.factor), raw)
@@ -60,7 +66,7 @@ def write_readings(draft: Draft) -> None:
             pen.put(row, 10, Formula(draft.conditions[plan.number, "test_pressure_pa"], value))
         pen.put(row, 11, plan.pressure_unit.name, quiet)
         pen.put(row, 12, point.source, quiet)
-    pen.widths(_READINGS_WIDTHS)
+    pen.widths(widths)
     pen.paper(title_rows=f"{FIRST_READING - 1}:{FIRST_READING - 1}", freeze=f"F{FIRST_READING}")
 
 

@@ -1,4 +1,4 @@
-"""What changed code once slipped past: places, whole sentences, ledger keys and single points.
+"""What corrections say and keep: places, whole sentences, ledger keys, single points.
 
 Numbers in the sentences are worked by hand beside them. Findings and ledger keys are a contract
 with whoever reads the results, so they are held to the letter.

@@ -1,4 +1,4 @@
-"""What changed code of pressure and bore once slipped past: signs, ledger keys, defaults.
+"""The laws of pressure and bore at their borders: signs, ledger keys, defaults.
 
 Expected values are written out from the formulas, or worked by hand beside them.
 """

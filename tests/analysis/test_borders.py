@@ -1,4 +1,4 @@
-"""What changed code of curves, areas and gains once slipped past, or might: borders, order, words.
+"""Lifts, curves and areas at their borders: a micrometre more or less, the order of names, what is said.
 
 Expected values are worked by hand or written out from the formulas beside them.
 """

@@ -1,4 +1,4 @@
-"""What changed code of the gains once slipped past, or might: like with like, and the method asked for.
+"""Gains compare like with like, by the method asked for.
 
 Ports tested on one side only, and the straight lines where they were asked for, must show in every
 figure of a gain and not in its headline alone.
