@@ -103,4 +103,9 @@ class User:
         """Keep a picture of the page, from its top at most so far down."""
         wide, high = self.page.evaluate("[innerWidth, document.documentElement.scrollHeight]")
         clip = {"x": 0, "y": 0, "width": wide, "height": min(high, most)}
+        from PIL import Image
+
         self.page.screenshot(path=str(path), full_page=True, clip=clip)
+        with Image.open(path) as seen:
+            small = seen.convert("RGB").quantize(256)
+        small.save(path, optimize=True)
