@@ -1,4 +1,4 @@
-"""The engine the flow is carried into, with every assumption of the model.
+"""The engine that the flow goes into, with every assumption of the model.
 
 Only bore, stroke, rod, compression ratio and the number of cylinders must be known.
 Everything else has a default, and the result says for each whether it was stated.

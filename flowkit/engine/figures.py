@@ -355,7 +355,7 @@ class Case:
 
     @property
     def inside_model(self) -> bool:
-        """Whether nothing speaks for compression ignition."""
+        """Whether the ratio is a petrol engine's, or spark ignition is stated."""
         stated = self.engine.stated
         return self.engine.compression_ratio <= HIGHEST_UNSTATED_RATIO or (stated is not None and "ignition" in stated)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import csv
+import fcntl
 import io
+import os
 import re
 import shutil
 import subprocess
@@ -125,10 +127,8 @@ def opened(data: bytes, **more):
     return openpyxl.load_workbook(io.BytesIO(data), **more)
 
 
-@pytest.fixture(scope="module")
-def recalculated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[bytes, object]]:
-    """Every case's workbook, and what LibreOffice makes of it."""
-    folder = tmp_path_factory.mktemp("workbooks")
+def made_workbooks(folder: Path) -> None:
+    """Write every case's workbook, and what LibreOffice makes of all of them in one call."""
     made = {name: workbook_bytes(case()) for name, case in CASES.items()}
     book = opened(workbook_bytes(plain_job()))
     row = next(row for row in book["Raw readings"].iter_rows() if row[11].value == "b!intake 1 run 1!B3")
@@ -139,14 +139,31 @@ def recalculated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[by
     made[CHANGED] = out.getvalue()
     paths = []
     for number, data in enumerate(made.values()):
+        (folder / f"{number}.own").write_bytes(data)
         paths.append(folder / f"{number}.xlsx")
         paths[-1].write_bytes(uncalculated(data))
     profile = f"-env:UserInstallation=file://{folder}/profile"
     command = ["soffice", profile, "--headless", "--convert-to", "xlsx", "--outdir", folder / "out", *paths]
     subprocess.run(command, capture_output=True, check=True)
+
+
+@pytest.fixture(scope="module")
+def recalculated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[bytes, object]]:
+    """Every case's workbook, and what LibreOffice makes of it; made once for all workers of a test run."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "workbooks"
+    folder.mkdir(exist_ok=True)
+    with (folder / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (folder / "done").exists():
+            made_workbooks(folder)
+            (folder / "done").touch()
     return {
-        name: (data, openpyxl.load_workbook(folder / "out" / f"{number}.xlsx", data_only=True))
-        for number, (name, data) in enumerate(made.items())
+        name: (
+            (folder / f"{number}.own").read_bytes(),
+            openpyxl.load_workbook(folder / "out" / f"{number}.xlsx", data_only=True),
+        )
+        for number, name in enumerate((*CASES, CHANGED))
     }
 
 
