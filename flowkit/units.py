@@ -13,6 +13,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Literal
 
 from flowkit.errors import UnitError
@@ -252,6 +253,7 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
 )
 
 
+@lru_cache(maxsize=8192)
 def _key(text: str) -> str:
     """Fold a unit's spelling: case, dots, spaces, slashes, superscripts and odd quotes."""
     text = text.replace("º", "°")  # the ordinal sign would fold to the letter o

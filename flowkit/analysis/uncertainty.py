@@ -444,7 +444,9 @@ class Assessor:
             if joined[0]:
                 basis = "runs+ports" if basis else "ports"
         variance = np.where(freedom > 0, squares / np.where(freedom > 0, freedom, 1.0), 0.0)
-        return self._with_history(Scatter(variance, freedom, basis))
+        joint = self._with_history(Scatter(variance, freedom, basis))
+        self.history_left_out |= self.history is not None and not joint.history
+        return joint
 
     def _with_history(self, own: Scatter) -> Scatter:
         """Join what the records know of the bench, unless the job's repeats are worse than that."""
@@ -454,7 +456,6 @@ class Assessor:
             with_history(float(v), float(nu), self.history) for v, nu in zip(own.variance, own.freedom, strict=True)
         ]
         used = rows[0][2]
-        self.history_left_out |= not used
         basis = own.basis
         if used:
             basis = f"{basis}+history" if basis else "history"

@@ -52,6 +52,11 @@ def cams_of_tables(
         place = f"{own_place.rstrip(']')}.{side}]" if mine else f"[cam.{side}]"
         alone = any(key in mine for key in _ANOTHER)
         table = dict(mine) if alone or not base else {**base, **mine}
+        if "rocker_ratio" in mine and not alone and table.get("lift_at") != "cam" and "duration" not in table:
+            raise JobError(
+                f"{place}: rocker_ratio changes nothing, the lifts are the valve's",
+                'state the new peak_lift, or the lifts at the cam with lift_at = "cam"',
+            )
         if table:
             tables[side] = (read_keys("cam", table, place), place)
     middles = _middles(tables, phasing)

@@ -39,7 +39,7 @@ _FASTEST_STATED_RPM = 7000.0
 _TIGHT_M = 1e-3
 _BORES_DIFFER = 0.01
 _LOWEST_RATIO, _THROTTLED_PA = 5.0, 0.9e5
-_OPEN_DEG = (150.0, 430.0)
+_OPEN_DEG = (190.0, 430.0)
 """A valve's whole open period, ramps included (common practice, no source)."""
 
 

@@ -196,3 +196,13 @@ def test_cam_tables_that_cannot_be_used(change: dict, message: str) -> None:
 def test_missing_cam_keys_are_named() -> None:
     with pytest.raises(JobError, match="lacks closes and peak_lift"):
         cam_of({"opens": "12 BTDC", "checking_lift": "1 mm"})
+
+
+def test_a_rocker_ratio_that_changes_nothing_is_refused() -> None:
+    """The job's lifts are the valve's: another ratio over them gave the same figures without a word."""
+    timing = {"opens": "16 BTDC", "closes": "52 ABDC", "checking_lift": "1 mm", "peak_lift": "9 mm"}
+    with pytest.raises(JobError, match="changes nothing"):
+        cams_of_tables({"intake": timing}, {"intake": {"rocker_ratio": 1.6}}, Path())
+    at_cam = {**timing, "lift_at": "cam", "rocker_ratio": 1.5, "peak_lift": "6 mm", "checking_lift": "0.5 mm"}
+    changed = cams_of_tables({"intake": at_cam}, {"intake": {"rocker_ratio": 1.6}}, Path())["intake"]
+    assert changed.peak_lift_m == pytest.approx(9.6e-3)

@@ -99,6 +99,13 @@ class User:
         """What the browser complained of: blocked scripts, missing files, errors."""
         return self.said
 
-    def picture(self, path: Path) -> None:
-        """Keep a picture of the whole page."""
-        self.page.screenshot(path=str(path), full_page=True)
+    def picture(self, path: Path, most: int = 3_400) -> None:
+        """Keep a picture of the page, from its top at most so far down."""
+        wide, high = self.page.evaluate("[innerWidth, document.documentElement.scrollHeight]")
+        clip = {"x": 0, "y": 0, "width": wide, "height": min(high, most)}
+        from PIL import Image
+
+        self.page.screenshot(path=str(path), full_page=True, clip=clip)
+        with Image.open(path) as seen:
+            small = seen.convert("RGB").quantize(256)
+        small.save(path, optimize=True)

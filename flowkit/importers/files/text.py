@@ -296,6 +296,9 @@ class Piece:
 Span = tuple[int, int]
 
 
+_PROSE = 160  # a longer line of words with single blanks is prose, and never cut
+
+
 class Line(NamedTuple):
     """A line of text cut at blanks: at every one, and at the wide ones only."""
 
@@ -306,6 +309,8 @@ class Line(NamedTuple):
     def of_text(cls, line: str) -> Line:
         """Cut a line by the columns of its characters."""
         spread = line.expandtabs(8)
+        if len(spread) > _PROSE and spread[0].isalpha() and "  " not in spread:
+            return cls([Piece(0, len(spread), spread.strip())], [])
         wide, words = _pieces(_WIDE, spread), _pieces(_WORD, spread)
         if spread.isascii():
             return cls(wide, words)

@@ -108,7 +108,8 @@ class _Reader:
         """Read one row: labels with the values behind or under them, and texts."""
         view = self.view
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
-        if len(filled) == 1 and isinstance(view.value(row, filled[0]), str) and not labels:
+        alone = view.value(row, filled[0]) if len(filled) == 1 else None
+        if isinstance(alone, str) and len(alone) <= view.longest and not labels:
             said = parse_label(str(view.value(row, filled[0])))
             if said.pressure is not None:  # "28 inH2O" alone in its row
                 self._read_title(row, filled[0], said, view.source(row, filled[0]), str(view.value(row, filled[0])))

@@ -20,6 +20,7 @@ _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"\bins(?![^\W\d_])", re.IGNORECASE)
 _AVGAS = re.compile(r"\bavg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
+_SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 Span = tuple[int, int, int, int]
 
 
@@ -47,6 +48,7 @@ class View:
     merged: tuple[Span, ...] = ()
     places: Sequence[Sequence[tuple[int, int]]] | None = None
     swedish: bool = False
+    longest: int = _PADDING
     _kinds: list[str] = field(default_factory=list)
 
     @property
@@ -116,7 +118,7 @@ class View:
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps and empty cells."""
         value = self.value(row, column)
-        if not isinstance(value, str) or self.kinds[row][column] not in "tg" or len(value) > _PADDING:
+        if not isinstance(value, str) or self.kinds[row][column] not in "tg" or len(value) > self.longest:
             return None
         return parse_label(str(self.meant(value)))
 
@@ -129,7 +131,13 @@ class View:
         rows = [list(column) for column in zip(*self.rows, strict=True)]
         merged = tuple((c0, r0, c1, r1) for r0, c0, r1, c1 in self.merged)
         kinds = ["".join(column) for column in zip(*self.kinds, strict=True)] if self.rows else []
-        return View(self.grid, rows, self.decimal_comma, True, merged, swedish=self.swedish, _kinds=kinds)
+        return View(self.grid, rows, self.decimal_comma, True, merged, None, self.swedish, self.longest, kinds)
+
+
+def _longest(grid: Grid) -> int:
+    """How long a text may be to be looked at: in a book of prose only short ones can be headings."""
+    texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
+    return _PADDING if texts <= _MUCH_TEXT else _SHORT
 
 
 def upright(grid: Grid) -> View:
@@ -137,7 +145,9 @@ def upright(grid: Grid) -> View:
     widths = set(map(len, grid.rows))
     width = max(widths, default=0)
     if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
-        return View(grid, grid.rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid))
+        return View(
+            grid, grid.rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid), longest=_longest(grid)
+        )
     rows: list[Sequence[CellValue]] = []
     for index, row in enumerate(grid.rows):
         if index in grid.hidden_rows:
@@ -156,7 +166,7 @@ def upright(grid: Grid) -> View:
             if at < len(changed) and column < width:
                 changed[at][column] = None
         rows = list(changed)
-    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid))
+    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid), longest=_longest(grid))
 
 
 _DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
@@ -177,9 +187,10 @@ def _decimal_comma(grid: Grid) -> bool | None:
     lifts: set[int] = set()
     factors: set[float] = set()
     decimal = False
+    most = min(_LABEL, _longest(grid))
     for row in grid.rows:
         for column, value in enumerate(row):
-            if not isinstance(value, str) or len(value) > _LABEL:
+            if not isinstance(value, str) or len(value) > most:
                 continue
             label = parse_label(value)
             lifts |= {column} if label.kind == "lift" else set()

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 from typing import Final
 
 from flowkit.model import Side
@@ -799,10 +800,13 @@ SIDE_CODES: Final[dict[str, dict[str, Side]]] = {
 _SPLIT = re.compile(r"[\s._\-/:,;=()\[\]|'’]+")
 
 
+@lru_cache(maxsize=16384)
 def fold(text: str) -> str:
     """Fold a text for comparison: case, accents, dots, dashes, slashes and spaces."""
-    text = unicodedata.normalize("NFKD", text.casefold())
-    text = "".join(mark for mark in text if not unicodedata.combining(mark))
+    text = text.casefold()
+    if not text.isascii():
+        text = unicodedata.normalize("NFKD", text)
+        text = "".join(mark for mark in text if not unicodedata.combining(mark))
     return " ".join(part for part in _SPLIT.split(text) if part)
 
 
