@@ -211,7 +211,7 @@ def sessions(kind: str) -> ReportContents:
                     number += 1
                     scale = size * (gain if side == "intake" else 1.002) * (1 + 0.004 * math.sin(7.3 * number))
                     flows = {
-                        lift: round(scale * math.tanh(lift / 5) * (1 + 0.003 * math.sin(2.1 * number * lift)), 1)
+                        lift: round(scale * math.tanh(lift / 5) * (1 + 0.003 * math.sin(2.1 * number * lift)), 2)
                         for lift in lifts
                     }
                     where = {"test_pressure_pa": to_si(26 if name == "a" else 28, "inH2O"), "bench": "A"}
