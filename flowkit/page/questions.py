@@ -174,7 +174,7 @@ def _without_side(snapshot: Snapshot, view: FileView) -> Question | None:
     files = [view.name, *(name for name in waiting if name != view.name)]
     message = "The sheet does not say. If it holds both, say what each column is."
     return Question(
-        *(f"side-{_ident(Finding('side', 'error', view.name, ''))}", _ASK["side"], message, "error", "side-missing"),
+        *(f"side-{_ident(Finding('side-missing', 'error', view.name, ''))}", _ASK["side"], message, "error", "side-missing"),
         *(view.name, None, None, tuple(files)),
         choices=(Choice("side", "side", _QUICK["side"], ""),),
         mapping={"flow": []},
