@@ -546,7 +546,7 @@ class Assessor:
         steps = np.array([own.steps[0] for own in untouched.values])
         squared = untouched.weight[:, 0] ** 2
         return Drift(
-            True, "untouched", differing, after / before - 1.0, float(squared @ per_run), float(squared @ steps)
+            True, "untouched", differing, float(after / before - 1.0), float(squared @ per_run), float(squared @ steps)
         )
 
     def spread(self, contrast: Contrast, drift: Drift, blocks: Blocks | None) -> Spread:
