@@ -295,6 +295,8 @@ class _Reader:
             kind = "side" if len(outside) == 2 and unit is None else None
         if foreign and kind in (None, "flow", "derived") and not both:
             kind = "other"
+        if self._bare_reading(kind, rest, unit, unit_text):
+            kind = "meter"
         if kind in LEFT_OUT:
             rest = ""
         if kind == "run" and self.run is None and unit is not None and unit.quantity in FLOW_QUANTITIES:
@@ -303,7 +305,8 @@ class _Reader:
             kind, self.sides[0] if self.sides and not both else None, self.port, self.run, self.head, self.code,
             self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
             treatment=self.treatment, again=self.again, both_sides=both,
-            kinds=tuple(m.kind for m in self.found), languages=tuple(lang for m in self.found for lang in m.languages),
+            kinds=(*(m.kind for m in self.found), *(("meter",) if kind == "meter" and "meter" not in kinds else ())),
+            languages=tuple(lang for m in self.found for lang in m.languages),
         )  # fmt: skip
 
     def _name_span(self) -> tuple[int | None, int | None]:
@@ -606,6 +609,18 @@ class _Reader:
                 self.port = m.text
             elif self.bare is None:
                 self.bare = m.text
+
+    def _bare_reading(self, kind: str | None, rest: str, unit: Unit | None, unit_text: str) -> bool:
+        """Whether "Intake 1 reading (mm)" is all there is: beside any other word "reading" adds nothing."""
+        named = any(fold(m.text) in ("reading", "readings") for m in self.found)
+        of_meter = unit_text == "%" or (unit is not None and unit.quantity in ("length", "pressure"))
+        return (
+            named
+            and of_meter
+            and not rest
+            and kind in (None, "gain", "side", "port")
+            and not (set(self.kinds) - {"side", "port", "gain"})
+        )
 
     def _kind(self, rest: str, inside: range) -> str | None:  # noqa: PLR0911
         """The one kind a text has, None where it has none or several."""
