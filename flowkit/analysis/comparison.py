@@ -310,7 +310,7 @@ def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant], findin
             return error
     return SheetError(
         "no test says whether it is the intake or the exhaust",
-        'write it in the sheets, or state it with --side intake (in Python, side="intake")',
+        'write it in the sheets, or state it with --side intake or --side exhaust (in Python, side="intake")',
     )
 
 

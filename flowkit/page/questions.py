@@ -173,8 +173,9 @@ def _without_side(snapshot: Snapshot, view: FileView) -> Question | None:
         return None
     files = [view.name, *(name for name in waiting if name != view.name)]
     message = "The sheet does not say. If it holds both, say what each column is."
+    ident = _ident(Finding("side-missing", "error", view.name, ""))
     return Question(
-        *(f"side-{_ident(Finding('side', 'error', view.name, ''))}", _ASK["side"], message, "error", "side-missing"),
+        *(f"side-{ident}", _ASK["side"], message, "error", "side-missing"),
         *(view.name, None, None, tuple(files)),
         choices=(Choice("side", "side", _QUICK["side"], ""),),
         mapping={"flow": []},

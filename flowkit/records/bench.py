@@ -349,6 +349,10 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
         figure.savefig(draft, dpi=130)
 
 
+PANEL_SPAN = 2.5
+"""How far a panel reaches from its centre, in distances to the control limit; a slip must not flatten the rest."""
+
+
 def _control_panel(
     ax: Any,
     dates: Sequence[str],
@@ -356,10 +360,26 @@ def _control_panel(
     limits: tuple[float, float, float],
     outside: Sequence[int],
 ) -> None:
-    """Draw one chart: readings in order, centre, limits, and what is outside."""
-    shown = [100 * (value - 1) for value in values]
+    """Draw one chart: readings in order, centre, limits, what is outside, and the value of what is off the panel."""
+    low, centre, high = (100 * (limit - 1) for limit in limits)
+    span = max(high - centre, centre - low)
+    bottom, top = centre - PANEL_SPAN * span, centre + PANEL_SPAN * span
+    true = [100 * (value - 1) for value in values]
+    shown = [min(max(value, bottom), top) for value in true]
     ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color="#5A5A5A")
     ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color="#D55E00", label="outside the limits")
+    stretches: list[list[int]] = []
+    for i in (i for i in outside if shown[i] != true[i]):
+        if stretches and stretches[-1][-1] == i - 1:
+            stretches[-1].append(i)
+        else:
+            stretches.append([i])
+    for stretch in stretches:
+        worst = max(stretch, key=lambda i: abs(true[i] - centre))
+        ax.annotate(f"{true[worst]:+.1f} %", (stretch[-1], shown[worst]), xytext=(6, 0), textcoords="offset points",
+                    va="center", fontsize=8, color="#D55E00")  # fmt: skip
+    if span > 0:
+        ax.set_ylim(bottom - 0.1 * span, top + 0.1 * span)
     for limit, style in zip(limits, ("--", "-", "--"), strict=True):
         ax.axhline(100 * (limit - 1), color="#0072B2", lw=1, ls=style)
     firsts = [i for i, date in enumerate(dates) if i == 0 or date[:4] != dates[i - 1][:4]]

@@ -11,7 +11,7 @@ import pytest
 import scipy.stats
 
 from flowkit.cli.app import run
-from flowkit.records.bench import D2, bench_history, benches, control_chart, pooled
+from flowkit.records.bench import D2, _control_panel, bench_history, benches, control_chart, pooled
 from flowkit.records.figures import run_residuals
 from flowkit.records.store import Store
 from tests.published import control_charts as published
@@ -165,3 +165,19 @@ def test_the_command_says_it_in_words_and_draws_it(ten_years: Path, tmp_path: Pa
     assert picture.read_bytes().startswith(b"\x89PNG")
     assert run(["records", "bench", "no such", "--records", str(ten_years)]) == 0
     assert "0 dated readings, too few" in capsys.readouterr().out
+
+
+def test_a_slip_does_not_flatten_the_picture_and_its_value_is_beside_it() -> None:
+    from matplotlib.figure import Figure
+
+    rng = np.random.default_rng(5)
+    values = [float(value) for value in 1 + rng.normal(0, 0.002, 60)]
+    values[40] = 1.09
+    chart = control_chart(values)
+    ax = Figure().subplots()
+    limits = (chart.low, chart.centre, chart.high)
+    _control_panel(ax, [f"2020-01-{1 + i // 3:02}" for i in range(60)], values, limits, chart.outside)
+    bottom, top = ax.get_ylim()
+    # The band between the limits fills at least a third of the panel; the slip of 9 % is off it, with its value.
+    assert 100 * (chart.high - chart.low) > (top - bottom) / 3
+    assert "+9.0 %" in [text.get_text() for text in ax.texts]

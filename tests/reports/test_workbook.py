@@ -49,6 +49,30 @@ def standard_volume():
     return run((Variant("a", tests),), Reference(), Bench(standard_air=standard))
 
 
+def stated_range(method: str):
+    """A stated range that ends between measured lifts, and a state that does not cover it."""
+    lifts = (1.0, 2.0, 3.0, 5.0, 7.0, 9.0)
+
+    def state(name: str, gain: float, last: float) -> Variant:
+        """Two ports, lifts up to `last` mm."""
+        ports = (
+            flow_test(
+                name,
+                "intake",
+                port,
+                {lift: 60 * gain * factor * (1 - 2.718 ** (-lift / 4)) for lift in lifts if lift <= last},
+                run=number,
+                test_pressure_pa=7000.0,
+            )
+            for port, factor in (("1", 1.0), ("2", 1.02))
+            for number in (1, 2)
+        )
+        return Variant(name, tuple(ports))
+
+    states = (state("before", 1.0, 9), state("after", 1.1, 9), state("short", 1.05, 5))
+    return run(states, Reference(lifts_m=(0.0022, 0.0087)), Bench(), area_method=method)
+
+
 def one_lift():
     """Two variants at one lift."""
     tests = [
@@ -98,6 +122,8 @@ CASES = {
     "as it is": lambda: plain_job(off=("test-pressure",)),
     "standard volume": standard_volume,
     "one lift": one_lift,
+    "range stated between lifts": lambda: stated_range("pchip"),
+    "range stated between lifts, trapezoid": lambda: stated_range("trapezoid"),
     "factorial, larger valves": factorial,
     "factorial, trapezoid, US": lambda: factorial(display="US", area_method="trapezoid"),
     "ports as blocks": lambda: sessions("blocks"),

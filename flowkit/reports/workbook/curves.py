@@ -213,21 +213,27 @@ def _flows_write_side(draft: Draft, side: SidePlan, row: int) -> int:
 
 
 def _write_lift(draft: Draft, side: SidePlan, block: Block, place: int, *, first: bool) -> None:
-    """Write a lift: the readings' own in a side's first block, that of the first block in the others."""
+    """Write a lift: the readings' own in a side's first block, that of the first block in the others.
+
+    An end of a stated range that no reading has is a value, as it is in the job file.
+    """
     show, pen = draft.display, draft.pens[_FLOWS]
     value = from_si(side.grid[place], show.lift)
-    if first:
-        origin = next(
-            reading
-            for variant in side.variants
-            for port in variant.ports
-            for reading in port.readings.get(place, ())
-            if reading.point.lift_m == side.grid[place]
-        )
-        text = draft.lifts[origin.row]
+    origins = [
+        reading.row
+        for variant in side.variants
+        for port in variant.ports
+        for reading in port.readings.get(place, ())
+        if reading.point.lift_m == side.grid[place]
+    ]
+    if not first:
+        top = draft.blocks[side.side, side.variants[0].name].row(place)
+        text = pen.here(top, 1, lock_row=True, lock_column=True)
+        pen.put(block.row(place), 1, Formula(text, value), Style("formula", show.lift_digits))
+    elif origins:
+        pen.put(block.row(place), 1, Formula(draft.lifts[origins[0]], value), Style("formula", show.lift_digits))
     else:
-        text = pen.here(draft.blocks[side.side, side.variants[0].name].row(place), 1, lock_row=True, lock_column=True)
-    pen.put(block.row(place), 1, Formula(text, value), Style("formula", show.lift_digits))
+        pen.put(block.row(place), 1, value, Style("value", show.lift_digits))
     mirror = Formula(pen.at(block.row(place), 1, lock_row=False), value)
     draft.pens[_SLOPES].put(block.row(place), 1, mirror, Style("formula", show.lift_digits))
 

@@ -512,7 +512,7 @@ class _Row:
         """Write bounds and both ends of a gain's interval."""
         gain = line.gain or 0.0
         bounds = [(low, high) for name, (low, high) in line.bounds.items() if name != "drift"]
-        sums = [sum(each[index] for each in bounds) for index in (0, 1)]
+        sums = [float(sum(each[index] for each in bounds)) for index in (0, 1)]
         drift = line.bounds.get("drift")
         for index, column in enumerate((18, 19)):
             if drift is None or line.untouched is None:

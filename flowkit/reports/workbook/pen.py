@@ -342,6 +342,6 @@ def _with_values(content: bytes, cached: Mapping[str, float]) -> bytes:
     def filled(match: re.Match[bytes]) -> bytes:
         """Put the value known of a formula behind it."""
         value = cached.get(match[2].decode())
-        return match[1] + match[3] + (b"" if value is None else f"<v>{value!r}</v>".encode())
+        return match[1] + match[3] + (b"" if value is None else f"<v>{float(value)!r}</v>".encode())
 
     return _FORMULA.sub(filled, content)

@@ -208,9 +208,12 @@ def plan_sides(contents: ReportContents, readings: Sequence[Reading]) -> tuple[S
     order = {variant.name: index for index, variant in enumerate(variants)}
     made = []
     for side, result in contents.comparison.sides.items():
-        curves = side_variants(variants, side)
+        compared = {item.name for item in result.variants}
+        curves = [one for one in side_variants(variants, side) if one.name in compared]
         lifts = (point.lift_m for one in curves for port in one.ports for test in port.tests for point in test.points)
         grid = merge_lifts(lifts)
+        # A stated range may end between measured lifts.
+        grid = merge_lifts([*grid, *(end for end in result.range_m if lift_key(end, grid) is None)])
         made.append(
             SidePlan(
                 side,
