@@ -14,7 +14,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.output import written_whole
+from flowkit.output import OutputError, written_whole
 
 __all__ = ["Changed", "JobDocument", "State"]
 
@@ -170,9 +170,13 @@ class JobDocument:
         return {"at": len(states) - 1, "states": states}
 
     def _write_history(self, history: dict[str, Any]) -> None:
-        """Write the states whole."""
-        with written_whole(self.history_path) as draft:
-            draft.write_text(json.dumps(history, ensure_ascii=False), encoding="utf-8")
+        """Write the states whole; where that fails, the job file is what a person knows by name."""
+        try:
+            with written_whole(self.history_path) as draft:
+                draft.write_text(json.dumps(history, ensure_ascii=False), encoding="utf-8")
+        except OutputError as error:
+            problem = error.problem.replace(self.history_path.name, self.path.name)
+            raise OutputError(problem, error.remedy) from error
 
     def _write_text(self, text: str) -> None:
         """Write the job file whole, with the line ends it has."""

@@ -58,6 +58,18 @@ _EXAMPLES = {
     "reading_unit": "mm",
     "u_calibration": "0.6 %",
 }
+_LABELS = {
+    "scale": "how its scale runs", "full_scale": "flow at 100 %", "at": "at a test pressure of",
+    "element": "what it measures with", "place": "where the meter is", "scale_end": "end of its scale",
+    "file": "its table, a file in the folder", "bore": "bore of the meter", "pipe": "bore of the pipe",
+    "taps": "pressure taps", "u_bore": "bore known to", "u_pipe": "pipe known to", "hole": "hole, diameter",
+    "area": "area of the hole", "coefficient": "discharge coefficient", "count": "how many",
+    "flow": "calibrated flow", "differential": "at a reading of", "calibrated_at": "air at calibration",
+    "gauge": "pressures read as gauge", "rule": "how the points are spread", "factor": "tube factor",
+    "profile": "mean over centre velocity", "reading_unit": "readings are in", "zero": "reading at rest",
+    "u_calibration": "calibration known to", "area_ratio": "tube to well, areas",
+}  # fmt: skip
+"""What a shop calls each field."""
 _NUMBERS = {"coefficient", "count", "factor", "profile", "area_ratio"}
 _MANOMETER = (("liquid", "water"), ("density", "826 kg/m3"), ("angle", "14.5°"), ("area_ratio", "0.004"))
 
@@ -83,11 +95,14 @@ def _records(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Find a job, choose a baseline, see the bench's history."""
     from flowkit.records.bench import benches
     from flowkit.records.query import COLUMNS, find
-    from flowkit.records.store import Store
+    from flowkit.records.store import Store, default_file
 
     asked = request.query_params.get("q", "")
     values: dict[str, Any] = {"asked": asked, "rows": [], "total": 0, "benches": [], "missing": "", "heads": _SHOWN}
     units = display_of(snapshot.display)
+    if not (_file(snapshot) or default_file()).exists():
+        values["missing"] = "No job is recorded yet. “Add this job to the records” starts them."
+        return page.render("records.html", snapshot, step="records", unit=units.diameter, **values)
     try:
         with Store(_file(snapshot)) as store:
             found = find(store, asked, limit=MOST_FOUND)
@@ -165,21 +180,27 @@ def _meter(page: Page, request: Request, snapshot: Snapshot) -> Response:
     named = isinstance(written, Mapping) and bool(written) and "kind" not in written
     return page.render(
         "meter.html", snapshot, step="sheets", kind=kind, kinds=list(KINDS), fields_of=_fields(kind, known),
+        labels=_LABELS,
         manometer=[(key, example, (known.get("manometer") or {}).get(key, "")) for key, example in _MANOMETER],
         named=list(written) if named and written else [],
     )  # fmt: skip
 
 
-def _fields(kind: str, known: Mapping[str, Any]) -> list[tuple[str, str, tuple[str, ...], str, bool]]:
-    """Each field of a kind: key, example, choices, what is written, whether it must be there."""
+def _fields(kind: str, known: Mapping[str, Any]) -> list[tuple[str, str, tuple[str, ...], str, str]]:
+    """Each field of a kind: key, example, choices, what is written, and what may take its place."""
     must, may = KINDS[kind]
     found = []
     for name in (*must, *may, "reading_unit", "zero", "u_calibration"):
         for key in name.split("|"):
             if key == "points":
                 continue  # a calibration comes as a file of two columns
-            needed = name in must and "|" not in name
-            found.append((key, _EXAMPLES.get(key, ""), _CHOICES.get(key, ()), str(known.get(key, "")), needed))
+            if isinstance(known.get(key), Mapping):
+                continue  # a full scale for each range is written in job.toml, and kept
+            others = [_LABELS.get(other, other) for other in name.split("|") if other not in (key, "points")]
+            need = "or " + ", ".join(others) if others else "" if name in must and "points" not in known else "optional"
+            written = known.get(key, "")
+            shown = str(written).lower() if isinstance(written, bool) else str(written)
+            found.append((key, _EXAMPLES.get(key, ""), _CHOICES.get(key, ()), shown, need))
     return found
 
 
@@ -192,14 +213,20 @@ def _write_meter(page: Page, form: FormData) -> str:
     def edit(document: Any) -> str:
         """Write each field that belongs to the kind."""
         former = answers.table_value(document, ("meter",))
+        kept = dict(former) if isinstance(former, Mapping) and former.get("kind") == kind else {}
         certificates = former.get("certificate") if isinstance(former, Mapping) else None
         table = tomlkit.table()
         table["kind"] = kind
-        for key, _, _, _, _ in _fields(kind, {}):
+        shown = [key for key, *_ in _fields(kind, kept)]
+        # What the form has no field for, such as a table's points, stays as it was written.
+        for key, value in kept.items():
+            if key not in {*shown, "kind", "manometer", "certificate"}:
+                table[key] = value
+        for key in shown:
             written = text(form, key)
             if written:
-                value: Any = number(written) if key in _NUMBERS else written
-                table[key] = written == "true" if key == "gauge" else value
+                figure: Any = number(written) if key in _NUMBERS else written
+                table[key] = written == "true" if key == "gauge" else figure
         tube = {key: text(form, f"manometer.{key}") for key, _ in _MANOMETER}
         if any(tube.values()):
             inline = tomlkit.inline_table()

@@ -10,6 +10,7 @@ import socket
 import subprocess
 import sys
 import time
+import tomllib
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -509,6 +510,21 @@ def test_a_folder_without_sheets_and_a_read_only_one(folder: Path) -> None:
         folder.chmod(0o755)
 
 
+def test_a_folder_that_takes_no_file_is_named_with_the_job_file(sample: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import flowkit.output
+
+    def refuse(**_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    client = client_of(sample)
+    before = (sample / "job.toml").read_bytes()
+    monkeypatch.setattr(flowkit.output.tempfile, "mkstemp", refuse)
+    data = {"display": "US", "version": version_of(client)}
+    text = client.post("/display", data=data).text
+    assert "job.toml cannot be written" in text and ".job.toml.states" not in text
+    assert (sample / "job.toml").read_bytes() == before
+
+
 def test_opening_writes_nothing(client: TestClient, folder: Path) -> None:
     (folder / "as_received.csv").write_bytes((sample_folder() / "as_received.csv").read_bytes())
     for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/type", "/paste"):
@@ -614,7 +630,7 @@ def test_a_recorded_state_is_found_and_becomes_the_baseline_of_another_job(folde
     with (folder / "job.toml").open("a") as stream:
         stream.write('\n[records]\nfile = "../shop.db"\n')
     client = client_of(folder)
-    assert "no records yet" in client.get("/records").text
+    assert "No job is recorded yet" in client.get("/records").text
     assert "in the records" in client.post("/records/add", data={"version": version_of(client)}).text
     assert "as received" in client.get("/records?q=2417").text
     assert "Nothing was found" in client.get("/records?q=unheardof").text
@@ -644,3 +660,16 @@ def test_a_meter_is_described_by_its_form(client: TestClient, folder: Path) -> N
     assert written["coefficient"] == 0.602 and written["manometer"] == {"liquid": "water", "angle": "14.5°"}
     assert flowkit.Job.load(folder / "job.toml").meters
     assert 'value="32 mm"' in client.get("/meter").text
+
+
+def test_what_the_meter_form_has_no_field_for_stays(sample: Path) -> None:
+    job = (sample / "job.toml").read_text()
+    points = 'points = [["0 mm", "0 CFM"], ["42 mm", "71 CFM"], ["80 mm", "98 CFM"]]'
+    meter = f'\n[meter]\nkind = "table"\nreading_unit = "mm"\n{points}\nu_common = "0.3 %"\n'
+    (sample / "job.toml").write_text(job + meter)
+    client = client_of(sample)
+    data = {"kind": "table", "reading_unit": "mm", "zero": "0.5 mm", "version": version_of(client)}
+    assert "Written: meter: table" in client.post("/meter", data=data).text
+    written = tomllib.loads((sample / "job.toml").read_text())["meter"]
+    assert written["points"][1] == ["42 mm", "71 CFM"] and written["u_common"] == "0.3 %"
+    assert written["zero"] == "0.5 mm"
