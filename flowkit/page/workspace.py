@@ -199,7 +199,10 @@ class Workspace:
                 results = job.run(engine=False)
                 variants, findings = results.variants, results.findings
             except FlowkitError as error:
-                variants, read = job.read()
+                try:
+                    variants, read = job.read()
+                except FlowkitError as broken:  # the job file itself, such as its meter
+                    variants, read, problem, job = (), (), str(broken), None
                 findings = tuple(dict.fromkeys([*read, *error.findings]))
                 waiting = error.sentence
             tests = tuple(test for variant in variants for test in variant.tests)

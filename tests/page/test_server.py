@@ -367,6 +367,11 @@ def test_a_job_with_an_error_is_shown_with_the_way_out(client: TestClient, folde
         answer = client.get("/sheets")
         assert "cannot be used" in answer.text or "not UTF-8" in answer.text
         assert "Traceback" not in answer.text
+    for meter in ('kindd = "plate"', 'kind = "table"\npoints = [["0 %", "0 CFM"], ["x"]]'):
+        (folder / "job.toml").write_text(f"{good}\n[meter]\n{meter}\n")
+        for step in ("sheets", "heads", "result", "build", "meter"):
+            answer = client.get(f"/{step}")
+            assert answer.status_code == 200 and "cannot be used" in answer.text and "[meter]" in answer.text
     (folder / "job.toml").write_text(good)
     assert "cannot be used" not in client.get("/sheets").text
 
