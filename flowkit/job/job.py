@@ -257,6 +257,7 @@ class Job:
         unit = next(iter(units.values())) if len(set(units.values())) == 1 else ""
 
         def given(stated: Stated) -> Stated:
+            """What is stated, with the reading's unit where it was open."""
             if stated.conditions.reading_unit is not None:
                 return stated
             return replace(stated, conditions=replace(stated.conditions, reading_unit=unit))

@@ -71,7 +71,7 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
 
 
 def _server(settings: uvicorn.Config) -> uvicorn.Server:
-    """A server that ends well when it is told to: uvicorn's own raises the signal again once it has ended."""
+    """A server that ends well when asked to: uvicorn's own raises the signal again once it has ended."""
     import uvicorn
 
     class Server(uvicorn.Server):

@@ -180,7 +180,7 @@ def test_a_silenced_log_hides_no_broken_chain(monkeypatch: pytest.MonkeyPatch) -
     """The reader of PDF sheets silences the same library; a broken chain must be noticed all the same."""
     monkeypatch.setattr(logging.getLogger("pypdf"), "level", logging.CRITICAL)
     logging.getLogger("pypdf")._cache.clear()
-    extended(astray(edited(build_pdf(streamed=True), "last")))
+    assert extended(astray(edited(build_pdf(streamed=True), "last"))) is not None
 
 
 def test_some_pages_only(tmp_path: Path) -> None:

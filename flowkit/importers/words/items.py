@@ -177,7 +177,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     items, findings, value = _read_pressure_beside(kind, written, text)
     cell = read_cell(value, written.decimal_comma)
     if cell.value is None and kind in _LIKELY_PA and _ONE_MARK.match(text):
-        cell = read_cell(value, False)  # 1,007 hPa: which mark it is is told by the size below
+        cell = read_cell(value, False)  # 1,007 hPa: the size below says which mark it is
     if cell.value is None:
         cell = _read_odd(kind, value, written.decimal_comma)
     name = kind.replace("_", " ")
