@@ -381,6 +381,22 @@ def test_the_command_refuses_what_cannot_be_meant(
     assert "named twice" in capsys.readouterr().err or "--step" in options
 
 
+@pytest.mark.parametrize("reading", ["percent.toml", "CFM", "furlongs", ""])
+def test_a_sheet_of_readings_needs_a_unit_that_meters_have(
+    tmp_path: Path, reading: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["blank", str(tmp_path / "a.csv"), "--readings", reading]) == 1
+    assert "is no unit that a meter is read in" in capsys.readouterr().err
+    assert not (tmp_path / "a.csv").exists()
+
+
+def test_a_sheet_of_readings_has_the_cautions_too(tmp_path: Path) -> None:
+    for options in ([], ["--readings", "inH2O"]):
+        assert run(["blank", str(tmp_path / f"{len(options)}.csv"), *options]) == 0
+        text = (tmp_path / f"{len(options)}.csv").read_text(encoding="utf-8-sig")
+        assert all(word in text for word in ("ear and eye", "loose hair", "gauge fluid", "dust"))
+
+
 @pytest.mark.parametrize("suffix", ["csv", "xlsx"])
 def test_a_sheet_for_readings_reads_back(tmp_path: Path, suffix: str) -> None:
     from flowkit.importers.sheets.blank import write_blank

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from flowkit.errors import SheetError
+from flowkit.importers.words.items import is_meter_unit
 from flowkit.model import Side
 from flowkit.units import find_unit, from_si, unit
 
@@ -111,11 +112,18 @@ REPEATS = (
     "and read the check plate, in every session: without them a gain cannot be proven."
 )
 
+SAFETY = (
+    "Wear ear and eye protection while the blower runs.",
+    "Keep rags, sleeves and loose hair away from the opening that draws air.",
+    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
+)
+
 HELP_READINGS = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write what the meter shows, with nothing worked out; lift 0 is the reading with "
     "the valve closed, the zero reading is the meter's without any flow.",
     REPEATS,
+    *SAFETY,
 )
 
 HELP = (
@@ -123,9 +131,7 @@ HELP = (
     "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
     "valve closed.",
     REPEATS,
-    "Wear ear and eye protection while the blower runs.",
-    "Keep rags, sleeves and loose hair away from the opening that draws air.",
-    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
+    *SAFETY,
 )
 
 LEAK = "Leak"
@@ -186,6 +192,11 @@ def plan_blank(
         for count in (runs if isinstance(runs, int) else runs.get(port, 1),)
         for run in range(1, count + 1)
     )
+    if reading_unit is not None and not is_meter_unit(reading_unit):
+        raise SheetError(
+            f"{reading_unit!r} is no unit that a meter is read in",
+            "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div",
+        )
     if not columns or not lifts:
         raise SheetError("a blank sheet needs a lift, a side, a port and a run", "name at least one of each")
     tables = _tables(columns)

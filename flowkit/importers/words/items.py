@@ -24,6 +24,7 @@ __all__ = [
     "Units",
     "Written",
     "assumed",
+    "is_meter_unit",
     "read_item",
     "refused",
     "unreadable",
@@ -185,7 +186,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
-    if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and _of_a_meter(spelled):
+    if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and is_meter_unit(spelled):
         shown = f"{cell.value:.12g} {spelled}" + (f"@{written.name}" if written.name else "")
         return [*items, Item(_METER_READING[kind], shown, None, source, label.side)], findings
     if kind == "humidity" and (written.percent or not spelled):
@@ -221,7 +222,7 @@ def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
     return likely[0] if len(likely) == 1 else value
 
 
-def _of_a_meter(spelled: str) -> bool:
+def is_meter_unit(spelled: str) -> bool:
     """Whether a unit is one that meters are read in."""
     unit = known_unit(spelled)
     return spelled in ("V", "Hz", "div", "%") or (
