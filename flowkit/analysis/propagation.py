@@ -127,12 +127,16 @@ def student_t(degrees_of_freedom: float, probability: float = 0.95) -> float:
         raise ValueError("degrees of freedom must be above zero")
     if not 0.0 < probability < 1.0:
         raise ValueError("a coverage probability lies between 0 and 1")
-    from scipy.special import ndtri, stdtrit
+    from scipy.special import betaincinv, ndtri
 
-    upper = 0.5 + probability / 2.0
     if math.isinf(degrees_of_freedom):
-        return float(ndtri(upper))
-    return float(stdtrit(degrees_of_freedom, upper))
+        return float(ndtri(0.5 + probability / 2.0))
+    # By the incomplete beta function: scipy's own quantile of t was exact to 2e-9 only in older versions.
+    outside = float(betaincinv(degrees_of_freedom / 2.0, 0.5, 1.0 - probability))
+    if outside < 0.5:
+        return math.sqrt(degrees_of_freedom * (1.0 - outside) / outside)
+    inside = float(betaincinv(0.5, degrees_of_freedom / 2.0, probability))
+    return math.sqrt(degrees_of_freedom * inside / (1.0 - inside))
 
 
 def effective_degrees_of_freedom(components: Sequence[Component]) -> float:
