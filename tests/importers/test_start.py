@@ -173,7 +173,15 @@ def test_a_job_is_written_whatever_the_folder_holds(tmp_path: Path) -> None:
     assert listed["unit.csv"][0] == "needs you" and "--flow-unit" in listed["unit.csv"][1]
     assert '# flow_unit = "CFM"' in job_text(tmp_path)
     answered = job_text(tmp_path, stated=Stated(flow_unit="L/s"))
-    assert tomllib.loads(answered)["conditions"] == {"flow_unit": "L/s"} and "# Read: unit.csv: 1 test" in answered
+    assert "# Read: unit.csv: 1 test" in answered and "# Read: copy of a.csv:" in answered
+    # The other sheets name their own unit, so the answer is written at the sheet that names none.
+    sheets = [entry for variant in tomllib.loads(answered)["variant"] for entry in variant["sheets"]]
+    assert {"file": "unit.csv", "conditions": {"flow_unit": "L/s"}} in sheets and "copy of a.csv" in sheets
+    assert "conditions" not in tomllib.loads(answered)
+    (tmp_path / "copy of a.csv").unlink()
+    (tmp_path / "old" / "2025" / "a.csv").unlink()
+    alone = tomllib.loads(job_text(tmp_path, stated=Stated(flow_unit="L/s")))
+    assert alone["conditions"] == {"flow_unit": "L/s"} and alone["variant"][0]["sheets"] == ["unit.csv"]
 
 
 def test_the_states_come_in_the_order_their_names_suggest(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import hashlib
 import os
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -93,6 +93,12 @@ class _Found:
 
     results: list[tuple[Path, ReadResult]] = field(default_factory=list)
     listed: list[Listed] = field(default_factory=list)
+    answered: set[Path] = field(default_factory=set)
+
+    @property
+    def one_unit(self) -> bool:
+        """Whether the stated unit of flow may be written for all sheets: none names its own."""
+        return all(path in self.answered for path, _ in self.results)
 
     @property
     def lacks_unit(self) -> bool:
@@ -122,7 +128,7 @@ def job_text(folder: str | Path, target: str | Path | None = None, stated: State
     folder = Path(folder)
     where = Path(target) if target is not None else folder / "job.toml"
     found = _read_all(folder, stated)
-    return _text(_variants(found.results, folder, where), found, folder, stated)
+    return _text(_variants(found, where, stated), found, folder, stated)
 
 
 def folder_listing(folder: str | Path, stated: Stated | None = None) -> tuple[Listed, ...]:
@@ -164,7 +170,7 @@ def _read_one(path: Path, found: _Found, known: dict[bytes, Path], stated: State
         first = known.setdefault(print_of, path)
         if first is not path:
             return Listed(path, "left out", f"a copy of {first.name}: the same bytes")
-        result = read(path, stated)
+        result = _answered(path, found, stated)
     except OwnOutputError:
         return Listed(path, "left out", "nothing in it but what flowkit made")
     except FlowkitError as error:
@@ -193,6 +199,15 @@ def _read_one(path: Path, found: _Found, known: dict[bytes, Path], stated: State
     return Listed(path, "read", f"{count} test{'s' if count != 1 else ''}{note}")
 
 
+def _answered(path: Path, found: _Found, stated: Stated | None) -> ReadResult:
+    """Read a file; the stated unit of flow counts only where it names none."""
+    result = read(path, replace(stated, flow_unit=None) if stated is not None else None)
+    if stated is None or not stated.flow_unit or not any("--flow-unit" in item.message for item in result.findings):
+        return result
+    found.answered.add(path)
+    return read(path, stated)
+
+
 _SHEETS = frozenset({".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods"})
 
 
@@ -201,17 +216,20 @@ def _natural(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
 
 
-def _variants(results: Sequence[tuple[Path, ReadResult]], folder: Path, target: Path) -> list[_Variant]:
-    """Gather the tests of each variant with the sheets they are on."""
+def _variants(read_of: _Found, target: Path, stated: Stated | None) -> list[_Variant]:
+    """Gather the tests of each variant with the sheets they are on, as the job file names them."""
     found: dict[str, _Variant] = {}
-    for path, result in results:
+    for path, result in read_of.results:
+        own = stated.flow_unit if stated is not None and path in read_of.answered and not read_of.one_unit else None
         by_variant: dict[str, list[FlowTest]] = {}
         for test in result.tests:
             by_variant.setdefault(" ".join(test.variant.split()).casefold(), []).append(test)
         for key, tests in by_variant.items():
             variant = found.setdefault(key, _Variant(" ".join(tests[0].variant.split())))
             variant.tests += tests
-            variant.sheets += _entries(path, target, tests, result.tests)
+            for entry in map(_quoted, _entries(path, target, tests, result.tests)):
+                unit = f"{{ file = {entry}, conditions = {{ flow_unit = {_quoted(own)} }} }}" if own else entry
+                variant.sheets.append(unit)
     order = list(found.values())
     return sorted(order, key=lambda variant: (*_place_of(variant), order.index(variant)))
 
@@ -274,7 +292,7 @@ def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Sta
         "",
         *_same_day(variants),
     ]
-    if stated is not None and stated.flow_unit:
+    if stated is not None and stated.flow_unit and found.one_unit:
         lines += ["[conditions]                   # for all sheets", f'flow_unit = "{stated.flow_unit}"', ""]
     elif found.lacks_unit:
         lines += [
@@ -373,7 +391,7 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     lines = [
         "[[variant]]" + ("                    # the first is the baseline" if first else ""),
         f"name = {_quoted(variant.name)}{date}",
-        f"sheets = [{', '.join(_quoted(sheet) for sheet in variant.sheets)}]",
+        f"sheets = [{', '.join(variant.sheets)}]",
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
     ]
     missing: list[str] = []
