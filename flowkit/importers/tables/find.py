@@ -353,8 +353,8 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
         if kind not in "tg":
             continue
         said = view.label(row, axis.column)
-        if said is None:
-            continue
+        if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
+            continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
             length = label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio")
             if label is not None and not (length or label.kind == "lift"):
@@ -415,6 +415,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
+            if axis.score < HEADED <= other.score and _is_ratio(axis.label) and not _is_ratio(other.label):
+                more.append(axis.column)  # lift over diameter, beside lifts
+                continue
             heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
             empty = between and heads and axis.label is not None and axis.label.kind == "lift"
             if not between or not (behind or empty):
@@ -425,6 +428,11 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 continue
         chosen.append((axis, []))
     return chosen
+
+
+def _is_ratio(label: Label | None) -> bool:
+    """Whether a heading's unit is the valve's diameter."""
+    return label is not None and label.unit is not None and label.unit.quantity == "lift ratio"
 
 
 def _has_numbers(view: View, column: int, axis: Axis) -> bool:
@@ -480,6 +488,8 @@ def is_line_across(view: View, axis: Axis, column: int) -> bool:
     if len(filled) == 2 and filled[1] == filled[0] + 1:
         unit = view.label(filled[1], column)
         return len(axis.rows) > 1 and unit is not None and (unit.only_unit or unit.code == "in")
+    if any((said := view.label(row, column)) is not None and said.kind in CONDITION_KINDS for row in filled):
+        return True  # "Temp | 21 °C | | Baro | 998 hPa"
     return len(filled) < min(2, len(axis.rows))
 
 

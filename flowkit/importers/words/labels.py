@@ -16,7 +16,7 @@ from typing import NamedTuple
 from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
 from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
-from flowkit.units import Unit
+from flowkit.units import Unit, find_unit
 
 __all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "WHO_KINDS", "Label", "Mention", "mentions", "parse_label"]
 
@@ -116,9 +116,13 @@ class Mention(NamedTuple):
     languages: tuple[str, ...] = ()
 
 
+_NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
+_NOTHING = Mention("", "", 0, 0)
+_WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
+_LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
-_INCH = re.compile(r"[\s,/]+in\.?$", re.IGNORECASE)
+_INCH = re.compile(r"(?<!\d)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
     r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
@@ -204,7 +208,9 @@ def parse_label(text: str) -> Label:
         clean = marked[2].strip(" :=")
     if not clean or len(clean) > LONGEST_LABEL:
         return Label(rest=clean)
-    clean = _ORDINAL.sub(_turn_ordinal, _QUOTE.sub(" ", clean))
+    if clean.casefold() in _WHOLE:
+        return Label(_WHOLE[clean.casefold()], languages=("en",))
+    clean = _LEFT_RIGHT.sub(r"\1H", _ORDINAL.sub(_turn_ordinal, _QUOTE.sub(" ", clean)))
     taken = take_pressure(clean)
     if taken is None:
         return _without_pressure(clean)
@@ -242,6 +248,7 @@ def _without_pressure(clean: str) -> Label:
     if inch is not None and parse_label(clean[: inch.start()]).kind in _INCH_KINDS:
         clean = clean[: inch.start()] + " (in)"
     unit, unit_text, clean, foreign = take_unit(clean)
+    clean = " ".join(word for word in clean.split() if not ("/" in word and find_unit(word.strip(",;:")) is not None))
     return _Reader(mentions(clean), clean).label(unit, unit_text, foreign)
 
 
@@ -249,7 +256,11 @@ class _Reader:
     """Adds up the mentions of one text."""
 
     def __init__(self, found: list[Mention], text: str) -> None:
-        if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
+        found = [
+            m._replace(kind="mark") if fold(m.text) in _NUMBER_MARKS and after.kind == "number" else m
+            for m, after in zip(found, [*found[1:], _NOTHING], strict=False)
+        ]
+        if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position", "head") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)

@@ -20,7 +20,8 @@ _NUMBER = re.compile(
     r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ \u00a0\u202f,.]\d{3})+(?:[.,]\d+)?(?![\d.,]*\d)|\d*[.,]?\d+)(?![\w]*\d)"
 )
 _UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
-_CUT = re.compile(r"\s*[;|\t\n]\s*|\s{3,}")
+_CUT = re.compile(r"\s*[;|\t\n]\s*|\s{2,}")
+_DIGIT = re.compile(r"\d(?!O)")
 _ANSWER = re.compile(r"\s*(?:[:=：]|\bis\b|\bwas\b)\s*")
 _SENTENCE = frozenset(
     [
@@ -187,7 +188,16 @@ def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
     text = text[:LONGEST]
     found: list[Pair] = []
     rest: list[str] = []
+    pieces: list[str] = []
     for piece in _CUT.split(text):
+        last = pieces[-1] if pieces else ""
+        if piece and last and not _DIGIT.search(last) and _whole_label(last) and not _whole_label(piece):
+            pieces[-1] = f"{last.rstrip(' :=')}: {piece}"  # "Temp  20 °C  RH  69 %"
+        elif last[-1:].isdigit() and find_unit(piece) is not None:
+            pieces[-1] = f"{last} {piece}"
+        else:
+            pieces.append(piece)
+    for piece in pieces:
         got, left = _of_piece(piece)
         found += got
         if left.strip(" ,.:"):
