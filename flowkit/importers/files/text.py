@@ -234,7 +234,7 @@ def _sample(lines: Sequence[str]) -> list[str]:
     lines = [line for line in lines if not RULE.fullmatch(line)]
     leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
     if len(leading) < 2:
-        leading = [line for line in lines if any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"]
+        leading = [line for line in lines if any(c.isdigit() for c in line) and not _is_comment(line, ("#",))]
     return leading[:_SAMPLE]
 
 
@@ -504,7 +504,7 @@ def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)
@@ -520,7 +520,7 @@ def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
             continue
         free = [nth for nth in under if cells[nth] is None]
         nth = free[0] if free else _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)

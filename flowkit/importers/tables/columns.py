@@ -21,6 +21,7 @@ from flowkit.units import Unit, number
 __all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
+PORTS = range(1, 17)
 SQUARES = 0.05  # the square of a flow goes with its pressure, each rounded for printing
 EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
 REPEATED = 1.03  # how far apart the flows of two runs may lie
@@ -246,8 +247,10 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
     value = view.rows[row][index]
     text = as_text(value)
     cell = read_cell(value, view.decimal_comma)
+    if cell.unit in ("IN", "In") and cell.value in PORTS:
+        return parse_label(text)  # "1 IN", the intake of port 1
     if cell.unit:
-        unit = known_unit(cell.unit) if cell.unit else None
+        unit = known_unit(cell.unit)
         if unit is not None and unit.quantity == "pressure":
             return Label(pressure=(as_text(cell.value), cell.unit))
         if unit is not None and unit.quantity in FLOW_QUANTITIES:
@@ -532,7 +535,8 @@ def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
     beside = {row: [v[row] for v in named if v.get(row)] for row in mine}
     ratios = [value / median(beside[row]) for row, value in mine.items() if beside[row]]
     rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
-    return rising and len(ratios) > 2 and not column.unit and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
+    plain = not (column.unit or column.treatment or column.pressure)
+    return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
 
 
 def _drop_unlike(table: Table, columns: list[Column]) -> None:

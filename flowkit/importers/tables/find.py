@@ -19,6 +19,7 @@ BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
 HEADER_DEPTH = 12  # rows between the lift heading and its first number
 GROUP_DEPTH = 4  # rows of headings above the lift heading
 LONG_HEADING = 60
+MOST_INCHES = 30.0  # a larger lift written with its unit is none
 LARGEST = 1500.0  # the largest figure of a lift, in thou
 # How much each piece of evidence says that a column holds the lifts.
 HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
@@ -265,7 +266,8 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
-    if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
+    leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
+    if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
     numbers, units = [], 0
@@ -278,6 +280,9 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
             axis.score = FOREIGN
             return
     values = [number for number in numbers if number is not None]
+    if axis.score < HEADED and units and (max(values) > MOST_INCHES or _names_sides(view, axis)):
+        axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
+        return
     if axis.score < HEADED and units == len(axis.rows):
         axis.score += UNIT_CELLS
         axis.reason = "each number has a unit of length"
@@ -289,6 +294,12 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _names_sides(view: View, axis: Axis) -> bool:
+    """Whether texts between the numbers name sides."""
+    labels = (view.label(row, axis.column) for row in range(axis.first, axis.last + 1))
+    return any(label is not None and label.side is not None for label in labels)
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -477,7 +488,8 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
     empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
-    if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
+    gaps = any(view.place(row, c) in view.grid.formula_gaps for c in body for row in axis.rows)
+    if empty and not gaps and (axis.score < HEADED or not body):
         return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
 

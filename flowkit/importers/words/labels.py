@@ -117,12 +117,13 @@ class Mention(NamedTuple):
 
 
 _NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
+_TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
 _NOTHING = Mention("", "", 0, 0)
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
-_INCH = re.compile(r"(?<!\d)[\s,/]+in\.?$", re.IGNORECASE)
+_INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
     r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
@@ -262,6 +263,8 @@ class _Reader:
         ]
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position", "head") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
+        if {m.kind for m in found if m.text not in _TWO_LETTERS} <= {"number", "port", "mark", "run", "state"}:
+            found = [m._replace(kind="code") if m.text in _TWO_LETTERS else m for m in found]
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
         if named or numbers > 1:
@@ -428,10 +431,12 @@ class _Reader:
         if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " "):
             return True
         ahead = self.found[index - 1].kind if index else ""
+        if m.text == "IN" and _CJK.search(self.text):
+            return True
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
         if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
             return True
-        if m.text != "in" and re.match(r"\s*[(\-–:]", gap) and index + 1 < len(self.found):
+        if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
         if m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start]):
             return True
@@ -478,8 +483,8 @@ class _Reader:
                 self.again = True
             elif m.kind == "treatment":
                 self.treatment = m.text
-            elif m.kind == "unknown" and m.text.lower() == "in":
-                self._take_code(found, index, used, "in")
+            elif m.kind == "code" or (m.kind == "unknown" and m.text.lower() == "in"):
+                self._take_code(found, index, used, m.text.lower())
             elif m.kind not in ("number", "letter", *_WEAK, "unknown", "state"):
                 self.kinds.append(m.kind)
         self._take_letters(found, used, flow=flow, whole=whole)
@@ -573,7 +578,7 @@ class _Reader:
         if at is not None and at == index + 1 + (found[index + 1].kind == "mark" if index + 1 < len(found) else 0):
             used.add(at)
             self._add_port(found[at].text)
-        elif index and (index - 1) not in used and found[index - 1].kind == "number":
+        elif index and (index - 1) not in used and found[index - 1].text.isdecimal():
             used.add(index - 1)
             self._add_port(found[index - 1].text)
 

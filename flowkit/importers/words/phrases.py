@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from functools import lru_cache
 from typing import NamedTuple
@@ -196,13 +197,29 @@ def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
         elif last[-1:].isdigit() and find_unit(piece) is not None:
             pieces[-1] = f"{last} {piece}"
         else:
-            pieces.append(piece)
+            pieces += _at_labels(piece)
     for piece in pieces:
         got, left = _of_piece(piece)
         found += got
         if left.strip(" ,.:"):
             rest.append(left.strip())
     return tuple(found), "; ".join(rest)
+
+
+def _at_labels(piece: str) -> list[str]:
+    """Cut ``Bore: 83 mm Date: 2026-03-14`` before each label."""
+    colons = list(re.finditer(r"[:=：](?=\s|\S)", piece))
+    cuts = [0]
+    for colon in colons[1:]:
+        words = list(re.finditer(r"\S+", piece[cuts[-1] : colon.start()]))
+        for count in range(min(4, len(words) - 1), 0, -1):
+            begin = cuts[-1] + words[-count].start()
+            label = piece[begin : colon.start()]
+            unit = find_unit(label.split()[0])
+            if unit is None and _DIGIT.search(label) is None and _whole_label(label.strip()) is not None:
+                cuts.append(begin)
+                break
+    return [piece[a:b].strip(" ,.") for a, b in itertools.pairwise([*cuts, len(piece)])] if len(cuts) > 1 else [piece]
 
 
 def _of_piece(piece: str) -> tuple[list[Pair], str]:
@@ -269,9 +286,6 @@ def _plain_pair(piece: str) -> list[Pair] | None:  # noqa: PLR0911
             return None
         kind = str(label.kind)
         if kind in TEXT_KINDS | WHO_KINDS | UNIT_KINDS:
-            following = re.search(r",\s+(?=[^,:=]{2,30}[:=])", value)
-            if following:
-                return [Pair(label, value[: following.start()]), *(_of_piece(value[following.end() :])[0])]
             return [Pair(label, value)]
         numbers = quantities(value)
         if not numbers or (len(numbers) == 1 and numbers[0].start < 3):

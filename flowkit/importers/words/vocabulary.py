@@ -72,7 +72,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "intake": {
         "en": ("intake", "inlet", "int", "intk", "inl", "intakes", "inlets", "intake side", "inlet side"),
-        "de": ("Einlass", "Einlaß", "Einl", "Einlassseite", "Ansaug", "Einlasskanal", "Einlassventil", "Ansaugseite", "Ein", "EV", "Einlassv"),
+        "de": ("Einlass", "Einlaß", "Einl", "Einlassseite", "Ansaug", "Einlasskanal", "Einlassventil", "Ansaugseite", "Ein", "Einlassv"),
         "fr": ("admission", "adm", "admissions"),
         "es": ("admisión", "entrada"),
         "it": ("aspirazione", "asp", "aspir", "immissione"),
@@ -84,7 +84,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "exhaust": {
         "en": ("exhaust", "exh", "ex", "exhst", "exhausts", "outlet", "exhaust side"),
-        "de": ("Auslass", "Auslaß", "Ausl", "Auslassseite", "Abgas", "Auslasskanal", "Auslassventil", "Aus", "AV", "Auslassv"),
+        "de": ("Auslass", "Auslaß", "Ausl", "Auslassseite", "Abgas", "Auslasskanal", "Auslassventil", "Aus", "Auslassv"),
         "fr": ("échappement", "éch", "échap", "échappements"),
         "es": ("escape", "esc", "salida"),
         "it": ("scarico", "scar", "sca", "scarichi"),
@@ -794,6 +794,8 @@ SIDE_CODES: Final[dict[str, dict[str, Side]]] = {
     "w": {"pl": "exhaust"},
     "el": {"de": "intake"},
     "al": {"de": "exhaust"},
+    "ev": {"de": "intake"},
+    "av": {"de": "exhaust"},
 }
 
 
