@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from flowkit.analysis.results import Gain, LiftGain, Repeatability, SideComparison, VariantFlow
-from flowkit.model import Side
+from flowkit.model import Finding, Side
 from flowkit.units import format_quantity
 
 if TYPE_CHECKING:
@@ -108,8 +110,9 @@ def verdict(gain: Gain) -> str:
         return "proven beyond the bench's scatter"
     if not gain.beyond_scatter:
         return "within the bench's scatter"
-    if gain.setup_differs:
-        return f"larger than the scatter, but not proven: {listed(gain.setup_differs)} not the same"
+    unlike = [f"{listed(gain.setup_differs)} not the same"] if gain.setup_differs else []
+    if unlike or gain.in_doubt:
+        return f"larger than the scatter, but not proven: {listed([*unlike, *gain.in_doubt])}"
     if gain.drift_unknown:
         margin = gain.resolved_if_drift_below
         return "larger than run-to-run scatter; " + (
@@ -150,14 +153,18 @@ def sentences(
     display: Display = "US",
     extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
     repeatability: Repeatability | None = None,
+    findings: Sequence[Finding] = (),
+    range_stated: bool = False,
 ) -> dict[str, tuple[str, ...]]:
     """Return a comparison in a few plain sentences, by what they are."""
+    ranges = [] if range_stated else [_narrowed(side, result, display) for side, result in sides.items()]
+    doubts = [*_doubts(sides), *_named(findings), *ranges]
     detail = [_where(side, result, display) for side, result in sides.items()]
     return {
         "headline": tuple(_total(side, result, display) for side, result in sides.items()),
         "steps": _some([_steps(side, result) for side, result in sides.items()]),
         "detail": _some([*detail, _limits(sides, display)]),
-        "doubts": _some([*_doubts(sides), _lagging(sides, display), _rests_on(sides, repeatability)]),
+        "doubts": _some([*doubts, _lagging(sides, display), _rests_on(sides, repeatability)]),
         "next": _some([_next(sides, extra_tests or {})]),
     }
 
@@ -209,7 +216,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
 
 def _over(range_m: tuple[float, float], display: Display) -> str:
     """Say over which lifts a mean was taken."""
-    low, high = (_lift(lift, display) for lift in range_m)
+    low, high = (lift_words(lift, display) for lift in range_m)
     return f"at {low} of lift" if low == high else f"in the mean over {low} to {high} of lift"
 
 
@@ -279,7 +286,7 @@ def _extremes(gain: Gain, display: Display) -> str:
 def _at(item: LiftGain, gain: Gain, display: Display) -> str:
     """Name a lift with its band."""
     name = next((band.name for band in gain.bands if band.from_m <= item.lift_m <= band.to_m), None)
-    return _lift(item.lift_m, display) + (f" ({name} lift)" if name else "")
+    return lift_words(item.lift_m, display) + (f" ({name} lift)" if name else "")
 
 
 def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
@@ -294,7 +301,7 @@ def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | Non
         else:
             clauses.append(
                 f"on the {side} of {last.name!r} the throat is the smallest passage above "
-                f"{_lift(last.takeover_lift_m, display)} of lift, the seat below"
+                f"{lift_words(last.takeover_lift_m, display)} of lift, the seat below"
             )
     return f"By geometry, {'; '.join(clauses)}." if clauses else None
 
@@ -325,6 +332,56 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     return said
 
 
+SAID = (
+    "identical-readings",
+    "range-not-covered",
+    "geometry-differs",
+    "repeatability-understated",
+    "corrected-unequally",
+    "typing-slip",
+)
+"""Rules of findings whose first clause is said with the figures."""
+
+
+def _named(findings: Sequence[Finding]) -> list[str]:
+    """Say each kind of finding that bears on the figures, the first of its kind in its own words."""
+    said = []
+    for rule in SAID:
+        own = [finding for finding in findings if finding.rule == rule]
+        if own:
+            more = f" ({len(own) - 1} more like this)" if len(own) > 1 else ""
+            whole = "honest runs" in own[0].message  # coarse readings: how to answer is part of it
+            words = own[0].message if whole else re.split(r"[.;] ", own[0].message, maxsplit=1)[0]
+            words = words.rstrip(".")
+            where = f"{own[0].where}: " if rule == "typing-slip" else ""
+            said.append(f"{where}{words}{more}.")
+    rows = [finding for finding in findings if finding.rule == "lift-repeated" and " read as " in finding.message]
+    if rows:
+        files = list(dict.fromkeys(re.split(r"[:!]", finding.where)[0] for finding in rows))
+        said.append(
+            f"Repeated lifts in {listed(files)} were taken as separate runs; if the valve was not closed and the dial "
+            "zeroed in between, the intervals are too small."
+        )
+    return said
+
+
+def _narrowed(side: Side, result: SideComparison, display: Display) -> str | None:
+    """Say which state's lifts keep every state's mean from covering more, where that is much."""
+    low, high = result.range_m
+    for variant in result.variants:
+        others = [one.lifts_m for one in result.variants if one is not variant]
+        if not others:
+            continue
+        reach = max(lifts[0] for lifts in others), min(lifts[-1] for lifts in others)
+        if reach[1] - reach[0] > 1.1 * (high - low):
+            over, wide = (" to ".join(lift_words(lift, display) for lift in limits) for limits in ((low, high), reach))
+            return (
+                f"{variant.name!r} was measured over fewer lifts, so all {side} means are taken over {over}; the "
+                f"others reach {wide}. State the range under [reference] lifts to keep it the same."
+            )
+    return None
+
+
 def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability | None) -> str | None:
     """Say that intervals rest on a single repeat, where they do."""
     gains = [gain for result in sides.values() for gain in result.gains]
@@ -346,7 +403,7 @@ def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | No
         spread = signed_percent(variant.port_spread or 0.0, variant.port_spread_u95).removeprefix("+")
         where = ""
         if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
-            where = f", most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
+            where = f", most at {lift_words(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
         clauses.append(
             f"{side} port {lag.port} of {variant.name!r} flows {percent(lag.below_mean)} less than the mean of the "
             f"ports{where} (spread {spread})"
@@ -385,6 +442,11 @@ def _next(  # noqa: PLR0911
         )
     if any(gain.setup_differs for _, gain in gains):
         return "Next time: flow all states on one bench, with the same operator, fixture and fittings."
+    if any(gain.in_doubt for _, gain in gains):
+        return (
+            "Next: settle what is in doubt about the readings and corrections (a value can be put right in the job), "
+            "then compare again."
+        )
     for side, gain in gains:
         retested = gain.unchanged and not gain.changed and not gain.unknown
         if not gain.resolved and not retested:
@@ -419,6 +481,8 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
     main = hidden_by(gain)
     if main != "repeatability":
         return f"Next time: {REMEDIES[main]}; that is most of what hides {size}, and more runs would not reduce it."
+    if not _narrower(gain.one_more_run_u95, gain) and not _narrower(gain.two_runs_u95, gain):
+        return f"Next: flowkit plan says how many runs would be needed to prove {size}."
     if gain.one_more_run_u95 is not None and gain.to == result.variants[-1].name:
         return (
             f"Next: flow every port of {gain.to!r} once more, with the head taken off in between: {size} would then be "
@@ -432,6 +496,11 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
     )
 
 
+def _narrower(half: float | None, gain: Gain) -> bool:
+    """Whether an interval to be expected is worth the runs."""
+    return half is not None and half < 0.95 * (gain.mean_flow_gain_u95 or math.inf)
+
+
 def hidden_by(gain: Gain) -> str:
     """Return what widens an interval most: a term, or a bound that is longer than all terms together."""
     if gain.terms is None:
@@ -443,7 +512,7 @@ def hidden_by(gain: Gain) -> str:
     return max(sizes, key=lambda name: sizes[name])
 
 
-def _lift(lift_m: float, display: Display) -> str:
+def lift_words(lift_m: float, display: Display) -> str:
     """Write a lift in the unit people see."""
     unit, digits, _, _ = _UNITS[display]
     return format_quantity(lift_m, unit, digits)
