@@ -373,7 +373,7 @@ def test_decimal_mark_never_fails(texts: list[str]) -> None:
             [("LIFT IN", "CYL1", "CYL2", "CYL3"), (".100", "61", "60.5", "61.2")],
         ),
         (  # a rule between the headings and the numbers
-            "LIFT   INTAKE  INTAKE\n       CYL 1   CYL 2\n-----------------\n1.0    25.1    24.8\n2.0    47.9    47.4\n",
+            "LIFT   INTAKE  INTAKE\n       CYL 1   CYL 2\n------\n1.0    25.1    24.8\n2.0    47.9    47.4\n",
             [("LIFT", "INTAKE", "INTAKE"), (None, "CYL 1", "CYL 2"), (), ("1.0", "25.1", "24.8")],
         ),
         (

@@ -503,7 +503,7 @@ _LEAD = 3  # as many words as the lifts' own heading may have before the first p
 
 
 def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
-    """Cut words into headings of one shape, such as ``In 1 | In 2``; before them the lifts' own, where it is the first."""
+    """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
     found = []
     for lead in range(min(_LEAD, len(words)) + 1 if first else 1):
         for size in (1, 2, 3):
