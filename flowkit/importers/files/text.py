@@ -321,7 +321,8 @@ class Line(NamedTuple):
             return cls(wide, words)
         # A Chinese, Japanese or Korean letter is two columns wide.
         at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in spread)]
-        return cls(*([Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)))
+        placed = [[Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)]
+        return cls(placed[0], placed[1])
 
 
 def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> list[Row]:
