@@ -164,9 +164,12 @@ def _flow_unit(test: FlowTest) -> str:
     return unit.name if unit else "L/s"
 
 
-def flow_as_read(test: FlowTest, flow_m3_s: float) -> str:
-    """Write a flow in the unit of the test's sheet."""
-    return f"{five_figures(flow_in_unit(test, flow_m3_s))} {_flow_unit(test)}"
+def flow_as_read(test: FlowTest, flow_m3_s: float, *, volume: bool = False) -> str:
+    """Write a flow in the unit of the test's sheet; a true volume never in one of standard air."""
+    unit = _flow_unit(test)
+    if volume and find_unit(unit, ("flow",)) is None:
+        unit = "L/s"
+    return f"{five_figures(from_si(flow_m3_s, unit))} {unit}"
 
 
 def lift_in_unit(test: FlowTest, lift_m: float) -> float:
@@ -197,7 +200,7 @@ def pressure_as_read(test: FlowTest, pressure_pa: float) -> str:
 
 def five_figures(value: float) -> str:
     """Write a value with five significant digits at most."""
-    return (f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}").replace("-", MINUS)
+    return f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}"
 
 
 def listed(words: Sequence[str]) -> str:

@@ -149,8 +149,8 @@ def _can_be(value: float) -> bool:
 def _impossible(test: FlowTest, reading: float, nominal: float, at: tuple[float, float] | None) -> str:
     """Say, in the sheet's own units, what of a plate cannot be; "" where all of it can."""
     figures = [
-        ("reading", flow_as_read(test, reading), reading),
-        ("nominal flow", flow_as_read(test, nominal), nominal),
+        ("reading", flow_as_read(test, reading, volume=True), reading),
+        ("nominal flow", flow_as_read(test, nominal, volume=True), nominal),
     ]
     if at is not None:
         names = ("pressure", "nominal pressure")

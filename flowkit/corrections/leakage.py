@@ -80,7 +80,7 @@ def correct_leakage(
             "flow-negative",
             "error",
             test.id,
-            f"A leakage of {flow_as_read(test, leak)} is below zero, so that it was not taken off; "
+            f"A leakage of {flow_as_read(test, leak, volume=True)} is below zero, so that it was not taken off; "
             "check the leakage and its sign on the sheet.",
         )
         reason = "the leakage is below zero"
