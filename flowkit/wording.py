@@ -200,7 +200,7 @@ def pressure_as_read(test: FlowTest, pressure_pa: float) -> str:
 
 def five_figures(value: float) -> str:
     """Write a value with five significant digits at most."""
-    return f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}"
+    return (f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}").replace("-", MINUS)
 
 
 def listed(words: Sequence[str]) -> str:
