@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -46,13 +47,14 @@ from flowkit.analysis.metrics import MetricResult, Rule, metric_of
 from flowkit.analysis.results import Comparison, Gain, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
 from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
-from flowkit.analysis.sentences import Display, sentences
+from flowkit.analysis.sentences import sentences
 from flowkit.analysis.uncertainty import Assessor, History, KnownTerm
 from flowkit.analysis.untangle import untangle
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.model import Bench, CorrectedPoint, CorrectedTest, Finding, Reference, Side, Variant, joined
+from flowkit.wording import DISPLAYS, Display
 
 __all__ = ["assessor_of", "compare", "variant_flow"]
 
@@ -151,7 +153,7 @@ def compare(
     findings: Sequence[Finding] = (),
     history: History | None = None,
     known_terms: Sequence[KnownTerm] = (),
-    display: Display = "US",
+    display: Literal["US", "metric"] = "US",
 ) -> Comparison:
     """Compare variants of a head, per side, the first being the baseline."""
     reference, bench = reference or Reference(), bench or Bench()
@@ -159,7 +161,7 @@ def compare(
     own = [*checks.side_missing(tests), *checks.zero_flow(tests)]
     usable = _usable(variants)
     own += identical_findings([test for variant in usable for test in variant.corrected if test.side is not None])
-    assessor, state_findings = _assessor(usable, reference, bench, area_method, history, known_terms, display)
+    assessor, state_findings = _assessor(usable, reference, bench, area_method, history, known_terms, DISPLAYS[display])
     own += state_findings
     if assessor is None:
         raise _nothing_left(variants, usable, own)
@@ -224,7 +226,7 @@ def assessor_of(
     history: History | None = None,
 ) -> Assessor | None:
     """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
-    return _assessor(_usable(variants), reference, bench, area_method, history, (), "US")[0]
+    return _assessor(_usable(variants), reference, bench, area_method, history, (), DISPLAYS["US"])[0]
 
 
 def _metric(  # noqa: PLR0917
@@ -243,7 +245,7 @@ def _metric(  # noqa: PLR0917
         raise FlowkitError(
             f"a {type(rule).__name__} is no rule for a metric", "give a function of a curve, as lambda curve: …"
         )
-    assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms, "US")
+    assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms, DISPLAYS["US"])
     assert assessor is not None  # it was there when the comparison was made
     called = name or str(getattr(rule, "__name__", "metric"))
     return metric_of(rule, "metric" if called == "<lambda>" else called, assessor, variants, sides)

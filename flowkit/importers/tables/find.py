@@ -503,6 +503,8 @@ def _is_empty(view: View, column: int, rows: range) -> bool:
 
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
+    if _goes_on(view, column, axis, top):
+        return False
     labels = values = texts = 0
     heads = False
     for row in range(top, axis.last + 1):
@@ -538,6 +540,16 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         and values > 0
         and (labels > 1 or (heads and texts == labels == values) or (not heads and _alone(view, column, axis, top)))
     )
+
+
+def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
+    """Whether a headed column of words has a column of flows or readings right of it, with a heading of its own."""
+    at = column
+    while at + 1 < view.width and view.kinds[top][at] == "t" and not _has_numbers(view, at, axis):
+        at += 1
+    label = view.label(top, at) if at > column else None
+    heads = label is not None and (label.names or label.kind in ("flow", "meter"))
+    return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
