@@ -232,7 +232,7 @@ class _Reader:
 
     def _read(self, kind: str, written: Written, at: Placed) -> None:
         """Read one value and keep it."""
-        items, findings = read_item(kind, written)
+        items, findings = read_item(kind, written, self.units)
         self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
         self.got.findings += findings
 

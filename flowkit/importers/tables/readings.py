@@ -244,7 +244,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
             continue
         source = view.source(entry.row, column.index)
         written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, context.units)
         # One finding speaks for the whole column, unless cells hold no number.
         context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in reported]
         reported |= {finding.rule for finding in trouble}
@@ -321,7 +321,7 @@ def _row_item(context: TableContext, row: int, at: int, label: Label, column: Co
         percent=view.percent(row, at),
         default_unit=context.units.flow if flow else context.units.pressure if kind == "pressure" else None,
     )
-    items, trouble = read_item(kind, written)
+    items, trouble = read_item(kind, written, context.units)
     context.findings += [finding for finding in trouble if finding not in context.findings]
     return items
 
@@ -363,7 +363,7 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
                 percent=view.percent(row, column.index),
                 default_unit=context.units.flow if column.kind in FLOW_KINDS else None,
             )
-            items, trouble = read_item(str(column.kind), written)
+            items, trouble = read_item(str(column.kind), written, context.units)
             context.findings += trouble
             found.update({item.kind: item for item in items})
     return found
@@ -479,7 +479,7 @@ def _row_of_meter(context: TableContext, row: int) -> dict[str, Any]:
             continue
         label = Label(column.kind, unit=column.unit, unit_text=column.unit_text)
         written = Written(value, view.source(row, column.index), label, decimal_comma=view.decimal_comma)
-        items, trouble = read_item(str(column.kind), written)
+        items, trouble = read_item(str(column.kind), written, context.units)
         context.findings += [finding for finding in trouble if finding not in context.findings]
         found |= {names[item.kind]: float(item.value) for item in items}
     return found
@@ -588,7 +588,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     if column.pressure is not None:
         said = " ".join(column.pressure)
         written = Written(said, where, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, context.units)
         context.findings += [finding for finding in trouble if finding not in context.findings]
         draft.items.update({item.kind: item for item in items})
     return draft

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import attrgetter
 
 from flowkit.importers.files.grid import Grid
@@ -26,7 +26,7 @@ from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.items import Item, Units, Written, read_item, refused, unreadable
+from flowkit.importers.words.items import Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.vocabulary import fold
@@ -203,7 +203,7 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
         )
         reading.findings.append(unreadable(table.view.source(table.row, table.axis.column), what))
     tables = [table for table in tables if table.axis.reason != "?"]
-    said = read_metadata(view, _taken(view, [*tables, *unclear]), Units(stated.flow_unit, stated.pressure_unit))
+    said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
     reading.metadata = said
     if not tables:
         if not unclear:
@@ -333,7 +333,8 @@ class _TableReader:
             return TableReading(table, columns, Lifts(), [], "no table")
         self._hold_unit(items, columns)
         self.findings += trouble
-        units = Units(flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit)
+        pressure_unit = unit_of(items, "pressure_unit") or stated.pressure_unit
+        units = replace(stated.units, flow=flow_unit, pressure=pressure_unit)
         flows = [column.index for column in columns if column.role in ("flow", "reading")]
         lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
         self.findings += lifts.findings

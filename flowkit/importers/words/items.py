@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from flowkit.fields import section
@@ -13,7 +14,7 @@ from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
-from flowkit.units import UNITS, Quantity, Unit, to_si
+from flowkit.units import UNITS, Quantity, Unit, from_si, to_si
 
 __all__ = [
     "CONDITION_FIELDS",
@@ -97,10 +98,16 @@ def unreadable(source: str, what: str) -> Finding:
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """Units stated outside a table, for numbers that have none of their own."""
+    """What is stated outside a table: units of numbers that have none, the order of dates, conditions in SI.
+
+    `given` are conditions by their attribute; those in `overrides` count whatever the sheet says.
+    """
 
     flow: str | None = None
     pressure: str | None = None
+    date_order: str | None = None
+    given: Mapping[str, float | str] = field(default_factory=dict)
+    overrides: Collection[str] = ()
 
 
 NO_UNITS = Units()
@@ -119,17 +126,50 @@ class Written(NamedTuple):
     name: str = ""  # of the range or meter that a leak holds for
 
 
-def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
-    """Read one stated value."""
+def read_item(kind: str, written: Written, units: Units = NO_UNITS) -> tuple[list[Item], list[Finding]]:
+    """Read one stated value; a doubt that a statement of the user settles is none."""
+    items, findings = _read_item(kind, written, units.date_order)
+    wanted = units.given.get(CONDITION_FIELDS.get(kind, ""))
+    if items or not findings or wanted is None:
+        return items, findings
+    text = as_text(written.value)
+    if CONDITION_FIELDS[kind] in units.overrides or _can_mean(kind, written, wanted):
+        return [], []
+    spelled = _ROWS[kind].unit
+    shown = f"{from_si(wanted, spelled):.6g} {spelled}" if spelled and isinstance(wanted, float) else repr(wanted)
+    what = f"the sheet gives {kind.replace('_', ' ')} {text!r}, but {shown} was stated; {CONTRADICTED}"
+    return [], [Finding("stated-contradicts", "error", written.source, what)]
+
+
+CONTRADICTED = "correct the statement, or add overrides = true and a reason to it in the job file"
+
+
+def _can_mean(kind: str, written: Written, wanted: float | str) -> bool:
+    """Whether what a sheet says, in some unit or order of day and month, is what the user states."""
+    if isinstance(wanted, str):
+        ways = {iso_date(written.value, order) for order in ("day", "month")}
+        return kind != "date" or (iso_date(wanted) or wanted) in ways
+    found = read_cell(written.value, written.decimal_comma).value
+    units = [unit for unit in UNITS.values() if unit.quantity in _QUANTITIES.get(kind, ())]
+    return found is None or any(
+        abs(to_si(abs(found), unit) - wanted) <= _SAME * abs(wanted) for unit in units if unit.factor
+    )
+
+
+_SAME = 1e-3  # rounding to a printed digit
+
+
+def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
+    """Read one stated value as the sheet has it."""
     text = as_text(written.value)
     if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
         return [], []
     if kind == "date":
-        date = iso_date(written.value)
+        date = iso_date(written.value, order)
         if date is None and _TWO_WAYS.fullmatch(text):
             what = (
-                f"the date {text} can be read with the day or the month first and was left out; "
-                "say which holds for all sheets: state the date, or the order of day and month"
+                f"the date {text} can be read with the day or the month first and was left out; say which it is, for "
+                "all sheets, with --date-order day or month (date_order under [conditions] in the job file)"
             )
             return [], [Finding("date-ambiguous", "warning", written.source, what)]
         return [Item(kind, date or text, None, written.source)], []
@@ -236,6 +276,8 @@ def _impossible(kind: str, number: float) -> str:
         return "not between 0 and 100 %"
     if kind == "seat_angle" and not 0 < number < 90:
         return "not between 0 and 90 degrees"
+    if number == 0 and kind in ("fixture_bore", "valve_head", "throat"):
+        return "zero, which no head has"
     return "negative" if number < 0 and kind not in FLOW_KINDS else ""
 
 
