@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -10,12 +11,11 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
-from flowkit.importers.files import read_grids
-from flowkit.importers.files.grid import Grid
-from flowkit.importers.files.own import is_own_output, left_out, only_own_output
+from flowkit.importers.files import grids_of
+from flowkit.importers.files.grid import Grid, read_bytes
+from flowkit.importers.files.own import carried, is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.assemble import name_tests
 from flowkit.importers.tables.mapped import read_mapped
 from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
@@ -33,18 +33,13 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     """Read all tests of a file."""
     stated = stated or _NOTHING_STATED
     path = Path(path)
-    if path.name[-4:].lower() == ".pdf":
-        from flowkit.importers.files.own import carries_readings, read_pdf
-
-        if carries_readings(path):
-            return read_pdf(path, label=label)
-    if path.suffix.lower() in (".html", ".htm") and path.is_file():
-        from flowkit.importers.files.own import read_html
-
-        carried = read_html(path, label=label)
-        if carried is not None:
-            return carried
-    grids = read_grids(path, label=label)
+    label = path.name if label is None else label
+    data = read_bytes(path, label)
+    fingerprint = hashlib.sha256(data).hexdigest()
+    known = carried(data, label)
+    if known is not None:
+        return replace(known, sha256=fingerprint)
+    grids = grids_of(data, label, path.suffix.lower())
     changes: list[HandChange] = []
     if stated.cells:
         grids, changes = change_cells(grids, stated.cells)
@@ -53,7 +48,8 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     findings = [finding for reading in readings for finding in reading.findings]
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise only_own_output(grids) or _no_table(grids)
-    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])), tuple(changes))
+    findings = list(dict.fromkeys([*findings, *check_tests(tests)]))
+    return ReadResult(tuple(tests), tuple(findings), tuple(changes), fingerprint)
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
@@ -169,9 +165,9 @@ def _no_table(grids: Sequence[Grid]) -> SheetError:
 
 
 def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
-    """Give every test, fresh from its table, a name of its own."""
+    """Give every test of a file an id of its own."""
     runs = Counter([(t.sheet, t.variant, t.side, t.port) for t in tests])
-    names: dict[str, None] = {}
+    named: dict[str, FlowTest] = {}
     for t in tests:
         who = f"{t.side} {t.port}" if t.side and t.port else t.side or t.port or ""
         if t.run > 1 or runs[t.sheet, t.variant, t.side, t.port] > 1:
@@ -179,9 +175,8 @@ def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
         where = t.file if t.sheet is None else f"{t.file}!{t.sheet}"
         name = f"{where}!{who or 'test'}" if t.variant == t.sheet else f"{where}!{t.variant}, {who or 'test'}"
         unique, again = name, 1
-        while unique in names:
+        while unique in named:
             again += 1
             unique = f"{name} ({again})"
-        names[unique] = None
-    name_tests(tests, list(names))
-    return tests
+        named[unique] = replace(t, id=unique)
+    return list(named.values())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import chain
@@ -17,10 +16,6 @@ from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, Item, as
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Reading, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 
-# A frozen dataclass sets each field through `object.__setattr__`; over an archive of sheets that would be
-# a third of all reading. The slots' own setters do the same, and `map` calls them without a loop in Python.
-_SET_ID = vars(FlowTest)["id"].__set__
-
 
 def make_points(
     lifts: Sequence[float], flows: Sequence[float], pressures: Sequence[float | None], sources: Sequence[str]
@@ -31,19 +26,6 @@ def make_points(
     (Point(lift_m=0.001, flow_m3_s=0.01, pressure_pa=None, source='a.csv:2:2', reading=None),)
     """
     return tuple(map(Point, lifts, flows, pressures, sources))
-
-
-def name_tests(tests: Sequence[FlowTest], names: Sequence[str]) -> None:
-    """Give tests that nobody else has seen yet their ids, in place: making each anew takes as long as reading it.
-
-    >>> from dataclasses import replace
-    >>> from flowkit.importers import read
-    >>> fresh = replace(read("sample_sheets/as_received.csv").tests[0], id="")
-    >>> name_tests([fresh], ["a"])
-    >>> fresh.id
-    'a'
-    """
-    deque(map(_SET_ID, tests, names), maxlen=0)
 
 
 MICRON = 1e-6  # lifts closer than this are one
