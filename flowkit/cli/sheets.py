@@ -205,13 +205,14 @@ def start(
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
     from flowkit.importers.sheets.start import folder_listing, start_job
+    from flowkit.importers.words.items import proposal_of
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
     stated = Stated(flow_unit=spelled)
     written = start_job(folder, out, stated)
     for entry in folder_listing(folder, stated):
-        reason = entry.reason.partition("; or put this into its")[0].removeprefix(f"{entry.path.name}: ")
+        reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
     show(f"wrote {written}", "Fill in the state of each variant, then: flowkit compare " + str(written))
     return 0

@@ -10,7 +10,7 @@ from statistics import median
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, unreadable
+from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import fold
@@ -813,14 +813,14 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
 
 def _contradiction(table: Table, column: Column) -> Finding:
     """Say that the headings over a column contradict each other."""
-    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; correct its headings"
+    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
     return unreadable(column.source(table), what)
 
 
 def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
-    remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
+    remedy = f"; if it holds flows, {SET_HEADING}" if column.why == "not understood" else ""
     if column.why == "not understood" and (column.side or column.port or column.code or column.state):
         what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)

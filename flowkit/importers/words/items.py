@@ -17,15 +17,22 @@ from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, from_si, to_si
 
 __all__ = [
+    "BY_HAND",
     "CONDITION_FIELDS",
+    "CONTRADICTED",
     "FLOW_KINDS",
+    "KEEP_ONE",
     "MAPPING_HINT",
     "NO_UNITS",
+    "PROPOSED",
+    "SET_HEADING",
+    "STATE_RIGHT",
     "Item",
     "Units",
     "Written",
     "assumed",
     "is_meter_unit",
+    "proposal_of",
     "read_item",
     "refused",
     "unreadable",
@@ -78,7 +85,7 @@ class Item(NamedTuple):
 _NO_LABEL = Label()
 
 
-def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
+def assumed(source: str, what: str, remedy: str = "state the unit if that is not meant") -> Finding:
     """Say that a unit was assumed."""
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
 
@@ -88,12 +95,24 @@ def refused(source: str, what: str) -> Finding:
     return Finding("sheet-ambiguous", "error", source, what)
 
 
-MAPPING_HINT = "; or say in the job file which cells hold what"
+BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
+"""What to do about a wrong cell: the sheet is evidence and never edited."""
+
+MAPPING_HINT = "say in the job file which cells hold what"
+PROPOSED = "put this into its [[variant]] and fill in each ?: "
 
 
 def unreadable(source: str, what: str) -> Finding:
     """Say that a table cannot be read by its headings, so that the user may map it."""
-    return refused(source, what + MAPPING_HINT)
+    return refused(source, f"{what}; {'or ' if ';' in what else ''}{MAPPING_HINT}")
+
+
+def proposal_of(message: str) -> tuple[str, str]:
+    """Part a message from the mapping that it proposes."""
+    said, _, mapping = message.partition(PROPOSED)
+    return re.sub(
+        rf"(; (or )?|: )?({re.escape(MAPPING_HINT)})?(: |; or )?$", "", said
+    ) if mapping else said, mapping.rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +161,9 @@ def read_item(kind: str, written: Written, units: Units = NO_UNITS) -> tuple[lis
 
 
 CONTRADICTED = "correct the statement, or add overrides = true and a reason to it in the job file"
+KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
+SET_HEADING = "set the heading right in the job file (values)"
+STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
 
 
 def _can_mean(kind: str, written: Written, wanted: float | str) -> bool:
@@ -189,7 +211,7 @@ def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
     """Read a run's number."""
     digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
     if digits is None or int(digits[1]) < 1:
-        return [], [refused(source, f"{text!r} is no run number; count runs from 1")]
+        return [], [refused(source, f"{text!r} is no run number, which count from 1; {BY_HAND}")]
     return [Item("run", float(digits[1]), None, source)], []
 
 
@@ -204,7 +226,7 @@ def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Find
             return sides + ([Item("port", said.port, None, source)] if said.port else []), []
         if said.both_sides or said.kind == "side":
             return [], []
-        return [], [refused(source, f"{text!r} names neither intake nor exhaust; write one of them")]
+        return [], [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")]
     if said.code and said.rest:
         sides = []
     if sides and not said.port:
@@ -223,7 +245,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         cell = _read_odd(kind, value, written.decimal_comma)
     name = kind.replace("_", " ")
     if cell.value is None:
-        what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
+        what = f"{text!r} is no number for {name}; state it like {_example(kind)}, with {_option(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and is_meter_unit(spelled):
@@ -243,7 +265,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         number = abs(number)  # a depression may be written with its sign
     wrong = _impossible(kind, number)
     if wrong:
-        findings.append(Finding("not-a-number", "error", source, f"{name} {text!r} is {wrong}; correct the cell"))
+        findings.append(Finding("not-a-number", "error", source, f"{name} {text!r} is {wrong}; {BY_HAND}"))
     else:
         items.append(Item(kind, number, unit, source, label.side, stated=not notes))
     return items, findings
@@ -331,13 +353,17 @@ def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | No
             column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
             liquid = "water" if kind in _GAUGE else "mercury"
             return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
-        return None, [refused(source, f"{spelled!r} is no unit of {name}; write it like {_example(kind)}")]
+        return None, [
+            refused(source, f"{spelled!r} is no unit of {name}; state it like {_example(kind)}, with {_option(kind)}")
+        ]
     plain = [unit for unit, (low, high) in (_ROWS[kind].usual or {}).items() if low <= value <= high]
     if len(plain) == 1:
         return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
-    option = "--" + {"pressure": "test-pressure"}.get(kind, kind.replace("_", "-"))
-    what = (
-        f"{name} {value:g} has no unit; write it on the sheet like {_example(kind)}, "
-        f"or state it with {option} or in the job's conditions"
-    )
-    return None, [refused(source, what)]
+    return None, [
+        refused(source, f"{name} {value:g} has no unit; state it like {_example(kind)}, with {_option(kind)}")
+    ]
+
+
+def _option(kind: str) -> str:
+    """Where a condition is stated."""
+    return f"--{_ROWS[kind].key.replace('_', '-')} or in the job's conditions"
