@@ -10,9 +10,10 @@ from functools import partial
 from operator import attrgetter
 from typing import Final
 
-from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance, flow_text, lift_text
+from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance
 from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, UnitSource
 from flowkit.units import format_quantity, from_si, to_si
+from flowkit.wording import flow_as_read, lift_as_read
 
 __all__ = ["check_measured", "check_tests", "unlikely_barometer", "unlikely_bore"]
 
@@ -234,11 +235,11 @@ def _check_pressure(test: FlowTest, own: Sequence[float | None], findings: list[
         return
     for point in test.points:
         if point.pressure_pa == 0:
-            text = f"the test pressure at lift {lift_text(test, point.lift_m)} is zero; correct the cell or empty it"
+            text = f"the test pressure at lift {lift_as_read(test, point.lift_m)} is zero; correct the cell or empty it"
             findings.append(Finding("pressure-impossible", "error", point.source, text))
         if stated is None and point.pressure_pa is None:
             text = (
-                f"the point at lift {lift_text(test, point.lift_m)} has no test pressure while others have; fill it "
+                f"the point at lift {lift_as_read(test, point.lift_m)} has no test pressure while others have; fill it "
                 'in, or state the test pressure of the whole table, such as "Test pressure: 28 inH2O"'
             )
             findings.append(Finding("pressure-missing", "error", point.source, text))
@@ -289,8 +290,8 @@ def _check_negative(test: FlowTest, findings: list[Finding]) -> None:
     for point in test.points:
         if point.flow_m3_s < 0:
             text = (
-                f"the flow at lift {lift_text(test, point.lift_m)} is {flow_text(test, point.flow_m3_s)}, below zero; "
-                "write flows without sign, and - for what was not tested"
+                f"the flow at lift {lift_as_read(test, point.lift_m)} is {flow_as_read(test, point.flow_m3_s)}, "
+                "below zero; write flows without sign, and - for what was not tested"
             )
             findings.append(Finding("flow-negative", "error", point.source, text))
 
@@ -309,8 +310,8 @@ def _check_leak(test: FlowTest, together: _Together) -> None:
     if share <= LEAK_LARGE * (1 + _ROUNDING):
         return
     start = (
-        f"the leak of {flow_text(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
-        f"{lift_text(test, lowest.lift_m)}"
+        f"the leak of {flow_as_read(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
+        f"{lift_as_read(test, lowest.lift_m)}"
     )
     end = "; above 2 % the low lifts hang on how well it is known: seal the fixture, or measure it again"
     case = _Case("leak-large", "warning", share, [test], lambda others: start + others + end)
@@ -343,8 +344,8 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
     severe = off > CHECK_ERROR + _ROUNDING
     way = "high" if ratio > 1 else "low"
     start = (
-        f"the check plate reads {flow_text(test, at.check_reading_m3_s)} where "
-        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
+        f"the check plate reads {flow_as_read(test, at.check_reading_m3_s)} where "
+        f"{flow_as_read(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
     )
     end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
     end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"
