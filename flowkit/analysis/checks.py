@@ -15,10 +15,10 @@ from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.gains import Change, MatchedPair, what_changed
 from flowkit.analysis.results import PortLag, RatioPoint
 from flowkit.analysis.scatter import AtLifts
-from flowkit.analysis.sentences import listed, percent, ports_named
 from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.corrections.step import MATTERS
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, LedgerLine, Side, Variant
+from flowkit.wording import listed, percent, ports_named
 
 __all__ = [
     "IMPOSSIBLE",

@@ -10,9 +10,10 @@ from flowkit.analysis.gains import Circumstances, MatchedPair, what_changed
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Gain, SideComparison
 from flowkit.analysis.runs import Session, folded
-from flowkit.analysis.sentences import day_words, listed, measures_drift, percent, signed_percent
+from flowkit.analysis.sentences import measures_drift
 from flowkit.analysis.uncertainty import Assessor, Contrast
 from flowkit.model import CorrectedTest, Finding, Side, Variant
+from flowkit.wording import day_words, listed, percent, signed_percent
 
 __all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings", "setup_findings"]
 

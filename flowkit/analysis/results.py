@@ -354,7 +354,7 @@ class Gain:
     two_runs_u95: float | None = None
 
     def __repr__(self) -> str:
-        from flowkit.drawing.curves import gain_text
+        from flowkit.wording import gain_text
 
         said = gain_text(
             self.mean_flow_gain, self.mean_flow_gain_u95, self.mean_flow_gain_low, self.mean_flow_gain_high

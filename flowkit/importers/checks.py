@@ -10,10 +10,11 @@ from functools import partial
 from operator import attrgetter
 from typing import Final
 
-from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance, flow_text, lift_text
+from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance
 from flowkit.importers.words.items import BY_HAND, STATE_RIGHT
 from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, UnitSource
 from flowkit.units import format_quantity, from_si, to_si
+from flowkit.wording import flow_as_read, lift_as_read
 
 __all__ = ["check_measured", "check_tests", "unlikely_barometer", "unlikely_bore"]
 
@@ -236,11 +237,11 @@ def _check_pressure(test: FlowTest, own: Sequence[float | None], findings: list[
         return
     for point in test.points:
         if point.pressure_pa == 0:
-            text = f"the test pressure at lift {lift_text(test, point.lift_m)} is zero; {BY_HAND}"
+            text = f"the test pressure at lift {lift_as_read(test, point.lift_m)} is zero; {BY_HAND}"
             findings.append(Finding("pressure-impossible", "error", point.source, text))
         if stated is None and point.pressure_pa is None:
             text = (
-                f"the point at lift {lift_text(test, point.lift_m)} has no test pressure while others have; set "
+                f"the point at lift {lift_as_read(test, point.lift_m)} has no test pressure while others have; set "
                 "the cell in the job file (values), or state the test pressure of all, such as --test-pressure "
                 '"28 inH2O"'
             )
@@ -292,8 +293,8 @@ def _check_negative(test: FlowTest, findings: list[Finding]) -> None:
     """Report flows below zero."""
     for point in test.points:
         if point.flow_m3_s < 0:
-            flow = flow_text(test, point.flow_m3_s)
-            text = f"the flow at lift {lift_text(test, point.lift_m)} is {flow}, below zero; {BY_HAND}"
+            flow = flow_as_read(test, point.flow_m3_s)
+            text = f"the flow at lift {lift_as_read(test, point.lift_m)} is {flow}, below zero; {BY_HAND}"
             findings.append(Finding("flow-negative", "error", point.source, text))
 
 
@@ -311,8 +312,8 @@ def _check_leak(test: FlowTest, together: _Together) -> None:
     if share <= LEAK_LARGE * (1 + _ROUNDING):
         return
     start = (
-        f"the leak of {flow_text(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
-        f"{lift_text(test, lowest.lift_m)}"
+        f"the leak of {flow_as_read(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
+        f"{lift_as_read(test, lowest.lift_m)}"
     )
     end = "; above 2 % the low lifts hang on how well it is known: seal the fixture, or measure it again"
     case = _Case("leak-large", "warning", share, [test], lambda others: start + others + end)
@@ -345,8 +346,8 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
     severe = off > CHECK_ERROR + _ROUNDING
     way = "high" if ratio > 1 else "low"
     start = (
-        f"the check plate reads {flow_text(test, at.check_reading_m3_s)} where "
-        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
+        f"the check plate reads {flow_as_read(test, at.check_reading_m3_s)} where "
+        f"{flow_as_read(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
     )
     end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
     end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"

@@ -176,12 +176,12 @@ class _Reader:
             unit = parse_label(text)
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
-        name = as_text(self.view.value(row, more[0])) if more and label.kind in _LEAKS else ""
+        name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
     def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
-        """Read one value and keep it with its place; `more` is its unit and, of a leak, its range or meter."""
+        """Read one value and keep it with its place; `more` is its unit and, of a reading, its range or meter."""
         kind = str(label.kind)
         self.got.words += label.languages
         text = as_text(value)

@@ -400,6 +400,7 @@ def _read_meter(
     own = next((entry for entry in pressures if columns[0].index in entry.flows), None)
     if own is not None:
         draft.pressure_unit = own.unit
+    beside = _columns_of_meter(context, columns[0])
     for entry in rows:
         values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
         shown = tuple(value for value in values if value is not None)
@@ -407,9 +408,9 @@ def _read_meter(
             continue
         source = view.source(entry.row, columns[0].index)
         pressure = own.values.get(entry.row) if own is not None else None
+        about = _row_of_meter(context, entry.row, beside)
         if entry.lift == 0:
-            text = f"{shown[0]:.12g} {draft.meter_unit or ''}".strip()
-            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            draft.items["leak_reading"] = Item("leak_reading", _closed(shown, draft, about), None, source)
             if pressure is not None:
                 draft.items["leak_pressure"] = Item("leak_pressure", pressure, UNITS["Pa"], source)
             continue
@@ -417,7 +418,6 @@ def _read_meter(
         draft.flows.append(math.nan)
         draft.pressures.append(pressure)
         draft.sources.append(source)
-        about: dict[str, Any] = _row_of_meter(context, entry.row)
         draft.shown.append(Reading(shown, draft.meter_unit or "", **about))
     _in_its_unit(draft)
     return draft if draft.shown else None
@@ -433,17 +433,18 @@ def _read_beside(context: TableContext, columns: Sequence[Column], rows: Sequenc
     view, flow = context.table.view, columns[0].beside
     draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
     shown: dict[str, Reading | None] = {}
+    beside = _columns_of_meter(context, columns[0])
     for entry in rows:
         values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
         found = tuple(value for value in values if value is not None)
         if len(found) < len(columns):
             continue
+        about = _row_of_meter(context, entry.row, beside)
         if entry.lift == 0:
-            text = f"{found[0]:.12g} {draft.meter_unit or ''}".strip()
             source = view.source(entry.row, columns[0].index)
-            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            draft.items["leak_reading"] = Item("leak_reading", _closed(found, draft, about), None, source)
             continue
-        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **_row_of_meter(context, entry.row))
+        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **about)
     if shown:
         draft.shown = [shown.get(source) for source in draft.sources]
         _in_its_unit(draft)
@@ -475,14 +476,36 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     return number
 
 
-def _row_of_meter(context: TableContext, row: int) -> dict[str, Any]:
+def _closed(shown: Sequence[float], draft: Draft, about: Mapping[str, Any]) -> str:
+    """The reading with the valve closed, as `corrections.meter.split_leak` takes it apart again."""
+    text = f"{', '.join(f'{value:.12g}' for value in shown)} {draft.meter_unit or ''}".strip()
+    words = {"meter": "on", "range": "on", "temperature_k": "at", "pressure_pa": "at", "outlet_pa": "into"}
+    units = {"temperature_k": " K", "pressure_pa": " Pa", "outlet_pa": " Pa"}
+    said = [
+        f" {words[key]} {value:.12g}{units[key]}" if key in units else f" {words[key]} {value}"
+        for key, value in about.items()
+    ]
+    return text + "".join(said)
+
+
+def _columns_of_meter(context: TableContext, reading: Column) -> list[Column]:
+    """The columns that say how a column of readings was read: those named as it is, or beside it."""
+    found = []
+    readings = context.of_role("reading")
+    for kind in sorted(_OF_ROWS):
+        columns = [column for column in context.of_role("condition") if column.kind == kind]
+        found += [c for n, c in enumerate(columns) if reading.index in _flows_of(c, n, columns, readings)]
+    return found
+
+
+def _row_of_meter(context: TableContext, row: int, columns: Sequence[Column]) -> dict[str, Any]:
     """What a row says of its meter: name, range, and the air's state there."""
     view = context.table.view
     names = {"meter_temperature": "temperature_k", "meter_pressure": "pressure_pa", "outlet_pressure": "outlet_pa"}
     found: dict[str, float | str] = {}
-    for column in context.of_role("condition"):
+    for column in columns:
         value = view.value(row, column.index)
-        if column.kind not in _OF_ROWS or value is None:
+        if value is None:
             continue
         if column.kind in ("range", "meter"):
             unit = f" {column.unit.name}" if column.unit is not None else ""
