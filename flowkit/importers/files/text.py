@@ -469,11 +469,14 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
         wide, words = lines[at].wide, lines[at].words
         legend = len(wide) == len(spans) + 1 and wide[-1].text[:1] in "([" and not is_numeric(wide[-1].text[1:-1])
         parts = wide if legend else _shared_out(wide, words, len(spans))
+        beside = _shared_out(wide, words, len(spans) - 1) if parts is None and _overlapping(wide[0], spans) else None
         if parts is not None:
             rows[at] = _in_order(parts)
+        elif beside is not None:
+            rows[at] = (None, *_in_order(beside))  # the lifts have no heading in this line
         elif len(words) == len(spans) and (
             all(_overlapping(word, spans) == column for column, word in enumerate(words))
-            or (nth == 0 and len(wide) == 1 and ":" not in wide[0].text)
+            or (nth == 0 and len(wide) == 1 and ":" not in wide[0].text and words[-1].text[-1] not in "\"'")
         ):
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
@@ -505,7 +508,7 @@ _LEAD = 3  # as many words as the lifts' own heading may have before the first p
 
 def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
     """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
-    found = []
+    found = {}
     for lead in range(min(_LEAD, len(words)) + 1 if first else 1):
         for size in (1, 2, 3):
             rest = words[lead:]
@@ -513,8 +516,9 @@ def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
                 continue
             groups = [rest[at : at + size] for at in range(0, len(rest), size)]
             if len({_shape(group) for group in groups}) == 1 and _is_heading(groups):
-                found.append([_one(group) for group in ([words[:lead]] if lead else []) + groups])
-    return found
+                parts = [_one(group) for group in ([words[:lead]] if lead else []) + groups]
+                found[tuple(part.start for part in parts)] = parts
+    return list(found.values())
 
 
 def _one(words: list[Piece]) -> Piece:
@@ -528,12 +532,13 @@ def _shape(words: list[Piece]) -> str:
 
 
 def _is_heading(groups: list[list[Piece]]) -> bool:
-    """Whether words may each head a column of flows: one with a number, or each known as a side or a unit."""
-    if all(any(mark.isdigit() for mark in group[-1].text) for group in groups):
+    """Whether words may each head a column of flows: with a number or in brackets, or known as a side or a unit."""
+    texts = [_one(group).text for group in groups]
+    if all(any(mark.isdigit() for mark in text) or (text[0] + text[-1] == "()") for text in texts):
         return True
     from flowkit.importers.words.labels import parse_label
 
-    labels = [parse_label(_one(group).text) for group in groups]
+    labels = [parse_label(text) for text in texts]
     return all(label.side is not None or label.unit is not None for label in labels)
 
 
@@ -615,7 +620,7 @@ def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
-        if not under and piece.start > spans[-1][1]:
+        if not under and piece.start > spans[-1][1] and cells[len(spans) - 1] is not None:
             cells.append(piece.text)  # the heading of a column that is empty throughout
             continue
         free = [nth for nth in under if cells[nth] is None]

@@ -256,6 +256,13 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
         and not (label.code == "in" and _names_exhaust(view, axis.heading))
     ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
+    elif _is_title(view, axis.heading, axis.column) and (
+        (label.kind in (None, "side") and label.names and not label.rest) or _has_other_headings(view, axis)
+    ):
+        axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
+        axis.heading = axis.label = None
+    elif not (label.kind or label.names or label.rest or label.unit or label.letter or label.bare):
+        axis.score, axis.reason = UNHEADED, "a mark without meaning heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
     else:
@@ -289,6 +296,12 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _has_other_headings(view: View, axis: Axis) -> bool:
+    """Whether the columns beside a run have headings of their own, below the line that is above all."""
+    rows = range((axis.heading or 0) + 1, axis.first)
+    return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -395,9 +408,9 @@ def _values_right(view: View, row: int, column: int) -> bool:
     return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
 
 
-def _is_title(view: View, row: int, column: int) -> bool:
+def _is_title(view: View, row: int | None, column: int) -> bool:
     """Whether a text is alone in its row."""
-    kinds = view.kinds[row]
+    kinds = view.kinds[row] if row is not None else ""
     return kinds.replace(" ", "") == "t"
 
 

@@ -14,6 +14,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
     FLOW_KINDS,
+    KEEP_ONE,
     NO_UNITS,
     Item,
     Units,
@@ -232,7 +233,7 @@ class _Reader:
 
     def _read(self, kind: str, written: Written, at: Placed) -> None:
         """Read one value and keep it."""
-        items, findings = read_item(kind, written)
+        items, findings = read_item(kind, written, self.units)
         self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
         self.got.findings += findings
 
@@ -470,7 +471,7 @@ def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
 
 def _twice(one: Item, other: Item) -> Finding:
     """Say that a sheet states two values of one thing."""
-    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; keep the right one"
+    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; {KEEP_ONE}"
     return refused(other.source, what)
 
 
