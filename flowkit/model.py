@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal
 
 __all__ = [
@@ -639,6 +640,8 @@ class Variant:
         What the job file changed of its sheets by hand.
     settings : mapping
         Of tests from the records, by id: the bench, meters and meter of their own job, as arguments of `correct`.
+    sources : mapping
+        Path of each file that was read for it to the SHA-256 of the very bytes read.
 
     Examples
     --------
@@ -656,6 +659,7 @@ class Variant:
     bore_m: float | None = None
     changes: tuple[HandChange, ...] = ()
     settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    sources: Mapping[Path, str] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         return f"<Variant {self.name!r}: {len(self.tests)} tests as read, {len(self.corrected)} corrected>"

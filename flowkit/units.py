@@ -133,7 +133,7 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
             "x.001",
             "x0.001",
         ),
-    ),
+    ),  # fmt: skip
     ("mm", "length", 1e-3, 0.0, ("millimetre", "millimeter", "millimetres", "millimeters")),
     ("cm", "length", 1e-2, 0.0, ("centimetre", "centimeter")),
     ("m", "length", 1.0, 0.0, ("metre", "meter")),
@@ -165,14 +165,14 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
             "lit/s",
             "l/sek",
         ),
-    ),
+    ),  # fmt: skip
     (
         "L/min",
         "flow",
         1e-3 / 60,
         0.0,
         ("litres/min", "liter/min", "litre/min", "lpm", "dm3/min", "liters/min", "ltr/min", "lit/min", "l/mn"),
-    ),
+    ),  # fmt: skip
     ("m³/h", "flow", 1.0 / 3600, 0.0, ("m3/h", "m3/hr", "cbm/h", "m^3/h", "m3h", "cmh")),
     ("m³/min", "flow", 1.0 / 60, 0.0, ("m3/min", "cbm/min", "m^3/min")),
     ("m³/s", "flow", 1.0, 0.0, ("m3/s", "cbm/s", "m^3/s", "m3/sec")),

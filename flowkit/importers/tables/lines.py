@@ -14,6 +14,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
     FLOW_KINDS,
+    KEEP_ONE,
     NO_UNITS,
     Item,
     Units,
@@ -107,12 +108,8 @@ class _Reader:
     def read_row(self, row: int, filled: list[int]) -> None:
         """Read one row: labels with the values behind or under them, and texts."""
         view = self.view
-        if view.grid.delimiter == " " and len(filled) > 1:
-            line = "  ".join(str(view.value(row, column)) for column in filled)
-            found, rest = pairs(line)
-            if found and not rest:  # "Temp  17 C  Date  13.11.2026", cut where the table below has its columns
-                self._read_text(row, filled[0], line, view.source(row, filled[0]))
-                return
+        if self._read_aligned(row, filled):
+            return
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
         alone = view.value(row, filled[0]) if len(filled) == 1 else None
         if isinstance(alone, str) and len(alone) <= view.longest and not labels:
@@ -159,6 +156,17 @@ class _Reader:
             elif labels[column].names or labels[column].pressure:
                 self._read_title(row, column, labels[column], view.source(row, column), str(view.value(row, column)))
 
+    def _read_aligned(self, row: int, filled: list[int]) -> bool:
+        """Read ``Temp  17 C  Date  13.11.2026`` whole where it was cut as the table below it is."""
+        if self.view.grid.delimiter != " " or len(filled) < 2:
+            return False
+        line = "  ".join(str(self.view.value(row, column)) for column in filled)
+        found, rest = pairs(line)
+        if not found or rest:
+            return False
+        self._read_text(row, filled[0], line, self.view.source(row, filled[0]))
+        return True
+
     def _value_under(self, row: int, column: int, heads: int) -> bool:
         """Whether a row of labels has its values in the row below."""
         value, label = self.view.value(row + 1, column), self.view.label(row, column)
@@ -181,12 +189,12 @@ class _Reader:
             unit = parse_label(text)
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
-        name = as_text(self.view.value(row, more[0])) if more and label.kind in _LEAKS else ""
+        name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
     def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
-        """Read one value and keep it with its place; `more` is its unit and, of a leak, its range or meter."""
+        """Read one value and keep it with its place; `more` is its unit and, of a reading, its range or meter."""
         kind = str(label.kind)
         self.got.words += label.languages
         text = as_text(value)
@@ -244,7 +252,7 @@ class _Reader:
 
     def _read(self, kind: str, written: Written, at: Placed) -> None:
         """Read one value and keep it."""
-        items, findings = read_item(kind, written)
+        items, findings = read_item(kind, written, self.units)
         self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
         self.got.findings += findings
 
@@ -482,7 +490,7 @@ def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
 
 def _twice(one: Item, other: Item) -> Finding:
     """Say that a sheet states two values of one thing."""
-    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; keep the right one"
+    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; {KEEP_ONE}"
     return refused(other.source, what)
 
 

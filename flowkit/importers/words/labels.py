@@ -431,14 +431,13 @@ class _Reader:
         if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " "):
             return True
         ahead = self.found[index - 1].kind if index else ""
-        if m.text == "IN" and _CJK.search(self.text):
-            return True
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
         if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
             return True
         if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
-        if m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start]):
+        written = m.text == "IN" and _CJK.search(self.text)
+        if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
         return set(words) <= {
