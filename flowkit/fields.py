@@ -271,6 +271,7 @@ _NAMES = (
     Field("names", "lift_unit", "lift_unit", "lift unit", "in", "Unit of the lifts."),
     Field("names", "flow_unit", "flow_unit", "flow unit", "CFM", "Unit of the flows."),
     Field("names", "pressure_unit", "pressure_unit", "pressure unit", "inH2O", "Unit of the pressures."),
+    Field("names", "date_order", "date_order", "choice", "day", "What comes first in a date such as 3/4/26: day or month.", choices=("day", "month")),
 )
 # Fills model.JobInfo.
 _JOB = (

@@ -18,6 +18,7 @@ from flowkit.importers.files.own import OwnOutputError
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
+from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Conditions, FlowTest
@@ -168,7 +169,7 @@ def _read_one(path: Path, found: _Found, known: dict[bytes, Path], stated: State
         return Listed(path, "left out", "nothing in it but what flowkit made")
     except FlowkitError as error:
         if "there is no table of lifts and flows" in error.problem:
-            numbers = "fill in each ?" in error.remedy
+            numbers = PROPOSED in error.remedy
             status: Status = "cannot be read" if numbers or path.suffix.lower() in _SHEETS else "left out"
             return Listed(path, status, str(error))
         return Listed(path, "cannot be read", str(error))
@@ -336,7 +337,7 @@ def _listing(found: _Found, folder: Path) -> list[str]:
     lines = []
     for entry in found.listed:
         name = os.path.relpath(entry.path, folder)
-        reason = entry.reason.removeprefix(f"{entry.path.name}: ").partition("; or put this into its")[0]
+        reason = proposal_of(entry.reason.removeprefix(f"{entry.path.name}: "))[0]
         lines.append("# " + _comment(f"{_STATUS[entry.status]}: {Path(name).as_posix()}: {reason}"))
     if not found.listed:
         lines.append("# There is no sheet in this folder.")

@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import Table
+from flowkit.importers.tables.find import HEADED, Table
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, unreadable
+from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import fold
@@ -22,6 +22,7 @@ __all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
 REPEATED = 1.03  # how far apart the flows of two runs may lie
+RISES = 1.3  # by how much the flow of a list without headings must rise with the lift
 ALIKE = (0.2, 5.0)  # how far apart flows of two states may lie at one lift
 PRESSURES_PA = (200.0, 25_000.0)  # of a flow test
 READING_UNITS = frozenset({"pressure", "length", "humidity"})
@@ -518,7 +519,23 @@ def _decide_unknown(table: Table, columns: list[Column], context: Context) -> No
                 column.role = "flow"
             else:
                 column.role, column.why = "ignored", "not understood"
+    _take_lone_flow(table, columns, context)
     _drop_unlike(table, columns)
+
+
+def _take_lone_flow(table: Table, columns: list[Column], context: Context) -> None:
+    """Take the only column, without a heading, for the flow where a line names the side and another the unit of flow.
+
+    The numbers before it must be lifts beyond doubt, and it must rise with them: a list of ports looks much the same.
+    """
+    if len(columns) != 1 or columns[0].text or not (context.side and context.flow_unit):
+        return
+    (column,) = columns
+    flows = list(_values(table, column).values())
+    cells = [read_cell(table.view.rows[row][table.axis.column], table.view.decimal_comma) for row in table.axis.rows]
+    counted = all(cell.value is not None and cell.value.is_integer() and not cell.unit for cell in cells)
+    if table.axis.score >= HEADED or (not counted and len(flows) > 2 and max(flows) > RISES * min(flows)):
+        column.role, column.kind, column.why = "flow", "flow", ""
 
 
 def _drop_unlike(table: Table, columns: list[Column]) -> None:
@@ -813,14 +830,14 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
 
 def _contradiction(table: Table, column: Column) -> Finding:
     """Say that the headings over a column contradict each other."""
-    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; correct its headings"
+    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
     return unreadable(column.source(table), what)
 
 
 def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
-    remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
+    remedy = f"; if it holds flows, {SET_HEADING}" if column.why == "not understood" else ""
     if column.why == "not understood" and (column.side or column.port or column.code or column.state):
         what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)

@@ -256,6 +256,13 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
         and not (label.code == "in" and _names_exhaust(view, axis.heading))
     ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
+    elif _is_title(view, axis.heading, axis.column) and (
+        (label.kind in (None, "side") and label.names and not label.rest) or _has_other_headings(view, axis)
+    ):
+        axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
+        axis.heading = axis.label = None
+    elif not (label.kind or label.names or label.rest or label.unit or label.letter or label.bare):
+        axis.score, axis.reason = UNHEADED, "a mark without meaning heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
     else:
@@ -289,6 +296,12 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _has_other_headings(view: View, axis: Axis) -> bool:
+    """Whether the columns beside a run have headings of their own, below the line that is above all."""
+    rows = range((axis.heading or 0) + 1, axis.first)
+    return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -395,9 +408,9 @@ def _values_right(view: View, row: int, column: int) -> bool:
     return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
 
 
-def _is_title(view: View, row: int, column: int) -> bool:
+def _is_title(view: View, row: int | None, column: int) -> bool:
     """Whether a text is alone in its row."""
-    kinds = view.kinds[row]
+    kinds = view.kinds[row] if row is not None else ""
     return kinds.replace(" ", "") == "t"
 
 
@@ -503,6 +516,8 @@ def _is_empty(view: View, column: int, rows: range) -> bool:
 
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
+    if _goes_on(view, column, axis, top):
+        return False
     labels = values = texts = 0
     heads = False
     for row in range(top, axis.last + 1):
@@ -538,6 +553,16 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         and values > 0
         and (labels > 1 or (heads and texts == labels == values) or (not heads and _alone(view, column, axis, top)))
     )
+
+
+def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
+    """Whether a headed column of words has a column of flows or readings right of it, with a heading of its own."""
+    at = column
+    while at + 1 < view.width and view.kinds[top][at] == "t" and not _has_numbers(view, at, axis):
+        at += 1
+    label = view.label(top, at) if at > column else None
+    heads = label is not None and (label.names or label.kind in ("flow", "meter"))
+    return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:

@@ -14,6 +14,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
     FLOW_KINDS,
+    KEEP_ONE,
     NO_UNITS,
     Item,
     Units,
@@ -175,12 +176,12 @@ class _Reader:
             unit = parse_label(text)
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
-        name = as_text(self.view.value(row, more[0])) if more and label.kind in _LEAKS else ""
+        name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
     def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
-        """Read one value and keep it with its place; `more` is its unit and, of a leak, its range or meter."""
+        """Read one value and keep it with its place; `more` is its unit and, of a reading, its range or meter."""
         kind = str(label.kind)
         self.got.words += label.languages
         text = as_text(value)
@@ -232,7 +233,7 @@ class _Reader:
 
     def _read(self, kind: str, written: Written, at: Placed) -> None:
         """Read one value and keep it."""
-        items, findings = read_item(kind, written)
+        items, findings = read_item(kind, written, self.units)
         self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
         self.got.findings += findings
 
@@ -470,7 +471,7 @@ def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
 
 def _twice(one: Item, other: Item) -> Finding:
     """Say that a sheet states two values of one thing."""
-    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; keep the right one"
+    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; {KEEP_ONE}"
     return refused(other.source, what)
 
 

@@ -199,12 +199,14 @@ _MONTHS = {
 }  # fmt: skip
 
 
-def iso_date(value: CellValue) -> str | None:
+def iso_date(value: CellValue, order: str | None = None) -> str | None:
     """Return a date as ISO text where it can be read in one way only, else None.
 
     Parameters
     ----------
     value : cell value
+    order : {"day", "month"}, optional
+        What comes first where both can.
 
     Examples
     --------
@@ -215,10 +217,10 @@ def iso_date(value: CellValue) -> str | None:
         return value.date().isoformat()
     if isinstance(value, datetime.date):
         return value.isoformat()
-    return _date_of(value.strip()) if isinstance(value, str) else None
+    return _date_of(value.strip(), order) if isinstance(value, str) else None
 
 
-def _date_of(text: str) -> str | None:  # noqa: PLR0911
+def _date_of(text: str, order: str | None) -> str | None:  # noqa: PLR0911
     """Read a date in text: year first, day.month.year, or with the month in words."""
     text = re.sub(r"[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*(Z|[ap]m|UTC)?$", "", text, flags=re.IGNORECASE)
     match = re.fullmatch(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})", text)
@@ -231,9 +233,9 @@ def _date_of(text: str) -> str | None:  # noqa: PLR0911
     if match:
         first, second, number = int(match[1]), int(match[2]), int(match[3])
         number += 2000 if number < 80 else 1900 if number < 100 else 0
-        if first > 12 >= second or first == second:
+        if first > 12 >= second or first == second or (order == "day" and second <= 12):
             return _checked(number, second, first)
-        return _checked(number, first, second) if second > 12 >= first else None
+        return _checked(number, first, second) if second > 12 >= first or order == "month" else None
     match = re.fullmatch(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日", text)
     if match:
         return _checked(int(match[1]), int(match[2]), int(match[3]))
