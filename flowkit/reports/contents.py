@@ -191,9 +191,6 @@ def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[s
         if value is not None:
             sizes.append((row.words, f"{value:g}°" if row.kind == "angle" else length_words(value, display)))
     return sizes
-            sizes.append((name, length_words(value, display)))
-    angle = known("seat_angle_deg", "seat_angle_deg")
-    return sizes + ([("seat angle", f"{angle:g}°")] if angle is not None else [])
 
 
 _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
