@@ -387,7 +387,14 @@ def _labelled(line: Line) -> list[Piece] | None:
     )
     if len(line.wide) > 2 or not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
         return None
-    return [_one(words[:first]), *words[first:]]
+    label = _one(words[:first])
+    if last < len(words):
+        from flowkit.importers.words.values import known_unit
+
+        if known_unit(words[last].text) is None:
+            return None
+        label = Piece(label.start, label.end, f"{label.text} {words[last].text}")  # "lift 2 4 6 8 mm"
+    return [label, *words[first:last]]
 
 
 def _data_pieces(line: Line) -> list[Piece] | None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
 
+from flowkit.fields import CONDITIONS
 from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
 from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
@@ -20,7 +21,7 @@ from flowkit.units import Unit, find_unit
 
 __all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "WHO_KINDS", "Label", "Mention", "mentions", "parse_label"]
 
-LENGTH_KINDS = frozenset({"lift", "fixture_bore", "valve_head", "stem", "throat", "seat_width"})
+LENGTH_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "length") | {"lift"}
 _INCH_KINDS = LENGTH_KINDS | {
     "pressure", "leak_pressure", "check_pressure", "check_reading_pressure", "barometer", "meter_pressure", "meter",
 }  # fmt: skip

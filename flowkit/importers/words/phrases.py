@@ -7,14 +7,15 @@ import re
 from functools import lru_cache
 from typing import NamedTuple
 
-from flowkit.importers.words.items import CONDITION_FIELDS
+from flowkit.fields import CONDITIONS
+from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
 
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
-TEXT_KINDS = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "date"})
+TEXT_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "text" and not row.metered)
 LABELS = frozenset(CONDITION_FIELDS) | WHO_KINDS | UNIT_KINDS | {"zero_reading", "liquid_temperature"}
 LONGEST = 2000  # characters of a text that are looked at
 _NUMBER = re.compile(
@@ -259,19 +260,11 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
     return found, left + piece[start:]
 
 
-_ODD = {
-    "pressure": ("pressure", "length"), "barometer": ("pressure", "length"), "leak": FLOW_QUANTITIES,
-    "check_reading": FLOW_QUANTITIES, "check_nominal": FLOW_QUANTITIES, "humidity": ("humidity",),
-    "air_temperature": ("temperature",), "meter_temperature": ("temperature",), "seat_angle": ("angle",),
-    "check_pressure": ("pressure", "length"), "leak_pressure": ("pressure", "length"), "meter_pressure": ("pressure",),
-    "check_reading_pressure": ("pressure", "length"),
-}  # fmt: skip
-
-
 def _suits(kind: str, unit: Unit) -> bool:
     """Whether a unit is one of a condition's."""
-    if kind in _ODD:
-        return unit.quantity in _ODD[kind] and (unit.quantity != "length" or unit.name == "in")
+    if kind in QUANTITIES:
+        inch = unit.name == "in" and "pressure" in QUANTITIES[kind]
+        return unit.quantity in QUANTITIES[kind] or inch
     return unit.quantity == "length" if kind in CONDITION_FIELDS and kind not in TEXT_KINDS else False
 
 

@@ -13,7 +13,7 @@ import unicodedata
 from functools import lru_cache
 from typing import Final
 
-from flowkit.model import Side
+from flowkit.fields import CONDITIONS, Side
 
 __all__ = ["LANGUAGES", "LONGEST", "PHRASES", "SHARED", "SIDE_CODES", "SIDE_KINDS", "WORDS", "fold", "spellings"]
 
@@ -826,6 +826,9 @@ def _phrases() -> dict[str, tuple[str, tuple[str, ...]]]:
             for word in words:
                 for spelling in spellings(word):
                     found.setdefault(spelling, (kind, SHARED.get(spelling, (language,))))
+    for row in CONDITIONS:  # one without words of its own is known by its key
+        if row.key not in WORDS and not row.metered:
+            found.setdefault(fold(row.words), (row.key, ("en",)))
     return found
 
 
