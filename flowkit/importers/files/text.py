@@ -406,6 +406,8 @@ def _data_pieces(line: Line) -> list[Piece] | None:
         and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
     ):
         return wide
+    if len(wide) >= 4 and all(is_numeric(piece.text, gaps=True) for piece in wide[2:]):
+        return wide  # two words that name the row
     noted = _with_note(wide)
     if noted is not None:
         return noted

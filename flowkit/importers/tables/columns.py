@@ -22,6 +22,7 @@ __all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)
+SAG = 1.6  # how far a test pressure falls as a port opens; a gauge named by its unit alone that moves more is another
 SQUARES = 0.05  # the square of a flow goes with its pressure, each rounded for printing
 EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
 REPEATED = 1.03  # how far apart the flows of two runs may lie
@@ -456,11 +457,10 @@ def _pressure_role(table: Table, column: Column) -> None:
         for row in table.axis.rows
         if (v := read_cell(table.view.value(row, column.index), table.view.decimal_comma).value)
     ]
-    if (
-        values
-        and not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]
-        and "pressure" not in column.own
-    ):
+    if not values or "pressure" in column.own:
+        return
+    steady = max(values) <= SAG * min(values)
+    if not steady or not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]:
         column.role, column.why = "ignored", "a pressure that is no test pressure"
 
 

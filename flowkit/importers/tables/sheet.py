@@ -13,6 +13,7 @@ from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
 from flowkit.importers.tables.find import (
     CONDITION_KINDS,
+    GAP_WIDTH,
     HEADED,
     UNIT_HEADED,
     Table,
@@ -28,7 +29,8 @@ from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
-from flowkit.importers.words.phrases import is_sentence
+from flowkit.importers.words.phrases import is_sentence, named_units
+from flowkit.importers.words.values import as_text
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, FlowTest, Side
 
@@ -221,6 +223,7 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     for table, scope, title in zip(tables, scoped, _title_variants(scoped, said.lines), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
     reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
+    reading.findings += _unread_beside(reading)
     for place in reader.empty:
         what = "this table has lifts but no flows yet"
         filled = Finding("column-ignored", "note", place, f"{what} and was left out")
@@ -230,6 +233,26 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     reading.findings += formula_gaps(reading)
     refuse_twins(reading)
     return reading
+
+
+def _unread_beside(reading: SheetReading) -> list[Finding]:
+    """Ask about columns of numbers right beside a table, in its rows, that nothing explains."""
+    view, found = reading.view, []
+    told = {(entry.row, entry.column) for entry in reading.metadata.placed}
+    corners = [entry.table.corners() for entry in reading.tables if not entry.table.view.turned]
+    for entry in reading.tables:
+        table = entry.table
+        if table.view.turned or not entry.tests:
+            continue
+        for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
+            if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
+                break
+            rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in told]
+            if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
+                what = "the numbers from here down are beside a table, and nothing says what they are; say which test it is"
+                found.append(unreadable(view.source(rows[0], column), f"{what}, or leave them out"))
+                break
+    return found
 
 
 def struck_content(grid: Grid) -> list[Finding]:
@@ -444,14 +467,16 @@ def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
                 items["side", None] = Item("side", label.side or f"?{label.code}", None, source)
             if label.port:
                 items["port", None] = Item("port", label.port, None, source)
+        corner = dict(named_units(as_text(table.view.value(row, table.axis.column))))
         flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
-        if flow and label.unit is not None:
-            items["flow_unit", None] = Item("flow_unit", label.unit.name, label.unit, source)
-            if label.pressure is not None and ("pressure", None) not in items:
-                found, _ = read_item("pressure", Written(" ".join(label.pressure), source))
-                items.update({(item.kind, None): item for item in found})
-            if label.side:
-                items["side", None] = Item("side", label.side, None, source)
+        unit = label.unit if flow else corner.get("flow_unit")
+        if unit is not None:
+            items["flow_unit", None] = Item("flow_unit", unit.name, unit, source)
+        if label.pressure is not None and unit is not None and ("pressure", None) not in items:
+            found, _ = read_item("pressure", Written(" ".join(label.pressure), source))
+            items.update({(item.kind, None): item for item in found})
+        if flow and label.side:
+            items["side", None] = Item("side", label.side, None, source)
 
 
 def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | None) -> bool:

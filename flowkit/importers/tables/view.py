@@ -17,8 +17,8 @@ from flowkit.importers.words.values import decimal_comma_of, read_cell
 __all__ = ["View", "upright"]
 
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
-_INSUG = re.compile(r"\bins(?![^\W\d_])", re.IGNORECASE)
-_AVGAS = re.compile(r"\bavg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
+_INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
+_AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 Span = tuple[int, int, int, int]

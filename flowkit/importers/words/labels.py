@@ -119,6 +119,10 @@ class Mention(NamedTuple):
 
 _NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
 _TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
+_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
+_NO_NAME = frozenset(SIDE_KINDS) | {
+    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
+}  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
@@ -264,8 +268,11 @@ class _Reader:
         ]
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position", "head") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if {m.kind for m in found if m.text not in _TWO_LETTERS} <= {"number", "port", "mark", "run", "state"}:
-            found = [m._replace(kind="code") if m.text in _TWO_LETTERS else m for m in found]
+        if not any(m.kind in SIDE_KINDS for m in found):
+            found = [
+                m._replace(kind="code") if m.text in _TWO_LETTERS and before.kind in _BEFORE_CODES else m
+                for m, before in zip(found, [_NOTHING, *found], strict=False)
+            ]
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
         if named or numbers > 1:
@@ -390,7 +397,7 @@ class _Reader:
             return m.text == "+" or (m.text == "&" and not before)
         if m.kind == "flow" and not before and index + 1 < len(self.found):
             return self.found[index + 1].kind in ("unknown", "filler", "valve_head")  # "high flow valves"
-        if m.kind in (*SIDE_KINDS, "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common"):
+        if m.kind in _NO_NAME:
             return False
         if m.kind in LEFT_OUT and m.kind != "other":
             return False
