@@ -204,12 +204,42 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
         what = "this table can be read with the lifts down or across; say which numbers are lifts"
         reading.findings.append(unreadable(table.view.source(table.row, table.axis.column), what))
     tables = [table for table in tables if table.axis.reason != "?"]
-    said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
-    reading.metadata = said
     if not tables:
+        reading.metadata = read_metadata(view, _taken(view, unclear), stated.units)
         if not unclear:
             _refuse_unheaded(reading)
         return reading
+    before = list(reading.findings)
+    reader = _read_tables(reading, tables, unclear, stated, general)
+    lines = {id(e.table) for e in reading.tables if e.reason == "no table" and len(e.table.axis.rows) < 3}
+    if 0 < len(lines) < len(tables):  # one number or two under a text were lines of the sheet, and no table
+        reading.findings, reading.tables = before, []
+        tables = [table for table in tables if id(table) not in lines]
+        reader = _read_tables(reading, tables, unclear, stated, general)
+    reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
+    reading.findings += _unread_beside(reading)
+    for place in reader.empty:
+        what = "this table has lifts but no flows yet"
+        filled = Finding("column-ignored", "note", place, f"{what} and was left out")
+        reading.findings.append(filled if reading.tests else refused(place, f"{what}; fill them in"))
+    if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
+        _refuse_unheaded(reading)
+    reading.findings += formula_gaps(reading)
+    refuse_twins(reading)
+    return reading
+
+
+def _read_tables(
+    reading: SheetReading,
+    tables: Sequence[Table],
+    unclear: Sequence[Table],
+    stated: Stated,
+    general: Mapping[Key, Item] | None,
+) -> _TableReader:
+    """Read what is around the tables, then each of them."""
+    view, grid = reading.view, reading.grid
+    said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
+    reading.metadata = said
     reading.findings += said.findings
     words = list(said.words)
     for table in tables:
@@ -222,17 +252,7 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     reader = _TableReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
     for table, scope, title in zip(tables, scoped, _title_variants(scoped, said.lines), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
-    reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
-    reading.findings += _unread_beside(reading)
-    for place in reader.empty:
-        what = "this table has lifts but no flows yet"
-        filled = Finding("column-ignored", "note", place, f"{what} and was left out")
-        reading.findings.append(filled if reading.tests else refused(place, f"{what}; fill them in"))
-    if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
-        _refuse_unheaded(reading)
-    reading.findings += formula_gaps(reading)
-    refuse_twins(reading)
-    return reading
+    return reader
 
 
 def _unread_beside(reading: SheetReading) -> list[Finding]:
@@ -249,8 +269,10 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
                 break
             rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in told]
             if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
-                what = "the numbers from here down are beside a table, and nothing says what they are; say which test it is"
-                found.append(unreadable(view.source(rows[0], column), f"{what}, or leave them out"))
+                what = "the numbers from here down are beside a table, and nothing says what they are"
+                found.append(
+                    unreadable(view.source(rows[0], column), f"{what}; say which test it is, or leave them out")
+                )
                 break
     return found
 
@@ -334,7 +356,8 @@ class _TableReader:
     def __init__(self, reading: SheetReading, name: SheetName, words: Sequence[str], stated: Stated) -> None:
         self.grid = reading.grid
         self.findings = reading.findings
-        self.name = name
+        sides = resolve_codes([name.code], words) if name.code and not name.side else None
+        self.name = replace(name, side=sides[name.code]) if sides and name.code else name
         self.words = words
         self.stated = stated
         self.file = sheet_name(file_variant(reading.grid.file))
@@ -412,10 +435,7 @@ class _TableReader:
         """Say what names a table's tests where their own headings do not."""
         name, grid = self.name, self.grid
         known = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
-        side: Side | None = name.side
-        if name.code is not None and side is None:
-            sides = resolve_codes([name.code], self.words)
-            side = sides[name.code] if sides else None
+        side = name.side
         ports_known = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
         needed = (side is not None and not known) or (name.port is not None and not ports_known) or name.run is not None
         variant = (name.rest if needed else name.whole) or file_variant(grid.file)

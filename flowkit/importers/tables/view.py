@@ -200,6 +200,9 @@ def _decimal_comma(grid: Grid) -> bool | None:
                 part = _DOUBTFUL.match(found.number)
                 if part is None or (found.unit is not None and found.unit.quantity != "flow"):
                     continue
+                left = row[column - 1] if column and found.unit is None else None
+                if isinstance(left, str) and parse_label(left).kind in CONDITION_FIELDS:
+                    continue  # of a bore or a barometer the size decides
                 marks.add(part[2])
                 if found.unit is None and column in lifts:
                     decimal = True

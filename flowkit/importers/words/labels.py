@@ -131,7 +131,7 @@ _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    r"\b(\d{1,2})(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
     re.IGNORECASE,
 )
@@ -364,6 +364,8 @@ class _Reader:
             return False  # "Before porting - 1 test 2"
         if before and m.text.lower() == "no" and self.text[m.end : m.end + 1] == " ":
             return True  # "no clay" is not "clay"
+        if before and m.kind == "number" and fold(self.found[index + 1].text) in ("deg", "degree", "grad"):
+            return True  # "45 deg seat"
         first = index if m.kind == "number" else index - 1
         if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
             letter = self.found[first + 1]
@@ -444,7 +446,10 @@ class _Reader:
             return True
         if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
-        written = m.text == "IN" and _CJK.search(self.text)
+        others = {x.kind for i, x in enumerate(self.found) if i != index}
+        ends = (index == 0 and m.text != "in") or (index == len(self.found) - 1 and m.text == "IN")
+        stated = ends and "state" in others and others <= {"state", "number", "variant", "flow"}
+        written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
