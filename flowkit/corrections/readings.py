@@ -24,7 +24,7 @@ from flowkit.corrections.metering import (
     table_flow,
     upstream_pressure,
 )
-from flowkit.corrections.step import Setting, percent
+from flowkit.corrections.step import Setting
 from flowkit.errors import CorrectionError, JobError, UnitError
 from flowkit.model import (
     AirMode,
@@ -43,6 +43,7 @@ from flowkit.model import (
     UnitSource,
 )
 from flowkit.units import find_unit, from_si, parse_quantity, to_si
+from flowkit.wording import percent
 
 __all__ = ["FORMULAS", "Measured", "flow_of", "measure", "unused"]
 
