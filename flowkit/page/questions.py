@@ -125,9 +125,9 @@ class Question:
         return f"{self.sheet}!{row}" if self.sheet and row else row
 
     @property
-    def counts_for(self) -> str:
-        """How many sheets the answer settles."""
-        return f"The answer counts for {len(self.files)} sheets." if len(self.files) > 1 else ""
+    def one_for_all(self) -> bool:
+        """Whether one answer is offered for all its sheets: a unit or an order of writing, not how each was flowed."""
+        return not self.choices or self.choices[0].key.endswith("_unit")
 
 
 def by_hand(document: Any, file: str) -> dict[str, str]:
@@ -401,8 +401,9 @@ def _plain(message: str) -> str:
     text = re.sub(r",? or state (it|the [a-z ]+) with --[a-z-]+( or [^;,.]*)?", "", text)
     text = re.sub(r",? or (in the job's conditions or )?with --[a-z-]+", "", text)
     text = re.sub(r" or state --[a-z-]+", "", text)
+    text = re.sub(r"; write it (in the heading|on the sheet, such as .*)$", "", text)
     text = text.replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
-    return text[:1].upper() + text[1:]
+    return f"{text[:1].upper()}{text[1:].rstrip('.; ')}."
 
 
 def _mapping(message: str) -> dict[str, Any] | None:
