@@ -257,7 +257,7 @@ def _statement_options() -> list[inspect.Parameter]:
     ]
 
 
-_TYPES: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int}
+_TYPES: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int, "date_order": Literal["day", "month"]}
 
 
 def _help_of(row: Field) -> str:

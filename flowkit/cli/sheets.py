@@ -29,6 +29,7 @@ from flowkit.units import parse_quantity, unit
 
 if TYPE_CHECKING:
     from flowkit.importers import FileReading, Stated
+    from flowkit.job import Job
 
 __all__ = ["register"]
 
@@ -175,9 +176,21 @@ def _check_findings(path: Path, statements: dict[str, Any]) -> list[Finding]:
         if path.suffix.lower() == ".toml":
             refuse_beside_job(statements)
             return list(Job.load(path).run().findings)
-        return list(importers.read(path, stated_of(statements)).findings)
+        stated = stated_of(statements)
+        findings = list(importers.read(path, stated).findings)
+        # What compare would refuse of this sheet is doubtful too.
+        return findings if exit_code(findings) else [*findings, *_refusals(Job.from_files([path], stated))]
     except FlowkitError as error:
         return [*error.findings, finding_of(error)]
+
+
+def _refusals(job: Job) -> Iterator[Finding]:
+    """What keeps a sheet that can be read from being compared."""
+    try:
+        yield from (finding for finding in job.run().findings if finding.severity == "error")
+    except FlowkitError as error:
+        errors = [finding for finding in error.findings if finding.severity == "error"]
+        yield from errors or [finding_of(error)]
 
 
 def start(
@@ -192,13 +205,14 @@ def start(
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
     from flowkit.importers.sheets.start import folder_listing, start_job
+    from flowkit.importers.words.items import proposal_of
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
     stated = Stated(flow_unit=spelled)
     written = start_job(folder, out, stated)
     for entry in folder_listing(folder, stated):
-        reason = entry.reason.partition("; or put this into its")[0].removeprefix(f"{entry.path.name}: ")
+        reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
     show(f"wrote {written}", "Fill in the state of each variant, then: flowkit compare " + str(written))
     return 0

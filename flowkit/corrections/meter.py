@@ -606,6 +606,46 @@ def _room(parser: _Parser, table: Mapping[str, Any]) -> AirState:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """What a meter showed with the valve closed, or with the check plate on, and what is said of it."""
+
+    value: tuple[float, ...]
+    unit: str
+    of: str | None = None
+    on: tuple[str, ...] = ()
+    temperature_k: float | None = None
+    pressure_pa: float | None = None
+    outlet_pa: float | None = None
+
+
+def split_leak(text: str) -> Closed | None:
+    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is no reading.
+
+    ``@`` names the rows it is for, ``on`` the meter or range it was read on, ``at`` the air before the meter and
+    ``into`` the pressure behind it.
+    """
+    import re
+
+    text, _, of = text.partition("@")
+    shown, *said = re.split(r"\s(on|at|into)\s", text)
+    values, unit = [], ""
+    for part in shown.split(", "):
+        value, unit = split_reading(part)
+        if value is None:
+            return None
+        values.append(value)
+    more: dict[str, Any] = {"on": ()}
+    for word, value_text in zip(said[::2], said[1::2], strict=True):
+        if word == "on":
+            more["on"] = (*more["on"], value_text.strip())
+        elif word == "at" and find_unit(value_text.split()[-1], ["temperature"]):
+            more["temperature_k"] = parse_quantity(value_text, "temperature")
+        else:
+            more["pressure_pa" if word == "at" else "outlet_pa"] = parse_quantity(value_text, "pressure")
+    return Closed(tuple(values), unit, of.strip() or None, **more)
+
+
 def split_reading(text: str) -> tuple[float | None, str]:
     """Split a reading as written into its figure and its unit, whatever unit that is."""
     import re

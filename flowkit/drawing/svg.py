@@ -14,11 +14,12 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape, quoteattr
 
-from flowkit.drawing.curves import curve_name, display_of, numeral, place_labels, short, variant_places
+from flowkit.drawing.curves import curve_name, place_labels, short, variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
 from flowkit.units import from_si
+from flowkit.wording import display_of, numeral
 
 if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
 from flowkit.fields import refuse_unknown, run_of, side_of, text_of
 from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.words.items import Units
 from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import Quantity, number, unit
 
@@ -321,6 +322,8 @@ class Stated:
     run : int or None
     lift_unit, flow_unit, pressure_unit : str or None
         For numbers whose unit the sheet does not give.
+    date_order : {"day", "month"} or None
+        What comes first in a date such as 3/4/26.
     conditions : Conditions
         SI; None where nothing is stated.
     columns : ColumnMapping or None
@@ -346,8 +349,16 @@ class Stated:
     lift_unit: str | None = None
     flow_unit: str | None = None
     pressure_unit: str | None = None
+    date_order: Literal["day", "month"] | None = None
     conditions: Conditions = field(default_factory=Conditions)
     columns: ColumnMapping | None = None
     standard_air: AirState | None = None
     cells: tuple[CellChange, ...] = ()
     overrides: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def units(self) -> Units:
+        """What counts where a sheet's figures have no unit, or its dates no order."""
+        given = {item.name: value for item in fields(Conditions)
+                 if (value := getattr(self.conditions, item.name)) is not None}  # fmt: skip
+        return Units(self.flow_unit, self.pressure_unit, self.date_order, given, self.overrides.keys())

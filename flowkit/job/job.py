@@ -6,7 +6,6 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -669,8 +668,7 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
     from flowkit.reports.contents import ReportContents, SourceFile
 
     refuse_errors(results.comparison.findings)
-    choices = [choice for variant in job.variants for choice in variant.sheets]
-    paths = dict.fromkeys(choice.path for choice in choices if choice.recorded is None)
+    sources = {path: sha256 for variant in results.variants for path, sha256 in variant.sources.items()}
     return ReportContents(
         info=job.info,
         reference=job.reference,
@@ -678,7 +676,7 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
         variants=results.variants,
         comparison=results.comparison,
         engine=results.engine,
-        sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths),
+        sources=tuple(SourceFile(path.name, sha256) for path, sha256 in sources.items()),
         findings=results.findings,
     )
 
@@ -689,11 +687,6 @@ def refuse_errors(findings: Sequence[Finding]) -> None:
     if errors:
         more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
         raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
-
-
-def _sha256(path: Path) -> str:
-    """Fingerprint of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def report(

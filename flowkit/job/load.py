@@ -24,6 +24,7 @@ from flowkit.units import parse_quantity
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
+    from flowkit.importers import ReadResult
     from flowkit.job.file import JobFile, SheetTable, ValvesTable, VariantTable
 
 __all__ = [
@@ -50,7 +51,8 @@ _BY_HAND = ("overrides", "reason")
 class SheetChoice:
     """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts.
 
-    `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``.
+    `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``; `known` is what
+    was read of a bare sheet already, and as what, so that no file is read twice.
 
     Examples
     --------
@@ -63,6 +65,7 @@ class SheetChoice:
     sheet: str | None = None
     stated: Stated | None = None
     recorded: str | None = None
+    known: tuple[Stated, ReadResult] | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -383,7 +386,8 @@ def _variants_of(path: Path, stated: Stated) -> tuple[list[JobVariant], set[str]
 
     choice = (SheetChoice(path),)
     try:
-        tests = importers.read(path, stated).tests
+        result = importers.read(path, stated)
+        choice, tests = (SheetChoice(path, known=(stated, result)),), result.tests
         labels = list(dict.fromkeys(test.variant for test in tests))
         units = {unit.unit for test in tests for unit in (test.units.lift, test.units.flow)}
     except SheetError:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -133,9 +132,9 @@ def job_entry(path: Path) -> Entry:
     variants, findings = job.read()
     correction, variants = job._correct(variants, findings)
     own = [variant for variant in job.variants if not any(choice.recorded for choice in variant.sheets)]
-    files = [choice.path.resolve() for variant in own for choice in variant.sheets if choice.path.is_file()]
-    sheets = tuple(SheetRow(str(file), _sha256(file)) for file in dict.fromkeys(files))
     kept = [variant for variant in variants if variant.name in {item.name for item in own}]
+    read = {path.resolve(): sha256 for variant in kept for path, sha256 in variant.sources.items()}
+    sheets = tuple(SheetRow(str(file), sha256) for file, sha256 in read.items())
     tests = [
         _test_row(test, corrected, job.reference, place, _sheet_of(test, sheets))
         for place, variant in enumerate(kept)
@@ -167,7 +166,7 @@ def sheet_entry(path: Path, result: ReadResult) -> Entry:
     """Bring a sheet on its own to the common reference, as far as it says enough for that."""
     from flowkit.corrections import correct
 
-    reference, content = Reference(), _sha256(path)
+    reference, content = Reference(), result.sha256
     made = correct(result.tests, reference, Bench())
     variant = Variant("", tuple(result.tests), corrected=made.tests)
     return Entry(
@@ -258,11 +257,6 @@ def _sheet_of(test: FlowTest, sheets: Sequence[SheetRow]) -> int | None:
         if test.file == Path(sheet.path).name or Path(sheet.path) == Path(test.file).resolve():
             return place
     return None
-
-
-def _sha256(path: Path) -> str:
-    """Fingerprint of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def rebuild(

@@ -11,7 +11,7 @@ from typing import Any
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
-from flowkit.importers.words.items import MAPPING_HINT
+from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
@@ -43,8 +43,7 @@ _OPTION = re.compile(r"--([a-z][a-z-]+)")
 _MEANT = re.compile(r"(?:, |; |: )(?:if )?([0-9.]+)( [^\s,;:]+)? was meant")
 _READS = re.compile(r"the (?:flow|lift) ([0-9.]+)")
 _CURVE = re.compile(r"gives ([0-9.]+)")
-_MAPPING = re.compile(r"columns = (\{.*\})\s*$", re.S)
-_BY_HAND = re.compile(rf"({re.escape(MAPPING_HINT)}|; or put this into its \[\[variant\]\].*)$", re.S)
+_FOR_COMMAND = re.compile(r"--[a-z]|\bjob file\b|\bthe job's\b|\[\[")
 _STATED = re.compile(r"the sheet gives (.*?), but (.*?) was stated", re.S)
 _TWICE = re.compile(r"(?:here and in|the leak in) (.+?)(?: differ)?[;,]")
 _NO_UNIT = re.compile(r"^(?!.*flows|.*lifts)(.+) ([0-9.,]+) has no unit", re.I)
@@ -397,22 +396,18 @@ def _title(finding: Finding, cell: str | None) -> str:
 
 def _plain(message: str) -> str:
     """A message without the options and mappings that are for the command."""
-    text = _BY_HAND.sub("", _MAPPING.sub("", message).rstrip())
-    text = re.sub(r",? or state (it|the [a-z ]+) with --[a-z-]+( or [^;,.]*)?", "", text)
-    text = re.sub(r",? or (in the job's conditions or )?with --[a-z-]+", "", text)
-    text = re.sub(r" or state --[a-z-]+", "", text)
-    text = re.sub(r"; write it (in the heading|on the sheet, such as .*)$", "", text)
-    text = text.replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
+    text = proposal_of(message)[0].replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
+    text = "; ".join(part for part in text.split("; ") if not _FOR_COMMAND.search(part))
     return f"{text[:1].upper()}{text[1:].rstrip('.; ')}."
 
 
 def _mapping(message: str) -> dict[str, Any] | None:
     """The mapping a refusal proposes, as data for a form; an empty one where the page has to propose it."""
-    found = _MAPPING.search(message)
-    if found is None:
-        return {"flow": []} if _BY_HAND.search(message) else None
+    mapping = proposal_of(message)[1]
+    if not mapping:
+        return {"flow": []} if MAPPING_HINT in message else None
     try:
-        columns = tomllib.loads(f"columns = {found.group(1)}")["columns"]
+        columns = tomllib.loads(mapping)["columns"]
     except tomllib.TOMLDecodeError:
         return None
     return columns if isinstance(columns, dict) and isinstance(columns.get("flow"), list) else None

@@ -9,13 +9,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.analysis.results import Comparison
-from flowkit.drawing.curves import display_of, variant_places
+from flowkit.drawing.curves import variant_places
 from flowkit.model import CorrectedTest
 from flowkit.page import charts
 from flowkit.page.plumbing import Page
 from flowkit.page.workspace import Snapshot, place_of
 from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
+from flowkit.wording import display_of
 
 __all__ = ["routes"]
 

@@ -132,8 +132,8 @@ def summary(view: FileView) -> str:
 
 def _facts(snapshot: Snapshot, view: FileView) -> tuple[tuple[str, str], ...]:
     """What the sheet and the job say of how it was flowed."""
-    from flowkit.drawing.curves import display_of
     from flowkit.units import format_quantity
+    from flowkit.wording import display_of
 
     units = display_of(snapshot.display)
     shown: list[tuple[str, str, str, int]] = [

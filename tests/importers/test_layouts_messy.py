@@ -6,10 +6,12 @@ All invented; no such bench, head or customer exists.
 from __future__ import annotations
 
 import datetime
+import io
 from pathlib import Path
 
 import pytest
 
+import flowkit
 from flowkit.importers import read as read_file
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.reading import read_grid
@@ -432,3 +434,36 @@ def test_text_of_a_sheet_is_only_text() -> None:
         '=HYPERLINK("x") | $x^2$\nVariant | =1+1\nHead | <b>../../etc</b>\nLift mm | Int 1 cfm\n1 | 15\n2 | 30'
     )
     assert result.tests[0].variant == "=1+1" and result.tests[0].head == "<b>../../etc</b>"
+
+
+def _flows(text: str, name: str = "sheet.txt") -> dict[tuple[str | None, str | None, str], list[float]]:
+    found = flowkit.read(io.BytesIO(text.encode()), name=name)
+    assert [f.message for f in found.findings if f.severity == "error"] == []
+    return {
+        (t.side, t.port, t.variant): [round(p.flow_m3_s * 60 / 0.3048**3, 6) for p in t.points] for t in found.tests
+    }
+
+
+def test_a_list_without_headings_is_read_where_its_lifts_have_units() -> None:
+    text = "tested at 25 inH2O, flow in cfm\n\nInlet\n2mm  45.2\n4mm  84.0\n8mm  127.4\n\n"
+    text += "Exhaust\n2mm  35.0\n4mm  62.2\n8mm  90.6\n"
+    assert _flows(text) == {
+        ("intake", None, "sheet"): [45.2, 84.0, 127.4],
+        ("exhaust", None, "sheet"): [35.0, 62.2, 90.6],
+    }
+
+
+def test_a_list_of_ports_is_no_list_of_lifts() -> None:
+    text = "Peak flow in CFM, 28 inH2O\nIntake\n1 240\n2 242\n3 239\nExhaust\n1 180\n2 181\n3 179\n"
+    found = flowkit.read(io.BytesIO(text.encode()), name="peak.txt")
+    assert not found.tests
+    assert any(finding.severity == "error" for finding in found.findings)
+
+
+def test_lifts_without_a_heading_under_a_line_of_text() -> None:
+    text = 'Inch lift, cfm flow, 28" H2O\n         In       Ex       In       Ex\n'
+    text += "      (before) (before) (after)  (after)\n"
+    text += ".100     58.2     44.1     61       46\n.200     104.6    77.0     108      80\n"
+    found = _flows(text)
+    assert found["intake", None, "before"] == [58.2, 104.6]
+    assert found["exhaust", None, "after"] == [46.0, 80.0]

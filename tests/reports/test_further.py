@@ -11,12 +11,12 @@ import openpyxl
 import pytest
 from scipy.interpolate import PchipInterpolator
 
-from flowkit.drawing import DISPLAYS
 from flowkit.reports.contents import band_tables, spaced, velocity_between
 from flowkit.reports.labels import method_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.terminal import comparison_text
 from flowkit.reports.workbook import workbook_bytes
+from flowkit.wording import DISPLAYS
 from tests.reports.chains import factorial, plain_job
 from tests.reports.invented import make_contents
 from tests.reports.test_terminal import printed

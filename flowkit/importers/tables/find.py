@@ -19,6 +19,7 @@ BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
 HEADER_DEPTH = 12  # rows between the lift heading and its first number
 GROUP_DEPTH = 4  # rows of headings above the lift heading
 LONG_HEADING = 60
+MOST_INCHES = 30.0  # a larger lift written with its unit is none
 LARGEST = 1500.0  # the largest figure of a lift, in thou
 # How much each piece of evidence says that a column holds the lifts.
 HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
@@ -256,6 +257,13 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
         and not (label.code == "in" and _names_exhaust(view, axis.heading))
     ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
+    elif _is_title(view, axis.heading, axis.column) and (
+        (label.kind in (None, "side") and label.names and not label.rest) or _has_other_headings(view, axis)
+    ):
+        axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
+        axis.heading = axis.label = None
+    elif not (label.kind or label.names or label.rest or label.unit or label.letter or label.bare):
+        axis.score, axis.reason = UNHEADED, "a mark without meaning heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
     else:
@@ -265,7 +273,8 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
-    if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
+    leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
+    if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
     numbers, units = [], 0
@@ -278,6 +287,9 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
             axis.score = FOREIGN
             return
     values = [number for number in numbers if number is not None]
+    if axis.score < HEADED and units and (max(values) > MOST_INCHES or _names_sides(view, axis)):
+        axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
+        return
     if axis.score < HEADED and units == len(axis.rows):
         axis.score += UNIT_CELLS
         axis.reason = "each number has a unit of length"
@@ -289,6 +301,18 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _names_sides(view: View, axis: Axis) -> bool:
+    """Whether texts between the numbers name sides."""
+    labels = (view.label(row, axis.column) for row in range(axis.first, axis.last + 1))
+    return any(label is not None and label.side is not None for label in labels)
+
+
+def _has_other_headings(view: View, axis: Axis) -> bool:
+    """Whether the columns beside a run have headings of their own, below the line that is above all."""
+    rows = range((axis.heading or 0) + 1, axis.first)
+    return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -353,8 +377,8 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
         if kind not in "tg":
             continue
         said = view.label(row, axis.column)
-        if said is None:
-            continue
+        if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
+            continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
             length = label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio")
             if label is not None and not (length or label.kind == "lift"):
@@ -395,9 +419,9 @@ def _values_right(view: View, row: int, column: int) -> bool:
     return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
 
 
-def _is_title(view: View, row: int, column: int) -> bool:
+def _is_title(view: View, row: int | None, column: int) -> bool:
     """Whether a text is alone in its row."""
-    kinds = view.kinds[row]
+    kinds = view.kinds[row] if row is not None else ""
     return kinds.replace(" ", "") == "t"
 
 
@@ -415,6 +439,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
+            if axis.score < HEADED <= other.score and _is_ratio(axis.label) and not _is_ratio(other.label):
+                more.append(axis.column)  # lift over diameter, beside lifts
+                continue
             heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
             empty = between and heads and axis.label is not None and axis.label.kind == "lift"
             if not between or not (behind or empty):
@@ -425,6 +452,11 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 continue
         chosen.append((axis, []))
     return chosen
+
+
+def _is_ratio(label: Label | None) -> bool:
+    """Whether a heading's unit is the valve's diameter."""
+    return label is not None and label.unit is not None and label.unit.quantity == "lift ratio"
 
 
 def _has_numbers(view: View, column: int, axis: Axis) -> bool:
@@ -469,7 +501,8 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
     empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
-    if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
+    gaps = any(view.place(row, c) in view.grid.formula_gaps for c in body for row in axis.rows)
+    if empty and not gaps and (axis.score < HEADED or not body):
         return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
 
@@ -480,6 +513,8 @@ def is_line_across(view: View, axis: Axis, column: int) -> bool:
     if len(filled) == 2 and filled[1] == filled[0] + 1:
         unit = view.label(filled[1], column)
         return len(axis.rows) > 1 and unit is not None and (unit.only_unit or unit.code == "in")
+    if any((said := view.label(row, column)) is not None and said.kind in CONDITION_KINDS for row in filled):
+        return True  # "Temp | 21 °C | | Baro | 998 hPa"
     return len(filled) < min(2, len(axis.rows))
 
 
@@ -503,6 +538,8 @@ def _is_empty(view: View, column: int, rows: range) -> bool:
 
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
+    if _goes_on(view, column, axis, top):
+        return False
     labels = values = texts = 0
     heads = False
     for row in range(top, axis.last + 1):
@@ -538,6 +575,16 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         and values > 0
         and (labels > 1 or (heads and texts == labels == values) or (not heads and _alone(view, column, axis, top)))
     )
+
+
+def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
+    """Whether a headed column of words has a column of flows or readings right of it, with a heading of its own."""
+    at = column
+    while at + 1 < view.width and view.kinds[top][at] == "t" and not _has_numbers(view, at, axis):
+        at += 1
+    label = view.label(top, at) if at > column else None
+    heads = label is not None and (label.names or label.kind in ("flow", "meter"))
+    return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:

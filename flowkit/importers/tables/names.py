@@ -91,7 +91,7 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
         if sides is None:
             what = (
                 f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
-                "the language; write intake or exhaust in the heading"
+                "the language; {SET_HEADING}"
             )
             findings.append(unreadable(column.source(table), what))
             column.role = "trouble"

@@ -8,7 +8,7 @@ from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.labels import FLOW_QUANTITIES
+from flowkit.importers.words.labels import FLOW_QUANTITIES, Label
 
 __all__ = ["has_numbers", "stanza"]
 
@@ -25,12 +25,29 @@ def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = (
     """
     if table is not None and not table.view.places:
         return _of_table(grid, table, columns)
-    found = _number_columns(upright(grid)) or [(0, 4, 15), (1, 4, 15)]
-    lift, *flows = found
-    first, last = lift[1], lift[2]
-    flows = flows[:MOST] or [(lift[0] + 1, first, last)]
-    entries = [_entry(_range(grid, column, first, last), UNKNOWN, UNKNOWN) for column, _, _ in flows]
-    return _written(grid, _range(grid, lift[0], first, last), UNKNOWN, UNKNOWN, entries)
+    view = upright(grid)
+    found = _number_columns(view) or [(0, 4, 15), (1, 4, 15)]
+    heads = {column: _head(view, column, first) for column, first, _ in found}
+    lift = next((column for column in found if heads[column[0]].kind == "lift"), found[0])
+    column, first, last = lift
+    flows = [item[0] for item in found if item is not lift][:MOST] or [column + 1]
+    entries = []
+    for index in flows:
+        said = heads.get(index, Label())
+        port = said.port if said.side or said.unit else None
+        entries.append(_entry(_range(grid, index, first, last), said.side or UNKNOWN, port or UNKNOWN))
+    named = [label.unit for index, label in heads.items() if index in flows]
+    units = {unit.name for unit in named if unit is not None and unit.quantity == "flow"}
+    own = heads[column].unit if column in heads else None
+    lift_unit = own.name if own is not None and own.quantity == "length" else UNKNOWN
+    flow_unit = units.pop() if len(units) == 1 else UNKNOWN
+    return _written(grid, _range(grid, column, first, last), lift_unit, flow_unit, entries)
+
+
+def _head(view: View, column: int, first: int) -> Label:
+    """What is written right over a column of numbers."""
+    found = (view.label(row, column) for row in (first - 1, first - 2) if row >= 0)
+    return next((label for label in found if label is not None), Label())
 
 
 def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:

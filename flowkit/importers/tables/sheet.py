@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import attrgetter
 
 from flowkit.importers.files.grid import Grid
@@ -26,7 +26,7 @@ from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.items import Item, Units, Written, read_item, refused, unreadable
+from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.vocabulary import fold
@@ -68,6 +68,8 @@ def sheet_name(name: str | None) -> SheetName:
         return SheetName()
     label = parse_label(clean)
     verbatim = str(name).strip()
+    if label.bare and set(label.kinds) == {"mark", "number"}:
+        return SheetName(port=label.bare)  # "#1"
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         return SheetName(whole=verbatim if own or _says_something(label) else None, rest=verbatim if own else None)
@@ -125,7 +127,7 @@ def _hidden(name: str, places: Sequence[int], where: str) -> Finding:
         if len(places) > 1
         else f"a hidden {name} holds values and was"
     )
-    what = f"{count} left out; show it and read the sheet again if it belongs to the test"
+    what = f"{count} left out; if it belongs to the test, say in the job file which cells hold what (columns)"
     return Finding("hidden-content", "warning", where, what)
 
 
@@ -197,13 +199,10 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     tables = find_tables(view)
     unclear = [table for table in tables if table.axis.reason == "?"]
     for table in unclear:
-        what = (
-            "this table can be read with the lifts down or across; say which numbers are lifts: "
-            "head the others with side and port"
-        )
+        what = "this table can be read with the lifts down or across; say which numbers are lifts"
         reading.findings.append(unreadable(table.view.source(table.row, table.axis.column), what))
     tables = [table for table in tables if table.axis.reason != "?"]
-    said = read_metadata(view, _taken(view, [*tables, *unclear]), Units(stated.flow_unit, stated.pressure_unit))
+    said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
     reading.metadata = said
     if not tables:
         if not unclear:
@@ -257,7 +256,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
                 continue
             flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
             if flow or label.kind == "flow" or (label.side is not None and not label.rest):
-                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift; head it"
+                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift"
                 reading.findings.append(unreadable(view.source(row, column), what))
                 return
 
@@ -333,7 +332,8 @@ class _TableReader:
             return TableReading(table, columns, Lifts(), [], "no table")
         self._hold_unit(items, columns)
         self.findings += trouble
-        units = Units(flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit)
+        pressure_unit = unit_of(items, "pressure_unit") or stated.pressure_unit
+        units = replace(stated.units, flow=flow_unit, pressure=pressure_unit)
         flows = [column.index for column in columns if column.role in ("flow", "reading")]
         lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
         self.findings += lifts.findings
@@ -350,7 +350,7 @@ class _TableReader:
         if _lacks_flows(columns) and not self.grid.formula_gaps:
             place = table.view.source(table.row, table.axis.column)
             if any("n" in table.view.kinds[row][c.index] for c in columns for row in table.axis.rows):
-                what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
+                what = "this table has lifts but no column headed as a flow"
                 self.findings.append(unreadable(place, what))
             else:
                 self.empty.append(place)
@@ -412,7 +412,7 @@ class _TableReader:
         if sides is not None:
             items["side", None] = item._replace(value=sides[code])
             return
-        what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
+        what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; {BY_HAND}"
         self.findings.append(refused(item.source, what))
         del items["side", None]
 
@@ -505,6 +505,6 @@ def refuse_twins(reading: SheetReading) -> None:
             who = " ".join(str(part) for part in (test.side, test.port, f"run {test.run}") if part)
             what = (
                 f"two tests of this sheet are both {who} of {test.variant!r}, here and from {first.points[0].source}; "
-                "say over each which side, port, run or variant it is"
+                "set the heading of one right in the job file (values), or leave it out (leave_out)"
             )
             reading.findings.append(refused(test.points[0].source, what))

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison, Gain
 from flowkit.analysis.sentences import headline
-from flowkit.drawing.curves import display_of, variant_places
+from flowkit.drawing.curves import variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
 from flowkit.reports.contents import ReportContents, all_lifts, cautions_of, flow_at, measured
 from flowkit.reports.labels import job_words, method_words, reference_words, sides_of
 from flowkit.units import from_si
+from flowkit.wording import display_of
 
 if TYPE_CHECKING:
     from flowkit.model import Side
