@@ -410,7 +410,11 @@ def _mapping(message: str) -> dict[str, Any] | None:
         columns = tomllib.loads(mapping)["columns"]
     except tomllib.TOMLDecodeError:
         return None
-    return columns if isinstance(columns, dict) and isinstance(columns.get("flow"), list) else None
+    if not isinstance(columns, dict) or not isinstance(columns.get("flow"), list):
+        return None
+    # A "?" is what its reader is to fill in: an empty field here.
+    flows = [{key: value for key, value in item.items() if value != "?"} for item in columns["flow"]]
+    return {**{key: value for key, value in columns.items() if value != "?"}, "flow": flows}
 
 
 def letter(snapshot: Snapshot, questions: Sequence[Question]) -> str:
