@@ -302,6 +302,8 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         if known is not None and known.quantity == label.unit.quantity and known.name != label.unit.name:
             column.trouble.append(f"its headings name two units, {known.name} and {label.unit.name}")
         column.unit, column.unit_text = label.unit, label.unit_text
+    elif label.kind == "meter":
+        column.unit_text = label.unit_text or column.unit_text
     rest = label.rest if label.aside is None else label.aside_rest
     if rest and rest not in column.variant:
         column.variant = f"{column.variant} {rest}".strip()

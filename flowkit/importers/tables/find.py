@@ -304,8 +304,9 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
 
 
 def _names_sides(view: View, axis: Axis) -> bool:
-    """Whether texts between the numbers name sides."""
-    labels = (view.label(row, axis.column) for row in range(axis.first, axis.last + 1))
+    """Whether texts between the numbers name sides; one that is alone in its row begins another list."""
+    rows = (row for row in range(axis.first, axis.last + 1) if not _is_title(view, row, axis.column))
+    labels = (view.label(row, axis.column) for row in rows)
     return any(label is not None and label.side is not None for label in labels)
 
 

@@ -135,6 +135,7 @@ _ORDINAL = re.compile(
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
     re.IGNORECASE,
 )
+_METER_UNIT = re.compile(r"(.*?\w)\s*[(\[]\s*(V|Hz|div)\s*[)\]]\s*$")
 _MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
 Tokens = list[tuple[str, str, int, int]]
 
@@ -250,6 +251,11 @@ def _without_pressure(clean: str) -> Label:
     other = foreign_unit(clean)
     if other:
         return Label("other", foreign=other)
+    of_table = _METER_UNIT.match(clean)
+    if of_table is not None:
+        label = parse_label(f"{of_table[1]} (mm)")
+        if label.kind == "meter":
+            return replace(label, unit=None, unit_text=of_table[2])
     inch = _INCH.search(clean)
     if inch is not None and parse_label(clean[: inch.start()]).kind in _INCH_KINDS:
         clean = clean[: inch.start()] + " (in)"
