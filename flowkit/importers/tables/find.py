@@ -273,7 +273,8 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
     leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
-    if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
+    least = len(axis.rows) / 2 if view.turned else 1  # the lines above lifts across may hold a few numbers
+    if axis.score < UNIT_HEADED and any(count >= least for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
     numbers, units, inches = [], 0, 0
