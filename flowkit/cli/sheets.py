@@ -135,8 +135,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
         else:
             assert reading.result is not None  # one of the two is there
             show(*reading_text(reading.result))
-            if not (sys.stdout.isatty() and sys.stderr.isatty()):  # on one terminal they are above already
-                report_errors(found)
+            report_errors(found)
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)
