@@ -156,6 +156,8 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
     for finding in dict.fromkeys(findings):
+        if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
+            continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
         counts[sheet] = counts.get(sheet, 0) + 1
         if counts[sheet] <= FINDINGS_SHOWN:
