@@ -116,6 +116,7 @@ class JobVariant:
 
 def parts_of_file(content: JobFile, written: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     """Turn a job file, checked and as written, into the fields of a `Job`; its paths are relative to `folder`."""
+    written = {"variant": [], **written}
     reference = filled("reference", content.reference)
     job: dict[str, Any] = {name: reference.pop(name) for name in ("area_method", "switched_off") if name in reference}
     given = filled("bench", content.bench)

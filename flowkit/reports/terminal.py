@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline, least_words
+from flowkit.analysis.sentences import SAID, cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -737,7 +737,7 @@ _DOUBTS = 2
 """Warnings shown beside the answer."""
 
 
-_SAID = ("setup-differs", "drift-unknown", "heads-differ", "geometry-differs", "few-repeats")
+_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
 """Rules of findings that the sentences on what is in doubt say already."""
 
 

@@ -467,3 +467,11 @@ def test_lifts_without_a_heading_under_a_line_of_text() -> None:
     found = _flows(text)
     assert found["intake", None, "before"] == [58.2, 104.6]
     assert found["exhaust", None, "after"] == [46.0, 80.0]
+
+
+def test_lists_one_below_the_other_are_all_read() -> None:
+    text = "ex 1\n.1 44.1\n.2 77.0\n.3 95.8\nex 2\n.1 44.4\n.2 77.5\n.3 96.4\nin 1\n.1 58.2\n.2 104.6\n.3 131.2\n"
+    found = _flows(text + "cfm, 28 inH2O\n")
+    assert {(side, port) for side, port, _ in found} == {("exhaust", "1"), ("exhaust", "2"), ("intake", "1")}
+    assert found["exhaust", "1", "sheet"] == [44.1, 77.0, 95.8]
+    assert found["intake", "1", "sheet"] == [58.2, 104.6, 131.2]

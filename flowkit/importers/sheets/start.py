@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Literal
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.fields import section
+from flowkit.fields import CONDITIONS, section
 from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.importers.files.own import OwnOutputError
 from flowkit.importers.mapping import Stated
@@ -32,20 +32,13 @@ SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
 _PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
 
-# What a job can state of its sheets, in its order, with the digits it is shown with.
-_CONDITIONS = {
-    "test_pressure": 2, "fixture_bore": 3, "air_temperature": 1, "barometer": 1, "humidity": 0, "leak": 2,
-    "check_reading": 2, "check_nominal": 2, "date": 0, "bench": 0,
-}  # fmt: skip
-
-# Dimensions of a side's valves, in the order of the job file: key, field, unit, digits, example of intake and exhaust.
-_DIMENSIONS: tuple[tuple[str, str, str, int, dict[str, str]], ...] = (
-    ("head", "valve_diameter_m", "mm", 3, {"intake": '"38 mm"', "exhaust": '"32 mm"'}),
-    ("stem", "stem_diameter_m", "mm", 3, {"intake": '"8 mm"', "exhaust": '"8 mm"'}),
-    ("throat", "throat_diameter_m", "mm", 3, {"intake": '"33 mm"', "exhaust": '"28 mm"'}),
-    ("seat_angle", "seat_angle_deg", "°", 1, {"intake": "45", "exhaust": "45"}),
-    ("seat_width", "seat_width_m", "mm", 3, {"intake": '"1.8 mm"', "exhaust": '"2 mm"'}),
-)
+# What a job can state of its sheets, but for what is stated by valve, of a meter or in prose.
+_OF_VALVES = tuple(row for row in section("valves").values() if row.condition)
+_OF_TESTS = tuple(
+    row for row in CONDITIONS
+    if not row.metered and row.key != "notes" and row.attribute not in {valve.condition for valve in _OF_VALVES}
+)  # fmt: skip
+_DIGITS = {"mm": 3, "inH2O": 2, "CFM": 2, "°C": 1, "hPa": 1, "°": 1}
 
 _BACKUP = ".before-flowkit"
 
@@ -366,20 +359,21 @@ def _valves(variants: Sequence[_Variant]) -> list[str]:
         if not tests:
             continue
         lines.append(f"[valves.{side}]                # for coefficients; what a sheet states need not be repeated")
-        for key, name, unit, digits, examples in _DIMENSIONS:
-            values, missing = _stated(tests, name, unit, digits)
+        for row in _OF_VALVES:
+            values, missing = _stated(tests, row.condition, row.unit)
             if values:
                 some = "   (on some sheets; the others do not say)" if missing else ""
-                lines.append(_comment(f"# found: {key} = {values}") + some)
+                lines.append(_comment(f"# found: {row.key} = {values}") + some)
             if missing:
-                lines.append(f"# {key} = {examples[side]}")
+                example = row.exhaust if side == "exhaust" and row.exhaust else row.example
+                lines.append(f"# {row.key} = " + (example if row.kind == "angle" else f'"{example}"'))
         lines.append("")
     return lines
 
 
-def _stated(tests: Sequence[FlowTest], name: str, unit: str, digits: int) -> tuple[str, bool]:
+def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]:
     """The different values of a condition in words, and whether any test lacks it."""
-    values = list(dict.fromkeys(_shown(test.conditions, name, unit, digits) for test in tests))
+    values = list(dict.fromkeys(_shown(test.conditions, name, unit) for test in tests))
     known = [value for value in values if value is not None]
     return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
 
@@ -396,14 +390,12 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
     ]
     missing: list[str] = []
-    for key, digits in _CONDITIONS.items():
-        row = section("conditions")[key]
-        name, unit, example = row.attribute, row.unit, row.example
-        values, lacking = _stated(variant.tests, name, unit, digits)
+    for row in _OF_TESTS:
+        values, lacking = _stated(variant.tests, row.attribute, row.unit)
         if values and not (row.kind == "flow" and variant.questions):  # of flows whose unit is only guessed
-            lines.append(_comment(f"# found: {key} = {values}"))
-        if lacking and key in _WANTED:
-            missing.append(f'{key} = "{example}"')
+            lines.append(_comment(f"# found: {row.key} = {values}"))
+        if lacking and row.key in _WANTED:
+            missing.append(f'{row.key} = "{row.example}"')
     if any(test.side is None for test in variant.tests):
         missing.append('side = "intake"')
     if any(test.port is None for test in variant.tests):
@@ -419,12 +411,12 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     return [*lines, ""]
 
 
-def _shown(conditions: Conditions, name: str, unit: str, digits: int) -> str | None:
+def _shown(conditions: Conditions, name: str, unit: str) -> str | None:
     """A condition as people write it."""
     value = getattr(conditions, name)
     if value is None:
         return None
-    return format_quantity(value, unit, digits) if unit else str(value)
+    return format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value)
 
 
 def _comment(text: str) -> str:

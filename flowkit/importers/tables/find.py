@@ -19,6 +19,7 @@ BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
 HEADER_DEPTH = 12  # rows between the lift heading and its first number
 GROUP_DEPTH = 4  # rows of headings above the lift heading
 LONG_HEADING = 60
+MOST_INCHES = 30.0  # a larger lift written with its unit is none
 LARGEST = 1500.0  # the largest figure of a lift, in thou
 # How much each piece of evidence says that a column holds the lifts.
 HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
@@ -272,7 +273,8 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
-    if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
+    leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
+    if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
     numbers, units = [], 0
@@ -285,6 +287,9 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
             axis.score = FOREIGN
             return
     values = [number for number in numbers if number is not None]
+    if axis.score < HEADED and units and (max(values) > MOST_INCHES or _names_sides(view, axis)):
+        axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
+        return
     if axis.score < HEADED and units == len(axis.rows):
         axis.score += UNIT_CELLS
         axis.reason = "each number has a unit of length"
@@ -296,6 +301,13 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _names_sides(view: View, axis: Axis) -> bool:
+    """Whether texts between the numbers name sides; one that is alone in its row begins another list."""
+    rows = (row for row in range(axis.first, axis.last + 1) if not _is_title(view, row, axis.column))
+    labels = (view.label(row, axis.column) for row in rows)
+    return any(label is not None and label.side is not None for label in labels)
 
 
 def _has_other_headings(view: View, axis: Axis) -> bool:
@@ -366,8 +378,8 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
         if kind not in "tg":
             continue
         said = view.label(row, axis.column)
-        if said is None:
-            continue
+        if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
+            continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
             length = label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio")
             if label is not None and not (length or label.kind == "lift"):
@@ -428,6 +440,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
+            if axis.score < HEADED <= other.score and _is_ratio(axis.label) and not _is_ratio(other.label):
+                more.append(axis.column)  # lift over diameter, beside lifts
+                continue
             heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
             empty = between and heads and axis.label is not None and axis.label.kind == "lift"
             if not between or not (behind or empty):
@@ -438,6 +453,11 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 continue
         chosen.append((axis, []))
     return chosen
+
+
+def _is_ratio(label: Label | None) -> bool:
+    """Whether a heading's unit is the valve's diameter."""
+    return label is not None and label.unit is not None and label.unit.quantity == "lift ratio"
 
 
 def _has_numbers(view: View, column: int, axis: Axis) -> bool:
@@ -482,7 +502,8 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
     empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
-    if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
+    gaps = any(view.place(row, c) in view.grid.formula_gaps for c in body for row in axis.rows)
+    if empty and not gaps and (axis.score < HEADED or not body):
         return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
 
@@ -493,6 +514,8 @@ def is_line_across(view: View, axis: Axis, column: int) -> bool:
     if len(filled) == 2 and filled[1] == filled[0] + 1:
         unit = view.label(filled[1], column)
         return len(axis.rows) > 1 and unit is not None and (unit.only_unit or unit.code == "in")
+    if any((said := view.label(row, column)) is not None and said.kind in CONDITION_KINDS for row in filled):
+        return True  # "Temp | 21 °C | | Baro | 998 hPa"
     return len(filled) < min(2, len(axis.rows))
 
 

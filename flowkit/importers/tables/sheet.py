@@ -68,6 +68,8 @@ def sheet_name(name: str | None) -> SheetName:
         return SheetName()
     label = parse_label(clean)
     verbatim = str(name).strip()
+    if label.bare and set(label.kinds) == {"mark", "number"}:
+        return SheetName(port=label.bare)  # "#1"
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         return SheetName(whole=verbatim if own or _says_something(label) else None, rest=verbatim if own else None)

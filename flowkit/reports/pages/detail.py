@@ -385,7 +385,7 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
     lagging: dict[str, list[str]] = {}
     for variant in result.variants:
         lag = variant.lagging
-        if lag is not None:
+        if lag is not None and lag.beyond_scatter:
             words = f"{names.head(variant.name)} {percent_figure(lag.below_mean)} %"
             if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
                 where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
