@@ -132,7 +132,7 @@ COLUMNS: dict[str, str] = {
     "port": "Port of every flow.",
     "run": "Run of every flow, from 1.",
     "variant": "Variant of every flow.",
-    "head": "Head of every flow, such as \"left\".",
+    "head": 'Head of every flow, such as "left".',
 }
 """Keys of the column mapping, in words."""
 FLOW: dict[str, str] = {
