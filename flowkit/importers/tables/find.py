@@ -241,9 +241,16 @@ def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
         found.append(Axis(column, rows, rows[0], rows[-1]))
 
 
-def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
+def _weigh(view: View, axis: Axis) -> None:
     """Weigh what says that a run of numbers are lifts, and what says that they are not."""
     _find_heading(view, axis)
+    _weigh_heading(view, axis)
+    if axis.score > FOREIGN:
+        _weigh_numbers(view, axis)
+
+
+def _weigh_heading(view: View, axis: Axis) -> None:
+    """Weigh what the heading of a run says, or a text beside its first number."""
     label = axis.label
     if label is None:
         axis.score, axis.reason = UNHEADED, "no heading"
@@ -272,6 +279,10 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
+
+
+def _weigh_numbers(view: View, axis: Axis) -> None:
+    """Weigh the numbers of a run, and leave a line of the sheet below them out of it."""
     leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
     if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
