@@ -19,6 +19,7 @@ __all__ = [
     "changes",
     "drop_sheet",
     "file_of",
+    "head_of",
     "leave_out",
     "levels",
     "move_sheet",
@@ -117,6 +118,16 @@ def remove_condition(document: Any, file: str, key: str) -> str:
                 if not set(owner["conditions"]) - {"overrides", "reason"}:
                     del owner["conditions"]
     return f"{key.replace('_', ' ')} no longer stated ({file})"
+
+
+def head_of(document: Any, file: str) -> str:
+    """Return the head that the job states for a sheet, empty where it states none."""
+    for variant, index in _entries(document, file):
+        entry = variant["sheets"][index]
+        for owner in (entry, variant):
+            if not isinstance(owner, str) and owner.get("conditions", {}).get("head"):
+                return str(owner["conditions"]["head"])
+    return ""
 
 
 def said_of(document: Any, file: str) -> list[tuple[str, str, str]]:

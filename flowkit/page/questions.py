@@ -124,9 +124,9 @@ class Question:
         return f"{self.sheet}!{row}" if self.sheet and row else row
 
     @property
-    def counts_for(self) -> str:
-        """How many sheets the answer settles."""
-        return f"The answer counts for {len(self.files)} sheets." if len(self.files) > 1 else ""
+    def one_for_all(self) -> bool:
+        """Whether one answer is offered for all its sheets: a unit or an order of writing, not how each was flowed."""
+        return not self.choices or self.choices[0].key.endswith("_unit")
 
 
 def by_hand(document: Any, file: str) -> dict[str, str]:
@@ -398,7 +398,7 @@ def _plain(message: str) -> str:
     """A message without the options and mappings that are for the command."""
     text = proposal_of(message)[0].replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
     text = "; ".join(part for part in text.split("; ") if not _FOR_COMMAND.search(part))
-    return text[:1].upper() + text[1:]
+    return f"{text[:1].upper()}{text[1:].rstrip('.; ')}."
 
 
 def _mapping(message: str) -> dict[str, Any] | None:
@@ -410,7 +410,11 @@ def _mapping(message: str) -> dict[str, Any] | None:
         columns = tomllib.loads(mapping)["columns"]
     except tomllib.TOMLDecodeError:
         return None
-    return columns if isinstance(columns, dict) and isinstance(columns.get("flow"), list) else None
+    if not isinstance(columns, dict) or not isinstance(columns.get("flow"), list):
+        return None
+    # A "?" is what its reader is to fill in: an empty field here.
+    flows = [{key: value for key, value in item.items() if value != "?"} for item in columns["flow"]]
+    return {**{key: value for key, value in columns.items() if value != "?"}, "flow": flows}
 
 
 def letter(snapshot: Snapshot, questions: Sequence[Question]) -> str:

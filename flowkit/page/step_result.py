@@ -48,6 +48,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         "range": "",
         "rows": [],
         "froms": {},
+        "waiting": {},
     }
     if comparison is not None:
         units = display_of(snapshot.display)
@@ -61,6 +62,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             "lead": _lead(comparison)[0],
             "sentences": _lead(comparison)[1],
             "names": names,
+            "waiting": {n: view.name for view in reversed(snapshot.files) for n in view.states if n not in names},
             "rows": step_rows(comparison),
             "froms": _froms(comparison),
             "range": ranges,

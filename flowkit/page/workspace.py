@@ -236,7 +236,7 @@ class Workspace:
             elif suffix in PICTURES:
                 views.append(FileView(name, "picture", reason="a picture: type it in beside it"))
             elif suffix == ".pdf":
-                views.append(FileView(name, "pdf", reason="a PDF: try to read it, or type it in beside it"))
+                views.append(FileView(name, "pdf", reason="a PDF: use it if it has a table, or type it in beside it"))
             elif suffix in SHEET_ENDINGS:
                 views.append(FileView(name, "found", reason="in the folder, not in the job"))
             else:
@@ -378,8 +378,6 @@ def _states_in(path: Path, name: str) -> list[tuple[str, str, str | None]] | Non
     first: dict[str, str | None] = {}
     for test in result.tests:
         first.setdefault(test.variant, test.conditions.date)
-    if len(first) == 1:
-        return [(_escaped(name), state, date) for state, date in first.items()]
     return [(_escaped(name), state, date) for state, date in first.items()]
 
 

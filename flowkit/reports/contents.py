@@ -20,6 +20,7 @@ from flowkit.analysis.results import (
     VariantFlow,
 )
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
+from flowkit.fields import section
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
 from flowkit.units import from_si, to_si
 from flowkit.wording import (
@@ -186,17 +187,11 @@ def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[s
         return stated if stated is not None else next((v for c in conditions if (v := getattr(c, theirs))), None)
 
     sizes = []
-    for name, mine, theirs in (
-        ("head", "head_m", "valve_diameter_m"),
-        ("stem", "stem_m", "stem_diameter_m"),
-        ("throat", "throat_m", "throat_diameter_m"),
-        ("seat width", "seat_width_m", "seat_width_m"),
-    ):
-        value = known(mine, theirs)
+    for row in sorted(section("valves").values(), key=lambda row: row.kind == "angle"):
+        value = known(row.attribute, row.condition) if row.condition else None
         if value is not None:
-            sizes.append((name, length_words(value, display)))
-    angle = known("seat_angle_deg", "seat_angle_deg")
-    return sizes + ([("seat angle", f"{angle:g}°")] if angle is not None else [])
+            sizes.append((row.words, f"{value:g}°" if row.kind == "angle" else length_words(value, display)))
+    return sizes
 
 
 _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (

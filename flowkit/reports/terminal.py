@@ -157,6 +157,8 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
     for finding in dict.fromkeys(findings):
+        if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
+            continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
         counts[sheet] = counts.get(sheet, 0) + 1
         if counts[sheet] <= FINDINGS_SHOWN:
@@ -165,10 +167,9 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     return shown + [f"{sheet}: and {count} more in --json" for sheet, count in left.items()]
 
 
-def findings_text(findings: Sequence[Finding], *, errors: bool = False) -> Parts:
-    """Return warnings, then notes, for a terminal; errors go to standard error and are repeated only where asked."""
-    kinds = ("error", "warning", "note") if errors else ("warning", "note")
-    ordered = [finding for kind in kinds for finding in findings if finding.severity == kind]
+def findings_text(findings: Sequence[Finding]) -> Parts:
+    """Return warnings, then notes, for a terminal; errors go to standard error."""
+    ordered = [finding for kind in ("warning", "note") for finding in findings if finding.severity == kind]
     parts: list[RenderableType] = []
     for item in capped(ordered):
         if isinstance(item, str):
@@ -337,7 +338,7 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
             (heads[i], "right" if heads[i] in ("run", "points") else "left") for i in shown
         ]
         parts.append(listing(columns, [[row[i] for i in shown] for row in rows], min(3, len(shown) - 1) or 1))
-    return (*parts, *findings_text(result.findings, errors=True), "")
+    return (*parts, *findings_text(result.findings), "")
 
 
 def _same_words(head: str, cell: str) -> str:

@@ -61,7 +61,7 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
     user.sees("set to 108.9")
     assert messy.read_text() == MESSY == (folder / messy.name).read_text()
     # What was done at each step: the page asks, three ticks and a button each.
-    user.click("2 Heads and work")
+    user.tick('.steps a[href="/heads"]')
     for state, factor in (("seats recut", "seats"), ("ports blended", "ports"), ("slim-stem valves", "valves")):
         card = f'.state[data-state="{state}"]'
         for side in ("intake", "exhaust"):
@@ -69,7 +69,7 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
         user.click("That is what was done", card)
         user.sees(f"Written: {state}")
     kept_picture(user, "heads")
-    user.click("3 Result")
+    user.tick('.steps a[href="/result"]')
     user.sees("What each step was worth")
     kept_picture(user, "result")
     # The page shows the library's own figures, and the file it wrote is a job like any other.
@@ -80,7 +80,7 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
             assert f"{100 * gain.mean_flow_gain:+.1f} %".replace("-", "−") in shown
     changed = {gain.to: gain.changed for gain in comparison.sides["intake"].steps}
     assert "ports" in changed["ports blended"] and "valves" in changed["slim-stem valves"]
-    user.click("5 Build file")
+    user.tick('.steps a[href="/build"]')
     build = pypdf.PdfWriter()
     build.add_blank_page(400, 500)
     build.write(tmp_path / "build.pdf")

@@ -25,7 +25,7 @@ from flowkit.importers.words.items import (
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
-from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
 
@@ -108,6 +108,8 @@ class _Reader:
     def read_row(self, row: int, filled: list[int]) -> None:
         """Read one row: labels with the values behind or under them, and texts."""
         view = self.view
+        if self._read_aligned(row, filled):
+            return
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
         alone = view.value(row, filled[0]) if len(filled) == 1 else None
         if isinstance(alone, str) and len(alone) <= view.longest and not labels:
@@ -154,6 +156,17 @@ class _Reader:
             elif labels[column].names or labels[column].pressure:
                 self._read_title(row, column, labels[column], view.source(row, column), str(view.value(row, column)))
 
+    def _read_aligned(self, row: int, filled: list[int]) -> bool:
+        """Read ``Temp  17 C  Date  13.11.2026`` whole where it was cut as the table below it is."""
+        if self.view.grid.delimiter != " " or len(filled) < 2:
+            return False
+        line = "  ".join(str(self.view.value(row, column)) for column in filled)
+        found, rest = pairs(line)
+        if not found or rest:
+            return False
+        self._read_text(row, filled[0], line, self.view.source(row, filled[0]))
+        return True
+
     def _value_under(self, row: int, column: int, heads: int) -> bool:
         """Whether a row of labels has its values in the row below."""
         value, label = self.view.value(row + 1, column), self.view.label(row, column)
@@ -195,6 +208,12 @@ class _Reader:
             kind = "side"  # "Valve: intake"
         if kind == "date" and label.languages == ("it",) and not re.search(r"\d", text):
             return  # "data" is a word of other languages too
+        if kind == "date" and no_number and iso_date(value) is None:
+            taken = take_pressure(f"at {text}")
+            if taken is not None and not taken.rest.replace("at", "").strip():
+                kind = "pressure"  # "Tested: 28 inH2O"
+        if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
+            kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
         if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
             value = self._first_quantity(kind, value, source, at)
         written = Written(
@@ -270,7 +289,7 @@ class _Reader:
         taken = take_pressure(text)
         talk = is_sentence(text if taken is None else taken.rest)
         if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
-            if label.side or label.code:
+            if label.side or (label.code and not label.rest):
                 found.append(Item("side", label.side or f"?{label.code}", None, source))
             if label.port:
                 found.append(Item("port", label.port, None, source))

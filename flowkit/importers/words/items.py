@@ -25,6 +25,7 @@ __all__ = [
     "MAPPING_HINT",
     "NO_UNITS",
     "PROPOSED",
+    "QUANTITIES",
     "SET_HEADING",
     "STATE_RIGHT",
     "Item",
@@ -48,18 +49,15 @@ CONDITION_FIELDS: dict[str, str] = {kind: row.attribute for kind, row in _ROWS.i
 """Kind of the vocabulary -> field of `Conditions`."""
 
 _TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
-FLOW_KINDS = frozenset({"leak", "leak_before", "leak_after", "check_reading", "check_nominal"})
+FLOW_KINDS = frozenset(kind for kind, row in _ROWS.items() if row.kind == "flow")
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_GAUGE = frozenset(kind for kind, row in _ROWS.items() if row.kind == "pressure" and row.unit == "inH2O")
 _BESIDE = {
     **dict.fromkeys(("leak", "leak_before", "leak_after"), "leak_pressure"),
     "check_reading": "check_reading_pressure", "check_nominal": "check_pressure",
 }  # fmt: skip
-_ABSOLUTE = frozenset({"barometer", "meter_pressure", "outlet_pressure"})
-_OF_METERS = frozenset(
-    {"meter", "range", "zero_reading", "zero_before", "zero_after", "leak_reading", "check_plate_reading", "direction"}
-)
-_TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"}) | _OF_METERS
+_ABSOLUTE = frozenset(kind for kind, row in _ROWS.items() if row.kind == "pressure") - _GAUGE
+_TEXT = frozenset(kind for kind, row in _ROWS.items() if row.kind in ("text", "choice")) | {"variant", "head"}
 _METER_READING = {
     "check_reading": "check_plate_reading", "leak": "leak_reading",
     "leak_before": "leak_reading_before", "leak_after": "leak_reading_after",
@@ -68,7 +66,7 @@ _KINDS: dict[str, tuple[Quantity, ...]] = {
     "flow": FLOW_QUANTITIES, "pressure": ("pressure",), "length": ("length",), "temperature": ("temperature",),
     "angle": ("angle",), "humidity": ("humidity",),
 }  # fmt: skip
-_QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
+QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
 
 
 class Item(NamedTuple):
@@ -110,9 +108,7 @@ def unreadable(source: str, what: str) -> Finding:
 def proposal_of(message: str) -> tuple[str, str]:
     """Part a message from the mapping that it proposes."""
     said, _, mapping = message.partition(PROPOSED)
-    return re.sub(
-        rf"(; (or )?|: )?({re.escape(MAPPING_HINT)})?(: |; or )?$", "", said
-    ) if mapping else said, mapping.rstrip(".")
+    return re.sub("; (or |if there is one, )?$", "", said), mapping.rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +168,7 @@ def _can_mean(kind: str, written: Written, wanted: float | str) -> bool:
         ways = {iso_date(written.value, order) for order in ("day", "month")}
         return kind != "date" or (iso_date(wanted) or wanted) in ways
     found = read_cell(written.value, written.decimal_comma).value
-    units = [unit for unit in UNITS.values() if unit.quantity in _QUANTITIES.get(kind, ())]
+    units = [unit for unit in UNITS.values() if unit.quantity in QUANTITIES.get(kind, ())]
     return found is None or any(
         abs(to_si(abs(found), unit) - wanted) <= _SAME * abs(wanted) for unit in units if unit.factor
     )
@@ -184,7 +180,7 @@ _SAME = 1e-3  # rounding to a printed digit
 def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
     """Read one stated value as the sheet has it."""
     text = as_text(written.value)
-    if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
+    if not text or text.lower() in (_NO_NAME if kind not in QUANTITIES else GAP_MARKS):
         return [], []
     if kind == "date":
         date = iso_date(written.value, order)
@@ -197,7 +193,7 @@ def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Ite
         return [Item(kind, date or text, None, written.source)], []
     if kind in _TEXT:
         unit = f" {written.unit_text or written.label.unit_text}".rstrip()
-        if kind in _OF_METERS and unit and text[-1:].isdigit():
+        if kind in _ROWS and _ROWS[kind].metered and unit and text[-1:].isdigit():
             text += unit
         return [Item(kind, text, None, written.source, written.label.side)], []
     if kind == "run":
@@ -239,7 +235,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     value, source, label = written.value, written.source, written.label
     items, findings, value = _read_pressure_beside(kind, written, text)
     cell = read_cell(value, written.decimal_comma)
-    if cell.value is None and kind in _LIKELY_PA and _ONE_MARK.match(text):
+    if cell.value is None and kind in _LIKELY and _ONE_MARK.match(text):
         cell = read_cell(value, False)  # 1,007 hPa: the size below says which mark it is
     if cell.value is None:
         cell = _read_odd(kind, value, written.decimal_comma)
@@ -271,13 +267,16 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     return items, findings
 
 
-_LIKELY_PA = {**dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3))}
+_LIKELY = {
+    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
+    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
+}  # fmt: skip
 _ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
 
 
 def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
     """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
-    low, high = _LIKELY_PA.get(kind, (0.0, 0.0))
+    low, high = _LIKELY.get(kind, (0.0, 0.0))
     if not high or not _ONE_MARK.match(text) or low <= abs(to_si(value, unit)) <= high:
         return value
     likely = [other for other in (value * 1000, value / 1000) if low <= abs(to_si(other, unit)) <= high]
@@ -316,16 +315,7 @@ def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[
 
 def _example(kind: str) -> str:
     """How a value may be written, quoted."""
-    return repr(_EXAMPLE.get(kind, "28 inH2O"))
-
-
-_EXAMPLE = {
-    "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45",
-    "seat_width": "1.4 mm",
-    "air_temperature": "21 °C", "meter_temperature": "21 °C", "barometer": "1002 hPa", "humidity": "45 %",
-    "leak": "0.4 CFM", "leak_before": "0.4 CFM", "leak_after": "0.4 CFM",
-    "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
-}  # fmt: skip
+    return repr(_ROWS[kind].example)
 
 
 def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
@@ -335,14 +325,14 @@ def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
     match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
     if match is None:
         return Cell(None)
-    unit = known_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
+    unit = known_unit(match[2], QUANTITIES[kind]) if match[2].strip() else None
     cell = read_cell(match[1], decimal_comma)
     return cell._replace(unit=match[2].strip()) if unit or not match[2].strip() else Cell(None)
 
 
 def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
     """Find the unit of a stated value: as spelled, or the only one its size leaves."""
-    quantities = _QUANTITIES[kind]
+    quantities = QUANTITIES[kind]
     name = kind.replace("_", " ")
     if spelled:
         unit = known_unit(spelled, quantities)

@@ -60,7 +60,7 @@ _NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
 _AT = re.compile(
     rf"{_WORD_AT}\s*{_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
-    rf"|[mc]m\s*(?:of\s+|de\s+)?{_WATER}|[hk]?pa|mbar|bar|psi)(?!\w)",
+    rf"|[mc]m\s*(?:of\s+|de\s+)?{_WATER}|[hk]?pa|mb(?:ar)?|bar|psi)(?!\w)",
     re.IGNORECASE,
 )
 
@@ -74,7 +74,7 @@ _AT_BARE = re.compile(
 _PRESSURE = re.compile(
     rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
-    r"|iwc|iwg|[hk]?pa|mbar|psi)(?![A-Za-z0-9])",
+    r"|iwc|iwg|[hk]?pa|mb(?:ar)?|psi)(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
