@@ -774,7 +774,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa
         said = "could each be the flow" if not (first.side or first.port) else f"{who}"
         if len(runs) > 1:
             continue  # reported where the tests are put together
-        what = f"the columns headed {names} {said}; head each with its side, port, run or variant"
+        what = f"the columns headed {names} {said}; {SET_HEADING}"
         findings.append(unreadable(group[0].source(table), what))
         for column in group:
             column.role = "trouble"
