@@ -34,7 +34,7 @@ MOST_READ = 60
 """Sheets of a folder without a job that are taken into its draft unasked."""
 _BASELINE = ("as received", "stock", "before", "baseline", "standard", "original", "as found")
 
-Status = Literal["read", "questions", "unreadable", "picture", "pdf", "found", "own", "other"]
+Status = Literal["read", "questions", "unreadable", "picture", "typed", "pdf", "found", "own", "other"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +233,8 @@ class Workspace:
                 views.append(FileView(name, "own", reason="made by flowkit"))
             elif name == logo:
                 views.append(FileView(name, "own", reason="the shop's logo"))
+            elif suffix in PICTURES and f"{Path(name).stem}.csv" in used:
+                views.append(FileView(name, "typed", reason=f"typed in as {Path(name).stem}.csv"))
             elif suffix in PICTURES:
                 views.append(FileView(name, "picture", reason="a picture: type it in beside it"))
             elif suffix == ".pdf":

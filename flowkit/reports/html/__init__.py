@@ -101,7 +101,7 @@ def step_rows(comparison: Comparison) -> tuple[StepRow, ...]:
 def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]]) -> StepRow:
     """Return one row of the table of steps."""
     known = [gain for _, gain in gains if gain is not None]
-    changed = list(dict.fromkeys(factor for gain in known for factor in gain.changed))
+    changed = list(dict.fromkeys(factor for gain in known for factor in gain.changed if factor != "session"))
     said = bool(changed) or all(gain.unchanged for gain in known)
     cells = tuple(
         None
