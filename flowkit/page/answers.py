@@ -176,9 +176,10 @@ def take_back(document: Any, file: str, what: str, cell: str) -> str:
         return remove_condition(document, file, cell)
     for variant, index in list(_entries(document, file)):
         entry: Any = variant["sheets"][index]
-        for owner in (variant, entry) if what == "columns" else ():
-            if isinstance(owner, Mapping) and "columns" in owner:
-                del owner["columns"]
+        if what == "columns":
+            owners: list[Any] = [variant] if isinstance(entry, str) else [variant, entry]
+            for owner in owners:
+                owner.pop("columns", None)
         if what == "cell" and not isinstance(entry, str):
             for key, kept in (
                 ("values", [item for item in entry.get("values", []) if str(item.get("cell")) != cell]),
