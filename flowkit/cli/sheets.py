@@ -136,8 +136,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
         else:
             assert reading.result is not None  # one of the two is there
             show(*reading_text(reading.result))
-            if not (sys.stdout.isatty() and sys.stderr.isatty()):  # on one terminal they are above already
-                report_errors(found)
+            report_errors(found)
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)
@@ -202,20 +201,25 @@ def start(
     flow_unit: Annotated[
         str | None, typer.Option("--flow-unit", metavar="UNIT", help="Of sheets that name none, such as CFM.")
     ] = None,
+    date_order: Annotated[
+        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in 3/4/26.")
+    ] = None,
 ) -> int:
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
-    from flowkit.importers.sheets.start import folder_listing, start_job
+    from flowkit.importers.sheets.start import job_text, read_folder, target_of, write_new
     from flowkit.importers.words.items import proposal_of
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
-    stated = Stated(flow_unit=spelled)
-    written = start_job(folder, out, stated)
-    for entry in folder_listing(folder, stated):
+    stated = Stated(flow_unit=spelled, date_order=date_order)
+    target = target_of(folder, out)
+    found = read_folder(folder, stated)
+    write_new(target, job_text(found, target, stated))
+    for entry in found.listed:
         reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
-    show(f"wrote {written}", "Fill in the state of each variant, then: flowkit compare " + str(written))
+    show(f"wrote {target}", "Fill in the state of each variant, then: flowkit compare " + str(target))
     return 0
 
 

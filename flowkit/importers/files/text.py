@@ -218,10 +218,12 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
         return "\t"
     barred = [line.count("|") for line in sample if "|" in line]
-    if len(barred) > 1 and len(set(barred)) == 1 and (barred[0] > 1 or 2 * len(barred) > len(sample)):
+    count = max(set(barred), key=barred.count, default=0)
+    most = barred.count(count)
+    if most > 1 and 10 * most >= 7 * len(barred) and (count > 1 or 2 * most > len(sample)):
         return "|"
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
-    scores[" "] = sum(_score(line.split()) for line in sample)
+    scores[" "] = sum(_score(re.split(" +", line.strip())) for line in sample)
     # A title or a unit may hold blanks; they separate only where nothing else does as well.
     best = max(scores, key=lambda mark: scores[mark])
     if scores[best] > 0:
@@ -406,6 +408,8 @@ def _data_pieces(line: Line) -> list[Piece] | None:
         and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
     ):
         return wide
+    if len(wide) >= 4 and all(is_numeric(piece.text, gaps=True) for piece in wide[2:]):
+        return wide  # two words that name the row
     noted = _with_note(wide)
     if noted is not None:
         return noted
@@ -484,7 +488,7 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
             rows[at] = (None, *_in_order(beside))  # the lifts have no heading in this line
         elif len(words) == len(spans) and (
             (len(wide) > 1 and all(_overlapping(word, spans) == column for column, word in enumerate(words)))
-            or (nth == 0 and len(wide) == 1 and ":" not in wide[0].text and not _is_line(wide[0].text))
+            or (nth == 0 and len(wide) == 1 and not set(":(") & set(wide[0].text) and not _is_line(wide[0].text))
         ):
             rows[at] = _in_order(words)
         elif len(wide) >= 2:

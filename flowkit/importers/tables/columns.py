@@ -22,6 +22,7 @@ __all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)
+SAG = 1.6  # how far a test pressure falls as a port opens; a gauge named by its unit alone that moves more is another
 SQUARES = 0.05  # the square of a flow goes with its pressure, each rounded for printing
 EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
 REPEATED = 1.03  # how far apart the flows of two runs may lie
@@ -134,6 +135,7 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     _drop_lone_letter(columns)
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
+    _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, context)
     _check_arithmetic(table, columns)
     _share_pressure(table, columns)
@@ -458,11 +460,10 @@ def _pressure_role(table: Table, column: Column) -> None:
         for row in table.axis.rows
         if (v := read_cell(table.view.value(row, column.index), table.view.decimal_comma).value)
     ]
-    if (
-        values
-        and not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]
-        and "pressure" not in column.own
-    ):
+    if not values or "pressure" in column.own:
+        return
+    steady = max(values) <= SAG * min(values)
+    if not steady or not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]:
         column.role, column.why = "ignored", "a pressure that is no test pressure"
 
 
@@ -497,9 +498,22 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
             column.role = "ignored"
 
 
+_TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
+
+
+def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
+    """Take ``test 1``, ``test 2`` for runs where their flows agree as repeated readings do, else for states."""
+    named = [column for column in columns if _TEST.fullmatch(column.variant)]
+    for group in ([c for c in named if c.side == side] for side in {column.side for column in named}):
+        if len(group) > 1 and _agree(table, group, REPEATED, 1.08):
+            for column in group:
+                column.run, column.variant = int(_TEST.fullmatch(column.variant)[1]), ""  # type: ignore[index]
+                column.role = "flow"
+
+
 def _drop_lone_letter(columns: list[Column]) -> None:
     """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
-    flows = [c for c in columns if c.role in ("flow", "named")]
+    flows = [c for c in columns if c.role in ("flow", "named", "bare")]
     letters = [c for c in flows if c.letter]
     if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
@@ -760,7 +774,7 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa
         said = "could each be the flow" if not (first.side or first.port) else f"{who}"
         if len(runs) > 1:
             continue  # reported where the tests are put together
-        what = f"the columns headed {names} {said}; head each with its side, port, run or variant"
+        what = f"the columns headed {names} {said}; {SET_HEADING}"
         findings.append(unreadable(group[0].source(table), what))
         for column in group:
             column.role = "trouble"

@@ -19,7 +19,6 @@ BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
 HEADER_DEPTH = 12  # rows between the lift heading and its first number
 GROUP_DEPTH = 4  # rows of headings above the lift heading
 LONG_HEADING = 60
-MOST_INCHES = 30.0  # a larger lift written with its unit is none
 LARGEST = 1500.0  # the largest figure of a lift, in thou
 # How much each piece of evidence says that a column holds the lifts.
 HEADED, UNIT_HEADED, UNIT_CELLS, BESIDE, RISING, CORNER, UNHEADED = 8.0, 5.0, 5.0, 7.0, 2.0, 1.0, 0.0
@@ -242,9 +241,16 @@ def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
         found.append(Axis(column, rows, rows[0], rows[-1]))
 
 
-def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
+def _weigh(view: View, axis: Axis) -> None:
     """Weigh what says that a run of numbers are lifts, and what says that they are not."""
     _find_heading(view, axis)
+    _weigh_heading(view, axis)
+    if axis.score > FOREIGN:
+        _weigh_numbers(view, axis)
+
+
+def _weigh_heading(view: View, axis: Axis) -> None:
+    """Weigh what the heading of a run says, or a text beside its first number."""
     label = axis.label
     if label is None:
         axis.score, axis.reason = UNHEADED, "no heading"
@@ -273,21 +279,32 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
+
+
+def _weigh_numbers(view: View, axis: Axis) -> None:
+    """Weigh the numbers of a run, and leave a line of the sheet below them out of it."""
     leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
-    if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
+    least = len(axis.rows) / 2 if view.turned else 1  # the lines above lifts across may hold a few numbers
+    if axis.score < UNIT_HEADED and any(count >= least for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
-    numbers, units = [], 0
+    numbers, units, inches, rows = [], 0, 0, []
     for row in axis.rows:
         value = view.rows[row][axis.column]
         cell = read_cell(value, view.decimal_comma)
+        if cell.unit and axis.score >= HEADED and _is_line_of_its_own(view, row, axis):
+            continue
+        rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))
         units += bool(cell.unit) and _is_length(cell.unit)
+        inches += cell.unit in ("IN", "In")
         if cell.unit and not _is_length(cell.unit) and axis.score < HEADED:
             axis.score = FOREIGN
             return
+    if rows and len(rows) < len(axis.rows):
+        axis.rows, axis.last = rows, rows[-1]
     values = [number for number in numbers if number is not None]
-    if axis.score < HEADED and units and (max(values) > MOST_INCHES or _names_sides(view, axis)):
+    if axis.score < HEADED and inches and max(values, default=0) > 1 and _names_sides(view, axis):
         axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
         return
     if axis.score < HEADED and units == len(axis.rows):
@@ -314,6 +331,12 @@ def _has_other_headings(view: View, axis: Axis) -> bool:
     """Whether the columns beside a run have headings of their own, below the line that is above all."""
     rows = range((axis.heading or 0) + 1, axis.first)
     return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
+
+
+def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
+    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
+    first = read_cell(view.rows[axis.first][axis.column], view.decimal_comma)
+    return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -511,11 +534,11 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
 def is_line_across(view: View, axis: Axis, column: int) -> bool:
     """Whether a row beside lifts across is a line of the sheet: one value, with its unit in the next cell perhaps."""
     filled = [row for row in range(axis.first, len(view.kinds)) if view.kinds[row][column] != " "]
+    if any((said := view.label(row, column)) is not None and said.kind in CONDITION_KINDS for row in filled):
+        return True  # "Temp | 21 °C | | Baro | 998 hPa"
     if len(filled) == 2 and filled[1] == filled[0] + 1:
         unit = view.label(filled[1], column)
         return len(axis.rows) > 1 and unit is not None and (unit.only_unit or unit.code == "in")
-    if any((said := view.label(row, column)) is not None and said.kind in CONDITION_KINDS for row in filled):
-        return True  # "Temp | 21 °C | | Baro | 998 hPa"
     return len(filled) < min(2, len(axis.rows))
 
 
@@ -666,7 +689,8 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
         for label in labels
     ):
         return True
-    return len(filled) == 2 and filled[0] == lift + 1 and labels[1] is not None and labels[1].only_unit
+    unit = labels[1] if len(filled) == 2 and filled[0] == lift + 1 else None
+    return unit is not None and (unit.only_unit or unit.code == "in")
 
 
 def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:

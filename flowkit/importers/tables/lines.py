@@ -289,7 +289,7 @@ class _Reader:
         taken = take_pressure(text)
         talk = is_sentence(text if taken is None else taken.rest)
         if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
-            if label.side or label.code:
+            if label.side or (label.code and not label.rest):
                 found.append(Item("side", label.side or f"?{label.code}", None, source))
             if label.port:
                 found.append(Item("port", label.port, None, source))

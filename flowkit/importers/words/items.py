@@ -108,9 +108,7 @@ def unreadable(source: str, what: str) -> Finding:
 def proposal_of(message: str) -> tuple[str, str]:
     """Part a message from the mapping that it proposes."""
     said, _, mapping = message.partition(PROPOSED)
-    return re.sub(
-        rf"(; (or )?|: )?({re.escape(MAPPING_HINT)})?(: |; or )?$", "", said
-    ) if mapping else said, mapping.rstrip(".")
+    return re.sub("; (or |if there is one, )?$", "", said), mapping.rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)

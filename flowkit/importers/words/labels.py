@@ -119,6 +119,10 @@ class Mention(NamedTuple):
 
 _NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
 _TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
+_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
+_NO_NAME = frozenset(SIDE_KINDS) | {
+    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
+}  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
@@ -127,7 +131,7 @@ _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    r"\b(\d{1,2})(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
     re.IGNORECASE,
 )
@@ -270,8 +274,11 @@ class _Reader:
         ]
         if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position", "head") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
-        if {m.kind for m in found if m.text not in _TWO_LETTERS} <= {"number", "port", "mark", "run", "state"}:
-            found = [m._replace(kind="code") if m.text in _TWO_LETTERS else m for m in found]
+        if not any(m.kind in SIDE_KINDS for m in found):
+            found = [
+                m._replace(kind="code") if m.text in _TWO_LETTERS and before.kind in _BEFORE_CODES else m
+                for m, before in zip(found, [_NOTHING, *found], strict=False)
+            ]
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
         if named or numbers > 1:
@@ -363,6 +370,8 @@ class _Reader:
             return False  # "Before porting - 1 test 2"
         if before and m.text.lower() == "no" and self.text[m.end : m.end + 1] == " ":
             return True  # "no clay" is not "clay"
+        if before and m.kind == "number" and fold(self.found[index + 1].text) in ("deg", "degree", "grad"):
+            return True  # "45 deg seat"
         first = index if m.kind == "number" else index - 1
         if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
             letter = self.found[first + 1]
@@ -396,7 +405,7 @@ class _Reader:
             return m.text == "+" or (m.text == "&" and not before)
         if m.kind == "flow" and not before and index + 1 < len(self.found):
             return self.found[index + 1].kind in ("unknown", "filler", "valve_head")  # "high flow valves"
-        if m.kind in (*SIDE_KINDS, "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common"):
+        if m.kind in _NO_NAME:
             return False
         if m.kind in LEFT_OUT and m.kind != "other":
             return False
@@ -443,7 +452,10 @@ class _Reader:
             return True
         if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
-        written = m.text == "IN" and _CJK.search(self.text)
+        others = {x.kind for i, x in enumerate(self.found) if i != index}
+        ends = (index == 0 and m.text != "in") or (index == len(self.found) - 1 and m.text == "IN")
+        stated = ends and "state" in others and others <= {"state", "number", "variant", "flow"}
+        written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]

@@ -330,13 +330,16 @@ def _label_before(text: str) -> tuple[Label, int] | None:
     return None
 
 
+_JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
+
+
 def is_sentence(text: str) -> bool:
     """Tell a sentence from a title: words of a sentence beside words that name nothing."""
     words = re.findall(r"[^\W\d_]+", text)
     if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
         return True
     small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
-    if text.rstrip().endswith((".", "。", "!")) and len(words) > 3:
+    if _JAPANESE_SENTENCE.search(text) or (text.rstrip().endswith((".", "。", "!")) and len(words) > 3):
         return True
     unknown = sum(
         m.kind in ("unknown", "entry_fitting", "exit_fitting", "notes", "filler") for m in mentions(text[:300])

@@ -15,7 +15,18 @@ from typing import Final
 
 from flowkit.fields import CONDITIONS, Side
 
-__all__ = ["LANGUAGES", "LONGEST", "PHRASES", "SHARED", "SIDE_CODES", "SIDE_KINDS", "WORDS", "fold", "spellings"]
+__all__ = [
+    "FACTORS",
+    "LANGUAGES",
+    "LONGEST",
+    "PHRASES",
+    "SHARED",
+    "SIDE_CODES",
+    "SIDE_KINDS",
+    "WORDS",
+    "fold",
+    "spellings",
+]
 
 LANGUAGES: Final = ("en", "de", "fr", "es", "it", "nl", "pl", "sv", "pt", "ja")
 
@@ -778,6 +789,31 @@ SHARED: Final[dict[str, tuple[str, ...]]] = {
     "flow": ("en", "de", "fr", "es", "it"),
     "run": ("en",),
     "air": ("en", "fr"),
+}
+
+# Words of what was done, or is to be done, to the figures of a sheet.
+FACTORS: Final[dict[str, tuple[str, ...]]] = {
+    "en": (
+        "multiply",
+        "multiplied",
+        "times",
+        "divide",
+        "divided",
+        "add",
+        "added",
+        "subtract",
+        "subtracted",
+        "deducted",
+    ),
+    "de": ("multiplizieren", "multipliziert", "mal", "dividieren", "addieren", "addiert", "abziehen", "abgezogen"),
+    "fr": ("multiplier", "multiplié", "diviser", "divisé", "ajouter", "ajouté", "soustraire", "soustrait", "déduit"),
+    "es": ("multiplicar", "multiplicado", "dividir", "dividido", "sumar", "sumado", "restar", "restado"),
+    "it": ("moltiplicare", "moltiplicato", "dividere", "diviso", "aggiungere", "aggiunto", "sottrarre", "sottratto"),
+    "nl": ("vermenigvuldigen", "vermenigvuldigd", "gedeeld", "optellen", "opgeteld", "aftrekken", "afgetrokken"),
+    "pl": ("pomnożyć", "pomnożone", "podzielić", "podzielone", "dodać", "dodano", "odjąć", "odjęto"),
+    "sv": ("multiplicera", "multiplicerat", "dividera", "dividerat", "addera", "adderat", "subtrahera", "avdraget"),
+    "pt": ("multiplicar", "multiplicado", "dividir", "dividido", "somar", "somado", "subtrair", "subtraído"),
+    "ja": ("倍", "加算", "減算", "掛ける"),
 }
 
 SIDE_KINDS: Final[dict[str, Side]] = {"intake": "intake", "exhaust": "exhaust"}
