@@ -802,7 +802,7 @@ def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank
     if label.kind in LEFT_OUT:
         return (
             bool(filled)
-            or not blank
+            or (not blank and label.pressure is None)
             or any((row, c) in view.grid.formula_gaps for c in range(table.left, table.right + 1))
         )
     single = table.right == table.axis.column + 1 or label.kind in ("leak", "check_reading", "check_nominal")

@@ -267,6 +267,9 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
         for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
             if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
                 break
+            label = view.label(table.row, column)
+            if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):
+                continue
             rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in told]
             if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
                 what = "the numbers from here down are beside a table, and nothing says what they are"
