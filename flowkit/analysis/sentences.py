@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from flowkit.analysis.results import Gain, LiftGain, Repeatability, SideComparison, VariantFlow
-from flowkit.model import Side
+from flowkit.model import Finding, Side
 from flowkit.units import format_quantity
 from flowkit.wording import (
     DISPLAYS,
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "cause",
+    "factors",
     "gain_words",
     "headline",
     "sentences",
@@ -41,16 +44,24 @@ def gain_words(gain: Gain) -> str:
     return interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
 
 
+_SPOKEN = {"reference.bore": "bore", "session": "day"}
+
+
+def factors(gain: Gain) -> list[str]:
+    """Return what changed, as people call it."""
+    return [_SPOKEN.get(item, item) for item in gain.changed]
+
+
 def cause(gain: Gain) -> str:
     """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
     if gain.unknown:
-        known = f"{listed(gain.changed)} changed, " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed, " if gain.changed else ""
         return f"{known}{listed(gain.unknown)} not declared for both"
     if not gain.changed:
         return "nothing changed" if gain.unchanged else "change not declared"
     if len(gain.changed) > 1:
-        return f"{listed(gain.changed)} together"
-    return f"{gain.changed[0]} alone" if gain.attributable else f"{gain.changed[0]} changed"
+        return f"{listed(factors(gain))} together"
+    return f"{factors(gain)[0]} {'alone' if gain.attributable else 'changed'}"
 
 
 def verdict(gain: Gain) -> str:
@@ -61,8 +72,10 @@ def verdict(gain: Gain) -> str:
         return "proven beyond the bench's scatter"
     if not gain.beyond_scatter:
         return "within the bench's scatter"
-    if gain.setup_differs:
-        return f"larger than the scatter, but not proven: {listed(gain.setup_differs)} not the same"
+    unlike = [f"{listed(gain.setup_differs)} not the same"] if gain.setup_differs else []
+    unlike += ["the days not known to be one"] if unlike and gain.drift_unknown and "" in gain.sessions else []
+    if unlike or gain.in_doubt:
+        return f"larger than the scatter, but not proven: {listed([*unlike, *gain.in_doubt])}"
     if gain.drift_unknown:
         margin = gain.resolved_if_drift_below
         return "larger than run-to-run scatter; " + (
@@ -103,15 +116,19 @@ def sentences(
     display: Literal["US", "metric"] = "US",
     extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
     repeatability: Repeatability | None = None,
+    findings: Sequence[Finding] = (),
+    range_stated: bool = False,
 ) -> dict[str, tuple[str, ...]]:
     """Return a comparison in a few plain sentences, by what they are."""
     units = DISPLAYS[display]
+    ranges = [] if range_stated else [_narrowed(side, result, units) for side, result in sides.items()]
+    doubts = [*_doubts(sides), *_named(findings), *ranges]
     detail = [_where(side, result, units) for side, result in sides.items()]
     return {
         "headline": tuple(_total(side, result, units) for side, result in sides.items()),
         "steps": _some([_steps(side, result) for side, result in sides.items()]),
         "detail": _some([*detail, _limits(sides, units)]),
-        "doubts": _some([*_doubts(sides), _lagging(sides, units), _rests_on(sides, repeatability)]),
+        "doubts": _some([*doubts, _lagging(sides, units), _rests_on(sides, repeatability)]),
         "next": _some([_next(sides, extra_tests or {})]),
     }
 
@@ -173,9 +190,9 @@ def _attributed(gain: Gain) -> str:
     if not gain.matched_ports:
         return "; they have no port in common, so the difference between ports is in it"
     if gain.unknown:
-        known = f"{listed(gain.changed)} changed; " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed; " if gain.changed else ""
         return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
-    work = [item for item in gain.changed if item != "session"]
+    work = [item for item in factors(gain) if item != "day"]
     if not work and gain.unchanged:
         return "; nothing is declared as changed, so it is the bench's own difference" + (
             " from session to session" if gain.beyond_scatter else ""
@@ -280,6 +297,56 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     return said
 
 
+SAID = (
+    "identical-readings",
+    "range-not-covered",
+    "geometry-differs",
+    "repeatability-understated",
+    "corrected-unequally",
+    "typing-slip",
+)
+"""Rules of findings whose first clause is said with the figures."""
+
+
+def _named(findings: Sequence[Finding]) -> list[str]:
+    """Say each kind of finding that bears on the figures, the first of its kind in its own words."""
+    said = []
+    for rule in SAID:
+        own = [finding for finding in findings if finding.rule == rule]
+        if own:
+            more = f" ({len(own) - 1} more like this)" if len(own) > 1 else ""
+            whole = "honest runs" in own[0].message  # coarse readings: how to answer is part of it
+            words = own[0].message if whole else re.split(r"[.;] ", own[0].message, maxsplit=1)[0]
+            words = words.rstrip(".")
+            where = f"{own[0].where}: " if rule == "typing-slip" else ""
+            said.append(f"{where}{words}{more}.")
+    rows = [finding for finding in findings if finding.rule == "lift-repeated" and " read as " in finding.message]
+    if rows:
+        files = list(dict.fromkeys(re.split(r"[:!]", finding.where)[0] for finding in rows))
+        said.append(
+            f"Repeated lifts in {listed(files)} were taken as separate runs; if the valve was not closed and the dial "
+            "zeroed in between, the intervals are too small."
+        )
+    return said
+
+
+def _narrowed(side: Side, result: SideComparison, display: Display) -> str | None:
+    """Say which state's lifts keep every state's mean from covering more, where that is much."""
+    low, high = result.range_m
+    for variant in result.variants:
+        others = [one.lifts_m for one in result.variants if one is not variant]
+        if not others:
+            continue
+        reach = max(lifts[0] for lifts in others), min(lifts[-1] for lifts in others)
+        if reach[1] - reach[0] > 1.1 * (high - low):
+            over, wide = (" to ".join(lift_words(lift, display) for lift in limits) for limits in ((low, high), reach))
+            return (
+                f"{variant.name!r} was measured over fewer lifts, so all {side} means are taken over {over}; the "
+                f"others reach {wide}. State the range under [reference] lifts to keep it the same."
+            )
+    return None
+
+
 def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability | None) -> str | None:
     """Say that intervals rest on a single repeat, where they do."""
     gains = [gain for result in sides.values() for gain in result.gains]
@@ -340,6 +407,11 @@ def _next(  # noqa: PLR0911
         )
     if any(gain.setup_differs for _, gain in gains):
         return "Next time: flow all states on one bench, with the same operator, fixture and fittings."
+    if any(gain.in_doubt for _, gain in gains):
+        return (
+            "Next: settle what is in doubt about the readings and corrections (a value can be put right in the job), "
+            "then compare again."
+        )
     for side, gain in gains:
         retested = gain.unchanged and not gain.changed and not gain.unknown
         if not gain.resolved and not retested:
@@ -374,6 +446,8 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
     main = hidden_by(gain)
     if main != "repeatability":
         return f"Next time: {REMEDIES[main]}; that is most of what hides {size}, and more runs would not reduce it."
+    if not _narrower(gain.one_more_run_u95, gain) and not _narrower(gain.two_runs_u95, gain):
+        return f"Next: flowkit plan says how many runs would be needed to prove {size}."
     if gain.one_more_run_u95 is not None and gain.to == result.variants[-1].name:
         return (
             f"Next: flow every port of {gain.to!r} once more, with the head taken off in between: {size} would then be "
@@ -385,6 +459,11 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
         f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
         "within the bench's scatter, and the earlier state can no longer be flowed."
     )
+
+
+def _narrower(half: float | None, gain: Gain) -> bool:
+    """Whether an interval to be expected is worth the runs."""
+    return half is not None and half < 0.95 * (gain.mean_flow_gain_u95 or math.inf)
 
 
 def hidden_by(gain: Gain) -> str:

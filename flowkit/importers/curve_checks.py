@@ -290,8 +290,8 @@ def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:
         text = f"lifts appear more than once ({lifts}): they were taken as repeated runs, and are averaged"
         return [Finding("lift-repeated", "note", again[0][1].source, text)], []
     text = (
-        f"the lift {lifts} appears more than once; if one of them is mistyped, correct it, and if the reading was "
-        "repeated, give it a run number (the readings of one lift are averaged)"
+        f"the lift {lifts} appears more than once; if one of them is mistyped, set it right in the "
+        "job file (values); if the reading was repeated, leave it so (the readings of one lift are averaged)"
     )
     return [Finding("lift-repeated", "warning", again[0][1].source, text)], [p for group in unlike for p in group]
 

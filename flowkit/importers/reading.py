@@ -20,7 +20,8 @@ from flowkit.importers.tables.mapped import read_mapped
 from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
-from flowkit.importers.words.items import MAPPING_HINT, Item, refused, unreadable
+from flowkit.importers.unused import unused
+from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
 from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
@@ -46,6 +47,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     readings = read_sheets(grids, stated)
     tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
+    findings += unused(readings, tests, stated)
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise only_own_output(grids) or _no_table(grids)
     findings = list(dict.fromkeys([*findings, *check_tests(tests)]))
@@ -63,10 +65,12 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
             reading = SheetReading(grid, upright(grid), findings=[found])
-        elif grid.hidden:
+        elif grid.hidden and not _is_mapped(grid, stated):
             reading = SheetReading(grid, upright(grid))
             if any(value is not None for row in grid.rows for value in row):
-                what = "a hidden worksheet was left out; show it and read the file again if it belongs to the test"
+                what = (
+                    "a hidden worksheet was left out; if it belongs to the test, name it as sheet in the job's columns"
+                )
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
         elif is_own_output(grid):
             reading = SheetReading(grid, upright(grid), findings=[left_out(grid)])
@@ -83,6 +87,12 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             _share_conditions(readings, stated)
         _ask_for_sides(readings)
     return readings
+
+
+def _is_mapped(grid: Grid, stated: Stated) -> bool:
+    """Whether the user's mapping names a worksheet."""
+    tables = stated.columns.tables if stated.columns is not None else ()
+    return any((table.sheet or "").casefold() == (grid.sheet or "").casefold() for table in tables if table.sheet)
 
 
 def _ask_for_sides(readings: Sequence[SheetReading]) -> None:
@@ -108,7 +118,7 @@ def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
             known = general.setdefault(key, entry.item)
             if known.value != entry.item.value and entry.item.kind not in ("notes", "side", "port", "run"):
                 what = f"{entry.item.kind.replace('_', ' ')} is stated differently here and in {known.source}"
-                reading.findings.append(refused(entry.item.source, f"{what}; keep the right one"))
+                reading.findings.append(refused(entry.item.source, f"{what}; {KEEP_ONE}"))
     for kind in ("side", "port", "run"):
         general.pop((kind, None), None)
     if not general:
@@ -141,8 +151,7 @@ def _help(reading: SheetReading) -> None:
         if finding.message.endswith(MAPPING_HINT):
             table = next((entry for entry in reading.tables if not entry.tests), None)
             known = (table.table, table.columns) if table is not None else (None, ())
-            start = f"; or put this into its [[variant]] and fill in each ?: {stanza(reading.grid, *known)}"
-            message = finding.message.removesuffix(MAPPING_HINT) + start
+            message = finding.message.removesuffix(MAPPING_HINT) + PROPOSED + stanza(reading.grid, *known)
             reading.findings[place] = replace(finding, message=message)
             return
 
@@ -155,10 +164,10 @@ def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
 
 def _no_table(grids: Sequence[Grid]) -> SheetError:
     """Say that a file holds no table."""
-    remedy = "head the lifts with the word lift and each flow with its side, port or unit"
+    remedy = f"if there should be one, {MAPPING_HINT}"
     numbers = [grid for grid in grids if not grid.hidden and has_numbers(grid)]
     if numbers:
-        remedy += f"; or put this into its [[variant]] and fill in each ?: {stanza(numbers[0])}"
+        remedy = f"if there is one, {PROPOSED}{stanza(numbers[0])}"
     return SheetError(
         "there is no table of lifts and flows in this file", remedy, file=grids[0].file if grids else None
     )

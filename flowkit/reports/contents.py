@@ -20,6 +20,7 @@ from flowkit.analysis.results import (
     VariantFlow,
 )
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
+from flowkit.fields import section
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
 from flowkit.units import from_si, to_si
 from flowkit.wording import (
@@ -29,6 +30,7 @@ from flowkit.wording import (
     Display,
     as_displayed,
     date_words,
+    gain_figure,
     interval_text,
     length_words,
     lift_text,
@@ -186,17 +188,11 @@ def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[s
         return stated if stated is not None else next((v for c in conditions if (v := getattr(c, theirs))), None)
 
     sizes = []
-    for name, mine, theirs in (
-        ("head", "head_m", "valve_diameter_m"),
-        ("stem", "stem_m", "stem_diameter_m"),
-        ("throat", "throat_m", "throat_diameter_m"),
-        ("seat width", "seat_width_m", "seat_width_m"),
-    ):
-        value = known(mine, theirs)
+    for row in sorted(section("valves").values(), key=lambda row: row.kind == "angle"):
+        value = known(row.attribute, row.condition) if row.condition else None
         if value is not None:
-            sizes.append((name, length_words(value, display)))
-    angle = known("seat_angle_deg", "seat_angle_deg")
-    return sizes + ([("seat angle", f"{angle:g}°")] if angle is not None else [])
+            sizes.append((row.words, f"{value:g}°" if row.kind == "angle" else length_words(value, display)))
+    return sizes
 
 
 _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
@@ -352,7 +348,7 @@ class FurtherBandRow:
 
     variant: str | None
     flows_m3_s: tuple[float | None, ...]
-    gains: tuple[float | None, ...]
+    gains: tuple[BandGain | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,14 +416,19 @@ def _band_row(
     name: str | None, key: tuple[tuple[str, float, float], ...], flows: Sequence[Band] | None, gain: Gain | None
 ) -> FurtherBandRow:
     """Return what a variant has in these bands, nothing where its own are others."""
-    nothing: tuple[float | None, ...] = (None,) * len(key)
+    nothing = (None,) * len(key)
     mine = flows is not None and _further_key(flows) == key
     here = gain is not None and _further_key(gain.bands) == key
     return FurtherBandRow(
         name,
         tuple(band.mean_flow_m3_s for band in flows) if mine and flows is not None else nothing,
-        tuple(band.gain for band in gain.bands) if here and gain is not None else nothing,
+        gain.bands if here and gain is not None else nothing,
     )
+
+
+def with_interval(gain: BandGain | LiftGain | None) -> str:
+    """Write the gain of a band, or at a lift, with its interval, in per cent."""
+    return "" if gain is None else gain_figure(gain.gain, gain.u95, gain.low, gain.high)
 
 
 @dataclass(frozen=True, slots=True)

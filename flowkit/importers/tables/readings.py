@@ -14,7 +14,17 @@ from flowkit.importers.tables.find import CONDITION_KINDS, Table
 from flowkit.importers.tables.lifts import LiftRow, Lifts, scaled
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import FLOW_KINDS, Item, Units, Written, assumed, read_item, refused, unreadable
+from flowkit.importers.words.items import (
+    BY_HAND,
+    FLOW_KINDS,
+    SET_HEADING,
+    Item,
+    Units,
+    Written,
+    assumed,
+    read_item,
+    refused,
+)
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding, Reading, Side, UnitSource
@@ -150,7 +160,7 @@ def _who(
             side = sides.get(names.code)
             if side is None:
                 source = context.table.view.source(entry.row, column.index)
-                what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; write one of the two"
+                what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; {BY_HAND}"
                 context.findings.append(refused(source, what))
                 return None
             names = names._replace(side=side)
@@ -244,7 +254,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
             continue
         source = view.source(entry.row, column.index)
         written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, context.units)
         # One finding speaks for the whole column, unless cells hold no number.
         context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in reported]
         reported |= {finding.rule for finding in trouble}
@@ -321,7 +331,7 @@ def _row_item(context: TableContext, row: int, at: int, label: Label, column: Co
         percent=view.percent(row, at),
         default_unit=context.units.flow if flow else context.units.pressure if kind == "pressure" else None,
     )
-    items, trouble = read_item(kind, written)
+    items, trouble = read_item(kind, written, context.units)
     context.findings += [finding for finding in trouble if finding not in context.findings]
     return items
 
@@ -363,7 +373,7 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
                 percent=view.percent(row, column.index),
                 default_unit=context.units.flow if column.kind in FLOW_KINDS else None,
             )
-            items, trouble = read_item(str(column.kind), written)
+            items, trouble = read_item(str(column.kind), written, context.units)
             context.findings += trouble
             found.update({item.kind: item for item in items})
     return found
@@ -453,7 +463,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     if number is not None and view.percent(row, index):
         number, unit = number * 100, "%"
     if number is None:
-        what = f"{as_text(value)!r} is no number; write the reading, or a dash where there was none"
+        what = f"{as_text(value)!r} is no number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif unit:
         known = known_unit(unit)
@@ -502,7 +512,7 @@ def _row_of_meter(context: TableContext, row: int, columns: Sequence[Column]) ->
             continue
         label = Label(column.kind, unit=column.unit, unit_text=column.unit_text)
         written = Written(value, view.source(row, column.index), label, decimal_comma=view.decimal_comma)
-        items, trouble = read_item(str(column.kind), written)
+        items, trouble = read_item(str(column.kind), written, context.units)
         context.findings += [finding for finding in trouble if finding not in context.findings]
         found |= {names[item.kind]: float(item.value) for item in items}
     return found
@@ -562,11 +572,8 @@ def _beside(context: TableContext) -> dict[int, list[Column]]:
 def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
     """Refuse flows without a unit."""
     headings = ", ".join(repr(column.text) for column in columns[:4]) + (", …" if len(columns) > 4 else "")
-    what = (
-        f"the flows under {headings} have no unit; write it in the heading, or state it with --flow-unit "
-        "or flow_unit in the job's conditions"
-    )
-    return unreadable(columns[0].source(context.table), what)
+    what = f"the flows under {headings} have no unit; state it with --flow-unit or flow_unit in the job's conditions"
+    return refused(columns[0].source(context.table), what)
 
 
 def _common_unit(context: TableContext) -> Unit | None:
@@ -590,7 +597,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     if who is not NOBODY:
         for name, mine, theirs in zip(Who._fields, (column.side, column.port, column.run), who, strict=False):
             if mine is not None and theirs is not None and mine != theirs:
-                what = f"heading and row name two {name}s, {mine} and {theirs}; keep the right one"
+                what = f"heading and row name two {name}s, {mine} and {theirs}; {SET_HEADING}"
                 context.findings.append(refused(where, what))
                 return None
     variant = column.variant or who.variant
@@ -611,7 +618,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     if column.pressure is not None:
         said = " ".join(column.pressure)
         written = Written(said, where, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, context.units)
         context.findings += [finding for finding in trouble if finding not in context.findings]
         draft.items.update({item.kind: item for item in items})
     return draft
@@ -707,7 +714,7 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
     elif cell.value is None:
         if view.place(row, index) in view.grid.formula_gaps:
             return None  # the formula without a value is reported once for the cell
-        what = f"{as_text(value)!r} is no number; write the flow, or a dash where it was not measured"
+        what = f"{as_text(value)!r} is no number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif cell.unit:
         return _in_unit(cell.value, cell.unit, source, draft, findings)
@@ -718,7 +725,7 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
     """Bring a flow with a unit of its own to the unit of its column."""
     unit = known_unit(spelled, FLOW_QUANTITIES)
     if unit is None:
-        what = f"{spelled!r} is no unit of flow; correct the cell"
+        what = f"{spelled!r} is no unit of flow; {BY_HAND}"
         findings.append(refused(source, what))
         return None
     if draft.flow_unit is None:
