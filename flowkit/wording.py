@@ -111,6 +111,11 @@ def gain_text(gain: float, u95: float | None, low: float | None = None, high: fl
     return interval_words(gain, low, high)
 
 
+def gain_figure(gain: float, u95: float | None, low: float | None, high: float | None) -> str:
+    """Write a gain with its interval, without the sign %."""
+    return gain_text(gain, u95, low, high).replace(" %", "", 1)
+
+
 def interval_text(fraction: float | None) -> str:
     """Write half an interval given as a fraction, in per cent."""
     return "" if fraction is None else f"± {percent_figure(fraction)}"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -459,9 +459,9 @@ def save_figure(figure: Figure, path: str | Path, *, dpi: float = 150) -> None:
         figure.savefig(draft, format="png", dpi=dpi, metadata={"Software": None})
 
 
-def curve_name(test: FlowTest | CorrectedTest) -> str:
-    """Return what a test is called beside its curve."""
-    words = [test.variant, test.side or "", test.port or ""]
+def curve_name(test: FlowTest | CorrectedTest, *, without: Collection[str] = ("head",)) -> str:
+    """Return what a test is called beside its curve, without what all curves of a chart share."""
+    words = [getattr(test, key) or "" for key in ("variant", "head", "side", "port") if key not in without]
     name = " ".join(word for word in words if word)
     return f"{name}, run {test.run}" if test.run > 1 else name
 

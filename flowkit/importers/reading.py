@@ -20,6 +20,7 @@ from flowkit.importers.tables.mapped import read_mapped
 from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
+from flowkit.importers.unused import unused
 from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
 from flowkit.model import Finding, FlowTest, HandChange
 
@@ -46,6 +47,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     readings = read_sheets(grids, stated)
     tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
+    findings += unused(readings, tests, stated)
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise only_own_output(grids) or _no_table(grids)
     findings = list(dict.fromkeys([*findings, *check_tests(tests)]))

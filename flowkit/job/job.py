@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
+    from flowkit.job.file import JobFile
     from flowkit.reports.attach import Attached, AttachReport
     from flowkit.reports.contents import ReportContents
 
@@ -133,11 +134,36 @@ class Job:
         JobError
             If it cannot be used as it is.
         """
+        from flowkit.job.file import JobFile
+
+        return cls._loaded(path, JobFile)
+
+    @classmethod
+    def load_bench(cls, path: str | Path) -> Job:
+        """Load a job file that may have no variant yet, for its bench and meters.
+
+        Parameters
+        ----------
+        path : str or Path
+            A ``.toml`` file.
+
+        Raises
+        ------
+        JobError
+            If it cannot be used as it is.
+        """
+        from flowkit.job.file import BenchFile
+
+        return cls._loaded(path, BenchFile)
+
+    @classmethod
+    def _loaded(cls, path: str | Path, form: type[JobFile]) -> Job:
+        """Load a job file of one form or the other."""
         from flowkit.job.file import parse
 
         path = _path_of(path, "a job file")
         try:
-            content, written = parse(path)
+            content, written = parse(path, form)
             job = cls(**parts_of_file(content, written, path.parent), path=path)
             job.meter_set()
             return job

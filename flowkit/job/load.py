@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import glob
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from numbers import Real
 from pathlib import Path
@@ -116,6 +116,7 @@ class JobVariant:
 
 def parts_of_file(content: JobFile, written: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     """Turn a job file, checked and as written, into the fields of a `Job`; its paths are relative to `folder`."""
+    written = {"variant": [], **written}
     reference = filled("reference", content.reference)
     job: dict[str, Any] = {name: reference.pop(name) for name in ("area_method", "switched_off") if name in reference}
     given = filled("bench", content.bench)
@@ -219,6 +220,7 @@ def stated_from(
     columns: Mapping[str, Any] | list[Any] | None = None,
     standard_air: AirState | None = None,
     cells: tuple[CellChange, ...] = (),
+    defaults: Collection[str] = (),
     overrides: Mapping[str, str] | None = None,
     place: str = "conditions",
 ) -> Stated:
@@ -234,8 +236,15 @@ def stated_from(
         columns=ColumnMapping.from_mapping(columns) if columns else None,
         standard_air=standard_air,
         cells=cells,
+        defaults=defaults,
         overrides={_FIELDS.get(name, name): reason for name, reason in (overrides or {}).items()},
     )
+
+
+def _defaults(tables: Sequence[tuple[str, Mapping[str, Any]]]) -> tuple[str, ...]:
+    """The units that the job alone states: they count for the sheets that name none."""
+    (_, whole), *own = tables
+    return tuple(key for key in whole if key.endswith("_unit") and not any(key in table for _, table in own))
 
 
 def _merged(tables: Sequence[tuple[str, Mapping[str, Any]]]) -> tuple[dict[str, Any], dict[str, str]]:
@@ -297,7 +306,12 @@ def _variant(
         name=item.name,
         sheets=_sheets(item, tables, bench, folder),
         stated=stated_from(
-            values, columns=item.columns, standard_air=bench.standard_air, overrides=overrides, place=place
+            values,
+            columns=item.columns,
+            standard_air=bench.standard_air,
+            defaults=_defaults(tables),
+            overrides=overrides,
+            place=place,
         ),
         state=_state(item),
         valves={side: _valve(content.valves, item.valves, side) for side in SIDES},
@@ -322,12 +336,14 @@ def _sheets(
         if not isinstance(entry, str):
             place = f"variant {item.name!r}, sheet {entry.file!r}"
             columns = entry.columns if entry.columns is not None else item.columns
-            values, overrides = _merged([*tables, (place, entry.conditions)])
+            every = [*tables, (place, entry.conditions)]
+            values, overrides = _merged(every)
             stated = stated_from(
                 values,
                 columns=columns,
                 standard_air=bench.standard_air,
                 cells=_cells(entry),
+                defaults=_defaults(every),
                 overrides=overrides,
                 place=place,
             )

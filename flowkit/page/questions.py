@@ -124,9 +124,9 @@ class Question:
         return f"{self.sheet}!{row}" if self.sheet and row else row
 
     @property
-    def counts_for(self) -> str:
-        """How many sheets the answer settles."""
-        return f"The answer counts for {len(self.files)} sheets." if len(self.files) > 1 else ""
+    def one_for_all(self) -> bool:
+        """Whether one answer is offered for all its sheets: a unit or an order of writing, not how each was flowed."""
+        return not self.choices or self.choices[0].key.endswith("_unit")
 
 
 def by_hand(document: Any, file: str) -> dict[str, str]:
@@ -192,12 +192,19 @@ def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
     ]
     if found is None or view.name not in waiting:
         return None
-    message = found.message.partition("? ")[2].partition(" Put the dates")[0]
+    message = _hanging(found.message.partition("? ")[2])
     return Question(
         *(_ident(found), "When were these flowed; all on the same day?", message, "warning", found.rule, view.name),
         *(None, None, tuple(waiting)),
         choices=(Choice("date", "day", (), "2026-03-20"), _DRIFT),
     )
+
+
+def _hanging(message: str) -> str:
+    """The first sentence of what gains hang on, and how many they are."""
+    waits = message.count("is not assessed")
+    first = message.partition(". ")[0].rstrip(".") + "."
+    return f"{first} Until it is known, the gains that hang on it are not assessed ({waits})." if waits else first
 
 
 _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")
@@ -207,8 +214,8 @@ _AIR = Choice("bench.standard_air", "standard air at", ("15 °C", "20 °C", "25 
 def drift_question(finding: Finding) -> Question:
     """Ask how far the bench moves, where dated sheets hang on it."""
     return Question(
-        *(_ident(finding), "How far does the bench move from day to day?", finding.message, "warning", finding.rule),
-        *("", None, None),
+        *(_ident(finding), "How far does the bench move from day to day?", _hanging(finding.message), "warning"),
+        *(finding.rule, "", None, None),
         choices=(_DRIFT,),
     )
 
@@ -398,7 +405,7 @@ def _plain(message: str) -> str:
     """A message without the options and mappings that are for the command."""
     text = proposal_of(message)[0].replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
     text = "; ".join(part for part in text.split("; ") if not _FOR_COMMAND.search(part))
-    return text[:1].upper() + text[1:]
+    return f"{text[:1].upper()}{text[1:].rstrip('.; ')}."
 
 
 def _mapping(message: str) -> dict[str, Any] | None:
@@ -410,7 +417,11 @@ def _mapping(message: str) -> dict[str, Any] | None:
         columns = tomllib.loads(mapping)["columns"]
     except tomllib.TOMLDecodeError:
         return None
-    return columns if isinstance(columns, dict) and isinstance(columns.get("flow"), list) else None
+    if not isinstance(columns, dict) or not isinstance(columns.get("flow"), list):
+        return None
+    # A "?" is what its reader is to fill in: an empty field here.
+    flows = [{key: value for key, value in item.items() if value != "?"} for item in columns["flow"]]
+    return {**{key: value for key, value in columns.items() if value != "?"}, "flow": flows}
 
 
 def letter(snapshot: Snapshot, questions: Sequence[Question]) -> str:

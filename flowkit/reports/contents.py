@@ -29,6 +29,7 @@ from flowkit.wording import (
     NOTHING,
     Display,
     date_words,
+    gain_figure,
     interval_text,
     length_words,
     lift_text,
@@ -328,7 +329,7 @@ class FurtherBandRow:
 
     variant: str | None
     flows_m3_s: tuple[float | None, ...]
-    gains: tuple[float | None, ...]
+    gains: tuple[BandGain | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -396,14 +397,19 @@ def _band_row(
     name: str | None, key: tuple[tuple[str, float, float], ...], flows: Sequence[Band] | None, gain: Gain | None
 ) -> FurtherBandRow:
     """Return what a variant has in these bands, nothing where its own are others."""
-    nothing: tuple[float | None, ...] = (None,) * len(key)
+    nothing = (None,) * len(key)
     mine = flows is not None and _further_key(flows) == key
     here = gain is not None and _further_key(gain.bands) == key
     return FurtherBandRow(
         name,
         tuple(band.mean_flow_m3_s for band in flows) if mine and flows is not None else nothing,
-        tuple(band.gain for band in gain.bands) if here and gain is not None else nothing,
+        gain.bands if here and gain is not None else nothing,
     )
+
+
+def with_interval(gain: BandGain | LiftGain | None) -> str:
+    """Write the gain of a band, or at a lift, with its interval, in per cent."""
+    return "" if gain is None else gain_figure(gain.gain, gain.u95, gain.low, gain.high)
 
 
 @dataclass(frozen=True, slots=True)

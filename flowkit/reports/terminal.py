@@ -48,6 +48,7 @@ from flowkit.reports.contents import (
     spaced,
     velocity_between,
     velocity_unit,
+    with_interval,
 )
 from flowkit.reports.labels import KEPT, method_words, not_assessed_words, port_text, sides_of
 from flowkit.units import from_si
@@ -56,7 +57,7 @@ from flowkit.wording import (
     Display,
     display_of,
     flow_text,
-    gain_text,
+    gain_figure,
     interval_text,
     lift_text,
     numeral,
@@ -156,6 +157,8 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
     for finding in dict.fromkeys(findings):
+        if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
+            continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
         counts[sheet] = counts.get(sheet, 0) + 1
         if counts[sheet] <= FINDINGS_SHOWN:
@@ -164,10 +167,9 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     return shown + [f"{sheet}: and {count} more in --json" for sheet, count in left.items()]
 
 
-def findings_text(findings: Sequence[Finding], *, errors: bool = False) -> Parts:
-    """Return warnings, then notes, for a terminal; errors go to standard error and are repeated only where asked."""
-    kinds = ("error", "warning", "note") if errors else ("warning", "note")
-    ordered = [finding for kind in kinds for finding in findings if finding.severity == kind]
+def findings_text(findings: Sequence[Finding]) -> Parts:
+    """Return warnings, then notes, for a terminal; errors go to standard error."""
+    ordered = [finding for kind in ("warning", "note") for finding in findings if finding.severity == kind]
     parts: list[RenderableType] = []
     for item in capped(ordered):
         if isinstance(item, str):
@@ -336,7 +338,7 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
             (heads[i], "right" if heads[i] in ("run", "points") else "left") for i in shown
         ]
         parts.append(listing(columns, [[row[i] for i in shown] for row in rows], min(3, len(shown) - 1) or 1))
-    return (*parts, *findings_text(result.findings, errors=True), "")
+    return (*parts, *findings_text(result.findings), "")
 
 
 def _same_words(head: str, cell: str) -> str:
@@ -470,7 +472,7 @@ def _further_bands(table: BandTable, display: Display, *, last: bool) -> WideTab
         block: Block = [(band_head(limit, display), cells)]
         if gained:
             gains = [row.gains[place] for row in table.rows]
-            block.append(("step %", ["" if gain is None else signed_figure(gain) for gain in gains]))
+            block.append(("step %", [with_interval(gain) for gain in gains]))
         blocks.append(block)
     labels = [f"mean flow by band of lift, {display.flow}", *(_label(row.variant) for row in table.rows)]
     return WideTable("", labels, blocks, notes=band_words(table) if last else "", names="left")
@@ -506,11 +508,11 @@ def _figures(result: SideComparison, display: Display) -> list[WideTable]:
     blocks += [
         [column(top, lambda gain: signed_figure(gain.gain_at_top_lift))],
         [
-            column("largest", lambda gain: signed_figure(gain.largest.gain)),
+            column("largest", lambda gain: with_interval(gain.largest)),
             column(at, lambda gain: lift_text(gain.largest.lift_m, display)),
         ],
         [
-            column("smallest", lambda gain: signed_figure(gain.smallest.gain)),
+            column("smallest", lambda gain: with_interval(gain.smallest)),
             column(at, lambda gain: lift_text(gain.smallest.lift_m, display)),
         ],
     ]
@@ -693,8 +695,8 @@ def _step_cell(gain: Gain | None) -> str:
     """Write a step's gain with its interval, marked where it is not proven."""
     if gain is None:
         return NOTHING
-    text = gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
-    return text.replace(" %", "", 1) + (" (?)" if gain.resolved is False else "")
+    text = gain_figure(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    return text + (" (?)" if gain.resolved is False else "")
 
 
 def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool = False) -> Parts:

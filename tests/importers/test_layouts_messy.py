@@ -467,3 +467,20 @@ def test_lifts_without_a_heading_under_a_line_of_text() -> None:
     found = _flows(text)
     assert found["intake", None, "before"] == [58.2, 104.6]
     assert found["exhaust", None, "after"] == [46.0, 80.0]
+
+
+def test_lists_one_below_the_other_are_all_read() -> None:
+    text = "ex 1\n.1 44.1\n.2 77.0\n.3 95.8\nex 2\n.1 44.4\n.2 77.5\n.3 96.4\nin 1\n.1 58.2\n.2 104.6\n.3 131.2\n"
+    found = _flows(text + "cfm, 28 inH2O\n")
+    assert {(side, port) for side, port, _ in found} == {("exhaust", "1"), ("exhaust", "2"), ("intake", "1")}
+    assert found["exhaust", "1", "sheet"] == [44.1, 77.0, 95.8]
+    assert found["intake", "1", "sheet"] == [58.2, 104.6, 131.2]
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_a_pressure_alone_below_the_lifts_is_no_lift(mark: str) -> None:
+    rows = [["Lift mm", "Intake CFM", "Exhaust CFM"], ["1", "25.1", "19.6"], ["5", "103.9", "78"], ["28 inH2O", "", ""]]
+    found = flowkit.read(io.BytesIO("\n".join(mark.join(row) for row in rows).encode()), name="a.csv")
+    assert [len(test.points) for test in found.tests] == [2, 2]
+    assert found.tests[0].conditions.test_pressure_pa == pytest.approx(28 * INH2O)
+    assert not [finding for finding in found.findings if finding.severity == "error"]

@@ -218,10 +218,12 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
         return "\t"
     barred = [line.count("|") for line in sample if "|" in line]
-    if len(barred) > 1 and len(set(barred)) == 1 and (barred[0] > 1 or 2 * len(barred) > len(sample)):
+    count = max(set(barred), key=barred.count, default=0)
+    most = barred.count(count)
+    if most > 1 and 10 * most >= 7 * len(barred) and (count > 1 or 2 * most > len(sample)):
         return "|"
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
-    scores[" "] = sum(_score(line.split()) for line in sample)
+    scores[" "] = sum(_score(re.split(" +", line.strip())) for line in sample)
     # A title or a unit may hold blanks; they separate only where nothing else does as well.
     best = max(scores, key=lambda mark: scores[mark])
     if scores[best] > 0:
@@ -234,7 +236,7 @@ def _sample(lines: Sequence[str]) -> list[str]:
     lines = [line for line in lines if not RULE.fullmatch(line)]
     leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
     if len(leading) < 2:
-        leading = [line for line in lines if any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"]
+        leading = [line for line in lines if any(c.isdigit() for c in line) and not _is_comment(line, ("#",))]
     return leading[:_SAMPLE]
 
 
@@ -342,7 +344,7 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> l
             if data[end] is not None:
                 block.append(end)
             end += 1
-        heads = _heading_lines(lines, index)
+        heads = _heading_lines(lines, data, index)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
                 "the columns of this table are aligned by blanks, and it is not clear where each begins",
@@ -387,7 +389,14 @@ def _labelled(line: Line) -> list[Piece] | None:
     )
     if len(line.wide) > 2 or not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
         return None
-    return [_one(words[:first]), *words[first:]]
+    label = _one(words[:first])
+    if last < len(words):
+        from flowkit.importers.words.values import known_unit
+
+        if known_unit(words[last].text) is None:
+            return None
+        label = Piece(label.start, label.end, f"{label.text} {words[last].text}")  # "lift 2 4 6 8 mm"
+    return [label, *words[first:last]]
 
 
 def _data_pieces(line: Line) -> list[Piece] | None:
@@ -399,6 +408,8 @@ def _data_pieces(line: Line) -> list[Piece] | None:
         and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
     ):
         return wide
+    if len(wide) >= 4 and all(is_numeric(piece.text, gaps=True) for piece in wide[2:]):
+        return wide  # two words that name the row
     noted = _with_note(wide)
     if noted is not None:
         return noted
@@ -442,11 +453,11 @@ def _with_note(wide: list[Piece]) -> list[Piece] | None:
     return [*pieces[:count], Piece(note[0].start, note[-1].end, text)]
 
 
-def _heading_lines(lines: Sequence[Line], first: int) -> list[int]:
+def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], first: int) -> list[int]:
     """Return the lines right above a table, up to the blank line or the rule before them; one rule may be below."""
     heads: list[int] = []
     at = first - 2 if first and lines[first - 1].rule else first - 1
-    while at >= 0 and lines[at].wide and len(heads) < 4:
+    while at >= 0 and lines[at].wide and data[at] is None and len(heads) < 4:
         heads.append(at)
         at -= 1
     return heads
@@ -469,19 +480,28 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
         wide, words = lines[at].wide, lines[at].words
         legend = len(wide) == len(spans) + 1 and wide[-1].text[:1] in "([" and not is_numeric(wide[-1].text[1:-1])
         parts = wide if legend else _shared_out(wide, words, len(spans))
-        beside = _shared_out(wide, words, len(spans) - 1) if parts is None and _overlapping(wide[0], spans) else None
+        gap = parts is None and len(spans) > 2 and _overlapping(wide[0], spans)
+        beside = _shared_out(wide, words, len(spans) - 1) if gap else None
         if parts is not None:
             rows[at] = _in_order(parts)
         elif beside is not None:
             rows[at] = (None, *_in_order(beside))  # the lifts have no heading in this line
         elif len(words) == len(spans) and (
-            all(_overlapping(word, spans) == column for column, word in enumerate(words))
-            or (nth == 0 and len(wide) == 1 and ":" not in wide[0].text and words[-1].text[-1] not in "\"'")
+            (len(wide) > 1 and all(_overlapping(word, spans) == column for column, word in enumerate(words)))
+            or (nth == 0 and len(wide) == 1 and not set(":(") & set(wide[0].text) and not _is_line(wide[0].text))
         ):
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
             rows[at] = _headings_by_place(wide, spans)
     return True
+
+
+def _is_line(text: str) -> bool:
+    """Whether two words are one name or condition and no headings of two columns: ``ex 1``, ``intake 28"``."""
+    from flowkit.importers.words.labels import parse_label
+
+    label = parse_label(text)
+    return label.kind != "lift" and (text[-1] in "\"'" or bool(label.side or label.port or label.code))
 
 
 def _shared_out(wide: list[Piece], words: list[Piece], count: int) -> list[Piece] | None:
@@ -609,7 +629,7 @@ def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)
@@ -625,7 +645,7 @@ def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
             continue
         free = [nth for nth in under if cells[nth] is None]
         nth = free[0] if free else _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)

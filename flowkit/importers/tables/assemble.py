@@ -388,10 +388,11 @@ class _Maker:
     def _hold_units(self, draft: Draft) -> None:
         """Hold the units the user states against those the sheet states."""
         stated, lifts = self.stated, self.lifts
-        if stated.flow_unit and draft.flow_stated and draft.flow_unit and draft.flow_unit.name != stated.flow_unit:
-            self._contradiction("flow unit", draft.flow_unit.name, stated.flow_unit, draft.where)
-        if stated.lift_unit and lifts.source == "stated" and lifts.unit and lifts.unit.name != stated.lift_unit:
-            self._contradiction("lift unit", lifts.unit.name, stated.lift_unit, draft.where)
+        flow = draft.flow_unit.name if draft.flow_stated and draft.flow_unit else None
+        lift = lifts.unit.name if lifts.source == "stated" and lifts.unit else None
+        for name, said, wanted in (("flow", flow, stated.flow_unit), ("lift", lift, stated.lift_unit)):
+            if said and wanted and said != wanted and f"{name}_unit" not in stated.defaults:
+                self._contradiction(f"{name} unit", said, wanted, draft.where)
 
     def _volume_factor(self, unit: Unit | None, conditions: Conditions, where: str) -> float | None:
         """What turns a flow in some unit into m³/s at the inlet."""

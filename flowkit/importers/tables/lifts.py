@@ -248,9 +248,9 @@ def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None
     if raw:
         what = (
             f"lifts up to {largest:g} have no unit and could be meant in more than one; "
-            "write it in their heading, or state it with --lift-unit or lift_unit in the job's conditions"
+            "state it with --lift-unit or lift_unit in the job's conditions"
         )
-        got.findings.append(unreadable(where, what))
+        got.findings.append(refused(where, what))
 
 
 def _check_others(table: Table, main: int, got: Lifts) -> None:

@@ -119,6 +119,7 @@ def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:
         side=flow.side,
         port=flow.port,
         run=flow.run,
+        head=flow.head,
         variant=flow.variant or "",
         unit=unit(spelled) if spelled else None,
         text=flow.cells.text,

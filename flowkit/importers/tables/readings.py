@@ -24,7 +24,6 @@ from flowkit.importers.words.items import (
     assumed,
     read_item,
     refused,
-    unreadable,
 )
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
@@ -574,7 +573,7 @@ def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
     """Refuse flows without a unit."""
     headings = ", ".join(repr(column.text) for column in columns[:4]) + (", …" if len(columns) > 4 else "")
     what = f"the flows under {headings} have no unit; state it with --flow-unit or flow_unit in the job's conditions"
-    return unreadable(columns[0].source(context.table), what)
+    return refused(columns[0].source(context.table), what)
 
 
 def _common_unit(context: TableContext) -> Unit | None:

@@ -108,9 +108,7 @@ def unreadable(source: str, what: str) -> Finding:
 def proposal_of(message: str) -> tuple[str, str]:
     """Part a message from the mapping that it proposes."""
     said, _, mapping = message.partition(PROPOSED)
-    return re.sub(
-        rf"(; (or )?|: )?({re.escape(MAPPING_HINT)})?(: |; or )?$", "", said
-    ) if mapping else said, mapping.rstrip(".")
+    return re.sub("; (or |if there is one, )?$", "", said), mapping.rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,7 +235,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     value, source, label = written.value, written.source, written.label
     items, findings, value = _read_pressure_beside(kind, written, text)
     cell = read_cell(value, written.decimal_comma)
-    if cell.value is None and kind in _LIKELY_PA and _ONE_MARK.match(text):
+    if cell.value is None and kind in _LIKELY and _ONE_MARK.match(text):
         cell = read_cell(value, False)  # 1,007 hPa: the size below says which mark it is
     if cell.value is None:
         cell = _read_odd(kind, value, written.decimal_comma)
@@ -269,13 +267,16 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     return items, findings
 
 
-_LIKELY_PA = {**dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3))}
+_LIKELY = {
+    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
+    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
+}  # fmt: skip
 _ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
 
 
 def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
     """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
-    low, high = _LIKELY_PA.get(kind, (0.0, 0.0))
+    low, high = _LIKELY.get(kind, (0.0, 0.0))
     if not high or not _ONE_MARK.match(text) or low <= abs(to_si(value, unit)) <= high:
         return value
     likely = [other for other in (value * 1000, value / 1000) if low <= abs(to_si(other, unit)) <= high]

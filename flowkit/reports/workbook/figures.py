@@ -275,7 +275,7 @@ def _write_bands(draft: Draft, pen: Pen, side: SidePlan, numbered: tuple[int, Ba
                 one = known[item.variant]
                 pair = [(side.side, number, name) for name in (one.from_, one.to)]
                 ends = [band_mean(draft, which, one.matched_ports, place) for which in pair]
-                pen.put(row, column + 1, Formula(f"{ends[1]}/{ends[0]}-1", gain), Style("formula", 1, gain=True))
+                pen.put(row, column + 1, Formula(f"{ends[1]}/{ends[0]}-1", gain.gain), Style("formula", 1, gain=True))
         row += 1
     pen.put(row, 1, band_words(table), Style("quiet"))
     return row + 2
