@@ -124,7 +124,12 @@ _NO_NAME = frozenset(SIDE_KINDS) | {
     "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
 }  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
-_WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
+_WHOLE = {
+    "tested": "date",
+    "flowed": "date",
+    "by": "operator",
+    "op": "operator",
+}  # unless they are all there is
 _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
@@ -262,7 +267,8 @@ def _without_pressure(clean: str) -> Label:
     if inch is not None and parse_label(clean[: inch.start()]).kind in _INCH_KINDS:
         clean = clean[: inch.start()] + " (in)"
     unit, unit_text, clean, foreign = take_unit(clean)
-    clean = " ".join(word for word in clean.split() if not ("/" in word and find_unit(word.strip(",;:")) is not None))
+    if unit is not None and "/" in clean:  # "Flow in m3/h, lift in mm": a second unit names nothing
+        clean = " ".join(word for word in clean.split() if "/" not in word or find_unit(word.strip(",;:")) is None)
     flow = unit is not None and unit.quantity in FLOW_QUANTITIES
     return _Reader(mentions(clean), clean, flow=flow).label(unit, unit_text, foreign)
 

@@ -39,7 +39,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "fr": ("levée", "levée de soupape", "levée soupape", "ouverture soupape", "levées", "levée de la soupape", "levage"),
         "es": ("alzada", "alzada de válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
         "it": ("alzata", "alzata valvola", "alzata della valvola", "apertura valvola", "alzate"),
-        "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep", "hoogte"),
+        "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep", "hoogte", "heffing", "klepheffing", "kl heffing"),
         "pl": ("wznios", "wznios zaworu", "skok zaworu", "podniesienie", "skok", "wysokość otwarcia"),
         "sv": ("lyft", "ventillyft", "lyfthöjd", "ventilens lyft"),
         "pt": ("levantamento", "abertura da válvula", "levantamento da válvula", "curso da válvula", "curso", "elevação", "alçada", "altura de abertura"),
@@ -58,7 +58,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("流量", "空気流量", "風量", "吸入流量", "空気量", "通過流量", "エアフロー"),
     },
     "pressure": {
-        "en": ("test pressure", "pressure", "depression", "test depression", "pressure drop", "test vacuum", "vacuum", "delta p", "dp", "δp", "δ p", "pressure difference", "differential pressure", "press", "tested at", "test depression at", "flowed at", "depression pressure", "test pressure drop", "water column", "water", "h2o", "test press", "tp", "test dp"),
+        "en": ("test pressure", "pressure", "depression", "test depression", "pressure drop", "test vacuum", "vacuum", "delta p", "dp", "δp", "δ p", "pressure difference", "differential pressure", "press", "tested at", "test depression at", "flowed at", "depression pressure", "test pressure drop", "water column", "water", "h2o", "test press", "tp", "test dp", "bench depression", "bench pressure", "bench vacuum"),
         "de": ("Prüfdruck", "Druck", "Unterdruck", "Differenzdruck", "Druckdifferenz", "Testdruck", "Messdruck", "Prüfunterdruck", "Druckabfall", "geprüft bei", "gemessen bei", "Wassersäule"),
         "fr": ("dépression", "pression d'essai", "pression", "pression de test", "dépression d'essai", "perte de charge", "pression d'épreuve", "dépression de test", "testé à", "essai à"),
         "es": ("presión de prueba", "presión", "depresión", "presión de ensayo", "presión diferencial", "depresión de prueba", "vacío"),
@@ -154,7 +154,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("ヘッド", "シリンダーヘッド", "シリンダヘッド"),
     },
     "fixture_bore": {
-        "en": ("fixture bore", "bore", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "fixture diameter", "bore fixture diameter"),
+        "en": ("fixture bore", "bore", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "bore sleeve", "fixture diameter", "bore fixture diameter"),
         "de": ("Bohrung", "Prüfbohrung", "Adapterbohrung", "Zylinderbohrung", "Adapter Bohrung", "Bohrung Adapter", "Vorrichtungsbohrung", "Aufnahmebohrung", "Bohrung der Aufnahme", "Zylinderbohrung der Aufnahme", "Bohrung der Vorrichtung", "Adapterdurchmesser"),
         "fr": ("alésage", "alésage du montage", "alésage montage", "alésage d'essai", "alésage adaptateur", "alésage du gabarit", "montage"),
         "es": ("diámetro del cilindro", "diámetro cilindro", "diámetro de cilindro", "calibre", "calibre del útil", "diámetro interior", "diámetro de prueba", "calibre de prueba", "calibre del utillaje", "diámetro del útil", "diámetro del cilindro de prueba"),
