@@ -20,7 +20,7 @@ from flowkit.analysis.uncertainty import Assessor
 from flowkit.analysis.untangle import ExtraTest, untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
-from flowkit.output import Result
+from flowkit.result import Result
 from flowkit.wording import listed, percent_at_least
 
 __all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from flowkit.corrections.bore import flow_per_area
 from flowkit.model import CorrectedTest, Finding, ReferenceState
-from flowkit.output import TestsResult
+from flowkit.result import TestsResult
 
 if TYPE_CHECKING:
     import pandas as pd
