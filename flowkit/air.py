@@ -11,17 +11,37 @@ within 1e-4 from 0 °C to 45 °C, far below what a flow bench can tell.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from flowkit.errors import CorrectionError
-from flowkit.model import AirState
 
-__all__ = ["density", "density_at", "saturation_pressure", "vapour_mole_fraction"]
+__all__ = ["AirState", "density", "density_at", "saturation_pressure", "vapour_mole_fraction"]
 
 ZERO_CELSIUS_K = 273.15
 GAS_CONSTANT = 8.314472
 """Molar gas constant [J/(mol K)] as the equation uses it (CODATA 2006)."""
 MOLAR_MASS_WATER = 18.01528e-3
 """Molar mass of water [kg/mol]."""
+
+
+@dataclass(frozen=True, slots=True)
+class AirState:
+    """A state of moist air.
+
+    Attributes
+    ----------
+    temperature_k, pressure_pa, relative_humidity : float
+        Temperature [K], absolute pressure [Pa], fraction from 0 to 1.
+
+    Examples
+    --------
+    >>> AirState(temperature_k=294.15, relative_humidity=0.45).pressure_pa
+    101325.0
+    """
+
+    temperature_k: float = 293.15
+    pressure_pa: float = 101_325.0
+    relative_humidity: float = 0.0
 
 
 def saturation_pressure(temperature_k: float) -> float:

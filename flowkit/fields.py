@@ -1,8 +1,9 @@
 """THE table: one row for every condition, valve dimension, engine, cam, bench and reference key.
 
 A new key is a row here, and nothing else unless something new is computed from it: command options, the models
-that check a job file, what a sheet can state, limits, and the reference pages are derived from the rows. To add
-one, put a row into its section and the attribute into the dataclass it fills (named above each section).
+that check a job file, what a sheet can state and by which words, limits, the lines of ``flowkit start`` and the
+workbook, and the reference pages are derived from the rows. A row of a condition or a valve is the attribute itself;
+other sections name the dataclass that they fill, which needs the attribute too.
 """
 
 from __future__ import annotations
@@ -11,12 +12,12 @@ import difflib
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 from functools import cache
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
+from flowkit.air import AirState
 from flowkit.errors import JobError, UnitError
-from flowkit.model import AirState, Conditions, Side
 from flowkit.units import Quantity, number, parse_quantity, unit
 
 if TYPE_CHECKING:
@@ -25,7 +26,10 @@ if TYPE_CHECKING:
 __all__ = [
     "CONDITIONS",
     "FIELDS",
+    "Conditions",
     "Field",
+    "Side",
+    "ValveGeometry",
     "conditions_from",
     "field_of",
     "filled",
@@ -40,6 +44,9 @@ __all__ = [
     "side_of",
     "text_of",
 ]
+
+
+Side = Literal["intake", "exhaust"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +79,10 @@ class Field:
         ``"sheet"`` where a sheet can state it, ``"side"`` where it holds for one side, else ``"job"``.
     condition : str
         The attribute of `Conditions` in which a sheet says the same.
+    metered : bool
+        Of a meter: the machine-readable results hold it only where it is known.
+    exhaust : str
+        An example for the exhaust, where it differs.
     """
 
     section: str
@@ -89,6 +100,8 @@ class Field:
     usual: Mapping[str, tuple[float, float]] | None = None
     scope: str = "job"
     condition: str = ""
+    metered: bool = False
+    exhaust: str = ""
 
     @property
     def words(self) -> str:
@@ -121,14 +134,23 @@ class Field:
             raise ValueError(f"{written!r} is outside what is possible; it lies between {low or 0:g} and {self.high:g}")
 
 
-def _condition(key: str, attribute: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Field:
+def _row(section: str, key: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Any:
+    """A row that is the attribute of a dataclass at once, so that neither can be without the other."""
+    return field(default=None, metadata={"row": (section, key, kind, example, meaning, {"unit": unit, **more})})
+
+
+def _rows(of: type) -> tuple[Field, ...]:
+    """The rows of such a dataclass."""
+    found = ((item.name, *item.metadata["row"]) for item in fields(of))
+    return tuple(Field(section, key, name, *words, **more) for name, section, key, *words, more in found)
+
+
+def _condition(key: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Any:
     """A condition of a test: any sheet can state it."""
     limits = {} if kind in ("text", "temperature", "choice") else {"above": 0.0} if kind == "pressure" else {"low": 0.0}
     if kind == "humidity":
         limits["high"] = 1.0
-    return Field(
-        "conditions", key, attribute, kind, example, meaning, **{"unit": unit, "scope": "sheet", **limits, **more}
-    )
+    return _row("conditions", key, kind, example, meaning, unit, **{"scope": "sheet", **limits, **more})
 
 
 # What a bare number can only mean: unit -> (smallest, largest) of what occurs; ranges of one kind do not meet.
@@ -149,43 +171,97 @@ _BAROMETER = {
     "Pa": (85e3, 108.5e3),
 }
 
+
 # fmt: off
-# Fills model.Conditions.
-_CONDITIONS = (
-    _condition("test_pressure", "test_pressure_pa", "pressure", "28 inH2O", "Test pressure.", "inH2O"),
-    _condition("fixture_bore", "fixture_bore_m", "length", "83 mm", "Bore of the fixture on the bench.", "mm", usual=_MM_IN["fixture_bore"], above=0.0, low=None),
-    _condition("valve_head", "valve_diameter_m", "length", "38 mm", "Valve head diameter.", "mm", usual=_MM_IN["valve_head"], above=0.0, low=None),
-    _condition("stem", "stem_diameter_m", "length", "8 mm", "Valve stem diameter at the throat.", "mm", usual=_MM_IN["stem"]),
-    _condition("throat", "throat_diameter_m", "length", "33 mm", "Throat (inner seat) diameter.", "mm", usual=_MM_IN["throat"]),
-    _condition("seat_angle", "seat_angle_deg", "angle", "45", "Seat angle from the plane of the head, degrees.", "°"),
-    _condition("seat_width", "seat_width_m", "length", "1.4 mm", "Seat width along the face.", "mm", usual=_MM_IN["seat_width"]),
-    _condition("air_temperature", "air_temperature_k", "temperature", "21 °C", "Temperature of the room's air.", "°C", usual=_ROOM),
-    _condition("barometer", "barometer_pa", "pressure", "1002 hPa", "Barometer, absolute.", "hPa", usual=_BAROMETER),
-    _condition("humidity", "relative_humidity", "humidity", "45 %", "Relative humidity.", "%"),
-    _condition("leak", "leak_m3_s", "flow", "0.4 CFM", "Flow with the valve closed.", "CFM"),
-    _condition("leak_pressure", "leak_pressure_pa", "pressure", "28 inH2O", "Pressure of the leak reading.", "inH2O"),
-    _condition("check_reading", "check_reading_m3_s", "flow", "101.2 CFM", "Check plate reading.", "CFM"),
-    _condition("check_nominal", "check_nominal_m3_s", "flow", "100 CFM", "Check plate nominal flow.", "CFM"),
-    _condition("check_pressure", "check_pressure_pa", "pressure", "28 inH2O", "Pressure of the nominal flow.", "inH2O"),
-    _condition("check_reading_pressure", "check_reading_pressure_pa", "pressure", "28 inH2O", "Pressure of the check plate reading; the test pressure unless stated.", "inH2O"),
-    _condition("meter_temperature", "meter_temperature_k", "temperature", "25 °C", "Temperature at the meter.", "°C", usual=_METER),
-    _condition("meter_pressure", "meter_pressure_pa", "pressure", "950 hPa", "Pressure at the meter, absolute.", "hPa"),
-    _condition("date", "date", "text", "2026-03-14", "Date of the test."),
-    _condition("bench", "bench", "text", "bench B", "Name of the bench."),
-    _condition("operator", "operator", "text", "operator 1", "Who ran the test."),
-    _condition("entry_fitting", "entry_fitting", "text", "radius plate", "What was fitted at the port's entry."),
-    _condition("exit_fitting", "exit_fitting", "text", "pipe stub", "What was fitted at the port's exit."),
-    _condition("meter", "meter", "text", "small", "The meter its readings were taken with; A+B where both were open."),
-    _condition("range", "range", "text", "low", "The range of a percent scale, or its full scale."),
-    _condition("reading_unit", "reading_unit", "text", "mm", "Unit of a meter's readings."),
-    _condition("zero_reading", "zero_reading", "text", "1.5 mm", "Reading without flow; before and after parted by ;."),
-    _condition("leak_reading", "leak_reading", "text", "3.1 %", "Reading with the valve closed; @ names its range."),
-    _condition("check_plate_reading", "check_plate_reading", "text", "74 %", "Meter's reading with the check plate."),
-    _condition("direction", "direction", "choice", "draws", "Whether the bench draws or blows.", choices=("draws", "blows")),
-    _condition("liquid_temperature", "liquid_temperature_k", "temperature", "21 °C", "Temperature of the manometer's liquid.", "°C", usual=_ROOM),
-    _condition("outlet_pressure", "outlet_pressure_pa", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle.", "hPa"),
-    _condition("notes", "notes", "text", "seats cleaned", "Notes."),
-)
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """The circumstances of a flow test; None where unknown.
+
+    Examples
+    --------
+    >>> Conditions(test_pressure_pa=6974.49, bench="bench B").fixture_bore_m is None
+    True
+    """
+
+    test_pressure_pa: float | None = _condition("test_pressure", "pressure", "28 inH2O", "Test pressure.", "inH2O")
+    fixture_bore_m: float | None = _condition("fixture_bore", "length", "83 mm", "Bore of the fixture on the bench.", "mm", usual=_MM_IN["fixture_bore"], above=0.0, low=None)
+    valve_diameter_m: float | None = _condition("valve_head", "length", "38 mm", "Valve head diameter.", "mm", usual=_MM_IN["valve_head"], above=0.0, low=None)
+    stem_diameter_m: float | None = _condition("stem", "length", "8 mm", "Valve stem diameter at the throat.", "mm", usual=_MM_IN["stem"])
+    throat_diameter_m: float | None = _condition("throat", "length", "33 mm", "Throat (inner seat) diameter.", "mm", usual=_MM_IN["throat"])
+    seat_angle_deg: float | None = _condition("seat_angle", "angle", "45", "Seat angle from the plane of the head, degrees.", "°")
+    seat_width_m: float | None = _condition("seat_width", "length", "1.4 mm", "Seat width along the face.", "mm", usual=_MM_IN["seat_width"])
+    air_temperature_k: float | None = _condition("air_temperature", "temperature", "21 °C", "Temperature of the room's air.", "°C", usual=_ROOM)
+    barometer_pa: float | None = _condition("barometer", "pressure", "1002 hPa", "Barometer, absolute.", "hPa", usual=_BAROMETER)
+    relative_humidity: float | None = _condition("humidity", "humidity", "45 %", "Relative humidity.", "%")
+    leak_m3_s: float | None = _condition("leak", "flow", "0.4 CFM", "Flow with the valve closed.", "CFM")
+    leak_pressure_pa: float | None = _condition("leak_pressure", "pressure", "28 inH2O", "Pressure of the leak reading.", "inH2O")
+    check_reading_m3_s: float | None = _condition("check_reading", "flow", "101.2 CFM", "Check plate reading.", "CFM")
+    check_nominal_m3_s: float | None = _condition("check_nominal", "flow", "100 CFM", "Check plate nominal flow.", "CFM")
+    check_pressure_pa: float | None = _condition("check_pressure", "pressure", "28 inH2O", "Pressure of the nominal flow.", "inH2O")
+    check_reading_pressure_pa: float | None = _condition("check_reading_pressure", "pressure", "28 inH2O", "Pressure of the check plate reading; the test pressure unless stated.", "inH2O")
+    meter_temperature_k: float | None = _condition("meter_temperature", "temperature", "25 °C", "Temperature at the meter.", "°C", usual=_METER)
+    meter_pressure_pa: float | None = _condition("meter_pressure", "pressure", "950 hPa", "Pressure at the meter, absolute.", "hPa")
+    date: str | None = _condition("date", "text", "2026-03-14", "Date of the test.")
+    bench: str | None = _condition("bench", "text", "bench B", "Name of the bench.")
+    operator: str | None = _condition("operator", "text", "operator 1", "Who ran the test.")
+    entry_fitting: str | None = _condition("entry_fitting", "text", "radius plate", "What was fitted at the port's entry.")
+    exit_fitting: str | None = _condition("exit_fitting", "text", "pipe stub", "What was fitted at the port's exit.")
+    notes: str | None = _condition("notes", "text", "seats cleaned", "Notes.")
+    meter: str | None = _condition("meter", "text", "small", "The meter its readings were taken with; A+B where both were open.", metered=True)
+    range: str | None = _condition("range", "text", "low", "The range of a percent scale, or its full scale.", metered=True)
+    reading_unit: str | None = _condition("reading_unit", "text", "mm", "Unit of a meter's readings.", metered=True)
+    zero_reading: str | None = _condition("zero_reading", "text", "1.5 mm", "Reading without flow; before and after parted by ;.", metered=True)
+    leak_reading: str | None = _condition("leak_reading", "text", "3.1 %", "Reading with the valve closed; @ names its range.", metered=True)
+    check_plate_reading: str | None = _condition("check_plate_reading", "text", "74 %", "Meter's reading with the check plate.", metered=True)
+    direction: str | None = _condition("direction", "choice", "draws", "Whether the bench draws or blows.", choices=("draws", "blows"), metered=True)
+    liquid_temperature_k: float | None = _condition("liquid_temperature", "temperature", "21 °C", "Temperature of the manometer's liquid.", "°C", usual=_ROOM, metered=True)
+    outlet_pressure_pa: float | None = _condition("outlet_pressure", "pressure", "480 hPa", "Absolute pressure behind a critical nozzle.", "hPa", metered=True)
+
+    def json_fields(self) -> dict[str, object]:
+        """Return what the machine-readable results hold; of a meter only what is known."""
+        known = ((row, getattr(self, row.attribute)) for row in CONDITIONS)
+        return {row.attribute: value for row, value in known if value is not None or not row.metered}
+
+
+def _valve(key: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any) -> Any:
+    """A dimension of one side's valve, seat or port."""
+    return _row("valves", key, kind, example, meaning, unit, **{"above": 0.0, **more, "condition": condition, "scope": "side"})
+
+
+@dataclass(frozen=True, slots=True)
+class ValveGeometry:
+    """The valve, its seat and its port on one side; None where unknown.
+
+    Attributes
+    ----------
+    head_m, stem_m, throat_m : float or None
+        Valve head, stem at the throat, and throat (inner seat) diameters [m].
+    seat_angle_deg : float or None
+        Seat angle from the plane of the head [degrees].
+    seat_width_m : float or None
+        Seat width measured along the face [m].
+    offset_m : float or None
+        Distance of the valve's axis from the bore's axis [m].
+    port_area_m2 : float or None
+        Cross-section of the port where velocity is wanted [m²].
+
+    Examples
+    --------
+    >>> ValveGeometry(head_m=0.038, stem_m=0.008).throat_m is None
+    True
+    """
+
+    head_m: float | None = _valve("head", "length", "38 mm", "Valve head diameter.", "mm", "valve_diameter_m", exhaust="32 mm")
+    stem_m: float | None = _valve("stem", "length", "8 mm", "Stem diameter at the throat.", "mm", "stem_diameter_m")
+    throat_m: float | None = _valve("throat", "length", "33 mm", "Throat (inner seat) diameter.", "mm", "throat_diameter_m", exhaust="28 mm")
+    seat_angle_deg: float | None = _valve("seat_angle", "angle", "45", "From the plane of the head, degrees.", "°", "seat_angle_deg", high=89.999)
+    seat_width_m: float | None = _valve("seat_width", "length", "1.8 mm", "Measured along the face.", "mm", "seat_width_m", exhaust="2 mm")
+    offset_m: float | None = _valve("offset", "length", "4 mm", "Valve axis from bore axis.", "mm", above=None, low=0.0)
+    port_area_m2: float | None = _valve("port_area", "area", "850 mm²", 'Cross-section where the velocity is wanted, "850 mm²".', "mm²")
+
+
+CONDITIONS = _rows(Conditions)
+"""What can be stated of a sheet besides names and units."""
 # Fills importers.Stated, beside the conditions.
 _NAMES = (
     Field("names", "side", "side", "choice", "intake", "Side of every test: intake or exhaust.", choices=("intake", "exhaust"), scope="sheet"),
@@ -195,6 +271,7 @@ _NAMES = (
     Field("names", "lift_unit", "lift_unit", "lift unit", "in", "Unit of the lifts."),
     Field("names", "flow_unit", "flow_unit", "flow unit", "CFM", "Unit of the flows."),
     Field("names", "pressure_unit", "pressure_unit", "pressure unit", "inH2O", "Unit of the pressures."),
+    Field("names", "date_order", "date_order", "choice", "day", "What comes first in a date such as 3/4/26: day or month.", choices=("day", "month")),
 )
 # Fills model.JobInfo.
 _JOB = (
@@ -234,32 +311,6 @@ _BENCH = (
     Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
     Field("bench", "standard_air", "standard_air", "air", '{ temperature = "15 °C" }', "The air the meter is scaled for, or SCFM means."),
     Field("bench", "from", "from_records", "records", "records", '"records": repeatability and drift from the shop\'s own years of tests.', choices=("records",)),
-)
-
-
-# fmt: on
-
-
-def _valve(
-    key: str, attribute: str, kind: str, example: str, meaning: str, unit: str, condition: str = "", **more: Any
-) -> Field:
-    """A dimension of one side's valve, seat or port."""
-    limits = {"above": 0.0, **more}
-    return Field(
-        "valves", key, attribute, kind, example, meaning, unit=unit, condition=condition, scope="side", **limits
-    )
-
-
-# fmt: off
-# Fills model.ValveGeometry.
-_VALVES = (
-    _valve("head", "head_m", "length", "38 mm", "Valve head diameter.", "mm", "valve_diameter_m"),
-    _valve("stem", "stem_m", "length", "8 mm", "Stem diameter at the throat.", "mm", "stem_diameter_m"),
-    _valve("throat", "throat_m", "length", "33 mm", "Throat (inner seat) diameter.", "mm", "throat_diameter_m"),
-    _valve("seat_angle", "seat_angle_deg", "angle", "45", "From the plane of the head, degrees.", "°", "seat_angle_deg", high=89.999),
-    _valve("seat_width", "seat_width_m", "length", "1.8 mm", "Measured along the face.", "mm", "seat_width_m"),
-    _valve("offset", "offset_m", "length", "4 mm", "Valve axis from bore axis.", "mm", above=None, low=0.0),
-    _valve("port_area", "port_area_m2", "area", "850 mm²", 'Cross-section where the velocity is wanted, "850 mm²".', "mm²"),
 )
 
 
@@ -351,21 +402,17 @@ _CAM = (
 
 # fmt: on
 FIELDS: tuple[Field, ...] = (
-    *_CONDITIONS,
+    *CONDITIONS,
     *_NAMES,
     *_JOB,
     *_AIR,
     *_REFERENCE,
     *_BENCH,
-    *_VALVES,
+    *_rows(ValveGeometry),
     *_ENGINE,
     *_CAMS,
     *_CAM,
 )  # fmt: skip
-
-
-CONDITIONS: tuple[Field, ...] = _CONDITIONS
-"""What can be stated of a sheet besides names and units."""
 
 
 def section(name: str) -> dict[str, Field]:

@@ -11,7 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal
+
+from flowkit.air import AirState
+from flowkit.fields import Conditions, Side, ValveGeometry
 
 __all__ = [
     "INH2O_PA",
@@ -39,7 +43,6 @@ __all__ = [
     "joined",
 ]
 
-Side = Literal["intake", "exhaust"]
 Severity = Literal["error", "warning", "note"]
 PressureLaw = Literal["square-root", "compressible"]
 AirMode = Literal["as stated", "actual", "metered"]
@@ -124,72 +127,6 @@ class Point:
         """Return what the machine-readable results hold; a reading's keys only where there is one."""
         known = {key: getattr(self, key) for key in ("lift_m", "flow_m3_s", "pressure_pa", "source")}
         return known | (self.reading.keys() if self.reading else {})
-
-
-@dataclass(frozen=True, slots=True)
-class Conditions:
-    """The circumstances of a flow test; None where unknown.
-
-    Examples
-    --------
-    >>> Conditions(test_pressure_pa=6974.49, bench="bench B").fixture_bore_m is None
-    True
-    """
-
-    test_pressure_pa: float | None = None
-    fixture_bore_m: float | None = None
-    valve_diameter_m: float | None = None
-    stem_diameter_m: float | None = None
-    throat_diameter_m: float | None = None
-    seat_angle_deg: float | None = None
-    seat_width_m: float | None = None
-    air_temperature_k: float | None = None
-    barometer_pa: float | None = None
-    relative_humidity: float | None = None
-    leak_m3_s: float | None = None
-    leak_pressure_pa: float | None = None
-    check_reading_m3_s: float | None = None
-    check_nominal_m3_s: float | None = None
-    check_pressure_pa: float | None = None
-    check_reading_pressure_pa: float | None = None
-    meter_temperature_k: float | None = None
-    meter_pressure_pa: float | None = None
-    date: str | None = None
-    bench: str | None = None
-    operator: str | None = None
-    entry_fitting: str | None = None
-    exit_fitting: str | None = None
-    notes: str | None = None
-    meter: str | None = None
-    range: str | None = None
-    reading_unit: str | None = None
-    zero_reading: str | None = None
-    leak_reading: str | None = None
-    check_plate_reading: str | None = None
-    direction: str | None = None
-    liquid_temperature_k: float | None = None
-    outlet_pressure_pa: float | None = None
-
-    def json_fields(self) -> dict[str, object]:
-        """Return what the machine-readable results hold; of a meter only what is known."""
-        return {
-            name: value
-            for name in self.__dataclass_fields__
-            if (value := getattr(self, name)) is not None or name not in _OF_METERS
-        }
-
-
-_OF_METERS = (
-    "meter",
-    "range",
-    "reading_unit",
-    "zero_reading",
-    "leak_reading",
-    "check_plate_reading",
-    "direction",
-    "liquid_temperature_k",
-    "outlet_pressure_pa",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -426,26 +363,6 @@ class CorrectedTest:
 
 
 @dataclass(frozen=True, slots=True)
-class AirState:
-    """A state of moist air.
-
-    Attributes
-    ----------
-    temperature_k, pressure_pa, relative_humidity : float
-        Temperature [K], absolute pressure [Pa], fraction from 0 to 1.
-
-    Examples
-    --------
-    >>> AirState(temperature_k=294.15, relative_humidity=0.45).pressure_pa
-    101325.0
-    """
-
-    temperature_k: float = 293.15
-    pressure_pa: float = 101_325.0
-    relative_humidity: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
 class Reference:
     """The state all tests are brought to.
 
@@ -551,38 +468,6 @@ class Bench:
 
 
 @dataclass(frozen=True, slots=True)
-class ValveGeometry:
-    """The valve, its seat and its port on one side; None where unknown.
-
-    Attributes
-    ----------
-    head_m, stem_m, throat_m : float or None
-        Valve head, stem at the throat, and throat (inner seat) diameters [m].
-    seat_angle_deg : float or None
-        Seat angle from the plane of the head [degrees].
-    seat_width_m : float or None
-        Seat width measured along the face [m].
-    offset_m : float or None
-        Distance of the valve's axis from the bore's axis [m].
-    port_area_m2 : float or None
-        Cross-section of the port where velocity is wanted [m²].
-
-    Examples
-    --------
-    >>> ValveGeometry(head_m=0.038, stem_m=0.008).throat_m is None
-    True
-    """
-
-    head_m: float | None = None
-    stem_m: float | None = None
-    throat_m: float | None = None
-    seat_angle_deg: float | None = None
-    seat_width_m: float | None = None
-    offset_m: float | None = None
-    port_area_m2: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class HandChange:
     """Something of a sheet that the job file changes by hand, with its reason; the sheet itself is never edited.
 
@@ -639,6 +524,8 @@ class Variant:
         What the job file changed of its sheets by hand.
     settings : mapping
         Of tests from the records, by id: the bench, meters and meter of their own job, as arguments of `correct`.
+    sources : mapping
+        Path of each file that was read for it to the SHA-256 of the very bytes read.
 
     Examples
     --------
@@ -656,6 +543,7 @@ class Variant:
     bore_m: float | None = None
     changes: tuple[HandChange, ...] = ()
     settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    sources: Mapping[Path, str] = field(default_factory=dict)
 
     def __repr__(self) -> str:
         return f"<Variant {self.name!r}: {len(self.tests)} tests as read, {len(self.corrected)} corrected>"

@@ -132,6 +132,7 @@ COLUMNS: dict[str, str] = {
     "port": "Port of every flow.",
     "run": "Run of every flow, from 1.",
     "variant": "Variant of every flow.",
+    "head": 'Head of every flow, such as "left".',
 }
 """Keys of the column mapping, in words."""
 FLOW: dict[str, str] = {
@@ -140,6 +141,7 @@ FLOW: dict[str, str] = {
     "port": "As above.",
     "run": "As above.",
     "variant": "As above.",
+    "head": "As above.",
     "unit": "Unit of these flows alone.",
     "pressure": "As above.",
 }

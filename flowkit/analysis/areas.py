@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.lifts import SAME_LIFT_M
+from flowkit.fields import field_of, section
 from flowkit.model import Finding, Side, ValveGeometry, Variant
 
 __all__ = [
@@ -384,21 +385,10 @@ def _floats(values: NDArray[np.float64]) -> Floats:
     return tuple(values.tolist())
 
 
-_CONDITION_OF = {
-    "head_m": "valve_diameter_m",
-    "stem_m": "stem_diameter_m",
-    "throat_m": "throat_diameter_m",
-    "seat_angle_deg": "seat_angle_deg",
-    "seat_width_m": "seat_width_m",
-}
+_OF_SHEETS = tuple(row for row in section("valves").values() if row.condition)
+_CONDITION_OF = {row.attribute: row.condition for row in _OF_SHEETS}
 """Which condition of a test is which field of the valve's geometry."""
-LABELS = {
-    "head_m": "valve head",
-    "stem_m": "stem",
-    "throat_m": "throat",
-    "seat_angle_deg": "seat angle",
-    "seat_width_m": "seat width",
-}
+LABELS = {row.attribute: field_of("conditions", row.condition).words for row in _OF_SHEETS}
 """Dimension to its label on a sheet."""
 DECLARED_BY = {
     "head_m": ("valve",),

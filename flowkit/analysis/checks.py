@@ -14,11 +14,12 @@ from flowkit.analysis.areas import impossible_dimensions, largest_possible_area
 from flowkit.analysis.curves import PortCurve, SideVariant
 from flowkit.analysis.gains import Change, MatchedPair, what_changed
 from flowkit.analysis.results import PortLag, RatioPoint
+from flowkit.analysis.runs import folded
 from flowkit.analysis.scatter import AtLifts
-from flowkit.analysis.sentences import listed, percent, ports_named
-from flowkit.analysis.uncertainty import Assessor, Contrast
+from flowkit.analysis.uncertainty import Assessor, Contrast, plate_of
 from flowkit.corrections.step import MATTERS
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, LedgerLine, Side, Variant
+from flowkit.wording import listed, percent, ports_named
 
 __all__ = [
     "IMPOSSIBLE",
@@ -35,6 +36,7 @@ __all__ = [
     "ratio_unusual",
     "side_missing",
     "unmatched_ports",
+    "untouched_unknown",
     "valve_impossible",
     "variants_left_out",
     "zero_flow",
@@ -99,6 +101,21 @@ def valve_impossible(variants: Sequence[SideVariant]) -> tuple[Finding, ...]:
         for variant in variants
         if (why := impossible_dimensions(variant.valve)) is not None
     )
+
+
+def untouched_unknown(variants: Sequence[SideVariant]) -> list[Finding]:
+    """Return a warning for ports that are listed as untouched but that no sheet of the state has."""
+    found = []
+    for variant in variants:
+        known = {folded(name) for curve in variant.ports for name in (curve.port, curve.name)}
+        missing = [name for name in variant.untouched if folded(name) not in known]
+        if missing:
+            message = (
+                f"{variant.name!r} lists {variant.side} {ports_named(missing)} as untouched, but none of its sheets "
+                "has such a port, so nothing shows the bench's drift by it; name the port as the sheets do."
+            )
+            found.append(Finding("unmatched-ports", "warning", f"{variant.name}, {variant.side}", message))
+    return found
 
 
 def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tuple[Finding, ...]:
@@ -173,7 +190,11 @@ def port_uneven(
     if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
         where = f", most at {lag.worst_lift_m * 1e3:.2f} mm ({percent(lag.worst_below_mean)})"
     known = f" ± {100 * spread_u95:.1f}" if spread_u95 is not None else ""
-    scatter = "" if spread_u95 is not None else " Whether that is more than the bench's scatter is not known."
+    scatter = ""
+    if lag.beyond_scatter is None:
+        scatter = " Whether that is more than the bench's scatter is not known" + (
+            "." if spread_u95 is None else ": the ports were flowed in different sessions."
+        )
     return (
         Finding(
             "port-uneven",
@@ -194,7 +215,10 @@ def lagging_port(
     spread = (max(mean_flows) - min(mean_flows)) / mean
     if count < 2 or spread <= UNEVEN:
         return None
-    variant = assessor.sides[side][index]
+    variant, own_ports = assessor.sides[side][index], assessor.ports[side][index].values()
+    # a port flowed on another day holds the bench's drift, unless check plates took it out of all of them
+    tests = [test for port in own_ports for test in port.tests]
+    apart = len({session for port in own_ports for session in port.sessions}) > 1 and not all(map(plate_of, tests))
     least = int(np.argmin(mean_flows))
     every = variant.lifts_within(*assessor.ranges[side])
     lifts = [lift for lift in every if all(curve.measured(lift) for curve in variant.ports)]
@@ -215,7 +239,7 @@ def lagging_port(
         below,
         # no port is farther from the mean of all than this share of the range
         None if spread_u95 is None else spread_u95 * (count - 1) / count,
-        None if spread_u95 is None else spread > spread_u95,
+        None if spread_u95 is None or (apart and spread > spread_u95) else spread > spread_u95,
     )
 
 

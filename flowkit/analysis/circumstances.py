@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from flowkit.analysis.areas import geometry_changes
+from flowkit.analysis.checks import corrected_unequally
 from flowkit.analysis.curves import PortCurve, SideVariant, common_ports
 from flowkit.analysis.gains import Circumstances, MatchedPair, what_changed
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Gain, SideComparison
 from flowkit.analysis.runs import Session, folded
-from flowkit.analysis.sentences import day_words, listed, measures_drift, percent, signed_percent
-from flowkit.analysis.uncertainty import Assessor, Contrast
+from flowkit.analysis.sentences import measures_drift
+from flowkit.analysis.uncertainty import Assessor, Contrast, plate_of
 from flowkit.model import CorrectedTest, Finding, Side, Variant
+from flowkit.wording import Display, day_words, lift_words, listed, percent, signed_percent
 
 __all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings", "setup_findings"]
 
@@ -30,7 +32,13 @@ def circumstances(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
     bores = [variant.bore_m or assessor.reference.bore_m for variant in (before, after)]
     if None not in bores and abs((bores[0] or 0.0) - (bores[1] or 0.0)) > 1e-6:
         also.append("reference.bore")
-    return Circumstances(tuple(setup_differs(pair, assessor)), tuple(also), _untouched(pair, assessor))
+    unequal = corrected_unequally(pair.before.side, (before, after))
+    return Circumstances(
+        tuple(setup_differs(pair, assessor)),
+        tuple(also),
+        _untouched(pair, assessor, states),
+        ("not all tests corrected alike",) if unequal else (),
+    )
 
 
 def setup_differs(pair: MatchedPair, assessor: Assessor) -> dict[str, str]:
@@ -99,11 +107,12 @@ def _heads(pair: MatchedPair) -> str | None:
     return None
 
 
-def _untouched(pair: MatchedPair, assessor: Assessor) -> Contrast | None:
+def _untouched(pair: MatchedPair, assessor: Assessor, states: Sequence[Variant]) -> Contrast | None:
     """Return the ports that were not worked on between two states and flowed in the very same sessions.
 
     Ports that the variants list (for a gain, every variant between), and the other side where both states declare at
-    least one factor for it and none differs. All their sheets must be dated.
+    least one factor for it, none differs, and setup, head and valve are the same too. All their sheets must be dated,
+    and none corrected by a check plate, which would take the drift out of what is to show it.
     """
     side = pair.before.side
     wanted = [_sessions(variant.curves(pair.ports), assessor) for variant in (pair.before, pair.after)]
@@ -112,10 +121,12 @@ def _untouched(pair: MatchedPair, assessor: Assessor) -> Contrast | None:
     for name in common_ports((pair.before, pair.after)):
         if all(_lists(variant, name) for variant in between):
             parts.append((side, name))
-    for other, states in assessor.sides.items():
-        twins = [state for name in (pair.before.name, pair.after.name) for state in states if state.name == name]
+    for other, theirs in assessor.sides.items():
+        twins = [state for name in (pair.before.name, pair.after.name) for state in theirs if state.name == name]
         if other != side and len(twins) == 2 and what_changed(twins[0].state, twins[1].state).nothing:
-            parts += [(other, name) for name in common_ports(twins)]
+            both = MatchedPair(twins[0], twins[1], common_ports(twins), ())
+            alike = not (setup_differs(both, assessor) or _heads(both) or _valves(both, states))
+            parts += [(other, name) for name in both.ports if alike]
     ports, weights = [], []
     for factor, name, sessions in zip((-1.0, 1.0), (pair.before.name, pair.after.name), wanted, strict=True):
         own = [
@@ -126,7 +137,8 @@ def _untouched(pair: MatchedPair, assessor: Assessor) -> Contrast | None:
         ]
         found = {session for port in own for session in port.sessions}
         undated = any(not session.date for session in found)
-        if not own or undated or found != sessions or any(port.copied for port in own):
+        put_right = any(plate_of(test) for port in own for test in port.tests)
+        if not own or undated or put_right or found != sessions or any(port.copied for port in own):
             return None
         values = [port.values(assessor.headline).value for port in own]
         ports += own
@@ -134,6 +146,12 @@ def _untouched(pair: MatchedPair, assessor: Assessor) -> Contrast | None:
     import numpy as np
 
     return Contrast(assessor.headline, tuple(ports), np.array(weights))
+
+
+def _valves(pair: MatchedPair, states: Sequence[Variant]) -> dict[str, str]:
+    """Return label and words of each dimension that differs between a pair's states without being declared changed."""
+    before, after = (next(one for one in states if one.name == each.name) for each in (pair.before, pair.after))
+    return geometry_changes(before, after, pair.before.side, what_changed(pair.before.state, pair.after.state).changed)
 
 
 def _lists(variant: SideVariant, name: str) -> bool:
@@ -164,9 +182,7 @@ def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
             "touches them, so the gain is not put down to the work alone. If it is one head, name it alike."
         )
         found.append(Finding("heads-differ", "warning", where, message))
-    changed = what_changed(pair.before.state, pair.after.state).changed
-    before, after = (states[index] for index in pair.index)
-    valves = geometry_changes(before, after, pair.before.side, changed)
+    valves = _valves(pair, states)
     if valves:
         message = (
             f"{step} on the {pair.before.side}: the sheets give {listed(list(valves.values()))}, and no such change is "
@@ -221,9 +237,8 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
             names = list(dict.fromkeys(repr(test.variant) for test in undated))
             message = (
                 f"When were these flowed; all on the same day? The sheets of {listed(names)} carry no date, so the "
-                f"bench may have moved between the states. {said} Put the dates in the job, as date in each variant's "
-                "conditions: the same day settles it; for other days a check plate reading, or the bench's drift "
-                "under [bench], does."
+                f"bench may have moved between the states. {said} {_where_dates_go(tests)} For other days a check "
+                "plate reading, or the bench's drift under [bench], settles it."
             )
             found.append(Finding("drift-unknown", "warning", undated[0].id if undated else "dates", message))
             continue
@@ -324,14 +339,16 @@ def _few(assessor: Assessor, benches: frozenset[str], squares: float, freedom: f
     return words
 
 
-def not_covered(variant: SideVariant, range_m: tuple[float, float]) -> Finding:
+def not_covered(variant: SideVariant, range_m: tuple[float, float], display: Display) -> Finding:
     """Return the warning for a state whose lifts do not reach the stated range (rule ``range-not-covered``)."""
-    lo, hi = variant.own_range()
+    own, stated = (
+        " to ".join(lift_words(lift, display) for lift in limits) for limits in (variant.own_range(), range_m)
+    )
     return Finding(
         "range-not-covered",
         "warning",
         f"{variant.name}, {variant.side}",
-        f"The {variant.side} of {variant.name!r} was measured from {lo * 1e3:.3f} to {hi * 1e3:.3f} mm, which does not "
-        f"cover the stated range of {range_m[0] * 1e3:.3f} to {range_m[1] * 1e3:.3f} mm, so it is left out of the "
-        "comparison on that side; state a range that all states cover under [reference] lifts, or flow it further.",
+        f"The {variant.side} of {variant.name!r} was measured from {own}, which does not cover the stated range of "
+        f"{stated}, so it is left out of the comparison on that side; state a range that all states cover under "
+        "[reference] lifts, or flow it further.",
     )

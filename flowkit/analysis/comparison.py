@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
@@ -44,7 +44,7 @@ from flowkit.analysis.gains import (
 )
 from flowkit.analysis.meters import meter_terms
 from flowkit.analysis.metrics import MetricResult, Rule, metric_of
-from flowkit.analysis.results import Comparison, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
+from flowkit.analysis.results import Comparison, Gain, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
 from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import sentences
@@ -53,7 +53,8 @@ from flowkit.analysis.untangle import untangle
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
-from flowkit.model import Bench, CorrectedTest, Finding, Reference, Side, Variant, joined
+from flowkit.model import Bench, CorrectedPoint, CorrectedTest, Finding, Reference, Side, Variant, joined
+from flowkit.wording import DISPLAYS, Display
 
 __all__ = ["assessor_of", "compare", "variant_flow"]
 
@@ -160,7 +161,7 @@ def compare(
     own = [*checks.side_missing(tests), *checks.zero_flow(tests)]
     usable = _usable(variants)
     own += identical_findings([test for variant in usable for test in variant.corrected if test.side is not None])
-    assessor, state_findings = _assessor(usable, reference, bench, area_method, history, known_terms)
+    assessor, state_findings = _assessor(usable, reference, bench, area_method, history, known_terms, DISPLAYS[display])
     own += state_findings
     if assessor is None:
         raise _nothing_left(variants, usable, own)
@@ -174,6 +175,10 @@ def compare(
     own += setup_findings({side: computed.pairs for side, computed in sides.items()}, assessor)
     at_lift, at_fraction = _ratios(sides)
     results = {side: computed.result for side, computed in sides.items()}
+    slips = frozenset(finding.where for finding in findings if finding.rule == "typing-slip")
+    if slips and any(gain.resolved for result in results.values() for gain in result.gains):
+        again = partial(compare, reference=reference, bench=bench, area_method=area_method, history=history)
+        results = _without_slips(results, again, variants, slips)
     repeatability = assessor.repeatability()
     own += [*checks.ratio_unusual(at_fraction), *drift_findings(results, tests), *scatter_findings(assessor)]
     if assessor.history_left_out:
@@ -189,6 +194,8 @@ def compare(
             side: untangle([(one.name, one.state) for one in computed.variants]) for side, computed in sides.items()
         },
         repeatability=repeatability,
+        findings=joined(findings, own),
+        range_stated=reference.lifts_m is not None,
     )
     return Comparison(
         reference=reference_state(reference),
@@ -219,7 +226,7 @@ def assessor_of(
     history: History | None = None,
 ) -> Assessor | None:
     """Return what the uncertainty of corrected variants is worked out from; None where nothing can be compared."""
-    return _assessor(_usable(variants), reference, bench, area_method, history, ())[0]
+    return _assessor(_usable(variants), reference, bench, area_method, history, (), DISPLAYS["US"])[0]
 
 
 def _metric(  # noqa: PLR0917
@@ -238,7 +245,7 @@ def _metric(  # noqa: PLR0917
         raise FlowkitError(
             f"a {type(rule).__name__} is no rule for a metric", "give a function of a curve, as lambda curve: …"
         )
-    assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms)
+    assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms, DISPLAYS["US"])
     assert assessor is not None  # it was there when the comparison was made
     called = name or str(getattr(rule, "__name__", "metric"))
     return metric_of(rule, "metric" if called == "<lambda>" else called, assessor, variants, sides)
@@ -251,13 +258,14 @@ def _assessor(  # noqa: PLR0917
     area_method: AreaMethod,
     history: History | None,
     known_terms: Sequence[KnownTerm],
+    display: Display,
 ) -> tuple[Assessor | None, list[Finding]]:
     """Gather the states and ranges of both sides, and what is doubtful about them."""
     chosen: dict[Side, tuple[SideVariant, ...]] = {}
     ranges: dict[Side, tuple[float, float]] = {}
     findings: list[Finding] = []
     for side in SIDES:
-        states, range_m, found = _states(variants, side, reference)
+        states, range_m, found = _states(variants, side, reference, display)
         findings += found
         if range_m is not None:
             chosen[side], ranges[side] = states, range_m
@@ -273,14 +281,47 @@ def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
         raise JobError(f"two variants are named {twice!r}", "give each state of the head a name of its own")
     cleaned = []
     for variant in variants:
-        tests = (_with_flow(test) for test in variant.corrected)
+        tests = (_keeping(checks.flows, test) for test in variant.corrected)
         cleaned.append(replace(variant, corrected=tuple(test for test in tests if test.points)))
     return tuple(cleaned)
 
 
-def _with_flow(test: CorrectedTest) -> CorrectedTest:
-    """Return a test without the points that have no flow, in its points and its ledger."""
-    kept = [index for index, point in enumerate(test.points) if checks.flows(point)]
+def _without_slips(
+    results: Mapping[Side, SideComparison],
+    again: Callable[[Sequence[Variant]], Comparison],
+    variants: Sequence[Variant],
+    slips: frozenset[str],
+) -> dict[Side, SideComparison]:
+    """Call no gain proven that is not proven without the readings that look mistyped."""
+    bare = [
+        replace(one, corrected=tuple(_keeping(lambda point: point.source not in slips, test) for test in one.corrected))
+        for one in variants
+    ]
+    try:
+        known = again(bare).sides
+    except FlowkitError:  # nothing is left to compare
+        known = {}
+    found = {}
+    for side, result in results.items():
+        others = {(gain.from_, gain.to): gain for gain in known[side].gains} if side in known else {}
+        gains = tuple(_held_without(gain, others.get((gain.from_, gain.to))) for gain in result.gains)
+        found[side] = replace(result, gains=gains)
+    return found
+
+
+def _held_without(gain: Gain, other: Gain | None) -> Gain:
+    """Return a gain, not called proven where it is not without the readings that look mistyped, nor at any lift."""
+    lifts = {item.lift_m for item in other.per_lift if item.resolved} if other is not None else set()
+    rows = tuple(replace(item, resolved=item.resolved and item.lift_m in lifts) for item in gain.per_lift)
+    gain = replace(gain, per_lift=rows)
+    if not gain.resolved or (other is not None and other.resolved and other.mean_flow_gain * gain.mean_flow_gain > 0):
+        return gain
+    return replace(gain, resolved=False, at_least=None, in_doubt=("it rests on a reading that looks mistyped",))
+
+
+def _keeping(wanted: Callable[[CorrectedPoint], bool], test: CorrectedTest) -> CorrectedTest:
+    """Return a test with the wanted points alone, in its points and its ledger."""
+    kept = [index for index, point in enumerate(test.points) if wanted(point)]
     if len(kept) == len(test.points):
         return test
     ledger = tuple(
@@ -315,7 +356,7 @@ def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant], findin
 
 
 def _states(
-    variants: Sequence[Variant], side: Side, reference: Reference
+    variants: Sequence[Variant], side: Side, reference: Reference, display: Display
 ) -> tuple[tuple[SideVariant, ...], tuple[float, float] | None, list[Finding]]:
     """Return the states of a side that are compared, over which lifts, and what is doubtful about them.
 
@@ -329,7 +370,7 @@ def _states(
         for variant in variants
         for item in (*valve_contradictions(variant, side), *geometry_differs(variant, side))
     ]
-    findings += checks.valve_impossible(chosen)
+    findings += [*checks.valve_impossible(chosen), *checks.untouched_unknown(chosen)]
     if reference.lifts_m is not None:
         lo, hi = reference.lifts_m
         covered = []
@@ -341,7 +382,7 @@ def _states(
             if low <= lo + SAME_LIFT_M and high >= hi - SAME_LIFT_M:
                 covered.append(variant)
             else:
-                findings.append(not_covered(variant, (lo, hi)))
+                findings.append(not_covered(variant, (lo, hi), display))
         return tuple(covered), (lo, hi) if covered else None, findings
     try:
         return chosen, common_range(curve for variant in chosen for curve in variant.ports), findings

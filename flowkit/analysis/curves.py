@@ -220,7 +220,7 @@ def _port_curves(
     by_port: dict[tuple[str, str], list[CorrectedTest]] = {}
     for test in tests:
         by_port.setdefault((folded(test.head), test.port or ""), []).append(test)
-    curves = [_port_curve(name, side, without_copies(group), grid, several=several) for group in by_port.values()]
+    curves = [_port_curve(name, side, without_copies(group)[0], grid, several=several) for group in by_port.values()]
     return tuple(sorted(curves, key=lambda curve: natural_order(curve.port)))
 
 

@@ -288,11 +288,14 @@ class Circumstances:
         Labels that join the changed factors: head, valve dimensions, reference.bore.
     untouched : Contrast or None
         What was not worked on and was flowed in the very sessions of the pair.
+    in_doubt : tuple of str
+        What of the corrections is not alike, in words.
     """
 
     setup_differs: tuple[str, ...] = ()
     also_changed: tuple[str, ...] = ()
     untouched: Contrast | None = None
+    in_doubt: tuple[str, ...] = ()
 
 
 def match_pairs(variants: Sequence[SideVariant], range_m: tuple[float, float]) -> tuple[MatchedPair, ...]:
@@ -356,7 +359,7 @@ def assess_pair(
     blocks = assessor.blocks(pair.before.side, contrast.benches, pair.index)
     spread = assessor.spread(contrast, drift, blocks)
     estimate = assessor.estimates(contrast, spread, drift)[0]
-    otherwise = bool(about.setup_differs) or not pair.ports or spread.basis == "history"
+    otherwise = bool(about.setup_differs or about.in_doubt) or not pair.ports or spread.basis == "history"
     return PairFigure(contrast, drift, blocks, spread, estimate, otherwise)
 
 
@@ -408,6 +411,7 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
         drift_unknown=drift.unknown,
         resolved_if_drift_below=min(abs(whole.low or 0.0), abs(whole.high or 0.0)) if alone else None,
         setup_differs=about.setup_differs,
+        in_doubt=about.in_doubt,
         bounds=whole.bounds,
         terms=whole.terms,
         differs_along_lift=along,

@@ -14,11 +14,12 @@ from flowkit.analysis.curves import common_ports
 from flowkit.analysis.gains import why_not_assessed
 from flowkit.analysis.propagation import found_shift, t_test_power
 from flowkit.analysis.results import Comparison, Repeatability
-from flowkit.analysis.sentences import REMEDIES, listed
+from flowkit.analysis.sentences import REMEDIES
 from flowkit.analysis.uncertainty import Assessor
 from flowkit.analysis.untangle import ExtraTest, untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
+from flowkit.wording import listed, percent_at_least
 
 __all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]
 
@@ -106,7 +107,7 @@ class RepeatPlan:
                 " Runs alone do not settle whether the bench moved between the sessions: read a check plate in each."
             )
         if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
-            ever = f"{self._limits()} alone can hide a gain below {_percent(self.smallest_gain_ever)}"
+            ever = f"{self._limits()} alone can hide a gain below {percent_at_least(self.smallest_gain_ever)}"
             remedy = REMEDIES[self.limited_by[0]] if self.limited_by else "measure more exactly"
             return (f"{wanted} cannot be proven by repeating runs, since {ever}; next time {remedy} ({now}).{drift}",)
         return (f"{wanted} {self._runs()} ({now}).{drift}",)
@@ -157,18 +158,12 @@ def _times(runs: int) -> str:
     return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
 
 
-def _percent(fraction: float, digits: int = 1) -> str:
-    """Write a fraction in percent; one that would round to nothing with its first figure."""
-    text = f"{100 * fraction:.{digits}f}"
-    return f"{text if float(text) else f'{100 * fraction:.1g}'} %"
-
-
 def _told_apart(one: float, other: float) -> tuple[str, str]:
     """Write two fractions in percent, with so many decimals that they do not look the same."""
     for digits in (1, 2, 3):
-        if _percent(one, digits) != _percent(other, digits):
+        if percent_at_least(one, digits) != percent_at_least(other, digits):
             break
-    return _percent(one, digits), _percent(other, digits)
+    return percent_at_least(one, digits), percent_at_least(other, digits)
 
 
 def check_aim(gain: float, power: float) -> None:
@@ -442,7 +437,7 @@ def plan(
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"
         words.append(
-            f"All this takes the bench's scatter to be {_percent(known.s_r, 2)} for one run, which is itself "
+            f"All this takes the bench's scatter to be {percent_at_least(known.s_r, 2)} for one run, which is itself "
             f"an estimate with {number} degree{'s' if number != '1' else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."

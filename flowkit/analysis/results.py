@@ -280,6 +280,8 @@ class Gain:
         The drift that would undo it, where drift alone is in the way.
     setup_differs : tuple of str
         What of bench, operator, fixture and fittings differs between the states.
+    in_doubt : tuple of str
+        What of the readings and corrections keeps it from being proven, in words.
     bounds : tuple of Bound
     terms : Terms or None
     differs_along_lift : bool or None
@@ -346,6 +348,7 @@ class Gain:
     drift_unknown: bool = False
     resolved_if_drift_below: float | None = None
     setup_differs: tuple[str, ...] = ()
+    in_doubt: tuple[str, ...] = ()
     bounds: tuple[Bound, ...] = ()
     terms: Terms | None = None
     differs_along_lift: bool | None = None
@@ -354,7 +357,7 @@ class Gain:
     two_runs_u95: float | None = None
 
     def __repr__(self) -> str:
-        from flowkit.drawing.curves import gain_text
+        from flowkit.wording import gain_text
 
         said = gain_text(
             self.mean_flow_gain, self.mean_flow_gain_u95, self.mean_flow_gain_low, self.mean_flow_gain_high

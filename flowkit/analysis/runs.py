@@ -117,28 +117,76 @@ def _numbers(test: CorrectedTest) -> tuple[tuple[float, float], ...]:
     return tuple(sorted((float(f"{point.lift_m:.9e}"), float(f"{point.reading_m3_s:.9e}")) for point in test.points))
 
 
+FEWEST = 3
+"""Points from which the same numbers are no chance."""
+FINE = 2e-3
+"""Last digit over the largest flow up to which two runs would not agree within it at every lift."""
+
+
 def copies(tests: Iterable[CorrectedTest]) -> list[list[CorrectedTest]]:
     """Return the groups of tests that have the same numbers at every one of three or more points."""
     groups: dict[tuple[tuple[float, float], ...], list[CorrectedTest]] = {}
     for test in tests:
-        if len(test.points) >= 3:
+        if len(test.points) >= FEWEST:
             groups.setdefault(_numbers(test), []).append(test)
     return [group for group in groups.values() if len(group) > 1]
 
 
-def without_copies(tests: Sequence[CorrectedTest]) -> tuple[CorrectedTest, ...]:
-    """Return the tests of one port of one state, each set of numbers once."""
-    dropped = {id(test) for group in copies(tests) for test in group[1:]}
-    return tuple(test for test in tests if id(test) not in dropped)
+def without_copies(
+    tests: Sequence[CorrectedTest],
+) -> tuple[tuple[CorrectedTest, ...], list[tuple[CorrectedTest, CorrectedTest]]]:
+    """Return the tests of one port of one state, each set of numbers once, and the copies, each with its original."""
+    kept: list[CorrectedTest] = []
+    left_out = []
+    for test in sorted(tests, key=lambda test: -len(test.points)) if len(tests) > 1 else tests:
+        original = next((one for one in kept if _copied(one, test)), None)
+        if original is None:
+            kept.append(test)
+        else:
+            left_out.append((original, test))
+    return tuple(test for test in tests if any(test is one for one in kept)), left_out
+
+
+def _copied(one: CorrectedTest, other: CorrectedTest) -> bool:
+    """Tell whether a test has no number that another has not, were it in another unit, digits or at another pressure.
+
+    What was converted agrees within the rounding of both at every point, as no second run would.
+    """
+    if len(other.points) < FEWEST:
+        return False
+    numbers = _numbers(one)
+    if set(_numbers(other)) <= set(numbers):
+        return True
+    first, second = _last_digit(one), _last_digit(other)
+    alike = one.units.flow.unit == other.units.flow.unit and one.points[0].pressure_pa == other.points[0].pressure_pa
+    if (alike and math.isclose(first, second, rel_tol=0.5)) or max(first, second) > FINE:
+        return False
+    flows = {round(point.lift_m * 1e6): point.flow_m3_s for point in one.points}
+    half = 0.5 * (first + second) * max(flows.values()) * (1.0 + 1e-6)
+    return all(abs(flows.get(round(point.lift_m * 1e6), math.inf) - point.flow_m3_s) <= half for point in other.points)
+
+
+def _last_digit(test: CorrectedTest) -> float:
+    """Return one of the last digit that the flows of a test were written to, over the largest flow."""
+    written = [from_si(point.reading_m3_s, test.units.flow.unit) for point in test.points]
+    places = min(int(Decimal(f"{value:.9e}").normalize().as_tuple().exponent) for value in written)
+    return float(10.0 ** min(places, 0) / max(written))
 
 
 def identical_findings(tests: Sequence[CorrectedTest]) -> list[Finding]:
     """Return one warning for each pair of sheets with the same numbers (rule ``identical-readings``)."""
+    ports: dict[tuple[object, ...], list[CorrectedTest]] = {}
+    for test in tests:
+        ports.setdefault((test.variant, test.side, folded(test.head), test.port), []).append(test)
+    groups = [[*pair] for own in ports.values() for pair in without_copies(own)[1]]
+    dropped = {id(pair[1]) for pair in groups}
+    alone = len(groups)
+    groups += copies(test for test in tests if id(test) not in dropped)
     sheets: dict[tuple[bool, tuple[tuple[str, str], ...]], list[list[CorrectedTest]]] = {}
-    for group in copies(tests):
-        alone = len({(test.variant, test.side, folded(test.head), test.port) for test in group}) == 1
+    for index, group in enumerate(groups):
         where = tuple(dict.fromkeys((test.variant, test.file) for test in group))
-        sheets.setdefault((alone, where if len(where) > 1 else ((group[0].id, ""),)), []).append(group)
+        key = (index < alone, where if len(where) > 1 else ((group[0].id, ""),))
+        sheets.setdefault(key, []).append(group)
     return [_identical(groups, alone) for (alone, _), groups in sheets.items()]
 
 
@@ -158,8 +206,8 @@ def _identical(groups: Sequence[Sequence[CorrectedTest]], alone: bool) -> Findin
         "identical-readings",
         "warning",
         first.id,
-        f"{first.id} and {others} have the same numbers at all {len(first.points)} lifts{more}, {what}.{coarse} If "
-        "they are separate runs, flow one of them again and write its readings with one more digit.",
+        f"{first.id} and {others} have the same numbers at all {len(groups[0][-1].points)} lifts{more}, {what}.{coarse}"
+        " If they are separate runs, flow one of them again and write its readings with one more digit.",
     )
 
 

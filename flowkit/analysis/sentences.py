@@ -2,68 +2,39 @@
 
 from __future__ import annotations
 
-import datetime
+import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from flowkit.analysis.results import Gain, LiftGain, Repeatability, SideComparison, VariantFlow
-from flowkit.model import Side
+from flowkit.model import Finding, Side
 from flowkit.units import format_quantity
+from flowkit.wording import (
+    DISPLAYS,
+    Display,
+    day_words,
+    half_figure,
+    interval_words,
+    lift_words,
+    listed,
+    percent,
+    signed_percent,
+)
 
 if TYPE_CHECKING:
     from flowkit.analysis.untangle import ExtraTest
 
 __all__ = [
     "cause",
-    "day_words",
+    "factors",
     "gain_words",
     "headline",
-    "interval_words",
-    "listed",
-    "percent",
-    "ports_named",
     "sentences",
-    "signed_percent",
 ]
 
-Display = Literal["US", "metric"]
 MOST_STEPS = 4
 """Steps listed one by one; of more, the largest."""
-_UNITS: Mapping[Display, tuple[str, int, str, int]] = {"US": ("in", 3, "CFM", 1), "metric": ("mm", 2, "L/s", 1)}
-
-
-def listed(words: Sequence[str]) -> str:
-    """Join words as in a sentence."""
-    return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
-
-
-def ports_named(names: Sequence[str]) -> str:
-    """Name ports as in a sentence; "" is a port without a name."""
-    return f"port{'s' if len(names) > 1 else ''} {listed([name or '(unnamed)' for name in names])}"
-
-
-def percent(value: float, digits: int = 1) -> str:
-    """Write a fraction in per cent, without a sign for a plain zero."""
-    text = f"{abs(value) * 100:.{digits}f}"
-    return f"{'−' if value < 0 and float(text) else ''}{text} %"
-
-
-def signed_percent(value: float, u95: float | None = None, *, digits: int = 1) -> str:
-    """Write a gain in per cent with its sign and, where known, its interval."""
-    text = percent(value, digits)
-    if value > 0 and float(text.removesuffix(" %")):
-        text = f"+{text}"
-    return text if u95 is None else f"{text} ± {_half(u95, digits)}"
-
-
-def interval_words(gain: float, low: float | None, high: float | None, *, digits: int = 1) -> str:
-    """Write a gain with its interval: ± where both arms are as long, from … to … where a bound makes them unequal."""
-    if low is None or high is None:
-        return signed_percent(gain, digits=digits)
-    if _half(gain - low, digits) == _half(high - gain, digits):
-        return signed_percent(gain, max(gain - low, high - gain), digits=digits)
-    ends = [signed_percent(end, digits=digits).removesuffix(" %") for end in (low, high)]
-    return f"{signed_percent(gain, digits=digits)} ({ends[0]} to {ends[1]})"
 
 
 def gain_words(gain: Gain) -> str:
@@ -73,31 +44,24 @@ def gain_words(gain: Gain) -> str:
     return interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
 
 
-def _half(u95: float, digits: int) -> str:
-    """Write half an interval in per cent; one that rounds to nothing as less than the last digit."""
-    text = f"{u95 * 100:.{digits}f}"
-    return text if float(text) or not u95 else f"<{10**-digits:.{digits}f}"
+_SPOKEN = {"reference.bore": "bore", "session": "day"}
 
 
-def day_words(day: str) -> str:
-    """Write a day in words; one that cannot be read stays as it is."""
-    try:
-        date = datetime.date.fromisoformat(day)
-    except ValueError:
-        return day or "an unknown day"
-    return f"{date.day} {date:%B} {date.year}"
+def factors(gain: Gain) -> list[str]:
+    """Return what changed, as people call it."""
+    return [_SPOKEN.get(item, item) for item in gain.changed]
 
 
 def cause(gain: Gain) -> str:
     """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
     if gain.unknown:
-        known = f"{listed(gain.changed)} changed, " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed, " if gain.changed else ""
         return f"{known}{listed(gain.unknown)} not declared for both"
     if not gain.changed:
         return "nothing changed" if gain.unchanged else "change not declared"
     if len(gain.changed) > 1:
-        return f"{listed(gain.changed)} together"
-    return f"{gain.changed[0]} alone" if gain.attributable else f"{gain.changed[0]} changed"
+        return f"{listed(factors(gain))} together"
+    return f"{factors(gain)[0]} {'alone' if gain.attributable else 'changed'}"
 
 
 def verdict(gain: Gain) -> str:
@@ -108,8 +72,10 @@ def verdict(gain: Gain) -> str:
         return "proven beyond the bench's scatter"
     if not gain.beyond_scatter:
         return "within the bench's scatter"
-    if gain.setup_differs:
-        return f"larger than the scatter, but not proven: {listed(gain.setup_differs)} not the same"
+    unlike = [f"{listed(gain.setup_differs)} not the same"] if gain.setup_differs else []
+    unlike += ["the days not known to be one"] if unlike and gain.drift_unknown and "" in gain.sessions else []
+    if unlike or gain.in_doubt:
+        return f"larger than the scatter, but not proven: {listed([*unlike, *gain.in_doubt])}"
     if gain.drift_unknown:
         margin = gain.resolved_if_drift_below
         return "larger than run-to-run scatter; " + (
@@ -147,17 +113,22 @@ def headline(gain: Gain, side: Side) -> str:
 def sentences(
     sides: Mapping[Side, SideComparison],
     *,
-    display: Display = "US",
+    display: Literal["US", "metric"] = "US",
     extra_tests: Mapping[Side, Sequence[ExtraTest]] | None = None,
     repeatability: Repeatability | None = None,
+    findings: Sequence[Finding] = (),
+    range_stated: bool = False,
 ) -> dict[str, tuple[str, ...]]:
     """Return a comparison in a few plain sentences, by what they are."""
-    detail = [_where(side, result, display) for side, result in sides.items()]
+    units = DISPLAYS[display]
+    ranges = [] if range_stated else [_narrowed(side, result, units) for side, result in sides.items()]
+    doubts = [*_doubts(sides), *_named(findings), *ranges]
+    detail = [_where(side, result, units) for side, result in sides.items()]
     return {
-        "headline": tuple(_total(side, result, display) for side, result in sides.items()),
+        "headline": tuple(_total(side, result, units) for side, result in sides.items()),
         "steps": _some([_steps(side, result) for side, result in sides.items()]),
-        "detail": _some([*detail, _limits(sides, display)]),
-        "doubts": _some([*_doubts(sides), _lagging(sides, display), _rests_on(sides, repeatability)]),
+        "detail": _some([*detail, _limits(sides, units)]),
+        "doubts": _some([*doubts, _lagging(sides, units), _rests_on(sides, repeatability)]),
         "next": _some([_next(sides, extra_tests or {})]),
     }
 
@@ -177,8 +148,9 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
     over, gain = _over(result.range_m, display), _overall(result)
     if gain is None:
         only = result.variants[0]
-        interval = "" if only.mean_flow_u95 is None else f" ± {_half(only.mean_flow_u95, 1)} %"
-        return f"{side.capitalize()}: {only.name!r} flows {_flow(only.mean_flow_m3_s, display)}{interval} {over}."
+        interval = "" if only.mean_flow_u95 is None else f" ± {half_figure(only.mean_flow_u95, 1)} %"
+        flow = format_quantity(only.mean_flow_m3_s, display.flow)
+        return f"{side.capitalize()}: {only.name!r} flows {flow}{interval} {over}."
     g = gain.mean_flow_gain
     size = gain_words(gain)
     if gain.beyond_scatter is False:
@@ -209,7 +181,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
 
 def _over(range_m: tuple[float, float], display: Display) -> str:
     """Say over which lifts a mean was taken."""
-    low, high = (_lift(lift, display) for lift in range_m)
+    low, high = (lift_words(lift, display) for lift in range_m)
     return f"at {low} of lift" if low == high else f"in the mean over {low} to {high} of lift"
 
 
@@ -218,9 +190,9 @@ def _attributed(gain: Gain) -> str:
     if not gain.matched_ports:
         return "; they have no port in common, so the difference between ports is in it"
     if gain.unknown:
-        known = f"{listed(gain.changed)} changed; " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed; " if gain.changed else ""
         return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
-    work = [item for item in gain.changed if item != "session"]
+    work = [item for item in factors(gain) if item != "day"]
     if not work and gain.unchanged:
         return "; nothing is declared as changed, so it is the bench's own difference" + (
             " from session to session" if gain.beyond_scatter else ""
@@ -279,7 +251,7 @@ def _extremes(gain: Gain, display: Display) -> str:
 def _at(item: LiftGain, gain: Gain, display: Display) -> str:
     """Name a lift with its band."""
     name = next((band.name for band in gain.bands if band.from_m <= item.lift_m <= band.to_m), None)
-    return _lift(item.lift_m, display) + (f" ({name} lift)" if name else "")
+    return lift_words(item.lift_m, display) + (f" ({name} lift)" if name else "")
 
 
 def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | None:
@@ -294,7 +266,7 @@ def _limits(sides: Mapping[Side, SideComparison], display: Display) -> str | Non
         else:
             clauses.append(
                 f"on the {side} of {last.name!r} the throat is the smallest passage above "
-                f"{_lift(last.takeover_lift_m, display)} of lift, the seat below"
+                f"{lift_words(last.takeover_lift_m, display)} of lift, the seat below"
             )
     return f"By geometry, {'; '.join(clauses)}." if clauses else None
 
@@ -325,6 +297,56 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     return said
 
 
+SAID = (
+    "identical-readings",
+    "range-not-covered",
+    "geometry-differs",
+    "repeatability-understated",
+    "corrected-unequally",
+    "typing-slip",
+)
+"""Rules of findings whose first clause is said with the figures."""
+
+
+def _named(findings: Sequence[Finding]) -> list[str]:
+    """Say each kind of finding that bears on the figures, the first of its kind in its own words."""
+    said = []
+    for rule in SAID:
+        own = [finding for finding in findings if finding.rule == rule]
+        if own:
+            more = f" ({len(own) - 1} more like this)" if len(own) > 1 else ""
+            whole = "honest runs" in own[0].message  # coarse readings: how to answer is part of it
+            words = own[0].message if whole else re.split(r"[.;] ", own[0].message, maxsplit=1)[0]
+            words = words.rstrip(".")
+            where = f"{own[0].where}: " if rule == "typing-slip" else ""
+            said.append(f"{where}{words}{more}.")
+    rows = [finding for finding in findings if finding.rule == "lift-repeated" and " read as " in finding.message]
+    if rows:
+        files = list(dict.fromkeys(re.split(r"[:!]", finding.where)[0] for finding in rows))
+        said.append(
+            f"Repeated lifts in {listed(files)} were taken as separate runs; if the valve was not closed and the dial "
+            "zeroed in between, the intervals are too small."
+        )
+    return said
+
+
+def _narrowed(side: Side, result: SideComparison, display: Display) -> str | None:
+    """Say which state's lifts keep every state's mean from covering more, where that is much."""
+    low, high = result.range_m
+    for variant in result.variants:
+        others = [one.lifts_m for one in result.variants if one is not variant]
+        if not others:
+            continue
+        reach = max(lifts[0] for lifts in others), min(lifts[-1] for lifts in others)
+        if reach[1] - reach[0] > 1.1 * (high - low):
+            over, wide = (" to ".join(lift_words(lift, display) for lift in limits) for limits in ((low, high), reach))
+            return (
+                f"{variant.name!r} was measured over fewer lifts, so all {side} means are taken over {over}; the "
+                f"others reach {wide}. State the range under [reference] lifts to keep it the same."
+            )
+    return None
+
+
 def _rests_on(sides: Mapping[Side, SideComparison], repeatability: Repeatability | None) -> str | None:
     """Say that intervals rest on a single repeat, where they do."""
     gains = [gain for result in sides.values() for gain in result.gains]
@@ -346,7 +368,7 @@ def _lagging(sides: Mapping[Side, SideComparison], display: Display) -> str | No
         spread = signed_percent(variant.port_spread or 0.0, variant.port_spread_u95).removeprefix("+")
         where = ""
         if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
-            where = f", most at {_lift(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
+            where = f", most at {lift_words(lag.worst_lift_m, display)} ({percent(lag.worst_below_mean)})"
         clauses.append(
             f"{side} port {lag.port} of {variant.name!r} flows {percent(lag.below_mean)} less than the mean of the "
             f"ports{where} (spread {spread})"
@@ -385,6 +407,11 @@ def _next(  # noqa: PLR0911
         )
     if any(gain.setup_differs for _, gain in gains):
         return "Next time: flow all states on one bench, with the same operator, fixture and fittings."
+    if any(gain.in_doubt for _, gain in gains):
+        return (
+            "Next: settle what is in doubt about the readings and corrections (a value can be put right in the job), "
+            "then compare again."
+        )
     for side, gain in gains:
         retested = gain.unchanged and not gain.changed and not gain.unknown
         if not gain.resolved and not retested:
@@ -419,17 +446,24 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
     main = hidden_by(gain)
     if main != "repeatability":
         return f"Next time: {REMEDIES[main]}; that is most of what hides {size}, and more runs would not reduce it."
+    if not _narrower(gain.one_more_run_u95, gain) and not _narrower(gain.two_runs_u95, gain):
+        return f"Next: flowkit plan says how many runs would be needed to prove {size}."
     if gain.one_more_run_u95 is not None and gain.to == result.variants[-1].name:
         return (
             f"Next: flow every port of {gain.to!r} once more, with the head taken off in between: {size} would then be "
-            f"known to about ± {_half(gain.one_more_run_u95, 1)} %."
+            f"known to about ± {half_figure(gain.one_more_run_u95)} %."
         )
     times = "twice" if gain.two_runs_u95 is not None else "several times"
-    known = "" if gain.two_runs_u95 is None else f", which would give it to about ± {_half(gain.two_runs_u95, 1)} %"
+    known = "" if gain.two_runs_u95 is None else f", which would give it to about ± {half_figure(gain.two_runs_u95)} %"
     return (
         f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
         "within the bench's scatter, and the earlier state can no longer be flowed."
     )
+
+
+def _narrower(half: float | None, gain: Gain) -> bool:
+    """Whether an interval to be expected is worth the runs."""
+    return half is not None and half < 0.95 * (gain.mean_flow_gain_u95 or math.inf)
 
 
 def hidden_by(gain: Gain) -> str:
@@ -441,15 +475,3 @@ def hidden_by(gain: Gain) -> str:
             return bound.name
     sizes = {name: getattr(gain.terms, name) or 0.0 for name in (*gain.terms.__slots__,)}
     return max(sizes, key=lambda name: sizes[name])
-
-
-def _lift(lift_m: float, display: Display) -> str:
-    """Write a lift in the unit people see."""
-    unit, digits, _, _ = _UNITS[display]
-    return format_quantity(lift_m, unit, digits)
-
-
-def _flow(flow_m3_s: float, display: Display) -> str:
-    """Write a flow in the unit people see."""
-    _, _, unit, digits = _UNITS[display]
-    return format_quantity(flow_m3_s, unit, digits)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import islice, pairwise, permutations
 
 from flowkit.analysis.gains import find_corners, what_changed
-from flowkit.analysis.sentences import listed
+from flowkit.wording import listed
 
 __all__ = ["ExtraTest", "untangle"]
 

@@ -87,15 +87,24 @@ def verb(function: Callable[..., int]) -> Callable[..., None]:
 
 
 def complain(message: str) -> None:
-    """Print a plain sentence on standard error, broken between words where that is a terminal."""
+    """Print a plain sentence on standard error, broken between words where that is a terminal; a mapping in lines."""
+    from flowkit.importers.words.items import PROPOSED, proposal_of
+
+    said, mapping = proposal_of(message)
+    if mapping:
+        from flowkit.importers.tables.proposal import mapping_lines
+
+        said = f"{said}; {'or ' if ';' in said else ''}{PROPOSED.strip()}"
     if sys.stderr.isatty():
         from rich.console import Console
 
         from flowkit.reports.terminal import Prose
 
-        Console(stderr=True, highlight=False).print(Prose(message), markup=False)
-        return
-    print(message, file=sys.stderr)
+        Console(stderr=True, highlight=False).print(Prose(said), markup=False)
+    else:
+        print(said, file=sys.stderr)
+    for line in mapping_lines(mapping) if mapping else ():
+        print(line, file=sys.stderr)
 
 
 def console() -> Console:
@@ -257,7 +266,7 @@ def _statement_options() -> list[inspect.Parameter]:
     ]
 
 
-_TYPES: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int}
+_TYPES: dict[str, Any] = {"side": Literal["intake", "exhaust"], "run": int, "date_order": Literal["day", "month"]}
 
 
 def _help_of(row: Field) -> str:

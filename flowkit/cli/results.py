@@ -204,7 +204,7 @@ def meter(
 
     nothing: dict[str, Any] = {"meters": []}
     with failure_as_document("meter", nothing, wanted=json_):
-        result = Job.load(job).calibrate_meters()
+        result = Job.load_bench(job).calibrate_meters()
     if out is not None:
         _draw(result, out)
     return give(result, lambda found, _: tuple(_lines(found)), "US", as_json=json_)
@@ -219,7 +219,7 @@ def _draw(result: CalibrationResult, out: Path) -> None:
     mpl.use("Agg")
     with written_whole(out) as draft:
         figure: Any = result.plot().figure
-        figure.savefig(draft, dpi=160)
+        figure.savefig(draft, dpi=160, bbox_inches="tight", pad_inches=0.15)
 
 
 def _lines(result: CalibrationResult) -> list[str]:

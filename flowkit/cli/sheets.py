@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import typer
 
@@ -23,12 +23,14 @@ from flowkit.cli.common import (
     verb,
     with_statements,
 )
-from flowkit.errors import FlowkitError, UnitError
+from flowkit.errors import FlowkitError, JobError, UnitError
 from flowkit.model import Finding, FlowTest, Side
 from flowkit.units import parse_quantity, unit
 
 if TYPE_CHECKING:
     from flowkit.importers import FileReading, Stated
+    from flowkit.importers.sheets.blank import MeterSheet
+    from flowkit.job import Job
 
 __all__ = ["register"]
 
@@ -134,8 +136,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
         else:
             assert reading.result is not None  # one of the two is there
             show(*reading_text(reading.result))
-            if not (sys.stdout.isatty() and sys.stderr.isatty()):  # on one terminal they are above already
-                report_errors(found)
+            report_errors(found)
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)
@@ -175,9 +176,21 @@ def _check_findings(path: Path, statements: dict[str, Any]) -> list[Finding]:
         if path.suffix.lower() == ".toml":
             refuse_beside_job(statements)
             return list(Job.load(path).run().findings)
-        return list(importers.read(path, stated_of(statements)).findings)
+        stated = stated_of(statements)
+        findings = list(importers.read(path, stated).findings)
+        # What compare would refuse of this sheet is doubtful too.
+        return findings if exit_code(findings) else [*findings, *_refusals(Job.from_files([path], stated))]
     except FlowkitError as error:
         return [*error.findings, finding_of(error)]
+
+
+def _refusals(job: Job) -> Iterator[Finding]:
+    """What keeps a sheet that can be read from being compared."""
+    try:
+        yield from (finding for finding in job.run().findings if finding.severity == "error")
+    except FlowkitError as error:
+        errors = [finding for finding in error.findings if finding.severity == "error"]
+        yield from errors or [finding_of(error)]
 
 
 def start(
@@ -188,19 +201,25 @@ def start(
     flow_unit: Annotated[
         str | None, typer.Option("--flow-unit", metavar="UNIT", help="Of sheets that name none, such as CFM.")
     ] = None,
+    date_order: Annotated[
+        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in 3/4/26.")
+    ] = None,
 ) -> int:
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
-    from flowkit.importers.sheets.start import folder_listing, start_job
+    from flowkit.importers.sheets.start import job_text, read_folder, target_of, write_new
+    from flowkit.importers.words.items import proposal_of
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
-    stated = Stated(flow_unit=spelled)
-    written = start_job(folder, out, stated)
-    for entry in folder_listing(folder, stated):
-        reason = entry.reason.partition("; or put this into its")[0].removeprefix(f"{entry.path.name}: ")
+    stated = Stated(flow_unit=spelled, date_order=date_order)
+    target = target_of(folder, out)
+    found = read_folder(folder, stated)
+    write_new(target, job_text(found, target, stated))
+    for entry in found.listed:
+        reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
-    show(f"wrote {written}", "Fill in the state of each variant, then: flowkit compare " + str(written))
+    show(f"wrote {target}", "Fill in the state of each variant, then: flowkit compare " + str(target))
     return 0
 
 
@@ -234,9 +253,15 @@ def blank(
     readings: Annotated[
         str | None,
         typer.Option(
-            "--readings", metavar="UNIT", help="For a bench that shows no flow: its meter's unit, such as mm."
+            "--readings",
+            metavar="UNIT|KIND|JOB.toml",
+            help="For a bench that shows no flow: its meter's unit (mm), kind (orifice) or the job with its [meter].",
         ),
     ] = None,
+    reading_unit: Annotated[
+        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Of the readings, with a kind or a job.")
+    ] = None,
+    meter: Annotated[str | None, typer.Option("--meter", metavar="NAME", help="One of the job's meters.")] = None,
 ) -> int:
     """Make the sheet to send to the bench: header fields, a column per port and run, leak, check plate."""
     from flowkit.importers.sheets.blank import write_blank
@@ -258,10 +283,29 @@ def blank(
         lift_unit=lift_unit,
         flow_unit=flow_unit,
         pressure_unit=pressure_unit,
-        reading_unit=readings,
+        meter=_meter_sheet(readings, reading_unit, meter, pressure_unit) if readings is not None else None,
     )
     show(f"wrote {written}", f"Once it is filled in: flowkit check {written}")
     return 0
+
+
+def _meter_sheet(readings: str, unit: str | None, name: str | None, pressure_unit: str) -> MeterSheet:
+    """What a sheet of readings asks for, by the job that describes its meter, its kind or its unit."""
+    from flowkit.corrections.meter import KINDS, Meter, plain_name, sheet_for
+    from flowkit.importers.sheets.blank import MeterSheet
+
+    if readings.endswith(".toml"):
+        from flowkit.job import Job
+
+        meters = Job.load_bench(readings).meter_set()
+        if not meters:
+            raise JobError("the job describes no meter", "add [meter] with its kind, or give its kind", file=readings)
+        if name is not None and plain_name(name) not in meters:
+            raise JobError(f"there is no meter {name!r}", "it describes " + ", ".join(meters), file=readings)
+        return sheet_for([meters[plain_name(name)]] if name else list(meters.values()), unit, pressure_unit)
+    if readings in KINDS:
+        return sheet_for([Meter(readings, cast("Any", readings))], unit, pressure_unit)
+    return MeterSheet.of_unit(readings)
 
 
 def _names(ports: str) -> tuple[str, ...]:

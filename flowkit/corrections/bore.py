@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flowkit.corrections.pressure import reference_velocity
-from flowkit.corrections.step import Setting, Step, incomplete, percent, skipped
+from flowkit.corrections.step import Setting, Step, incomplete, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
 from flowkit.units import format_quantity
+from flowkit.wording import percent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -95,8 +95,10 @@ class CalibrationResult:
         ax.axhline(0, color="0.3", linewidth=0.8)
         ax.set_xlabel(f"reading ({', '.join(sorted(units))})")
         ax.set_ylabel("plate less what was found (%)")
-        ax.set_title("Meter against plates of known flow; bars and band: one standard uncertainty", fontsize=10)
-        ax.legend(frameon=False)
+        who = "Meters" if len(self.meters) > 1 else f"{self.meters[0].name.capitalize()}"
+        ax.set_title(f"{who} against plates of known flow; bars and band: one standard uncertainty", fontsize=10)
+        if len(self.meters) > 1:
+            ax.legend(frameon=False, loc="best")
         return ax
 
 

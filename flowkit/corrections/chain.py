@@ -22,7 +22,7 @@ from flowkit.corrections.pressure import FORMULAS as PRESSURE_FORMULAS
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, correct_test_pressure
 from flowkit.corrections.readings import Measured, measure, unused
 from flowkit.corrections.result import CorrectionResult
-from flowkit.corrections.step import MATTERS, Setting, Step, percent, pressure_words, skipped
+from flowkit.corrections.step import MATTERS, Setting, Step, skipped
 from flowkit.errors import CorrectionError
 from flowkit.importers.checks import check_measured
 from flowkit.model import (
@@ -40,6 +40,7 @@ from flowkit.model import (
     ValveGeometry,
 )
 from flowkit.units import format_quantity, from_si
+from flowkit.wording import percent, pressure_as_read
 
 __all__ = ["CORRECTIONS", "correct", "reference_state"]
 
@@ -383,12 +384,12 @@ def _left_out(rule: str, where: str, test: FlowTest, pressure: float | None, out
         )
     elif _beyond_vacuum(test, pressure):
         message = (
-            f"The intake cannot be sucked at a test pressure of {pressure_words(test, pressure)}, which is not below "
+            f"The intake cannot be sucked at a test pressure of {pressure_as_read(test, pressure)}, which is not below "
             f"{_room_words(test)}, {outcome}; check the test pressure and the barometer and their units on the sheet."
         )
     else:
         message = (
-            f"A test pressure of {pressure_words(test, pressure)} cannot be, {outcome}; "
+            f"A test pressure of {pressure_as_read(test, pressure)} cannot be, {outcome}; "
             "check it and its unit on the sheet."
         )
     return Finding(rule, "error", where, message)
@@ -460,7 +461,7 @@ def _circumstance(undone: Undone) -> str:
         return ""
     pressures = {undone.test.pressure_at(point) for point in undone.test.points}
     (read_at,) = pressures if len(pressures) == 1 else (None,)
-    words = "pressures of its own" if read_at is None else pressure_words(undone.test, read_at)
-    return f", though the test was flowed at {words} and the reference is " + pressure_words(
+    words = "pressures of its own" if read_at is None else pressure_as_read(undone.test, read_at)
+    return f", though the test was flowed at {words} and the reference is " + pressure_as_read(
         undone.test, undone.reference_pressure_pa
     )

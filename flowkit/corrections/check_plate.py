@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 from flowkit.corrections.air import air_factor
-from flowkit.corrections.step import Setting, Step, flow_words, incomplete, percent, pressure_words, skipped
+from flowkit.corrections.step import Setting, Step, incomplete, skipped
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine
+from flowkit.wording import flow_as_read, percent, pressure_as_read
 
 __all__ = ["ERROR_ABOVE", "FORMULA", "WARNING_ABOVE", "check_factor", "correct_check_plate"]
 
@@ -147,10 +148,13 @@ def _can_be(value: float) -> bool:
 
 def _impossible(test: FlowTest, reading: float, nominal: float, at: tuple[float, float] | None) -> str:
     """Say, in the sheet's own units, what of a plate cannot be; "" where all of it can."""
-    figures = [("reading", flow_words(test, reading), reading), ("nominal flow", flow_words(test, nominal), nominal)]
+    figures = [
+        ("reading", flow_as_read(test, reading, volume=True), reading),
+        ("nominal flow", flow_as_read(test, nominal, volume=True), nominal),
+    ]
     if at is not None:
         names = ("pressure", "nominal pressure")
-        figures += [(name, pressure_words(test, value), value) for name, value in zip(names, at, strict=True)]
+        figures += [(name, pressure_as_read(test, value), value) for name, value in zip(names, at, strict=True)]
     wrong = [f"a check plate {name} of {words} cannot be" for name, words, value in figures if not _can_be(value)]
     return wrong[0] if wrong else ""
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.step import Setting, Step, flow_words, incomplete, skipped
+from flowkit.corrections.step import Setting, Step, incomplete, skipped
 from flowkit.model import Finding, FlowTest, LedgerLine
+from flowkit.wording import flow_as_read
 
 __all__ = ["FORMULA", "correct_leakage", "leak_flow"]
 
@@ -79,7 +80,7 @@ def correct_leakage(
             "flow-negative",
             "error",
             test.id,
-            f"A leakage of {flow_words(test, leak)} is below zero, so that it was not taken off; "
+            f"A leakage of {flow_as_read(test, leak, volume=True)} is below zero, so that it was not taken off; "
             "check the leakage and its sign on the sheet.",
         )
         reason = "the leakage is below zero"

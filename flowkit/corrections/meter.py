@@ -10,14 +10,17 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.errors import JobError, UnitError
 from flowkit.fields import refuse_unknown
 from flowkit.model import AirState, Side
 from flowkit.units import Quantity, find_unit, number, parse_quantity
 
-__all__ = ["KINDS", "Certificate", "Manometer", "Meter", "inlined", "meters_from", "plain_name"]
+if TYPE_CHECKING:
+    from flowkit.importers.sheets.blank import MeterSheet
+
+__all__ = ["KINDS", "Certificate", "Manometer", "Meter", "inlined", "meters_from", "plain_name", "sheet_for"]
 
 Kind = Literal["percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot"]
 Place = Literal["chamber", "room", "outlet"]
@@ -604,6 +607,135 @@ def _room(parser: _Parser, table: Mapping[str, Any]) -> AirState:
         parser.quantity("barometer", table["barometer"], "pressure", "1002 hPa"),
         parser.quantity("humidity", table["humidity"], "humidity", "45 %"),
     )
+
+
+def sheet_for(meters: Sequence[Meter], unit: str | None = None, pressure_unit: str = "inH2O") -> MeterSheet:
+    """Return what a sheet of readings of these meters asks for.
+
+    Parameters
+    ----------
+    meters : sequence of Meter
+        One, or several that are read in one unit; of a meter by its kind alone everything is open.
+    unit : str, optional
+        Of the readings; else the meter's own, else one that its kind is usually read in.
+    pressure_unit : str
+        Of a differential without a manometer.
+
+    Raises
+    ------
+    JobError
+        If the meters are read in different units, or a unit is not one of their kind.
+
+    Examples
+    --------
+    >>> sheet = sheet_for([Meter("m", "critical nozzle")])
+    >>> sheet.unit, sheet.outlet
+    ('kPa', 'kPa')
+    """
+    from flowkit.importers.sheets.blank import MeterSheet
+
+    units = {unit or meter.reading_unit or _usual_unit(meter, pressure_unit) for meter in meters}
+    counts = {_positions(meter) for meter in meters}
+    if len(units) > 1 or (len(meters) > 1 and counts != {1}):
+        names = ", ".join(meter.name for meter in meters)
+        raise JobError(f"the meters {names} cannot share a sheet", "make one for each: name it with --meter")
+    spelled = units.pop()
+    found = find_unit(spelled)
+    quantity = found.quantity if found else None
+    for meter in meters:
+        _refuse_unit(meter, spelled, quantity)
+    masses = [meter for meter in meters if meter.kind in MASS_FLOW_KINDS]
+    ranges = dict.fromkeys(name for meter in meters for name in meter.full_scale if name)
+    outlet = any(meter.kind == "critical nozzle" for meter in meters)
+    return MeterSheet(
+        spelled,
+        counts.pop(),
+        zero=any(meter.values.get("gauge", True) for meter in meters),
+        liquid=quantity == "length" and any(_liquid_is_open(meter) for meter in masses),
+        temperature=bool(masses),
+        pressure=any(meter.kind != "critical nozzle" and not meter.place for meter in masses),
+        outlet="kPa" if outlet and quantity != "pressure" else spelled if outlet else "",
+        ranges=tuple(ranges) if len(ranges) > 1 else (),
+        meters=tuple(meter.name for meter in meters) if len(meters) > 1 else (),
+        named_range=any(meter.kind == "percent" and not meter.full_scale for meter in meters),
+    )
+
+
+def _usual_unit(meter: Meter, pressure_unit: str) -> str:
+    """A unit that the readings of a meter of this kind can be written in."""
+    if meter.kind == "table":
+        return meter.points_unit or "%"
+    known = {"percent": "%", "critical nozzle": "kPa"}
+    return known.get(meter.kind, "mm" if meter.manometer else pressure_unit)
+
+
+def _positions(meter: Meter) -> int:
+    """How many readings a row has."""
+    if meter.kind != "pitot":
+        return 1
+    if not meter.values:
+        raise JobError("how many positions the pitot tube is read in is not known", "give the job that describes it")
+    return 1 if meter.values["rule"] == "single" else int(meter.values["count"])
+
+
+def _refuse_unit(meter: Meter, spelled: str, quantity: Quantity | None) -> None:
+    """Refuse a unit that a meter's readings cannot have."""
+    fits = {"percent": spelled == "%", "table": not meter.points_unit or spelled == meter.points_unit}
+    if not fits.get(meter.kind, quantity in ("pressure", "length")):
+        raise JobError(f"a {meter.kind} meter is not read in {spelled!r}", "give the unit that it shows")
+    if quantity == "length" and meter.values and meter.kind in MASS_FLOW_KINDS and meter.manometer is None:
+        raise JobError(
+            f"a length of liquid ({spelled}) needs the manometer of the meter {meter.name!r}",
+            'state manometer = { liquid = "water" }, or give a unit of pressure',
+        )
+
+
+def _liquid_is_open(meter: Meter) -> bool:
+    """Whether the sheet has to state the temperature of the manometer's liquid."""
+    gauge = meter.manometer
+    if gauge is None:
+        return True
+    return gauge.liquid_temperature_k is None and (gauge.water or gauge.expansion_1_k is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """What a meter showed with the valve closed, or with the check plate on, and what is said of it."""
+
+    value: tuple[float, ...]
+    unit: str
+    of: str | None = None
+    on: tuple[str, ...] = ()
+    temperature_k: float | None = None
+    pressure_pa: float | None = None
+    outlet_pa: float | None = None
+
+
+def split_leak(text: str) -> Closed | None:
+    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is no reading.
+
+    ``@`` names the rows it is for, ``on`` the meter or range it was read on, ``at`` the air before the meter and
+    ``into`` the pressure behind it.
+    """
+    import re
+
+    text, _, of = text.partition("@")
+    shown, *said = re.split(r"\s(on|at|into)\s", text)
+    values, unit = [], ""
+    for part in shown.split(", "):
+        value, unit = split_reading(part)
+        if value is None:
+            return None
+        values.append(value)
+    more: dict[str, Any] = {"on": ()}
+    for word, value_text in zip(said[::2], said[1::2], strict=True):
+        if word == "on":
+            more["on"] = (*more["on"], value_text.strip())
+        elif word == "at" and find_unit(value_text.split()[-1], ["temperature"]):
+            more["temperature_k"] = parse_quantity(value_text, "temperature")
+        else:
+            more["pressure_pa" if word == "at" else "outlet_pa"] = parse_quantity(value_text, "pressure")
+    return Closed(tuple(values), unit, of.strip() or None, **more)
 
 
 def split_reading(text: str) -> tuple[float | None, str]:

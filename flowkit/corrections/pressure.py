@@ -11,10 +11,11 @@ from __future__ import annotations
 import math
 
 from flowkit.air import density
-from flowkit.corrections.step import Setting, Step, percent
+from flowkit.corrections.step import Setting, Step
 from flowkit.errors import CorrectionError
 from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
 from flowkit.units import format_quantity, from_si
+from flowkit.wording import percent
 
 __all__ = [
     "GAMMA",

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from flowkit.corrections.meter import Certificate, Meter, plain_name, split_reading
+from flowkit.corrections.meter import Certificate, Meter, plain_name, split_leak, split_reading
 from flowkit.corrections.metering import (
     CHOKED,
     MeterAir,
@@ -24,7 +24,7 @@ from flowkit.corrections.metering import (
     table_flow,
     upstream_pressure,
 )
-from flowkit.corrections.step import Setting, percent
+from flowkit.corrections.step import Setting
 from flowkit.errors import CorrectionError, JobError, UnitError
 from flowkit.model import (
     AirMode,
@@ -43,6 +43,7 @@ from flowkit.model import (
     UnitSource,
 )
 from flowkit.units import find_unit, from_si, parse_quantity, to_si
+from flowkit.wording import percent
 
 __all__ = ["FORMULAS", "Measured", "flow_of", "measure", "unused"]
 
@@ -621,30 +622,20 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         return None, conditions
     at = conditions.test_pressure_pa if conditions.leak_pressure_pa is None else conditions.leak_pressure_pa
     by_name: dict[str, list[float]] = {}
-    for item in written.split(";"):
-        text, _, name = item.partition("@")
-        value, unit = split_reading(text)
-        if value is None:
-            work.doubt(
-                "meter-unit", "error", f'The leak reading {item.strip()!r} is no reading; write it like "3.1 %".'
-            )
-            continue
-        name = name.strip()
-        meter = name if plain_name(name) in work.setting.meters else None
-        band = name if name and meter is None else None
-        first = next((point.reading for point in points if point.reading and _names(point.reading, name)), None)
-        base = first or next(point.reading for point in points if point.reading)
-        reading = Reading((value,), unit or base.unit, meter or base.meter, band or base.range)
-        try:
-            by_name.setdefault(plain_name(name), []).append(work.flow(reading, at).flow_m3_s)
-        except _Refused as problem:
-            work.doubt(problem.rule, "error", f"The leak reading was not used: {problem.message}")
+    items = [(item, plain_name(item.partition("@")[2])) for item in written.split(";")]
+    others = {name for _, name in items if name}
+    readings = [point.reading for point in points if point.reading]
+    for item, name in items:
+        rows = [row for row in readings if (name in _names(row) if name else not others & _names(row))]
+        flow = _closed(work, rows, item, at, "leak reading")
+        if flow is not None:
+            by_name.setdefault(name, []).append(flow)
     means = {name: math.fsum(values) / len(values) for name, values in by_name.items()}
     if set(means) <= {""}:
         return None, dataclasses.replace(conditions, leak_m3_s=means.get("", conditions.leak_m3_s))
     leaks = []
     for point in points:
-        own = [value for name, value in means.items() if name and point.reading and _names(point.reading, name)]
+        own = [value for name, value in means.items() if name and point.reading and name in _names(point.reading)]
         leaks.append(own[0] if own else means.get(""))
     if None in leaks:
         work.doubt(
@@ -655,10 +646,42 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
     return tuple(leaks), conditions
 
 
-def _names(reading: Reading, name: str) -> bool:
-    """Whether a row names this meter or range; every row where none is named."""
-    wanted = plain_name(name)
-    return not wanted or wanted in (plain_name(reading.range or ""), plain_name(reading.meter or ""))
+def _closed(work: _Work, rows: Sequence[Reading], item: str, at: float | None, what: str) -> float | None:
+    """The flow of a reading that is not of the table: a leak's for some rows, or a check plate's; None without one."""
+    shown = split_leak(item)
+    if shown is None:
+        work.doubt("meter-unit", "error", f'The {what} {item.strip()!r} is no reading; write it like "3.1 %".')
+        return None
+    base = rows[0] if rows else next(point.reading for point in work.test.points if point.reading)
+    on = shown.on or ((shown.of,) if shown.of else ())
+    meters = [name for name in on if all(plain_name(part) in work.setting.meters for part in name.split("+"))]
+    bands = [name for name in on if name not in meters]
+    if not on and len({(plain_name(row.meter or ""), plain_name(row.range or "")) for row in rows}) > 1:
+        message = (
+            f"The {what} {item.strip()!r} names no range or meter, and the rows name several, so it was not used; "
+            "write its range or meter in the cell behind it."
+        )
+        work.doubt("meter-unknown", "error", message)
+        return None
+    reading = Reading(
+        shown.value,
+        shown.unit or base.unit,
+        meters[0] if meters else base.meter,
+        bands[0] if bands else base.range,
+        shown.temperature_k or base.temperature_k,
+        shown.pressure_pa or base.pressure_pa,
+        shown.outlet_pa or base.outlet_pa,
+    )
+    try:
+        return work.flow(reading, at).flow_m3_s
+    except _Refused as problem:
+        work.doubt(problem.rule, "error", f"The {what} was not used: {problem.message}")
+        return None
+
+
+def _names(reading: Reading) -> set[str]:
+    """The range and meter that a row names."""
+    return {plain_name(name) for name in (reading.range, reading.meter) if name}
 
 
 def _check_plate(work: _Work, conditions: Any) -> Any:
@@ -666,18 +689,10 @@ def _check_plate(work: _Work, conditions: Any) -> Any:
     written = work.test.conditions.check_plate_reading
     if not written:
         return conditions
-    value, unit = split_reading(written)
-    base = next(point.reading for point in work.test.points if point.reading)
-    if value is None:
-        work.doubt("meter-unit", "error", f'The check plate reading {written!r} is no reading; write it like "74 %".')
-        return conditions
     at = conditions.check_reading_pressure_pa or conditions.test_pressure_pa
-    try:
-        found = work.flow(Reading((value,), unit or base.unit, base.meter, base.range), at)
-    except _Refused as problem:
-        work.doubt(problem.rule, "error", f"The check plate's reading was not used: {problem.message}")
-        return conditions
-    return dataclasses.replace(conditions, check_reading_m3_s=found.flow_m3_s)
+    rows = [point.reading for point in work.test.points if point.reading]
+    flow = _closed(work, rows, written, at, "check plate reading")
+    return conditions if flow is None else dataclasses.replace(conditions, check_reading_m3_s=flow)
 
 
 def _ledger(work: _Work, kept: list[tuple[Point, _Flow]], meters: Mapping[str, Meter]) -> LedgerLine:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from flowkit.model import Bench, Finding, FlowTest, LedgerLine, Reference, Side, ValveGeometry
-from flowkit.units import find_unit, from_si
 
 if TYPE_CHECKING:
     from flowkit.corrections.meter import Meter
@@ -63,24 +62,3 @@ def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Fi
         test.id,
         f"The {correction} correction was not made: {missing}; {remedy}.",
     )
-
-
-def percent(fraction: float, digits: int = 1) -> str:
-    """Write a fraction in per cent, for people."""
-    return f"{100 * fraction:.{digits}f} %"
-
-
-def flow_words(test: FlowTest, flow_m3_s: float) -> str:
-    """Write a flow as its sheet does, for people."""
-    unit = find_unit(test.units.flow.unit, ["flow"])
-    return _written(flow_m3_s, unit.name if unit else "L/s")
-
-
-def pressure_words(test: FlowTest, pressure_pa: float) -> str:
-    """Write a test pressure as its sheet does, for people."""
-    return _written(pressure_pa, test.units.pressure.unit if test.units.pressure else "inH2O")
-
-
-def _written(value: float, unit: str) -> str:
-    """Write an SI value in a unit, with as many figures as it has up to five."""
-    return f"{from_si(value, unit):.5g} {unit}".replace("-", "−")

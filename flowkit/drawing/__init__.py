@@ -21,19 +21,8 @@ from flowkit.drawing.curves import (
     smooth,
     text_width,
 )
-from flowkit.drawing.looks import (
-    DISPLAYS,
-    GRID,
-    INK,
-    PALETTE,
-    RULE,
-    SOFT,
-    Display,
-    VariantStyle,
-    readable,
-    style,
-    variant_style,
-)
+from flowkit.drawing.looks import GRID, INK, PALETTE, RULE, SOFT, VariantStyle, readable, style, variant_style
+from flowkit.wording import DISPLAYS, Display
 
 __all__ = [
     "DISPLAYS",

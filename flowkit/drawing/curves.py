@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.drawing.looks import DISPLAYS, GRID, INK, SOFT, Display, VariantStyle, readable, style, variant_style
+from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, readable, style, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
 from flowkit.output import written_whole
 from flowkit.units import from_si
+from flowkit.wording import Display, display_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -458,9 +459,9 @@ def save_figure(figure: Figure, path: str | Path, *, dpi: float = 150) -> None:
         figure.savefig(draft, format="png", dpi=dpi, metadata={"Software": None})
 
 
-def curve_name(test: FlowTest | CorrectedTest) -> str:
-    """Return what a test is called beside its curve."""
-    words = [test.variant, test.side or "", test.port or ""]
+def curve_name(test: FlowTest | CorrectedTest, *, without: Collection[str] = ("head",)) -> str:
+    """Return what a test is called beside its curve, without what all curves of a chart share."""
+    words = [getattr(test, key) or "" for key in ("variant", "head", "side", "port") if key not in without]
     name = " ".join(word for word in words if word)
     return f"{name}, run {test.run}" if test.run > 1 else name
 
@@ -469,61 +470,3 @@ def short(text: str, letters: int) -> str:
     """Cut a text to so many letters, an ellipsis at its end where something is missing."""
     text = " ".join(text.split())
     return text if len(text) <= letters else text[: letters - 1].rstrip() + "…"
-
-
-MINUS = "−"
-NOTHING = "–"
-"""Written where there is no value."""
-
-
-def display_of(name: str) -> Display:
-    """Return the units of a display."""
-    if name not in DISPLAYS:
-        raise FlowkitError(f"there is no display {name!r}", "use " + " or ".join(map(repr, DISPLAYS)))
-    return DISPLAYS[name]
-
-
-def numeral(value: float | None, digits: int) -> str:
-    """Write a number with so many decimals; a dash where there is none."""
-    if value is None:
-        return NOTHING
-    text = f"{value:.{digits}f}"
-    if text.startswith("-"):
-        return text[1:] if not float(text) else MINUS + text[1:]
-    return text
-
-
-def percent(fraction: float | None, digits: int = 1) -> str:
-    """Write a fraction in per cent, without the sign %."""
-    return numeral(None if fraction is None else 100 * fraction, digits)
-
-
-def signed_percent(fraction: float | None, digits: int = 1) -> str:
-    """Write a fraction in per cent with its sign; a rounded zero has none."""
-    text = percent(fraction, digits)
-    return text if fraction is None or text.startswith(MINUS) or not float(text) else "+" + text
-
-
-def gain_text(gain: float, u95: float | None, low: float | None = None, high: float | None = None) -> str:
-    """Write a gain with its 95 % interval where there is one: ± where its arms are equal, else from and to."""
-    text = f"{signed_percent(gain)} %"
-    if u95 is None:
-        return text
-    if low is not None and high is not None and percent(gain - low) != percent(high - gain):
-        return f"{text} ({signed_percent(low)} to {signed_percent(high)})"
-    return f"{text} ± {percent(u95)}"
-
-
-def interval_text(fraction: float | None) -> str:
-    """Write half an interval given as a fraction, in per cent."""
-    return "" if fraction is None else f"± {percent(fraction)}"
-
-
-def lift_text(lift_m: float, display: Display) -> str:
-    """Write a lift in the units shown, without the unit."""
-    return numeral(from_si(lift_m, display.lift), display.lift_digits)
-
-
-def flow_text(flow_m3_s: float | None, display: Display) -> str:
-    """Write a flow in the units shown, without the unit."""
-    return numeral(None if flow_m3_s is None else from_si(flow_m3_s, display.flow), display.flow_digits)

@@ -59,29 +59,6 @@ class VariantStyle:
         return (0, self.dashes) if self.dashes else "-"
 
 
-@dataclass(frozen=True, slots=True)
-class Display:
-    """The units people see; results stay SI."""
-
-    lift: str
-    flow: str
-    pressure: str
-    diameter: str
-    area: str
-    lift_digits: int
-    flow_digits: int
-    diameter_digits: int
-    area_digits: int
-    pressure_digits: int
-
-
-DISPLAYS: dict[str, Display] = {
-    "US": Display("in", "CFM", "inH2O", "in", "in²", 3, 1, 3, 3, 1),
-    "metric": Display("mm", "L/s", "kPa", "mm", "mm²", 2, 2, 2, 0, 2),
-}
-"""US: inches and CFM. Metric: millimetres and litres a second (1 L/s is 2.12 CFM)."""
-
-
 def readable(color: str, contrast: float = 4.5) -> str:
     """Darken a colour until text in it can be read on white."""
     channels = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]

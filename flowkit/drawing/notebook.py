@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 from typing import TYPE_CHECKING
 
-from flowkit.drawing.curves import NOTHING, display_of, flow_text, gain_text, lift_text
+from flowkit.wording import NOTHING, display_of, flow_text, gain_text, lift_text
 
 if TYPE_CHECKING:
     import pandas as pd

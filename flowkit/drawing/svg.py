@@ -14,11 +14,12 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 from xml.sax.saxutils import escape, quoteattr
 
-from flowkit.drawing.curves import curve_name, display_of, numeral, place_labels, short, variant_places
+from flowkit.drawing.curves import curve_name, place_labels, short, variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
 from flowkit.units import from_si
+from flowkit.wording import display_of, numeral
 
 if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison
@@ -150,13 +151,15 @@ def sheet_svg(
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     lines = []
+    # What all of them share, such as their one state, needs no word beside every curve.
+    shared = {key for key in ("variant", "head") if len({getattr(test, key) for test in drawn}) == 1}
     for place, test in enumerate(drawn):
         points = sorted(
             {point.lift_m: point for point in test.points if _known(point.flow_m3_s)}.items(), key=lambda p: p[0]
         )
         lines.append(
             SvgLine(
-                curve_name(test),
+                curve_name(test, without=shared),
                 place,
                 [from_si(lift, units.lift) for lift, _ in points],
                 [from_si(point.flow_m3_s, units.flow) for _, point in points],

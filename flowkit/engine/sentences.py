@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from flowkit.analysis.sentences import signed_percent
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
 from flowkit.engine.results import CamGain, EngineDifference, EngineVariant, Filling
 from flowkit.model import Reference, Side
 from flowkit.units import from_si
+from flowkit.wording import signed_percent
 
 if TYPE_CHECKING:
     from flowkit.engine.figures import Case

@@ -10,9 +10,11 @@ from functools import partial
 from operator import attrgetter
 from typing import Final
 
-from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance, flow_text, lift_text
+from flowkit.importers.curve_checks import MICRON, check_curve, check_lifts, clean_at_a_glance
+from flowkit.importers.words.items import BY_HAND, STATE_RIGHT
 from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, UnitSource
 from flowkit.units import format_quantity, from_si, to_si
+from flowkit.wording import flow_as_read, lift_as_read
 
 __all__ = ["check_measured", "check_tests", "unlikely_barometer", "unlikely_bore"]
 
@@ -57,7 +59,7 @@ def unlikely_bore(at: Conditions) -> tuple[str, str] | None:
     return what, remedy
 
 
-_CORRECT = "correct it, or the unit beside it"
+_CORRECT = f"if it is wrong, {STATE_RIGHT}"
 
 
 def _meant(value: float, writable: Sequence[str], units: Sequence[str], usual: Callable[[float], bool]) -> str:
@@ -68,7 +70,8 @@ def _meant(value: float, writable: Sequence[str], units: Sequence[str], usual: C
         if abs(number - round(number, _DECIMALS)) > 1e-6 * number:
             continue  # nobody wrote it like that
         found += [f"{number:.6g} {unit}" for unit in units if unit != written and usual(to_si(number, unit))]
-    return f"if {' or '.join(dict.fromkeys(found))} was meant, write that" if found else _CORRECT
+    meant = " or ".join(dict.fromkeys(found))
+    return f"if {meant} was meant, {STATE_RIGHT}" if found else _CORRECT
 
 
 def _figure(value: float, unit: str) -> str:
@@ -234,12 +237,13 @@ def _check_pressure(test: FlowTest, own: Sequence[float | None], findings: list[
         return
     for point in test.points:
         if point.pressure_pa == 0:
-            text = f"the test pressure at lift {lift_text(test, point.lift_m)} is zero; correct the cell or empty it"
+            text = f"the test pressure at lift {lift_as_read(test, point.lift_m)} is zero; {BY_HAND}"
             findings.append(Finding("pressure-impossible", "error", point.source, text))
         if stated is None and point.pressure_pa is None:
             text = (
-                f"the point at lift {lift_text(test, point.lift_m)} has no test pressure while others have; fill it "
-                'in, or state the test pressure of the whole table, such as "Test pressure: 28 inH2O"'
+                f"the point at lift {lift_as_read(test, point.lift_m)} has no test pressure while others have; set "
+                "the cell in the job file (values), or state the test pressure of all, such as --test-pressure "
+                '"28 inH2O"'
             )
             findings.append(Finding("pressure-missing", "error", point.source, text))
     pressures = [(pressure, point) for point in test.points if (pressure := test.pressure_at(point))]
@@ -265,8 +269,8 @@ def _alone(pressure: float, pressures: Sequence[tuple[float, object]]) -> int:
 def _no_pressure(others: str) -> str:
     """Say what to do about a missing test pressure."""
     return (
-        f"no test pressure is stated for this test{others}; write it on the sheet, such as "
-        '"Test pressure: 28 inH2O", or state it with --test-pressure or under conditions in the job file'
+        f"no test pressure is stated for this test{others}; state it, such as "
+        '--test-pressure "28 inH2O", or under conditions in the job file'
     )
 
 
@@ -276,22 +280,21 @@ TEST_PRESSURES = (50.0, 60_000.0)
 
 def _odd_pressure(others: str) -> str:
     """Say that a test pressure is of another kind of test."""
-    return f"the test pressure stated for this test{others} is no flow bench's (50 Pa to 60 kPa); check its unit"
+    what = f"the test pressure stated for this test{others} is no flow bench's (50 Pa to 60 kPa)"
+    return f"{what}; if its unit is wrong, {STATE_RIGHT}"
 
 
 def _zero_pressure(others: str) -> str:
     """Say what to do about a test pressure of zero."""
-    return f"the test pressure stated for this test{others} is zero, which no air flows at; correct it on the sheet"
+    return f"the test pressure stated for this test{others} is zero, which no air flows at; {STATE_RIGHT}"
 
 
 def _check_negative(test: FlowTest, findings: list[Finding]) -> None:
     """Report flows below zero."""
     for point in test.points:
         if point.flow_m3_s < 0:
-            text = (
-                f"the flow at lift {lift_text(test, point.lift_m)} is {flow_text(test, point.flow_m3_s)}, below zero; "
-                "write flows without sign, and - for what was not tested"
-            )
+            flow = flow_as_read(test, point.flow_m3_s)
+            text = f"the flow at lift {lift_as_read(test, point.lift_m)} is {flow}, below zero; {BY_HAND}"
             findings.append(Finding("flow-negative", "error", point.source, text))
 
 
@@ -309,8 +312,8 @@ def _check_leak(test: FlowTest, together: _Together) -> None:
     if share <= LEAK_LARGE * (1 + _ROUNDING):
         return
     start = (
-        f"the leak of {flow_text(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
-        f"{lift_text(test, lowest.lift_m)}"
+        f"the leak of {flow_as_read(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
+        f"{lift_as_read(test, lowest.lift_m)}"
     )
     end = "; above 2 % the low lifts hang on how well it is known: seal the fixture, or measure it again"
     case = _Case("leak-large", "warning", share, [test], lambda others: start + others + end)
@@ -343,8 +346,8 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
     severe = off > CHECK_ERROR + _ROUNDING
     way = "high" if ratio > 1 else "low"
     start = (
-        f"the check plate reads {flow_text(test, at.check_reading_m3_s)} where "
-        f"{flow_text(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
+        f"the check plate reads {flow_as_read(test, at.check_reading_m3_s)} where "
+        f"{flow_as_read(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
     )
     end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
     end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"

@@ -14,7 +14,7 @@ from statistics import median
 from typing import Literal
 
 from flowkit.model import Finding, FlowTest, Point
-from flowkit.units import find_unit, from_si
+from flowkit.wording import flow_as_read, flow_in_unit, lift_as_read, lift_in_unit
 
 __all__ = [
     "MICRON_CHECKS",
@@ -28,10 +28,6 @@ __all__ = [
     "clean_at_a_glance",
     "decimals_of",
     "expected",
-    "flow_in_unit",
-    "flow_text",
-    "lift_in_unit",
-    "lift_text",
     "robust_deviation",
     "smooth",
     "typed_figure",
@@ -100,47 +96,6 @@ def best_candidate(text: str, decimals: int, *, target: float, tolerance: float)
     """Return the candidate nearest to where the curve is, or None where none is near."""
     near = [item for item in candidates(text, decimals) if abs(item.value - target) <= tolerance * target]
     return min(near, key=lambda item: abs(item.value - target), default=None)
-
-
-def flow_in_unit(test: FlowTest, flow_m3_s: float) -> float:
-    """Return a flow in the unit of the test's sheet."""
-    return from_si(flow_m3_s, _flow_unit(test))
-
-
-def _flow_unit(test: FlowTest) -> str:
-    """Return the sheet's flow unit where it is one of volume, else litres a second."""
-    unit = find_unit(test.units.flow.unit, ("flow", "standard flow"))
-    return unit.name if unit else "L/s"
-
-
-def flow_text(test: FlowTest, flow_m3_s: float) -> str:
-    """Write a flow in the unit of the test's sheet."""
-    return f"{_figure(flow_in_unit(test, flow_m3_s))} {_flow_unit(test)}"
-
-
-def lift_in_unit(test: FlowTest, lift_m: float) -> float:
-    """Return a lift in the unit of the test's sheet."""
-    if test.units.lift.unit == "L/D" and test.conditions.valve_diameter_m:
-        return lift_m / test.conditions.valve_diameter_m
-    return from_si(lift_m, _lift_unit(test))
-
-
-def _lift_unit(test: FlowTest) -> str:
-    """Return the sheet's lift unit where it is a length or a known ratio, else millimetres."""
-    if test.units.lift.unit == "L/D":
-        return "L/D" if test.conditions.valve_diameter_m else "mm"
-    unit = find_unit(test.units.lift.unit, ("length",))
-    return unit.name if unit else "mm"
-
-
-def lift_text(test: FlowTest, lift_m: float) -> str:
-    """Write a lift in the unit of the test's sheet."""
-    return f"{_figure(lift_in_unit(test, lift_m))} {_lift_unit(test)}"
-
-
-def _figure(value: float) -> str:
-    """Write a value with five significant digits at most."""
-    return f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}"
 
 
 Place = Literal["first", "near end", "inner", "last"]
@@ -330,13 +285,13 @@ def _repeated(test: FlowTest) -> tuple[list[Finding], list[Point]]:
         return [], []
     whole = len({len(group) for group in groups.values()}) == 1
     unlike = [group for group in again if _differ(group)]
-    lifts = ", ".join(lift_text(test, group[0].lift_m) for group in again[:4]) + (" …" if len(again) > 4 else "")
+    lifts = ", ".join(lift_as_read(test, group[0].lift_m) for group in again[:4]) + (" …" if len(again) > 4 else "")
     if whole or (not unlike and len(again) > 1):
         text = f"lifts appear more than once ({lifts}): they were taken as repeated runs, and are averaged"
         return [Finding("lift-repeated", "note", again[0][1].source, text)], []
     text = (
-        f"the lift {lifts} appears more than once; if one of them is mistyped, correct it, and if the reading was "
-        "repeated, give it a run number (the readings of one lift are averaged)"
+        f"the lift {lifts} appears more than once; if one of them is mistyped, set it right in the "
+        "job file (values); if the reading was repeated, leave it so (the readings of one lift are averaged)"
     )
     return [Finding("lift-repeated", "warning", again[0][1].source, text)], [p for group in unlike for p in group]
 
@@ -403,11 +358,13 @@ def _misplaced_text(test: FlowTest, point: Point, kept: set[int]) -> str:
     at = test.points.index(point)
     above = max((nth for nth in kept if nth < at), default=None)
     below = min((nth for nth in kept if nth > at), default=None)
-    text = f"the lift {lift_text(test, point.lift_m)} is out of order"
+    text = f"the lift {lift_as_read(test, point.lift_m)} is out of order"
     if above is None or below is None:
         return f"{text}; check it against the operator's notes (nothing was changed)"
     low, high = sorted((test.points[above].lift_m, test.points[below].lift_m))
-    text += f" between {lift_text(test, test.points[above].lift_m)} and {lift_text(test, test.points[below].lift_m)}"
+    text += (
+        f" between {lift_as_read(test, test.points[above].lift_m)} and {lift_as_read(test, test.points[below].lift_m)}"
+    )
     typed = {nth: typed_figure(lift_in_unit(test, other.lift_m)) for nth, other in enumerate(test.points)}
     figure = typed[at]
     fitting = []
@@ -417,7 +374,7 @@ def _misplaced_text(test: FlowTest, point: Point, kept: set[int]) -> str:
         fitting = [item for item in candidates(figure, decimals) if bottom < item.value < top]
     if len(fitting) == 1:
         how = "two digits are swapped" if fitting[0].kind == "digits" else "the decimal point has moved"
-        unit = lift_text(test, point.lift_m).split(" ", 1)[1]
+        unit = lift_as_read(test, point.lift_m).split(" ", 1)[1]
         return f"{text}; if {how}, {fitting[0].text} {unit} was meant: check the operator's notes (nothing was changed)"
     return f"{text}; check it against the operator's notes (nothing was changed)"
 
@@ -624,13 +581,13 @@ def _slip_finding(test: FlowTest, slip: _Slip) -> Finding:
     point = slip.reading.point
     to_point = point.flow_m3_s / slip.reading.flow
     expected = slip.expected.high if slip.reading.flow > slip.expected.high else slip.expected.low
-    written, _, unit = flow_text(test, point.flow_m3_s).partition(" ")
+    written, _, unit = flow_as_read(test, point.flow_m3_s).partition(" ")
     digits = len(written.partition(".")[2])  # no more of them than the sheet has
     curve = f"{flow_in_unit(test, expected * to_point):.{digits}f} {unit}"
     way = "above" if slip.reading.flow > slip.expected.high else "below"
     size = f"{100 * slip.off:.1f} %" if slip.off < 2 else f"{slip.off + 1:.0f} times"
     text = (
-        f"the flow {flow_text(test, point.flow_m3_s)} at lift {lift_text(test, point.lift_m)} is {size} {way} "
+        f"the flow {flow_as_read(test, point.flow_m3_s)} at lift {lift_as_read(test, point.lift_m)} is {size} {way} "
         f"the curve through its neighbours, which gives {curve} there"
     )
     if slip.off >= 2:
@@ -675,9 +632,9 @@ def _fall_finding(test: FlowTest, top: _Reading, fall: Sequence[_Reading]) -> Fi
     pressures = {test.pressure_at(reading.point) for reading in (top, lowest)}
     at_one = ", brought to one test pressure," if len(pressures) > 1 else ""
     text = (
-        f"the flow{at_one} falls by {100 * (1 - lowest.flow / top.flow):.1f} % from {flow_text(test, top.flow)} "
-        f"at lift {lift_text(test, top.lift)} to {flow_text(test, lowest.flow)} at "
-        f"{lift_text(test, lowest.lift)} while the valve opens further; the port may stall there, or a figure is "
+        f"the flow{at_one} falls by {100 * (1 - lowest.flow / top.flow):.1f} % from {flow_as_read(test, top.flow)} "
+        f"at lift {lift_as_read(test, top.lift)} to {flow_as_read(test, lowest.flow)} at "
+        f"{lift_as_read(test, lowest.lift)} while the valve opens further; the port may stall there, or a figure is "
         "mistyped: repeat these lifts"
     )
     return Finding("falling-flow", "warning", fall[0].point.source, text)

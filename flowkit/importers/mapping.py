@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Any
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
 from flowkit.fields import refuse_unknown, run_of, side_of, text_of
 from flowkit.importers.files.grid import CellValue, Grid
+from flowkit.importers.words.items import Units
 from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import Quantity, number, unit
 
@@ -79,7 +80,7 @@ class FlowColumn:
     Attributes
     ----------
     cells : CellRange
-    side, port, run, variant : optional
+    side, port, run, variant, head : optional
     unit : str or None
     pressure : CellRange or None
         The test pressure of each flow, or of all in one cell.
@@ -90,6 +91,7 @@ class FlowColumn:
     port: str | None = None
     run: int | None = None
     variant: str | None = None
+    head: str | None = None
     unit: str | None = None
     pressure: CellRange | None = None
 
@@ -144,10 +146,11 @@ class ColumnMapping:
 
 
 _TABLE_KEYS = (
-    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit", "side", "port", "run", "variant",
+    "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit",
+    "side", "port", "run", "variant", "head",
 )  # fmt: skip
 
-_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "unit", "pressure")
+_FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressure")
 
 
 def _table(given: Any) -> TableMapping:
@@ -163,7 +166,7 @@ def _table(given: Any) -> TableMapping:
     flows = [flows] if isinstance(flows, (str, Mapping)) else flows
     if not isinstance(flows, Sequence) or not flows:
         raise JobError(f"{PLACE}, flow: {flows!r} is no range of cells", 'write it like "B5:B16"')
-    common = {key: given[key] for key in ("side", "port", "run", "variant", "pressure") if key in given}
+    common = {key: given[key] for key in ("side", "port", "run", "variant", "head", "pressure") if key in given}
     return TableMapping(
         lift=lift,
         flows=tuple(_flow(item, common, lift) for item in flows),
@@ -189,14 +192,16 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     _same_length(cells, lift, place)
     if pressure is not None and len(pressure.cells()) > 1:
         _same_length(pressure, lift, f"{place}, pressure")
-    if "?" in (text_of(named.get("port")), text_of(named.get("variant"))):
-        raise JobError(f"{place}: the port is still '?'", "write which port these flows are of, or take the key out")
+    for key in ("port", "variant", "head"):
+        if text_of(named.get(key)) == "?":
+            raise JobError(f"{place}: the {key} is still '?'", f"write which {key} these flows are of")
     return FlowColumn(
         cells=cells,
         side=side_of(named.get("side"), place),
         port=text_of(named.get("port")),
         run=run_of(named.get("run"), place),
         variant=text_of(named.get("variant")),
+        head=text_of(named.get("head")),
         unit=_unit(own, "unit", ("flow", "mass flow", "standard flow")),
         pressure=pressure,
     )
@@ -321,6 +326,8 @@ class Stated:
     run : int or None
     lift_unit, flow_unit, pressure_unit : str or None
         For numbers whose unit the sheet does not give.
+    date_order : {"day", "month"} or None
+        What comes first in a date such as 3/4/26.
     conditions : Conditions
         SI; None where nothing is stated.
     columns : ColumnMapping or None
@@ -329,6 +336,8 @@ class Stated:
         The air that SCFM means.
     cells : tuple of CellChange
         Cells that the user sets by hand or leaves out.
+    defaults : collection of str
+        The units that are stated for a whole job, and so for the sheets that name none.
     overrides : mapping
         Field (of this class, or of its conditions) that counts over the sheet's own, to the reason.
 
@@ -346,8 +355,17 @@ class Stated:
     lift_unit: str | None = None
     flow_unit: str | None = None
     pressure_unit: str | None = None
+    date_order: Literal["day", "month"] | None = None
     conditions: Conditions = field(default_factory=Conditions)
     columns: ColumnMapping | None = None
     standard_air: AirState | None = None
     cells: tuple[CellChange, ...] = ()
+    defaults: Collection[str] = ()
     overrides: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def units(self) -> Units:
+        """What counts where a sheet's figures have no unit, or its dates no order."""
+        given = {item.name: value for item in fields(Conditions)
+                 if (value := getattr(self.conditions, item.name)) is not None}  # fmt: skip
+        return Units(self.flow_unit, self.pressure_unit, self.date_order, given, self.overrides.keys())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -10,17 +11,17 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
-from flowkit.importers.files import read_grids
-from flowkit.importers.files.grid import Grid
-from flowkit.importers.files.own import is_own_output, left_out, only_own_output
+from flowkit.importers.files import grids_of
+from flowkit.importers.files.grid import Grid, read_bytes
+from flowkit.importers.files.own import carried, is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.assemble import name_tests
 from flowkit.importers.tables.mapped import read_mapped
 from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
-from flowkit.importers.words.items import MAPPING_HINT, Item, refused, unreadable
+from flowkit.importers.unused import unused
+from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
 from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
@@ -33,27 +34,24 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     """Read all tests of a file."""
     stated = stated or _NOTHING_STATED
     path = Path(path)
-    if path.name[-4:].lower() == ".pdf":
-        from flowkit.importers.files.own import carries_readings, read_pdf
-
-        if carries_readings(path):
-            return read_pdf(path, label=label)
-    if path.suffix.lower() in (".html", ".htm") and path.is_file():
-        from flowkit.importers.files.own import read_html
-
-        carried = read_html(path, label=label)
-        if carried is not None:
-            return carried
-    grids = read_grids(path, label=label)
+    label = path.name if label is None else label
+    data = read_bytes(path, label)
+    fingerprint = hashlib.sha256(data).hexdigest()
+    known = carried(data, label)
+    if known is not None:
+        return replace(known, sha256=fingerprint)
+    grids = grids_of(data, label, path.suffix.lower())
     changes: list[HandChange] = []
     if stated.cells:
         grids, changes = change_cells(grids, stated.cells)
     readings = read_sheets(grids, stated)
     tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
+    findings += unused(readings, tests, stated)
     if not tests and not any(finding.severity == "error" for finding in findings):
         raise only_own_output(grids) or _no_table(grids)
-    return ReadResult(tuple(tests), tuple(dict.fromkeys([*findings, *check_tests(tests)])), tuple(changes))
+    findings = list(dict.fromkeys([*findings, *check_tests(tests)]))
+    return ReadResult(tuple(tests), tuple(findings), tuple(changes), fingerprint)
 
 
 def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
@@ -67,10 +65,12 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
             reading = SheetReading(grid, upright(grid), findings=[found])
-        elif grid.hidden:
+        elif grid.hidden and not _is_mapped(grid, stated):
             reading = SheetReading(grid, upright(grid))
             if any(value is not None for row in grid.rows for value in row):
-                what = "a hidden worksheet was left out; show it and read the file again if it belongs to the test"
+                what = (
+                    "a hidden worksheet was left out; if it belongs to the test, name it as sheet in the job's columns"
+                )
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
         elif is_own_output(grid):
             reading = SheetReading(grid, upright(grid), findings=[left_out(grid)])
@@ -87,6 +87,12 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             _share_conditions(readings, stated)
         _ask_for_sides(readings)
     return readings
+
+
+def _is_mapped(grid: Grid, stated: Stated) -> bool:
+    """Whether the user's mapping names a worksheet."""
+    tables = stated.columns.tables if stated.columns is not None else ()
+    return any((table.sheet or "").casefold() == (grid.sheet or "").casefold() for table in tables if table.sheet)
 
 
 def _ask_for_sides(readings: Sequence[SheetReading]) -> None:
@@ -112,7 +118,7 @@ def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
             known = general.setdefault(key, entry.item)
             if known.value != entry.item.value and entry.item.kind not in ("notes", "side", "port", "run"):
                 what = f"{entry.item.kind.replace('_', ' ')} is stated differently here and in {known.source}"
-                reading.findings.append(refused(entry.item.source, f"{what}; keep the right one"))
+                reading.findings.append(refused(entry.item.source, f"{what}; {KEEP_ONE}"))
     for kind in ("side", "port", "run"):
         general.pop((kind, None), None)
     if not general:
@@ -145,8 +151,7 @@ def _help(reading: SheetReading) -> None:
         if finding.message.endswith(MAPPING_HINT):
             table = next((entry for entry in reading.tables if not entry.tests), None)
             known = (table.table, table.columns) if table is not None else (None, ())
-            start = f"; or put this into its [[variant]] and fill in each ?: {stanza(reading.grid, *known)}"
-            message = finding.message.removesuffix(MAPPING_HINT) + start
+            message = finding.message.removesuffix(MAPPING_HINT) + PROPOSED + stanza(reading.grid, *known)
             reading.findings[place] = replace(finding, message=message)
             return
 
@@ -159,19 +164,19 @@ def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
 
 def _no_table(grids: Sequence[Grid]) -> SheetError:
     """Say that a file holds no table."""
-    remedy = "head the lifts with the word lift and each flow with its side, port or unit"
+    remedy = f"if there should be one, {MAPPING_HINT}"
     numbers = [grid for grid in grids if not grid.hidden and has_numbers(grid)]
     if numbers:
-        remedy += f"; or put this into its [[variant]] and fill in each ?: {stanza(numbers[0])}"
+        remedy = f"if there is one, {PROPOSED}{stanza(numbers[0])}"
     return SheetError(
         "there is no table of lifts and flows in this file", remedy, file=grids[0].file if grids else None
     )
 
 
 def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
-    """Give every test, fresh from its table, a name of its own."""
+    """Give every test of a file an id of its own."""
     runs = Counter([(t.sheet, t.variant, t.side, t.port) for t in tests])
-    names: dict[str, None] = {}
+    named: dict[str, FlowTest] = {}
     for t in tests:
         who = f"{t.side} {t.port}" if t.side and t.port else t.side or t.port or ""
         if t.run > 1 or runs[t.sheet, t.variant, t.side, t.port] > 1:
@@ -179,9 +184,8 @@ def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
         where = t.file if t.sheet is None else f"{t.file}!{t.sheet}"
         name = f"{where}!{who or 'test'}" if t.variant == t.sheet else f"{where}!{t.variant}, {who or 'test'}"
         unique, again = name, 1
-        while unique in names:
+        while unique in named:
             again += 1
             unique = f"{name} ({again})"
-        names[unique] = None
-    name_tests(tests, list(names))
-    return tests
+        named[unique] = replace(t, id=unique)
+    return list(named.values())

@@ -26,6 +26,8 @@ class ReadResult:
     findings : tuple of Finding
     changes : tuple of HandChange
         What the user set or left out by hand.
+    sha256 : str
+        Fingerprint of the very bytes that were read; empty where no file was.
 
     Examples
     --------
@@ -38,6 +40,7 @@ class ReadResult:
     tests: tuple[FlowTest, ...]
     findings: tuple[Finding, ...] = ()
     changes: tuple[HandChange, ...] = field(default=(), metadata={"json": False})
+    sha256: str = field(default="", compare=False, metadata={"json": False})
 
     def __iter__(self) -> Iterator[FlowTest]:
         """Go through the tests."""

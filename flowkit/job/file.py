@@ -16,7 +16,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from flowkit.errors import JobError
 from flowkit.fields import model, nearest, section
 
-__all__ = ["JobFile", "parse", "parse_text", "plain_error"]
+__all__ = ["BenchFile", "JobFile", "parse", "parse_text", "plain_error"]
 
 if TYPE_CHECKING:
     JobTable: TypeAlias = BaseModel
@@ -142,7 +142,13 @@ class JobFile(_Table):
     variant: list[VariantTable] = Field(min_length=1)
 
 
-def parse(path: Path) -> tuple[JobFile, dict[str, Any]]:
+class BenchFile(JobFile):
+    """A job file that may have no variant yet: what it says of the bench and its meters is all that is wanted."""
+
+    variant: list[VariantTable] = Field(default=[])
+
+
+def parse(path: Path, form: type[JobFile] = JobFile) -> tuple[JobFile, dict[str, Any]]:
     """Read a job file: checked, and as it is written."""
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -152,14 +158,14 @@ def parse(path: Path) -> tuple[JobFile, dict[str, Any]]:
         raise JobError("the job file is not UTF-8 text", "save it as UTF-8", file=str(path)) from None
     except OSError as error:
         raise JobError(f"the job file cannot be read ({error.strerror})", "check the path", file=str(path)) from error
-    return parse_text(text, path.name)
+    return parse_text(text, path.name, form)
 
 
-def parse_text(text: str, name: str) -> tuple[JobFile, dict[str, Any]]:
+def parse_text(text: str, name: str, form: type[JobFile] = JobFile) -> tuple[JobFile, dict[str, Any]]:
     """Read a job file's text; `name` is its name in messages. Returns and raises as `parse` does."""
     try:
         content = tomllib.loads(text)
-        return JobFile.model_validate(content), content
+        return form.model_validate(content), content
     except tomllib.TOMLDecodeError as error:
         raise JobError(*_toml_problem(str(error), text), file=name) from error
     except ValidationError as error:

@@ -6,7 +6,6 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
     from flowkit.engine.figures import Progress
     from flowkit.engine.results import EngineResult
     from flowkit.importers import Stated
+    from flowkit.job.file import JobFile
     from flowkit.reports.attach import Attached, AttachReport
     from flowkit.reports.contents import ReportContents
 
@@ -134,11 +134,36 @@ class Job:
         JobError
             If it cannot be used as it is.
         """
+        from flowkit.job.file import JobFile
+
+        return cls._loaded(path, JobFile)
+
+    @classmethod
+    def load_bench(cls, path: str | Path) -> Job:
+        """Load a job file that may have no variant yet, for its bench and meters.
+
+        Parameters
+        ----------
+        path : str or Path
+            A ``.toml`` file.
+
+        Raises
+        ------
+        JobError
+            If it cannot be used as it is.
+        """
+        from flowkit.job.file import BenchFile
+
+        return cls._loaded(path, BenchFile)
+
+    @classmethod
+    def _loaded(cls, path: str | Path, form: type[JobFile]) -> Job:
+        """Load a job file of one form or the other."""
         from flowkit.job.file import parse
 
         path = _path_of(path, "a job file")
         try:
-            content, written = parse(path)
+            content, written = parse(path, form)
             job = cls(**parts_of_file(content, written, path.parent), path=path)
             job.meter_set()
             return job
@@ -669,8 +694,7 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
     from flowkit.reports.contents import ReportContents, SourceFile
 
     refuse_errors(results.comparison.findings)
-    choices = [choice for variant in job.variants for choice in variant.sheets]
-    paths = dict.fromkeys(choice.path for choice in choices if choice.recorded is None)
+    sources = {path: sha256 for variant in results.variants for path, sha256 in variant.sources.items()}
     return ReportContents(
         info=job.info,
         reference=job.reference,
@@ -678,7 +702,7 @@ def contents_of(job: Job, results: JobResults) -> ReportContents:
         variants=results.variants,
         comparison=results.comparison,
         engine=results.engine,
-        sources=tuple(SourceFile(path.name, _sha256(path)) for path in paths),
+        sources=tuple(SourceFile(path.name, sha256) for path, sha256 in sources.items()),
         findings=results.findings,
     )
 
@@ -689,11 +713,6 @@ def refuse_errors(findings: Sequence[Finding]) -> None:
     if errors:
         more = f" (and {len(errors) - 1} more: flowkit check lists them)" if len(errors) > 1 else ""
         raise JobError(f"{errors[0].where}: {errors[0].message.rstrip('.')}{more}; nothing was written")
-
-
-def _sha256(path: Path) -> str:
-    """Fingerprint of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def report(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import glob
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from numbers import Real
 from pathlib import Path
@@ -24,6 +24,7 @@ from flowkit.units import parse_quantity
 if TYPE_CHECKING:
     from flowkit.engine.cam import Cam
     from flowkit.engine.data import EngineData
+    from flowkit.importers import ReadResult
     from flowkit.job.file import JobFile, SheetTable, ValvesTable, VariantTable
 
 __all__ = [
@@ -50,7 +51,8 @@ _BY_HAND = ("overrides", "reason")
 class SheetChoice:
     """A file, or one worksheet of it; `stated` is what holds of it, None where the variant's own counts.
 
-    `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``.
+    `recorded` is a state in the shop's records in place of a file, such as ``"2417/as received"``; `known` is what
+    was read of a bare sheet already, and as what, so that no file is read twice.
 
     Examples
     --------
@@ -63,6 +65,7 @@ class SheetChoice:
     sheet: str | None = None
     stated: Stated | None = None
     recorded: str | None = None
+    known: tuple[Stated, ReadResult] | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +116,7 @@ class JobVariant:
 
 def parts_of_file(content: JobFile, written: Mapping[str, Any], folder: Path) -> dict[str, Any]:
     """Turn a job file, checked and as written, into the fields of a `Job`; its paths are relative to `folder`."""
+    written = {"variant": [], **written}
     reference = filled("reference", content.reference)
     job: dict[str, Any] = {name: reference.pop(name) for name in ("area_method", "switched_off") if name in reference}
     given = filled("bench", content.bench)
@@ -216,6 +220,7 @@ def stated_from(
     columns: Mapping[str, Any] | list[Any] | None = None,
     standard_air: AirState | None = None,
     cells: tuple[CellChange, ...] = (),
+    defaults: Collection[str] = (),
     overrides: Mapping[str, str] | None = None,
     place: str = "conditions",
 ) -> Stated:
@@ -231,8 +236,15 @@ def stated_from(
         columns=ColumnMapping.from_mapping(columns) if columns else None,
         standard_air=standard_air,
         cells=cells,
+        defaults=defaults,
         overrides={_FIELDS.get(name, name): reason for name, reason in (overrides or {}).items()},
     )
+
+
+def _defaults(tables: Sequence[tuple[str, Mapping[str, Any]]]) -> tuple[str, ...]:
+    """The units that the job alone states: they count for the sheets that name none."""
+    (_, whole), *own = tables
+    return tuple(key for key in whole if key.endswith("_unit") and not any(key in table for _, table in own))
 
 
 def _merged(tables: Sequence[tuple[str, Mapping[str, Any]]]) -> tuple[dict[str, Any], dict[str, str]]:
@@ -294,7 +306,12 @@ def _variant(
         name=item.name,
         sheets=_sheets(item, tables, bench, folder),
         stated=stated_from(
-            values, columns=item.columns, standard_air=bench.standard_air, overrides=overrides, place=place
+            values,
+            columns=item.columns,
+            standard_air=bench.standard_air,
+            defaults=_defaults(tables),
+            overrides=overrides,
+            place=place,
         ),
         state=_state(item),
         valves={side: _valve(content.valves, item.valves, side) for side in SIDES},
@@ -319,12 +336,14 @@ def _sheets(
         if not isinstance(entry, str):
             place = f"variant {item.name!r}, sheet {entry.file!r}"
             columns = entry.columns if entry.columns is not None else item.columns
-            values, overrides = _merged([*tables, (place, entry.conditions)])
+            every = [*tables, (place, entry.conditions)]
+            values, overrides = _merged(every)
             stated = stated_from(
                 values,
                 columns=columns,
                 standard_air=bench.standard_air,
                 cells=_cells(entry),
+                defaults=_defaults(every),
                 overrides=overrides,
                 place=place,
             )
@@ -383,7 +402,8 @@ def _variants_of(path: Path, stated: Stated) -> tuple[list[JobVariant], set[str]
 
     choice = (SheetChoice(path),)
     try:
-        tests = importers.read(path, stated).tests
+        result = importers.read(path, stated)
+        choice, tests = (SheetChoice(path, known=(stated, result)),), result.tests
         labels = list(dict.fromkeys(test.variant for test in tests))
         units = {unit.unit for test in tests for unit in (test.units.lift, test.units.flow)}
     except SheetError:

@@ -37,6 +37,7 @@ def read_variants(
         before = len(findings)
         state: Mapping[Any, Mapping[str, str]] = variant.state
         settings: dict[str, Mapping[str, Any]] = {}
+        sources: dict[Path, str] = {}
         for choice in variant.sheets:
             if choice.recorded is not None:
                 recorded, notes = _recorded(choice.recorded, records)
@@ -51,6 +52,7 @@ def read_variants(
             except SheetError as error:
                 findings.append(Finding(error.rule, "error", error.where or str(choice.path), error.sentence))
                 continue
+            sources[choice.path] = result.sha256
             chosen = _select(variant, choice, result)
             if not chosen and result.tests:
                 findings.append(_nothing_chosen(variant, choice, result))
@@ -76,6 +78,7 @@ def read_variants(
                     bore_m=variant.bore_m,
                     changes=by_hand,
                     settings=settings,
+                    sources=sources,
                 )
             )
         elif not any(finding.severity == "error" for finding in findings[before:]):
@@ -119,7 +122,7 @@ def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, list
     )
     findings = [Finding("recorded-state", "note", where, message)]
     if found.settings is None:
-        again = "add its job to the records again"
+        again = "add its job to the records again" if found.of_job else "its sheet was added without a job"
         if any(not test.gives_flows for test in tests):
             message = f"the records do not hold the meter that these readings were taken with; {again}"
             findings.append(Finding("records-unusable", "error", where, message))
@@ -220,7 +223,11 @@ class _Files:
         names = [path.name for path in paths]
         # The base name is what people know a sheet by; the path only where two share it.
         self._labels = {path: path.name if names.count(path.name) == 1 else str(path) for path in paths}
-        self._read: list[tuple[Path, Stated, ReadResult]] = []
+        self._read: list[tuple[Path, Stated, ReadResult]] = [
+            (choice.path, *choice.known)
+            for choice in choices
+            if choice.known is not None and self._labels[choice.path] == choice.path.name
+        ]
 
     def read(self, path: Path, stated: Stated) -> ReadResult:
         """Read a file, or return what was read of it under the same statements."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import FlowkitError
 from flowkit.importers.files.own import OwnOutputError
-from flowkit.importers.sheets.start import SUFFIXES
+from flowkit.importers.sheets.start import PICTURES, SUFFIXES
 from flowkit.job.job import Job
 from flowkit.model import Bench, CorrectedTest, FlowTest, Reference, Variant
 from flowkit.output import jsonable
@@ -48,7 +47,10 @@ def add_to_records(
     store: Store, paths: Sequence[Path], *, workers: int = 1, progress: Progress | None = None
 ) -> Iterator[Added]:
     """Add jobs and whole folders of sheets; what cannot be read is said, and nothing stops."""
-    jobs, sheets = _sorted_out(paths)
+    jobs, sheets, others = _sorted_out(paths)
+    for path in others:
+        what = "a picture; type its readings into a sheet" if path.suffix.lower() in PICTURES else "no kind of sheet"
+        yield Added(path, "left out", f"{path.name}: {what}.")
     total, done = len(jobs) + len(sheets), 0
     taken: set[Path] = set()
     for path in jobs:
@@ -95,10 +97,11 @@ def _kept(store: Store, path: Path, entry: Entry) -> Added:
     return Added(path, "unchanged", "already there")
 
 
-def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[Path]]:
-    """Find the job files and the sheets in what was named, each once, with all subfolders of a folder."""
+def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[Path], list[Path]]:
+    """Find the job files, the sheets and the rest in what was named, each once, with all subfolders of a folder."""
     jobs: dict[Path, None] = {}
     sheets: dict[Path, None] = {}
+    others: dict[Path, None] = {}
     for path in paths:
         if not path.exists():
             raise RecordsError("there is no such file or folder", "check the path", file=str(path))
@@ -110,7 +113,9 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[Path]]:
                 item.suffix.lower() in SUFFIXES and item.is_file() and _is_sheet(item)
             ):
                 sheets[item] = None
-    return list(jobs), list(sheets)
+            elif item.is_file() and _is_sheet(item):
+                others[item] = None
+    return list(jobs), list(sheets), list(others)
 
 
 def _is_job(path: Path) -> bool:
@@ -133,9 +138,9 @@ def job_entry(path: Path) -> Entry:
     variants, findings = job.read()
     correction, variants = job._correct(variants, findings)
     own = [variant for variant in job.variants if not any(choice.recorded for choice in variant.sheets)]
-    files = [choice.path.resolve() for variant in own for choice in variant.sheets if choice.path.is_file()]
-    sheets = tuple(SheetRow(str(file), _sha256(file)) for file in dict.fromkeys(files))
     kept = [variant for variant in variants if variant.name in {item.name for item in own}]
+    read = {path.resolve(): sha256 for variant in kept for path, sha256 in variant.sources.items()}
+    sheets = tuple(SheetRow(str(file), sha256) for file, sha256 in read.items())
     tests = [
         _test_row(test, corrected, job.reference, place, _sheet_of(test, sheets))
         for place, variant in enumerate(kept)
@@ -167,7 +172,7 @@ def sheet_entry(path: Path, result: ReadResult) -> Entry:
     """Bring a sheet on its own to the common reference, as far as it says enough for that."""
     from flowkit.corrections import correct
 
-    reference, content = Reference(), _sha256(path)
+    reference, content = Reference(), result.sha256
     made = correct(result.tests, reference, Bench())
     variant = Variant("", tuple(result.tests), corrected=made.tests)
     return Entry(
@@ -258,11 +263,6 @@ def _sheet_of(test: FlowTest, sheets: Sequence[SheetRow]) -> int | None:
         if test.file == Path(sheet.path).name or Path(sheet.path) == Path(test.file).resolve():
             return place
     return None
-
-
-def _sha256(path: Path) -> str:
-    """Fingerprint of a file."""
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def rebuild(

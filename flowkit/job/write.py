@@ -42,6 +42,9 @@ def write_job(job: Job, path: Path) -> Path:
         document["records"] = {"file": _relative(job.records, path.parent)}
     same_folder = source is not None and source.parent.resolve() == path.parent.resolve()
     if not (same_folder and source and _variants_of(source) == job.variants):
+        for variant in job.variants:
+            for key in variant.stated.defaults:
+                document.setdefault("conditions", tomlkit.table())[key] = getattr(variant.stated, key)
         document["variant"] = _variants(job, path.parent)
     text = tomlkit.dumps(document)
     _hold(text, path)
@@ -175,7 +178,8 @@ def _conditions(stated: Stated) -> dict[str, Any]:
         raise JobError(
             "a mapping of columns cannot be written", "put it into the job file by hand, as [variant.columns]"
         )
-    found = {key: value for key in section("names") if (value := getattr(stated, key)) is not None}
+    names = [key for key in section("names") if key not in stated.defaults]
+    found = {key: value for key in names if (value := getattr(stated, key)) is not None}
     for key, row in section("conditions").items():
         value = getattr(stated.conditions, row.attribute)
         if value is not None:

@@ -7,10 +7,10 @@ from collections.abc import Collection, Sequence
 from xml.sax.saxutils import quoteattr
 
 from flowkit.analysis.results import Comparison
-from flowkit.drawing.curves import display_of
 from flowkit.drawing.svg import chart_svg, gain_svg, sheet_svg
 from flowkit.model import FlowTest, Side
 from flowkit.units import from_si
+from flowkit.wording import display_of
 
 __all__ = ["compared", "gained", "read_chart"]
 

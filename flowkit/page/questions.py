@@ -11,7 +11,7 @@ from typing import Any
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
-from flowkit.importers.words.items import MAPPING_HINT
+from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
@@ -43,8 +43,7 @@ _OPTION = re.compile(r"--([a-z][a-z-]+)")
 _MEANT = re.compile(r"(?:, |; |: )(?:if )?([0-9.]+)( [^\s,;:]+)? was meant")
 _READS = re.compile(r"the (?:flow|lift) ([0-9.]+)")
 _CURVE = re.compile(r"gives ([0-9.]+)")
-_MAPPING = re.compile(r"columns = (\{.*\})\s*$", re.S)
-_BY_HAND = re.compile(rf"({re.escape(MAPPING_HINT)}|; or put this into its \[\[variant\]\].*)$", re.S)
+_FOR_COMMAND = re.compile(r"--[a-z]|\bjob file\b|\bthe job's\b|\[\[")
 _STATED = re.compile(r"the sheet gives (.*?), but (.*?) was stated", re.S)
 _TWICE = re.compile(r"(?:here and in|the leak in) (.+?)(?: differ)?[;,]")
 _NO_UNIT = re.compile(r"^(?!.*flows|.*lifts)(.+) ([0-9.,]+) has no unit", re.I)
@@ -125,9 +124,9 @@ class Question:
         return f"{self.sheet}!{row}" if self.sheet and row else row
 
     @property
-    def counts_for(self) -> str:
-        """How many sheets the answer settles."""
-        return f"The answer counts for {len(self.files)} sheets." if len(self.files) > 1 else ""
+    def one_for_all(self) -> bool:
+        """Whether one answer is offered for all its sheets: a unit or an order of writing, not how each was flowed."""
+        return not self.choices or self.choices[0].key.endswith("_unit")
 
 
 def by_hand(document: Any, file: str) -> dict[str, str]:
@@ -193,12 +192,19 @@ def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
     ]
     if found is None or view.name not in waiting:
         return None
-    message = found.message.partition("? ")[2].partition(" Put the dates")[0]
+    message = _hanging(found.message.partition("? ")[2])
     return Question(
         *(_ident(found), "When were these flowed; all on the same day?", message, "warning", found.rule, view.name),
         *(None, None, tuple(waiting)),
         choices=(Choice("date", "day", (), "2026-03-20"), _DRIFT),
     )
+
+
+def _hanging(message: str) -> str:
+    """The first sentence of what gains hang on, and how many they are."""
+    waits = message.count("is not assessed")
+    first = message.partition(". ")[0].rstrip(".") + "."
+    return f"{first} Until it is known, the gains that hang on it are not assessed ({waits})." if waits else first
 
 
 _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")
@@ -208,8 +214,8 @@ _AIR = Choice("bench.standard_air", "standard air at", ("15 °C", "20 °C", "25 
 def drift_question(finding: Finding) -> Question:
     """Ask how far the bench moves, where dated sheets hang on it."""
     return Question(
-        *(_ident(finding), "How far does the bench move from day to day?", finding.message, "warning", finding.rule),
-        *("", None, None),
+        *(_ident(finding), "How far does the bench move from day to day?", _hanging(finding.message), "warning"),
+        *(finding.rule, "", None, None),
         choices=(_DRIFT,),
     )
 
@@ -397,24 +403,25 @@ def _title(finding: Finding, cell: str | None) -> str:
 
 def _plain(message: str) -> str:
     """A message without the options and mappings that are for the command."""
-    text = _BY_HAND.sub("", _MAPPING.sub("", message).rstrip())
-    text = re.sub(r",? or state (it|the [a-z ]+) with --[a-z-]+( or [^;,.]*)?", "", text)
-    text = re.sub(r",? or (in the job's conditions or )?with --[a-z-]+", "", text)
-    text = re.sub(r" or state --[a-z-]+", "", text)
-    text = text.replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
-    return text[:1].upper() + text[1:]
+    text = proposal_of(message)[0].replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
+    text = "; ".join(part for part in text.split("; ") if not _FOR_COMMAND.search(part))
+    return f"{text[:1].upper()}{text[1:].rstrip('.; ')}."
 
 
 def _mapping(message: str) -> dict[str, Any] | None:
     """The mapping a refusal proposes, as data for a form; an empty one where the page has to propose it."""
-    found = _MAPPING.search(message)
-    if found is None:
-        return {"flow": []} if _BY_HAND.search(message) else None
+    mapping = proposal_of(message)[1]
+    if not mapping:
+        return {"flow": []} if MAPPING_HINT in message else None
     try:
-        columns = tomllib.loads(f"columns = {found.group(1)}")["columns"]
+        columns = tomllib.loads(mapping)["columns"]
     except tomllib.TOMLDecodeError:
         return None
-    return columns if isinstance(columns, dict) and isinstance(columns.get("flow"), list) else None
+    if not isinstance(columns, dict) or not isinstance(columns.get("flow"), list):
+        return None
+    # A "?" is what its reader is to fill in: an empty field here.
+    flows = [{key: value for key, value in item.items() if value != "?"} for item in columns["flow"]]
+    return {**{key: value for key, value in columns.items() if value != "?"}, "flow": flows}
 
 
 def letter(snapshot: Snapshot, questions: Sequence[Question]) -> str:

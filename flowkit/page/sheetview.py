@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from flowkit.errors import FlowkitError
@@ -19,7 +19,9 @@ __all__ = ["ROLES", "Cell", "Proposed", "SheetPicture", "over", "pictures"]
 
 MOST_ROWS = 200
 MOST_COLUMNS = 40
-MOST_TEXT = 60
+MOST_TEXT = 90
+WIDE_TEXT = 12
+"""Letters from which a text runs over the empty cells beside it, as in a spreadsheet."""
 LEAST_NUMBERS = 3
 _KINDS = {
     "lift": "lift",
@@ -52,14 +54,16 @@ class Cell:
     kind: str
     asked: str = ""
     by_hand: str = ""
+    wide: int = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Proposed:
-    """A column of numbers that could be lifts or flows: its cells as a mapping names them, and its heading."""
+    """A column of numbers that could be lifts or flows: its cells as a mapping names them, heading, first numbers."""
 
     cells: str
     heading: str
+    sample: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +129,24 @@ def _picture(
                     next((words for words in said if words), ""),
                 )
             )
-        rows.append((named, tuple(cells)))
+        rows.append((named, _run_over(cells)))
     names = tuple(column_letters(column) if grid.lines is None else str(column + 1) for column in range(width))
     more = max(0, len(grid.rows) - MOST_ROWS)
     return SheetPicture(grid.sheet, names, tuple(rows), more, grid.hidden, _numbers(grid, width))
+
+
+def _run_over(cells: Sequence[Cell]) -> tuple[Cell, ...]:
+    """Let long texts run over the empty cells to their right, which are then 0 cells wide."""
+    made: list[Cell] = []
+    first = 0
+    for index, cell in enumerate(cells):
+        made.append(cell)
+        begun = made[first]
+        if cell.text or cell.asked or len(begun.text) <= WIDE_TEXT * begun.wide:
+            first = index
+        else:
+            made[first], made[index] = replace(begun, wide=begun.wide + 1), replace(cell, wide=0)
+    return tuple(made)
 
 
 def _numbers(grid: Grid, width: int) -> tuple[Proposed, ...]:
@@ -149,7 +167,8 @@ def _numbers(grid: Grid, width: int) -> tuple[Proposed, ...]:
         mark = ":" if grid.lines is None else "-"
         heads = [as_text(grid.value(row, column)) for row in range(first - 1, -1, -1)]
         cells = f"{grid.address(first, column)}{mark}{grid.address(after - 1, column)}"
-        found.append(Proposed(cells, next((head for head in heads if head), "")))
+        sample = ", ".join(as_text(grid.value(row, column)) or "" for row in range(first, first + LEAST_NUMBERS))
+        found.append(Proposed(cells, next((head for head in heads if head), ""), f"{sample} …"))
     return tuple(found)
 
 

@@ -71,6 +71,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         snapshot,
         step="heads",
         states=states,
+        **_heads(states),
         valves=valves,
         papers=papers,
         bore=answers.table_value(document, ("reference", "bore")) or "",
@@ -98,8 +99,10 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
     return {
         "name": name,
         "index": index,
-        "files": list(dict.fromkeys(answers.file_of(entry) for entry in item.get("sheets", []))),
-        "heads": {test.file: test.head for test in tests},
+        "files": [
+            (file, answers.head_of(snapshot.document, file) or _head(tests, file))
+            for file in dict.fromkeys(answers.file_of(entry) for entry in item.get("sheets", []))
+        ],
         "tests": tests,
         "factors": factors,
         "ticks": ticks,
@@ -117,13 +120,25 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
     }
 
 
+def _head(tests: list[FlowTest], file: str) -> str:
+    """The head that a sheet names; several are named together."""
+    named = dict.fromkeys(test.head for test in tests if test.head and test.file in (file, file.rpartition("/")[2]))
+    return " and ".join(named)
+
+
+def _heads(states: list[dict[str, Any]]) -> dict[str, Any]:
+    """The lanes that sheets are dragged to: the job's heads, or a left and a right one to begin with."""
+    known = dict.fromkeys(head for state in states for _, head in state["files"] if head)
+    return {"known_heads": list(known), "heads": ["", *dict.fromkeys([*known, "left", "right"][: max(2, len(known))])]}
+
+
 def _setup(tests: list[FlowTest], before: list[FlowTest], display: str) -> list[tuple[str, str, str, bool]]:
     """How a state was flowed against the one before it: label, before, now, whether they differ."""
     rows = []
     for field, label, metric in _SETUP:
         unit = "in" if metric == "mm" and display == "US" else metric
         now, then = _said(tests, field, unit), _said(before, field, unit)
-        rows.append((label, then, now, bool(before) and now != then))
+        rows.append((label, then, now, bool(before) and now != then and "not said" not in (now, then)))
     return rows
 
 
@@ -136,7 +151,7 @@ def _said(tests: list[FlowTest], field: str, unit: str) -> str:
         "not said" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
         for v in values
     ]
-    return ", ".join(words) or "–"
+    return ", ".join(words) or "not said"
 
 
 def _state(page: Page, form: FormData) -> str:
@@ -169,14 +184,18 @@ def _sheet(page: Page, form: FormData) -> str:
 
     def edit(document: Any) -> str:
         """Write it."""
-        if text(form, "head"):
-            return answers.set_condition(document, [file], {"head": text(form, "head")})
-        target = text(form, "to")
+        target = text(form, "to") or source
         if text(form, "new"):
             target = " ".join(text(form, "new").split())
             answers.add_sheet(document, file, target)
             answers.variant_named(document, target)["sheets"].clear()
-        return answers.move_sheet(document, file, source, target)
+        said = answers.move_sheet(document, file, source, target)
+        head = text(form, "head")
+        if "head" not in form or head == answers.head_of(document, file):
+            return said
+        if not head:
+            return answers.remove_condition(document, file, "head")
+        return answers.set_condition(document, [file], {"head": head})
 
     said = page.edit(form, edit)
     page.notice = Notice(f"Written: {said}.")

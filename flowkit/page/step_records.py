@@ -14,13 +14,13 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.corrections.meter import KINDS
-from flowkit.drawing.curves import display_of
 from flowkit.errors import FlowkitError, JobError
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, text
 from flowkit.page.step_heads import number
 from flowkit.page.workspace import Snapshot, load_text
 from flowkit.units import from_si
+from flowkit.wording import display_of
 
 __all__ = ["routes"]
 

@@ -9,13 +9,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.analysis.results import Comparison
-from flowkit.drawing.curves import display_of, variant_places
+from flowkit.drawing.curves import variant_places
 from flowkit.model import CorrectedTest
 from flowkit.page import charts
-from flowkit.page.plumbing import Page
+from flowkit.page.plumbing import Page, unstated
 from flowkit.page.workspace import Snapshot, place_of
 from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
+from flowkit.wording import display_of
 
 __all__ = ["routes"]
 
@@ -47,6 +48,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         "range": "",
         "rows": [],
         "froms": {},
+        "waiting": {},
+        "unsaid": unstated(snapshot),
     }
     if comparison is not None:
         units = display_of(snapshot.display)
@@ -60,6 +63,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             "lead": _lead(comparison)[0],
             "sentences": _lead(comparison)[1],
             "names": names,
+            "unsaid": values["unsaid"],
+            "waiting": {n: view.name for view in reversed(snapshot.files) for n in view.states if n not in names},
             "rows": step_rows(comparison),
             "froms": _froms(comparison),
             "range": ranges,

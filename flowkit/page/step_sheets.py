@@ -75,7 +75,9 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             "facts": _facts(snapshot, view),
         }  # fmt: skip
     counted = {item.name: asked(snapshot, item) for item in snapshot.files if item.states}
-    return page.render("sheets.html", snapshot, step="sheets", counted=counted, roles=ROLES, conditions=CONDITIONS,
+    waits = next((name for name, number in counted.items() if number), "")
+    return page.render("sheets.html", snapshot, step="sheets", counted=counted, waits=waits, roles=ROLES,
+                       conditions=CONDITIONS,
                        summaries={item.name: summary(item) for item in snapshot.files}, **values)  # fmt: skip
 
 
@@ -84,10 +86,12 @@ def _completed(question: Question, drawn: Sequence[SheetPicture]) -> Question:
     sheet = next((item for item in drawn if item.name == question.sheet or len(drawn) == 1), None)
     if question.mapping is not None and sheet is not None:
         said = question.mapping
+        taken = {str(item.get("cells")): {**item, "role": item.get("side", "")} for item in said["flow"]}
+        taken |= {str(said["lift"]): {"role": "lifts"}} if said.get("lift") else {}
         columns = [
-            {"cells": item.cells, "heading": item.heading, "role": "lifts" if item.cells == said.get("lift") else ""}
-            for item in sheet.columns_of_numbers
-        ]
+            {"role": "", **taken.get(item.cells, {}), "cells": item.cells, "heading": item.heading,
+             "sample": item.sample} for item in sheet.columns_of_numbers
+        ]  # fmt: skip
         known = {column["cells"] for column in columns}
         columns += [dict(item) for item in said["flow"] if item.get("cells") and item["cells"] not in known]
         lift = said.get("lift")
@@ -128,8 +132,8 @@ def summary(view: FileView) -> str:
 
 def _facts(snapshot: Snapshot, view: FileView) -> tuple[tuple[str, str], ...]:
     """What the sheet and the job say of how it was flowed."""
-    from flowkit.drawing.curves import display_of
     from flowkit.units import format_quantity
+    from flowkit.wording import display_of
 
     units = display_of(snapshot.display)
     shown: list[tuple[str, str, str, int]] = [
@@ -200,7 +204,7 @@ def _use(page: Page, form: FormData) -> str:
 def _take(page: Page, form: FormData, names: list[str], *, asked: bool) -> None:
     """Write files into the job as the states they name, and say what could not be taken."""
     workspace = page.workspace
-    readable = [name for name in names if asked or Path(name).suffix.lower() in SHEET_ENDINGS]
+    readable = [name for name in names if asked or Path(name).suffix.lower() in (*SHEET_ENDINGS, ".pdf")]
     left: list[str] = []
 
     def edit(document: Any) -> str:
@@ -217,7 +221,7 @@ def _take(page: Page, form: FormData, names: list[str], *, asked: bool) -> None:
     if len(readable) > len(left):
         parts.append(f"{plural(len(readable) - len(left), 'sheet')} taken into the job.")
     if left:
-        parts.append(f"Kept in the folder, but no table of lifts and flows was found in {', '.join(left[:5])}.")
+        parts.append(f"No table of lifts and flows was found in {', '.join(left[:5])}; kept in the folder.")
     if pictured:
         parts.append(f"{', '.join(pictured[:3])}: type it in beside the picture.")
     other = len(names) - len(readable) - len(pictured)
@@ -394,10 +398,7 @@ def _state_columns(document: Any, form: FormData, files: list[str]) -> str:
     if not flows:
         raise JobError("no column is a flow", "say of at least one column that it is intake or exhaust")
     table["flow"] = flows
-    for variant in answers.variants(document):
-        if files[0] in [answers.file_of(entry) for entry in variant.get("sheets", [])]:
-            variant["columns"] = table
-    return f"columns of {files[0]}"
+    return answers.set_columns(document, files[0], table)
 
 
 def _file(page: Page, request: Request) -> Response:

@@ -19,12 +19,25 @@ from flowkit.analysis.results import (
     SideComparison,
     VariantFlow,
 )
-from flowkit.drawing import DISPLAYS, Display
-from flowkit.drawing.curves import MINUS, NOTHING, interval_text, lift_text, numeral, percent, signed_percent
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
+from flowkit.fields import section
 from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
-from flowkit.reports.labels import date_words, plain_length, pressure_words
 from flowkit.units import from_si, to_si
+from flowkit.wording import (
+    DISPLAYS,
+    MINUS,
+    NOTHING,
+    Display,
+    date_words,
+    gain_figure,
+    interval_text,
+    length_words,
+    lift_text,
+    numeral,
+    percent_figure,
+    pressure_words,
+    signed_figure,
+)
 
 if TYPE_CHECKING:
     from flowkit.engine.results import EngineResult
@@ -159,7 +172,7 @@ def _facts(variant: Variant, display: Display) -> dict[str, str]:
         facts["flowed at"] = " to ".join(ends)
     bores = {item.fixture_bore_m for item in conditions if item.fixture_bore_m is not None}
     if bores:
-        facts["fixture bore"] = ", ".join(plain_length(value, display) for value in sorted(bores))
+        facts["fixture bore"] = ", ".join(length_words(value, display) for value in sorted(bores))
     return facts
 
 
@@ -174,17 +187,11 @@ def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[s
         return stated if stated is not None else next((v for c in conditions if (v := getattr(c, theirs))), None)
 
     sizes = []
-    for name, mine, theirs in (
-        ("head", "head_m", "valve_diameter_m"),
-        ("stem", "stem_m", "stem_diameter_m"),
-        ("throat", "throat_m", "throat_diameter_m"),
-        ("seat width", "seat_width_m", "seat_width_m"),
-    ):
-        value = known(mine, theirs)
+    for row in sorted(section("valves").values(), key=lambda row: row.kind == "angle"):
+        value = known(row.attribute, row.condition) if row.condition else None
         if value is not None:
-            sizes.append((name, plain_length(value, display)))
-    angle = known("seat_angle_deg", "seat_angle_deg")
-    return sizes + ([("seat angle", f"{angle:g}°")] if angle is not None else [])
+            sizes.append((row.words, f"{value:g}°" if row.kind == "angle" else length_words(value, display)))
+    return sizes
 
 
 _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
@@ -322,7 +329,7 @@ class FurtherBandRow:
 
     variant: str | None
     flows_m3_s: tuple[float | None, ...]
-    gains: tuple[float | None, ...]
+    gains: tuple[BandGain | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,14 +397,19 @@ def _band_row(
     name: str | None, key: tuple[tuple[str, float, float], ...], flows: Sequence[Band] | None, gain: Gain | None
 ) -> FurtherBandRow:
     """Return what a variant has in these bands, nothing where its own are others."""
-    nothing: tuple[float | None, ...] = (None,) * len(key)
+    nothing = (None,) * len(key)
     mine = flows is not None and _further_key(flows) == key
     here = gain is not None and _further_key(gain.bands) == key
     return FurtherBandRow(
         name,
         tuple(band.mean_flow_m3_s for band in flows) if mine and flows is not None else nothing,
-        tuple(band.gain for band in gain.bands) if here and gain is not None else nothing,
+        gain.bands if here and gain is not None else nothing,
     )
+
+
+def with_interval(gain: BandGain | LiftGain | None) -> str:
+    """Write the gain of a band, or at a lift, with its interval, in per cent."""
+    return "" if gain is None else gain_figure(gain.gain, gain.u95, gain.low, gain.high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -431,7 +443,7 @@ def evidence(result: SideComparison) -> list[tuple[str, Callable[[Gain], str]]]:
     """Return what the data bear out of each gain, in per cent: head and cell of every column that has anything."""
     gains = [gain for _, gain in gains_of_steps(result)]
     columns: list[tuple[str, Callable[[Gain], str]]] = [
-        ("at least", lambda gain: "" if gain.at_least is None else signed_percent(gain.at_least)),
+        ("at least", lambda gain: "" if gain.at_least is None else signed_figure(gain.at_least)),
         ("smallest", lambda gain: _or_nothing(gain.smallest_resolvable)),
         ("drift", lambda gain: _or_nothing(gain.resolved_if_drift_below)),
         ("one more run", lambda gain: _narrower(gain, gain.one_more_run_u95)),
@@ -443,17 +455,17 @@ def evidence(result: SideComparison) -> list[tuple[str, Callable[[Gain], str]]]:
 def _narrower(gain: Gain, half: float | None) -> str:
     """Write a half width to expect where it is narrower than what there is."""
     now = gain.mean_flow_gain_u95
-    return "" if half is None or now is None or half >= now else percent(half)
+    return "" if half is None or now is None or half >= now else percent_figure(half)
 
 
 def _or_nothing(fraction: float | None) -> str:
     """Write a fraction in per cent, nothing where there is none."""
-    return "" if fraction is None else percent(fraction)
+    return "" if fraction is None else percent_figure(fraction)
 
 
 def share_words(gain: Gain) -> str:
     """Write a step's share of the total in per cent, nothing for the total itself."""
-    return "" if gain.share_of_total is None else percent(gain.share_of_total, 0)
+    return "" if gain.share_of_total is None else percent_figure(gain.share_of_total, 0)
 
 
 def has_expected(result: SideComparison) -> bool:
@@ -831,5 +843,5 @@ def cam_gain_words(engine: EngineResult, side: Side, name: str) -> str:
     """Write a variant's gain in cam-weighted flow over the first."""
     for gain in engine.cam_weighted_gains:
         if gain.side == side and gain.to == name and gain.kind != "step":
-            return f"{signed_percent(gain.gain)} {interval_text(gain.u95)}".strip()
+            return f"{signed_figure(gain.gain)} {interval_text(gain.u95)}".strip()
     return ""

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import csv
-import datetime
 import io
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
-from flowkit.drawing import Display
-from flowkit.drawing.curves import (
-    display_of,
-    gain_text,
-    lift_text,
-    numeral,
-)
 from flowkit.model import CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
+from flowkit.wording import (
+    Display,
+    date_words,
+    display_of,
+    gain_text,
+    length_words,
+    lift_text,
+    pressure_words,
+    temperature_words,
+)
 
 KEPT = re.compile(
     r"(?<=\d) (?=%|(?:in|in²|mm|mm²|CFM|L/s|inH2O|kPa|rpm|°C|°F|hp|kW|Nm|ft/s|m/s)\b)|(?<=[±×]) |(?<=%) (?=±)"
@@ -47,16 +48,6 @@ def resolved_words(gain: Gain) -> str:
     return "larger than the bench's scatter, but not proven" if gain.beyond_scatter else "within the bench's scatter"
 
 
-def pressure_words(pressure_pa: float, display: Display) -> str:
-    """Write a test pressure as shops say it: in the unit in which it is round, and in the units shown."""
-    in_water, in_kpa = from_si(pressure_pa, "inH2O"), pressure_pa / 1000
-    water, metric = f"{in_water:.4g} inH2O", f"{in_kpa:.4g} kPa"
-    round_water, round_metric = (abs(value - round(value, 1)) < 1e-6 for value in (in_water, in_kpa))
-    if round_water != round_metric:
-        return water if round_water else metric
-    return water if display.pressure == "inH2O" else metric
-
-
 def reference_words(reference: Reference, display: Display, tests: Sequence[CorrectedTest] = ()) -> str:
     """Say in words what all flows are brought to; air and bore only where they were corrected."""
     made = {line.correction for test in tests for line in test.ledger if line.skipped is None}
@@ -70,26 +61,14 @@ def reference_words(reference: Reference, display: Display, tests: Sequence[Corr
         ]
         states = ", ".join(dict.fromkeys(repr(test.variant) for test in corrected))
         only = f" ({states} only; the rest as the bench gave it)" if len(corrected) < len(tests) else ""
-        words.append(f"for {wet} at {_temperature(air.temperature_k, display)}{only}")
+        words.append(f"for {wet} at {temperature_words(air.temperature_k, display)}{only}")
     else:
         words.append("air as the bench gave it")
     bores = sorted({bore for test in tests for bore in _bores(test)})
     if "bore" in made and bores:
-        sizes = [plain_length(bore, display) for bore in bores]
+        sizes = [length_words(bore, display) for bore in bores]
         words.append(f"engine bore {' and '.join(sizes)}")
     return ", ".join(words) + "."
-
-
-def plain_length(value_m: float, display: Display) -> str:
-    """Write a diameter with its unit; in millimetres without zeros that say nothing."""
-    text = numeral(from_si(value_m, display.diameter), display.diameter_digits)
-    return f"{text.rstrip('0').rstrip('.') if display.diameter == 'mm' else text} {display.diameter}"
-
-
-def _temperature(value_k: float, display: Display) -> str:
-    """Write a temperature in the unit shown."""
-    unit = "°F" if display.lift == "in" else "°C"
-    return f"{from_si(value_k, unit):.4g} {unit}"
 
 
 def _bores(test: CorrectedTest) -> list[float]:
@@ -145,30 +124,6 @@ def counted(findings: Iterable[Finding]) -> str:
     return ", ".join(f"{numbers[kind]} {kind}{'s' if numbers[kind] > 1 else ''}" for kind in _GRAVEST if numbers[kind])
 
 
-def date_of(text: str | None) -> datetime.date | None:
-    """Read a job's date, or None where it is none that can be read without doubt."""
-    if not text:
-        return None
-    for form in ("%Y-%m-%d", "%d %B %Y", "%d %b %Y", "%B %d, %Y", "%d.%m.%Y"):
-        try:
-            return datetime.datetime.strptime(text.strip(), form).date()
-        except ValueError:
-            continue
-    return None
-
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
-
-
-def date_words(text: str | None) -> str:
-    """Write a job's date in words; one that cannot be read stays as it is."""
-    day = date_of(text)
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year}" if day else (text or "").strip()
-
-
 def job_words(info: JobInfo) -> str:
     """Name the job in a few words: its number and date."""
     number = f"Job {info.number}" if info.number else ""
@@ -178,12 +133,6 @@ def job_words(info: JobInfo) -> str:
 def distinct(items: Iterable[str]) -> list[str]:
     """Return each text once, in order."""
     return list(dict.fromkeys(items))
-
-
-def printable(words: object) -> str:
-    r"""Return words on one line without control characters, so that no sheet can steer a terminal."""
-    letters = (" " if unicodedata.category(c) in ("Cc", "Zl", "Zp") else c for c in str(words))
-    return "".join(letters)
 
 
 def comparison_csv(comparison: Comparison, display: str = "US") -> str:
@@ -241,12 +190,6 @@ def _gain_fields(item: LiftGain | None) -> list[str]:
 def gain_cell(gain: Gain) -> str:
     """Write a gain in mean flow with its interval."""
     return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
-
-
-def sentence_case(text: str) -> str:
-    """Begin a sentence with a capital, unless its first word has one or is a name with signs."""
-    first = text.split(" ", 1)[0]
-    return text[:1].upper() + text[1:] if first.isalpha() and first.islower() else text
 
 
 _PLACES = {

@@ -7,19 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline, least_words
-from flowkit.drawing import Display
-from flowkit.drawing.curves import (
-    NOTHING,
-    display_of,
-    flow_text,
-    gain_text,
-    interval_text,
-    lift_text,
-    numeral,
-    percent,
-    signed_percent,
-)
+from flowkit.analysis.sentences import SAID, cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -60,17 +48,24 @@ from flowkit.reports.contents import (
     spaced,
     velocity_between,
     velocity_unit,
+    with_interval,
 )
-from flowkit.reports.labels import (
-    KEPT,
-    method_words,
-    not_assessed_words,
-    port_text,
+from flowkit.reports.labels import KEPT, method_words, not_assessed_words, port_text, sides_of
+from flowkit.units import from_si
+from flowkit.wording import (
+    NOTHING,
+    Display,
+    display_of,
+    flow_text,
+    gain_figure,
+    interval_text,
+    lift_text,
+    numeral,
+    percent_figure,
     pressure_words,
     printable,
-    sides_of,
+    signed_figure,
 )
-from flowkit.units import from_si
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
@@ -162,6 +157,8 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
     for finding in dict.fromkeys(findings):
+        if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
+            continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
         counts[sheet] = counts.get(sheet, 0) + 1
         if counts[sheet] <= FINDINGS_SHOWN:
@@ -170,10 +167,9 @@ def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     return shown + [f"{sheet}: and {count} more in --json" for sheet, count in left.items()]
 
 
-def findings_text(findings: Sequence[Finding], *, errors: bool = False) -> Parts:
-    """Return warnings, then notes, for a terminal; errors go to standard error and are repeated only where asked."""
-    kinds = ("error", "warning", "note") if errors else ("warning", "note")
-    ordered = [finding for kind in kinds for finding in findings if finding.severity == kind]
+def findings_text(findings: Sequence[Finding]) -> Parts:
+    """Return warnings, then notes, for a terminal; errors go to standard error."""
+    ordered = [finding for kind in ("warning", "note") for finding in findings if finding.severity == kind]
     parts: list[RenderableType] = []
     for item in capped(ordered):
         if isinstance(item, str):
@@ -342,7 +338,7 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
             (heads[i], "right" if heads[i] in ("run", "points") else "left") for i in shown
         ]
         parts.append(listing(columns, [[row[i] for i in shown] for row in rows], min(3, len(shown) - 1) or 1))
-    return (*parts, *findings_text(result.findings, errors=True), "")
+    return (*parts, *findings_text(result.findings), "")
 
 
 def _same_words(head: str, cell: str) -> str:
@@ -476,7 +472,7 @@ def _further_bands(table: BandTable, display: Display, *, last: bool) -> WideTab
         block: Block = [(band_head(limit, display), cells)]
         if gained:
             gains = [row.gains[place] for row in table.rows]
-            block.append(("step %", ["" if gain is None else signed_percent(gain) for gain in gains]))
+            block.append(("step %", [with_interval(gain) for gain in gains]))
         blocks.append(block)
     labels = [f"mean flow by band of lift, {display.flow}", *(_label(row.variant) for row in table.rows)]
     return WideTable("", labels, blocks, notes=band_words(table) if last else "", names="left")
@@ -503,20 +499,20 @@ def _figures(result: SideComparison, display: Display) -> list[WideTable]:
         """Return a column, a cell a gain."""
         return head, [cell(gain) for _, gain in gains]
 
-    blocks: list[Block] = [[column("mean of lifts", lambda gain: signed_percent(gain.mean_of_gains))]]
+    blocks: list[Block] = [[column("mean of lifts", lambda gain: signed_figure(gain.mean_of_gains))]]
     notes = ""
     if has_expected(result):
-        blocks[0].append(column("by geometry", lambda gain: signed_percent(gain.expected_from_geometry)))
+        blocks[0].append(column("by geometry", lambda gain: signed_figure(gain.expected_from_geometry)))
         notes = BY_GEOMETRY
     at = f"at {display.lift}"
     blocks += [
-        [column(top, lambda gain: signed_percent(gain.gain_at_top_lift))],
+        [column(top, lambda gain: signed_figure(gain.gain_at_top_lift))],
         [
-            column("largest", lambda gain: signed_percent(gain.largest.gain)),
+            column("largest", lambda gain: with_interval(gain.largest)),
             column(at, lambda gain: lift_text(gain.largest.lift_m, display)),
         ],
         [
-            column("smallest", lambda gain: signed_percent(gain.smallest.gain)),
+            column("smallest", lambda gain: with_interval(gain.smallest)),
             column(at, lambda gain: lift_text(gain.smallest.lift_m, display)),
         ],
     ]
@@ -533,7 +529,7 @@ def _factorial(result: SideComparison) -> list[WideTable]:
     if not rows:
         return []
     labels = ["factorial, mean flow", *(printable(row.name) for row in rows)]
-    gains = [f"{signed_percent(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
+    gains = [f"{signed_figure(row.gain)} {interval_text(row.u95)}".strip() for row in rows]
     return [WideTable("", labels, [[("%", gains)]], notes=FACTORIAL, names="left")]
 
 
@@ -585,7 +581,7 @@ def ratio_text(comparison: Comparison, display: Display) -> Parts:
         known = {(point.variant, point.at): point.ratio for point in points}
         names = list(dict.fromkeys(point.variant for point in points))
         blocks: list[Block] = [
-            [(f"{percent(at, 0)} %", [numeral(known.get((name, at)), 2) for name in names])] for at in shares
+            [(f"{percent_figure(at, 0)} %", [numeral(known.get((name, at)), 2) for name in names])] for at in shares
         ]
         parts.append(
             WideTable("", ["exhaust over intake, share of peak lift", *map(printable, names)], blocks, names="left")
@@ -605,7 +601,7 @@ def _side_table(side: str, result: SideComparison, display: Display) -> WideTabl
     rows = side_rows(result, all_lifts(result))
     labels = [f"lift, {display.lift}", *(_row_label(row, display) for row in rows)]
     halves = [datum.u95 for row in rows if row.kind in ("lift", "mean") for datum in row.gains]
-    room = max((len(percent(half)) for half in halves if half is not None), default=0)
+    room = max((len(percent_figure(half)) for half in halves if half is not None), default=0)
     gained = {gain.to: place for place, gain in enumerate(result.totals)}
     blocks: list[Block] = []
     for place, variant in enumerate(result.variants):
@@ -635,7 +631,7 @@ def _row_label(row: SideRow, display: Display) -> str:
 def _flow_cell(row: SideRow, datum: Datum, display: Display) -> Any:
     """Return a state's figure in a row: a flow, an area or a spread."""
     if row.kind == "spread":
-        return plain_text(percent(datum.value))
+        return plain_text(percent_figure(datum.value))
     if row.kind == "area":
         scale = from_si(1.0, display.flow) * from_si(1.0, display.lift)
         return plain_text(numeral(None if datum.value is None else scale * datum.value, display.flow_digits))
@@ -648,10 +644,10 @@ def _gain_cell(kind: str, datum: Datum | None, room: int) -> Any:
     """Return a gain with its interval, aligned on the decimal and on the sign ±; dim where the scatter covers it."""
     if datum is None:
         return plain_text("")
-    half = f" ± {percent(datum.u95):>{room}}" if datum.u95 is not None else " " * (room + 3 if room else 0)
+    half = f" ± {percent_figure(datum.u95):>{room}}" if datum.u95 is not None else " " * (room + 3 if room else 0)
     mark = "~" if datum.between and datum.value is not None else ""
     style = "dim" if datum.unsure else "bold" if kind == "mean" else ""
-    return plain_text(mark + signed_percent(datum.value) + half, style)
+    return plain_text(mark + signed_figure(datum.value) + half, style)
 
 
 def _table_notes(result: SideComparison, rows: Sequence[SideRow]) -> str:
@@ -699,8 +695,8 @@ def _step_cell(gain: Gain | None) -> str:
     """Write a step's gain with its interval, marked where it is not proven."""
     if gain is None:
         return NOTHING
-    text = gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
-    return text.replace(" %", "", 1) + (" (?)" if gain.resolved is False else "")
+    text = gain_figure(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    return text + (" (?)" if gain.resolved is False else "")
 
 
 def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool = False) -> Parts:
@@ -742,7 +738,7 @@ _DOUBTS = 2
 """Warnings shown beside the answer."""
 
 
-_SAID = ("setup-differs", "drift-unknown", "heads-differ", "geometry-differs", "few-repeats")
+_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
 """Rules of findings that the sentences on what is in doubt say already."""
 
 
@@ -812,7 +808,7 @@ def _variants(result: EngineResult, display: Display) -> Any:
             variant.name, flow_text(flows.intake, display), cam_gain_words(result, "intake", variant.name),
             flow_text(flows.exhaust, display), cam_gain_words(result, "exhaust", variant.name),
             NOTHING if variant.mach is None else numeral(variant.mach.speed_at_half_rpm, 0),
-            "" if more is None else signed_percent(more),
+            "" if more is None else signed_figure(more),
         ])  # fmt: skip
     return listing(heads, rows)
 
@@ -834,7 +830,7 @@ def _changes(over: list[EngineDifference]) -> Any:
 def _at_speeds(item: EngineDifference, values: Sequence[float | None], speeds: Sequence[float]) -> list[str]:
     """Return a difference at each speed, nothing where there is none."""
     known = dict(zip(item.speeds_rpm, values, strict=True))
-    return [NOTHING if (value := known.get(speed)) is None else signed_percent(value) for speed in speeds]
+    return [NOTHING if (value := known.get(speed)) is None else signed_figure(value) for speed in speeds]
 
 
 def _places(count: int) -> list[int]:
@@ -873,11 +869,11 @@ def _engine_bands(bands: Bands, display: Display) -> Parts:
     heads.append(("share of flow, %", "right"))
     rows = []
     for row in bands.rows:
-        cells = [row.lift, numeral(row.time.crank_deg, 0), percent(row.time.share_of_period)]
+        cells = [row.lift, numeral(row.time.crank_deg, 0), percent_figure(row.time.share_of_period)]
         cells += [] if bands.before is None else [flow_text(row.before_m3_s, display)]
         cells.append(flow_text(row.after_m3_s, display))
-        cells += [] if bands.before is None else [NOTHING if row.gain is None else signed_percent(row.gain)]
-        rows.append([*cells, percent(row.time.share_of_flow)])
+        cells += [] if bands.before is None else [NOTHING if row.gain is None else signed_figure(row.gain)]
+        rows.append([*cells, percent_figure(row.time.share_of_flow)])
     title = Prose(f"{bands.side.capitalize()}: time in bands of lift, and mean flow there", "bold")
     sentence = band_sentence(bands, display, bands.after)
     return (title, listing(heads, rows), *((Prose(sentence, indent=2),) if sentence else ()))

@@ -6,9 +6,9 @@ import pytest
 
 from flowkit.analysis import compare
 from flowkit.analysis.planning import plan, untangle
-from flowkit.analysis.sentences import listed
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Variant
+from flowkit.wording import listed
 from tests.analysis.bench_heads import LIFTS, corrected, true_curve
 
 STOCK = {"ports": "as cast", "seats": "worn", "valves": "standard"}

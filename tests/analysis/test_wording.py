@@ -6,8 +6,9 @@ import pytest
 
 from flowkit.analysis import compare
 from flowkit.analysis.results import Comparison
-from flowkit.analysis.sentences import cause, headline, interval_words, percent, sentences, signed_percent
+from flowkit.analysis.sentences import cause, headline, sentences
 from flowkit.model import Bench, Conditions, Variant
+from flowkit.wording import interval_words, percent, signed_percent
 from tests.analysis.heads import VALVE, head
 
 STATED = Bench(repeatability=0.003)

@@ -38,7 +38,7 @@ def test_an_intake_sucked_beyond_a_vacuum_is_an_error(command: Command, two: lis
     done = command("compare", *two, "--repeatability", "0.5 %")
     assert done.code == 1
     assert "first.csv!first, intake 1: the test pressure stated for this test" in done.err
-    assert "is no flow bench's (50 Pa to 60 kPa); check its unit" in done.err
+    assert "is no flow bench's (50 Pa to 60 kPa); if its unit is wrong" in done.err
     assert done.err.count("\n") == 1
 
 

@@ -92,13 +92,12 @@ direction = "draws"
 air_temperature = "21 °C"
 barometer = "1002 hPa"
 humidity = "45 %"
-[[variant]]
-name = "x"
-sheets = ["x.csv"]
 """
     path = tmp_path / "job.toml"
     path.write_text(text, encoding="utf-8")
-    result = Job.load(path).calibrate_meters()
+    with pytest.raises(JobError, match=r"no \[\[variant\]\]"):
+        Job.load(path)
+    result = Job.load_bench(path).calibrate_meters()  # a bench is calibrated before the first head is flowed
     pasted = tomllib.loads(result.meters[0].toml)["meter"]
     assert meters_from(pasted)["small"].values["coefficient"] == pytest.approx(result.meters[0].value, rel=1e-4)
     assert [item.rule for item in result.findings] == ["few-repeats"]

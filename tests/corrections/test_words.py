@@ -10,9 +10,9 @@ import pytest
 from flowkit.corrections import correct
 from flowkit.corrections.check_plate import check_factor, correct_check_plate
 from flowkit.corrections.leakage import correct_leakage
-from flowkit.corrections.step import flow_words, pressure_words
 from flowkit.errors import CorrectionError
 from flowkit.model import INH2O_PA, Units, UnitSource
+from flowkit.wording import flow_as_read, pressure_as_read
 from tests.corrections.samples import FLOWS, flow_test, only, setting
 
 CFM = 0.3048**3 / 60
@@ -30,14 +30,14 @@ def in_units(flow: str, pressure: str | None) -> Units:
 def test_a_flow_is_written_as_on_its_sheet(unit: str, words: str) -> None:
     """100 CFM = 169.901 m³/h = 47.1947 L/s (exact foot); a mass has no volume without its air."""
     test = dataclasses.replace(flow_test(), units=in_units(unit, None))
-    assert flow_words(test, 100 * CFM) == words
+    assert flow_as_read(test, 100 * CFM, volume=True) == words
 
 
 @pytest.mark.parametrize(("unit", "words"), [("kPa", "6.9745 kPa"), ("inH2O", "28 inH2O"), (None, "28 inH2O")])
 def test_a_pressure_is_written_as_on_its_sheet(unit: str | None, words: str) -> None:
     """28 × 249.08891 Pa (NIST SP 811)."""
     test = dataclasses.replace(flow_test(), units=in_units("CFM", unit))
-    assert pressure_words(test, 28 * INH2O_PA) == words
+    assert pressure_as_read(test, 28 * INH2O_PA) == words
 
 
 @pytest.mark.parametrize(

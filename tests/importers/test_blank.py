@@ -17,10 +17,11 @@ import pytest
 from openpyxl.worksheet.worksheet import Worksheet
 from pypdf import PdfReader
 
+from flowkit import Job
 from flowkit.cli.app import run
 from flowkit.errors import SheetError, UnitError
 from flowkit.importers import read
-from flowkit.importers.sheets.blank import lifts_by_fraction, lifts_by_step, write_blank
+from flowkit.importers.sheets.blank import MeterSheet, lifts_by_fraction, lifts_by_step, write_blank
 from flowkit.units import to_si
 
 IN = 0.0254
@@ -305,7 +306,7 @@ def test_place_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.Monkey
         ({"lifts_m": [0.0]}, "must be above zero"),
         ({"lifts_m": [0.001], "ports": []}, "needs a lift, a side, a port"),
         ({"lifts_m": [0.001], "runs": 0}, "needs a lift, a side, a port and a run"),
-        ({"lifts_m": [0.001], "runs": 30}, "1 lifts and 120 columns of flow do not fit on a page"),
+        ({"lifts_m": [0.001], "runs": 30}, "1 lifts and 120 columns do not fit on a page"),
         ({"step_m": 0.0005, "top_m": 0.0145, "runs": 3}, "29 lifts and 12 columns"),
         ({"lifts_m": [0.001], "ports": [" "]}, "no name for a port"),
     ],
@@ -381,7 +382,7 @@ def test_the_command_refuses_what_cannot_be_meant(
     assert "named twice" in capsys.readouterr().err or "--step" in options
 
 
-@pytest.mark.parametrize("reading", ["percent.toml", "CFM", "furlongs", ""])
+@pytest.mark.parametrize("reading", ["percents", "CFM", "furlongs", ""])
 def test_a_sheet_of_readings_needs_a_unit_that_meters_have(
     tmp_path: Path, reading: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -399,15 +400,13 @@ def test_a_sheet_of_readings_has_the_cautions_too(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("suffix", ["csv", "xlsx"])
 def test_a_sheet_for_readings_reads_back(tmp_path: Path, suffix: str) -> None:
-    from flowkit.importers.sheets.blank import write_blank
-
     path = write_blank(
         tmp_path / f"bench.{suffix}",
         step_m=0.002,
         top_m=0.006,
         ports=["1"],
         sides=["intake"],
-        reading_unit="mm",
+        meter=MeterSheet.of_unit("mm"),
         known={"test pressure": 10.0, "zero reading": 1.5, "liquid temperature": 20.0, "meter temperature": 21.0},
     )
     if suffix == "csv":
@@ -433,3 +432,135 @@ def test_a_sheet_for_readings_reads_back(tmp_path: Path, suffix: str) -> None:
     assert test.conditions.leak_reading == "3 mm"
     assert test.conditions.zero_reading == "1.5 mm"
     assert test.conditions.liquid_temperature_k == 293.15
+
+
+WATER = 'manometer = { liquid = "water" }\n'
+METERS: dict[str, tuple[str, str, float]] = {
+    "percent": ('kind = "percent"\nscale = "linear"\nfull_scale = "180 CFM"\n', "%", 90.0),
+    "percent, two ranges": (
+        'kind = "percent"\nscale = "square-root"\nfull_scale = { low = "60 CFM", high = "180 CFM" }\n', "%", 90.0,
+    ),
+    "table": ('kind = "table"\npoints = [["0 V", "0 CFM"], ["5 V", "180 CFM"]]\n', "V", 4.5),
+    "orifice": ('kind = "orifice"\nbore = "40 mm"\npipe = "80 mm"\ntaps = "corner"\nplace = "chamber"\n', "inH2O", 9.0),
+    "nozzle": ('kind = "nozzle"\nbore = "40 mm"\npipe = "80 mm"\nshape = "long radius"\n' + WATER, "mm", 300.0),
+    "plate": ('kind = "plate"\nhole = "40 mm"\ncoefficient = 0.6\nplace = "room"\n' + WATER, "mm", 300.0),
+    "laminar": (
+        'kind = "laminar"\nflow = "100 CFM"\ndifferential = "8 inH2O"\ncalibrated_at = "20 °C"\n', "inH2O", 9.0,
+    ),
+    "critical nozzle": ('kind = "critical nozzle"\nthroat = "4 mm"\nshape = "toroidal"\ngauge = true\n', "kPa", 300.0),
+    "pitot": (
+        'kind = "pitot"\npipe = "80 mm"\nrule = "log-linear"\ncount = 12\nfactor = 1\nplace = "room"\n', "Pa", 900.0,
+    ),
+    "pitot, single": (
+        'kind = "pitot"\npipe = "80 mm"\nrule = "single"\nprofile = 0.8\nfactor = 1\nplace = "room"\n', "Pa", 900.0,
+    ),
+}  # fmt: skip
+ASKED: dict[str, tuple[set[str], set[str]]] = {
+    "percent": (set(), set()),
+    "percent, two ranges": (set(), {"range"}),
+    "table": (set(), set()),
+    "orifice": ({"Meter temperature"}, set()),
+    "nozzle": ({"Meter temperature", "Meter pressure", "Liquid temperature"}, set()),
+    "plate": ({"Meter temperature", "Liquid temperature"}, set()),
+    "laminar": ({"Meter temperature", "Meter pressure"}, set()),
+    "critical nozzle": ({"Meter temperature"}, {"outlet pressure"}),
+    "pitot": ({"Meter temperature"}, {"pitot"}),
+    "pitot, single": ({"Meter temperature"}, set()),
+}
+SMALL = {"Zero reading": 0.02, "Meter temperature": 22.0, "Meter pressure": 995.0, "Liquid temperature": 20.0}
+
+
+def fill_readings(text: str, top: float) -> str:
+    """Fill in a text sheet of readings: the fields as they are asked, readings that rise, the leak and the choices."""
+    rows = list(csv.reader(io.StringIO(text)))
+    out = []
+    headings: list[str] = []
+    for row in rows:
+        name = row[0].partition(" [")[0] if row else ""
+        if len(row) < 2 or row[0].startswith("#") or (headings and not row[0][:1].isdigit()):
+            filled = row
+        elif row[0] == "Lift":
+            filled = row
+        elif not headings:
+            figure = SMALL.get(name, 0.8 * top if name == "Check plate reading" else None)
+            filled = [row[0], str(figure if figure is not None else value_for(row[0]))]
+            filled += ["high"] if len(row) > 2 else []
+        else:
+            lift = float(row[0])
+            filled = [row[0]]
+            for heading in headings:
+                high = "high" if lift > 4 else "low"
+                shown = 0.03 * top if lift == 0 else top * math.tanh(lift / 8)
+                filled.append(high if heading.endswith("range") else "30" if "outlet" in heading else f"{shown:.4g}")
+        headings = row[1:] if row and row[0] == "Lift" else headings
+        out.append(filled)
+    stream = io.StringIO()
+    csv.writer(stream, lineterminator="\n").writerows(out)
+    return stream.getvalue()
+
+
+@pytest.mark.parametrize("name", METERS)
+def test_the_sheet_of_every_kind_of_meter_has_what_it_needs_and_reads_back(name: str, tmp_path: Path) -> None:
+    """From the job's meter to the sheet, filled in, read and corrected without one assumption."""
+    table, unit, top = METERS[name]
+    (tmp_path / "job.toml").write_text(f"[meter]\n{table}", encoding="utf-8")
+    options = ["--ports", "2", "--step", "2 mm", "--reading-unit", unit, "--readings", str(tmp_path / "job.toml")]
+    assert run(["blank", str(tmp_path / "sheet.csv"), *options]) == 0
+    text = (tmp_path / "sheet.csv").read_text(encoding="utf-8-sig")
+    labels, headings = ASKED[name]
+    asked = {"Meter temperature", "Meter pressure", "Liquid temperature", "Range"}
+    assert {label for label in asked if f"\n{label}" in text} == labels
+    assert {word for word in ("range", "outlet pressure", "pitot") if f"{word} " in text.lower().partition("\nlift,")[2]
+            or f"{word}," in text.partition("\nLift,")[2]} == headings  # fmt: skip
+    assert ("Check plate reading" in text) == (name != "pitot")
+    (tmp_path / "sheet.csv").write_text(fill_readings(text, top), encoding="utf-8")
+    result = read(tmp_path / "sheet.csv")
+    assert result.findings == ()
+    assert [(t.side, t.port, t.run, len(t.points)) for t in result.tests] == [
+        (side, port, r, 5) for side in ("intake", "exhaust") for port, r in (("1", 1), ("1", 2), ("1", 3), ("2", 1))
+    ]
+    job = f'[[variant]]\nname = "a"\nsheets = ["sheet.csv"]\n[meter]\n{table}'
+    (tmp_path / "job.toml").write_text(job, encoding="utf-8")
+    done = Job.load(tmp_path / "job.toml").correct()
+    assert len(done.tests) == 8
+    doubts = [f for f in done.findings if f.severity == "error" or f.rule.startswith(("meter-", "leak-m", "air-"))]
+    assert {f.rule for f in doubts} <= {"meter-limits", "check-off"}, doubts
+    assert all(len(t.points) == 5 and t.ledger[1].offset_m3_s for t in done.tests)
+
+
+def test_a_sheet_by_kind_alone_and_what_it_refuses(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["blank", str(tmp_path / "a.xlsx"), "--readings", "critical nozzle"]) == 0
+    heads = [cell.value for row in sheet_of(tmp_path / "a.xlsx").iter_rows() for cell in row]
+    assert "Intake 1 run 2 outlet pressure (kPa)" in heads
+    (tmp_path / "two.toml").write_text(
+        '[meter.a]\nkind = "percent"\nscale = "linear"\nfull_scale = "90 CFM"\n'
+        '[meter.b]\nkind = "plate"\nhole = "20 mm"\ncoefficient = 0.6\n', encoding="utf-8",
+    )  # fmt: skip
+    for options, words in (
+        (["--readings", "pitot"], "positions"),
+        (["--readings", str(tmp_path / "none.toml")], "no such job file"),
+        (["--readings", str(tmp_path / "two.toml")], "--meter"),
+        (["--readings", str(tmp_path / "two.toml"), "--meter", "c"], "no meter 'c'"),
+        (["--readings", "percent", "--reading-unit", "mm"], "not read in 'mm'"),
+        (["--readings", str(tmp_path / "two.toml"), "--meter", "b", "--reading-unit", "mm"], "needs the manometer"),
+    ):
+        assert run(["blank", str(tmp_path / "b.csv"), *options]) == 1
+        assert words in capsys.readouterr().err
+    assert run(["blank", str(tmp_path / "b.csv"), "--readings", str(tmp_path / "two.toml"), "--meter", "b"]) == 0
+
+
+def test_meters_of_one_unit_share_a_sheet_with_a_column_for_which(tmp_path: Path) -> None:
+    plates = "".join(f'[meter.{n}]\nkind = "plate"\nhole = "{d} mm"\ncoefficient = 0.6\nplace = "room"\n'
+                     for n, d in (("small", 20), ("large", 40)))  # fmt: skip
+    (tmp_path / "job.toml").write_text(plates, encoding="utf-8")
+    options = ["--ports", "1", "--runs", "1", "--step", "2 mm", "--readings", str(tmp_path / "job.toml")]
+    assert run(["blank", str(tmp_path / "sheet.csv"), *options]) == 0
+    text = (tmp_path / "sheet.csv").read_text(encoding="utf-8-sig")
+    assert "Intake 1 meter,Intake 1 meter reading (inH2O),Exhaust 1 meter" in text
+    for lift in (2, 4, 6, 8, 10, 0):
+        name = "small" if lift < 5 else "large"
+        text = text.replace(f"\n{lift},,,,", f"\n{lift},{name},{2 + lift},{name},{3 + lift}")
+    (tmp_path / "sheet.csv").write_text(text, encoding="utf-8")
+    for test in read(tmp_path / "sheet.csv").tests:
+        assert [p.reading.meter for p in test.points if p.reading] == ["small", "small", "large", "large", "large"]
+        assert (test.conditions.leak_reading or "").endswith("on small")

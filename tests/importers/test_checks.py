@@ -149,7 +149,7 @@ def test_mixed_pressures() -> None:
 def test_negative_flow() -> None:
     findings = found(EVERY_2, [30.1, -60.2, 88.3, 112.4, 129.9, 138.0])
     assert [(f.rule, f.severity, f.where) for f in findings] == [("flow-negative", "error", "a.csv:3:2")]
-    assert "-60.2 CFM, below zero" in findings[0].message
+    assert "−60.2 CFM, below zero" in findings[0].message
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ def test_a_barometer_that_does_not_occur(tmp_path: Path, written: str, meant: st
     (finding,) = read(sheet(tmp_path, ("Barometer", written))).findings
     assert (finding.rule, finding.severity) == ("condition-unlikely", "warning")
     assert finding.message.startswith("the barometer is stated as ") and "(and in one more test" in finding.message
-    assert finding.message.endswith(f"; if {meant} was meant, write that")
+    assert f"; if {meant} was meant, state the right one in the job" in finding.message
 
 
 @pytest.mark.parametrize("written", ["501 hPa", "1099 hPa", "29.92 inHg", "600 mmHg"])
@@ -42,16 +42,16 @@ def test_a_barometer_that_occurs(tmp_path: Path, written: str) -> None:
 @pytest.mark.parametrize(
     ("bore", "valve", "remedy"),
     [
-        ("3.2 mm", "38 mm", "if 3.2 in was meant, write that"),
-        ("8.3 mm", "38 mm", "if 8.3 cm was meant, write that"),
-        ("83 mm", "38 in", "if 38 mm was meant, write that"),
-        ("38 mm", "38 mm", "correct it, or the unit beside it"),
+        ("3.2 mm", "38 mm", "if 3.2 in was meant, state the right one"),
+        ("8.3 mm", "38 mm", "if 8.3 cm was meant, state the right one"),
+        ("83 mm", "38 in", "if 38 mm was meant, state the right one"),
+        ("38 mm", "38 mm", "if it is wrong, state the right one"),
     ],
 )
 def test_a_bore_no_larger_than_the_valve(tmp_path: Path, bore: str, valve: str, remedy: str) -> None:
     (finding,) = read(sheet(tmp_path, ("Fixture bore", bore), ("Valve head", valve))).findings
     assert (finding.rule, finding.severity) == ("condition-unlikely", "warning")
-    assert "is not larger than the valve head of" in finding.message and finding.message.endswith(remedy)
+    assert "is not larger than the valve head of" in finding.message and remedy in finding.message
 
 
 def test_a_bore_larger_than_the_valve(tmp_path: Path) -> None:

@@ -6,10 +6,12 @@ All invented; no such bench, head or customer exists.
 from __future__ import annotations
 
 import datetime
+import io
 from pathlib import Path
 
 import pytest
 
+import flowkit
 from flowkit.importers import read as read_file
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.reading import read_grid
@@ -432,3 +434,53 @@ def test_text_of_a_sheet_is_only_text() -> None:
         '=HYPERLINK("x") | $x^2$\nVariant | =1+1\nHead | <b>../../etc</b>\nLift mm | Int 1 cfm\n1 | 15\n2 | 30'
     )
     assert result.tests[0].variant == "=1+1" and result.tests[0].head == "<b>../../etc</b>"
+
+
+def _flows(text: str, name: str = "sheet.txt") -> dict[tuple[str | None, str | None, str], list[float]]:
+    found = flowkit.read(io.BytesIO(text.encode()), name=name)
+    assert [f.message for f in found.findings if f.severity == "error"] == []
+    return {
+        (t.side, t.port, t.variant): [round(p.flow_m3_s * 60 / 0.3048**3, 6) for p in t.points] for t in found.tests
+    }
+
+
+def test_a_list_without_headings_is_read_where_its_lifts_have_units() -> None:
+    text = "tested at 25 inH2O, flow in cfm\n\nInlet\n2mm  45.2\n4mm  84.0\n8mm  127.4\n\n"
+    text += "Exhaust\n2mm  35.0\n4mm  62.2\n8mm  90.6\n"
+    assert _flows(text) == {
+        ("intake", None, "sheet"): [45.2, 84.0, 127.4],
+        ("exhaust", None, "sheet"): [35.0, 62.2, 90.6],
+    }
+
+
+def test_a_list_of_ports_is_no_list_of_lifts() -> None:
+    text = "Peak flow in CFM, 28 inH2O\nIntake\n1 240\n2 242\n3 239\nExhaust\n1 180\n2 181\n3 179\n"
+    found = flowkit.read(io.BytesIO(text.encode()), name="peak.txt")
+    assert not found.tests
+    assert any(finding.severity == "error" for finding in found.findings)
+
+
+def test_lifts_without_a_heading_under_a_line_of_text() -> None:
+    text = 'Inch lift, cfm flow, 28" H2O\n         In       Ex       In       Ex\n'
+    text += "      (before) (before) (after)  (after)\n"
+    text += ".100     58.2     44.1     61       46\n.200     104.6    77.0     108      80\n"
+    found = _flows(text)
+    assert found["intake", None, "before"] == [58.2, 104.6]
+    assert found["exhaust", None, "after"] == [46.0, 80.0]
+
+
+def test_lists_one_below_the_other_are_all_read() -> None:
+    text = "ex 1\n.1 44.1\n.2 77.0\n.3 95.8\nex 2\n.1 44.4\n.2 77.5\n.3 96.4\nin 1\n.1 58.2\n.2 104.6\n.3 131.2\n"
+    found = _flows(text + "cfm, 28 inH2O\n")
+    assert {(side, port) for side, port, _ in found} == {("exhaust", "1"), ("exhaust", "2"), ("intake", "1")}
+    assert found["exhaust", "1", "sheet"] == [44.1, 77.0, 95.8]
+    assert found["intake", "1", "sheet"] == [58.2, 104.6, 131.2]
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_a_pressure_alone_below_the_lifts_is_no_lift(mark: str) -> None:
+    rows = [["Lift mm", "Intake CFM", "Exhaust CFM"], ["1", "25.1", "19.6"], ["5", "103.9", "78"], ["28 inH2O", "", ""]]
+    found = flowkit.read(io.BytesIO("\n".join(mark.join(row) for row in rows).encode()), name="a.csv")
+    assert [len(test.points) for test in found.tests] == [2, 2]
+    assert found.tests[0].conditions.test_pressure_pa == pytest.approx(28 * INH2O)
+    assert not [finding for finding in found.findings if finding.severity == "error"]

@@ -171,6 +171,77 @@ def test_slips_falls_and_leaks_are_seen_in_readings_too(tmp_path: Path) -> None:
     assert {"typing-slip", "falling-flow", "leak-large"} <= set(rules(found))
 
 
+RANGES = """
+[meter]
+kind = "percent"
+scale = "linear"
+full_scale = { low = "60 CFM", high = "180 CFM" }
+"""
+CFM = 0.3048**3 / 60
+
+
+def test_each_column_of_readings_has_the_range_beside_it(tmp_path: Path) -> None:
+    """Words between the columns end no table: the exhaust behind them is there, and each has its own range."""
+    text = (
+        HEAD + "\nLift (mm),Intake range,Intake 1 meter (%),Exhaust range,Exhaust 1 meter (%)\n"
+        "2,low,50,low,40\n4,high,30,low,60\n6,high,50,high,30\n"
+    )
+    intake, exhaust = job(tmp_path, text, RANGES).tests
+    assert [point.reading_m3_s / CFM for point in intake.points] == pytest.approx([30, 54, 90])
+    assert [point.reading_m3_s / CFM for point in exhaust.points] == pytest.approx([24, 36, 54])
+
+
+def test_words_between_flows_end_no_table(tmp_path: Path) -> None:
+    text = (
+        HEAD
+        + "\nLift (mm),Intake 1 (CFM),Range,Exhaust 1 (CFM),Range\n2,41,low,42,low\n4,60,low,61,a\n6,80,high,81,b\n"
+    )
+    assert [(test.side, len(test.points)) for test in sheet(tmp_path, text)] == [("intake", 3), ("exhaust", 3)]
+
+
+def test_a_leak_at_lift_zero_is_read_on_its_own_rows_range(tmp_path: Path) -> None:
+    text = HEAD + "\nLift (mm),Range,Intake 1 meter (%)\n2,high,20\n4,high,40\n6,high,50\n0,low,3\n"
+    (test,) = job(tmp_path, text, RANGES).tests
+    assert test.ledger[1].offset_m3_s == pytest.approx([-0.03 * 60 * CFM] * 3)
+
+
+@pytest.mark.parametrize(
+    ("lines", "leak", "rule"),
+    [
+        ("Leak reading,3 %\n", None, "meter-unknown"),  # on which of the two?
+        ("Leak reading,3 %,low\nLeak reading,2 %\n", (1.8, 3.6, 3.6), None),  # the other is of the other range
+        ("Leak reading,3 %,low\nLeak reading,2 %,high\n", (1.8, 3.6, 3.6), None),
+    ],
+)
+def test_a_leak_of_a_range(lines: str, leak: tuple[float, ...] | None, rule: str | None, tmp_path: Path) -> None:
+    text = HEAD + lines + "\nLift (mm),Range,Intake 1 meter (%)\n2,low,40\n4,high,40\n6,high,50\n"
+    found = job(tmp_path, text, RANGES)
+    offsets = found.tests[0].ledger[1].offset_m3_s
+    assert (offsets is None) if leak is None else offsets == pytest.approx([-item * CFM for item in leak])
+    assert [item.rule for item in found.findings if item.severity == "error"] == ([rule] if rule else [])
+
+
+def test_a_check_plate_of_a_range(tmp_path: Path) -> None:
+    table = "\nLift (mm),Range,Intake 1 meter (%)\n2,low,40\n4,high,40\n6,high,50\n"
+    named = job(tmp_path, HEAD + "Check plate reading,80 %,high\nCheck plate nominal,150 CFM\n" + table, RANGES)
+    assert named.tests[0].conditions.check_reading_m3_s == pytest.approx(144 * CFM)
+    bare = job(tmp_path, HEAD + "Check plate reading,80 %\nCheck plate nominal,150 CFM\n" + table, RANGES)
+    assert "names no range or meter" in rules(bare)["meter-unknown"]
+
+
+def test_a_leak_at_lift_zero_has_all_positions_and_the_rows_air(tmp_path: Path) -> None:
+    pitot = '[meter]\nkind = "pitot"\npipe = "60 mm"\nrule = "log-linear"\ncount = 2\nfactor = 1\nplace = "room"\n'
+    head = HEAD + "\nLift (mm),Meter temperature (°C),Pitot reading 1 (Pa),Pitot reading 2 (Pa)\n"
+    text = (
+        head.replace("Test pressure", "Side,intake\nTest pressure") + "2,24,100,150\n4,26,200,250\n6,27,300,350\n{}\n"
+    )
+    (test,) = job(tmp_path, text.format("0,30,4,9"), pitot).tests
+    assert test.ledger[1].offset_m3_s is not None
+    closed = -test.ledger[1].offset_m3_s[0]
+    same = job(tmp_path, text.format("8,30,4,9"), pitot).tests[0].points[-1]
+    assert closed == pytest.approx(same.reading_m3_s, rel=1e-12)
+
+
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_a_meter_is_known_in_every_language(language: str, tmp_path: Path) -> None:
     """The reading's column, the zero, the liquid's temperature and the leaks before and after."""

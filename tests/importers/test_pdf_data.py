@@ -14,7 +14,7 @@ from pypdf import PdfWriter
 
 from flowkit.errors import SheetError
 from flowkit.importers import read
-from flowkit.importers.files.own import ATTACHMENT, finding_from_json, is_pdf, read_pdf, test_from_json
+from flowkit.importers.files.own import ATTACHMENT, carried, finding_from_json, test_from_json
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, FlowTest, Point, Units, UnitSource
 from flowkit.output import jsonable
@@ -45,7 +45,7 @@ def test_round_trip(tmp_path: Path) -> None:
     result = example()
     noted = ReadResult(result.tests, (Finding("falling-flow", "warning", "a.csv:3:2", "…"),))
     path = write_pdf(tmp_path / "report.pdf", noted.to_json().encode())
-    assert read_pdf(path) == noted
+    assert read(path) == noted
 
 
 def test_keys_added_later_do_not_disturb(tmp_path: Path) -> None:
@@ -54,7 +54,7 @@ def test_keys_added_later_do_not_disturb(tmp_path: Path) -> None:
     data["more"] = {"a": 1}
     del data["findings"]
     del data["tests"][0]["conditions"]["exit_fitting"]
-    assert read_pdf(write_pdf(tmp_path / "a.pdf", json.dumps(data).encode())).tests == example().tests
+    assert read(write_pdf(tmp_path / "a.pdf", json.dumps(data).encode())).tests == example().tests
 
 
 @pytest.mark.parametrize(
@@ -73,32 +73,31 @@ def test_keys_added_later_do_not_disturb(tmp_path: Path) -> None:
 )
 def test_attachment_that_cannot_be_used(tmp_path: Path, content: bytes, message: str) -> None:
     with pytest.raises(SheetError, match=message) as caught:
-        read_pdf(write_pdf(tmp_path / "a.pdf", content), label="old/a.pdf")
+        read(write_pdf(tmp_path / "a.pdf", content), label="old/a.pdf")
     assert str(caught.value).startswith("old/a.pdf: ")
 
 
 def test_pdf_without_readings(tmp_path: Path) -> None:
-    with pytest.raises(SheetError, match="carries no readings"):
-        read_pdf(write_pdf(tmp_path / "a.pdf"))
-    with pytest.raises(SheetError, match="carries no readings"):
-        read_pdf(write_pdf(tmp_path / "b.pdf", b"{}", name="invoice.xml"))
+    assert carried(write_pdf(tmp_path / "a.pdf").read_bytes(), "a.pdf") is None
+    assert carried(write_pdf(tmp_path / "b.pdf", b"{}", name="invoice.xml").read_bytes(), "b.pdf") is None
+    assert carried(Path("sample_sheets/as_received.csv").read_bytes(), "as_received.csv") is None
 
 
 def test_pdf_with_two_sets_of_readings(tmp_path: Path) -> None:
     with pytest.raises(SheetError, match="two different sets"):
-        read_pdf(write_pdf(tmp_path / "a.pdf", b"{}", b"[]"))
+        read(write_pdf(tmp_path / "a.pdf", b"{}", b"[]"))
 
 
 def test_pdf_with_a_password(tmp_path: Path) -> None:
     with pytest.raises(SheetError, match="password"):
-        read_pdf(write_pdf(tmp_path / "a.pdf", b"{}", password="x"))
+        read(write_pdf(tmp_path / "a.pdf", b"{}", password="x"))
 
 
-@pytest.mark.parametrize("content", [b"%PDF-1.7\n", b"%PDF-1.7\ntrailer<<>>\n%%EOF", b"not a pdf at all"])
+@pytest.mark.parametrize("content", [b"%PDF-1.7\n", b"%PDF-1.7\ntrailer<<>>\n%%EOF"])
 def test_broken_pdf(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "a.pdf").write_bytes(content)
     with pytest.raises(SheetError, match="cut off or broken"):
-        read_pdf(tmp_path / "a.pdf")
+        read(tmp_path / "a.pdf")
 
 
 @settings(max_examples=60, deadline=None)
@@ -110,17 +109,9 @@ def test_any_change_to_a_pdf_is_read_or_refused(tmp_path_factory: pytest.TempPat
         content[data.draw(st.integers(0, len(content) - 1))] = data.draw(st.integers(0, 255))
     path.write_bytes(bytes(content[: data.draw(st.integers(len(content) // 2, len(content)))]))
     try:
-        read_pdf(path)
+        read(path)
     except SheetError as error:
         assert str(error)
-
-
-def test_is_pdf(tmp_path: Path) -> None:
-    assert is_pdf(write_pdf(tmp_path / "a.pdf"))
-    assert not is_pdf("sample_sheets/as_received.csv")
-    assert not is_pdf(tmp_path)
-    assert not is_pdf(tmp_path / "missing.pdf")
-    assert not is_pdf("a\0b")
 
 
 TEST = jsonable(

@@ -103,7 +103,7 @@ def test_data_checks_are_made_while_reading(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rows", "words"),
     [
-        ([["hello"]], ["there is no table of lifts and flows in this file", "head the lifts with the word lift"]),
+        ([["hello"]], ["there is no table of lifts and flows in this file", "say in the job file which cells"]),
         ([["x", "y"], [1.0, 15.0], [2.0, 31.0], [3.0, 40.0]], ["there is no table", 'columns = { lift = "2:1-4:1"']),
         ([["Lift mm", "Int 1 cfm"]], ["there is no table"]),
     ],

@@ -62,7 +62,7 @@ def rows_of(layout: str, truth: Ports, word: str, unit: str, lift_unit: str, mar
 
 
 @pytest.mark.parametrize("layout", ["wide", "beside", "long", "stacked"])
-@pytest.mark.parametrize("unit", ["in", "mm", "cm", "%", "inH2O", "mmH2O"])
+@pytest.mark.parametrize("unit", ["in", "mm", "cm", "%", "inH2O", "mmH2O", "Pa", "kPa", "V", "Hz", "div"])
 @pytest.mark.parametrize("word", WORDS)
 def test_every_reading_comes_back(layout: str, unit: str, word: str, tmp_path: Path) -> None:
     rng = random.Random(f"{layout} {unit} {word}")

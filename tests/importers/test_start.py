@@ -10,7 +10,7 @@ import pytest
 
 from flowkit.errors import JobError
 from flowkit.importers import Stated
-from flowkit.importers.sheets.start import folder_listing, job_text, start_job
+from flowkit.importers.sheets.start import job_text, read_folder, start_job
 from flowkit.job import Job
 from tests.importers.sheets import write_csv, write_xlsx
 
@@ -111,7 +111,7 @@ def test_what_cannot_be_read_is_named(tmp_path: Path) -> None:
     (tmp_path / ".hidden.csv").write_text("x", encoding="utf-8")
     (tmp_path / "photo.jpg").write_bytes(b"x")
     text = start_job(tmp_path).read_text(encoding="utf-8")
-    assert "# Cannot be read: bad.csv: there is no table" in text
+    assert "# Left out: bad.csv: there is no table" in text
     assert "good.xlsx" not in text and "hidden" not in text
     assert "# Read: good.csv: " in text and "# Needs you: photo.jpg: a picture" in text
     assert len(tomllib.loads(text)["variant"]) == 1
@@ -165,23 +165,54 @@ def test_a_job_is_written_whatever_the_folder_holds(tmp_path: Path) -> None:
     write_csv(tmp_path / "old" / "2025" / "a.csv", sheet())
     write_csv(tmp_path / "copy of a.csv", sheet())
     write_csv(tmp_path / "unit.csv", [["Test pressure", "28 inH2O"], ["Lift mm", "Intake 1"], [1.0, 9.0], [2.0, 19.0]])
-    listed = {entry.path.name: (entry.status, entry.reason) for entry in folder_listing(tmp_path)}
+    listed = {entry.path.name: (entry.status, entry.reason) for entry in read_folder(tmp_path).listed}
     assert listed["copy of a.csv"][0] == "read" and listed["a.csv"] == (
         "left out",
         "a copy of copy of a.csv: the same bytes",
     )
     assert listed["unit.csv"][0] == "needs you" and "--flow-unit" in listed["unit.csv"][1]
-    assert '# flow_unit = "CFM"' in job_text(tmp_path)
-    answered = job_text(tmp_path, stated=Stated(flow_unit="L/s"))
+    target = start_job(tmp_path, tmp_path / "asked.toml")
+    text = target.read_text(encoding="utf-8")
+    assert {"unit.csv", "copy of a.csv"} == {v["sheets"][0] for v in tomllib.loads(text)["variant"]}
+    # Until the unit is known the sheet is asked about, and one line settles it: the other names its own unit.
+    assert [finding.rule for finding in Job.load(target).read()[1]] == ["sheet-ambiguous"]
+    target.write_text(text.replace('# flow_unit = "CFM"', 'flow_unit = "L/s"'), encoding="utf-8")
+    variants, findings = Job.load(target).read()
+    assert {(v.name, v.tests[0].units.flow.unit) for v in variants} == {("unit", "L/s"), ("copy of a", "CFM")}
+    assert findings == ()
+    answered = stated_text(tmp_path, Stated(flow_unit="L/s"))
     assert "# Read: unit.csv: 1 test" in answered and "# Read: copy of a.csv:" in answered
-    # The other sheets name their own unit, so the answer is written at the sheet that names none.
-    sheets = [entry for variant in tomllib.loads(answered)["variant"] for entry in variant["sheets"]]
-    assert {"file": "unit.csv", "conditions": {"flow_unit": "L/s"}} in sheets and "copy of a.csv" in sheets
-    assert "conditions" not in tomllib.loads(answered)
-    (tmp_path / "copy of a.csv").unlink()
-    (tmp_path / "old" / "2025" / "a.csv").unlink()
-    alone = tomllib.loads(job_text(tmp_path, stated=Stated(flow_unit="L/s")))
-    assert alone["conditions"] == {"flow_unit": "L/s"} and alone["variant"][0]["sheets"] == ["unit.csv"]
+    assert tomllib.loads(answered)["conditions"] == {"flow_unit": "L/s"}
+
+
+def test_a_sheet_without_headings_waits_for_its_mapping(tmp_path: Path) -> None:
+    write_csv(tmp_path / "log.csv", [["c1", "c2"], [1.0, 15.0], [2.0, 31.0], [3.0, 44.0]])
+    target = start_job(tmp_path)
+    text = target.read_text(encoding="utf-8")
+    assert tomllib.loads(text)["variant"][0]["sheets"] == ["log.csv"] and "# Needs you: log.csv" in text
+    assert Job.load(target).read()[1][0].severity == "error"
+    lines = [line.removeprefix("# ") for line in text.partition("# or fill in")[2].splitlines()[1:]]
+    filled = (
+        "\n".join(lines).replace('lift_unit = "?"', 'lift_unit = "mm"').replace('flow_unit = "?"', 'flow_unit = "L/s"')
+    )
+    filled = filled.replace('side = "?", port = "?"', 'side = "intake", port = "1"')
+    target.write_text(text + filled, encoding="utf-8")
+    ((variant,), _) = Job.load(target).read()
+    assert [round(point.flow_m3_s * 1000) for point in variant.tests[0].points] == [15, 31, 44]
+
+
+def test_the_order_of_dates_is_asked_once(tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        write_csv(tmp_path / f"{name}.csv", sheet(name, "3/4/26"))
+    target = start_job(tmp_path)
+    text = target.read_text(encoding="utf-8")
+    assert text.count("date_order") == 1 and "# a.csv, b.csv: what comes first" in text
+    target.write_text(text.replace("# date_order", "date_order"), encoding="utf-8")
+    assert {t.conditions.date for v in Job.load(target).read()[0] for t in v.tests} == {"2026-04-03"}
+
+
+def stated_text(folder: Path, stated: Stated | None = None) -> str:
+    return job_text(read_folder(folder, stated), folder / "job.toml", stated)
 
 
 def test_the_states_come_in_the_order_their_names_suggest(tmp_path: Path) -> None:
@@ -190,6 +221,6 @@ def test_the_states_come_in_the_order_their_names_suggest(tmp_path: Path) -> Non
             tmp_path / f"{name}.csv",
             [["Test pressure", "28 inH2O"], ["Lift mm", "Int 1 cfm"], [1.0, 9.0], [2.0, 20.0 + number]],
         )
-    text = job_text(tmp_path)
+    text = stated_text(tmp_path)
     assert tomllib.loads(text)["variant"][0]["name"] == "stock"
     assert "is a guess from their names and dates" in text

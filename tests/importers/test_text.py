@@ -359,3 +359,40 @@ def test_any_text_gives_a_grid_or_a_plain_error(text: str) -> None:
 @given(st.lists(st.text("0123456789,. ", max_size=8), max_size=6))
 def test_decimal_mark_never_fails(texts: list[str]) -> None:
     assert decimal_comma(texts) in (True, False, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (  # two blanks and one mixed, as typed into a mail
+            "Lift (thou)  In 1  In 2   Ex 1 Ex 2\n50  31.0 30.5  24.1 24.3\n100  60.2 59.8  46.0 46.4\n",
+            [("Lift (thou)", "In 1", "In 2", "Ex 1", "Ex 2"), ("50", "31.0", "30.5", "24.1", "24.3")],
+        ),
+        (
+            "LIFT IN CYL1 CYL2 CYL3\n.100 61 60.5 61.2\n.200 108 107.1 108.9\n",
+            [("LIFT IN", "CYL1", "CYL2", "CYL3"), (".100", "61", "60.5", "61.2")],
+        ),
+        (  # a rule between the headings and the numbers
+            "LIFT   INTAKE  INTAKE\n       CYL 1   CYL 2\n------\n1.0    25.1    24.8\n2.0    47.9    47.4\n",
+            [("LIFT", "INTAKE", "INTAKE"), (None, "CYL 1", "CYL 2"), (), ("1.0", "25.1", "24.8")],
+        ),
+        (
+            'Lift  In1  Ex1   (mm / CFM / 28")\n1.27  31.0 24.1\n2.54  60.2 46.0\n',
+            [("Lift", "In1", "Ex1", '(mm / CFM / 28")'), ("1.27", "31.0", "24.1")],
+        ),
+        (
+            "     I1   I1   I2   I2\nlift up   down up   down\n.1   61   61.3 60.5 60.7\n.2   108  108.4 107.1 107.5\n",
+            [(None, "I1", "I1", "I2", "I2"), ("lift", "up", "down", "up", "down")],
+        ),
+        (
+            "LIFT mm    : 1 2 3\nINTAKE CFM : 25.1 48.0 70.2\nPRESSURE   : 28 in H2O\n",
+            [("LIFT mm", "1", "2", "3"), ("INTAKE CFM", "25.1", "48.0", "70.2"), ("PRESSURE", "28 in H2O")],
+        ),
+        (
+            'TEST   28.0"H2O    82.0 mm bore plate\n\nLift  Intake  Exhaust\n1  25.1  19.6\n',
+            [("TEST", '28.0"H2O', "82.0 mm bore plate"), (), ("Lift", "Intake", "Exhaust"), ("1", "25.1", "19.6")],
+        ),
+    ],
+)
+def test_headings_are_shared_out_over_the_columns_below_them(text: str, expected: list[tuple[str | None, ...]]) -> None:
+    assert list(grid(text).rows[: len(expected)]) == expected

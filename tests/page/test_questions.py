@@ -192,7 +192,7 @@ def test_a_table_without_headings_is_described_column_by_column(folder: Path) ->
     fields = {"lift_unit": "mm", "flow_unit": "CFM", "side0": "lifts", "side1": "intake", "side2": "exhaust"}
     if not reader.asks("a.csv"):
         reader.client.post("/sheets/use", data={"file": "a.csv"})
-    assert reader.answer("a.csv", "this column is", "Read it so", **fields).startswith("Written")
+    assert reader.answer("a.csv", "Say what each column is", "Read it so", **fields).startswith("Written")
     assert reader.answer("a.csv", "What test pressure", "28 inH2O").startswith("Written")
     (variant,), findings = flowkit.Job.load(folder / "job.toml").read()
     assert [(test.side, len(test.points)) for test in variant.tests] == [("intake", 8), ("exhaust", 8)]

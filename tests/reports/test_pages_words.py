@@ -9,16 +9,16 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from flowkit.analysis.results import RatioPoint, Repeatability
-from flowkit.drawing import DISPLAYS, place_labels, text_width
-from flowkit.drawing.curves import display_of, numeral, signed_percent
+from flowkit.drawing import place_labels, text_width
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Finding, LedgerLine, Reference
 from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words
-from flowkit.reports.labels import date_of, method_words, reference_words, where_words
+from flowkit.reports.labels import method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.notes import repeatability_words
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table
+from flowkit.wording import DISPLAYS, date_of, display_of, numeral, signed_figure
 from tests.reports.boxes import overlaps, text_boxes
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
@@ -32,8 +32,8 @@ def texts(page: Page) -> str:
 def test_numbers_have_true_minus_signs_and_no_signed_zeros() -> None:
     assert numeral(-3.14159, 2) == "−3.14"
     assert numeral(-0.001, 1) == "0.0"
-    assert signed_percent(-0.0004) == "0.0" and signed_percent(0.0006) == "+0.1"
-    assert signed_percent(None) == "–"
+    assert signed_figure(-0.0004) == "0.0" and signed_figure(0.0006) == "+0.1"
+    assert signed_figure(None) == "–"
 
 
 @pytest.mark.parametrize("text", ["2026-03-14", "14 March 2026", "March 14, 2026", "14.03.2026", "14 Mar 2026"])

@@ -7,7 +7,7 @@ from pathlib import Path
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import Grid, read_bytes
 
-__all__ = ["SHEET_ENDINGS", "read_grids"]
+__all__ = ["SHEET_ENDINGS", "grids_of", "read_grids"]
 
 SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
 """Endings of files taken for sheets unasked; what a file is, its content shows."""
@@ -19,13 +19,14 @@ _PICTURES = (
 
 
 def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...]:
-    """Read a file into grids, one for each worksheet.
-
-    The content decides what a file is; its name does not count where the two differ.
-    """
+    """Read a file into grids, one for each worksheet."""
     path = Path(path)
     label = path.name if label is None else label
-    data = read_bytes(path, label)
+    return grids_of(read_bytes(path, label), label, path.suffix.lower())
+
+
+def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
+    """Make grids of a file's bytes: the content decides what it is; its ending counts among kinds of text alone."""
     if data.startswith((b"PK\x03\x04", b"PK\x05\x06", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1")):
         from flowkit.importers.files.workbook import workbook_grids
 
@@ -41,7 +42,6 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
             "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
             file=label,
         )
-    suffix = path.suffix.lower()
     if suffix == ".toml":
         raise SheetError(
             "this is a job file, not a sheet",

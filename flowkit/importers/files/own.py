@@ -7,11 +7,10 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import fields
-from pathlib import Path
 from typing import Any, Final, NoReturn, cast
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes, read_bytes
+from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes
 from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, FlowTest, Point, Reading, Severity, Side, Units, UnitSource
 from flowkit.units import find_unit
@@ -19,12 +18,11 @@ from flowkit.units import find_unit
 __all__ = [
     "ATTACHMENT",
     "OwnOutputError",
+    "carried",
     "finding_from_json",
     "is_own_output",
-    "is_pdf",
     "left_out",
     "only_own_output",
-    "read_pdf",
     "test_from_json",
 ]
 
@@ -298,51 +296,15 @@ PAGE_DATA = "flowkit-data"
 """Id of the element that holds the same document in a report of one HTML file."""
 
 
-def read_html(path: Path, *, label: str | None = None) -> ReadResult | None:
-    """Read the flow tests a one-file HTML report carries; None where the page is none of ours.
-
-    Raises SheetError if the readings it carries cannot be used.
-    """
-    label = path.name if label is None else label
-    data = read_bytes(path, label)
-    found = re.search(
+def carried(data: bytes, label: str) -> ReadResult | None:
+    """Read the flow tests that a report of flowkit carries, PDF or one HTML file; None where the file is neither."""
+    if data.startswith(b"%PDF-"):
+        found = _attachment(data, label)
+        return None if found is None else _carried(found, label)
+    page = re.search(
         rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
     )
-    return None if found is None else _carried(found.group(1), label)
-
-
-def is_pdf(path: str | Path) -> bool:
-    """Tell by its first bytes whether a file is a PDF."""
-    try:
-        if not Path(path).is_file():
-            return False
-        with Path(path).open("rb") as stream:
-            return stream.read(5) == b"%PDF-"
-    except (OSError, ValueError):
-        return False
-
-
-def carries_readings(path: Path) -> bool:
-    """Tell whether a PDF carries readings that flowkit attached; one that cannot be opened does not."""
-    if not is_pdf(path):
-        return False
-    from flowkit.importers.files.pdf import open_pdf
-
-    try:
-        reader = open_pdf(path.read_bytes(), path.name)
-        return ATTACHMENT in reader.attachments  # type: ignore[attr-defined]
-    except SheetError:
-        return False
-    except Exception:
-        # The list of attachments of an odd PDF may come apart in any way; its text is then what is left.
-        return False
-
-
-def read_pdf(path: str | Path, *, label: str | None = None) -> ReadResult:
-    """Read the flow tests a report carries."""
-    path = Path(path)
-    label = path.name if label is None else label
-    return _carried(_attachment(read_bytes(path, label), label), label)
+    return None if page is None else _carried(page.group(1), label)
 
 
 def _carried(data: bytes, label: str) -> ReadResult:
@@ -368,29 +330,21 @@ def _carried(data: bytes, label: str) -> ReadResult:
     )
 
 
-def _attachment(data: bytes, label: str) -> bytes:
-    """Return the attachment's bytes."""
+def _attachment(data: bytes, label: str) -> bytes | None:
+    """Return the attachment's bytes; None where the PDF has none or cannot be opened, so that its text is left."""
     from flowkit.importers.files.pdf import open_pdf
 
-    reader = open_pdf(data, label)
     try:
-        attached = reader.attachments  # type: ignore[attr-defined]
+        attached = open_pdf(data, label).attachments  # type: ignore[attr-defined]
         found = [content for name, contents in attached.items() if name == ATTACHMENT for content in contents]
-    except Exception as error:
-        raise SheetError(
-            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
-        ) from error
-    if not found:
-        raise SheetError(
-            "this PDF carries no readings: only reports written by flowkit do",
-            "ask the bench for the sheet itself, as xlsx or csv",
-            file=label,
-        )
+    except Exception:
+        # The list of attachments of an odd PDF may come apart in any way.
+        return None
     if any(content != found[0] for content in found):
         raise SheetError(
             "this PDF carries two different sets of readings", "take the report that was written last", file=label
         )
-    return bytes(found[0])
+    return bytes(found[0]) if found else None
 
 
 def _json(data: bytes, label: str) -> Mapping[str, Any]:

@@ -150,7 +150,7 @@ def _line(row: list[_Word], gap: float) -> Line:
     """One line, its words joined where no more than a blank parts them."""
     words = [Piece(round(10 * word.left), round(10 * word.right), word.text) for word in row]
     if RULE.fullmatch(" ".join(word.text for word in row)):
-        return Line([], [])
+        return Line([], [], rule=True)
     wide: list[Piece] = []
     for word, piece in zip(row, words, strict=True):
         if wide and piece.start - wide[-1].end < 10 * gap * (word.bottom - word.top):

@@ -218,10 +218,12 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
     if tabbed and tabbed >= 0.6 * len(sample) and sum(_score(line.split("\t")) for line in sample) > 0:
         return "\t"
     barred = [line.count("|") for line in sample if "|" in line]
-    if len(barred) > 1 and len(set(barred)) == 1 and (barred[0] > 1 or 2 * len(barred) > len(sample)):
+    count = max(set(barred), key=barred.count, default=0)
+    most = barred.count(count)
+    if most > 1 and 10 * most >= 7 * len(barred) and (count > 1 or 2 * most > len(sample)):
         return "|"
     scores = {mark: sum(_score(line.split(mark)) for line in sample if mark in line) for mark in present}
-    scores[" "] = sum(_score(line.split()) for line in sample)
+    scores[" "] = sum(_score(re.split(" +", line.strip())) for line in sample)
     # A title or a unit may hold blanks; they separate only where nothing else does as well.
     best = max(scores, key=lambda mark: scores[mark])
     if scores[best] > 0:
@@ -234,7 +236,7 @@ def _sample(lines: Sequence[str]) -> list[str]:
     lines = [line for line in lines if not RULE.fullmatch(line)]
     leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
     if len(leading) < 2:
-        leading = [line for line in lines if any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"]
+        leading = [line for line in lines if any(c.isdigit() for c in line) and not _is_comment(line, ("#",))]
     return leading[:_SAMPLE]
 
 
@@ -304,24 +306,30 @@ class Line(NamedTuple):
 
     wide: list[Piece]
     words: list[Piece]
+    rule: bool = False
 
     @classmethod
     def of_text(cls, line: str) -> Line:
         """Cut a line by the columns of its characters."""
         spread = line.expandtabs(8)
+        if RULE.fullmatch(spread):
+            return cls([], [], rule=True)
         if len(spread) > _PROSE and spread[0].isalpha() and "  " not in spread:
             return cls([Piece(0, len(spread), spread.strip())], [])
         wide, words = _pieces(_WIDE, spread), _pieces(_WORD, spread)
+        if " : " in spread:  # labels with their colons one below the other: "DEPRESSION    : 28 in H2O"
+            wide = [Piece(p.start + 2, p.end, p.text[2:]) if p.text.startswith(": ") else p for p in wide]
         if spread.isascii():
             return cls(wide, words)
         # A Chinese, Japanese or Korean letter is two columns wide.
         at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in spread)]
-        return cls(*([Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)))
+        placed = [[Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)]
+        return cls(placed[0], placed[1])
 
 
 def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> list[Row]:
     """Put lines whose columns are aligned by blanks into cells."""
-    data = [_data_pieces(line) for line in lines]
+    data = _data_lines(lines)
     rows: list[Row] = [_in_order(line.wide) for line in lines]
     for number, row, pieces in zip(numbers, rows, data, strict=True):
         check_width(max(len(row), len(pieces or ())), number, label)
@@ -336,7 +344,7 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> l
             if data[end] is not None:
                 block.append(end)
             end += 1
-        heads = _heading_lines(lines, index)
+        heads = _heading_lines(lines, data, index)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
                 "the columns of this table are aligned by blanks, and it is not clear where each begins",
@@ -349,9 +357,7 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> l
 
 
 def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
-    """Cut a line, keeping where each piece is; a line that only rules off has none."""
-    if RULE.fullmatch(line):
-        return []
+    """Cut a line, keeping where each piece is."""
     return [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
 
 
@@ -360,21 +366,65 @@ def _in_order(pieces: list[Piece]) -> Row:
     return tuple(piece.text for piece in pieces)
 
 
+def _data_lines(lines: Sequence[Line]) -> list[list[Piece] | None]:
+    """Cut the lines of numbers; a label with numbers behind single blanks counts where the next line is another."""
+    data = [_data_pieces(line) for line in lines]
+    lists = [None if cut else _labelled(line) for cut, line in zip(data, lines, strict=True)]
+    for at, pieces in enumerate(lists):
+        beside = [lists[other] for other in (at - 1, at + 1) if 0 <= other < len(lists)]
+        if pieces and any(other and len(other) == len(pieces) for other in beside):
+            data[at] = pieces
+    return data
+
+
+_LABEL_WORDS = 5
+
+
+def _labelled(line: Line) -> list[Piece] | None:
+    """Cut ``INTAKE CFM : 25.1 48.0 70.2``, a label and three numbers or more, perhaps with their unit behind them."""
+    words = [word for word in line.words if word.text != ":"]
+    first = next((nth for nth, word in enumerate(words) if is_numeric(word.text)), 0)
+    last = next(
+        (nth for nth, word in enumerate(words[first:], first) if not is_numeric(word.text, gaps=True)), len(words)
+    )
+    if len(line.wide) > 2 or not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
+        return None
+    label = _one(words[:first])
+    if last < len(words):
+        from flowkit.importers.words.values import known_unit
+
+        if known_unit(words[last].text) is None:
+            return None
+        label = Piece(label.start, label.end, f"{label.text} {words[last].text}")  # "lift 2 4 6 8 mm"
+    return [label, *words[first:last]]
+
+
 def _data_pieces(line: Line) -> list[Piece] | None:
     """Cut a line of numbers (behind a label, perhaps); None where it is not one."""
-    wide, words = line
+    wide, words = line.wide, line.words
     if (
         len(wide) >= 2
         and (len(wide) >= 3 or is_numeric(wide[0].text))
         and all(is_numeric(piece.text, gaps=True) for piece in wide[1:])
     ):
         return wide
+    if len(wide) >= 4 and all(is_numeric(piece.text, gaps=True) for piece in wide[2:]):
+        return wide  # two words that name the row
     noted = _with_note(wide)
     if noted is not None:
         return noted
     if len(words) >= 2 and is_numeric(words[0].text) and all(is_numeric(piece.text, gaps=True) for piece in words):
         return words
     return None
+
+
+def _is_quantity(text: str) -> bool:
+    """Whether a text is a number, alone or with a unit and what it is of: ``82.0 mm bore plate``."""
+    if is_numeric(text):
+        return True
+    from flowkit.importers.words.values import known_unit
+
+    return known_unit(text.split()[1].strip(",;")) is not None
 
 
 _NUMBER_AND_NOTE = re.compile(r"([-+]?[\d.,]+)\s+([^\W\d_][^\d]*)")
@@ -385,7 +435,7 @@ def _with_note(wide: list[Piece]) -> list[Piece] | None:
     pieces: list[Piece] = []
     for piece in wide:
         parted = _NUMBER_AND_NOTE.fullmatch(piece.text)
-        if parted and pieces and is_numeric(parted[1]) and not is_numeric(piece.text):
+        if parted and pieces and is_numeric(parted[1]) and not _is_quantity(piece.text):
             middle = piece.start + parted.start(2)
             pieces += [
                 Piece(piece.start, piece.start + len(parted[1]), parted[1]),
@@ -403,11 +453,11 @@ def _with_note(wide: list[Piece]) -> list[Piece] | None:
     return [*pieces[:count], Piece(note[0].start, note[-1].end, text)]
 
 
-def _heading_lines(lines: Sequence[Line], first: int) -> list[int]:
-    """Return the lines right above a table, up to the blank line before them."""
+def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], first: int) -> list[int]:
+    """Return the lines right above a table, up to the blank line or the rule before them; one rule may be below."""
     heads: list[int] = []
-    at = first - 1
-    while at >= 0 and lines[at].wide and len(heads) < 4:
+    at = first - 2 if first and lines[first - 1].rule else first - 1
+    while at >= 0 and lines[at].wide and data[at] is None and len(heads) < 4:
         heads.append(at)
         at -= 1
     return heads
@@ -427,14 +477,89 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
     for at, pieces in block.items():
         rows[at] = _in_order(pieces) if counts == {len(spans)} else _by_place(pieces, spans)
     for nth, at in enumerate(heads):
-        wide, words = lines[at]
-        if len(wide) == len(spans):
-            rows[at] = _in_order(wide)
-        elif nth == 0 and len(wide) == 1 and len(words) == len(spans) and ":" not in wide[0].text:
+        wide, words = lines[at].wide, lines[at].words
+        legend = len(wide) == len(spans) + 1 and wide[-1].text[:1] in "([" and not is_numeric(wide[-1].text[1:-1])
+        parts = wide if legend else _shared_out(wide, words, len(spans))
+        gap = parts is None and len(spans) > 2 and _overlapping(wide[0], spans)
+        beside = _shared_out(wide, words, len(spans) - 1) if gap else None
+        if parts is not None:
+            rows[at] = _in_order(parts)
+        elif beside is not None:
+            rows[at] = (None, *_in_order(beside))  # the lifts have no heading in this line
+        elif len(words) == len(spans) and (
+            (len(wide) > 1 and all(_overlapping(word, spans) == column for column, word in enumerate(words)))
+            or (nth == 0 and len(wide) == 1 and not set(":(") & set(wide[0].text) and not _is_line(wide[0].text))
+        ):
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
             rows[at] = _headings_by_place(wide, spans)
     return True
+
+
+def _is_line(text: str) -> bool:
+    """Whether two words are one name or condition and no headings of two columns: ``ex 1``, ``intake 28"``."""
+    from flowkit.importers.words.labels import parse_label
+
+    label = parse_label(text)
+    return label.kind != "lift" and (text[-1] in "\"'" or bool(label.side or label.port or label.code))
+
+
+def _shared_out(wide: list[Piece], words: list[Piece], count: int) -> list[Piece] | None:
+    """Cut headings with single blanks between them, ``Lift  In 1  In 2  Ex 1 Ex 2``, into one for each column.
+
+    None where that is not clear.
+    """
+    if len(wide) >= count:
+        return wide if len(wide) == count else None
+    ways: dict[int, list[list[Piece]]] = {0: [[]]}
+    for nth, piece in enumerate(wide):
+        inside = [word for word in words if piece.start <= word.start and word.end <= piece.end]
+        options = [[piece], *_even_cuts(inside, first=nth == 0)]
+        ways = {
+            total: [way + parts for parts in options for way in ways.get(total - len(parts), ())][:2]
+            for total in range(1, count + 1)
+        }
+    found = ways.get(count, [])
+    return found[0] if len(found) == 1 else None
+
+
+_LEAD = 3  # as many words as the lifts' own heading may have before the first port's: Lift (1/1000 in)
+
+
+def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
+    """Cut words into headings of one shape, ``In 1 | In 2``; before them, perhaps, the lifts' own."""
+    found = {}
+    for lead in range(min(_LEAD, len(words)) + 1 if first else 1):
+        for size in (1, 2, 3):
+            rest = words[lead:]
+            if len(rest) % size or len(rest) < 2 * size:
+                continue
+            groups = [rest[at : at + size] for at in range(0, len(rest), size)]
+            if len({_shape(group) for group in groups}) == 1 and _is_heading(groups):
+                parts = [_one(group) for group in ([words[:lead]] if lead else []) + groups]
+                found[tuple(part.start for part in parts)] = parts
+    return list(found.values())
+
+
+def _one(words: list[Piece]) -> Piece:
+    """Join words to one piece."""
+    return Piece(words[0].start, words[-1].end, " ".join(word.text for word in words))
+
+
+def _shape(words: list[Piece]) -> str:
+    """What kinds of marks words are made of: ``In 1`` and ``Exh 12`` are alike."""
+    return re.sub(r"\d+", "0", re.sub(r"[^\W\d_]+", "a", " ".join(word.text for word in words)))
+
+
+def _is_heading(groups: list[list[Piece]]) -> bool:
+    """Whether words may each head a column of flows: with a number or in brackets, or known as a side or a unit."""
+    texts = [_one(group).text for group in groups]
+    if all(any(mark.isdigit() for mark in text) or (text[0] + text[-1] == "()") for text in texts):
+        return True
+    from flowkit.importers.words.labels import parse_label
+
+    labels = [parse_label(text) for text in texts]
+    return all(label.side is not None or label.unit is not None for label in labels)
 
 
 def _columns(block: dict[int, list[Piece]], heads: list[list[Piece]]) -> list[Span] | None:
@@ -504,7 +629,7 @@ def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)
@@ -515,12 +640,12 @@ def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
-        if not under and piece.start > spans[-1][1]:
+        if not under and piece.start > spans[-1][1] and cells[len(spans) - 1] is not None:
             cells.append(piece.text)  # the heading of a column that is empty throughout
             continue
         free = [nth for nth in under if cells[nth] is None]
         nth = free[0] if free else _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]} {piece.text}"
+        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)

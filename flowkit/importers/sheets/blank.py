@@ -28,6 +28,7 @@ __all__ = [
     "BlankPlan",
     "Column",
     "Field",
+    "MeterSheet",
     "lifts_by_fraction",
     "lifts_by_step",
     "plan_blank",
@@ -43,7 +44,63 @@ MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each
 
 MAX_COLUMNS_OF_A_SIDE = 20
 
+MAX_POSITIONS = 40  # of a pitot tube
+
 FieldKind = Literal["text", "number", "date", "percent", "angle"]
+
+
+@dataclass(frozen=True, slots=True)
+class MeterSheet:
+    """What a sheet of a meter's readings has besides the readings.
+
+    Attributes
+    ----------
+    unit : str
+        Of the readings.
+    positions : int
+        Readings of one row: those of a pitot tube.
+    zero, liquid, temperature, pressure : bool
+        Whether it asks for the reading at rest, and for the manometer's liquid's and the meter's temperature and
+        the pressure before the meter.
+    outlet : str
+        Unit of the pressure behind a critical nozzle, which has a column of its own; empty where there is none.
+    ranges, meters : tuple of str
+        Names to choose from in each row, where there are several.
+    named_range : bool
+        Whether one range holds for the sheet and is asked for.
+    """
+
+    unit: str
+    positions: int = 1
+    zero: bool = True
+    liquid: bool = False
+    temperature: bool = True
+    pressure: bool = True
+    outlet: str = ""
+    ranges: tuple[str, ...] = ()
+    meters: tuple[str, ...] = ()
+    named_range: bool = False
+
+    @classmethod
+    def of_unit(cls, spelled: str) -> MeterSheet:
+        """The sheet for a meter of which only the unit is known."""
+        if not is_meter_unit(spelled):
+            raise SheetError(
+                f"{spelled!r} is no unit that a meter is read in",
+                "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div",
+            )
+        found = find_unit(spelled)
+        return cls(spelled, liquid=found is not None and found.quantity == "length", named_range=True)
+
+    @property
+    def columns(self) -> tuple[tuple[str, str], ...]:
+        """What the columns of one test are, each with its unit."""
+        choices = [("range", "")] if self.ranges else []
+        choices += [("meter", "")] if self.meters else []
+        readings = [("meter reading", self.unit)]
+        if self.positions > 1:
+            readings = [(f"pitot reading {nth}", self.unit) for nth in range(1, self.positions + 1)]
+        return (*choices, *readings, *([("outlet pressure", self.outlet)] if self.outlet else []))
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,29 +114,43 @@ class Field:
     kind : {"text", "number", "date", "percent", "angle"}
     value : str or float or None
         Filled in beforehand, where it is known.
+    choices : tuple of str
+        Ranges or meters, one of which is written in the cell behind the value.
     """
 
     label: str
     kind: FieldKind
     value: str | float | None = None
+    choices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column of flows."""
+    """One column of flows, or of what belongs to a meter's readings: `what` it is, with its unit."""
 
     side: Side
     port: str
     run: int
     runs: int
-    metered: str | None = None
+    what: str = ""
+    unit: str = ""
+
+    @property
+    def test(self) -> str:
+        """Which test it is of, such as ``Intake 1 run 2``."""
+        name = f"{self.side.capitalize()} {self.port}"
+        return name if self.runs == 1 else f"{name} run {self.run}"
 
     @property
     def heading(self) -> str:
-        """Its heading, such as ``Intake 1 run 2``, with the unit where a meter's readings go in."""
-        name = f"{self.side.capitalize()} {self.port}"
-        name = name if self.runs == 1 else f"{name} run {self.run}"
-        return f"{name} meter reading ({self.metered})" if self.metered else name
+        """Its heading; a pitot tube's positions are headed by their test together."""
+        what = f"{self.what} ({self.unit})" if self.unit else self.what
+        return what.capitalize() if self.of_position else f"{self.test} {what}".strip()
+
+    @property
+    def of_position(self) -> bool:
+        """Whether it is one of a pitot tube's positions."""
+        return self.what.startswith("pitot")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +196,8 @@ HELP_READINGS = (
     REPEATS,
     *SAFETY,
 )
+
+HELP_CHOICES = "Write in each row which of them was read: {}; and behind the check plate's reading likewise."
 
 HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
@@ -179,42 +252,39 @@ def plan_blank(
     flow_unit: str,
     pressure_unit: str,
     known: Mapping[str, str | float],
-    reading_unit: str | None = None,
+    meter: MeterSheet | None = None,
 ) -> BlankPlan:
     """Lay out a blank sheet."""
     length, flow, pressure = unit(lift_unit, "length"), unit(flow_unit, "flow"), unit(pressure_unit, "pressure")
     lifts = _lifts_in(lifts_m, length.name)
     _refuse_twice(ports)
     columns = tuple(
-        Column(side, port, run, count, reading_unit)
+        Column(side, port, run, count, *of)
         for side in dict.fromkeys(sides)
         for port in ports
         for count in (runs if isinstance(runs, int) else runs.get(port, 1),)
         for run in range(1, count + 1)
+        for of in (meter.columns if meter else (("", ""),))
     )
-    if reading_unit is not None and not is_meter_unit(reading_unit):
-        raise SheetError(
-            f"{reading_unit!r} is no unit that a meter is read in",
-            "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div",
-        )
     if not columns or not lifts:
         raise SheetError("a blank sheet needs a lift, a side, a port and a run", "name at least one of each")
     tables = _tables(columns)
-    most = MAX_LIFTS if len(tables) == 1 else MAX_LIFTS_IN_TWO
+    most = MAX_LIFTS if len(tables) == 1 or columns[0].of_position else MAX_LIFTS_IN_TWO
     widest = max(map(len, tables))
-    if widest > MAX_COLUMNS_OF_A_SIDE or len(lifts) > most:
+    if widest > (MAX_POSITIONS if columns[0].of_position else MAX_COLUMNS_OF_A_SIDE) or len(lifts) > most:
         raise SheetError(
-            f"{len(lifts)} lifts and {widest} columns of flow do not fit on a page "
-            f"({most} and {MAX_COLUMNS_OF_A_SIDE} do)",
+            f"{len(lifts)} lifts and {widest} columns do not fit on a page ({most} and {MAX_COLUMNS_OF_A_SIDE} do)",
             "make a sheet for each side, or ask for fewer runs or lifts",
         )
     for column in columns:
         if not column.port.strip() or len(column.port) > 20 or not column.port.isprintable():
             raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
-    fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known, reading_unit)
-    if reading_unit is None:
+    fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known, meter)
+    if meter is None:
         return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
-    return BlankPlan(fields, lifts, tables, length.name, "", HELP_READINGS, "0")
+    choices = meter.ranges + meter.meters
+    more = (HELP_CHOICES.format(", ".join(choices)),) if choices else ()
+    return BlankPlan(fields, lifts, tables, length.name, "", (*HELP_READINGS[:2], *more, *HELP_READINGS[2:]), "0")
 
 
 def _refuse_twice(ports: Sequence[str]) -> None:
@@ -227,7 +297,10 @@ def _refuse_twice(ports: Sequence[str]) -> None:
 
 
 def _tables(columns: tuple[Column, ...]) -> tuple[tuple[Column, ...], ...]:
-    """Part the columns by side where they are too many for one table that can be read on paper."""
+    """Part the columns by side where they are too many for one table that can be read on paper; pitots by test."""
+    if any(column.of_position for column in columns):
+        tests = dict.fromkeys(column.test for column in columns)
+        return tuple(tuple(column for column in columns if column.test == test) for test in tests)
     if len(columns) <= MAX_COLUMNS_IN_ONE:
         return (columns,)
     return tuple(
@@ -250,7 +323,7 @@ def _fields(  # noqa: PLR0917
     flow: str,
     pressure: str,
     known: Mapping[str, str | float],
-    reading: str | None,
+    meter: MeterSheet | None,
 ) -> tuple[Field, ...]:
     """List the fields of the heading."""
     size = "mm" if length in ("mm", "cm", "m") else "in"
@@ -266,9 +339,15 @@ def _fields(  # noqa: PLR0917
         ("Air temperature", warmth, "number"),
         ("Barometer", weight, "number"),
         ("Humidity", "%", "percent"),
-        *_meter_fields(warmth, weight, reading),
-        ("Check plate reading", reading or flow, "number"),
-        ("Check plate nominal", flow, "number"),
+        *(_meter_fields(warmth, weight, meter) if meter else ()),
+        *(
+            ()  # no label holds all positions of a pitot tube
+            if meter and meter.positions > 1
+            else (
+                ("Check plate reading", meter.unit if meter else flow, "number"),
+                ("Check plate nominal", flow, "number"),
+            )
+        ),
         ("Entry fitting", "", "text"),
         ("Exit fitting", "", "text"),
     ]
@@ -282,26 +361,31 @@ def _fields(  # noqa: PLR0917
             (f"{name} seat width", size, "number"),
         ]
     wanted.append(("Notes", "", "text"))
+    choices = meter.ranges + meter.meters if meter else ()
     return tuple(
-        Field(f"{label} [{spelled}]" if spelled else label, kind, known.get(label.lower()))
+        Field(
+            f"{label} [{spelled}]" if spelled else label,
+            kind,
+            known.get(label.lower()),
+            choices if label == "Check plate reading" else (),
+        )
         for label, spelled, kind in wanted
     )
 
 
-def _meter_fields(warmth: str, weight: str, reading: str | None) -> list[tuple[str, str, FieldKind]]:
+def _meter_fields(warmth: str, weight: str, meter: MeterSheet) -> list[tuple[str, str, FieldKind]]:
     """List the fields that readings of a meter need."""
-    if reading is None:
-        return []
-    fields: list[tuple[str, str, FieldKind]] = [
-        ("Zero reading", reading, "number"),
-        ("Meter temperature", warmth, "number"),
-        ("Meter pressure", weight, "number"),
+    fields: list[tuple[bool, tuple[str, str, FieldKind]]] = [
+        (meter.zero, ("Zero reading", meter.unit, "number")),
+        (meter.temperature, ("Meter temperature", warmth, "number")),
+        (meter.pressure, ("Meter pressure", weight, "number")),
+        (meter.liquid, ("Liquid temperature", warmth, "number")),
+        (meter.named_range, ("Range", "", "text")),
     ]
-    found = find_unit(reading)
-    if found is not None and found.quantity == "length":
-        fields.append(("Liquid temperature", warmth, "number"))
-    return [*fields, ("Range", "", "text")]
+    return [field for wanted, field in fields if wanted]
 
+
+_PAGE = 90  # rows that can still be read on one page
 
 _WIDE = 11  # beyond so many columns the page lies on its side
 
@@ -315,6 +399,7 @@ _MESSAGES = {
     "angle": "The seat's angle in degrees, measured from the head's plane.",
     "percent": "The relative humidity in per cent, 0 to 100.",
     "date": "The date of the test, such as 2026-03-18.",
+    "choice": "One of the names in the list.",
 }
 
 
@@ -327,10 +412,10 @@ def xlsx_bytes(plan: BlankPlan) -> bytes:
     sheet.title = "Flow test"
     shape = _Shape.of(plan)
     _write_title(sheet, shape.width)
-    checks = _validations(sheet)
+    checks = _validations(sheet, plan)
     row = _write_fields(sheet, plan, shape, checks)
     for columns in plan.tables:
-        row = _write_table(sheet, plan, columns, top=row + 2, flow_check=checks["number"])
+        row = _write_table(sheet, plan, columns, top=row + 2, checks=checks)
     _write_help(sheet, plan, top=row + 2, width=shape.width)
     _set_page(sheet, shape, last_row=row + 1 + len(plan.help))
     out = io.BytesIO()
@@ -377,7 +462,7 @@ def _write_title(sheet: Worksheet, width: int) -> None:
     sheet.row_dimensions[1].height = 24
 
 
-def _validations(sheet: Worksheet) -> dict[str, DataValidation]:
+def _validations(sheet: Worksheet, plan: BlankPlan) -> dict[str, DataValidation]:
     """Add what a cell takes, one rule for each kind of field."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
@@ -387,6 +472,9 @@ def _validations(sheet: Worksheet) -> dict[str, DataValidation]:
         "percent": DataValidation(type="decimal", operator="between", formula1="0", formula2="100"),
         "date": DataValidation(type="date", operator="greaterThan", formula1="36526"),
     }
+    choices = next((field.choices for field in plan.fields if field.choices), ())
+    if choices and not any("," in choice or '"' in choice for choice in choices):
+        rules["choice"] = DataValidation(type="list", formula1=f'"{",".join(choices)}"')
     for kind, rule in rules.items():
         rule.allow_blank = True
         rule.errorTitle, rule.error, rule.showErrorMessage = "This cell", _MESSAGES[kind], True
@@ -442,15 +530,22 @@ def _write_field(
     for at in range(start, end + 1):
         sheet.cell(row, at).border = _line(under=True)
         sheet.cell(row, at).protection = Protection(locked=False)
+    if field.choices:
+        if "choice" in checks:
+            checks["choice"].add(sheet.cell(row, end))
+        return
     sheet.merge_cells(start_row=row, start_column=start, end_row=row, end_column=end)
 
 
 def _write_table(
-    sheet: Worksheet, plan: BlankPlan, columns: Sequence[Column], *, top: int, flow_check: DataValidation
+    sheet: Worksheet, plan: BlankPlan, columns: Sequence[Column], *, top: int, checks: dict[str, DataValidation]
 ) -> int:
     """Write the table: two lines of headings, a line for each lift and one for the leak; return its last row."""
     from openpyxl.styles import Alignment, Font, PatternFill, Protection
 
+    if columns[0].of_position:
+        sheet.cell(top, 1, columns[0].test).font = Font(name="Arial", size=10, bold=True)
+        top += 1
     grey = PatternFill("solid", start_color=_GREY)
     headings = ["Lift", *(column.heading for column in columns)]
     units = [plan.lift_unit, *(plan.flow_unit for _ in columns)]
@@ -461,7 +556,9 @@ def _write_table(
             cell.alignment = Alignment(horizontal="center", vertical="center", wrap_text=True)
             cell.fill = grey
             cell.border = _line()
-    sheet.row_dimensions[top].height = 28 if any(column.runs > 1 for column in columns) else 18
+    sheet.row_dimensions[top].height = max(
+        18 if len(heading) < 12 else 28 if len(heading) < 22 or columns[0].of_position else 42 for heading in headings
+    )
     places: tuple[float | str, ...] = (*plan.lifts, plan.leak if plan.leak == LEAK else 0.0)
     for row, lift in enumerate(places, top + 2):
         sheet.row_dimensions[row].height = 20
@@ -471,13 +568,15 @@ def _write_table(
         place.fill = grey
         place.border = _line()
         place.number_format = _format(plan.lifts)
-        for column in range(2, 2 + len(columns)):
-            reading = sheet.cell(row, column)
+        for nth, column in enumerate(columns, 2):
+            reading = sheet.cell(row, nth)
             reading.border = _line()
             reading.font = Font(name="Arial", size=10)
             reading.protection = Protection(locked=False)
             reading.alignment = Alignment(horizontal="center", vertical="center")
-            flow_check.add(reading)
+            check = checks.get("choice") if column.what in ("range", "meter") else checks["number"]
+            if check is not None:
+                check.add(reading)
     return top + 1 + len(places)
 
 
@@ -519,7 +618,7 @@ def _set_page(sheet: Worksheet, shape: _Shape, *, last_row: int) -> None:
     sheet.page_setup.orientation = "landscape" if shape.width > _WIDE else "portrait"
     sheet.page_setup.paperSize = 9
     sheet.page_setup.fitToWidth = 1
-    sheet.page_setup.fitToHeight = 1
+    sheet.page_setup.fitToHeight = 1 if last_row <= _PAGE else 0
     sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     sheet.page_margins = PageMargins(left=0.5, right=0.5, top=0.5, bottom=0.5)
     sheet.print_options.horizontalCentered = True
@@ -551,9 +650,9 @@ def write_blank(
     flow_unit: str = "CFM",
     pressure_unit: str = "inH2O",
     known: Mapping[str, str | float] | None = None,
-    reading_unit: str | None = None,
+    meter: MeterSheet | None = None,
 ) -> Path:
-    """Write a blank sheet for a flow bench.
+    """Write a blank sheet for a flow bench, or for one that shows a meter's readings.
 
     Its lifts are `lifts_m`, or go by `step_m` up to `top_m`, or are at `fractions` of
     `valve_diameter_m` (up to `top_m`, if given).
@@ -573,7 +672,7 @@ def write_blank(
         flow_unit=flow_unit,
         pressure_unit=pressure_unit,
         known=known or {},
-        reading_unit=reading_unit,
+        meter=meter,
     )
     if path.suffix.lower() == ".csv":
         content = _csv_bytes(plan)
@@ -604,9 +703,12 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
     writer = csv.writer(out, lineterminator="\r\n")
     # Comments, so never quoted, whatever commas they hold.
     out.writelines(f"# {line}\r\n" for line in ("Flow test sheet", f"{_FILL}, {plan.help[0]}", *plan.help[1:]))
-    writer.writerows([field.label, "" if field.value is None else field.value] for field in plan.fields)
+    for field in plan.fields:
+        writer.writerow([field.label, "" if field.value is None else field.value, *([""] if field.choices else [])])
     for columns in plan.tables:
         writer.writerow([])
+        if columns[0].of_position:
+            writer.writerow([columns[0].test])
         writer.writerow(["Lift", *(column.heading for column in columns)])
         writer.writerow([plan.lift_unit, *(plan.flow_unit for _ in columns)])
         writer.writerows(

@@ -12,38 +12,33 @@ from pathlib import Path
 from typing import Literal
 
 from flowkit.errors import FlowkitError, JobError
-from flowkit.fields import section
+from flowkit.fields import CONDITIONS, section
 from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.importers.files.own import OwnOutputError
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
+from flowkit.importers.tables.proposal import mapping_lines
+from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import fold
-from flowkit.model import Conditions, FlowTest
+from flowkit.model import Conditions, Finding, FlowTest
 from flowkit.units import format_quantity
 
-__all__ = ["SUFFIXES", "Listed", "folder_listing", "job_text", "start_job"]
+__all__ = ["SUFFIXES", "Folder", "Listed", "job_text", "read_folder", "start_job", "target_of", "write_new"]
 
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
 """Endings of the files of a folder that are looked at."""
-_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
+PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
 
-# What a job can state of its sheets, in its order, with the digits it is shown with.
-_CONDITIONS = {
-    "test_pressure": 2, "fixture_bore": 3, "air_temperature": 1, "barometer": 1, "humidity": 0, "leak": 2,
-    "check_reading": 2, "check_nominal": 2, "date": 0, "bench": 0,
-}  # fmt: skip
-
-# Dimensions of a side's valves, in the order of the job file: key, field, unit, digits, example of intake and exhaust.
-_DIMENSIONS: tuple[tuple[str, str, str, int, dict[str, str]], ...] = (
-    ("head", "valve_diameter_m", "mm", 3, {"intake": '"38 mm"', "exhaust": '"32 mm"'}),
-    ("stem", "stem_diameter_m", "mm", 3, {"intake": '"8 mm"', "exhaust": '"8 mm"'}),
-    ("throat", "throat_diameter_m", "mm", 3, {"intake": '"33 mm"', "exhaust": '"28 mm"'}),
-    ("seat_angle", "seat_angle_deg", "°", 1, {"intake": "45", "exhaust": "45"}),
-    ("seat_width", "seat_width_m", "mm", 3, {"intake": '"1.8 mm"', "exhaust": '"2 mm"'}),
-)
+# What a job can state of its sheets, but for what is stated by valve, of a meter or in prose.
+_OF_VALVES = tuple(row for row in section("valves").values() if row.condition)
+_OF_TESTS = tuple(
+    row for row in CONDITIONS
+    if not row.metered and row.key != "notes" and row.attribute not in {valve.condition for valve in _OF_VALVES}
+)  # fmt: skip
+_DIGITS = {"mm": 3, "inH2O": 2, "CFM": 2, "°C": 1, "hPa": 1, "°": 1}
 
 _BACKUP = ".before-flowkit"
 
@@ -54,11 +49,13 @@ _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
 
 @dataclass(slots=True)
 class _Variant:
-    """A variant with the tests found of it."""
+    """A state with what was found of it."""
 
     name: str
     tests: list[FlowTest] = field(default_factory=list)
     sheets: list[str] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
+    mapping: str = ""
 
     @property
     def date(self) -> str | None:
@@ -72,15 +69,7 @@ Status = Literal["read", "needs you", "cannot be read", "left out"]
 
 @dataclass(frozen=True, slots=True)
 class Listed:
-    """What became of one file of a folder.
-
-    Attributes
-    ----------
-    path : Path
-    status : {"read", "needs you", "cannot be read", "left out"}
-    reason : str
-        How many tests, the first question, or why.
-    """
+    """What became of one file of a folder: how many tests, the first question, or why it counts for nothing."""
 
     path: Path
     status: Status
@@ -88,22 +77,13 @@ class Listed:
 
 
 @dataclass(slots=True)
-class _Found:
-    """What a folder holds."""
+class Folder:
+    """What a folder holds: its files with what became of each, and what a job file would say of them."""
 
-    results: list[tuple[Path, ReadResult]] = field(default_factory=list)
+    path: Path
     listed: list[Listed] = field(default_factory=list)
-    answered: set[Path] = field(default_factory=set)
-
-    @property
-    def one_unit(self) -> bool:
-        """Whether the stated unit of flow may be written for all sheets: none names its own."""
-        return all(path in self.answered for path, _ in self.results)
-
-    @property
-    def lacks_unit(self) -> bool:
-        """Whether any sheet waits for the unit of its flows."""
-        return any("--flow-unit" in entry.reason for entry in self.listed)
+    results: list[tuple[Path, ReadResult]] = field(default_factory=list)
+    asked: dict[str, list[str]] = field(default_factory=dict)
 
 
 def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated | None = None) -> Path:
@@ -113,27 +93,19 @@ def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated 
     answer, cannot be read, or was left out. States come in the order their names and dates suggest, said as a
     guess. What a sheet does not say is left as a comment with an example. An existing file is never overwritten.
     """
-    folder = Path(folder)
-    target = Path(out) if out is not None else folder / "job.toml"
-    if not folder.is_dir():
-        raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
-    if target.exists():
-        raise JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
-    _write(target, job_text(folder, target, stated))
+    target = target_of(folder, out)
+    write_new(target, job_text(read_folder(folder, stated), target, stated))
     return target
 
 
-def job_text(folder: str | Path, target: str | Path | None = None, stated: Stated | None = None) -> str:
-    """Return the text of the job file that `start_job` writes."""
-    folder = Path(folder)
-    where = Path(target) if target is not None else folder / "job.toml"
-    found = _read_all(folder, stated)
-    return _text(_variants(found, where, stated), found, folder, stated)
-
-
-def folder_listing(folder: str | Path, stated: Stated | None = None) -> tuple[Listed, ...]:
-    """Say of every file of a folder and its subfolders what becomes of it."""
-    return tuple(_read_all(Path(folder), stated).listed)
+def target_of(folder: str | Path, out: str | Path | None = None) -> Path:
+    """Return where the job file goes; a folder that is none and a file that exists are refused."""
+    target = Path(out) if out is not None else Path(folder) / "job.toml"
+    if not Path(folder).is_dir():
+        raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
+    if target.exists():
+        raise JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
+    return target
 
 
 def _files(folder: Path) -> list[Path]:
@@ -144,24 +116,29 @@ def _files(folder: Path) -> list[Path]:
         found += [Path(base, name) for name in names if not name.startswith(("~$", "."))]
         if len(found) > _MOST_FILES:
             break
-    wanted = [path for path in found if path.suffix.lower() in SUFFIXES | _PICTURES]
+    wanted = [path for path in found if path.suffix.lower() in SUFFIXES | PICTURES]
     return sorted(wanted, key=lambda path: _natural(path.relative_to(folder).as_posix()))
 
 
-def _read_all(folder: Path, stated: Stated | None) -> _Found:
-    """Read every sheet of a folder."""
-    found = _Found()
+def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
+    """Read every sheet of a folder and its subfolders; what is stated counts for sheets that do not say it."""
+    found = Folder(Path(folder))
     known: dict[bytes, Path] = {}
-    for path in _files(folder):
+    stated = replace(stated or Stated(), defaults=UNITS_ASKED)
+    for path in _files(found.path):
         found.listed.append(_read_one(path, found, known, stated))
     return found
 
 
-def _read_one(path: Path, found: _Found, known: dict[bytes, Path], stated: Stated | None) -> Listed:  # noqa: PLR0911
+UNITS_ASKED = ("flow_unit", "lift_unit", "date_order")
+_GUESSES = {"--flow-unit": "CFM", "--lift-unit": "in"}
+
+
+def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: Stated) -> Listed:  # noqa: PLR0911
     """Read one file of a folder and say what became of it."""
     if _BACKUP in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
-    if path.suffix.lower() in _PICTURES:
+    if path.suffix.lower() in PICTURES:
         return Listed(
             path, "needs you", "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
         )
@@ -170,45 +147,47 @@ def _read_one(path: Path, found: _Found, known: dict[bytes, Path], stated: State
         first = known.setdefault(print_of, path)
         if first is not path:
             return Listed(path, "left out", f"a copy of {first.name}: the same bytes")
-        result = _answered(path, found, stated)
+        result = read(path, stated)
     except OwnOutputError:
         return Listed(path, "left out", "nothing in it but what flowkit made")
     except FlowkitError as error:
-        if "there is no table of lifts and flows" in error.problem:
-            numbers = "fill in each ?" in error.remedy
-            status: Status = "cannot be read" if numbers or path.suffix.lower() in _SHEETS else "left out"
-            return Listed(path, status, str(error))
-        return Listed(path, "cannot be read", str(error))
+        return _unread(path, error, found)
     except OSError as error:
         return Listed(path, "cannot be read", error.strerror or str(error))
-    questions = [finding for finding in result.findings if finding.severity == "error"]
-    if result.tests:
-        found.results.append((path, result))
     own = sum(finding.rule == "own-output" for finding in result.findings)
-    note = (
-        f"; {own} worksheets made by flowkit left out"
-        if own > 1
-        else "; what flowkit made in it left out"
-        if own
-        else ""
-    )
+    note = f"; {own} worksheets made by flowkit left out" if own > 1 else "; what flowkit made in it left out"
+    note = note if own else ""
+    for key in UNITS_ASKED:
+        if any(f"--{key.replace('_', '-')}" in finding.message for finding in result.findings):
+            found.asked.setdefault(key, []).append(path.name)
+    questions = [finding for finding in result.findings if finding.severity == "error"]
+    found.results.append((path, _provisional(path, result, stated)))
     if questions:
         more = f" (and {len(questions) - 1} more: flowkit read {path.name})" if len(questions) > 1 else ""
-        return Listed(path, "needs you", f"{questions[0].where}: {questions[0].message}{more}{note}")
+        where = questions[0].where.removeprefix(path.name).lstrip(":!, ")
+        return Listed(path, "needs you", f"{where}: {questions[0].message}{more}{note}".removeprefix(": "))
     count = len(result.tests)
     return Listed(path, "read", f"{count} test{'s' if count != 1 else ''}{note}")
 
 
-def _answered(path: Path, found: _Found, stated: Stated | None) -> ReadResult:
-    """Read a file; the stated unit of flow counts only where it names none."""
-    result = read(path, replace(stated, flow_unit=None) if stated is not None else None)
-    if stated is None or not stated.flow_unit or not any("--flow-unit" in item.message for item in result.findings):
+def _provisional(path: Path, result: ReadResult, stated: Stated) -> ReadResult:
+    """What a sheet without its units will give once they are known: its states, for the job to name."""
+    missing = [option for option in _GUESSES if any(option in finding.message for finding in result.findings)]
+    if not missing:
         return result
-    found.answered.add(path)
-    return read(path, stated)
+    units = {option.strip("-").replace("-", "_"): _GUESSES[option] for option in missing}
+    return replace(read(path, replace(stated, **units)), findings=result.findings)  # type: ignore[arg-type]
 
 
-_SHEETS = frozenset({".csv", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods"})
+def _unread(path: Path, error: FlowkitError, found: Folder) -> Listed:
+    """Say why a file gave nothing; numbers without headings may be a sheet, and wait for a mapping."""
+    if "there is no table of lifts and flows" not in error.problem:
+        return Listed(path, "cannot be read", str(error))
+    if PROPOSED not in error.remedy:
+        return Listed(path, "left out", "there is no table of lifts and flows in it")
+    asked = Finding("sheet-ambiguous", "error", path.name, f"{error.problem}; {error.remedy}")
+    found.results.append((path, ReadResult((), (asked,))))
+    return Listed(path, "needs you", str(error))
 
 
 def _natural(name: str) -> list[tuple[int, str]]:
@@ -216,20 +195,21 @@ def _natural(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
 
 
-def _variants(read_of: _Found, target: Path, stated: Stated | None) -> list[_Variant]:
-    """Gather the tests of each variant with the sheets they are on, as the job file names them."""
+def _variants(folder: Folder, target: Path) -> list[_Variant]:
+    """Gather the tests of each state with the sheets they are on; a sheet that gives none yet is a state of its own."""
     found: dict[str, _Variant] = {}
-    for path, result in read_of.results:
-        own = stated.flow_unit if stated is not None and path in read_of.answered and not read_of.one_unit else None
-        by_variant: dict[str, list[FlowTest]] = {}
+    for path, result in folder.results:
+        by_variant: dict[str, list[FlowTest]] = {} if result.tests else {path.stem.casefold(): []}
         for test in result.tests:
             by_variant.setdefault(" ".join(test.variant.split()).casefold(), []).append(test)
+        questions = [proposal_of(item.message) for item in result.findings if item.severity == "error"]
         for key, tests in by_variant.items():
-            variant = found.setdefault(key, _Variant(" ".join(tests[0].variant.split())))
+            name = " ".join(tests[0].variant.split()) if tests else path.stem
+            variant = found.setdefault(key, _Variant(name))
             variant.tests += tests
-            for entry in map(_quoted, _entries(path, target, tests, result.tests)):
-                unit = f"{{ file = {entry}, conditions = {{ flow_unit = {_quoted(own)} }} }}" if own else entry
-                variant.sheets.append(unit)
+            variant.sheets += map(_quoted, _entries(path, target, tests, result.tests))
+            variant.questions += [f"{path.name}: {said}" for said, _ in questions]
+            variant.mapping = variant.mapping or next((mapping for _, mapping in questions if mapping), "")
     order = list(found.values())
     return sorted(order, key=lambda variant: (*_place_of(variant), order.index(variant)))
 
@@ -245,9 +225,10 @@ def _place_of(variant: _Variant) -> tuple[int, int, str]:
 _FIRST = tuple(
     fold(word)
     for word in (
-        "stock", "standard", "original", "before", "as received", "baseline", "base", "untouched", "as cast", "factory",
-        "serie", "vorher", "unbearbeitet", "avant", "d'origine", "antes", "de serie", "prima", "di serie", "originale",
-        "voor", "origineel", "przed", "seryjny", "före", "orört", "加工前", "純正", "ノーマル",
+        "stock", "standard", "original", "before", "received", "recvd", "recd", "rcvd", "as found", "baseline", "base",
+        "untouched", "as cast", "factory", "serie", "vorher", "unbearbeitet", "avant", "d'origine", "antes", "de serie",
+        "prima", "di serie", "originale", "voor", "origineel", "przed", "seryjny", "före", "orört", "加工前", "純正",
+        "ノーマル",
     )
 )  # fmt: skip
 _LAST = tuple(fold(word) for word in ("final", "after all", "finished"))
@@ -267,13 +248,14 @@ def _entries(path: Path, target: Path, tests: Sequence[FlowTest], all_tests: Seq
     return [name]
 
 
-def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Stated | None) -> str:
-    """The job file."""
+def job_text(folder: Folder, target: str | Path, stated: Stated | None = None) -> str:
+    """Return the text of the job file that `start_job` writes."""
+    variants = _variants(folder, Path(target))
     lines = [
         "# A job file made from the sheets of this folder. Lines behind # are comments: fill in",
         "# what is known and take the # away. Lengths, pressures and flows are text with a unit.",
         "",
-        *_listing(found, folder),
+        *_listing(folder),
         "[job]",
         'title = ""',
         '# customer = "…"',
@@ -290,16 +272,8 @@ def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Sta
         "# To have a gain proven, ask the bench for: the date on every sheet, the check plate read in every session,",
         "# and one port or more flowed twice in each state, with the head taken off in between.",
         "",
-        *_same_day(variants),
     ]
-    if stated is not None and stated.flow_unit and found.one_unit:
-        lines += ["[conditions]                   # for all sheets", f'flow_unit = "{stated.flow_unit}"', ""]
-    elif found.lacks_unit:
-        lines += [
-            "[conditions]                   # for all sheets",
-            '# flow_unit = "CFM"            # some sheets name no unit of flow: which is it? (CFM, L/s, m³/h, …)',
-            "",
-        ]
+    lines += _for_all(folder, variants, stated)
     lines += _valves(variants)
     if len(variants) > 1:
         lines += [
@@ -319,15 +293,33 @@ def _text(variants: Sequence[_Variant], found: _Found, folder: Path, stated: Sta
     return "\n".join(lines) + "\n"
 
 
-def _same_day(variants: Sequence[_Variant]) -> list[str]:
-    """The one question for all sheets without a date, where no sheet has one."""
-    if len(variants) < 2 or any(test.conditions.date for variant in variants for test in variant.tests):
-        return []
-    return [
-        "# When were these flowed? No sheet carries a date, and on other days the bench may have moved. If it was all",
-        '# on one day, one line under [conditions] settles it for all sheets: date = "2026-03-14"',
-        "",
-    ]
+_ASKED = {
+    "flow_unit": ("CFM", "which unit are the flows in? (CFM, L/s, m³/h, …)"),
+    "lift_unit": ("in", "which unit are the lifts in? (in, mm, thou)"),
+    "date_order": ("day", "what comes first in a date such as 3/4/26? (day, month)"),
+}
+
+
+def _for_all(folder: Folder, variants: Sequence[_Variant], stated: Stated | None) -> list[str]:
+    """The table of what holds for all sheets: what was stated, and a line for each question that one answer settles."""
+    lines = []
+    for key, (example, question) in _ASKED.items():
+        if stated is not None and getattr(stated, key):
+            lines.append(f'{key} = "{getattr(stated, key)}"   # of sheets that do not say it')
+        elif key in folder.asked:
+            names = folder.asked[key]
+            more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+            lines.append(_comment(f'# {key} = "{example}"   # {", ".join(names[:3])}{more}: {question}'))
+    tests = [test for variant in variants for test in variant.tests]
+    if len(variants) > 1 and not any(test.conditions.date for test in tests) and "date_order" not in folder.asked:
+        lines += [
+            "# When were these flowed? No sheet carries a date, and on other days the bench may have moved. If it was",
+            "# all on one day, this line settles it for all sheets:",
+            '# date = "2026-03-14"',
+        ]
+    if tests and all(test.pressure_at(point) is None for test in tests for point in test.points):
+        lines.append('# test_pressure = "28 inH2O"   # no sheet says it: what was it?')
+    return ["[conditions]                   # for all sheets", *lines, ""] if lines else []
 
 
 _STATUS = {
@@ -338,14 +330,14 @@ _STATUS = {
 }
 
 
-def _listing(found: _Found, folder: Path) -> list[str]:
+def _listing(folder: Folder) -> list[str]:
     """A line for every file."""
     lines = []
-    for entry in found.listed:
-        name = os.path.relpath(entry.path, folder)
-        reason = entry.reason.removeprefix(f"{entry.path.name}: ").partition("; or put this into its")[0]
-        lines.append("# " + _comment(f"{_STATUS[entry.status]}: {Path(name).as_posix()}: {reason}"))
-    if not found.listed:
+    for entry in folder.listed:
+        name = Path(os.path.relpath(entry.path, folder.path)).as_posix()
+        reason = proposal_of(entry.reason.removeprefix(f"{entry.path.name}: "))[0]
+        lines.append("# " + _comment(f"{_STATUS[entry.status]}: {name}: {reason}"))
+    if not folder.listed:
         lines.append("# There is no sheet in this folder.")
     return [*lines, ""]
 
@@ -367,20 +359,21 @@ def _valves(variants: Sequence[_Variant]) -> list[str]:
         if not tests:
             continue
         lines.append(f"[valves.{side}]                # for coefficients; what a sheet states need not be repeated")
-        for key, name, unit, digits, examples in _DIMENSIONS:
-            values, missing = _stated(tests, name, unit, digits)
+        for row in _OF_VALVES:
+            values, missing = _stated(tests, row.condition, row.unit)
             if values:
                 some = "   (on some sheets; the others do not say)" if missing else ""
-                lines.append(_comment(f"# found: {key} = {values}") + some)
+                lines.append(_comment(f"# found: {row.key} = {values}") + some)
             if missing:
-                lines.append(f"# {key} = {examples[side]}")
+                example = row.exhaust if side == "exhaust" and row.exhaust else row.example
+                lines.append(f"# {row.key} = " + (example if row.kind == "angle" else f'"{example}"'))
         lines.append("")
     return lines
 
 
-def _stated(tests: Sequence[FlowTest], name: str, unit: str, digits: int) -> tuple[str, bool]:
+def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]:
     """The different values of a condition in words, and whether any test lacks it."""
-    values = list(dict.fromkeys(_shown(test.conditions, name, unit, digits) for test in tests))
+    values = list(dict.fromkeys(_shown(test.conditions, name, unit) for test in tests))
     known = [value for value in values if value is not None]
     return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
 
@@ -388,21 +381,21 @@ def _stated(tests: Sequence[FlowTest], name: str, unit: str, digits: int) -> tup
 def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     """One variant: its sheets, its state to fill in, its conditions found and missing."""
     date = f"   # {_comment(variant.date)}" if variant.date else "   # no date on its sheets: put it where it belongs"
+    asked = [_comment(f"# needs you: {question}") for question in dict.fromkeys(variant.questions)]
     lines = [
         "[[variant]]" + ("                    # the first is the baseline" if first else ""),
         f"name = {_quoted(variant.name)}{date}",
         f"sheets = [{', '.join(variant.sheets)}]",
+        *asked,
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
     ]
     missing: list[str] = []
-    for key, digits in _CONDITIONS.items():
-        row = section("conditions")[key]
-        name, unit, example = row.attribute, row.unit, row.example
-        values, lacking = _stated(variant.tests, name, unit, digits)
-        if values:
-            lines.append(_comment(f"# found: {key} = {values}"))
-        if lacking and key in _WANTED:
-            missing.append(f'{key} = "{example}"')
+    for row in _OF_TESTS:
+        values, lacking = _stated(variant.tests, row.attribute, row.unit)
+        if values and not (row.kind == "flow" and variant.questions):  # of flows whose unit is only guessed
+            lines.append(_comment(f"# found: {row.key} = {values}"))
+        if lacking and row.key in _WANTED:
+            missing.append(f'{row.key} = "{row.example}"')
     if any(test.side is None for test in variant.tests):
         missing.append('side = "intake"')
     if any(test.port is None for test in variant.tests):
@@ -412,15 +405,18 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
             "# missing on some or all of its sheets; state what is known:",
             f"# conditions = {{ {', '.join(missing)} }}",
         ]
+    if variant.mapping:
+        lines.append("# or fill in each ? and take the # away:")
+        lines += [f"# {line}" for line in mapping_lines(variant.mapping)]
     return [*lines, ""]
 
 
-def _shown(conditions: Conditions, name: str, unit: str, digits: int) -> str | None:
+def _shown(conditions: Conditions, name: str, unit: str) -> str | None:
     """A condition as people write it."""
     value = getattr(conditions, name)
     if value is None:
         return None
-    return format_quantity(value, unit, digits) if unit else str(value)
+    return format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value)
 
 
 def _comment(text: str) -> str:
@@ -441,7 +437,7 @@ def _quoted(text: str) -> str:
     return f'"{"".join(escaped)}"'
 
 
-def _write(target: Path, text: str) -> None:
+def write_new(target: Path, text: str) -> None:
     """Write the file whole or not at all, and never over another."""
     exists = JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
     part = target.with_name(f".{target.name}.part")

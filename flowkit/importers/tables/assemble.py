@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import chain
@@ -13,13 +12,9 @@ from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.lifts import Lifts, scaled
 from flowkit.importers.tables.lines import Key
 from flowkit.importers.tables.readings import Draft
-from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, Item, assumed, refused
+from flowkit.importers.words.items import CONDITION_FIELDS, CONTRADICTED, FLOW_KINDS, KEEP_ONE, Item, assumed, refused
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Reading, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
-
-# A frozen dataclass sets each field through `object.__setattr__`; over an archive of sheets that would be
-# a third of all reading. The slots' own setters do the same, and `map` calls them without a loop in Python.
-_SET_ID = vars(FlowTest)["id"].__set__
 
 
 def make_points(
@@ -31,19 +26,6 @@ def make_points(
     (Point(lift_m=0.001, flow_m3_s=0.01, pressure_pa=None, source='a.csv:2:2', reading=None),)
     """
     return tuple(map(Point, lifts, flows, pressures, sources))
-
-
-def name_tests(tests: Sequence[FlowTest], names: Sequence[str]) -> None:
-    """Give tests that nobody else has seen yet their ids, in place: making each anew takes as long as reading it.
-
-    >>> from dataclasses import replace
-    >>> from flowkit.importers import read
-    >>> fresh = replace(read("sample_sheets/as_received.csv").tests[0], id="")
-    >>> name_tests([fresh], ["a"])
-    >>> fresh.id
-    'a'
-    """
-    deque(map(_SET_ID, tests, names), maxlen=0)
 
 
 MICRON = 1e-6  # lifts closer than this are one
@@ -129,7 +111,7 @@ def with_closed_valve(
         return {**items, **closed}, None
     if _agree(read, said):
         return dict(items), None
-    what = f"the flow at lift zero and the leak in {said.source} differ; a test has one leak, so keep the right one"
+    what = f"the flow at lift zero and the leak in {said.source} differ; {KEEP_ONE}"
     return dict(items), refused(read.source, what)
 
 
@@ -269,7 +251,7 @@ class _Maker:
             unit = ""
         if unit is None:
             what = (
-                "the readings of the meter have no unit; write it in the heading, or state it with --reading-unit "
+                "the readings of the meter have no unit; state it with --reading-unit "
                 "or reading_unit in the job's [meter] or conditions"
             )
             self.tell(refused(draft.where, what))
@@ -331,7 +313,7 @@ class _Maker:
         """Say that the user and the sheet differ, unless the user's statement counts anyhow (the job puts it in)."""
         if any(_plain_name(field) == name for field in self.stated.overrides):
             return
-        what = f"the sheet gives {name} {found}, but {wanted} was stated; correct the one that is wrong"
+        what = f"the sheet gives {name} {found}, but {wanted} was stated; {CONTRADICTED}"
         self.tell(Finding("stated-contradicts", "error", where, what))
 
     def _items_for(self, side: Side | None) -> dict[str, Item]:
@@ -406,10 +388,11 @@ class _Maker:
     def _hold_units(self, draft: Draft) -> None:
         """Hold the units the user states against those the sheet states."""
         stated, lifts = self.stated, self.lifts
-        if stated.flow_unit and draft.flow_stated and draft.flow_unit and draft.flow_unit.name != stated.flow_unit:
-            self._contradiction("flow unit", draft.flow_unit.name, stated.flow_unit, draft.where)
-        if stated.lift_unit and lifts.source == "stated" and lifts.unit and lifts.unit.name != stated.lift_unit:
-            self._contradiction("lift unit", lifts.unit.name, stated.lift_unit, draft.where)
+        flow = draft.flow_unit.name if draft.flow_stated and draft.flow_unit else None
+        lift = lifts.unit.name if lifts.source == "stated" and lifts.unit else None
+        for name, said, wanted in (("flow", flow, stated.flow_unit), ("lift", lift, stated.lift_unit)):
+            if said and wanted and said != wanted and f"{name}_unit" not in stated.defaults:
+                self._contradiction(f"{name} unit", said, wanted, draft.where)
 
     def _volume_factor(self, unit: Unit | None, conditions: Conditions, where: str) -> float | None:
         """What turns a flow in some unit into m³/s at the inlet."""
@@ -421,7 +404,7 @@ class _Maker:
         if air is None:
             what = (
                 f"flow in {unit.name} is a mass; its volume needs the air's temperature and barometer: "
-                "add both to the sheet or to the job's conditions"
+                "state --air-temperature and --barometer, or both in the job's conditions"
             )
             self.tell(refused(where, what))
             return None
@@ -445,7 +428,7 @@ class _Maker:
                 assumed(
                     where,
                     "SCFM was read as flow in the standard air, since the sheet gives no air of its own",
-                    "add temperature and barometer to the sheet",
+                    "state temperature and barometer",
                 )
             )
             return unit.factor
@@ -458,19 +441,15 @@ class _Maker:
         if conditions.air_temperature_k is None or conditions.barometer_pa is None:
             return None
         if conditions.relative_humidity is None:
-            self.tell(
-                assumed(
-                    where, "the air's humidity is not known and it was taken as dry", "add the humidity to the sheet"
-                )
-            )
+            self.tell(assumed(where, "the air's humidity is not known and it was taken as dry", "state the humidity"))
         return AirState(conditions.air_temperature_k, conditions.barometer_pa, conditions.relative_humidity or 0.0)
 
     def _lift_factor(self, conditions: Conditions, where: str) -> float | None:
         """What turns lifts over the valve's diameter into metres."""
         if conditions.valve_diameter_m is None:
             what = (
-                "lifts are fractions of the valve's diameter, which is not known; add the valve head to the sheet "
-                "or state --valve-head"
+                "lifts are fractions of the valve's diameter, which is not known; state it with "
+                "--valve-head or as valve_head in the job's conditions"
             )
             self.tell(refused(where, what))
         return conditions.valve_diameter_m

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import Table
+from flowkit.importers.tables.find import HEADED, Table
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, unreadable
+from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, Side
-from flowkit.units import Unit
+from flowkit.units import Unit, number
 
 __all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
+PORTS = range(1, 17)
+SAG = 1.6  # how far a test pressure falls as a port opens; a gauge named by its unit alone that moves more is another
+SQUARES = 0.05  # the square of a flow goes with its pressure, each rounded for printing
 EXACT = 0.004  # a mean, sum or ratio worked out from rounded figures
 REPEATED = 1.03  # how far apart the flows of two runs may lie
+LIKE = (0.5, 2.0)  # how far apart the flows of two ports may lie at every lift
+RISES = 1.3  # by how much the flow of a list without headings must rise with the lift
 ALIKE = (0.2, 5.0)  # how far apart flows of two states may lie at one lift
 PRESSURES_PA = (200.0, 25_000.0)  # of a flow test
 READING_UNITS = frozenset({"pressure", "length", "humidity"})
@@ -88,6 +94,7 @@ class Column:
     own: tuple[str, ...] = ()
     trouble: list[str] = field(default_factory=list)
     flows: list[int] | None = None
+    like: bool = False  # left out, though its numbers could be flows
     beside: int | None = None  # of a meter's reading: the column of the flow that was worked out from it
 
     def source(self, table: Table) -> str:
@@ -128,6 +135,7 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     _drop_lone_letter(columns)
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
+    _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, context)
     _check_arithmetic(table, columns)
     _share_pressure(table, columns)
@@ -242,8 +250,10 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
     value = view.rows[row][index]
     text = as_text(value)
     cell = read_cell(value, view.decimal_comma)
+    if cell.unit in ("IN", "In") and cell.value in PORTS:
+        return parse_label(text)  # "1 IN", the intake of port 1
     if cell.unit:
-        unit = known_unit(cell.unit) if cell.unit else None
+        unit = known_unit(cell.unit)
         if unit is not None and unit.quantity == "pressure":
             return Label(pressure=(as_text(cell.value), cell.unit))
         if unit is not None and unit.quantity in FLOW_QUANTITIES:
@@ -292,6 +302,8 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
         if known is not None and known.quantity == label.unit.quantity and known.name != label.unit.name:
             column.trouble.append(f"its headings name two units, {known.name} and {label.unit.name}")
         column.unit, column.unit_text = label.unit, label.unit_text
+    elif label.kind == "meter":
+        column.unit_text = label.unit_text or column.unit_text
     rest = label.rest if label.aside is None else label.aside_rest
     if rest and rest not in column.variant:
         column.variant = f"{column.variant} {rest}".strip()
@@ -448,11 +460,10 @@ def _pressure_role(table: Table, column: Column) -> None:
         for row in table.axis.rows
         if (v := read_cell(table.view.value(row, column.index), table.view.decimal_comma).value)
     ]
-    if (
-        values
-        and not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]
-        and "pressure" not in column.own
-    ):
+    if not values or "pressure" in column.own:
+        return
+    steady = max(values) <= SAG * min(values)
+    if not steady or not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]:
         column.role, column.why = "ignored", "a pressure that is no test pressure"
 
 
@@ -487,9 +498,22 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
             column.role = "ignored"
 
 
+_TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
+
+
+def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
+    """Take ``test 1``, ``test 2`` for runs where their flows agree as repeated readings do, else for states."""
+    named = [column for column in columns if _TEST.fullmatch(column.variant)]
+    for group in ([c for c in named if c.side == side] for side in {column.side for column in named}):
+        if len(group) > 1 and _agree(table, group, REPEATED, 1.08):
+            for column in group:
+                column.run, column.variant = int(_TEST.fullmatch(column.variant)[1]), ""  # type: ignore[index]
+                column.role = "flow"
+
+
 def _drop_lone_letter(columns: list[Column]) -> None:
     """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
-    flows = [c for c in columns if c.role in ("flow", "named")]
+    flows = [c for c in columns if c.role in ("flow", "named", "bare")]
     letters = [c for c in flows if c.letter]
     if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
@@ -518,7 +542,34 @@ def _decide_unknown(table: Table, columns: list[Column], context: Context) -> No
                 column.role = "flow"
             else:
                 column.role, column.why = "ignored", "not understood"
+                column.like = _is_like(table, column, known)
+    _take_lone_flow(table, columns, context)
     _drop_unlike(table, columns)
+
+
+def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
+    """Whether numbers under a heading that says nothing could be flows: they rise, and are as large as those known."""
+    mine, named = _values(table, column), [_values(table, c) for c in known]
+    beside = {row: [v[row] for v in named if v.get(row)] for row in mine}
+    ratios = [value / median(beside[row]) for row, value in mine.items() if beside[row]]
+    rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
+    plain = not (column.unit or column.treatment or column.pressure)
+    return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
+
+
+def _take_lone_flow(table: Table, columns: list[Column], context: Context) -> None:
+    """Take the only column, without a heading, for the flow where a line names the side and another the unit of flow.
+
+    The numbers before it must be lifts beyond doubt, and it must rise with them: a list of ports looks much the same.
+    """
+    if len(columns) != 1 or columns[0].text or not (context.side and context.flow_unit):
+        return
+    (column,) = columns
+    flows = list(_values(table, column).values())
+    cells = [read_cell(table.view.rows[row][table.axis.column], table.view.decimal_comma) for row in table.axis.rows]
+    counted = all(cell.value is not None and cell.value.is_integer() and not cell.unit for cell in cells)
+    if table.axis.score >= HEADED or (not counted and len(flows) > 2 and max(flows) > RISES * min(flows)):
+        column.role, column.kind, column.why = "flow", "flow", ""
 
 
 def _drop_unlike(table: Table, columns: list[Column]) -> None:
@@ -702,6 +753,9 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa
             for column in worked:
                 column.role, column.why = "ignored", f"worked out from {raw[0].text!r}, which was measured"
             group = raw  # noqa: PLW2901
+        group = _one_pressure(table, group)  # noqa: PLW2901
+        if len(group) < 2:
+            continue
         if _are_runs(table, group):
             for number, column in enumerate(group, 1):
                 column.run = number
@@ -720,11 +774,29 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa
         said = "could each be the flow" if not (first.side or first.port) else f"{who}"
         if len(runs) > 1:
             continue  # reported where the tests are put together
-        what = f"the columns headed {names} {said}; head each with its side, port, run or variant"
+        what = f"the columns headed {names} {said}; {SET_HEADING}"
         findings.append(unreadable(group[0].source(table), what))
         for column in group:
             column.role = "trouble"
     return findings
+
+
+def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
+    """Keep the first of columns that are one flow at several pressures, brought from one to the other."""
+    first = group[0]
+    if not all(column.pressure and column.pressure[1] == (first.pressure or ("", ""))[1] for column in group):
+        return group
+    kept = [first]
+    for column in group[1:]:
+        assert first.pressure is not None and column.pressure is not None
+        wanted = (number(column.pressure[0]) or 0.0) / (number(first.pressure[0]) or 1.0)
+        a, b = _values(table, first), _values(table, column)
+        squares = [(b[row] / a[row]) ** 2 for row in a if b.get(row) and a[row]]
+        if wanted != 1 and len(squares) > 2 and all(abs(square / wanted - 1) < SQUARES for square in squares[1:]):
+            column.role, column.why = "ignored", f"the flow of {first.text!r} brought to another test pressure"
+        else:
+            kept.append(column)
+    return kept
 
 
 def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
@@ -813,15 +885,15 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
 
 def _contradiction(table: Table, column: Column) -> Finding:
     """Say that the headings over a column contradict each other."""
-    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; correct its headings"
+    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
     return unreadable(column.source(table), what)
 
 
 def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
-    remedy = "; head it with its side, port, run or variant if it holds flows" if column.why == "not understood" else ""
-    if column.why == "not understood" and (column.side or column.port or column.code or column.state):
+    remedy = f"; if it holds flows, {SET_HEADING}" if column.why == "not understood" else ""
+    if column.why == "not understood" and (column.like or column.side or column.port or column.code or column.state):
         what = f"the column {heading} is beside flows, and its test is not clear; say which test it is, or leave it out"
         return unreadable(column.source(table), what)
     return Finding(

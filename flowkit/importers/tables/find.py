@@ -241,9 +241,16 @@ def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
         found.append(Axis(column, rows, rows[0], rows[-1]))
 
 
-def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
+def _weigh(view: View, axis: Axis) -> None:
     """Weigh what says that a run of numbers are lifts, and what says that they are not."""
     _find_heading(view, axis)
+    _weigh_heading(view, axis)
+    if axis.score > FOREIGN:
+        _weigh_numbers(view, axis)
+
+
+def _weigh_heading(view: View, axis: Axis) -> None:
+    """Weigh what the heading of a run says, or a text beside its first number."""
     label = axis.label
     if label is None:
         axis.score, axis.reason = UNHEADED, "no heading"
@@ -256,6 +263,13 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
         and not (label.code == "in" and _names_exhaust(view, axis.heading))
     ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
+    elif _is_title(view, axis.heading, axis.column) and (
+        (label.kind in (None, "side") and label.names and not label.rest) or _has_other_headings(view, axis)
+    ):
+        axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
+        axis.heading = axis.label = None
+    elif not (label.kind or label.names or label.rest or label.unit or label.letter or label.bare):
+        axis.score, axis.reason = UNHEADED, "a mark without meaning heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
     else:
@@ -265,19 +279,34 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
-    if axis.score < UNIT_HEADED and any("n" in view.kinds[row][: axis.column] for row in axis.rows):
+
+
+def _weigh_numbers(view: View, axis: Axis) -> None:
+    """Weigh the numbers of a run, and leave a line of the sheet below them out of it."""
+    leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
+    least = len(axis.rows) / 2 if view.turned else 1  # the lines above lifts across may hold a few numbers
+    if axis.score < UNIT_HEADED and any(count >= least for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
-    numbers, units = [], 0
+    numbers, units, inches, rows = [], 0, 0, []
     for row in axis.rows:
         value = view.rows[row][axis.column]
         cell = read_cell(value, view.decimal_comma)
+        if cell.unit and axis.score >= HEADED and _is_line_of_its_own(view, row, axis):
+            continue
+        rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))
         units += bool(cell.unit) and _is_length(cell.unit)
+        inches += cell.unit in ("IN", "In")
         if cell.unit and not _is_length(cell.unit) and axis.score < HEADED:
             axis.score = FOREIGN
             return
+    if rows and len(rows) < len(axis.rows):
+        axis.rows, axis.last = rows, rows[-1]
     values = [number for number in numbers if number is not None]
+    if axis.score < HEADED and inches and max(values, default=0) > 1 and _names_sides(view, axis):
+        axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
+        return
     if axis.score < HEADED and units == len(axis.rows):
         axis.score += UNIT_CELLS
         axis.reason = "each number has a unit of length"
@@ -289,6 +318,25 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _names_sides(view: View, axis: Axis) -> bool:
+    """Whether texts between the numbers name sides; one that is alone in its row begins another list."""
+    rows = (row for row in range(axis.first, axis.last + 1) if not _is_title(view, row, axis.column))
+    labels = (view.label(row, axis.column) for row in rows)
+    return any(label is not None and label.side is not None for label in labels)
+
+
+def _has_other_headings(view: View, axis: Axis) -> bool:
+    """Whether the columns beside a run have headings of their own, below the line that is above all."""
+    rows = range((axis.heading or 0) + 1, axis.first)
+    return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
+
+
+def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
+    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
+    first = read_cell(view.rows[axis.first][axis.column], view.decimal_comma)
+    return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -353,8 +401,8 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
         if kind not in "tg":
             continue
         said = view.label(row, axis.column)
-        if said is None:
-            continue
+        if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
+            continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
             length = label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio")
             if label is not None and not (length or label.kind == "lift"):
@@ -395,9 +443,9 @@ def _values_right(view: View, row: int, column: int) -> bool:
     return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
 
 
-def _is_title(view: View, row: int, column: int) -> bool:
+def _is_title(view: View, row: int | None, column: int) -> bool:
     """Whether a text is alone in its row."""
-    kinds = view.kinds[row]
+    kinds = view.kinds[row] if row is not None else ""
     return kinds.replace(" ", "") == "t"
 
 
@@ -415,6 +463,9 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
+            if axis.score < HEADED <= other.score and _is_ratio(axis.label) and not _is_ratio(other.label):
+                more.append(axis.column)  # lift over diameter, beside lifts
+                continue
             heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
             empty = between and heads and axis.label is not None and axis.label.kind == "lift"
             if not between or not (behind or empty):
@@ -425,6 +476,11 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 continue
         chosen.append((axis, []))
     return chosen
+
+
+def _is_ratio(label: Label | None) -> bool:
+    """Whether a heading's unit is the valve's diameter."""
+    return label is not None and label.unit is not None and label.unit.quantity == "lift ratio"
 
 
 def _has_numbers(view: View, column: int, axis: Axis) -> bool:
@@ -469,7 +525,8 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
     empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
-    if empty and not view.grid.formula_gaps and (axis.score < HEADED or not body):
+    gaps = any(view.place(row, c) in view.grid.formula_gaps for c in body for row in axis.rows)
+    if empty and not gaps and (axis.score < HEADED or not body):
         return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
 
@@ -477,6 +534,8 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
 def is_line_across(view: View, axis: Axis, column: int) -> bool:
     """Whether a row beside lifts across is a line of the sheet: one value, with its unit in the next cell perhaps."""
     filled = [row for row in range(axis.first, len(view.kinds)) if view.kinds[row][column] != " "]
+    if any((said := view.label(row, column)) is not None and said.kind in CONDITION_KINDS for row in filled):
+        return True  # "Temp | 21 °C | | Baro | 998 hPa"
     if len(filled) == 2 and filled[1] == filled[0] + 1:
         unit = view.label(filled[1], column)
         return len(axis.rows) > 1 and unit is not None and (unit.only_unit or unit.code == "in")
@@ -503,6 +562,8 @@ def _is_empty(view: View, column: int, rows: range) -> bool:
 
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
+    if _goes_on(view, column, axis, top):
+        return False
     labels = values = texts = 0
     heads = False
     for row in range(top, axis.last + 1):
@@ -538,6 +599,16 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         and values > 0
         and (labels > 1 or (heads and texts == labels == values) or (not heads and _alone(view, column, axis, top)))
     )
+
+
+def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
+    """Whether a headed column of words has a column of flows or readings right of it, with a heading of its own."""
+    at = column
+    while at + 1 < view.width and view.kinds[top][at] == "t" and not _has_numbers(view, at, axis):
+        at += 1
+    label = view.label(top, at) if at > column else None
+    heads = label is not None and (label.names or label.kind in ("flow", "meter"))
+    return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
@@ -618,7 +689,8 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
         for label in labels
     ):
         return True
-    return len(filled) == 2 and filled[0] == lift + 1 and labels[1] is not None and labels[1].only_unit
+    unit = labels[1] if len(filled) == 2 and filled[0] == lift + 1 else None
+    return unit is not None and (unit.only_unit or unit.code == "in")
 
 
 def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
@@ -730,7 +802,7 @@ def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank
     if label.kind in LEFT_OUT:
         return (
             bool(filled)
-            or not blank
+            or (not blank and label.pressure is None)
             or any((row, c) in view.grid.formula_gaps for c in range(table.left, table.right + 1))
         )
     single = table.right == table.axis.column + 1 or label.kind in ("leak", "check_reading", "check_nominal")

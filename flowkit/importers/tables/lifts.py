@@ -9,7 +9,7 @@ from math import isclose, isfinite
 from typing import Literal, NamedTuple
 
 from flowkit.importers.tables.find import Table
-from flowkit.importers.words.items import assumed, refused, unreadable
+from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
 from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding
@@ -104,11 +104,11 @@ def _read_each(table: Table, main: int, headed: Unit | None, raw: Sequence[_Raw]
     for row, value, spelled, section in raw:
         unit = known_unit(spelled) if spelled else got.unit
         if unit is None or unit.quantity != got.unit.quantity:
-            what = f"{as_text(table.view.value(row, main))!r} is no lift in {got.unit.name}; correct the cell"
+            what = f"{as_text(table.view.value(row, main))!r} is no lift in {got.unit.name}; {BY_HAND}"
             got.findings.append(Finding("not-a-number", "error", table.view.source(row, main), what))
             continue
         if value < 0:
-            what = f"the lift {value:g} is negative; a valve cannot open that way: correct the cell"
+            what = f"the lift {value:g} is negative, and a valve cannot open that way; {BY_HAND}"
             got.findings.append(Finding("lift-negative", "error", table.view.source(row, main), what))
             continue
         got.rows.append(LiftRow(row, to_si(value, unit), section))
@@ -185,7 +185,7 @@ class _Column:
         what = (
             f"the lift was kept as the date {value:%Y-%m-%d} and read as the fraction it was typed as, {fitting[0]:g}"
         )
-        self.got.findings.append(assumed(source, what, "write lifts as decimals if that is not meant"))
+        self.got.findings.append(assumed(source, what, "set them right in the job file (values) if that is not meant"))
         return Cell(fitting[0])
 
     def _between(self, row: int) -> None:
@@ -209,7 +209,7 @@ class _Column:
         found = "is empty, though its row has readings"
         if value is not None:
             found = f"holds {as_text(value)!r}, which is no number"
-        what = f"the cell of the lift {found}; write the lift or empty the row"
+        what = f"the cell of the lift {found}; set it in the job file (values), or leave the row out (leave_out)"
         self.got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
 
 
@@ -248,9 +248,9 @@ def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None
     if raw:
         what = (
             f"lifts up to {largest:g} have no unit and could be meant in more than one; "
-            "write it in their heading, or state it with --lift-unit or lift_unit in the job's conditions"
+            "state it with --lift-unit or lift_unit in the job's conditions"
         )
-        got.findings.append(unreadable(where, what))
+        got.findings.append(refused(where, what))
 
 
 def _check_others(table: Table, main: int, got: Lifts) -> None:

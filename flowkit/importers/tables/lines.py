@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -14,6 +14,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
     FLOW_KINDS,
+    KEEP_ONE,
     NO_UNITS,
     Item,
     Units,
@@ -24,7 +25,7 @@ from flowkit.importers.words.items import (
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
-from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
 
@@ -107,12 +108,11 @@ class _Reader:
     def read_row(self, row: int, filled: list[int]) -> None:
         """Read one row: labels with the values behind or under them, and texts."""
         view = self.view
+        if self._read_aligned(row, filled):
+            return
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
-        alone = view.value(row, filled[0]) if len(filled) == 1 else None
-        if isinstance(alone, str) and len(alone) <= view.longest and not labels:
-            said = parse_label(str(view.value(row, filled[0])))
-            if said.pressure is not None:  # "28 inH2O" alone in its row
-                self._read_title(row, filled[0], said, view.source(row, filled[0]), str(view.value(row, filled[0])))
+        self._read_lone_pressures(row, filled, labels)
+        if not labels:
             return
         heads = [
             column
@@ -152,6 +152,34 @@ class _Reader:
                 self._read_pair(labels[column], row + 1, [column])
             elif labels[column].names or labels[column].pressure:
                 self._read_title(row, column, labels[column], view.source(row, column), str(view.value(row, column)))
+            else:
+                self._read_units(row, column, str(view.value(row, column)), view.source(row, column))
+
+    def _read_units(self, row: int, column: int, text: str, source: str) -> None:
+        """Take the units that a text names for all the sheet."""
+        for kind, unit in named_units(text):
+            self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
+
+    def _read_lone_pressures(self, row: int, filled: list[int], labels: Mapping[int, Label]) -> None:
+        """Read ``28 inH2O`` in a cell of its own, with no label before it."""
+        for place, column in enumerate(filled):
+            value, before = self.view.value(row, column), filled[place - 1] if place else -1
+            asked = before in labels and (_is_label(labels[before]) or labels[before].kind == "lift")
+            if isinstance(value, str) and column not in labels and len(value) <= self.view.longest and not asked:
+                said = parse_label(value)
+                if said.pressure is not None:
+                    self._read_title(row, column, said, self.view.source(row, column), value)
+
+    def _read_aligned(self, row: int, filled: list[int]) -> bool:
+        """Read ``Temp  17 C  Date  13.11.2026`` whole where it was cut as the table below it is."""
+        if self.view.grid.delimiter != " " or len(filled) < 2:
+            return False
+        line = "  ".join(str(self.view.value(row, column)) for column in filled)
+        found, rest = pairs(line)
+        if not found or rest:
+            return False
+        self._read_text(row, filled[0], line, self.view.source(row, filled[0]))
+        return True
 
     def _value_under(self, row: int, column: int, heads: int) -> bool:
         """Whether a row of labels has its values in the row below."""
@@ -175,12 +203,12 @@ class _Reader:
             unit = parse_label(text)
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
-        name = as_text(self.view.value(row, more[0])) if more and label.kind in _LEAKS else ""
+        name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
     def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
-        """Read one value and keep it with its place; `more` is its unit and, of a leak, its range or meter."""
+        """Read one value and keep it with its place; `more` is its unit and, of a reading, its range or meter."""
         kind = str(label.kind)
         self.got.words += label.languages
         text = as_text(value)
@@ -194,6 +222,14 @@ class _Reader:
             kind = "side"  # "Valve: intake"
         if kind == "date" and label.languages == ("it",) and not re.search(r"\d", text):
             return  # "data" is a word of other languages too
+        if kind == "date" and no_number and iso_date(value) is None:
+            taken = take_pressure(f"at {text}")
+            if taken is not None and not taken.rest.replace("at", "").strip():
+                kind = "pressure"  # "Tested: 28 inH2O"
+        if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
+            kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
+        if kind == "bench" and isinstance(value, str) and self._read_bench(value, source, at):
+            return
         if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
             value = self._first_quantity(kind, value, source, at)
         written = Written(
@@ -210,6 +246,14 @@ class _Reader:
         else:
             self._read(kind, written, at)
 
+    def _read_bench(self, text: str, source: str, at: Placed) -> bool:
+        """Read ``28" H2O, CFM`` behind the word bench; tell whether that is all it says."""
+        taken = take_pressure(text)
+        if taken is None or not taken.among_units:
+            return False
+        self._read_text(at.row, at.column, text, source)
+        return True
+
     def _first_quantity(self, kind: str, text: str, source: str, at: Placed) -> str:
         """The quantity a value begins with; what is written behind it is read as a text of its own."""
         numbers = quantities(text)
@@ -217,7 +261,9 @@ class _Reader:
             return text
         behind = text[numbers[0].end :].strip(" ,;")
         if not behind or not pairs(behind)[0]:
-            return text
+            unit = numbers[0].unit
+            remark = unit is not None and unit.quantity == "length" and behind and not re.search(r"[\d@]", behind)
+            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve"
         self._read_text(at.row, at.column, behind, source)
         return text[: numbers[0].end]
 
@@ -232,7 +278,7 @@ class _Reader:
 
     def _read(self, kind: str, written: Written, at: Placed) -> None:
         """Read one value and keep it."""
-        items, findings = read_item(kind, written)
+        items, findings = read_item(kind, written, self.units)
         self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
         self.got.findings += findings
 
@@ -248,8 +294,7 @@ class _Reader:
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
         """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
-        for kind, unit in named_units(text):
-            self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
+        self._read_units(row, column, text, source)
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
@@ -269,7 +314,7 @@ class _Reader:
         taken = take_pressure(text)
         talk = is_sentence(text if taken is None else taken.rest)
         if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
-            if label.side or label.code:
+            if label.side or (label.code and not label.rest):
                 found.append(Item("side", label.side or f"?{label.code}", None, source))
             if label.port:
                 found.append(Item("port", label.port, None, source))
@@ -280,9 +325,12 @@ class _Reader:
             if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
         self.got.placed += [Placed(row, column, item, title=True) for item in found]
-        if label.pressure is not None:
+        pressure = label.pressure
+        if pressure is None and taken is not None and taken.of_water and taken.unit:
+            pressure = label.aside if taken.of_a_test or taken.among_units else None
+        if pressure is not None:
             at = Placed(row, column, _NO_ITEM, title=True)
-            self._add(Label("pressure"), " ".join(label.pressure), source, at)
+            self._add(Label("pressure"), " ".join(pressure), source, at)
 
 
 _NO_ITEM = Item("", "", None, "")
@@ -470,7 +518,7 @@ def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
 
 def _twice(one: Item, other: Item) -> Finding:
     """Say that a sheet states two values of one thing."""
-    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; keep the right one"
+    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; {KEEP_ONE}"
     return refused(other.source, what)
 
 

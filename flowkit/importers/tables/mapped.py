@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
+from dataclasses import replace
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.mapping import CellRange, FlowColumn, Stated, TableMapping
@@ -42,7 +43,7 @@ def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
             for row, column in _places(grid, cells):
                 if 0 <= row < len(taken):
                     taken[row].append((column, column))
-    said = read_metadata(view, taken, Units(stated.flow_unit, stated.pressure_unit))
+    said = read_metadata(view, taken, stated.units)
     reading.metadata = said
     reading.findings += said.findings
     items: dict[Key, Item] = {
@@ -84,9 +85,10 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     axis = Axis(0, list(range(len(rows))), 0, len(rows) - 1, reason="as the mapping in the job file says")
     axis.label = Label("lift", unit=unit(mapping.lift_unit) if mapping.lift_unit is not None else None)
     table = Table(view, axis, 0, len(picked) - 1)
-    units = Units(
-        mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit,
-        mapping.pressure_unit or stated.pressure_unit,
+    units = replace(
+        stated.units,
+        flow=mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit,
+        pressure=mapping.pressure_unit or stated.pressure_unit,
     )
     lifts = read_lifts(
         table, [c.index for c in columns if c.role == "flow"], unit_of(items, "lift_unit") or stated.lift_unit
@@ -117,6 +119,7 @@ def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:
         side=flow.side,
         port=flow.port,
         run=flow.run,
+        head=flow.head,
         variant=flow.variant or "",
         unit=unit(spelled) if spelled else None,
         text=flow.cells.text,
@@ -152,6 +155,6 @@ def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft,
             decimal_comma=decimal_comma_of(grid),
             default_unit=units.pressure,
         )
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, units)
         reading.findings += trouble
         draft.items.update({item.kind: item for item in items})

@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from flowkit.importers.words.items import unreadable
+from flowkit.importers.words.items import SET_HEADING, unreadable
 from flowkit.importers.words.vocabulary import LANGUAGES, SIDE_CODES
 from flowkit.model import Finding, Side
 
@@ -91,7 +91,7 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
         if sides is None:
             what = (
                 f"the letter {str(column.code).upper()!r} in {column.text!r} may be intake or exhaust, depending on "
-                "the language; write intake or exhaust in the heading"
+                f"the language; {SET_HEADING}"
             )
             findings.append(unreadable(column.source(table), what))
             column.role = "trouble"
@@ -112,7 +112,9 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
-_LEAD = re.compile(r"^#?(?P<number>\d{1,2})(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>[^\W\d_].*)$")
+_LEAD = re.compile(
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>[^\W\d_].*)$"
+)
 
 
 def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
 
 from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.labels import FLOW_QUANTITIES
+from flowkit.importers.words.labels import FLOW_QUANTITIES, Label
 
-__all__ = ["has_numbers", "stanza"]
+__all__ = ["has_numbers", "mapping_lines", "stanza"]
 
 LEAST = 3  # numbers under each other that make a column worth naming
 SEARCH = 200  # rows looked at
@@ -25,12 +26,29 @@ def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = (
     """
     if table is not None and not table.view.places:
         return _of_table(grid, table, columns)
-    found = _number_columns(upright(grid)) or [(0, 4, 15), (1, 4, 15)]
-    lift, *flows = found
-    first, last = lift[1], lift[2]
-    flows = flows[:MOST] or [(lift[0] + 1, first, last)]
-    entries = [_entry(_range(grid, column, first, last), UNKNOWN, UNKNOWN) for column, _, _ in flows]
-    return _written(grid, _range(grid, lift[0], first, last), UNKNOWN, UNKNOWN, entries)
+    view = upright(grid)
+    found = _number_columns(view) or [(0, 4, 15), (1, 4, 15)]
+    heads = {column: _head(view, column, first) for column, first, _ in found}
+    lift = next((column for column in found if heads[column[0]].kind == "lift"), found[0])
+    column, first, last = lift
+    flows = [item[0] for item in found if item is not lift][:MOST] or [column + 1]
+    entries = []
+    for index in flows:
+        said = heads.get(index, Label())
+        port = said.port if said.side or said.unit else None
+        entries.append(_entry(_range(grid, index, first, last), said.side or UNKNOWN, port or UNKNOWN))
+    named = [label.unit for index, label in heads.items() if index in flows]
+    units = {unit.name for unit in named if unit is not None and unit.quantity == "flow"}
+    own = heads[column].unit if column in heads else None
+    lift_unit = own.name if own is not None and own.quantity == "length" else UNKNOWN
+    flow_unit = units.pop() if len(units) == 1 else UNKNOWN
+    return _written(grid, _range(grid, column, first, last), lift_unit, flow_unit, entries)
+
+
+def _head(view: View, column: int, first: int) -> Label:
+    """What is written right over a column of numbers."""
+    found = (view.label(row, column) for row in (first - 1, first - 2) if row >= 0)
+    return next((label for label in found if label is not None), Label())
 
 
 def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
@@ -49,16 +67,24 @@ def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
     for column in shown:
         index = column.index if column is not None else min(table.axis.column + 1, table.right)
         cells = _between(grid, view, index, table)
-        side = (column.side if column is not None else None) or UNKNOWN
-        port = (column.port if column is not None else None) or UNKNOWN
-        entries.append(_entry(cells, side, port))
+        said = column if column is not None else Column(index)
+        alike = sum(_who(said) == _who(other) for other in flows)
+        more = {"run": said.run, "variant": said.variant or None, "head": said.head}
+        entries.append(_entry(cells, said.side or UNKNOWN, said.port if said.port and alike == 1 else UNKNOWN, **more))
     flow_unit = units.pop() if len(units) == 1 else UNKNOWN
     return _written(grid, _between(grid, view, table.axis.column, table), unit, flow_unit, entries)
 
 
-def _entry(cells: str, side: str, port: str) -> str:
-    """One column of flows."""
-    return f'{{ cells = "{cells}", side = {_quoted(side)}, port = {_quoted(port)} }}'
+def _who(column: Column) -> tuple[object, ...]:
+    """What tells one column of flows from another."""
+    return column.side, column.port, column.run, column.variant, column.head
+
+
+def _entry(cells: str, side: str, port: str, **more: str | int | None) -> str:
+    """One column of flows; `more` is its run, variant and head where they are known."""
+    known = [(key, value) for key, value in (("side", side), ("port", port), *more.items()) if value]
+    rest = ", ".join(f"{key} = {value if isinstance(value, int) else _quoted(value)}" for key, value in known)
+    return f'{{ cells = "{cells}", {rest} }}'
 
 
 def _written(grid: Grid, lift: str, lift_unit: str, flow_unit: str, entries: Sequence[str]) -> str:
@@ -68,6 +94,13 @@ def _written(grid: Grid, lift: str, lift_unit: str, flow_unit: str, entries: Seq
         f'columns = {{ {sheet}lift = "{lift}", lift_unit = {_quoted(lift_unit)}, flow_unit = {_quoted(flow_unit)}, '
         f"flow = [{', '.join(entries)}] }}"
     )
+
+
+def mapping_lines(mapping: str) -> list[str]:
+    """Lay out a ``columns`` entry as a table of its own, a line for each column of flows."""
+    table = tomllib.loads(mapping)["columns"]
+    lines = ["[variant.columns]", *(f"{key} = {_quoted(value)}" for key, value in table.items() if key != "flow")]
+    return [*lines, "flow = [", *(f"  {_entry(**entry)}," for entry in table["flow"]), "]"]
 
 
 def has_numbers(grid: Grid) -> bool:

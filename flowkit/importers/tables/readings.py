@@ -14,7 +14,17 @@ from flowkit.importers.tables.find import CONDITION_KINDS, Table
 from flowkit.importers.tables.lifts import LiftRow, Lifts, scaled
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.view import View
-from flowkit.importers.words.items import FLOW_KINDS, Item, Units, Written, assumed, read_item, refused, unreadable
+from flowkit.importers.words.items import (
+    BY_HAND,
+    FLOW_KINDS,
+    SET_HEADING,
+    Item,
+    Units,
+    Written,
+    assumed,
+    read_item,
+    refused,
+)
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding, Reading, Side, UnitSource
@@ -150,7 +160,7 @@ def _who(
             side = sides.get(names.code)
             if side is None:
                 source = context.table.view.source(entry.row, column.index)
-                what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; write one of the two"
+                what = f"{as_text(value)!r} may be intake or exhaust, depending on the language; {BY_HAND}"
                 context.findings.append(refused(source, what))
                 return None
             names = names._replace(side=side)
@@ -244,7 +254,7 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
             continue
         source = view.source(entry.row, column.index)
         written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, context.units)
         # One finding speaks for the whole column, unless cells hold no number.
         context.findings += [f for f in trouble if f.rule == "not-a-number" or f.rule not in reported]
         reported |= {finding.rule for finding in trouble}
@@ -321,7 +331,7 @@ def _row_item(context: TableContext, row: int, at: int, label: Label, column: Co
         percent=view.percent(row, at),
         default_unit=context.units.flow if flow else context.units.pressure if kind == "pressure" else None,
     )
-    items, trouble = read_item(kind, written)
+    items, trouble = read_item(kind, written, context.units)
     context.findings += [finding for finding in trouble if finding not in context.findings]
     return items
 
@@ -363,7 +373,7 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
                 percent=view.percent(row, column.index),
                 default_unit=context.units.flow if column.kind in FLOW_KINDS else None,
             )
-            items, trouble = read_item(str(column.kind), written)
+            items, trouble = read_item(str(column.kind), written, context.units)
             context.findings += trouble
             found.update({item.kind: item for item in items})
     return found
@@ -389,6 +399,7 @@ def _read_meter(
     own = next((entry for entry in pressures if columns[0].index in entry.flows), None)
     if own is not None:
         draft.pressure_unit = own.unit
+    beside = _columns_of_meter(context, columns[0])
     for entry in rows:
         values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
         shown = tuple(value for value in values if value is not None)
@@ -396,9 +407,9 @@ def _read_meter(
             continue
         source = view.source(entry.row, columns[0].index)
         pressure = own.values.get(entry.row) if own is not None else None
+        about = _row_of_meter(context, entry.row, beside)
         if entry.lift == 0:
-            text = f"{shown[0]:.12g} {draft.meter_unit or ''}".strip()
-            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            draft.items["leak_reading"] = Item("leak_reading", _closed(shown, draft, about), None, source)
             if pressure is not None:
                 draft.items["leak_pressure"] = Item("leak_pressure", pressure, UNITS["Pa"], source)
             continue
@@ -406,7 +417,6 @@ def _read_meter(
         draft.flows.append(math.nan)
         draft.pressures.append(pressure)
         draft.sources.append(source)
-        about: dict[str, Any] = _row_of_meter(context, entry.row)
         draft.shown.append(Reading(shown, draft.meter_unit or "", **about))
     _in_its_unit(draft)
     return draft if draft.shown else None
@@ -422,17 +432,18 @@ def _read_beside(context: TableContext, columns: Sequence[Column], rows: Sequenc
     view, flow = context.table.view, columns[0].beside
     draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
     shown: dict[str, Reading | None] = {}
+    beside = _columns_of_meter(context, columns[0])
     for entry in rows:
         values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
         found = tuple(value for value in values if value is not None)
         if len(found) < len(columns):
             continue
+        about = _row_of_meter(context, entry.row, beside)
         if entry.lift == 0:
-            text = f"{found[0]:.12g} {draft.meter_unit or ''}".strip()
             source = view.source(entry.row, columns[0].index)
-            draft.items["leak_reading"] = Item("leak_reading", text, None, source)
+            draft.items["leak_reading"] = Item("leak_reading", _closed(found, draft, about), None, source)
             continue
-        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **_row_of_meter(context, entry.row))
+        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **about)
     if shown:
         draft.shown = [shown.get(source) for source in draft.sources]
         _in_its_unit(draft)
@@ -452,7 +463,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     if number is not None and view.percent(row, index):
         number, unit = number * 100, "%"
     if number is None:
-        what = f"{as_text(value)!r} is no number; write the reading, or a dash where there was none"
+        what = f"{as_text(value)!r} is no number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif unit:
         known = known_unit(unit)
@@ -464,14 +475,36 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     return number
 
 
-def _row_of_meter(context: TableContext, row: int) -> dict[str, Any]:
+def _closed(shown: Sequence[float], draft: Draft, about: Mapping[str, Any]) -> str:
+    """The reading with the valve closed, as `corrections.meter.split_leak` takes it apart again."""
+    text = f"{', '.join(f'{value:.12g}' for value in shown)} {draft.meter_unit or ''}".strip()
+    words = {"meter": "on", "range": "on", "temperature_k": "at", "pressure_pa": "at", "outlet_pa": "into"}
+    units = {"temperature_k": " K", "pressure_pa": " Pa", "outlet_pa": " Pa"}
+    said = [
+        f" {words[key]} {value:.12g}{units[key]}" if key in units else f" {words[key]} {value}"
+        for key, value in about.items()
+    ]
+    return text + "".join(said)
+
+
+def _columns_of_meter(context: TableContext, reading: Column) -> list[Column]:
+    """The columns that say how a column of readings was read: those named as it is, or beside it."""
+    found = []
+    readings = context.of_role("reading")
+    for kind in sorted(_OF_ROWS):
+        columns = [column for column in context.of_role("condition") if column.kind == kind]
+        found += [c for n, c in enumerate(columns) if reading.index in _flows_of(c, n, columns, readings)]
+    return found
+
+
+def _row_of_meter(context: TableContext, row: int, columns: Sequence[Column]) -> dict[str, Any]:
     """What a row says of its meter: name, range, and the air's state there."""
     view = context.table.view
     names = {"meter_temperature": "temperature_k", "meter_pressure": "pressure_pa", "outlet_pressure": "outlet_pa"}
     found: dict[str, float | str] = {}
-    for column in context.of_role("condition"):
+    for column in columns:
         value = view.value(row, column.index)
-        if column.kind not in _OF_ROWS or value is None:
+        if value is None:
             continue
         if column.kind in ("range", "meter"):
             unit = f" {column.unit.name}" if column.unit is not None else ""
@@ -479,7 +512,7 @@ def _row_of_meter(context: TableContext, row: int) -> dict[str, Any]:
             continue
         label = Label(column.kind, unit=column.unit, unit_text=column.unit_text)
         written = Written(value, view.source(row, column.index), label, decimal_comma=view.decimal_comma)
-        items, trouble = read_item(str(column.kind), written)
+        items, trouble = read_item(str(column.kind), written, context.units)
         context.findings += [finding for finding in trouble if finding not in context.findings]
         found |= {names[item.kind]: float(item.value) for item in items}
     return found
@@ -539,11 +572,8 @@ def _beside(context: TableContext) -> dict[int, list[Column]]:
 def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
     """Refuse flows without a unit."""
     headings = ", ".join(repr(column.text) for column in columns[:4]) + (", …" if len(columns) > 4 else "")
-    what = (
-        f"the flows under {headings} have no unit; write it in the heading, or state it with --flow-unit "
-        "or flow_unit in the job's conditions"
-    )
-    return unreadable(columns[0].source(context.table), what)
+    what = f"the flows under {headings} have no unit; state it with --flow-unit or flow_unit in the job's conditions"
+    return refused(columns[0].source(context.table), what)
 
 
 def _common_unit(context: TableContext) -> Unit | None:
@@ -567,7 +597,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     if who is not NOBODY:
         for name, mine, theirs in zip(Who._fields, (column.side, column.port, column.run), who, strict=False):
             if mine is not None and theirs is not None and mine != theirs:
-                what = f"heading and row name two {name}s, {mine} and {theirs}; keep the right one"
+                what = f"heading and row name two {name}s, {mine} and {theirs}; {SET_HEADING}"
                 context.findings.append(refused(where, what))
                 return None
     variant = column.variant or who.variant
@@ -588,7 +618,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     if column.pressure is not None:
         said = " ".join(column.pressure)
         written = Written(said, where, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written)
+        items, trouble = read_item("pressure", written, context.units)
         context.findings += [finding for finding in trouble if finding not in context.findings]
         draft.items.update({item.kind: item for item in items})
     return draft
@@ -684,7 +714,7 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
     elif cell.value is None:
         if view.place(row, index) in view.grid.formula_gaps:
             return None  # the formula without a value is reported once for the cell
-        what = f"{as_text(value)!r} is no number; write the flow, or a dash where it was not measured"
+        what = f"{as_text(value)!r} is no number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif cell.unit:
         return _in_unit(cell.value, cell.unit, source, draft, findings)
@@ -695,7 +725,7 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
     """Bring a flow with a unit of its own to the unit of its column."""
     unit = known_unit(spelled, FLOW_QUANTITIES)
     if unit is None:
-        what = f"{spelled!r} is no unit of flow; correct the cell"
+        what = f"{spelled!r} is no unit of flow; {BY_HAND}"
         findings.append(refused(source, what))
         return None
     if draft.flow_unit is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from operator import attrgetter
 
 from flowkit.importers.files.grid import Grid
@@ -13,6 +13,7 @@ from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
 from flowkit.importers.tables.find import (
     CONDITION_KINDS,
+    GAP_WIDTH,
     HEADED,
     UNIT_HEADED,
     Table,
@@ -26,9 +27,10 @@ from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.items import Item, Units, Written, read_item, refused, unreadable
+from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
-from flowkit.importers.words.phrases import is_sentence
+from flowkit.importers.words.phrases import is_sentence, named_units
+from flowkit.importers.words.values import as_text
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, FlowTest, Side
 
@@ -68,6 +70,8 @@ def sheet_name(name: str | None) -> SheetName:
         return SheetName()
     label = parse_label(clean)
     verbatim = str(name).strip()
+    if label.bare and set(label.kinds) == {"mark", "number"}:
+        return SheetName(port=label.bare)  # "#1"
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         return SheetName(whole=verbatim if own or _says_something(label) else None, rest=verbatim if own else None)
@@ -125,7 +129,7 @@ def _hidden(name: str, places: Sequence[int], where: str) -> Finding:
         if len(places) > 1
         else f"a hidden {name} holds values and was"
     )
-    what = f"{count} left out; show it and read the sheet again if it belongs to the test"
+    what = f"{count} left out; if it belongs to the test, say in the job file which cells hold what (columns)"
     return Finding("hidden-content", "warning", where, what)
 
 
@@ -197,18 +201,45 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     tables = find_tables(view)
     unclear = [table for table in tables if table.axis.reason == "?"]
     for table in unclear:
-        what = (
-            "this table can be read with the lifts down or across; say which numbers are lifts: "
-            "head the others with side and port"
-        )
+        what = "this table can be read with the lifts down or across; say which numbers are lifts"
         reading.findings.append(unreadable(table.view.source(table.row, table.axis.column), what))
     tables = [table for table in tables if table.axis.reason != "?"]
-    said = read_metadata(view, _taken(view, [*tables, *unclear]), Units(stated.flow_unit, stated.pressure_unit))
-    reading.metadata = said
     if not tables:
+        reading.metadata = read_metadata(view, _taken(view, unclear), stated.units)
         if not unclear:
             _refuse_unheaded(reading)
         return reading
+    before = list(reading.findings)
+    reader = _read_tables(reading, tables, unclear, stated, general)
+    lines = {id(e.table) for e in reading.tables if e.reason == "no table" and len(e.table.axis.rows) < 3}
+    if 0 < len(lines) < len(tables):  # one number or two under a text were lines of the sheet, and no table
+        reading.findings, reading.tables = before, []
+        tables = [table for table in tables if id(table) not in lines]
+        reader = _read_tables(reading, tables, unclear, stated, general)
+    reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
+    reading.findings += _unread_beside(reading)
+    for place in reader.empty:
+        what = "this table has lifts but no flows yet"
+        filled = Finding("column-ignored", "note", place, f"{what} and was left out")
+        reading.findings.append(filled if reading.tests else refused(place, f"{what}; fill them in"))
+    if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
+        _refuse_unheaded(reading)
+    reading.findings += formula_gaps(reading)
+    refuse_twins(reading)
+    return reading
+
+
+def _read_tables(
+    reading: SheetReading,
+    tables: Sequence[Table],
+    unclear: Sequence[Table],
+    stated: Stated,
+    general: Mapping[Key, Item] | None,
+) -> _TableReader:
+    """Read what is around the tables, then each of them."""
+    view, grid = reading.view, reading.grid
+    said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
+    reading.metadata = said
     reading.findings += said.findings
     words = list(said.words)
     for table in tables:
@@ -221,16 +252,32 @@ def read_sheet(grid: Grid, stated: Stated, general: Mapping[Key, Item] | None = 
     reader = _TableReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
     for table, scope, title in zip(tables, scoped, _title_variants(scoped, said.lines), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
-    reading.tables = [entry for entry in reading.tables if entry.reason != "no table"]
-    for place in reader.empty:
-        what = "this table has lifts but no flows yet"
-        filled = Finding("column-ignored", "note", place, f"{what} and was left out")
-        reading.findings.append(filled if reading.tests else refused(place, f"{what}; fill them in"))
-    if not reading.tables and not any(finding.severity == "error" for finding in reading.findings):
-        _refuse_unheaded(reading)
-    reading.findings += formula_gaps(reading)
-    refuse_twins(reading)
-    return reading
+    return reader
+
+
+def _unread_beside(reading: SheetReading) -> list[Finding]:
+    """Ask about columns of numbers right beside a table, in its rows, that nothing explains."""
+    view, found = reading.view, []
+    told = {(entry.row, entry.column) for entry in reading.metadata.placed}
+    corners = [entry.table.corners() for entry in reading.tables if not entry.table.view.turned]
+    for entry in reading.tables:
+        table = entry.table
+        if table.view.turned or not entry.tests:
+            continue
+        for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
+            if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
+                break
+            label = view.label(table.row, column)
+            if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):
+                continue
+            rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in told]
+            if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
+                what = "the numbers from here down are beside a table, and nothing says what they are"
+                found.append(
+                    unreadable(view.source(rows[0], column), f"{what}; say which test it is, or leave them out")
+                )
+                break
+    return found
 
 
 def struck_content(grid: Grid) -> list[Finding]:
@@ -257,7 +304,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
                 continue
             flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
             if flow or label.kind == "flow" or (label.side is not None and not label.rest):
-                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift; head it"
+                what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift"
                 reading.findings.append(unreadable(view.source(row, column), what))
                 return
 
@@ -312,7 +359,8 @@ class _TableReader:
     def __init__(self, reading: SheetReading, name: SheetName, words: Sequence[str], stated: Stated) -> None:
         self.grid = reading.grid
         self.findings = reading.findings
-        self.name = name
+        sides = resolve_codes([name.code], words) if name.code and not name.side else None
+        self.name = replace(name, side=sides[name.code]) if sides and name.code else name
         self.words = words
         self.stated = stated
         self.file = sheet_name(file_variant(reading.grid.file))
@@ -333,7 +381,8 @@ class _TableReader:
             return TableReading(table, columns, Lifts(), [], "no table")
         self._hold_unit(items, columns)
         self.findings += trouble
-        units = Units(flow_unit, unit_of(items, "pressure_unit") or stated.pressure_unit)
+        pressure_unit = unit_of(items, "pressure_unit") or stated.pressure_unit
+        units = replace(stated.units, flow=flow_unit, pressure=pressure_unit)
         flows = [column.index for column in columns if column.role in ("flow", "reading")]
         lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
         self.findings += lifts.findings
@@ -350,7 +399,7 @@ class _TableReader:
         if _lacks_flows(columns) and not self.grid.formula_gaps:
             place = table.view.source(table.row, table.axis.column)
             if any("n" in table.view.kinds[row][c.index] for c in columns for row in table.axis.rows):
-                what = "this table has lifts but no column headed as a flow; head its flows with side, port or unit"
+                what = "this table has lifts but no column headed as a flow"
                 self.findings.append(unreadable(place, what))
             else:
                 self.empty.append(place)
@@ -389,10 +438,7 @@ class _TableReader:
         """Say what names a table's tests where their own headings do not."""
         name, grid = self.name, self.grid
         known = _side_of(items) is not None or (bool(drafts) and all(draft.side is not None for draft in drafts))
-        side: Side | None = name.side
-        if name.code is not None and side is None:
-            sides = resolve_codes([name.code], self.words)
-            side = sides[name.code] if sides else None
+        side = name.side
         ports_known = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
         needed = (side is not None and not known) or (name.port is not None and not ports_known) or name.run is not None
         variant = (name.rest if needed else name.whole) or file_variant(grid.file)
@@ -412,7 +458,7 @@ class _TableReader:
         if sides is not None:
             items["side", None] = item._replace(value=sides[code])
             return
-        what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; write one of the two"
+        what = f"the letter {code.upper()!r} may be intake or exhaust, depending on the language; {BY_HAND}"
         self.findings.append(refused(item.source, what))
         del items["side", None]
 
@@ -444,14 +490,16 @@ def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
                 items["side", None] = Item("side", label.side or f"?{label.code}", None, source)
             if label.port:
                 items["port", None] = Item("port", label.port, None, source)
+        corner = dict(named_units(as_text(table.view.value(row, table.axis.column))))
         flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
-        if flow and label.unit is not None:
-            items["flow_unit", None] = Item("flow_unit", label.unit.name, label.unit, source)
-            if label.pressure is not None and ("pressure", None) not in items:
-                found, _ = read_item("pressure", Written(" ".join(label.pressure), source))
-                items.update({(item.kind, None): item for item in found})
-            if label.side:
-                items["side", None] = Item("side", label.side, None, source)
+        unit = label.unit if flow else corner.get("flow_unit")
+        if unit is not None:
+            items["flow_unit", None] = Item("flow_unit", unit.name, unit, source)
+        if label.pressure is not None and unit is not None and ("pressure", None) not in items:
+            found, _ = read_item("pressure", Written(" ".join(label.pressure), source))
+            items.update({(item.kind, None): item for item in found})
+        if flow and label.side:
+            items["side", None] = Item("side", label.side, None, source)
 
 
 def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | None) -> bool:
@@ -505,6 +553,6 @@ def refuse_twins(reading: SheetReading) -> None:
             who = " ".join(str(part) for part in (test.side, test.port, f"run {test.run}") if part)
             what = (
                 f"two tests of this sheet are both {who} of {test.variant!r}, here and from {first.points[0].source}; "
-                "say over each which side, port, run or variant it is"
+                "set the heading of one right in the job file (values), or leave it out (leave_out)"
             )
             reading.findings.append(refused(test.points[0].source, what))

@@ -17,8 +17,8 @@ from flowkit.importers.words.values import decimal_comma_of, read_cell
 __all__ = ["View", "upright"]
 
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
-_INSUG = re.compile(r"\bins(?![^\W\d_])", re.IGNORECASE)
-_AVGAS = re.compile(r"\bavg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
+_INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
+_AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 Span = tuple[int, int, int, int]
@@ -200,6 +200,9 @@ def _decimal_comma(grid: Grid) -> bool | None:
                 part = _DOUBTFUL.match(found.number)
                 if part is None or (found.unit is not None and found.unit.quantity != "flow"):
                     continue
+                left = row[column - 1] if column and found.unit is None else None
+                if isinstance(left, str) and parse_label(left).kind in CONDITION_FIELDS:
+                    continue  # of a bore or a barometer the size decides
                 marks.add(part[2])
                 if found.unit is None and column in lifts:
                     decimal = True

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from flowkit.fields import section
@@ -13,18 +14,26 @@ from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
-from flowkit.units import UNITS, Quantity, Unit, to_si
+from flowkit.units import UNITS, Quantity, Unit, from_si, to_si
 
 __all__ = [
+    "BY_HAND",
     "CONDITION_FIELDS",
+    "CONTRADICTED",
     "FLOW_KINDS",
+    "KEEP_ONE",
     "MAPPING_HINT",
     "NO_UNITS",
+    "PROPOSED",
+    "QUANTITIES",
+    "SET_HEADING",
+    "STATE_RIGHT",
     "Item",
     "Units",
     "Written",
     "assumed",
     "is_meter_unit",
+    "proposal_of",
     "read_item",
     "refused",
     "unreadable",
@@ -40,18 +49,15 @@ CONDITION_FIELDS: dict[str, str] = {kind: row.attribute for kind, row in _ROWS.i
 """Kind of the vocabulary -> field of `Conditions`."""
 
 _TWO_WAYS = re.compile(r"\d{1,2}[-./]\d{1,2}[-./](?:\d{2}|\d{4})")
-FLOW_KINDS = frozenset({"leak", "leak_before", "leak_after", "check_reading", "check_nominal"})
+FLOW_KINDS = frozenset(kind for kind, row in _ROWS.items() if row.kind == "flow")
 _NO_NAME = frozenset({"-", "--", "---", "–", "—", "?", "n/a", "..."})
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_GAUGE = frozenset(kind for kind, row in _ROWS.items() if row.kind == "pressure" and row.unit == "inH2O")
 _BESIDE = {
     **dict.fromkeys(("leak", "leak_before", "leak_after"), "leak_pressure"),
     "check_reading": "check_reading_pressure", "check_nominal": "check_pressure",
 }  # fmt: skip
-_ABSOLUTE = frozenset({"barometer", "meter_pressure", "outlet_pressure"})
-_OF_METERS = frozenset(
-    {"meter", "range", "zero_reading", "zero_before", "zero_after", "leak_reading", "check_plate_reading", "direction"}
-)
-_TEXT = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "variant", "head"}) | _OF_METERS
+_ABSOLUTE = frozenset(kind for kind, row in _ROWS.items() if row.kind == "pressure") - _GAUGE
+_TEXT = frozenset(kind for kind, row in _ROWS.items() if row.kind in ("text", "choice")) | {"variant", "head"}
 _METER_READING = {
     "check_reading": "check_plate_reading", "leak": "leak_reading",
     "leak_before": "leak_reading_before", "leak_after": "leak_reading_after",
@@ -60,7 +66,7 @@ _KINDS: dict[str, tuple[Quantity, ...]] = {
     "flow": FLOW_QUANTITIES, "pressure": ("pressure",), "length": ("length",), "temperature": ("temperature",),
     "angle": ("angle",), "humidity": ("humidity",),
 }  # fmt: skip
-_QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
+QUANTITIES = {kind: _KINDS[row.kind] for kind, row in _ROWS.items() if row.kind in _KINDS}
 
 
 class Item(NamedTuple):
@@ -77,7 +83,7 @@ class Item(NamedTuple):
 _NO_LABEL = Label()
 
 
-def assumed(source: str, what: str, remedy: str = "write the unit on the sheet if that is not meant") -> Finding:
+def assumed(source: str, what: str, remedy: str = "state the unit if that is not meant") -> Finding:
     """Say that a unit was assumed."""
     return Finding("unit-assumed", "note", source, f"{what}; {remedy}")
 
@@ -87,20 +93,36 @@ def refused(source: str, what: str) -> Finding:
     return Finding("sheet-ambiguous", "error", source, what)
 
 
-MAPPING_HINT = "; or say in the job file which cells hold what"
+BY_HAND = "set the cell right in the job file (values), or leave it out (leave_out)"
+"""What to do about a wrong cell: the sheet is evidence and never edited."""
+
+MAPPING_HINT = "say in the job file which cells hold what"
+PROPOSED = "put this into its [[variant]] and fill in each ?: "
 
 
 def unreadable(source: str, what: str) -> Finding:
     """Say that a table cannot be read by its headings, so that the user may map it."""
-    return refused(source, what + MAPPING_HINT)
+    return refused(source, f"{what}; {'or ' if ';' in what else ''}{MAPPING_HINT}")
+
+
+def proposal_of(message: str) -> tuple[str, str]:
+    """Part a message from the mapping that it proposes."""
+    said, _, mapping = message.partition(PROPOSED)
+    return re.sub("; (or |if there is one, )?$", "", said), mapping.rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)
 class Units:
-    """Units stated outside a table, for numbers that have none of their own."""
+    """What is stated outside a table: units of numbers that have none, the order of dates, conditions in SI.
+
+    `given` are conditions by their attribute; those in `overrides` count whatever the sheet says.
+    """
 
     flow: str | None = None
     pressure: str | None = None
+    date_order: str | None = None
+    given: Mapping[str, float | str] = field(default_factory=dict)
+    overrides: Collection[str] = ()
 
 
 NO_UNITS = Units()
@@ -119,23 +141,59 @@ class Written(NamedTuple):
     name: str = ""  # of the range or meter that a leak holds for
 
 
-def read_item(kind: str, written: Written) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
-    """Read one stated value."""
+def read_item(kind: str, written: Written, units: Units = NO_UNITS) -> tuple[list[Item], list[Finding]]:
+    """Read one stated value; a doubt that a statement of the user settles is none."""
+    items, findings = _read_item(kind, written, units.date_order)
+    wanted = units.given.get(CONDITION_FIELDS.get(kind, ""))
+    if items or not findings or wanted is None:
+        return items, findings
     text = as_text(written.value)
-    if not text or text.lower() in (_NO_NAME if kind not in _QUANTITIES else GAP_MARKS):
+    if CONDITION_FIELDS[kind] in units.overrides or _can_mean(kind, written, wanted):
+        return [], []
+    spelled = _ROWS[kind].unit
+    shown = f"{from_si(wanted, spelled):.6g} {spelled}" if spelled and isinstance(wanted, float) else repr(wanted)
+    what = f"the sheet gives {kind.replace('_', ' ')} {text!r}, but {shown} was stated; {CONTRADICTED}"
+    return [], [Finding("stated-contradicts", "error", written.source, what)]
+
+
+CONTRADICTED = "correct the statement, or add overrides = true and a reason to it in the job file"
+KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
+SET_HEADING = "set the heading right in the job file (values)"
+STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"
+
+
+def _can_mean(kind: str, written: Written, wanted: float | str) -> bool:
+    """Whether what a sheet says, in some unit or order of day and month, is what the user states."""
+    if isinstance(wanted, str):
+        ways = {iso_date(written.value, order) for order in ("day", "month")}
+        return kind != "date" or (iso_date(wanted) or wanted) in ways
+    found = read_cell(written.value, written.decimal_comma).value
+    units = [unit for unit in UNITS.values() if unit.quantity in QUANTITIES.get(kind, ())]
+    return found is None or any(
+        abs(to_si(abs(found), unit) - wanted) <= _SAME * abs(wanted) for unit in units if unit.factor
+    )
+
+
+_SAME = 1e-3  # rounding to a printed digit
+
+
+def _read_item(kind: str, written: Written, order: str | None) -> tuple[list[Item], list[Finding]]:  # noqa: PLR0911
+    """Read one stated value as the sheet has it."""
+    text = as_text(written.value)
+    if not text or text.lower() in (_NO_NAME if kind not in QUANTITIES else GAP_MARKS):
         return [], []
     if kind == "date":
-        date = iso_date(written.value)
+        date = iso_date(written.value, order)
         if date is None and _TWO_WAYS.fullmatch(text):
             what = (
-                f"the date {text} can be read with the day or the month first and was left out; "
-                "say which holds for all sheets: state the date, or the order of day and month"
+                f"the date {text} can be read with the day or the month first and was left out; say which it is, for "
+                "all sheets, with --date-order day or month (date_order under [conditions] in the job file)"
             )
             return [], [Finding("date-ambiguous", "warning", written.source, what)]
         return [Item(kind, date or text, None, written.source)], []
     if kind in _TEXT:
         unit = f" {written.unit_text or written.label.unit_text}".rstrip()
-        if kind in _OF_METERS and unit and text[-1:].isdigit():
+        if kind in _ROWS and _ROWS[kind].metered and unit and text[-1:].isdigit():
             text += unit
         return [Item(kind, text, None, written.source, written.label.side)], []
     if kind == "run":
@@ -149,7 +207,7 @@ def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
     """Read a run's number."""
     digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
     if digits is None or int(digits[1]) < 1:
-        return [], [refused(source, f"{text!r} is no run number; count runs from 1")]
+        return [], [refused(source, f"{text!r} is no run number, which count from 1; {BY_HAND}")]
     return [Item("run", float(digits[1]), None, source)], []
 
 
@@ -164,7 +222,7 @@ def _read_name(kind: str, text: str, source: str) -> tuple[list[Item], list[Find
             return sides + ([Item("port", said.port, None, source)] if said.port else []), []
         if said.both_sides or said.kind == "side":
             return [], []
-        return [], [refused(source, f"{text!r} names neither intake nor exhaust; write one of them")]
+        return [], [refused(source, f"{text!r} names neither intake nor exhaust; {BY_HAND}")]
     if said.code and said.rest:
         sides = []
     if sides and not said.port:
@@ -177,13 +235,13 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
     value, source, label = written.value, written.source, written.label
     items, findings, value = _read_pressure_beside(kind, written, text)
     cell = read_cell(value, written.decimal_comma)
-    if cell.value is None and kind in _LIKELY_PA and _ONE_MARK.match(text):
+    if cell.value is None and kind in _LIKELY and _ONE_MARK.match(text):
         cell = read_cell(value, False)  # 1,007 hPa: the size below says which mark it is
     if cell.value is None:
         cell = _read_odd(kind, value, written.decimal_comma)
     name = kind.replace("_", " ")
     if cell.value is None:
-        what = f"{text!r} is no number for {name}; write it like {_example(kind)}"
+        what = f"{text!r} is no number for {name}; state it like {_example(kind)}, with {_option(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and is_meter_unit(spelled):
@@ -203,19 +261,22 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         number = abs(number)  # a depression may be written with its sign
     wrong = _impossible(kind, number)
     if wrong:
-        findings.append(Finding("not-a-number", "error", source, f"{name} {text!r} is {wrong}; correct the cell"))
+        findings.append(Finding("not-a-number", "error", source, f"{name} {text!r} is {wrong}; {BY_HAND}"))
     else:
         items.append(Item(kind, number, unit, source, label.side, stated=not notes))
     return items, findings
 
 
-_LIKELY_PA = {**dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3))}
+_LIKELY = {
+    **dict.fromkeys(_GAUGE, (200.0, 25_000.0)), **dict.fromkeys(_ABSOLUTE, (85e3, 108.5e3)),
+    "fixture_bore": (0.03, 0.2), "valve_head": (0.012, 0.08), "stem": (0.004, 0.016), "throat": (0.01, 0.075),
+}  # fmt: skip
 _ONE_MARK = re.compile(r"\D*[1-9]\d{0,2}[.,]\d{3}(?!\d)")
 
 
 def _of_likely_size(kind: str, value: float, unit: Unit, text: str) -> float:
     """``5.000 Pa`` and ``1,013 mbar`` as the thousand or the decimal that a pressure of this kind can be."""
-    low, high = _LIKELY_PA.get(kind, (0.0, 0.0))
+    low, high = _LIKELY.get(kind, (0.0, 0.0))
     if not high or not _ONE_MARK.match(text) or low <= abs(to_si(value, unit)) <= high:
         return value
     likely = [other for other in (value * 1000, value / 1000) if low <= abs(to_si(other, unit)) <= high]
@@ -236,6 +297,8 @@ def _impossible(kind: str, number: float) -> str:
         return "not between 0 and 100 %"
     if kind == "seat_angle" and not 0 < number < 90:
         return "not between 0 and 90 degrees"
+    if number == 0 and kind in ("fixture_bore", "valve_head", "throat"):
+        return "zero, which no head has"
     return "negative" if number < 0 and kind not in FLOW_KINDS else ""
 
 
@@ -252,16 +315,7 @@ def _read_pressure_beside(kind: str, written: Written, text: str) -> tuple[list[
 
 def _example(kind: str) -> str:
     """How a value may be written, quoted."""
-    return repr(_EXAMPLE.get(kind, "28 inH2O"))
-
-
-_EXAMPLE = {
-    "fixture_bore": "83 mm", "valve_head": "38 mm", "stem": "8 mm", "throat": "33 mm", "seat_angle": "45",
-    "seat_width": "1.4 mm",
-    "air_temperature": "21 °C", "meter_temperature": "21 °C", "barometer": "1002 hPa", "humidity": "45 %",
-    "leak": "0.4 CFM", "leak_before": "0.4 CFM", "leak_after": "0.4 CFM",
-    "check_reading": "101.2 CFM", "check_nominal": "100 CFM",
-}  # fmt: skip
+    return repr(_ROWS[kind].example)
 
 
 def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
@@ -271,14 +325,14 @@ def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
     match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
     if match is None:
         return Cell(None)
-    unit = known_unit(match[2], _QUANTITIES[kind]) if match[2].strip() else None
+    unit = known_unit(match[2], QUANTITIES[kind]) if match[2].strip() else None
     cell = read_cell(match[1], decimal_comma)
     return cell._replace(unit=match[2].strip()) if unit or not match[2].strip() else Cell(None)
 
 
 def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | None, list[Finding]]:
     """Find the unit of a stated value: as spelled, or the only one its size leaves."""
-    quantities = _QUANTITIES[kind]
+    quantities = QUANTITIES[kind]
     name = kind.replace("_", " ")
     if spelled:
         unit = known_unit(spelled, quantities)
@@ -289,13 +343,17 @@ def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | No
             column = UNITS["inH2O"] if kind in _GAUGE else UNITS["inHg"]
             liquid = "water" if kind in _GAUGE else "mercury"
             return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
-        return None, [refused(source, f"{spelled!r} is no unit of {name}; write it like {_example(kind)}")]
+        return None, [
+            refused(source, f"{spelled!r} is no unit of {name}; state it like {_example(kind)}, with {_option(kind)}")
+        ]
     plain = [unit for unit, (low, high) in (_ROWS[kind].usual or {}).items() if low <= value <= high]
     if len(plain) == 1:
         return UNITS[plain[0]], [assumed(source, f"{name} {value:g} has no unit and was read as {value:g} {plain[0]}")]
-    option = "--" + {"pressure": "test-pressure"}.get(kind, kind.replace("_", "-"))
-    what = (
-        f"{name} {value:g} has no unit; write it on the sheet like {_example(kind)}, "
-        f"or state it with {option} or in the job's conditions"
-    )
-    return None, [refused(source, what)]
+    return None, [
+        refused(source, f"{name} {value:g} has no unit; state it like {_example(kind)}, with {_option(kind)}")
+    ]
+
+
+def _option(kind: str) -> str:
+    """Where a condition is stated."""
+    return f"--{_ROWS[kind].key.replace('_', '-')} or in the job's conditions"

@@ -13,14 +13,15 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import NamedTuple
 
+from flowkit.fields import CONDITIONS
 from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
 from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
-from flowkit.units import Unit
+from flowkit.units import Unit, find_unit
 
 __all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "WHO_KINDS", "Label", "Mention", "mentions", "parse_label"]
 
-LENGTH_KINDS = frozenset({"lift", "fixture_bore", "valve_head", "stem", "throat", "seat_width"})
+LENGTH_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "length") | {"lift"}
 _INCH_KINDS = LENGTH_KINDS | {
     "pressure", "leak_pressure", "check_pressure", "check_reading_pressure", "barometer", "meter_pressure", "meter",
 }  # fmt: skip
@@ -116,15 +117,26 @@ class Mention(NamedTuple):
     languages: tuple[str, ...] = ()
 
 
+_NUMBER_MARKS = frozenset({"no", "nr", "n°", "nº"})
+_TWO_LETTERS = frozenset({"EV", "AV", "EL", "AL"})  # codes of sides before or behind a port's number
+_BEFORE_CODES = frozenset({"", "number", "port", "mark", "position", "head"})
+_NO_NAME = frozenset(SIDE_KINDS) | {
+    "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
+}  # fmt: skip
+_NOTHING = Mention("", "", 0, 0)
+_WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
+_IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
+_LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
-_INCH = re.compile(r"[\s,/]+in\.?$", re.IGNORECASE)
+_INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})\s*(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    r"\b(\d{1,2})(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
     re.IGNORECASE,
 )
+_METER_UNIT = re.compile(r"(.*?\w)\s*[(\[]\s*(V|Hz|div)\s*[)\]]\s*$")
 _MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
 Tokens = list[tuple[str, str, int, int]]
 
@@ -198,13 +210,16 @@ def _longest(tokens: Tokens, place: int) -> int:
 @lru_cache(maxsize=8192)
 def parse_label(text: str) -> Label:
     """Say what a text says."""
-    clean = " ".join(text[: 4 * LONGEST_LABEL].replace("_", " ").split()).strip(" :=")
+    clean = _IN_NAME.sub(" IN", text[: 4 * LONGEST_LABEL]).replace("_", " ")
+    clean = " ".join(clean.split()).strip(" :=")
     marked = _MARKDOWN.match(clean)
     if marked:
         clean = marked[2].strip(" :=")
     if not clean or len(clean) > LONGEST_LABEL:
         return Label(rest=clean)
-    clean = _ORDINAL.sub(_turn_ordinal, _QUOTE.sub(" ", clean))
+    if clean.casefold() in _WHOLE:
+        return Label(_WHOLE[clean.casefold()], languages=("en",))
+    clean = _LEFT_RIGHT.sub(r"\1H", _ORDINAL.sub(_turn_ordinal, _QUOTE.sub(" ", clean)))
     taken = take_pressure(clean)
     if taken is None:
         return _without_pressure(clean)
@@ -238,19 +253,37 @@ def _without_pressure(clean: str) -> Label:
     other = foreign_unit(clean)
     if other:
         return Label("other", foreign=other)
+    of_table = _METER_UNIT.match(clean)
+    if of_table is not None:
+        label = parse_label(f"{of_table[1]} (mm)")
+        if label.kind == "meter":
+            return replace(label, unit=None, unit_text=of_table[2])
     inch = _INCH.search(clean)
     if inch is not None and parse_label(clean[: inch.start()]).kind in _INCH_KINDS:
         clean = clean[: inch.start()] + " (in)"
     unit, unit_text, clean, foreign = take_unit(clean)
-    return _Reader(mentions(clean), clean).label(unit, unit_text, foreign)
+    clean = " ".join(word for word in clean.split() if not ("/" in word and find_unit(word.strip(",;:")) is not None))
+    flow = unit is not None and unit.quantity in FLOW_QUANTITIES
+    return _Reader(mentions(clean), clean, flow=flow).label(unit, unit_text, foreign)
 
 
 class _Reader:
     """Adds up the mentions of one text."""
 
-    def __init__(self, found: list[Mention], text: str) -> None:
-        if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position") for m in found):
+    def __init__(self, found: list[Mention], text: str, *, flow: bool = False) -> None:
+        found = [
+            m._replace(kind="mark") if fold(m.text) in _NUMBER_MARKS and after.kind == "number" else m
+            for m, after in zip(found, [*found[1:], _NOTHING], strict=False)
+        ]
+        if any(m.kind in (*SIDE_KINDS, "port", "run", "number", "letter", "position", "head") for m in found):
             found = [m._replace(kind="position") if m.text.casefold() == "rh" else m for m in found]
+        if not any(m.kind in SIDE_KINDS for m in found):
+            found = [
+                m._replace(kind="code") if m.text in _TWO_LETTERS and before.kind in _BEFORE_CODES else m
+                for m, before in zip(found, [_NOTHING, *found], strict=False)
+            ]
+        if flow and found and found[0].kind == "letter" and found[0].text.casefold() == "q":
+            found = [found[0]._replace(kind="flow"), *found[1:]]  # "Q1 (cfm)": the symbol of a flow
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
         if named or numbers > 1:
@@ -342,6 +375,8 @@ class _Reader:
             return False  # "Before porting - 1 test 2"
         if before and m.text.lower() == "no" and self.text[m.end : m.end + 1] == " ":
             return True  # "no clay" is not "clay"
+        if before and m.kind == "number" and fold(self.found[index + 1].text) in ("deg", "degree", "grad"):
+            return True  # "45 deg seat"
         first = index if m.kind == "number" else index - 1
         if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
             letter = self.found[first + 1]
@@ -375,7 +410,7 @@ class _Reader:
             return m.text == "+" or (m.text == "&" and not before)
         if m.kind == "flow" and not before and index + 1 < len(self.found):
             return self.found[index + 1].kind in ("unknown", "filler", "valve_head")  # "high flow valves"
-        if m.kind in (*SIDE_KINDS, "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common"):
+        if m.kind in _NO_NAME:
             return False
         if m.kind in LEFT_OUT and m.kind != "other":
             return False
@@ -420,9 +455,13 @@ class _Reader:
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
         if ahead in ("number", "letter", "port") and (m.text != "in" or "(" in gap or "-" in gap):
             return True
-        if m.text != "in" and re.match(r"\s*[(\-–:]", gap) and index + 1 < len(self.found):
+        if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
-        if m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start]):
+        others = {x.kind for i, x in enumerate(self.found) if i != index}
+        ends = (index == 0 and m.text != "in") or (index == len(self.found) - 1 and m.text == "IN")
+        stated = ends and "state" in others and others <= {"state", "number", "variant", "flow"}
+        written = stated or (m.text == "IN" and _CJK.search(self.text))
+        if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
         words = [x.kind for i, x in enumerate(self.found) if i != index and x.kind not in _WEAK]
         return set(words) <= {
@@ -467,8 +506,8 @@ class _Reader:
                 self.again = True
             elif m.kind == "treatment":
                 self.treatment = m.text
-            elif m.kind == "unknown" and m.text.lower() == "in":
-                self._take_code(found, index, used, "in")
+            elif m.kind == "code" or (m.kind == "unknown" and m.text.lower() == "in"):
+                self._take_code(found, index, used, m.text.lower())
             elif m.kind not in ("number", "letter", *_WEAK, "unknown", "state"):
                 self.kinds.append(m.kind)
         self._take_letters(found, used, flow=flow, whole=whole)
@@ -562,7 +601,7 @@ class _Reader:
         if at is not None and at == index + 1 + (found[index + 1].kind == "mark" if index + 1 < len(found) else 0):
             used.add(at)
             self._add_port(found[at].text)
-        elif index and (index - 1) not in used and found[index - 1].kind == "number":
+        elif index and (index - 1) not in used and found[index - 1].text.isdecimal():
             used.add(index - 1)
             self._add_port(found[index - 1].text)
 

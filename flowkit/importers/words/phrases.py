@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from functools import lru_cache
 from typing import NamedTuple
 
-from flowkit.importers.words.items import CONDITION_FIELDS
+from flowkit.fields import CONDITIONS
+from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
+from flowkit.importers.words.values import known_unit
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
 
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
-TEXT_KINDS = frozenset({"bench", "operator", "notes", "entry_fitting", "exit_fitting", "date"})
+TEXT_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "text" and not row.metered)
 LABELS = frozenset(CONDITION_FIELDS) | WHO_KINDS | UNIT_KINDS | {"zero_reading", "liquid_temperature"}
 LONGEST = 2000  # characters of a text that are looked at
 _NUMBER = re.compile(
     r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ \u00a0\u202f,.]\d{3})+(?:[.,]\d+)?(?![\d.,]*\d)|\d*[.,]?\d+)(?![\w]*\d)"
 )
 _UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
-_CUT = re.compile(r"\s*[;|\t\n]\s*|\s{3,}")
+_CUT = re.compile(r"\s*[;|\t\n]\s*|\s{2,}")
+_DIGIT = re.compile(r"\d(?!O)")
 _ANSWER = re.compile(r"\s*(?:[:=：]|\bis\b|\bwas\b)\s*")
 _SENTENCE = frozenset(
     [
@@ -187,12 +191,37 @@ def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
     text = text[:LONGEST]
     found: list[Pair] = []
     rest: list[str] = []
+    pieces: list[str] = []
     for piece in _CUT.split(text):
+        last = pieces[-1] if pieces else ""
+        if piece and last and not _DIGIT.search(last) and _whole_label(last) and not _whole_label(piece):
+            pieces[-1] = f"{last.rstrip(' :=')}: {piece}"  # "Temp  20 °C  RH  69 %"
+        elif last[-1:].isdigit() and find_unit(piece) is not None:
+            pieces[-1] = f"{last} {piece}"
+        else:
+            pieces += _at_labels(piece)
+    for piece in pieces:
         got, left = _of_piece(piece)
         found += got
         if left.strip(" ,.:"):
             rest.append(left.strip())
     return tuple(found), "; ".join(rest)
+
+
+def _at_labels(piece: str) -> list[str]:
+    """Cut ``Bore: 83 mm Date: 2026-03-14`` before each label."""
+    colons = list(re.finditer(r"[:=：](?=\s|\S)", piece))
+    cuts = [0]
+    for colon in colons[1:]:
+        words = list(re.finditer(r"\S+", piece[cuts[-1] : colon.start()]))
+        for count in range(min(4, len(words) - 1), 0, -1):
+            begin = cuts[-1] + words[-count].start()
+            label = piece[begin : colon.start()]
+            unit = find_unit(label.split()[0])
+            if unit is None and _DIGIT.search(label) is None and _whole_label(label.strip()) is not None:
+                cuts.append(begin)
+                break
+    return [piece[a:b].strip(" ,.") for a, b in itertools.pairwise([*cuts, len(piece)])] if len(cuts) > 1 else [piece]
 
 
 def _of_piece(piece: str) -> tuple[list[Pair], str]:
@@ -232,19 +261,11 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
     return found, left + piece[start:]
 
 
-_ODD = {
-    "pressure": ("pressure", "length"), "barometer": ("pressure", "length"), "leak": FLOW_QUANTITIES,
-    "check_reading": FLOW_QUANTITIES, "check_nominal": FLOW_QUANTITIES, "humidity": ("humidity",),
-    "air_temperature": ("temperature",), "meter_temperature": ("temperature",), "seat_angle": ("angle",),
-    "check_pressure": ("pressure", "length"), "leak_pressure": ("pressure", "length"), "meter_pressure": ("pressure",),
-    "check_reading_pressure": ("pressure", "length"),
-}  # fmt: skip
-
-
 def _suits(kind: str, unit: Unit) -> bool:
     """Whether a unit is one of a condition's."""
-    if kind in _ODD:
-        return unit.quantity in _ODD[kind] and (unit.quantity != "length" or unit.name == "in")
+    if kind in QUANTITIES:
+        inch = unit.name == "in" and "pressure" in QUANTITIES[kind]
+        return unit.quantity in QUANTITIES[kind] or inch
     return unit.quantity == "length" if kind in CONDITION_FIELDS and kind not in TEXT_KINDS else False
 
 
@@ -259,9 +280,6 @@ def _plain_pair(piece: str) -> list[Pair] | None:  # noqa: PLR0911
             return None
         kind = str(label.kind)
         if kind in TEXT_KINDS | WHO_KINDS | UNIT_KINDS:
-            following = re.search(r",\s+(?=[^,:=]{2,30}[:=])", value)
-            if following:
-                return [Pair(label, value[: following.start()]), *(_of_piece(value[following.end() :])[0])]
             return [Pair(label, value)]
         numbers = quantities(value)
         if not numbers or (len(numbers) == 1 and numbers[0].start < 3):
@@ -313,13 +331,16 @@ def _label_before(text: str) -> tuple[Label, int] | None:
     return None
 
 
+_JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
+
+
 def is_sentence(text: str) -> bool:
     """Tell a sentence from a title: words of a sentence beside words that name nothing."""
     words = re.findall(r"[^\W\d_]+", text)
     if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
         return True
     small = sum(word in _SENTENCE for word in words)  # lower case: a port's letter and a unit are no small words
-    if text.rstrip().endswith((".", "。", "!")) and len(words) > 3:
+    if _JAPANESE_SENTENCE.search(text) or (text.rstrip().endswith((".", "。", "!")) and len(words) > 3):
         return True
     unknown = sum(
         m.kind in ("unknown", "entry_fitting", "exit_fitting", "notes", "filler") for m in mentions(text[:300])
@@ -336,7 +357,9 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
     found: dict[str, Unit] = {}
     text = re.sub(r"(?<=[぀-ヿ㐀-鿿])(?=[^぀-ヿ㐀-鿿\s])|(?<=[^぀-ヿ㐀-鿿\s])(?=[぀-ヿ㐀-鿿])", " ", text[:400])
     words = [(m[0].rstrip(".。"), m.start()) for m in _WORDS.finditer(text)]
-    lifts = [m.end for m in mentions(text) if m.kind == "lift"]
+    said = mentions(text)
+    lifts = [m.end for m in said if m.kind == "lift"]
+    pressures = [m.end for m in said if m.kind == "pressure"]
     for place, (_, start) in enumerate(words):
         lift = max((end for end in lifts if end <= start), default=-99)
         behind = text[words[place - 1][1] + len(words[place - 1][0]) : start] if place else ""
@@ -344,7 +367,7 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
             continue
         for count in (3, 2, 1):
             spelled = " ".join(w for w, _ in words[place : place + count])
-            unit = find_unit(spelled)
+            unit = known_unit(spelled)
             if unit is None or (count > 1 and place + count > len(words)):
                 continue
             if unit.quantity in FLOW_QUANTITIES and len(spelled) > 2:
@@ -355,6 +378,8 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
                 and (spelled.lower() not in ("in", "m") or place + 1 == len(words))
             ):
                 found.setdefault("lift_unit", unit)
+            elif unit.quantity == "pressure" and any(0 <= start - end <= 9 for end in pressures):
+                found.setdefault("pressure_unit", unit)  # "pressure in inches of water"
             else:
                 continue
             break

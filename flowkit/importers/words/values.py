@@ -65,7 +65,10 @@ def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
 @lru_cache(maxsize=4096)
 def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
     """Find the unit a text spells, quickly where it was met before."""
-    return find_unit(spelled, quantities)
+    from flowkit.importers.words.units import water_column
+
+    unit = find_unit(spelled, quantities) or water_column(spelled)
+    return unit if unit is None or quantities is None or unit.quantity in quantities else None
 
 
 def plain_numbers(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:
@@ -99,20 +102,20 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
             return fraction
     if match is None:
         return EMPTY
-    if match["unit"] and match["unit"].rstrip().endswith(")"):
+    if match["unit"] and match["unit"].rstrip("\"″”'.)] \tminch")[-1:].isdigit():
         bracket = _BOTH_UNITS.match(plain)
         if bracket is not None:
             return _read_text(bracket[1], decimal_comma)  # 0.050 in (1.27 mm)
     spelled = (match["unit"] or "").strip()
-    if spelled and known_unit(spelled) is None:
-        return EMPTY
+    if spelled and (known_unit(spelled) is None or known_unit(plain) is not None):
+        return EMPTY  # no unit, or a unit with a number in it: .001"
     value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)
 
 
 _VULGAR = {"½": 1 / 2, "¼": 1 / 4, "¾": 3 / 4, "⅛": 1 / 8, "⅜": 3 / 8, "⅝": 5 / 8, "⅞": 7 / 8}
 _FRACTION = re.compile(r"(?:(\d{1,2})[\s-]+)?(\d{1,2})/(\d{1,2})\s*(in\.?|inch|inches|[\"″”]|'')?")
-_BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()]{1,8})\s*[(\[][\d.,]+\s*[^\d\s()]{1,8}[)\]]$")
+_BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()/=]{1,8})\s*[(\[/=]\s*[\d.,]+\s*[^\d\s()]{1,8}[)\]]?$")
 
 
 def _fraction(text: str) -> Cell | None:
@@ -199,12 +202,14 @@ _MONTHS = {
 }  # fmt: skip
 
 
-def iso_date(value: CellValue) -> str | None:
+def iso_date(value: CellValue, order: str | None = None) -> str | None:
     """Return a date as ISO text where it can be read in one way only, else None.
 
     Parameters
     ----------
     value : cell value
+    order : {"day", "month"}, optional
+        What comes first where both can.
 
     Examples
     --------
@@ -215,10 +220,10 @@ def iso_date(value: CellValue) -> str | None:
         return value.date().isoformat()
     if isinstance(value, datetime.date):
         return value.isoformat()
-    return _date_of(value.strip()) if isinstance(value, str) else None
+    return _date_of(value.strip(), order) if isinstance(value, str) else None
 
 
-def _date_of(text: str) -> str | None:  # noqa: PLR0911
+def _date_of(text: str, order: str | None) -> str | None:  # noqa: PLR0911
     """Read a date in text: year first, day.month.year, or with the month in words."""
     text = re.sub(r"[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*(Z|[ap]m|UTC)?$", "", text, flags=re.IGNORECASE)
     match = re.fullmatch(r"(\d{4})[-./](\d{1,2})[-./](\d{1,2})", text)
@@ -231,9 +236,9 @@ def _date_of(text: str) -> str | None:  # noqa: PLR0911
     if match:
         first, second, number = int(match[1]), int(match[2]), int(match[3])
         number += 2000 if number < 80 else 1900 if number < 100 else 0
-        if first > 12 >= second or first == second:
+        if first > 12 >= second or first == second or (order == "day" and second <= 12):
             return _checked(number, second, first)
-        return _checked(number, first, second) if second > 12 >= first else None
+        return _checked(number, first, second) if second > 12 >= first or order == "month" else None
     match = re.fullmatch(r"(\d{4})年\s*(\d{1,2})月\s*(\d{1,2})日", text)
     if match:
         return _checked(int(match[1]), int(match[2]), int(match[3]))

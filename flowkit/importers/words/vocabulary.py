@@ -13,9 +13,20 @@ import unicodedata
 from functools import lru_cache
 from typing import Final
 
-from flowkit.model import Side
+from flowkit.fields import CONDITIONS, Side
 
-__all__ = ["LANGUAGES", "LONGEST", "PHRASES", "SHARED", "SIDE_CODES", "SIDE_KINDS", "WORDS", "fold", "spellings"]
+__all__ = [
+    "FACTORS",
+    "LANGUAGES",
+    "LONGEST",
+    "PHRASES",
+    "SHARED",
+    "SIDE_CODES",
+    "SIDE_KINDS",
+    "WORDS",
+    "fold",
+    "spellings",
+]
 
 LANGUAGES: Final = ("en", "de", "fr", "es", "it", "nl", "pl", "sv", "pt", "ja")
 
@@ -28,10 +39,10 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "fr": ("levée", "levée de soupape", "levée soupape", "ouverture soupape", "levées", "levée de la soupape", "levage"),
         "es": ("alzada", "alzada de válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
         "it": ("alzata", "alzata valvola", "alzata della valvola", "apertura valvola", "alzate"),
-        "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep"),
+        "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep", "hoogte"),
         "pl": ("wznios", "wznios zaworu", "skok zaworu", "podniesienie", "skok", "wysokość otwarcia"),
         "sv": ("lyft", "ventillyft", "lyfthöjd", "ventilens lyft"),
-        "pt": ("levantamento", "abertura da válvula", "levantamento da válvula", "curso da válvula", "elevação", "alçada", "altura de abertura"),
+        "pt": ("levantamento", "abertura da válvula", "levantamento da válvula", "curso da válvula", "curso", "elevação", "alçada", "altura de abertura"),
         "ja": ("リフト", "バルブリフト", "リフト量", "バルブリフト量"),
     },
     "flow": {
@@ -72,7 +83,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "intake": {
         "en": ("intake", "inlet", "int", "intk", "inl", "intakes", "inlets", "intake side", "inlet side"),
-        "de": ("Einlass", "Einlaß", "Einl", "Einlassseite", "Ansaug", "Einlasskanal", "Einlassventil", "Ansaugseite", "Ein"),
+        "de": ("Einlass", "Einlaß", "Einl", "Einlassseite", "Ansaug", "Einlasskanal", "Einlassventil", "Ansaugseite", "Ein", "Einlassv"),
         "fr": ("admission", "adm", "admissions"),
         "es": ("admisión", "entrada"),
         "it": ("aspirazione", "asp", "aspir", "immissione"),
@@ -84,12 +95,12 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     "exhaust": {
         "en": ("exhaust", "exh", "ex", "exhst", "exhausts", "outlet", "exhaust side"),
-        "de": ("Auslass", "Auslaß", "Ausl", "Auslassseite", "Abgas", "Auslasskanal", "Auslassventil", "Aus"),
+        "de": ("Auslass", "Auslaß", "Ausl", "Auslassseite", "Abgas", "Auslasskanal", "Auslassventil", "Aus", "Auslassv"),
         "fr": ("échappement", "éch", "échap", "échappements"),
         "es": ("escape", "esc", "salida"),
         "it": ("scarico", "scar", "sca", "scarichi"),
         "nl": ("uitlaat", "uitl", "uitlaatpoort", "uitlaatklep", "uitlaatkanaal", "uit", "uitlaatzijde"),
-        "pl": ("wydech", "wylot", "wydechowy", "wyd", "wydechowa", "wydechowe", "wy", "wydechu"),
+        "pl": ("wydech", "wylot", "wydechowy", "wyd", "wydechowa", "wydechowe", "wy", "wydechu", "wyl", "wylotowy", "wylotowa"),
         "sv": ("avgas", "utlopp", "avgaskanal", "avgasventil", "utblås", "avgassida", "ut", "utlopp ventil"),
         "pt": ("exaustão", "escapamento", "esc."),
         "ja": ("排気", "エキゾースト", "排気側", "EX側", "エキゾースト側", "排気ポート", "排"),
@@ -107,7 +118,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("ポート", "気筒", "シリンダー", "シリンダ", "番気筒", "番ポート", "番"),
     },
     "run": {
-        "en": ("run", "pass", "repeat", "trial", "rep", "run number", "repetition", "repeat run", "sweep"),
+        "en": ("run", "pass", "repeat", "trial", "rep", "run number", "repetition", "repeat run", "sweep", "pull", "try", "attempt"),
         "de": ("Lauf", "Durchgang", "Messung", "Wiederholung", "Messlauf", "Durchlauf", "Versuch", "Test Nr"),
         "fr": ("passage", "essai", "mesure", "répétition", "passe", "relevé nr", "tour"),
         "es": ("pasada", "ensayo", "medición", "repetición", "corrida", "prueba"),
@@ -115,7 +126,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "nl": ("meting", "herhaling", "loop", "test nr", "meetrun", "proef"),
         "pl": ("przebieg", "pomiar", "próba", "powtórzenie", "seria", "bieg", "przejazd"),
         "sv": ("körning", "mätning", "omgång", "upprepning"),
-        "pt": ("medição", "rodada", "corrida nr", "passagem", "repetição", "ensaio", "teste", "tomada"),
+        "pt": ("medição", "rodada", "corrida nr", "passagem", "repetição", "ensaio", "teste", "tomada", "passada"),
         "ja": ("回目", "測定回", "回数", "測定", "試行"),
     },
     "variant": {
@@ -146,12 +157,12 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "en": ("fixture bore", "bore", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "fixture diameter", "bore fixture diameter"),
         "de": ("Bohrung", "Prüfbohrung", "Adapterbohrung", "Zylinderbohrung", "Adapter Bohrung", "Bohrung Adapter", "Vorrichtungsbohrung", "Aufnahmebohrung", "Bohrung der Aufnahme", "Zylinderbohrung der Aufnahme", "Bohrung der Vorrichtung", "Adapterdurchmesser"),
         "fr": ("alésage", "alésage du montage", "alésage montage", "alésage d'essai", "alésage adaptateur", "alésage du gabarit", "montage"),
-        "es": ("diámetro del cilindro", "calibre", "calibre del útil", "diámetro interior", "diámetro de prueba", "calibre de prueba", "calibre del utillaje", "diámetro del útil", "diámetro del cilindro de prueba"),
+        "es": ("diámetro del cilindro", "diámetro cilindro", "diámetro de cilindro", "calibre", "calibre del útil", "diámetro interior", "diámetro de prueba", "calibre de prueba", "calibre del utillaje", "diámetro del útil", "diámetro del cilindro de prueba"),
         "it": ("alesaggio", "alesaggio attrezzatura", "alesaggio di prova", "alesaggio attrezzo", "alesaggio cilindro", "canna", "foro attrezzatura", "alesaggio del banco"),
         "nl": ("boring", "cilinderboring", "adapterboring", "testboring", "proefboring"),
         "pl": ("średnica cylindra", "średnica tulei", "otwór", "średnica adaptera", "tuleja"),
         "sv": ("cylinderdiameter", "borrning", "adapterborrning", "loppdiameter", "testlopp", "provborrning"),
-        "pt": ("diâmetro do cilindro", "diâmetro do dispositivo", "furo", "diâmetro do adaptador", "diâmetro do furo"),
+        "pt": ("diâmetro do cilindro", "diâmetro cilindro", "diâmetro do dispositivo", "furo", "diâmetro do adaptador", "diâmetro do furo"),
         "ja": ("ボア", "ボア径", "治具ボア", "シリンダー径", "治具内径", "ボア内径"),
     },
     "valve_head": {
@@ -780,6 +791,31 @@ SHARED: Final[dict[str, tuple[str, ...]]] = {
     "air": ("en", "fr"),
 }
 
+# Words of what was done, or is to be done, to the figures of a sheet.
+FACTORS: Final[dict[str, tuple[str, ...]]] = {
+    "en": (
+        "multiply",
+        "multiplied",
+        "times",
+        "divide",
+        "divided",
+        "add",
+        "added",
+        "subtract",
+        "subtracted",
+        "deducted",
+    ),
+    "de": ("multiplizieren", "multipliziert", "mal", "dividieren", "addieren", "addiert", "abziehen", "abgezogen"),
+    "fr": ("multiplier", "multiplié", "diviser", "divisé", "ajouter", "ajouté", "soustraire", "soustrait", "déduit"),
+    "es": ("multiplicar", "multiplicado", "dividir", "dividido", "sumar", "sumado", "restar", "restado"),
+    "it": ("moltiplicare", "moltiplicato", "dividere", "diviso", "aggiungere", "aggiunto", "sottrarre", "sottratto"),
+    "nl": ("vermenigvuldigen", "vermenigvuldigd", "gedeeld", "optellen", "opgeteld", "aftrekken", "afgetrokken"),
+    "pl": ("pomnożyć", "pomnożone", "podzielić", "podzielone", "dodać", "dodano", "odjąć", "odjęto"),
+    "sv": ("multiplicera", "multiplicerat", "dividera", "dividerat", "addera", "adderat", "subtrahera", "avdraget"),
+    "pt": ("multiplicar", "multiplicado", "dividir", "dividido", "somar", "somado", "subtrair", "subtraído"),
+    "ja": ("倍", "加算", "減算", "掛ける"),
+}
+
 SIDE_KINDS: Final[dict[str, Side]] = {"intake": "intake", "exhaust": "exhaust"}
 
 # Letters before a port's number: letter -> language -> side.
@@ -794,6 +830,8 @@ SIDE_CODES: Final[dict[str, dict[str, Side]]] = {
     "w": {"pl": "exhaust"},
     "el": {"de": "intake"},
     "al": {"de": "exhaust"},
+    "ev": {"de": "intake"},
+    "av": {"de": "exhaust"},
 }
 
 
@@ -824,6 +862,9 @@ def _phrases() -> dict[str, tuple[str, tuple[str, ...]]]:
             for word in words:
                 for spelling in spellings(word):
                     found.setdefault(spelling, (kind, SHARED.get(spelling, (language,))))
+    for row in CONDITIONS:  # one without words of its own is known by its key
+        if row.key not in WORDS and not row.metered:
+            found.setdefault(fold(row.words), (row.key, ("en",)))
     return found
 
 

@@ -142,47 +142,54 @@ function drops(root) {
 
 // Long work: how far it is, and the page again when it is done.
 function watch(root) {
-  const box = root.querySelector("[data-work]");
-  if (!box) return;
-  const look = async () => {
-    if (!document.contains(box)) return;
-    let state;
-    try {
-      state = await (await fetch(`/work/${box.dataset.work}`)).json();
-    } catch {
-      setTimeout(look, 2000); // a busy computer: ask again
-      return;
-    }
-    if (!state.running) {
-      take(await (await fetch(location.pathname + location.search)).text());
-      return;
-    }
-    box.querySelector("progress").value = state.share;
-    box.querySelector("label").textContent = state.say;
-    setTimeout(look, 400);
-  };
-  setTimeout(look, 300);
+  for (const box of root.querySelectorAll("[data-work]")) {
+    const look = async () => {
+      if (!document.contains(box)) return;
+      let state;
+      try {
+        state = await (await fetch(`/work/${box.dataset.work}`)).json();
+      } catch {
+        setTimeout(look, 2000); // a busy computer: ask again
+        return;
+      }
+      if (!state.running) {
+        take(await (await fetch(location.pathname + location.search)).text());
+        return;
+      }
+      box.querySelector("progress").value = state.share;
+      box.querySelector("label").textContent = state.say;
+      setTimeout(look, 400);
+    };
+    setTimeout(look, 300);
+  }
 }
 
-// A sheet dragged to another state; the same as its "move" form.
+// A sheet dragged to another state or head; the same as its "move" form.
 function sheetsByHand(root) {
+  const kind = "application/x-flowkit";
+  const dragging = (on) => document.documentElement.classList.toggle("dragging", on);
   for (const chip of root.querySelectorAll(".chip[draggable]")) {
     chip.addEventListener("dragstart", (event) => {
-      event.dataTransfer.setData("application/x-flowkit", JSON.stringify([chip.dataset.file, chip.dataset.from]));
+      event.dataTransfer.setData(kind, JSON.stringify([chip.dataset.file, chip.dataset.from]));
+      setTimeout(() => dragging(true)); // the page must not move under the hand before the drag has begun
     });
+    chip.addEventListener("dragend", () => dragging(false));
   }
-  for (const state of root.querySelectorAll(".state")) {
-    state.addEventListener("dragover", (event) => {
-      if (event.dataTransfer.types.includes("application/x-flowkit")) { event.preventDefault(); state.classList.add("over"); }
+  for (const place of root.querySelectorAll(".state, .lane")) {
+    place.addEventListener("dragover", (event) => {
+      if (event.dataTransfer.types.includes(kind)) { event.preventDefault(); event.stopPropagation(); place.classList.add("over"); }
     });
-    state.addEventListener("dragleave", () => state.classList.remove("over"));
-    state.addEventListener("drop", (event) => {
-      const held = event.dataTransfer.getData("application/x-flowkit");
+    place.addEventListener("dragleave", () => place.classList.remove("over"));
+    place.addEventListener("drop", (event) => {
+      const held = event.dataTransfer.getData(kind);
       if (!held) return;
       event.preventDefault();
+      event.stopPropagation();
+      dragging(false);
       const [file, from] = JSON.parse(held);
       const version = document.querySelector("input[name=version]").value;
-      send("/heads/sheet", new URLSearchParams({ version, back: "/heads", file, from, to: state.dataset.state }));
+      const head = "head" in place.dataset ? { head: place.dataset.head } : {};
+      send("/heads/sheet", new URLSearchParams({ version, back: "/heads", file, from, to: place.closest(".state").dataset.state, ...head }));
     });
   }
 }
@@ -205,5 +212,5 @@ for (const kind of ["dragover", "drop"]) {
   window.addEventListener(kind, (event) => { if (event.dataTransfer?.types.includes("Files")) event.preventDefault(); });
 }
 
-document.documentElement.classList.add("js");
 ready(document);
+document.documentElement.classList.add("js"); // from here on the page answers

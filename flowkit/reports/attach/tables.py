@@ -76,7 +76,7 @@ def tables(contents: ReportContents) -> tuple[Table, ...]:
 
 def _flows(contents: ReportContents, side: Side, result: SideComparison) -> Table:
     """Lift by variant: flow at the reference state, then mean flow over the common range."""
-    from flowkit.drawing.looks import DISPLAYS
+    from flowkit.wording import DISPLAYS
 
     show = DISPLAYS[contents.info.display]
     by_variant = [dict(zip(item.lifts_m, item.flow_m3_s, strict=True)) for item in result.variants]
@@ -104,7 +104,7 @@ def _flows(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
 
 def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Table:
     """Lift by variant: gain over the first, then the gain in mean flow."""
-    from flowkit.drawing.looks import DISPLAYS
+    from flowkit.wording import DISPLAYS
 
     show = DISPLAYS[contents.info.display]
     by_variant = [{item.lift_m: item for item in gain.per_lift} for gain in result.totals]

@@ -127,4 +127,7 @@ export function charts(root) {
   }
 }
 
-if (!document.querySelector("script[src$='page.js']")) charts(document);
+if (!document.querySelector("script[src$='page.js']")) {
+  charts(document);
+  document.documentElement.classList.add("js");
+}

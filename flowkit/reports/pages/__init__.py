@@ -13,7 +13,7 @@ from flowkit.drawing import style
 from flowkit.errors import FlowkitError
 from flowkit.output import document, written_whole
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.labels import date_of, sides_of
+from flowkit.reports.labels import sides_of
 from flowkit.reports.pages.detail import write_areas, write_detail, write_ports
 from flowkit.reports.pages.engine import write_engine
 from flowkit.reports.pages.first import chart_page
@@ -21,6 +21,7 @@ from flowkit.reports.pages.layout import Names, Page, name_variants, paper_named
 from flowkit.reports.pages.notes import write_notes
 from flowkit.reports.pages.table import Flowing, Stream
 from flowkit.version import __version__
+from flowkit.wording import date_of
 
 if TYPE_CHECKING:
     from pypdf import PdfWriter

@@ -20,17 +20,7 @@ from flowkit.analysis.results import (
     VariantFlow,
 )
 from flowkit.analysis.sentences import cause
-from flowkit.drawing import Display, bare_axes, draw_curve, text_width, variant_style
-from flowkit.drawing.curves import (
-    NOTHING,
-    display_of,
-    flow_text,
-    interval_text,
-    lift_text,
-    numeral,
-    percent,
-    signed_percent,
-)
+from flowkit.drawing import bare_axes, draw_curve, text_width, variant_style
 from flowkit.model import Side
 from flowkit.reports.contents import (
     ALL_STEPS,
@@ -49,12 +39,14 @@ from flowkit.reports.contents import (
     gains_of_steps,
     has_expected,
     main_lifts,
+    port_row,
     ratio_between,
     ratio_lifts,
     ratio_variants,
     share_words,
     velocity_between,
     velocity_unit,
+    with_interval,
 )
 from flowkit.reports.labels import gain_cell, port_text, resolved_words, sides_of
 from flowkit.reports.pages.first import Series, draw_lines, every_lift, port_cells, variant_columns
@@ -73,6 +65,18 @@ from flowkit.reports.pages.table import (
     needed_width,
 )
 from flowkit.units import from_si
+from flowkit.wording import (
+    NOTHING,
+    Display,
+    display_of,
+    flow_text,
+    gain_figure,
+    interval_text,
+    lift_text,
+    numeral,
+    percent_figure,
+    signed_figure,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -160,7 +164,7 @@ def _band_table(side: Side, table: BandTable, names: Names, display: Display) ->
         cells = [_label(row.variant, names)]
         for flow, gain in zip(row.flows_m3_s, row.gains, strict=True):
             cells.append(Cell("" if flow is None else flow_text(flow, display)))
-            cells += [Cell("" if gain is None else signed_percent(gain))] if gained else []
+            cells += [Cell(with_interval(gain))] if gained else []
         rows.append(Row(tuple(cells), rule_above=row.variant is None))
     return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
 
@@ -169,16 +173,16 @@ def _figures(side: Side, result: SideComparison, names: Names, display: Display)
     """Return every step's further figures of gain, in per cent."""
     gains = gains_of_steps(result)
     columns: list[tuple[_Head, Callable[[Gain], str]]] = [
-        (_Head("mean of lifts"), lambda gain: signed_percent(gain.mean_of_gains))
+        (_Head("mean of lifts"), lambda gain: signed_figure(gain.mean_of_gains))
     ]
     if has_expected(result):
-        columns.append((_Head("by geometry"), lambda gain: signed_percent(gain.expected_from_geometry)))
+        columns.append((_Head("by geometry"), lambda gain: signed_figure(gain.expected_from_geometry)))
     at = f"at {display.lift}"
     columns += [
-        (_Head("at top lift"), lambda gain: signed_percent(gain.gain_at_top_lift)),
-        (_Head("%", "largest"), lambda gain: signed_percent(gain.largest.gain)),
+        (_Head("at top lift"), lambda gain: signed_figure(gain.gain_at_top_lift)),
+        (_Head("%", "largest"), lambda gain: with_interval(gain.largest)),
         (_Head(at, "largest"), lambda gain: lift_text(gain.largest.lift_m, display)),
-        (_Head("%", "smallest"), lambda gain: signed_percent(gain.smallest.gain)),
+        (_Head("%", "smallest"), lambda gain: with_interval(gain.smallest)),
         (_Head(at, "smallest"), lambda gain: lift_text(gain.smallest.lift_m, display)),
     ]
     if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
@@ -208,7 +212,7 @@ def _effects(side: Side, result: SideComparison) -> Table:
     for found in result.interactions:
         for place, effect in enumerate(effects(found)):
             name = Cell(shorten(clean(effect.name), 2 * _LABEL, SIZES.body))
-            cells = (name, Cell(signed_percent(effect.gain)), Cell(interval_text(effect.u95), "dim"))
+            cells = (name, Cell(signed_figure(effect.gain)), Cell(interval_text(effect.u95), "dim"))
             rows.append(Row(cells, rule_above=bool(rows) and place == 0))
     heads = [_Head(""), _Head("%"), _Head("")]
     return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
@@ -234,7 +238,7 @@ def write_ratio_tables(stream: Stream, comparison: Comparison, names: Names, dis
     ]
     known = {(point.variant, point.at): point.ratio for point in comparison.ratio_at_fraction}
     at_share = [
-        Row((Cell(percent(at, 0)), *(_ratio(known.get((name, at)), True) for name in pairs)))
+        Row((Cell(percent_figure(at, 0)), *(_ratio(known.get((name, at)), True) for name in pairs)))
         for at in sorted({at for _, at in known})
     ]
     tables = [
@@ -384,11 +388,11 @@ def _write_lagging(stream: Stream, side: Side, result: SideComparison, names: Na
     lagging: dict[str, list[str]] = {}
     for variant in result.variants:
         lag = variant.lagging
-        if lag is not None:
-            words = f"{names.head(variant.name)} {percent(lag.below_mean)} %"
+        if lag is not None and lag.beyond_scatter:
+            words = f"{names.head(variant.name)} {percent_figure(lag.below_mean)} %"
             if lag.worst_lift_m is not None and lag.worst_below_mean is not None:
                 where = f"{lift_text(lag.worst_lift_m, display)} {display.lift}"
-                words += f" (most at {where}: {percent(lag.worst_below_mean)} %)"
+                words += f" (most at {where}: {percent_figure(lag.worst_below_mean)} %)"
             lagging.setdefault(lag.port, []).append(words)
     for port, said in lagging.items():
         stream.text(
@@ -462,17 +466,32 @@ def _ports_table(side: Side, result: SideComparison, names: Names, display: Disp
     rows = []
     for port in all_ports(result):
         name = Cell(shorten(clean(port) or "all", 60.0, SIZES.body))
-        rows.append(Row((name, *port_cells(result, port, display))))
+        cells = port_cells(result, port, display)[: len(result.variants)]
+        cells += [
+            Cell(NOTHING if item.value is None else gain_figure(item.value, item.u95, item.low, item.high))
+            for item in port_row(result, port).gains
+        ]
+        rows.append(Row((name, *cells)))
     means = [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
-    gained = [Cell(signed_percent(gain.mean_flow_gain), "bold") for gain in totals.values()]
+    gained = [
+        Cell(
+            gain_figure(
+                gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high
+            ),
+            "bold",
+        )
+        for gain in totals.values()
+    ]
     rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))
     if any(variant.port_spread is not None for variant in result.variants):
         blank = tuple(Cell("") for _ in totals)
-        spreads = [Cell(NOTHING if v.port_spread is None else f"{percent(v.port_spread)} %") for v in result.variants]
+        spreads = [
+            Cell(NOTHING if v.port_spread is None else f"{percent_figure(v.port_spread)} %") for v in result.variants
+        ]
         rows.append(Row((Cell("spread"), *spreads, *blank)))
         if any(variant.port_spread_u95 is not None for variant in result.variants):
             halves = [
-                Cell(NOTHING if v.port_spread_u95 is None else f"{percent(v.port_spread_u95)} %", "dim")
+                Cell(NOTHING if v.port_spread_u95 is None else f"{percent_figure(v.port_spread_u95)} %", "dim")
                 for v in result.variants
             ]
             rows.append(Row((Cell("± 95 %", "dim"), *halves, *blank)))
@@ -572,7 +591,7 @@ def _expected_table(side: Side, result: SideComparison, width: float, names: Nam
         for lift in common_lifts(result)
     ]
     means = [
-        Cell(signed_percent(value), "bold")
+        Cell(signed_figure(value), "bold")
         for gain in steps
         for value in (gain.mean_of_gains, gain.expected_from_geometry)
     ]
@@ -590,8 +609,8 @@ def _pair(item: LiftGain | None) -> tuple[Cell, Cell]:
     """Return the gain at a lift and what geometry promised there."""
     if item is None:
         return Cell(NOTHING, "dim"), Cell(NOTHING, "dim")
-    measured = Cell(signed_percent(item.gain), "italic" if item.interpolated else "plain")
-    return measured, Cell(signed_percent(item.expected))
+    measured = Cell(signed_figure(item.gain), "italic" if item.interpolated else "plain")
+    return measured, Cell(signed_figure(item.expected))
 
 
 AREAS_PANEL = 148.0

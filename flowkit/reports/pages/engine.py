@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from flowkit.drawing import INK, SOFT, Display
-from flowkit.drawing.curves import NOTHING, display_of, flow_text, numeral, percent, signed_percent
+from flowkit.drawing import INK, SOFT
 from flowkit.engine.results import EngineDifference, EngineResult, EngineVariant
 from flowkit.model import JobInfo
 from flowkit.reports.contents import (
@@ -35,6 +34,7 @@ from flowkit.reports.pages.table import (
     needed_width,
     row_height,
 )
+from flowkit.wording import NOTHING, Display, display_of, flow_text, numeral, percent_figure, signed_figure
 
 PANEL = 134.0
 LEAD = "Estimates from a model fed with the measured flows. Trust the differences, not the single figures."
@@ -196,13 +196,13 @@ def _band_table(bands: Bands, names: Names, display: Display, width: float) -> T
     heads.append(("share, %", "of flow", None))
     rows = []
     for item in bands.rows:
-        cells = [item.lift, numeral(item.time.crank_deg, 0), percent(item.time.share_of_period)]
+        cells = [item.lift, numeral(item.time.crank_deg, 0), percent_figure(item.time.share_of_period)]
         if len(variants) > 1:
             cells.append(flow_text(item.before_m3_s, display))
         cells.append(flow_text(item.after_m3_s, display))
         if len(variants) > 1:
-            cells.append(NOTHING if item.gain is None else signed_percent(item.gain))
-        rows.append(Row(tuple(map(Cell, (*cells, percent(item.time.share_of_flow))))))
+            cells.append(NOTHING if item.gain is None else signed_figure(item.gain))
+        rows.append(Row(tuple(map(Cell, (*cells, percent_figure(item.time.share_of_flow))))))
     columns = []
     for place, (head, group, variant) in enumerate(heads):
         texts = [row.cells[place].text for row in rows]
@@ -253,7 +253,7 @@ def _table(engine: EngineResult, names: Names, info: JobInfo) -> Table:
                     Cell(flow_text(flows.exhaust, display)),
                     Cell(cam_gain_words(engine, "exhaust", variant.name)),
                     Cell(at_half),
-                    Cell("" if more is None else signed_percent(more)),
+                    Cell("" if more is None else signed_figure(more)),
                 )
             )
         )

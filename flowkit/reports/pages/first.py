@@ -12,7 +12,6 @@ from flowkit.drawing import (
     GRID,
     INK,
     SOFT,
-    Display,
     EndLabel,
     bare_axes,
     draw_flow,
@@ -24,7 +23,7 @@ from flowkit.drawing import (
     text_width,
     variant_style,
 )
-from flowkit.drawing.curves import NOTHING, display_of, families_of, flow_text, lift_text, percent, signed_percent
+from flowkit.drawing.curves import families_of
 from flowkit.errors import FlowkitError
 from flowkit.model import Finding, Side
 from flowkit.reports.contents import (
@@ -37,13 +36,7 @@ from flowkit.reports.contents import (
     port_row,
     side_rows,
 )
-from flowkit.reports.labels import (
-    counted,
-    gain_cell,
-    method_words,
-    pressure_words,
-    sides_of,
-)
+from flowkit.reports.labels import counted, gain_cell, method_words, sides_of
 from flowkit.reports.pages.head import draw_head
 from flowkit.reports.pages.layout import SIZES, STAND_IN, Names, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.table import (
@@ -59,6 +52,16 @@ from flowkit.reports.pages.table import (
 )
 from flowkit.units import from_si
 from flowkit.version import __version__
+from flowkit.wording import (
+    NOTHING,
+    Display,
+    display_of,
+    flow_text,
+    lift_text,
+    percent_figure,
+    pressure_words,
+    signed_figure,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -461,9 +464,9 @@ def _cells(row: SideRow, display: Display) -> list[Cell]:
     """Return a row's cells: its name, the flows, the gains."""
     if row.kind == "mean":
         flows = [Cell(flow_text(item.value, display), "bold") for item in row.flows]
-        return [Cell("mean", "bold"), *flows, *(Cell(signed_percent(item.value), "bold") for item in row.gains)]
+        return [Cell("mean", "bold"), *flows, *(Cell(signed_figure(item.value), "bold") for item in row.gains)]
     if row.kind == "spread":
-        spreads = [Cell(NOTHING if item.value is None else f"{percent(item.value)} %") for item in row.flows]
+        spreads = [Cell(NOTHING if item.value is None else f"{percent_figure(item.value)} %") for item in row.flows]
         return [Cell("spread"), *spreads]
     name = lift_text(row.lift_m or 0.0, display) if row.kind == "lift" else clean(f"port {row.port}")[:12]
     flows = [
@@ -478,8 +481,8 @@ def _gain_cell(item: Datum) -> Cell:
     if item.value is None:
         return Cell(NOTHING, "dim")
     if item.unsure:
-        return Cell(signed_percent(item.value), "dim italic" if item.between else "dim")
-    return Cell(signed_percent(item.value), "italic" if item.between else "plain")
+        return Cell(signed_figure(item.value), "dim italic" if item.between else "dim")
+    return Cell(signed_figure(item.value), "italic" if item.between else "plain")
 
 
 def _interval_rows(row: SideRow, display: Display) -> list[Row]:
@@ -488,12 +491,12 @@ def _interval_rows(row: SideRow, display: Display) -> list[Row]:
         return []
     halves = [Cell(flow_text(item.u95, display), "dim") for item in row.flows]
     if not any(_unequal(item) for item in row.gains):
-        return [Row((Cell("± 95 %", "dim"), *halves, *(Cell(percent(item.u95), "dim") for item in row.gains)))]
+        return [Row((Cell("± 95 %", "dim"), *halves, *(Cell(percent_figure(item.u95), "dim") for item in row.gains)))]
     rows = []
     for name, sign in (("from", -1.0), ("to", 1.0)):
         flows = [None if x.value is None or x.u95 is None else x.value + sign * x.u95 for x in row.flows]
         ends = [item.low if sign < 0 else item.high for item in row.gains]
-        cells = [*(flow_text(flow, display) for flow in flows), *(signed_percent(end) for end in ends)]
+        cells = [*(flow_text(flow, display) for flow in flows), *(signed_figure(end) for end in ends)]
         rows.append(Row((Cell(name, "dim"), *(Cell(text, "dim") for text in cells))))
     return rows
 
@@ -502,7 +505,7 @@ def _unequal(item: Datum) -> bool:
     """Whether the arms of an interval are printed as unequal."""
     if item.value is None or item.low is None or item.high is None:
         return False
-    return percent(item.value - item.low) != percent(item.high - item.value)
+    return percent_figure(item.value - item.low) != percent_figure(item.high - item.value)
 
 
 def port_cells(result: SideComparison, port: str, display: Display) -> list[Cell]:

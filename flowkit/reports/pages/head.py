@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from flowkit.analysis.sentences import cause, gain_words, least_words, listed, verdict
+from flowkit.analysis.sentences import cause, gain_words, least_words, verdict
 from flowkit.drawing import SOFT, text_width, variant_style
-from flowkit.drawing.curves import display_of
 from flowkit.errors import FlowkitError
 from flowkit.reports.contents import ReportContents, StateFacts, cautions_of, fact_words, state_facts
 from flowkit.reports.labels import method_words, reference_words, sides_of
@@ -22,6 +21,7 @@ from flowkit.reports.pages.table import (
     fit_columns,
     needed_width,
 )
+from flowkit.wording import display_of, listed
 
 LOGO_WIDTH, LOGO_HEIGHT = 110.0, 42.0
 FACT_ROWS = 8

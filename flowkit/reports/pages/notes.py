@@ -3,20 +3,13 @@
 from __future__ import annotations
 
 from flowkit.analysis.results import Repeatability
-from flowkit.drawing import INK, SOFT, Display
-from flowkit.drawing.curves import display_of
+from flowkit.drawing import INK, SOFT
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import (
-    change_words,
-    distinct,
-    not_assessed_words,
-    pressure_words,
-    sentence_case,
-    where_words,
-)
+from flowkit.reports.labels import change_words, distinct, not_assessed_words, where_words
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
+from flowkit.wording import Display, display_of, pressure_words, sentence_case
 
 LABEL = 76.0
 NAME_ROOM = 118.0

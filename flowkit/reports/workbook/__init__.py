@@ -19,9 +19,8 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
     """Return the workbook of a job; the mark goes into its properties."""
     from openpyxl import Workbook
 
-    from flowkit.drawing.curves import display_of
     from flowkit.reports.attach.tables import plain
-    from flowkit.reports.labels import date_of, sides_of
+    from flowkit.reports.labels import sides_of
     from flowkit.reports.workbook.curves import write_bands, write_flows, write_gains
     from flowkit.reports.workbook.figures import write_areas, write_further, write_summary
     from flowkit.reports.workbook.inputs import (
@@ -34,6 +33,7 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
     from flowkit.reports.workbook.intervals import write_intervals
     from flowkit.reports.workbook.pen import SHEETS, pens, workbook_bytes_of
     from flowkit.reports.workbook.plan import FIRST_READING, Draft, plan_sides, plan_tests
+    from flowkit.wording import date_of, display_of
 
     book = Workbook()
     tests, readings = plan_tests(contents, FIRST_READING)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from flowkit.analysis.gains import find_corners
 from flowkit.analysis.results import Interaction, VariantFlow
+from flowkit.fields import field_of, section
 from flowkit.model import ValveGeometry
 from flowkit.reports.contents import (
     ALL_STEPS,
@@ -96,12 +97,7 @@ class _Block:
         show, pen, row = self.draft.display, self.pen, self.row + 1
         valve: ValveGeometry = self.variant.curves.valve
         unit = show.diameter
-        known = {
-            "head": (f"valve head, {unit}", valve.head_m),
-            "stem": (f"stem, {unit}", valve.stem_m),
-            "throat": (f"throat, {unit}", valve.throat_m),
-            "width": (f"seat width, {unit}", valve.seat_width_m),
-        }
+        lengths = [row for row in section("valves").values() if row.condition and row.kind == "length"]
         cells: dict[str, str] = {}
         column = 1
 
@@ -113,16 +109,18 @@ class _Block:
             cells[key] = pen.here(row + 1, column, lock_row=True, lock_column=True)
             column += 1
 
-        for key, (head, value) in known.items():
+        for item in lengths:
+            value = getattr(valve, item.attribute)
             if value is not None:
-                put(key, head, rounded(from_si(value, unit)), Style("raw"))
+                head = field_of("conditions", item.condition).words
+                put(item.key, f"{head}, {unit}", rounded(from_si(value, unit)), Style("raw"))
         if valve.seat_angle_deg is not None:
-            put("angle", "seat angle, °", valve.seat_angle_deg, Style("raw"))
+            put("seat_angle", "seat angle, °", valve.seat_angle_deg, Style("raw"))
         flow = self.variant.flow
         if {"throat", "stem"} <= set(cells):
             text = f"PI()/4*({cells['throat']}^2-{cells['stem']}^2)"
             put("passage", f"throat area, {show.area}", Formula(text), Style("formula", show.area_digits))
-        if {"width", "angle"} <= set(cells):
+        if {"seat_width", "seat_angle"} <= set(cells):
             put("w", f"radial seat width, {unit}", Formula(_radial(cells)), Style("formula", show.diameter_digits))
         if flow.takeover_lift_m is not None and set(cells) >= _SEAT:
             value = from_si(flow.takeover_lift_m, show.lift)
@@ -200,13 +198,13 @@ class _Block:
 
 def _radial(cells: dict[str, str]) -> str:
     """Return the seat's width square to the valve's axis."""
-    return f"{cells['width']}*COS(RADIANS({cells['angle']}))"
+    return f"{cells['seat_width']}*COS(RADIANS({cells['seat_angle']}))"
 
 
 def _least(cells: dict[str, str]) -> str:
     """Return the least passage, seat or throat, with {lift} open (Heywood, eqs 6.7 to 6.9)."""
     head, w = cells["head"], cells["w"]
-    beta = f"RADIANS({cells['angle']})"
+    beta = f"RADIANS({cells['seat_angle']})"
     low = f"PI()*{{lift}}*COS({beta})*({head}-2*{w}+{{lift}}/2*SIN(2*{beta}))"
     high = f"PI()*({head}-{w})*SQRT(({{lift}}-{w}*TAN({beta}))^2+{w}^2)"
     return f"MIN(IF({{lift}}*SIN({beta})*COS({beta})<={w},{low},{high}),{cells['passage']})"
@@ -215,7 +213,7 @@ def _least(cells: dict[str, str]) -> str:
 def _takeover(cells: dict[str, str]) -> str:
     """Return the lift at which the throat is the least passage (text under Heywood's eq. 6.9)."""
     head, w, throat = cells["head"], cells["w"], cells["passage"]
-    beta = f"RADIANS({cells['angle']})"
+    beta = f"RADIANS({cells['seat_angle']})"
     upper = f"{w}*TAN({beta})+SQRT(({throat}/(PI()*({head}-{w})))^2-{w}^2)"
     wanted = f"({throat}/(PI()*COS({beta})))"
     linear = f"({head}-2*{w})"
@@ -277,7 +275,7 @@ def _write_bands(draft: Draft, pen: Pen, side: SidePlan, numbered: tuple[int, Ba
                 one = known[item.variant]
                 pair = [(side.side, number, name) for name in (one.from_, one.to)]
                 ends = [band_mean(draft, which, one.matched_ports, place) for which in pair]
-                pen.put(row, column + 1, Formula(f"{ends[1]}/{ends[0]}-1", gain), Style("formula", 1, gain=True))
+                pen.put(row, column + 1, Formula(f"{ends[1]}/{ends[0]}-1", gain.gain), Style("formula", 1, gain=True))
         row += 1
     pen.put(row, 1, band_words(table), Style("quiet"))
     return row + 2

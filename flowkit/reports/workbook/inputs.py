@@ -16,6 +16,7 @@ from flowkit.corrections.pressure import (
     pressure_factor,
     reference_velocity,
 )
+from flowkit.fields import CONDITIONS, Field
 from flowkit.model import LedgerLine, Side
 from flowkit.reports.workbook import meters
 from flowkit.reports.workbook.pen import Formula, Pen, Style
@@ -165,7 +166,8 @@ def _columns(draft: Draft) -> list[_Column]:
     value = Style("value", 5)
     show = draft.display
     warmth, room = ("°F", "inHg") if show.lift == "in" else ("°C", "hPa")
-    return [
+    units = {"length": show.diameter, "temperature": warmth}
+    named = [
         _Column("number", "test", lambda _, plan: plan.number, text, 6.0),
         _Column("variant", "variant", lambda _, plan: plan.variant, text, 20.0),
         _Column("side", "side", lambda _, plan: plan.test.side, text, 9.0),
@@ -203,6 +205,20 @@ def _columns(draft: Draft) -> list[_Column]:
         _Column("step", "flows written in steps of", _step, Style("raw")),
         _Column("not made", "corrections not made", _not_made, Style("quiet", wrap=True, left=True), 70.0),
     ]
+    taken = {column.key for column in named}
+    others = [row for row in CONDITIONS if not row.metered and row.attribute not in taken]
+    return [*named[:-1], *(_stated(row, units.get(row.kind, row.unit)) for row in others), named[-1]]
+
+
+def _stated(row: Field, unit: str) -> _Column:
+    """Return the column of a condition that no formula needs."""
+    if row.kind in ("flow", "pressure") and row.unit != "hPa":
+        return _in_own_unit(row.attribute, row.words)
+    if row.unit:
+        return _noted(row.attribute, f"{row.words}, {unit}", unit)
+    return _Column(
+        row.attribute, row.words, lambda _, plan: getattr(plan.test.conditions, row.attribute), Style("text")
+    )
 
 
 def _step(draft: Draft, plan: TestPlan) -> Value:

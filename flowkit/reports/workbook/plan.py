@@ -11,12 +11,13 @@ from flowkit.analysis.checks import flows
 from flowkit.analysis.curves import PortCurve, SideVariant, merge_lifts, side_variants
 from flowkit.analysis.lifts import lift_key
 from flowkit.analysis.results import SideComparison, VariantFlow
-from flowkit.drawing import Display, variant_style
+from flowkit.drawing import variant_style
 from flowkit.model import CorrectedPoint, CorrectedTest, FlowTest, LedgerLine, Point, Side, UnitSource, Variant
 from flowkit.reports.attach.tables import plain
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.workbook.pen import Pen
 from flowkit.units import UNITS, Unit, find_unit
+from flowkit.wording import Display
 
 
 def rounded(value: float) -> float:

@@ -1,0 +1,172 @@
+"""What the texts of a sheet say of its flows and the reading did not use: a question, never passed over."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import fields
+from math import isclose
+
+from flowkit.importers.files.grid import CellValue
+from flowkit.importers.mapping import Stated
+from flowkit.importers.tables.columns import RAW
+from flowkit.importers.tables.sheet import SheetReading
+from flowkit.importers.words.items import CONDITION_FIELDS, refused
+from flowkit.importers.words.labels import FLOW_QUANTITIES, mentions, parse_label
+from flowkit.importers.words.phrases import Found, quantities
+from flowkit.importers.words.values import known_unit
+from flowkit.importers.words.vocabulary import FACTORS, SIDE_KINDS, fold
+from flowkit.model import Finding, FlowTest
+from flowkit.units import to_si
+
+__all__ = ["unused"]
+
+_LONGEST = 300  # a longer text is prose that says many things
+_GAUGE = 20_000.0  # Pa; no bench draws more, so a larger pressure is a barometer's, a spring's or a tyre's
+_CLOSE = 2e-3  # a pressure said twice may be rounded once
+_FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in words)
+_TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
+_RAN = re.compile(
+    r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
+)
+
+
+def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: Stated) -> list[Finding]:
+    """Ask about each text beside the tests of a file that bears on their flows and is not used by them."""
+    if not tests or stated.columns is not None:
+        return []
+    said = _Used(tests, stated)
+    found = []
+    for reading in readings:
+        if reading.grid.hidden:
+            continue
+        for text, source in _texts(reading):
+            what = said.missed(text)
+            if what:
+                shown = " ".join(text.split())
+                option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
+                remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
+                found.append(refused(source, f"{shown!r} {what}; {remedy}"))
+    return found
+
+
+def _texts(reading: SheetReading) -> Iterator[tuple[str, str]]:
+    """The texts of a sheet that head no column, with their places."""
+    view = reading.view
+    heads: set[tuple[int, int]] = set()
+    for entry in reading.tables:
+        table = entry.table
+        for row in [*table.headers, *table.named, *table.sections]:
+            heads |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
+    for row, values in enumerate(view.rows):
+        for column, value in enumerate(values):
+            if _is_text(value) and view.kinds[row][column] == "t" and (row, column) not in heads:
+                yield str(value), view.source(row, column)
+    yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments if _is_text(text))
+
+
+def _is_text(value: CellValue) -> bool:
+    """Whether a cell holds a text of a length to be looked at, with a number or a word about both sides in it."""
+    return isinstance(value, str) and 5 < len(value) <= _LONGEST
+
+
+class _Used:
+    """What the tests of a file were read with."""
+
+    def __init__(self, tests: Sequence[FlowTest], stated: Stated) -> None:
+        self.gauge = {p for test in tests for point in test.points if (p := test.pressure_at(point))}
+        self.pressures = {*self.gauge, *_conditions(tests, "_pa")}
+        self.units = {test.units.flow.unit for test in tests}
+        self.lifts = {point.lift_m for test in tests for point in test.points}
+        self.sided = all(test.side for test in tests)
+        self.settled = stated.conditions.test_pressure_pa is not None
+        self.unit_settled = stated.flow_unit is not None
+
+    def missed(self, text: str) -> str:
+        """What a text says that was not used; empty where there is nothing."""
+        numbers = quantities(text)
+        kinds = [mention.kind for mention in mentions(text)]
+        if not self.settled and self.gauge:
+            loose = next((n for n in numbers if self._is_loose(n)), None)
+            if loose is not None:
+                return f"names {loose.number} {loose.unit_text}, and nothing of this file was read at that pressure"
+            ran = _RAN.search(text)
+            if ran and not self._is_known(float(ran[1].replace(",", "."))):
+                return f"names {ran[1]}, and nothing of this file was read at that pressure"
+        worked = _is_worked(text)
+        if worked and numbers and not self.settled and not all(self._is_used(number) for number in numbers):
+            return "says that figures of this sheet were worked out or are to be, and which is not clear"
+        if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
+            other = next(iter(_flow_units(text) - self.units), None)
+            if other is not None and self.units:
+                return f"names {other}, and no flow of this file was read in it"
+        if not self.sided and len({kind for kind in kinds if kind in SIDE_KINDS}) == 2 and numbers:
+            return "names both sides, and it is not clear which test is which"
+        return ""
+
+    def _is_loose(self, number: Found) -> bool:
+        """Whether a number is a gauge pressure that no test was read with."""
+        if number.unit is None or number.unit.quantity != "pressure":
+            return False
+        values = [to_si(value, number.unit.name) for value in _numbers(number.number)]
+        return bool(values) and all(0 < value < _GAUGE for value in values) and not _among(values, self.pressures)
+
+    def _is_used(self, number: Found) -> bool:
+        """Whether a number is no figure of the flows, or one that they were read with."""
+        if number.unit is None:
+            return any(self._is_known(value) for value in _numbers(number.number))
+        return number.unit.quantity != "pressure" or not self._is_loose(number)
+
+    def _is_known(self, value: float) -> bool:
+        """Whether a bare number is a test pressure in the trade's units, or a lift."""
+        inches = (to_si(value, unit) for unit in ("inH2O", "kPa", "mbar", "mmH2O"))
+        lifts = (to_si(value, unit) for unit in ("in", "mm", "thou"))
+        return _among(inches, self.pressures) or _among(lifts, self.lifts)
+
+
+def _among(values: Iterable[float], known: Iterable[float]) -> bool:
+    """Whether one of some values is known."""
+    known = list(known)
+    return any(isclose(value, other, rel_tol=_CLOSE) for value in values for other in known)
+
+
+def _conditions(tests: Sequence[FlowTest], ending: str) -> set[float]:
+    """The values of all conditions of one quantity, by the end of their names."""
+    names = [field.name for field in fields(tests[0].conditions) if field.name.endswith(ending)]
+    return {value for test in tests for name in names if (value := getattr(test.conditions, name)) is not None}
+
+
+def _numbers(text: str) -> list[float]:
+    """What a number as written may be: 1.019 and 1,019 are one and a bit, or a thousand and nineteen."""
+    found = []
+    for plain in (text.replace(",", "."), re.sub(r"[.,\s](?=\d{3}(?!\d))", "", text).replace(",", ".")):
+        try:
+            found.append(float(plain))
+        except ValueError:
+            continue
+    return found
+
+
+def _is_worked(text: str) -> bool:
+    """Whether a text says that figures were corrected, converted, multiplied or the like."""
+    for match in _TIMES.finditer(text):  # "CFM x 10", and no "15W40 x 4"
+        unit = known_unit(match[1])
+        if unit is not None and unit.quantity in (*FLOW_QUANTITIES, "length"):
+            return True
+        if any(mention.kind in ("flow", "lift") for mention in mentions(match[1])):
+            return True
+    words = {fold(word) for word in re.findall(r"[^\W\d_]+", text)}
+    if words & _FACTOR_WORDS:
+        return True
+    return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
+
+
+def _flow_units(text: str) -> set[str]:
+    """The units of flow that a text names without a number."""
+    found = set()
+    for match in re.finditer(r"[^\s,;:()\[\]=]+", text):
+        unit = known_unit(match[0].rstrip("."))
+        before = text[: match.start()].rstrip()
+        if unit is not None and unit.quantity in FLOW_QUANTITIES and not before[-1:].isdigit():
+            found.add(unit.name)
+    return found

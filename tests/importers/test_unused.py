@@ -1,0 +1,63 @@
+"""What the texts of a sheet say of its flows is used or asked about; all sheets are invented."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+import flowkit
+
+TABLE = "Lift mm,Intake CFM,Exhaust CFM\n1,25.1,19.6\n3,70.2,53.8\n5,103.9,78.0\n"
+
+
+def _asked(text: str, **stated: str) -> list[str]:
+    found = flowkit.read(io.BytesIO(text.encode()), name="sheet.csv", **stated)
+    return [finding.message for finding in found.findings if finding.severity == "error"]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Test pressure 28 inH2O intake / 25 inH2O exhaust",
+        '"Inlet at 28 inH2O, exhaust at 25 inH2O"',
+        "28 inH2O max / 25 inH2O at the top",
+        "Pressure 28 inH2O\nbut exhaust ran at 20 inH2O only",
+        "Depression 28 mbar\nCorrected to 28 inH2O",
+        "Tested 10 inH2O; first column converted to 28",
+        "Prüfdruck 10 inH2O; auf 28 umgerechnet",
+        "28 inH2O; flows in CFM x 10",
+        "10 inH2O (multiply by 1.67 for 28)",
+        '"28 inH2O; 0,3 zum Hub addieren"',
+        '"Inlet in CFM, exhaust in L/s. 28 inH2O"',
+    ],
+)
+def test_what_a_line_says_of_the_flows_is_asked_about_where_it_is_not_used(line: str) -> None:
+    (message,) = _asked(f"{TABLE}{line}\n")
+    assert "state what holds" in message
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Test pressure: 28 inH2O",
+        "All flows corrected to 28 inH2O",
+        "Pressure: 28 inH2O\nBarometer: 1.013 bar\nOil 15W40 x 4",
+        "Pressure: 28 inH2O\nLeak: 0.6 CFM at 28 inH2O",
+        "Pressure: 28 inH2O\nnoisy at 3 mm",
+        '"Pressure drop: 7,000 Pa"',
+    ],
+)
+def test_a_line_that_is_used_is_not_asked_about(line: str) -> None:
+    assert _asked(f"{TABLE}{line}\n") == []
+
+
+def test_a_remark_beside_a_row_is_looked_at() -> None:
+    rows = TABLE.replace("CFM\n", "CFM,Remarks\n", 1).replace("78.0", "78.0,bench ran at 25 here")
+    assert len(_asked(f"{rows}Pressure: 28 inH2O\n")) == 1
+
+
+def test_stating_the_pressure_answers_it() -> None:
+    text = f"{TABLE}28 inH2O max / 25 inH2O at the top\n"
+    assert len(_asked(text)) == 1
+    assert _asked(text, test_pressure="28 inH2O") == []
