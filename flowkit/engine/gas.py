@@ -247,7 +247,7 @@ class GasTable:
         return temperature[0], cv
 
     def temperatures(self, heats: Array) -> tuple[Array, Array | float]:
-        """Return temperatures [K] at internal energies, and enthalpies behind them [J/kg], and cv of the first [J/(kg·K)]."""
+        """Return temperatures [K] at heats [J/kg], internal energy and enthalpy, and cv [J/(kg·K)] at the first."""
         shape = (-1, *(1,) * (heats.ndim - 1))
         if self._constant is not None:
             capacities = np.array([self._constant, self._constant + self._r][: len(heats)])
