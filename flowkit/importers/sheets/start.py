@@ -29,7 +29,7 @@ __all__ = ["SUFFIXES", "Folder", "Listed", "job_text", "read_folder", "start_job
 
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
 """Endings of the files of a folder that are looked at."""
-_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
+PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
 
 # What a job can state of its sheets, but for what is stated by valve, of a meter or in prose.
@@ -116,7 +116,7 @@ def _files(folder: Path) -> list[Path]:
         found += [Path(base, name) for name in names if not name.startswith(("~$", "."))]
         if len(found) > _MOST_FILES:
             break
-    wanted = [path for path in found if path.suffix.lower() in SUFFIXES | _PICTURES]
+    wanted = [path for path in found if path.suffix.lower() in SUFFIXES | PICTURES]
     return sorted(wanted, key=lambda path: _natural(path.relative_to(folder).as_posix()))
 
 
@@ -138,7 +138,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
     """Read one file of a folder and say what became of it."""
     if _BACKUP in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
-    if path.suffix.lower() in _PICTURES:
+    if path.suffix.lower() in PICTURES:
         return Listed(
             path, "needs you", "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
         )
