@@ -10,7 +10,7 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import read_cell
+from flowkit.importers.words.values import known_unit, read_cell
 
 __all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
 
@@ -368,8 +368,6 @@ def _date_fraction(value: object) -> float | None:
 
 def _is_length(spelled: str) -> bool:
     """Whether a unit in a cell is one of length."""
-    from flowkit.importers.words.values import known_unit
-
     unit = known_unit(spelled)
     return unit is not None and unit.quantity in ("length", "lift ratio")
 
@@ -568,8 +566,10 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     heads = False
     for row in range(top, axis.last + 1):
         kind = view.kinds[row][column]
-        if kind == "n":
+        if kind == "n" and not _is_pressure(view, row, column):
             return False
+        if kind == "n":
+            labels, values = labels + 1, values + 1
         if kind != "t":
             continue
         label = view.label(row, column)
@@ -609,6 +609,12 @@ def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
     label = view.label(top, at) if at > column else None
     heads = label is not None and (label.names or label.kind in ("flow", "meter"))
     return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
+
+
+def _is_pressure(view: View, row: int, column: int) -> bool:
+    """Whether a cell is a pressure with its unit: ``28 inH2O``."""
+    unit = known_unit(read_cell(view.value(row, column), view.decimal_comma).unit or "")
+    return unit is not None and unit.quantity == "pressure"
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:

@@ -324,6 +324,9 @@ class _Reader:
                 found.append(Item("head", str(label.head or label.position), None, source))
             if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
+            size = VALVE_SIZE.fullmatch(label.rest)
+            if size is not None and label.side:
+                found += read_item("valve_head", Written(size[1], source, Label(side=label.side)))[0]
         self.got.placed += [Placed(row, column, item, title=True) for item in found]
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
@@ -334,6 +337,9 @@ class _Reader:
 
 
 _NO_ITEM = Item("", "", None, "")
+VALVE_SIZE = re.compile(
+    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
+)
 
 
 def _is_label(label: Label) -> bool:

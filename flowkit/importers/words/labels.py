@@ -286,7 +286,7 @@ class _Reader:
             found = [found[0]._replace(kind="flow"), *found[1:]]  # "Q1 (cfm)": the symbol of a flow
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
-        if named or numbers > 1:
+        if named or numbers > 1 or (len(found) == 2 and numbers):
             found = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text
@@ -494,8 +494,8 @@ class _Reader:
                 self._take_run(found, index, used)
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
-                if at is not None and len(found) > 2:
-                    bank = m.text.casefold() == "bank"
+                bank = m.text.casefold() == "bank"
+                if at is not None and (bank or len(found) > 2):
                     self.head = f"{m.text} {found[at].text}" if bank else found[at].text
                     used.add(at)
                 else:

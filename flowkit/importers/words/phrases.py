@@ -331,11 +331,13 @@ def _label_before(text: str) -> tuple[Label, int] | None:
     return None
 
 
+_NUMBERED = re.compile(r"\bn[or]\.?\s*(?=\d)", re.IGNORECASE)  # "Inlet no. 1"
 _JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
 
 
 def is_sentence(text: str) -> bool:
     """Tell a sentence from a title: words of a sentence beside words that name nothing."""
+    text = _NUMBERED.sub("", text)
     words = re.findall(r"[^\W\d_]+", text)
     if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
         return True
