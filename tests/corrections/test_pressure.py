@@ -204,7 +204,7 @@ def test_flow_function_keeps_its_precision_near_one() -> None:
 
 @pytest.mark.parametrize("pr", [-0.01, 1.01, math.nan])
 def test_pressure_ratio_that_cannot_be(pr: float) -> None:
-    with pytest.raises(CorrectionError, match="cannot be; check test pressure and barometer and their units"):
+    with pytest.raises(CorrectionError, match="is not possible; check test pressure and barometer and their units"):
         flow_function(pr)
 
 
