@@ -434,7 +434,7 @@ def plan(
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"
         words.append(
-            f"All this takes the bench's scatter to be {percent_at_least(known.s_r, 2)} for one run, which is itself "
+            f"All this assumes a scatter of {percent_at_least(known.s_r, 2)} for one run, which is itself "
             f"an estimate with {number} degree{'s' if number != '1' else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."
