@@ -285,6 +285,26 @@ def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(rec
 
 
 @LIBREOFFICE
+@pytest.mark.parametrize("name", CASES)
+def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
+    contents, (data, fresh) = CASES[name](), recalculated[name]
+    formulas = opened(data)["Intervals"]
+    rows = [row for row in fresh["Intervals"].iter_rows() if row[0].value and len(row) > 21]
+    for result in contents.comparison.sides.values():
+        for gain in result.gains:
+            ports = [(f"{gain.to}, port {item.port}", item.mean_flow_gain, item.u95) for item in gain.ports[1:]]
+            bands = [(gain.to, item.gain, item.u95) for item in gain.bands if len(gain.bands) > 1]
+            for words, value, u95 in (*ports, *bands) if gain.resolved is not None else ():
+                found = [
+                    row[21].coordinate
+                    for row in rows
+                    if (row[0].value, row[1].value) == (words, gain.from_)
+                    and (row[2].value, row[21].value) == (near(value), near(u95))
+                ]
+                assert found and formulas[found[0]].data_type == "f", (words, gain.from_, value, u95)
+
+
+@LIBREOFFICE
 def test_a_whole_number_of_degrees_of_freedom_goes_through_the_spreadsheets_own_t(recalculated) -> None:
     data, _ = recalculated["ports as blocks"]
     texts = [str(cell.value) for row in opened(data)["Intervals"].iter_rows() for cell in row]

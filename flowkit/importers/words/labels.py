@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
-from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
+from flowkit.importers.words.vocabulary import LONGEST, ORDINAL_ENDINGS, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
 from flowkit.units import Unit, find_unit
 
@@ -136,8 +136,9 @@ _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
+_ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
     re.IGNORECASE,
 )
