@@ -29,6 +29,7 @@ def _asked(text: str, **stated: str) -> list[str]:
         "28 inH2O; flows in CFM x 10",
         "10 inH2O (multiply by 1.67 for 28)",
         '"28 inH2O; 0,3 zum Hub addieren"',
+        "28 inH2O; lifts from the old head; add 3",
         '"Inlet in CFM, exhaust in L/s. 28 inH2O"',
     ],
 )
