@@ -31,6 +31,7 @@ __all__ = [
     "MatchedPair",
     "PairFigure",
     "assess_pair",
+    "band_figures",
     "band_limits",
     "bands",
     "expected_gains",
@@ -428,7 +429,7 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
         expected_from_geometry=math.fsum(expected) / len(expected) if expected else None,
         per_lift=per_lift,
         ports=tuple(_port_gain(pair, port, assessor, about.untouched) for port in pair.ports),
-        bands=_band_gains(pair, assessor, range_m, drift, blocks),
+        bands=_band_gains(pair, assessor, drift, blocks),
         law_difference=pressure_law_difference(pair, assessor.reference),
         unchanged=change.same,
         sessions=tuple(dict.fromkeys(session.date for session in drift.sessions)),
@@ -526,10 +527,8 @@ def _port_gain(pair: MatchedPair, port: str, assessor: Assessor, untouched: Cont
     return PortGain(port, own.gain, own.u95, own.low, own.high)
 
 
-def _band_gains(
-    pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], drift: Drift, blocks: Blocks | None
-) -> tuple[BandGain, ...]:
-    """Return the gain in mean flow in each band, its borders those of the valve before.
+def band_figures(pair: MatchedPair, assessor: Assessor) -> list[tuple[BandName, tuple[float, float], Means]]:
+    """Return name, limits and figure of each band of a pair, its borders those of the valve before.
 
     The other side's repeats count with their own band of that name.
     """
@@ -541,12 +540,20 @@ def _band_gains(
         if other != side
     }
     found = []
-    for name, lo, hi in band_limits(range_m, head):
+    for name, lo, hi in band_limits(assessor.ranges[side], head):
         ranges: dict[Side, tuple[tuple[float, float], ...]] = {side: ((lo, hi),)}
         ranges |= {other: (own[name],) for other, own in others.items() if name in own}
-        contrast = _contrast(pair, assessor, Means(ranges, assessor.method))
-        own_gain = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
-        found.append(BandGain(name, lo, hi, own_gain.gain, own_gain.u95, own_gain.low, own_gain.high))
+        found.append((name, (lo, hi), Means(ranges, assessor.method)))
+    return found
+
+
+def _band_gains(pair: MatchedPair, assessor: Assessor, drift: Drift, blocks: Blocks | None) -> tuple[BandGain, ...]:
+    """Return the gain in mean flow in each band."""
+    found = []
+    for name, limits, figure in band_figures(pair, assessor):
+        contrast = _contrast(pair, assessor, figure)
+        own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+        found.append(BandGain(name, *limits, own.gain, own.u95, own.low, own.high))
     return tuple(found)
 
 

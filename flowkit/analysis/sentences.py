@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "cause",
+    "factors",
     "gain_words",
     "headline",
     "sentences",
@@ -43,16 +44,24 @@ def gain_words(gain: Gain) -> str:
     return interval_words(gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
 
 
+_SPOKEN = {"reference.bore": "bore", "session": "day"}
+
+
+def factors(gain: Gain) -> list[str]:
+    """Return what changed, as people call it."""
+    return [_SPOKEN.get(item, item) for item in gain.changed]
+
+
 def cause(gain: Gain) -> str:
     """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
     if gain.unknown:
-        known = f"{listed(gain.changed)} changed, " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed, " if gain.changed else ""
         return f"{known}{listed(gain.unknown)} not declared for both"
     if not gain.changed:
         return "nothing changed" if gain.unchanged else "change not declared"
     if len(gain.changed) > 1:
-        return f"{listed(gain.changed)} together"
-    return f"{gain.changed[0]} alone" if gain.attributable else f"{gain.changed[0]} changed"
+        return f"{listed(factors(gain))} together"
+    return f"{factors(gain)[0]} {'alone' if gain.attributable else 'changed'}"
 
 
 def verdict(gain: Gain) -> str:
@@ -64,6 +73,7 @@ def verdict(gain: Gain) -> str:
     if not gain.beyond_scatter:
         return "within the bench's scatter"
     unlike = [f"{listed(gain.setup_differs)} not the same"] if gain.setup_differs else []
+    unlike += ["the days not known to be one"] if unlike and gain.drift_unknown and "" in gain.sessions else []
     if unlike or gain.in_doubt:
         return f"larger than the scatter, but not proven: {listed([*unlike, *gain.in_doubt])}"
     if gain.drift_unknown:
@@ -180,9 +190,9 @@ def _attributed(gain: Gain) -> str:
     if not gain.matched_ports:
         return "; they have no port in common, so the difference between ports is in it"
     if gain.unknown:
-        known = f"{listed(gain.changed)} changed; " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed; " if gain.changed else ""
         return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
-    work = [item for item in gain.changed if item != "session"]
+    work = [item for item in factors(gain) if item != "day"]
     if not work and gain.unchanged:
         return "; nothing is declared as changed, so it is the bench's own difference" + (
             " from session to session" if gain.beyond_scatter else ""

@@ -104,10 +104,24 @@ def _said(done: Any, path: Path, as_json: bool) -> int:
         count = {status: sum(item.status == status for item in done) for status in words}
         parts = [f"{count[status]} {word}" for status, word in words.items() if count[status] or status == "added"]
         show(", ".join(parts) + f": {path}")
-        show(*(f"left out: {item.message}" for item in done if item.status == "left out"))
+        show(*_left_out(done))
     for item in bad:
         complain(item.message)
     return int(bool(bad))
+
+
+def _left_out(done: Any) -> list[str]:
+    """What was left out, files of one reason together."""
+    why: dict[str, list[str]] = {}
+    for item in done:
+        if item.status == "left out":
+            reason = item.message.removeprefix(f"{item.path.name}: ").removeprefix(f"{item.path}: ")
+            why.setdefault(reason, []).append(f"{item.path.parent.name}/{item.path.name}")
+    lines = []
+    for reason, names in why.items():
+        more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+        lines.append(f"left out: {', '.join(names[:3])}{more}: {reason}")
+    return lines
 
 
 def find(
@@ -334,7 +348,12 @@ def _bench_lines(history: BenchHistory) -> list[str]:
         lines.append(f"Repeatability of a run: {_pooled(history.repeatability)}.")
         for title, rows in (("by operator", history.by_operator), ("by year", history.by_year)):
             if len(rows) > 1:
-                lines.append(f"  {title}: " + "; ".join(f"{row.key} {_pooled(row)}" for row in rows[-12:]))
+                lines.append(f"  {title} (standard deviation, degrees of freedom):")
+                width = min(max(len(row.key) for row in rows), 30)
+                lines += [
+                    f"    {_short(row.key, 30).ljust(width)}  {100 * row.s:5.2f} %  {row.degrees_of_freedom:4d}"
+                    for row in rows[-12:]
+                ]
     return lines
 
 

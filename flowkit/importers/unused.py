@@ -11,8 +11,8 @@ from flowkit.importers.files.grid import CellValue
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
-from flowkit.importers.words.items import refused
-from flowkit.importers.words.labels import FLOW_QUANTITIES, mentions
+from flowkit.importers.words.items import CONDITION_FIELDS, refused
+from flowkit.importers.words.labels import FLOW_QUANTITIES, mentions, parse_label
 from flowkit.importers.words.phrases import Found, quantities
 from flowkit.importers.words.values import known_unit
 from flowkit.importers.words.vocabulary import FACTORS, SIDE_KINDS, fold
@@ -41,7 +41,7 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
         if reading.grid.hidden:
             continue
         for text, source in _texts(reading):
-            what = said.doubt(text)
+            what = said.missed(text)
             if what:
                 shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
@@ -82,7 +82,7 @@ class _Used:
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
-    def doubt(self, text: str) -> str:
+    def missed(self, text: str) -> str:
         """What a text says that was not used; empty where there is nothing."""
         numbers = quantities(text)
         kinds = [mention.kind for mention in mentions(text)]
@@ -96,7 +96,7 @@ class _Used:
         worked = _is_worked(text)
         if worked and numbers and not self.settled and not all(self._is_used(number) for number in numbers):
             return "says that figures of this sheet were worked out or are to be, and which is not clear"
-        if not self.unit_settled:
+        if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
                 return f"names {other}, and no flow of this file was read in it"

@@ -122,7 +122,7 @@ def _recorded(reference: str, records: Path | None) -> tuple[RecordedState, list
     )
     findings = [Finding("recorded-state", "note", where, message)]
     if found.settings is None:
-        again = "add its job to the records again"
+        again = "add its job to the records again" if found.of_job else "its sheet was added without a job"
         if any(not test.gives_flows for test in tests):
             message = f"the records do not hold the meter that these readings were taken with; {again}"
             findings.append(Finding("records-unusable", "error", where, message))

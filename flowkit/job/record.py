@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import FlowkitError
 from flowkit.importers.files.own import OwnOutputError
-from flowkit.importers.sheets.start import SUFFIXES
+from flowkit.importers.sheets.start import PICTURES, SUFFIXES
 from flowkit.job.job import Job
 from flowkit.model import Bench, CorrectedTest, FlowTest, Reference, Variant
 from flowkit.output import jsonable
@@ -47,7 +47,10 @@ def add_to_records(
     store: Store, paths: Sequence[Path], *, workers: int = 1, progress: Progress | None = None
 ) -> Iterator[Added]:
     """Add jobs and whole folders of sheets; what cannot be read is said, and nothing stops."""
-    jobs, sheets = _sorted_out(paths)
+    jobs, sheets, others = _sorted_out(paths)
+    for path in others:
+        what = "a picture; type its readings into a sheet" if path.suffix.lower() in PICTURES else "no kind of sheet"
+        yield Added(path, "left out", f"{path.name}: {what}.")
     total, done = len(jobs) + len(sheets), 0
     taken: set[Path] = set()
     for path in jobs:
@@ -94,10 +97,11 @@ def _kept(store: Store, path: Path, entry: Entry) -> Added:
     return Added(path, "unchanged", "already there")
 
 
-def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[Path]]:
-    """Find the job files and the sheets in what was named, each once, with all subfolders of a folder."""
+def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[Path], list[Path]]:
+    """Find the job files, the sheets and the rest in what was named, each once, with all subfolders of a folder."""
     jobs: dict[Path, None] = {}
     sheets: dict[Path, None] = {}
+    others: dict[Path, None] = {}
     for path in paths:
         if not path.exists():
             raise RecordsError("there is no such file or folder", "check the path", file=str(path))
@@ -109,7 +113,9 @@ def _sorted_out(paths: Sequence[Path]) -> tuple[list[Path], list[Path]]:
                 item.suffix.lower() in SUFFIXES and item.is_file() and _is_sheet(item)
             ):
                 sheets[item] = None
-    return list(jobs), list(sheets)
+            elif item.is_file() and _is_sheet(item):
+                others[item] = None
+    return list(jobs), list(sheets), list(others)
 
 
 def _is_job(path: Path) -> bool:

@@ -28,6 +28,7 @@ __all__ = [
     "rename_variant",
     "said_of",
     "set_changes",
+    "set_columns",
     "set_condition",
     "set_for_job",
     "set_table_value",
@@ -82,6 +83,26 @@ def _own_table(variant: Any, index: int, file: str) -> Any:
     table["file"] = str(entry) if file_of(entry) == file else file
     variant["sheets"][index] = table
     return variant["sheets"][index]
+
+
+def _settle(variant: Any) -> None:
+    """Give what is stated of a state with one sheet to that sheet, before another sheet joins it or it leaves."""
+    if len(variant.get("sheets", [])) != 1:
+        return
+    for key in ("conditions", "columns"):
+        if key in variant:
+            stated = variant[key].unwrap()
+            del variant[key]
+            table = _own_table(variant, 0, file_of(variant["sheets"][0]))
+            table[key] = {**stated, **dict(table.get(key, {}))} if key == "conditions" else table.get(key, stated)
+
+
+def set_columns(document: Any, file: str, columns: Any) -> str:
+    """Say of a sheet what each of its columns is."""
+    for variant, index in list(_entries(document, file)):
+        owner = variant if len(variant["sheets"]) == 1 else _own_table(variant, index, file)
+        owner["columns"] = columns
+    return f"columns of {file}"
 
 
 def set_condition(document: Any, files: Iterable[str], values: Mapping[str, str], *, overrides: str = "") -> str:
@@ -139,7 +160,7 @@ def said_of(document: Any, file: str) -> list[tuple[str, str, str]]:
             for key, value in owner.get("conditions", {}).items():
                 if key not in ("overrides", "reason"):
                     said[f"{key.replace('_', ' ')} {value}", "condition", str(key)] = None
-        if "columns" in variant:
+        if any("columns" in owner for owner in (variant, entry) if isinstance(owner, Mapping)):
             said["what each column is", "columns", ""] = None
         if isinstance(entry, Mapping):
             for item in entry.get("values", []):
@@ -155,8 +176,10 @@ def take_back(document: Any, file: str, what: str, cell: str) -> str:
         return remove_condition(document, file, cell)
     for variant, index in list(_entries(document, file)):
         entry: Any = variant["sheets"][index]
-        if what == "columns" and "columns" in variant:
-            del variant["columns"]
+        if what == "columns":
+            owners: list[Any] = [variant] if isinstance(entry, str) else [variant, entry]
+            for owner in owners:
+                owner.pop("columns", None)
         if what == "cell" and not isinstance(entry, str):
             for key, kept in (
                 ("values", [item for item in entry.get("values", []) if str(item.get("cell")) != cell]),
@@ -200,6 +223,7 @@ def add_sheet(document: Any, entry: str, name: str) -> None:
     for variant in variants(document):
         if " ".join(str(variant.get("name", "")).casefold().split()) == folded:
             if entry not in [str(item) for item in variant["sheets"]]:
+                _settle(variant)
                 variant["sheets"].append(entry)
             return
     made = tomlkit.table()
@@ -234,17 +258,16 @@ def drop_sheet(document: Any, file: str) -> str:
 def move_sheet(document: Any, file: str, source: str, target: str) -> str:
     """Move a sheet from one state to another."""
     here, there = variant_named(document, source), variant_named(document, target)
+    if here is not there:
+        # What was stated of one sheet alone goes with it, and does not count for the sheet that joins it.
+        _settle(here)
+        _settle(there)
     moved = [entry for entry in here["sheets"] if file_of(entry) == file]
     kept = [entry for entry in here["sheets"] if file_of(entry) != file]
     if here is there or not moved:
         return f"{file} stays where it is"
-    stated = here.get("conditions")
     for entry in moved:
         there["sheets"].append(entry)
-        if stated and not kept:
-            # What was stated of the one sheet goes with it.
-            table = _own_table(there, len(there["sheets"]) - 1, file)
-            table["conditions"] = {**dict(stated), **dict(table.get("conditions", {}))}
     if kept:
         here["sheets"] = kept
     else:

@@ -192,12 +192,19 @@ def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
     ]
     if found is None or view.name not in waiting:
         return None
-    message = found.message.partition("? ")[2].partition(" Put the dates")[0]
+    message = _hanging(found.message.partition("? ")[2])
     return Question(
         *(_ident(found), "When were these flowed; all on the same day?", message, "warning", found.rule, view.name),
         *(None, None, tuple(waiting)),
         choices=(Choice("date", "day", (), "2026-03-20"), _DRIFT),
     )
+
+
+def _hanging(message: str) -> str:
+    """The first sentence of what gains hang on, and how many they are."""
+    waits = message.count("is not assessed")
+    first = message.partition(". ")[0].rstrip(".") + "."
+    return f"{first} Until it is known, the gains that hang on it are not assessed ({waits})." if waits else first
 
 
 _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")
@@ -207,8 +214,8 @@ _AIR = Choice("bench.standard_air", "standard air at", ("15 °C", "20 °C", "25 
 def drift_question(finding: Finding) -> Question:
     """Ask how far the bench moves, where dated sheets hang on it."""
     return Question(
-        *(_ident(finding), "How far does the bench move from day to day?", finding.message, "warning", finding.rule),
-        *("", None, None),
+        *(_ident(finding), "How far does the bench move from day to day?", _hanging(finding.message), "warning"),
+        *(finding.rule, "", None, None),
         choices=(_DRIFT,),
     )
 

@@ -12,7 +12,7 @@ from flowkit.analysis.results import Comparison
 from flowkit.drawing.curves import variant_places
 from flowkit.model import CorrectedTest
 from flowkit.page import charts
-from flowkit.page.plumbing import Page
+from flowkit.page.plumbing import Page, unstated
 from flowkit.page.workspace import Snapshot, place_of
 from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
@@ -49,6 +49,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         "rows": [],
         "froms": {},
         "waiting": {},
+        "unsaid": unstated(snapshot),
     }
     if comparison is not None:
         units = display_of(snapshot.display)
@@ -62,6 +63,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             "lead": _lead(comparison)[0],
             "sentences": _lead(comparison)[1],
             "names": names,
+            "unsaid": values["unsaid"],
             "waiting": {n: view.name for view in reversed(snapshot.files) for n in view.states if n not in names},
             "rows": step_rows(comparison),
             "froms": _froms(comparison),

@@ -398,10 +398,7 @@ def _state_columns(document: Any, form: FormData, files: list[str]) -> str:
     if not flows:
         raise JobError("no column is a flow", "say of at least one column that it is intake or exhaust")
     table["flow"] = flows
-    for variant in answers.variants(document):
-        if files[0] in [answers.file_of(entry) for entry in variant.get("sheets", [])]:
-            variant["columns"] = table
-    return f"columns of {files[0]}"
+    return answers.set_columns(document, files[0], table)
 
 
 def _file(page: Page, request: Request) -> Response:

@@ -34,7 +34,7 @@ MOST_READ = 60
 """Sheets of a folder without a job that are taken into its draft unasked."""
 _BASELINE = ("as received", "stock", "before", "baseline", "standard", "original", "as found")
 
-Status = Literal["read", "questions", "unreadable", "picture", "pdf", "found", "own", "other"]
+Status = Literal["read", "questions", "unreadable", "picture", "typed", "pdf", "found", "own", "other"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,27 +221,12 @@ class Workspace:
             for entry in variant.get("sheets", []):
                 for name in _matching(answers.file_of(entry), names):
                     used.setdefault(name, []).append(str(variant.get("name", "")))
-        views = []
         logo = answers.table_value(document, ("job", "logo"))
-        for name in dict.fromkeys([*used, *names]):
-            suffix = Path(name).suffix.lower()
-            if name in used:
-                views.append(_used(name, used[name], tests, findings))
-            elif name == self.document.path.name or suffix == ".toml":
-                continue
-            elif own_name(name):
-                views.append(FileView(name, "own", reason="made by flowkit"))
-            elif name == logo:
-                views.append(FileView(name, "own", reason="the shop's logo"))
-            elif suffix in PICTURES:
-                views.append(FileView(name, "picture", reason="a picture: type it in beside it"))
-            elif suffix == ".pdf":
-                views.append(FileView(name, "pdf", reason="a PDF: use it if it has a table, or type it in beside it"))
-            elif suffix in SHEET_ENDINGS:
-                views.append(FileView(name, "found", reason="in the folder, not in the job"))
-            else:
-                views.append(FileView(name, "other", reason=f"not a sheet ({suffix or 'no ending'})"))
-        return tuple(views)
+        return tuple(
+            _used(name, used[name], tests, findings) if name in used else _unused(name, used, logo)
+            for name in dict.fromkeys([*used, *names])
+            if name in used or Path(name).suffix.lower() != ".toml"
+        )
 
     def _draft(self) -> str:
         """The job that the first answer would write: every sheet of the folder that can be read."""
@@ -379,6 +364,21 @@ def _states_in(path: Path, name: str) -> list[tuple[str, str, str | None]] | Non
     for test in result.tests:
         first.setdefault(test.variant, test.conditions.date)
     return [(_escaped(name), state, date) for state, date in first.items()]
+
+
+def _unused(name: str, used: Mapping[str, Any], logo: Any) -> FileView:
+    """A file that is no sheet of the job: what it could be to it."""
+    suffix, typed = Path(name).suffix.lower(), f"{Path(name).stem}.csv"
+    if own_name(name) or name == logo:
+        return FileView(name, "own", reason="the shop's logo" if name == logo else "made by flowkit")
+    if suffix in PICTURES:
+        status: Status = "typed" if typed in used else "picture"
+        return FileView(name, status, reason=f"typed in as {typed}" if typed in used else "type it in beside it")
+    if suffix == ".pdf":
+        return FileView(name, "pdf", reason="a PDF: use it if it has a table, or type it in beside it")
+    if suffix in SHEET_ENDINGS:
+        return FileView(name, "found", reason="in the folder, not in the job")
+    return FileView(name, "other", reason=f"not a sheet ({suffix or 'no ending'})")
 
 
 def _used(name: str, states: list[str], tests: Sequence[FlowTest], findings: Sequence[Finding]) -> FileView:

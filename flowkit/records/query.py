@@ -112,7 +112,8 @@ def find(store: Store, text: str = "", *, limit: int | None = None, **wanted: An
 class RecordedState:
     """A state of a head as it was recorded: its tests as read, what was done to it and its valves.
 
-    `settings` is what its job says of the bench's air and of its meters; None where the records do not hold it.
+    `settings` is what its job says of the bench's air and of its meters; None where the records do not hold it, as of
+    a sheet that was added on its own.
     """
 
     name: str
@@ -120,47 +121,49 @@ class RecordedState:
     state: Mapping[str, Any]
     valves: Mapping[str, Any]
     settings: Mapping[str, Any] | None = None
+    of_job: bool = True
 
 
 def recorded_state(store: Store, reference: str) -> RecordedState:
-    """Return a state of a recorded job."""
+    """Return a state of a recorded job, or of a sheet that was added on its own."""
     import json
 
     job, slash, name = reference.partition("/")
     if not slash or not job.strip() or not name.strip():
         raise RecordsError(f"{reference!r} is not a recorded state", 'write "records:job number/state"')
     wanted = job.strip().casefold()
-    jobs = [
-        row
-        for row in store.rows(
-            "SELECT id, path, number, title, settings FROM entries WHERE kind = 'job' AND current = 1"
-        )
-        if wanted in _names_of(*row[1:4])
-    ]
+    known = store.rows("SELECT id, path, number, title, settings, kind FROM entries WHERE current = 1")
+    named = [row for row in known if wanted in _names_of(*row[1:4])]
+    jobs = [row for row in named if row[5] == "job"] or named  # else a sheet that was added on its own
     if not jobs:
-        some = [
-            row[0] for row in store.rows("SELECT number FROM entries WHERE number IS NOT NULL ORDER BY id DESC LIMIT 5")
-        ]
-        shown = f"the last ones are {', '.join(some)}" if some else "no recorded job has a number"
+        numbers = list(dict.fromkeys(row[2] for row in reversed(known) if row[2]))[:5]
+        shown = f"the last ones are {', '.join(numbers)}" if numbers else "flowkit records find shows what they hold"
         raise RecordsError(f"the records hold no job {job.strip()!r}", shown, file=str(store.path))
     if len(jobs) > 1:
         paths = ", ".join(str(row[1]) for row in jobs[:3])
         raise RecordsError(f"several recorded jobs go by {job.strip()!r}: {paths}", "use a name that only one has")
-    entry = jobs[0][0]
-    states = store.rows("SELECT id, name, state, valves FROM states WHERE entry_id = ? ORDER BY position", (entry,))
-    match = [row for row in states if row[1].casefold() == name.strip().casefold()]
+    entry, settings, of_job = jobs[0][0], jobs[0][4], jobs[0][5] == "job"
+    states = store.rows(
+        "SELECT name, state, valves FROM states WHERE entry_id = ? ORDER BY position"
+        if of_job
+        else "SELECT DISTINCT state, '{}', '{}' FROM tests WHERE entry_id = ?",
+        (entry,),
+    )
+    match = [row for row in states if row[0].casefold() == name.strip().casefold()]
     if not match:
         raise RecordsError(
             f"the recorded job {job.strip()!r} has no state {name.strip()!r}",
-            "it has " + ", ".join(str(row[1]) for row in states),
+            "it has " + ", ".join(str(row[0]) for row in states),
         )
-    state_id, found, state, valves = match[0]
+    found, state, valves = match[0]
     documents = store.rows(
-        "SELECT document FROM curves JOIN tests ON tests.id = test_id WHERE state_id = ? ORDER BY test_id", (state_id,)
+        "SELECT document FROM curves JOIN tests ON tests.id = test_id "
+        "WHERE entry_id = ? AND state = ? ORDER BY test_id",
+        (entry, found),
     )
     tests = tuple(test_from_json(unpacked(row[0])) for row in documents)
-    settings = json.loads(jobs[0][4]) if jobs[0][4] else None
-    return RecordedState(str(found), tests, json.loads(state), json.loads(valves), settings)
+    kept = json.loads(settings) if settings else None
+    return RecordedState(str(found), tests, json.loads(state), json.loads(valves), kept, of_job)
 
 
 def _names_of(path: str, number: str | None, title: str | None) -> set[str]:

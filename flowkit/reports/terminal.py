@@ -48,6 +48,7 @@ from flowkit.reports.contents import (
     spaced,
     velocity_between,
     velocity_unit,
+    with_interval,
 )
 from flowkit.reports.labels import KEPT, method_words, not_assessed_words, port_text, sides_of
 from flowkit.units import from_si
@@ -56,7 +57,7 @@ from flowkit.wording import (
     Display,
     display_of,
     flow_text,
-    gain_text,
+    gain_figure,
     interval_text,
     lift_text,
     numeral,
@@ -471,7 +472,7 @@ def _further_bands(table: BandTable, display: Display, *, last: bool) -> WideTab
         block: Block = [(band_head(limit, display), cells)]
         if gained:
             gains = [row.gains[place] for row in table.rows]
-            block.append(("step %", ["" if gain is None else signed_figure(gain) for gain in gains]))
+            block.append(("step %", [with_interval(gain) for gain in gains]))
         blocks.append(block)
     labels = [f"mean flow by band of lift, {display.flow}", *(_label(row.variant) for row in table.rows)]
     return WideTable("", labels, blocks, notes=band_words(table) if last else "", names="left")
@@ -507,11 +508,11 @@ def _figures(result: SideComparison, display: Display) -> list[WideTable]:
     blocks += [
         [column(top, lambda gain: signed_figure(gain.gain_at_top_lift))],
         [
-            column("largest", lambda gain: signed_figure(gain.largest.gain)),
+            column("largest", lambda gain: with_interval(gain.largest)),
             column(at, lambda gain: lift_text(gain.largest.lift_m, display)),
         ],
         [
-            column("smallest", lambda gain: signed_figure(gain.smallest.gain)),
+            column("smallest", lambda gain: with_interval(gain.smallest)),
             column(at, lambda gain: lift_text(gain.smallest.lift_m, display)),
         ],
     ]
@@ -694,8 +695,8 @@ def _step_cell(gain: Gain | None) -> str:
     """Write a step's gain with its interval, marked where it is not proven."""
     if gain is None:
         return NOTHING
-    text = gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
-    return text.replace(" %", "", 1) + (" (?)" if gain.resolved is False else "")
+    text = gain_figure(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+    return text + (" (?)" if gain.resolved is False else "")
 
 
 def comparison_text(comparison: Comparison, display: str = "US", *, tables: bool = False) -> Parts:

@@ -475,3 +475,12 @@ def test_lists_one_below_the_other_are_all_read() -> None:
     assert {(side, port) for side, port, _ in found} == {("exhaust", "1"), ("exhaust", "2"), ("intake", "1")}
     assert found["exhaust", "1", "sheet"] == [44.1, 77.0, 95.8]
     assert found["intake", "1", "sheet"] == [58.2, 104.6, 131.2]
+
+
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+def test_a_pressure_alone_below_the_lifts_is_no_lift(mark: str) -> None:
+    rows = [["Lift mm", "Intake CFM", "Exhaust CFM"], ["1", "25.1", "19.6"], ["5", "103.9", "78"], ["28 inH2O", "", ""]]
+    found = flowkit.read(io.BytesIO("\n".join(mark.join(row) for row in rows).encode()), name="a.csv")
+    assert [len(test.points) for test in found.tests] == [2, 2]
+    assert found.tests[0].conditions.test_pressure_pa == pytest.approx(28 * INH2O)
+    assert not [finding for finding in found.findings if finding.severity == "error"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import signal
@@ -60,9 +61,9 @@ def serve() -> Iterator[Callable[..., tuple[subprocess.Popen[str], str]]]:
         process.communicate(timeout=20)
 
 
-@pytest.fixture
-def served() -> Iterator[Callable[[Path], str]]:
-    """Serve a folder from a thread of the tests: the very app behind the very guard, without a start of Python."""
+@contextlib.contextmanager
+def serving() -> Iterator[Callable[[Path], str]]:
+    """Serve folders from threads of the tests: the very app behind the very guard, without a start of Python."""
     import uvicorn
 
     from flowkit.page.routes import make_app
@@ -84,7 +85,27 @@ def served() -> Iterator[Callable[[Path], str]]:
     yield start
     for server, thread in running:
         server.should_exit = True
+    for _, thread in running:
         thread.join(10)
+
+
+@pytest.fixture
+def served() -> Iterator[Callable[[Path], str]]:
+    """Serve folders for one test."""
+    with serving() as start:
+        yield start
+
+
+@pytest.fixture(scope="session")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of the sample job's page, for all tests that only look at it."""
+    folder = tmp_path_factory.mktemp("shown")
+    for path in sample_folder().iterdir():
+        (folder / path.name).write_bytes(path.read_bytes())
+    before = (folder / "job.toml").read_bytes()
+    with serving() as start:
+        yield start(folder)
+    assert (folder / "job.toml").read_bytes() == before, "a test that only looks wrote into the job"
 
 
 @pytest.fixture(scope="session")

@@ -52,18 +52,21 @@ LOOK = """async () => {
 }"""
 
 
-@pytest.mark.parametrize(("width", "dark"), [(1280, False), (360, True)])
-def test_no_step_breaks_a_rule(visit: Any, served: Any, sample: Path, axe: str, width: int, dark: bool) -> None:
+SCREENS = ((1280, False), (360, True))
+
+
+def test_no_step_breaks_a_rule(visit: Any, served: Any, sample: Path, axe: str) -> None:
     (sample / "messy.csv").write_text(MESSY)
     with (sample / "job.toml").open("a") as stream:
         stream.write('\n[records]\nfile = "none.sqlite"\n\n[[variant]]\nname = "messy"\nsheets = ["messy.csv"]\n')
     user = visit(served(sample), bypass_csp=True)
     user.page.add_init_script(axe)
-    user.window(width, dark=dark)
     broken = []
     for path in PATHS:
         user.go(path)
-        found = user.page.evaluate(LOOK)
-        broken += [f"{path} {width} {'dark' if dark else 'light'}: {item}" for item in found[1:]]
-        assert found[0] > 10, found
+        for width, dark in SCREENS:
+            user.window(width, dark=dark)
+            found = user.page.evaluate(LOOK)
+            broken += [f"{path} {width} {'dark' if dark else 'light'}: {item}" for item in found[1:]]
+            assert found[0] > 10, found
     assert not broken, "\n".join(broken)

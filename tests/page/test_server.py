@@ -577,6 +577,15 @@ def test_the_report_is_made_beside_the_page_and_a_build_file_comes_back_with_it(
     refused = client.post("/build/make", data=data, files={"logo": ("logo.png", b"no picture")})
     assert "not a PNG or JPEG" in refused.text and "shop" not in (folder / "job.toml").read_text()
     client.post("/build/make", data=data, files={"logo": ("logo.png", logo.getvalue())})
+    build = pypdf.PdfWriter()
+    build.add_blank_page(300, 400)
+    blank = io.BytesIO()
+    build.write(blank)
+    client.post(
+        "/build/attach",
+        files={"build_file": ("build.pdf", blank.getvalue())},
+        data={"version": version_of(client), "pages": "one"},
+    )
     assert _finished(client, "report")["running"] is False
     job = tomlkit.parse((folder / "job.toml").read_text())["job"]
     assert job["shop"] == "Invented Heads" and job["logo"] == "logo.png"
@@ -592,15 +601,6 @@ def test_the_report_is_made_beside_the_page_and_a_build_file_comes_back_with_it(
     with Image.open(io.BytesIO(picture.content)) as page:
         wide, high = (float(side) for side in pages[-1].mediabox[2:])
         assert page.width / page.height == pytest.approx(wide / high, rel=0.005)
-    build = pypdf.PdfWriter()
-    build.add_blank_page(300, 400)
-    blank = io.BytesIO()
-    build.write(blank)
-    client.post(
-        "/build/attach",
-        files={"build_file": ("build.pdf", blank.getvalue())},
-        data={"version": version_of(client), "pages": "one"},
-    )
     _finished(client, "attach")
     returned = client.get("/build/out/attach/build.pdf").content
     assert len(pypdf.PdfReader(io.BytesIO(returned)).pages) == 2

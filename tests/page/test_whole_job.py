@@ -86,6 +86,8 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
     build.write(tmp_path / "build.pdf")
     before = (tmp_path / "build.pdf").read_bytes()
     user.drop(tmp_path / "build.pdf", into="#build_file")
+    user.page.locator("[data-work=attach], a[download]").first.wait_for()
+    user.click("Make the report")
     user.sees("Keep build.pdf", 60)
     with user.page.expect_download() as download:
         user.click("Keep build.pdf")
@@ -93,7 +95,6 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
     pages = pypdf.PdfReader(io.BytesIO(kept)).pages
     assert len(pages) > 1 and any("slim-stem" in page.extract_text() for page in pages)
     assert (tmp_path / "build.pdf").read_bytes() == before
-    user.click("Make the report")
     user.until("() => document.querySelectorAll('.preview img').length > 2", 60)
     user.until("() => document.querySelector('.preview img').complete")
     kept_picture(user, "build", 1_500)
@@ -213,10 +214,10 @@ def test_answered_by_keyboard_alone_on_a_narrow_dark_screen(visit: Any, folder: 
     assert user.text(".tip") != before and "CFM" in before
 
 
-def test_the_value_under_the_pointer_is_the_analysis_own(visit: Any, sample: Path, served: Any) -> None:
+def test_the_value_under_the_pointer_is_the_analysis_own(visit: Any, shown: str) -> None:
     from scipy.interpolate import PchipInterpolator
 
-    user = visit(served(sample))
+    user = visit(shown)
     user.go("/result")
     got = user.page.evaluate(
         """() => [...document.querySelector('g.state').querySelectorAll('[data-x]')]
@@ -268,8 +269,8 @@ def test_what_is_typed_and_not_sent_survives_a_reload(visit: Any, folder: Path, 
     assert user.page.evaluate("Object.keys(sessionStorage).filter(k => k.includes('8:3')).length") == 0
 
 
-def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, sample: Path, served: Any) -> None:
-    user = visit(served(sample))
+def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, shown: str) -> None:
+    user = visit(shown)
     user.go("/result")
     user.find(".steps-table td.strong a").click()
     user.sees("Where it comes from: intake, as received and seats recut")
@@ -287,25 +288,23 @@ def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, sample: Path
     assert 0.3048**3 / 60 * 1000 * float(target.inner_text()) == pytest.approx(float(reading), abs=0.006)
 
 
-def test_no_step_scrolls_sideways(visit: Any, sample: Path, served: Any) -> None:
-    user = visit(served(sample))
-    for width in (360, 768, 980, 1920):
-        user.window(width)
-        for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/records"):
-            user.go(path)
+def test_no_step_scrolls_sideways(visit: Any, shown: str) -> None:
+    user = visit(shown)
+    for path in ("/sheets", "/heads", "/result", "/engine", "/build", "/records"):
+        user.go(path)
+        for width in (360, 768, 980, 1920):
+            user.window(width)
             wide = user.page.evaluate("document.documentElement.scrollWidth")
             assert wide <= width, f"{path} is {wide} px wide at {width}"
-        if width >= 980:
-            user.go("/result")
-            table = user.page.evaluate(
-                "(b => [b.scrollWidth, b.clientWidth])(document.querySelector('.steps-table').parentNode)"
-            )
-            assert table[0] <= table[1], f"the table of steps is {table[0]} px wide in {table[1]} at {width}"
+            if path == "/result" and width >= 980:
+                table = user.page.evaluate(
+                    "(b => [b.scrollWidth, b.clientWidth])(document.querySelector('.steps-table').parentNode)"
+                )
+                assert table[0] <= table[1], f"the table of steps is {table[0]} px wide in {table[1]} at {width}"
 
 
-def test_with_the_network_off_the_page_is_whole(visit: Any, sample: Path, served: Any) -> None:
-    address = served(sample)
-    user = visit(address)
+def test_with_the_network_off_the_page_is_whole(visit: Any, shown: str) -> None:
+    user = visit(shown)
     asked: list[str] = []
 
     def only_here(route: Any) -> None:

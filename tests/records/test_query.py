@@ -89,6 +89,24 @@ def test_a_recorded_state_is_todays_baseline_and_a_session_of_its_own(tmp_path: 
         assert find(store, state="as received").total == 4
 
 
+def test_a_sheet_that_was_added_without_a_job_is_a_baseline_too(tmp_path: Path) -> None:
+    file = tmp_path / "shop.sqlite"
+    (tmp_path / "old").mkdir()
+    rows = "".join(f"{lift},{10 * lift}\n" for lift in (2, 4, 6, 8))
+    text = "State,as received\nDate,2023-05-02\nTest pressure,28 inH2O\n\nLift (mm),Intake 1 (CFM)\n" + rows
+    (tmp_path / "old" / "head 12.csv").write_text(text, encoding="utf-8")
+    with Store(file, write=True) as store:
+        list(add_to_records(store, [tmp_path / "old"]))
+        found = recorded_state(store, "head 12/As received")
+    assert (found.name, len(found.tests), found.of_job) == ("as received", 1, False)
+    assert [point.flow_m3_s for point in found.tests[0].points] == pytest.approx(
+        [10 * lift * 0.3048**3 / 60 for lift in (2, 4, 6, 8)]
+    )
+    results = Job.load(today(tmp_path, "records:head 12/as received")).read()
+    said = {finding.message for finding in results[1] if finding.rule == "recorded-state"}
+    assert any("its sheet was added without a job" in message for message in said)
+
+
 @pytest.mark.parametrize(
     ("reference", "words"),
     [

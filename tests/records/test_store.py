@@ -67,11 +67,14 @@ def test_what_cannot_be_read_is_listed_and_nothing_stops(tmp_path: Path, file: P
     (loose / "prices.csv").write_text("part,price\nvalve,12\n")
     (loose / "broken.xlsx").write_bytes(b"PK\3\4 no")
     (loose / "other.toml").write_text("[tool]\n")
+    (loose / "photo.jpg").write_bytes(b"\xff\xd8\xff")
     with Store(file, write=True) as store:
         done = {item.path.name: item for item in add_to_records(store, [tmp_path / "a", tmp_path / "deep"])}
         assert {name: item.status for name, item in done.items()} == {
             "job.toml": "added", "sheet.csv": "added", "prices.csv": "left out", "broken.xlsx": "not read",
+            "other.toml": "left out", "photo.jpg": "left out",
         }  # fmt: skip
+        assert "a picture" in done["photo.jpg"].message
         assert done["broken.xlsx"].message.startswith("broken.xlsx: ")
         assert find(store, side="intake").total == 9
     assert run(["records", "add", str(tmp_path / "deep"), "--records", str(file)]) == 1

@@ -86,9 +86,10 @@ def test_the_terminal_shows_mean_flow_and_gain_in_bands() -> None:
     assert "low, 1.00–5.70 mm" in head and "middle, 5.70–9.50 mm" in head and "high, 9.50–10.00 mm" in head
     rows = {row[0]: row[1:] for row in block(text, "mean flow by band of lift, L/s")[:6]}
     assert rows["none"] == [f"{mean(*ends):.2f}" for ends in ((1.0, 5.7), (5.7, 9.5), (9.5, 10.0))]
-    assert rows["ports"][1::2] == ["+10.0"] * 3
-    assert rows["larger"] == ["+1.9"] * 3  # 1.20/(1.10·1.05·1.02): its own flows are in bands of its own
-    assert rows["all"] == ["steps", *["+20.0"] * 3]
+    # Normal: 1.96 · 0.3 % · (1 + gain), two states of two equal ports flowed once, 0.3 % stated.
+    assert rows["ports"][1::4] == ["+10.0"] * 3 and rows["ports"][3::4] == [f"{1.96 * 0.3 * 1.10:.1f}"] * 3
+    assert rows["larger"][::3] == ["+1.9"] * 3  # 1.20/(1.10·1.05·1.02): its own flows are in bands of its own
+    assert rows["all"][1::3] == ["+20.0"] * 3 and rows["all"][3::3] == [f"{1.96 * 0.3 * 1.20:.1f}"] * 3
     own = [f"{1.2 * mean(*ends):.2f}" for ends in ((1.0, 6.0), (6.0, 10.0))]
     assert block(text, "mean flow by band of lift, L/s")[6] == ["larger", *own]
     assert text.count("Bands end at 0.15 and 0.25 of the valve's diameter (common practice).") == 1

@@ -34,7 +34,7 @@ _MAY_BE_SHEETS = SUFFIXES | {
     *(".msg", ".fods", ".mht", ""),
 }
 """Endings of files that may hold a sheet, so that it is said why one cannot be read."""
-_PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
+PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
 
 # What a job can state of its sheets, but for what is stated by valve, of a meter or in prose.
@@ -148,7 +148,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
     """Read one file of a folder and say what became of it."""
     if _BACKUP in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
-    if path.suffix.lower() in _PICTURES:
+    if path.suffix.lower() in PICTURES:
         return Listed(
             path, "needs you", "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
         )

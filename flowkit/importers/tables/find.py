@@ -10,7 +10,7 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import read_cell
+from flowkit.importers.words.values import known_unit, read_cell
 
 __all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
 
@@ -241,9 +241,16 @@ def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
         found.append(Axis(column, rows, rows[0], rows[-1]))
 
 
-def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
+def _weigh(view: View, axis: Axis) -> None:
     """Weigh what says that a run of numbers are lifts, and what says that they are not."""
     _find_heading(view, axis)
+    _weigh_heading(view, axis)
+    if axis.score > FOREIGN:
+        _weigh_numbers(view, axis)
+
+
+def _weigh_heading(view: View, axis: Axis) -> None:
+    """Weigh what the heading of a run says, or a text beside its first number."""
     label = axis.label
     if label is None:
         axis.score, axis.reason = UNHEADED, "no heading"
@@ -272,20 +279,30 @@ def _weigh(view: View, axis: Axis) -> None:  # noqa: PLR0912
     below = view.kind(axis.first + 1, axis.column - 1)
     if axis.score < HEADED and left is not None and left.kind == "lift" and below == " ":
         axis.score, axis.label, axis.reason = axis.score + BESIDE, left, "the lifts are beside their heading"
+
+
+def _weigh_numbers(view: View, axis: Axis) -> None:
+    """Weigh the numbers of a run, and leave a line of the sheet below them out of it."""
     leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
-    if axis.score < UNIT_HEADED and any(2 * count >= len(axis.rows) for count in leading):
+    least = len(axis.rows) / 2 if view.turned else 1  # the lines above lifts across may hold a few numbers
+    if axis.score < UNIT_HEADED and any(count >= least for count in leading):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
-    numbers, units, inches = [], 0, 0
+    numbers, units, inches, rows = [], 0, 0, []
     for row in axis.rows:
         value = view.rows[row][axis.column]
         cell = read_cell(value, view.decimal_comma)
+        if cell.unit and axis.score >= HEADED and _is_line_of_its_own(view, row, axis):
+            continue
+        rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))
         units += bool(cell.unit) and _is_length(cell.unit)
         inches += cell.unit in ("IN", "In")
         if cell.unit and not _is_length(cell.unit) and axis.score < HEADED:
             axis.score = FOREIGN
             return
+    if rows and len(rows) < len(axis.rows):
+        axis.rows, axis.last = rows, rows[-1]
     values = [number for number in numbers if number is not None]
     if axis.score < HEADED and inches and max(values, default=0) > 1 and _names_sides(view, axis):
         axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
@@ -314,6 +331,12 @@ def _has_other_headings(view: View, axis: Axis) -> bool:
     """Whether the columns beside a run have headings of their own, below the line that is above all."""
     rows = range((axis.heading or 0) + 1, axis.first)
     return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
+
+
+def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
+    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
+    first = read_cell(view.rows[axis.first][axis.column], view.decimal_comma)
+    return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -345,8 +368,6 @@ def _date_fraction(value: object) -> float | None:
 
 def _is_length(spelled: str) -> bool:
     """Whether a unit in a cell is one of length."""
-    from flowkit.importers.words.values import known_unit
-
     unit = known_unit(spelled)
     return unit is not None and unit.quantity in ("length", "lift ratio")
 
@@ -545,8 +566,10 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     heads = False
     for row in range(top, axis.last + 1):
         kind = view.kinds[row][column]
-        if kind == "n":
+        if kind == "n" and not _is_pressure(view, row, column):
             return False
+        if kind == "n":
+            labels, values = labels + 1, values + 1
         if kind != "t":
             continue
         label = view.label(row, column)
@@ -586,6 +609,12 @@ def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
     label = view.label(top, at) if at > column else None
     heads = label is not None and (label.names or label.kind in ("flow", "meter"))
     return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
+
+
+def _is_pressure(view: View, row: int, column: int) -> bool:
+    """Whether a cell is a pressure with its unit: ``28 inH2O``."""
+    unit = known_unit(read_cell(view.value(row, column), view.decimal_comma).unit or "")
+    return unit is not None and unit.quantity == "pressure"
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
@@ -779,7 +808,7 @@ def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank
     if label.kind in LEFT_OUT:
         return (
             bool(filled)
-            or not blank
+            or (not blank and label.pressure is None)
             or any((row, c) in view.grid.formula_gaps for c in range(table.left, table.right + 1))
         )
     single = table.right == table.axis.column + 1 or label.kind in ("leak", "check_reading", "check_nominal")

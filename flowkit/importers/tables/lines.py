@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -111,11 +111,8 @@ class _Reader:
         if self._read_aligned(row, filled):
             return
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
-        alone = view.value(row, filled[0]) if len(filled) == 1 else None
-        if isinstance(alone, str) and len(alone) <= view.longest and not labels:
-            said = parse_label(str(view.value(row, filled[0])))
-            if said.pressure is not None:  # "28 inH2O" alone in its row
-                self._read_title(row, filled[0], said, view.source(row, filled[0]), str(view.value(row, filled[0])))
+        self._read_lone_pressures(row, filled, labels)
+        if not labels:
             return
         heads = [
             column
@@ -155,6 +152,23 @@ class _Reader:
                 self._read_pair(labels[column], row + 1, [column])
             elif labels[column].names or labels[column].pressure:
                 self._read_title(row, column, labels[column], view.source(row, column), str(view.value(row, column)))
+            else:
+                self._read_units(row, column, str(view.value(row, column)), view.source(row, column))
+
+    def _read_units(self, row: int, column: int, text: str, source: str) -> None:
+        """Take the units that a text names for all the sheet."""
+        for kind, unit in named_units(text):
+            self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
+
+    def _read_lone_pressures(self, row: int, filled: list[int], labels: Mapping[int, Label]) -> None:
+        """Read ``28 inH2O`` in a cell of its own, with no label before it."""
+        for place, column in enumerate(filled):
+            value, before = self.view.value(row, column), filled[place - 1] if place else -1
+            asked = before in labels and (_is_label(labels[before]) or labels[before].kind == "lift")
+            if isinstance(value, str) and column not in labels and len(value) <= self.view.longest and not asked:
+                said = parse_label(value)
+                if said.pressure is not None:
+                    self._read_title(row, column, said, self.view.source(row, column), value)
 
     def _read_aligned(self, row: int, filled: list[int]) -> bool:
         """Read ``Temp  17 C  Date  13.11.2026`` whole where it was cut as the table below it is."""
@@ -214,6 +228,8 @@ class _Reader:
                 kind = "pressure"  # "Tested: 28 inH2O"
         if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
             kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
+        if kind == "bench" and isinstance(value, str) and self._read_bench(value, source, at):
+            return
         if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
             value = self._first_quantity(kind, value, source, at)
         written = Written(
@@ -230,6 +246,14 @@ class _Reader:
         else:
             self._read(kind, written, at)
 
+    def _read_bench(self, text: str, source: str, at: Placed) -> bool:
+        """Read ``28" H2O, CFM`` behind the word bench; tell whether that is all it says."""
+        taken = take_pressure(text)
+        if taken is None or not taken.among_units:
+            return False
+        self._read_text(at.row, at.column, text, source)
+        return True
+
     def _first_quantity(self, kind: str, text: str, source: str, at: Placed) -> str:
         """The quantity a value begins with; what is written behind it is read as a text of its own."""
         numbers = quantities(text)
@@ -237,7 +261,9 @@ class _Reader:
             return text
         behind = text[numbers[0].end :].strip(" ,;")
         if not behind or not pairs(behind)[0]:
-            return text
+            unit = numbers[0].unit
+            remark = unit is not None and unit.quantity == "length" and behind and not re.search(r"[\d@]", behind)
+            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve"
         self._read_text(at.row, at.column, behind, source)
         return text[: numbers[0].end]
 
@@ -268,8 +294,7 @@ class _Reader:
 
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
         """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
-        for kind, unit in named_units(text):
-            self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
+        self._read_units(row, column, text, source)
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
@@ -299,13 +324,22 @@ class _Reader:
                 found.append(Item("head", str(label.head or label.position), None, source))
             if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
+            size = VALVE_SIZE.fullmatch(label.rest)
+            if size is not None and label.side:
+                found += read_item("valve_head", Written(size[1], source, Label(side=label.side)))[0]
         self.got.placed += [Placed(row, column, item, title=True) for item in found]
-        if label.pressure is not None:
+        pressure = label.pressure
+        if pressure is None and taken is not None and taken.of_water and taken.unit:
+            pressure = label.aside if taken.of_a_test or taken.among_units else None
+        if pressure is not None:
             at = Placed(row, column, _NO_ITEM, title=True)
-            self._add(Label("pressure"), " ".join(label.pressure), source, at)
+            self._add(Label("pressure"), " ".join(pressure), source, at)
 
 
 _NO_ITEM = Item("", "", None, "")
+VALVE_SIZE = re.compile(
+    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
+)
 
 
 def _is_label(label: Label) -> bool:

@@ -125,6 +125,7 @@ _NO_NAME = frozenset(SIDE_KINDS) | {
 }  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
+_IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
@@ -209,7 +210,8 @@ def _longest(tokens: Tokens, place: int) -> int:
 @lru_cache(maxsize=8192)
 def parse_label(text: str) -> Label:
     """Say what a text says."""
-    clean = " ".join(text[: 4 * LONGEST_LABEL].replace("_", " ").split()).strip(" :=")
+    clean = _IN_NAME.sub(" IN", text[: 4 * LONGEST_LABEL]).replace("_", " ")
+    clean = " ".join(clean.split()).strip(" :=")
     marked = _MARKDOWN.match(clean)
     if marked:
         clean = marked[2].strip(" :=")
@@ -261,13 +263,14 @@ def _without_pressure(clean: str) -> Label:
         clean = clean[: inch.start()] + " (in)"
     unit, unit_text, clean, foreign = take_unit(clean)
     clean = " ".join(word for word in clean.split() if not ("/" in word and find_unit(word.strip(",;:")) is not None))
-    return _Reader(mentions(clean), clean).label(unit, unit_text, foreign)
+    flow = unit is not None and unit.quantity in FLOW_QUANTITIES
+    return _Reader(mentions(clean), clean, flow=flow).label(unit, unit_text, foreign)
 
 
 class _Reader:
     """Adds up the mentions of one text."""
 
-    def __init__(self, found: list[Mention], text: str) -> None:
+    def __init__(self, found: list[Mention], text: str, *, flow: bool = False) -> None:
         found = [
             m._replace(kind="mark") if fold(m.text) in _NUMBER_MARKS and after.kind == "number" else m
             for m, after in zip(found, [*found[1:], _NOTHING], strict=False)
@@ -279,9 +282,11 @@ class _Reader:
                 m._replace(kind="code") if m.text in _TWO_LETTERS and before.kind in _BEFORE_CODES else m
                 for m, before in zip(found, [_NOTHING, *found], strict=False)
             ]
+        if flow and found and found[0].kind == "letter" and found[0].text.casefold() == "q":
+            found = [found[0]._replace(kind="flow"), *found[1:]]  # "Q1 (cfm)": the symbol of a flow
         numbers = sum(m.kind == "number" for m in found)
         named = any(m.kind in (*SIDE_KINDS, "port", "letter") or m.text.casefold() == "in" for m in found)
-        if named or numbers > 1:
+        if named or numbers > 1 or (len(found) == 2 and numbers):
             found = [m._replace(kind="head", languages=()) if m.text.casefold() == "bank" else m for m in found]
         self.found = found
         self.text = text
@@ -489,8 +494,8 @@ class _Reader:
                 self._take_run(found, index, used)
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
-                if at is not None and len(found) > 2:
-                    bank = m.text.casefold() == "bank"
+                bank = m.text.casefold() == "bank"
+                if at is not None and (bank or len(found) > 2):
                     self.head = f"{m.text} {found[at].text}" if bank else found[at].text
                     used.add(at)
                 else:

@@ -10,6 +10,7 @@ from typing import NamedTuple
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
+from flowkit.importers.words.values import known_unit
 from flowkit.units import Unit, find_unit
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
@@ -330,11 +331,13 @@ def _label_before(text: str) -> tuple[Label, int] | None:
     return None
 
 
+_NUMBERED = re.compile(r"\bn[or]\.?\s*(?=\d)", re.IGNORECASE)  # "Inlet no. 1"
 _JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
 
 
 def is_sentence(text: str) -> bool:
     """Tell a sentence from a title: words of a sentence beside words that name nothing."""
+    text = _NUMBERED.sub("", text)
     words = re.findall(r"[^\W\d_]+", text)
     if any(word.casefold() in _FITTINGS for word in words) and len(words) > 2:
         return True
@@ -356,7 +359,9 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
     found: dict[str, Unit] = {}
     text = re.sub(r"(?<=[぀-ヿ㐀-鿿])(?=[^぀-ヿ㐀-鿿\s])|(?<=[^぀-ヿ㐀-鿿\s])(?=[぀-ヿ㐀-鿿])", " ", text[:400])
     words = [(m[0].rstrip(".。"), m.start()) for m in _WORDS.finditer(text)]
-    lifts = [m.end for m in mentions(text) if m.kind == "lift"]
+    said = mentions(text)
+    lifts = [m.end for m in said if m.kind == "lift"]
+    pressures = [m.end for m in said if m.kind == "pressure"]
     for place, (_, start) in enumerate(words):
         lift = max((end for end in lifts if end <= start), default=-99)
         behind = text[words[place - 1][1] + len(words[place - 1][0]) : start] if place else ""
@@ -364,7 +369,7 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
             continue
         for count in (3, 2, 1):
             spelled = " ".join(w for w, _ in words[place : place + count])
-            unit = find_unit(spelled)
+            unit = known_unit(spelled)
             if unit is None or (count > 1 and place + count > len(words)):
                 continue
             if unit.quantity in FLOW_QUANTITIES and len(spelled) > 2:
@@ -375,6 +380,8 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
                 and (spelled.lower() not in ("in", "m") or place + 1 == len(words))
             ):
                 found.setdefault("lift_unit", unit)
+            elif unit.quantity == "pressure" and any(0 <= start - end <= 9 for end in pressures):
+                found.setdefault("pressure_unit", unit)  # "pressure in inches of water"
             else:
                 continue
             break

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.words.vocabulary import PHRASES, fold
@@ -79,6 +80,19 @@ _PRESSURE = re.compile(
 )
 
 
+# 28" or 28 in on its own, of a size that no lift, bore or valve has.
+_ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins?\.?|inch(?:es)?)(?!\w)", re.IGNORECASE)
+
+_COLUMN = re.compile(rf"(?:(?P<inches>{_INCHES})|(?P<length>[mc]m))\s*(?:of\s+|de\s+)?{_WATER}", re.IGNORECASE)
+
+
+@lru_cache(maxsize=1024)
+def water_column(spelled: str) -> Unit | None:
+    """The unit of ``tum vattenpelare`` and the like, in any of the languages."""
+    found = _COLUMN.fullmatch(spelled.strip())
+    return None if found is None else find_unit("inH2O" if found["inches"] else f"{found['length'].lower()}H2O")
+
+
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
 _SECOND_INTAKE = re.compile(r"in[.\-#\s]*2", re.IGNORECASE)
 
@@ -118,6 +132,7 @@ class TakenPressure(NamedTuple):
     before: str
     after: str
     marked: bool = False
+    led: bool = False  # behind @, at, bei and the like
 
     @property
     def rest(self) -> str:
@@ -131,11 +146,27 @@ class TakenPressure(NamedTuple):
         return unit is None or unit.quantity != "pressure"
 
     @property
+    def of_water(self) -> bool:
+        """Whether it is of a size that a column of water has in inches, and no lift, bore or valve."""
+        return LEAST_AT_END <= float(self.number.replace(",", ".")) <= MOST_BARE
+
+    @property
     def at_the_end(self) -> bool:
-        """Whether it ends the text behind an @, of a size that no lift, bore or valve has in inches."""
-        return (
-            self.marked and not self.after.strip() and LEAST_AT_END <= float(self.number.replace(",", ".")) <= MOST_BARE
-        )
+        """Whether it ends the text behind an @, or is in inches, and of the size of a column of water."""
+        return self.marked and not self.after.strip(" )].") and self.of_water
+
+    @property
+    def of_a_test(self) -> bool:
+        """Whether the words before it are of a test: ``bench was at 28 in``, unlike ``guide shortened at 12 in``."""
+        words = [fold(word) for word in self.before.split()[-4:]]
+        tested = any(word in _TESTED or PHRASES.get(word, ("",))[0] in _LEADS for word in words)
+        return self.led and tested and self.after.lstrip()[:3] != "to "  # "tested at 12 in to the wall"
+
+    @property
+    def among_units(self) -> bool:
+        """Whether nothing but units is around it: ``(mm / CFM / 28")``."""
+        words = re.sub(r"[()\[\],;/@]+(?=\s|$)|(?<![^\s])[()\[\],;/@]+", " ", self.rest).split()
+        return all(find_unit(word.strip("()[],;")) is not None for word in words)
 
     @property
     def behind_flow(self) -> bool:
@@ -154,16 +185,17 @@ class TakenPressure(NamedTuple):
 
 def take_pressure(text: str) -> TakenPressure | None:
     """Find a test pressure such as ``@ 28" H2O`` in a label."""
-    for pattern in (_AT, _PRESSURE, _AT_BARE):
+    for pattern in (_AT, _PRESSURE, _AT_BARE, _ALONE):
         for found in pattern.finditer(text):
             taken = TakenPressure(
                 re.sub(r"\s", "", found["number"]),
                 (found["unit"] or "").strip(),
                 text[: found.start()],
                 text[found.end() :],
-                found[0].startswith("@"),
+                pattern is _ALONE or found[0].startswith("@"),
+                pattern is _AT,
             )
-            if _is_likely(taken):
+            if _is_likely(taken) and (pattern is not _ALONE or taken.of_water):
                 return taken
     return None
 

@@ -65,7 +65,10 @@ def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
 @lru_cache(maxsize=4096)
 def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
     """Find the unit a text spells, quickly where it was met before."""
-    return find_unit(spelled, quantities)
+    from flowkit.importers.words.units import water_column
+
+    unit = find_unit(spelled, quantities) or water_column(spelled)
+    return unit if unit is None or quantities is None or unit.quantity in quantities else None
 
 
 def plain_numbers(values: Sequence[CellValue], decimal_comma: bool | None) -> list[float] | None:

@@ -39,10 +39,10 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "fr": ("levée", "levée de soupape", "levée soupape", "ouverture soupape", "levées", "levée de la soupape", "levage"),
         "es": ("alzada", "alzada de válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
         "it": ("alzata", "alzata valvola", "alzata della valvola", "apertura valvola", "alzate"),
-        "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep"),
+        "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep", "hoogte"),
         "pl": ("wznios", "wznios zaworu", "skok zaworu", "podniesienie", "skok", "wysokość otwarcia"),
         "sv": ("lyft", "ventillyft", "lyfthöjd", "ventilens lyft"),
-        "pt": ("levantamento", "abertura da válvula", "levantamento da válvula", "curso da válvula", "elevação", "alçada", "altura de abertura"),
+        "pt": ("levantamento", "abertura da válvula", "levantamento da válvula", "curso da válvula", "curso", "elevação", "alçada", "altura de abertura"),
         "ja": ("リフト", "バルブリフト", "リフト量", "バルブリフト量"),
     },
     "flow": {
@@ -118,7 +118,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("ポート", "気筒", "シリンダー", "シリンダ", "番気筒", "番ポート", "番"),
     },
     "run": {
-        "en": ("run", "pass", "repeat", "trial", "rep", "run number", "repetition", "repeat run", "sweep", "pull"),
+        "en": ("run", "pass", "repeat", "trial", "rep", "run number", "repetition", "repeat run", "sweep", "pull", "try", "attempt"),
         "de": ("Lauf", "Durchgang", "Messung", "Wiederholung", "Messlauf", "Durchlauf", "Versuch", "Test Nr"),
         "fr": ("passage", "essai", "mesure", "répétition", "passe", "relevé nr", "tour"),
         "es": ("pasada", "ensayo", "medición", "repetición", "corrida", "prueba"),

@@ -142,26 +142,26 @@ function drops(root) {
 
 // Long work: how far it is, and the page again when it is done.
 function watch(root) {
-  const box = root.querySelector("[data-work]");
-  if (!box) return;
-  const look = async () => {
-    if (!document.contains(box)) return;
-    let state;
-    try {
-      state = await (await fetch(`/work/${box.dataset.work}`)).json();
-    } catch {
-      setTimeout(look, 2000); // a busy computer: ask again
-      return;
-    }
-    if (!state.running) {
-      take(await (await fetch(location.pathname + location.search)).text());
-      return;
-    }
-    box.querySelector("progress").value = state.share;
-    box.querySelector("label").textContent = state.say;
-    setTimeout(look, 400);
-  };
-  setTimeout(look, 300);
+  for (const box of root.querySelectorAll("[data-work]")) {
+    const look = async () => {
+      if (!document.contains(box)) return;
+      let state;
+      try {
+        state = await (await fetch(`/work/${box.dataset.work}`)).json();
+      } catch {
+        setTimeout(look, 2000); // a busy computer: ask again
+        return;
+      }
+      if (!state.running) {
+        take(await (await fetch(location.pathname + location.search)).text());
+        return;
+      }
+      box.querySelector("progress").value = state.share;
+      box.querySelector("label").textContent = state.say;
+      setTimeout(look, 400);
+    };
+    setTimeout(look, 300);
+  }
 }
 
 // A sheet dragged to another state or head; the same as its "move" form.

@@ -39,12 +39,14 @@ from flowkit.reports.contents import (
     gains_of_steps,
     has_expected,
     main_lifts,
+    port_row,
     ratio_between,
     ratio_lifts,
     ratio_variants,
     share_words,
     velocity_between,
     velocity_unit,
+    with_interval,
 )
 from flowkit.reports.labels import gain_cell, port_text, resolved_words, sides_of
 from flowkit.reports.pages.first import Series, draw_lines, every_lift, port_cells, variant_columns
@@ -68,6 +70,7 @@ from flowkit.wording import (
     Display,
     display_of,
     flow_text,
+    gain_figure,
     interval_text,
     lift_text,
     numeral,
@@ -161,7 +164,7 @@ def _band_table(side: Side, table: BandTable, names: Names, display: Display) ->
         cells = [_label(row.variant, names)]
         for flow, gain in zip(row.flows_m3_s, row.gains, strict=True):
             cells.append(Cell("" if flow is None else flow_text(flow, display)))
-            cells += [Cell("" if gain is None else signed_figure(gain))] if gained else []
+            cells += [Cell(with_interval(gain))] if gained else []
         rows.append(Row(tuple(cells), rule_above=row.variant is None))
     return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
 
@@ -177,9 +180,9 @@ def _figures(side: Side, result: SideComparison, names: Names, display: Display)
     at = f"at {display.lift}"
     columns += [
         (_Head("at top lift"), lambda gain: signed_figure(gain.gain_at_top_lift)),
-        (_Head("%", "largest"), lambda gain: signed_figure(gain.largest.gain)),
+        (_Head("%", "largest"), lambda gain: with_interval(gain.largest)),
         (_Head(at, "largest"), lambda gain: lift_text(gain.largest.lift_m, display)),
-        (_Head("%", "smallest"), lambda gain: signed_figure(gain.smallest.gain)),
+        (_Head("%", "smallest"), lambda gain: with_interval(gain.smallest)),
         (_Head(at, "smallest"), lambda gain: lift_text(gain.smallest.lift_m, display)),
     ]
     if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
@@ -261,6 +264,10 @@ def _ratio(value: float | None, known: bool) -> Cell:
 DETAIL_PANEL = 150.0
 
 
+_KEEP = 0.4
+"""A heading keeps tables with it up to this share of a page."""
+
+
 def write_detail(stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool) -> None:
     """Write what is left of page 1's tables and steps, every measured lift, the gains, ratios and sentences."""
     tables = every_lift(contents, stream.paper, names)
@@ -273,7 +280,9 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
     stream.sentences(comparison.sentences)
     if steps:
         _write_steps(stream, comparison, names)
-    stream.flow(left_over)
+    if not left_over.done:
+        stream.heading("Flow and gain at each lift", keep=min(left_over.height(), _KEEP * stream.paper.inner_bottom))
+        stream.flow(left_over)
     if tables is not None:
         stream.heading("Every measured lift", keep=80.0)
         stream.flow(tables)
@@ -463,9 +472,22 @@ def _ports_table(side: Side, result: SideComparison, names: Names, display: Disp
     rows = []
     for port in all_ports(result):
         name = Cell(shorten(clean(port) or "all", 60.0, SIZES.body))
-        rows.append(Row((name, *port_cells(result, port, display))))
+        cells = port_cells(result, port, display)[: len(result.variants)]
+        cells += [
+            Cell(NOTHING if item.value is None else gain_figure(item.value, item.u95, item.low, item.high))
+            for item in port_row(result, port).gains
+        ]
+        rows.append(Row((name, *cells)))
     means = [Cell(flow_text(variant.mean_flow_m3_s, display), "bold") for variant in result.variants]
-    gained = [Cell(signed_figure(gain.mean_flow_gain), "bold") for gain in totals.values()]
+    gained = [
+        Cell(
+            gain_figure(
+                gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high
+            ),
+            "bold",
+        )
+        for gain in totals.values()
+    ]
     rows.append(Row((Cell("mean", "bold"), *means, *gained), rule_above=True))
     if any(variant.port_spread is not None for variant in result.variants):
         blank = tuple(Cell("") for _ in totals)

@@ -15,10 +15,10 @@ LABEL = 76.0
 NAME_ROOM = 118.0
 
 
-def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sentences: bool) -> None:
+def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sentences: bool, apart: bool) -> None:
     """Write what was changed by hand, the corrections, the findings and the sources."""
     tests = contents.comparison.tests
-    stream.chapter("Corrections, notes and sources")
+    stream.chapter("Corrections, notes and sources", keep=stream.paper.height if apart else 0.0)
     if sentences:
         stream.sentences(contents.comparison.sentences)
     _write_changes(stream, contents)

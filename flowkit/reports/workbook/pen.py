@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from flowkit.analysis.results import Gain
+from flowkit.analysis.sentences import factors
 from flowkit.reports.attach.tables import plain
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 def changed_words(gain: Gain) -> str:
     """Say what changed between two variants, and whether the gain belongs to it alone."""
     if gain.changed:
-        words = ", ".join(gain.changed)
+        words = ", ".join(factors(gain))
         return words if gain.attributable else f"{words} (together)"
     return "not declared" if gain.unknown else "nothing: repeatability"
 
@@ -53,6 +54,8 @@ def decimals(style: Style) -> str:
     """Return the number format of a style."""
     if style.digits is None:
         return "General"
+    if style.digits < 0:  # so many figures, of what is far below one
+        return "0." + "0" * (-style.digits - 1) + "E+00"
     places = "0." + "0" * style.digits if style.digits else "0"
     if style.gain:
         return f"+{places}%;-{places}%;{places}%"

@@ -1,0 +1,70 @@
+"""Answers as edits of the job file: what is stated of one sheet never counts for another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import tomlkit
+
+import flowkit
+from flowkit.page import answers
+
+ROWS = "".join(f"{lift},{20 * lift},{18 * lift}\n" for lift in range(1, 9))
+BARE = f"Lift,A,B\n{ROWS}"
+SAID = f"Test pressure,28 inH2O\nLift (mm),Intake 1 (CFM),Intake 2 (CFM)\n{ROWS}"
+COLUMNS = (
+    'columns = {lift = "2:1-9:1", lift_unit = "mm", flow_unit = "CFM", flow = ['
+    '{cells = "2:2-9:2", side = "intake", port = "1"}, {cells = "2:3-9:3", side = "intake", port = "2"}]}'
+)
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> Path:
+    """Two states of a sheet each; the first is described by hand."""
+    (tmp_path / "bare.csv").write_text(BARE)
+    (tmp_path / "said.csv").write_text(SAID)
+    path = tmp_path / "job.toml"
+    path.write_text(
+        f'[[variant]]\nname = "one"\nsheets = ["bare.csv"]\n{COLUMNS}\nconditions = {{test_pressure = "10 inH2O"}}\n\n'
+        '[[variant]]\nname = "two"\nsheets = ["said.csv"]\n'
+    )
+    return path
+
+
+def pressures(job: Path) -> dict[str, set[float]]:
+    """The test pressure of each file, in inH2O."""
+    read, findings = flowkit.Job.load(job).read()
+    assert not [item for item in findings if item.severity == "error"], findings
+    found: dict[str, set[float]] = {}
+    for variant in read:
+        for test in variant.tests:
+            assert test.conditions.test_pressure_pa is not None
+            found.setdefault(test.file, set()).add(round(test.conditions.test_pressure_pa / 249.0889, 3))
+    return found
+
+
+@pytest.mark.parametrize(("file", "source", "target"), [("said.csv", "two", "one"), ("bare.csv", "one", "two")])
+def test_a_sheet_that_is_moved_keeps_what_was_stated_of_it_alone(
+    job: Path, file: str, source: str, target: str
+) -> None:
+    document = tomlkit.parse(job.read_text())
+    answers.move_sheet(document, file, source, target)
+    job.write_text(tomlkit.dumps(document))
+    assert [variant.name for variant in flowkit.Job.load(job).variants] == [target]
+    assert pressures(job) == {"bare.csv": {10.0}, "said.csv": {28.0}}
+
+
+def test_a_sheet_that_joins_a_state_is_not_described_by_what_was_stated_of_the_first(job: Path) -> None:
+    document = tomlkit.parse(job.read_text())
+    answers.drop_sheet(document, "said.csv")
+    answers.add_sheet(document, "said.csv", "one")
+    answers.set_columns(
+        document, "said.csv", tomlkit.parse(COLUMNS.replace("2:", "3:").replace("9:", "10:"))["columns"]
+    )
+    job.write_text(tomlkit.dumps(document))
+    assert pressures(job) == {"bare.csv": {10.0}, "said.csv": {28.0}}
+    assert [words for words, *_ in answers.said_of(document, "said.csv")] == ["what each column is"]
+    answers.take_back(document, "said.csv", "columns", "")
+    job.write_text(tomlkit.dumps(document))
+    assert answers.said_of(document, "said.csv") == [] and pressures(job)["said.csv"] == {28.0}
