@@ -31,7 +31,7 @@ SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
 """Endings of sheets."""
 _MAY_BE_SHEETS = SUFFIXES | {
     *(".numbers", ".docx", ".doc", ".rtf", ".odt", ".pages", ".zip", ".7z", ".rar", ".gz", ".xlsb"),
-    *(".msg", ".fods", ".mht", ""),
+    *(".msg", ".fods", ".mht", ".dat", ".log", ".prn", ".asc", ""),
 }
 """Endings of files that may hold a sheet, so that it is said why one cannot be read."""
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
@@ -133,9 +133,8 @@ def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     stated = replace(stated or Stated(), defaults=UNITS_ASKED)
     files, found.more = _files(found.path)
     for path in files:
-        entry = _read_one(path, found, known, stated)
-        if entry.status == "cannot be read" and path.suffix.lower() not in _MAY_BE_SHEETS:
-            entry = Listed(path, "left out", "no sheet")
+        may_be = path.suffix.lower() in _MAY_BE_SHEETS | PICTURES
+        entry = _read_one(path, found, known, stated) if may_be else Listed(path, "left out", "no kind of sheet")
         found.listed.append(entry)
     return found
 
