@@ -219,7 +219,8 @@ def _port_curves(
     """Return the curve of each port, in the natural order of their names."""
     by_port: dict[tuple[str, str], list[CorrectedTest]] = {}
     for test in tests:
-        by_port.setdefault((folded(test.head), test.port or ""), []).append(test)
+        # A sheet that names no head, beside one that names the only head there is, is of the same port.
+        by_port.setdefault((folded(test.head) if several else "", test.port or ""), []).append(test)
     curves = [_port_curve(name, side, without_copies(group)[0], grid, several=several) for group in by_port.values()]
     return tuple(sorted(curves, key=lambda curve: natural_order(curve.port)))
 

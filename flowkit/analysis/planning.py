@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import ClassVar
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from flowkit.analysis.uncertainty import Assessor
 from flowkit.analysis.untangle import ExtraTest, untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
+from flowkit.result import Result
 from flowkit.wording import listed, percent_at_least
 
 __all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]
@@ -337,7 +339,7 @@ def _budget(
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Result):
     """What to flow next.
 
     Attributes
@@ -354,6 +356,7 @@ class Plan:
         What was doubtful in the comparison it is drawn from.
     """
 
+    kind: ClassVar[str] = "plan"
     gain: float
     power: float
     repeatability: Repeatability
@@ -361,12 +364,6 @@ class Plan:
     extra_tests: Mapping[Side, tuple[ExtraTest, ...]]
     sentences: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return the plan as one JSON document of kind ``"plan"``."""
-        from flowkit.output import document, jsonable
-
-        return document("plan", jsonable(self), indent=indent)
 
 
 def plan(
@@ -437,7 +434,7 @@ def plan(
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"
         words.append(
-            f"All this takes the bench's scatter to be {percent_at_least(known.s_r, 2)} for one run, which is itself "
+            f"All this assumes a scatter of {percent_at_least(known.s_r, 2)} for one run, which is itself "
             f"an estimate with {number} degree{'s' if number != '1' else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Literal, Protocol, TypeVar
 
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, CorrectedTest, Finding, Reference, ReferenceState, Side, Variant
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -515,7 +516,7 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Comparison:
+class Comparison(Result):
     """Variants of a head compared, per side.
 
     Attributes
@@ -548,6 +549,7 @@ class Comparison:
     (True, True)
     """
 
+    kind: ClassVar[str] = "compare"
     reference: ReferenceState
     sides: Mapping[Side, SideComparison]
     findings: tuple[Finding, ...]
@@ -664,12 +666,6 @@ class Comparison:
         if side is not None:
             self[side]
         return self.inputs().metric(rule, name, tuple(self.sides) if side is None else (side,))
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return the comparison as one JSON document of kind ``"compare"``."""
-        from flowkit.output import document, jsonable
-
-        return document("compare", jsonable(self), indent=indent)
 
     def _repr_html_(self) -> str:
         """Show the comparison as tables in a notebook."""

@@ -1,4 +1,4 @@
-"""Which extra test would tell apart the changes that were made together, and whether it can still be made."""
+"""Which extra test would separate the changes that were made together, and whether it can still be made."""
 
 from __future__ import annotations
 
@@ -77,11 +77,11 @@ class ExtraTest:
             return None
         if not self.possible:
             return (
-                f"next time, flow the {side} between the steps too, with {_described(self.states[0])}, to tell "
-                f"{listed(self.factors)} apart; this head cannot go back there"
+                f"next time, flow the {side} between the steps too, with {_described(self.states[0])}, to separate "
+                f"{listed(self.factors)}; this head cannot go back there"
             )
         which = "" if len(self.states) == 1 else f", the first of {len(self.states)} tests"
-        return f"flow the {side} with {_described(self.states[0])}{which}, to tell {listed(self.factors)} apart"
+        return f"flow the {side} with {_described(self.states[0])}{which}, to separate {listed(self.factors)}"
 
     def _next_time(self) -> str:
         """Say what would have separated them."""

@@ -120,7 +120,7 @@ class _Used:
 
     def _is_known(self, value: float) -> bool:
         """Whether a bare number is a test pressure in the trade's units, or a lift."""
-        inches = (to_si(value, unit) for unit in ("inH2O", "kPa", "mbar", "mmH2O"))
+        inches = (to_si(value, unit) for unit in ("inH2O", "kPa", "mbar", "mmH2O", "cmH2O", "Pa"))
         lifts = (to_si(value, unit) for unit in ("in", "mm", "thou"))
         return _among(inches, self.pressures) or _among(lifts, self.lifts)
 

@@ -21,7 +21,7 @@ from flowkit.importers.result import ReadResult
 from flowkit.importers.tables.proposal import mapping_lines
 from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import FIRST_STATES, fold
 from flowkit.model import Conditions, Finding, FlowTest
 from flowkit.units import format_quantity
 
@@ -231,15 +231,7 @@ def _place_of(variant: _Variant) -> tuple[int, int, str]:
     return (-1 if early and not late else 1 if late and not early else 0), variant.date is None, variant.date or ""
 
 
-_FIRST = tuple(
-    fold(word)
-    for word in (
-        "stock", "standard", "original", "before", "received", "recvd", "recd", "rcvd", "as found", "baseline", "base",
-        "untouched", "as cast", "factory", "serie", "vorher", "unbearbeitet", "avant", "d'origine", "antes", "de serie",
-        "prima", "di serie", "originale", "voor", "origineel", "przed", "seryjny", "före", "orört", "加工前", "純正",
-        "ノーマル",
-    )
-)  # fmt: skip
+_FIRST = tuple(fold(word) for words in FIRST_STATES.values() for word in words)
 _LAST = tuple(fold(word) for word in ("final", "after all", "finished"))
 
 

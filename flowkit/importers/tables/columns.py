@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import HEADED, Table
+from flowkit.importers.tables.find import HEADED, Table, unit_beside
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
@@ -156,6 +156,9 @@ def _stacked(table: Table) -> list[Column]:
         if index != table.axis.column and index not in table.others:
             column = _stack(table, index, carried)
             _name_by_rows(table, column)
+            beside = unit_beside(table.view, table.axis.rows, index + 1) if index < table.right else None
+            if column.unit is None and beside is not None:
+                column.unit, column.unit_text = beside, beside.name
             columns.append(column)
     return columns
 
