@@ -8,6 +8,7 @@ from dataclasses import fields
 from math import isclose
 
 from flowkit.importers.files.grid import CellValue
+from flowkit.importers.files.own import is_own_output
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
@@ -38,7 +39,7 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     said = _Used(tests, stated)
     found = []
     for reading in readings:
-        if reading.grid.hidden:
+        if reading.grid.hidden or is_own_output(reading.grid):
             continue
         for text, source in _texts(reading):
             what = said.missed(text)
