@@ -25,6 +25,7 @@ __all__ = ["unused"]
 _LONGEST = 300  # a longer text is prose that says many things
 _GAUGE = 20_000.0  # Pa; no bench draws more, so a larger pressure is a barometer's, a spring's or a tyre's
 _CLOSE = 2e-3  # a pressure said twice may be rounded once
+_FOREIGN_UNIT = re.compile(r"\s*(?!(?:for|and|und|pour|per|a|e|y)\b)[^\W\d_]{1,4}\b")
 _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in words)
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _RAN = re.compile(
@@ -92,10 +93,13 @@ class _Used:
             if loose is not None:
                 return f"names {loose.number} {loose.unit_text}, and nothing of this file was read at that pressure"
             ran = _RAN.search(text)
-            if ran and not self._is_known(float(ran[1].replace(",", "."))):
+            bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
+            if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
                 return f"names {ran[1]}, and nothing of this file was read at that pressure"
         factor = _is_factor(text)
         worked = factor or _is_treated(text)
+        if not factor:  # "springs 60 lb": of another thing
+            numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
             return "says that figures of this sheet were worked out or are to be, and which is not clear"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
@@ -117,6 +121,8 @@ class _Used:
         """Whether a number is no figure of the flows, or one that they were read with."""
         if number.unit is None:
             return any(self._is_known(value, factor=factor) for value in _numbers(number.number))
+        if factor and number.unit.quantity in (*FLOW_QUANTITIES, "length"):
+            return False  # "leakage 0.8 CFM deducted"
         return number.unit.quantity != "pressure" or not self._is_loose(number)
 
     def _is_known(self, value: float, *, factor: bool = False) -> bool:
