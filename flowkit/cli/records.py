@@ -255,7 +255,7 @@ def _rank_lines(side: SideRank, display: str) -> list[str]:
         return [f"{side.side.capitalize()}: the valve's diameter is not stated, so there is nothing to compare with."]
     unit, digits = ("in", 3) if display == "US" else ("mm", 1)
     low, high = (f"{from_si(size, unit):.{digits}f}" for size in (side.low_m, side.high_m))
-    others = f"{side.heads} other heads ({side.states} states)"
+    others = f"{side.heads} other head{'' if side.heads == 1 else 's'} ({side.states} states)"
     lines = [f"{side.side.capitalize()}: among {others} with valves of {low} to {high} {unit}"]
     if side.heads < ENOUGH:
         return [*lines, f"  Too few to rank: {ENOUGH} heads are needed, the records hold {side.heads}."]
@@ -312,12 +312,12 @@ def bench(
 
 def _bench_lines(history: BenchHistory) -> list[str]:
     """Say a bench's history in words."""
-    from flowkit.records.bench import FEWEST
+    from flowkit.records.bench import FEWEST, readings_text
 
     lines = [f"Bench: {history.bench or 'not named on the sheets'}"]
     if history.chart is None:
         lines.append(
-            f"Check plate: {history.readings} dated readings, too few for a control chart ({FEWEST} are needed)."
+            f"Check plate: {readings_text(history.readings)}, too few for a control chart ({FEWEST} are needed)."
         )
     else:
         chart = history.chart
