@@ -290,11 +290,14 @@ def bench(
     """Show the bench's own history: check plate, drift, leak, and how well runs repeat."""
     from flowkit.output import document, jsonable
     from flowkit.records.bench import bench_history, benches, draw_bench
-    from flowkit.records.store import Store
+    from flowkit.records.store import RecordsError, Store
 
     with Store(records) as store:
         known = benches(store)
         chosen = name if name is not None else (known[0] if known else None)
+        if name is not None and name.strip().casefold() not in {(item or "").strip().casefold() for item in known}:
+            hold = ", ".join(item or "tests without one" for item in known) or "no test"
+            raise RecordsError(f"the records hold no bench {name!r}", f"they hold {hold}", file=str(store.path))
         history = bench_history(store, chosen, operator=operator, since=since)
     if picture is not None:
         draw_bench(history, picture)
