@@ -5,15 +5,15 @@ from __future__ import annotations
 import datetime
 import re
 import unicodedata
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from flowkit.errors import FlowkitError
 from flowkit.units import find_unit, from_si
 
 if TYPE_CHECKING:
-    from flowkit.model import FlowTest
+    from flowkit.model import Finding, FlowTest
 
 MINUS = "−"
 NOTHING = "–"
@@ -260,33 +260,38 @@ def sentence_case(text: str) -> str:
 
 
 _LENGTHS = re.compile(
-    r"(?<![\w.,])((?:[+−-]?\d+(?:\.\d+)?(?:, | and | to |–))*[+−-]?\d+(?:\.\d+)?) (mm²|mm|in²|in)(?![\w²/³])"
-    r"(?: \(\d+(?:\.\d+)? (?:in|mm)\))?"
+    r"(?<![\w.,])((?:[+−-]?\d+(?:\.\d+)?(?:, | and | to |–))*[+−-]?\d+(?:\.\d+)?) mm(²?)(?![\w²/³])"
+    r"(?: \((\d+\.\d+ in)\))?"
 )
-_QUOTED = re.compile(r"('[^']*'|\"[^\"]*\"|`[^`]*`)")
+_POWERS = re.compile(r"(\d+(?:\.\d+)? kW) \((\d+(?:\.\d+)? hp)\)")
+_QUOTED = re.compile(r"(?<!\w)('[^']*'|\"[^\"]*\"|`[^`]*`)(?!\w)")
 
 
 def as_displayed(text: str, display: Display) -> str:
-    """Return a sentence with its lengths and areas in the units shown; what is quoted stays as it was written."""
+    """Return a sentence that gives lengths in mm, areas in mm² and powers in kW in the units shown.
+
+    What is in quotes stays as it was written.
+    """
+    us = display.lift == "in"
+
+    def length(found: re.Match[str]) -> str:
+        """Return one length, or a list of them."""
+        if not us:
+            return f"{found[1]} mm{found[2]}"
+        scale, digits = (1 / 25.4**2, display.area_digits) if found[2] else (1 / 25.4, display.lift_digits)
+        figures = re.sub(
+            r"[+−-]?\d+(?:\.\d+)?",
+            lambda number: numeral(float(number[0].replace(MINUS, "-")) * scale, digits),
+            found[1],
+        )
+        return found[3] or f"{figures} in{found[2]}"
+
     parts = _QUOTED.split(text)
-    return "".join(
-        part if place % 2 else _LENGTHS.sub(lambda found: _converted(found, display), part)
-        for place, part in enumerate(parts)
-    )
+    for place in range(0, len(parts), 2):
+        parts[place] = _POWERS.sub(r"\2" if us else r"\1", _LENGTHS.sub(length, parts[place]))
+    return "".join(parts)
 
 
-def _converted(found: re.Match[str], display: Display) -> str:
-    """Return one length, or a list of them, in the units shown."""
-    numbers, unit = found[1], found[2]
-    area = unit.endswith("²")
-    wanted = display.area if area else display.lift
-    if unit == wanted:
-        return f"{numbers} {unit}"
-    scale = (25.4 if unit == "in" else 1 / 25.4) if not area else (25.4**2 if unit == "in²" else 1 / 25.4**2)
-    digits = display.area_digits if area else display.lift_digits
-    figures = re.sub(
-        r"[+−-]?\d+(?:\.\d+)?",
-        lambda number: numeral(float(number[0].replace(MINUS, "-")) * scale, digits),
-        numbers,
-    )
-    return f"{figures} {wanted}"
+def displayed(findings: Iterable[Finding], display: Display) -> tuple[Finding, ...]:
+    """Return findings whose messages are in the units shown."""
+    return tuple(replace(finding, message=as_displayed(finding.message, display)) for finding in findings)

@@ -16,8 +16,11 @@ import pytest
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
 
-ALWAYS_ANEW = {"simulate_filling": "tests/engine/", "page_files": "tests/reports/"}
-"""The tests of the engine run it, those of the pages draw them; all others only look at what comes of it."""
+ALWAYS_ANEW = {
+    "simulate_filling": ("tests/engine/test_filling", "tests/engine/test_independent", "tests/engine/test_physics"),
+    "page_files": "tests/reports/",
+}
+"""The tests of the model run it, those of the pages draw them; all others only look at what comes of it."""
 
 # Two workers and some hundred commands run as processes compile each module once, whatever the environment says.
 sys.dont_write_bytecode = False

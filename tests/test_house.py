@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import inspect
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -74,9 +75,9 @@ def room(module: str) -> int:
     first = module.partition(".")[0]
     if first in STREET:
         return STREET.index(first)
-    if first.startswith("job") or first in ("stating", "samples"):
+    if first == "samples":
         return STREET.index("job")
-    return len(STREET) if first in ("", "__main__", "validation") else 0
+    return len(STREET) if first in ("", "__main__") else 0
 
 
 def test_nothing_imports_from_further_down_the_street() -> None:
@@ -110,6 +111,39 @@ def circles(graph: dict[str, set[str]]) -> list[list[str]]:
 def test_no_module_imports_itself_by_way_of_others() -> None:
     assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == [["b", "c", "b"]]
     assert circles({name: imports(path) for name, path in MODULES.items()}) == []
+
+
+ASKED = """
+from pathlib import Path
+from openpyxl import load_workbook
+from flowkit import read
+from flowkit.cli.app import run
+from flowkit.importers.sheets.start import start_job
+assert run(["read", "a.csv"]) == 0 == run(["report", "a.csv", "-o", "out", "--head-temperature", "85 °C"])
+assert read("a.csv").tests[0].conditions.head_temperature_k == 85 + 273.15
+made = start_job(".").read_text()
+assert "# found: head_temperature = 85.0 °C" in made and '# margin = "1.2 mm"' in made
+assert "head temperature, °F" in [cell.value for cell in load_workbook("out/flow_chart.xlsx")["Conditions"][4]]
+Path("job.toml").write_text(made + "valves.intake.margin = '1 mm'\\nconditions.head_temperature = '85 °C'")
+assert run(["check", "job.toml"]) == 0
+"""
+
+
+def test_a_condition_or_a_dimension_of_a_valve_is_one_row(tmp_path: Path) -> None:
+    """An invented one of each, put into a copy of the package: read, stated, offered by start, in the workbook."""
+    shutil.copytree(PACKAGE, tmp_path / "flowkit", ignore=shutil.ignore_patterns("__pycache__"))
+    table = (tmp_path / "flowkit" / "fields.py").read_text(encoding="utf-8")
+    words = '"temperature", "85 °C", "Of the head.", "°C"'
+    row = f'    head_temperature_k: float | None = _condition("head_temperature", {words})\n'
+    table = table.replace("    meter: str", row + "    meter: str", 1)
+    words = '"length", "1.2 mm", "Of its head.", "mm", "seat_width_m"'
+    row = f'    margin_m: float | None = _valve("margin", {words})\n'
+    table = table.replace("    offset_m: float", row + "    offset_m: float", 1)
+    (tmp_path / "flowkit" / "fields.py").write_text(table, encoding="utf-8")
+    sheet = "Test pressure,28 inH2O\nHead temperature,85 °C\n\nLift mm,Intake 1 CFM\n2,40\n4,80\n6,110\n"
+    (tmp_path / "a.csv").write_text(sheet, encoding="utf-8")
+    asked = subprocess.run([sys.executable, "-c", ASKED], check=False, cwd=tmp_path, capture_output=True, text=True)
+    assert asked.returncode == 0, asked.stderr
 
 
 def code_lines(function: ast.FunctionDef) -> int:

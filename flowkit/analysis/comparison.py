@@ -54,7 +54,7 @@ from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.model import Bench, CorrectedPoint, CorrectedTest, Finding, Reference, Side, Variant, joined
-from flowkit.wording import DISPLAYS, Display
+from flowkit.wording import DISPLAYS, Display, displayed
 
 __all__ = ["assessor_of", "compare", "variant_flow"]
 
@@ -63,17 +63,6 @@ def variant_flow(
     assessor: Assessor, side: Side, index: int, range_m: tuple[float, float], bore_m: float | None
 ) -> VariantFlow:
     """Return the flows of one variant on one side with their intervals.
-
-    Parameters
-    ----------
-    assessor : Assessor
-    side : {"intake", "exhaust"}
-    index : int
-        Of the variant on that side.
-    range_m : tuple of two floats
-        The side's range of lifts [m].
-    bore_m : float or None
-        The engine's bore [m].
 
     Notes
     -----
@@ -200,7 +189,7 @@ def compare(
     return Comparison(
         reference=reference_state(reference),
         sides=results,
-        findings=joined(findings, own),
+        findings=joined(findings, displayed(own, DISPLAYS[display])),
         repeatability=repeatability,
         ratio_at_lift=at_lift,
         ratio_at_fraction=at_fraction,

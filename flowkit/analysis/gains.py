@@ -31,6 +31,7 @@ __all__ = [
     "MatchedPair",
     "PairFigure",
     "assess_pair",
+    "band_figures",
     "band_limits",
     "bands",
     "expected_gains",
@@ -53,17 +54,7 @@ GainKind = Literal["step", "total", "step and total"]
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What is known of the difference between two states.
-
-    Attributes
-    ----------
-    changed : tuple of str
-        Factors declared in both, with another level.
-    unknown : tuple of str
-        Factors declared in one only.
-    same : tuple of str
-        Factors declared in both, with the same level.
-    """
+    """What is known of the difference between two states."""
 
     changed: tuple[str, ...]
     unknown: tuple[str, ...]
@@ -98,18 +89,10 @@ def _level(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Corners:
-    """Four variants that differ in two factors and nothing else.
-
-    Attributes
-    ----------
-    factors : tuple of two str
-    places : tuple of four int
-        The variants with levels 00, 10, 01 and 11 of the two factors, 0 being the level that
-        comes first among the variants.
-    """
+    """Four variants that differ in two factors and nothing else."""
 
     factors: tuple[str, str]
-    places: tuple[int, int, int, int]
+    places: tuple[int, int, int, int]  # levels 00, 10, 01 and 11; 0 comes first among the variants
 
 
 def find_corners(states: Sequence[Mapping[str, str]]) -> tuple[Corners, ...]:
@@ -153,16 +136,6 @@ def _others(
 def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
     """Return both main effects and the interaction of four corners.
 
-    Parameters
-    ----------
-    mean_flows : four array_like of one shape
-        Of the corners 00, 10, 01 and 11, numbers or draws [m³/s].
-
-    Returns
-    -------
-    tuple of three ndarray
-        Natural logarithms.
-
     Notes
     -----
     Two-level factorial (Box, Hunter & Hunter, Statistics for Experimenters, 2nd ed. 2005, ch. 5) of
@@ -180,17 +153,6 @@ def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], .
 
 def interaction(corners: Corners, variants: Sequence[SideVariant], assessor: Assessor) -> Interaction:
     """Return main effects and interaction of two factors with their intervals.
-
-    Parameters
-    ----------
-    corners : Corners
-    variants : sequence of SideVariant
-    assessor : Assessor
-
-    Returns
-    -------
-    Interaction
-        Natural logarithms; over the ports that all four have, or all of each where none.
 
     Notes
     -----
@@ -254,47 +216,23 @@ def bands(variant: SideVariant, range_m: tuple[float, float], method: AreaMethod
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchedPair:
-    """Two variants to be compared, and over what.
-
-    Attributes
-    ----------
-    before, after : SideVariant
-    ports : tuple of str
-        The ports tested in both; empty where none match, so that all ports of each count.
-    lifts_m : tuple of float
-        The lifts measured in either, within the common range [m].
-    kind : {"step", "total", "step and total"}
-    index : tuple of two int
-        Of both among the side's variants.
-    """
+    """Two variants to be compared, and over what."""
 
     before: SideVariant
     after: SideVariant
-    ports: tuple[str, ...]
-    lifts_m: tuple[float, ...]
+    ports: tuple[str, ...]  # tested in both; empty where none match, so that all ports of each count
+    lifts_m: tuple[float, ...]  # measured in either, within the common range
     kind: GainKind = "step"
     index: tuple[int, int] = (0, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Circumstances:
-    """What is known of a pair besides its flows.
-
-    Attributes
-    ----------
-    setup_differs : tuple of str
-        What of bench, operator, fixture and fittings differs.
-    also_changed : tuple of str
-        Labels that join the changed factors: head, valve dimensions, reference.bore.
-    untouched : Contrast or None
-        What was not worked on and was flowed in the very sessions of the pair.
-    in_doubt : tuple of str
-        What of the corrections is not alike, in words.
-    """
+    """What is known of a pair besides its flows."""
 
     setup_differs: tuple[str, ...] = ()
-    also_changed: tuple[str, ...] = ()
-    untouched: Contrast | None = None
+    also_changed: tuple[str, ...] = ()  # labels that join the changed factors: head, valve dimensions, reference.bore
+    untouched: Contrast | None = None  # not worked on, and flowed in the very sessions of the pair
     in_doubt: tuple[str, ...] = ()
 
 
@@ -322,20 +260,14 @@ def _match(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PairFigure:
-    """One figure of a pair with its interval, and whether anything keeps it from being resolved.
-
-    Attributes
-    ----------
-    barred_otherwise : bool
-        By anything but an unknown drift.
-    """
+    """One figure of a pair with its interval, and whether anything keeps it from being resolved."""
 
     contrast: Contrast
     drift: Drift
     blocks: Blocks | None
     spread: Spread
     estimate: Estimate
-    barred_otherwise: bool
+    barred_otherwise: bool  # by anything but an unknown drift
 
     @property
     def barred(self) -> bool:
@@ -365,14 +297,6 @@ def assess_pair(
 
 def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], about: Circumstances) -> Gain:
     """Return every figure of one gain with its interval, all but its share of the total.
-
-    Parameters
-    ----------
-    pair : MatchedPair
-    assessor : Assessor
-    range_m : tuple of two floats
-        The side's range of lifts [m].
-    about : Circumstances
 
     Notes
     -----
@@ -428,7 +352,7 @@ def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, fl
         expected_from_geometry=math.fsum(expected) / len(expected) if expected else None,
         per_lift=per_lift,
         ports=tuple(_port_gain(pair, port, assessor, about.untouched) for port in pair.ports),
-        bands=_band_gains(pair, assessor, range_m, drift, blocks),
+        bands=_band_gains(pair, assessor, drift, blocks),
         law_difference=pressure_law_difference(pair, assessor.reference),
         unchanged=change.same,
         sessions=tuple(dict.fromkeys(session.date for session in drift.sessions)),
@@ -526,10 +450,8 @@ def _port_gain(pair: MatchedPair, port: str, assessor: Assessor, untouched: Cont
     return PortGain(port, own.gain, own.u95, own.low, own.high)
 
 
-def _band_gains(
-    pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], drift: Drift, blocks: Blocks | None
-) -> tuple[BandGain, ...]:
-    """Return the gain in mean flow in each band, its borders those of the valve before.
+def band_figures(pair: MatchedPair, assessor: Assessor) -> list[tuple[BandName, tuple[float, float], Means]]:
+    """Return name, limits and figure of each band of a pair, its borders those of the valve before.
 
     The other side's repeats count with their own band of that name.
     """
@@ -541,12 +463,20 @@ def _band_gains(
         if other != side
     }
     found = []
-    for name, lo, hi in band_limits(range_m, head):
+    for name, lo, hi in band_limits(assessor.ranges[side], head):
         ranges: dict[Side, tuple[tuple[float, float], ...]] = {side: ((lo, hi),)}
         ranges |= {other: (own[name],) for other, own in others.items() if name in own}
-        contrast = _contrast(pair, assessor, Means(ranges, assessor.method))
-        own_gain = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
-        found.append(BandGain(name, lo, hi, own_gain.gain, own_gain.u95, own_gain.low, own_gain.high))
+        found.append((name, (lo, hi), Means(ranges, assessor.method)))
+    return found
+
+
+def _band_gains(pair: MatchedPair, assessor: Assessor, drift: Drift, blocks: Blocks | None) -> tuple[BandGain, ...]:
+    """Return the gain in mean flow in each band."""
+    found = []
+    for name, limits, figure in band_figures(pair, assessor):
+        contrast = _contrast(pair, assessor, figure)
+        own = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+        found.append(BandGain(name, *limits, own.gain, own.u95, own.low, own.high))
     return tuple(found)
 
 
@@ -570,17 +500,6 @@ def _kept(share: float | None, allowed: bool | None) -> float | None:
 
 def expected_gains(before: ValveGeometry, after: ValveGeometry, lifts_m: Sequence[float]) -> list[float | None]:
     """Return the gain at each lift that the minimum areas alone would give.
-
-    Parameters
-    ----------
-    before, after : ValveGeometry
-    lifts_m : sequence of float
-        Lifts [m].
-
-    Returns
-    -------
-    list of (float or None)
-        None where an area is not known, where valve, seat and throat are the same, and shut.
 
     Notes
     -----
@@ -612,19 +531,6 @@ def shares_of_total(
 ) -> tuple[float | None, ...]:
     """Return each step's share of the total gain.
 
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-        In the job's order.
-    range_m : tuple of two floats
-        The side's common range [m].
-    method : {"pchip", "trapezoid"}
-
-    Returns
-    -------
-    tuple of (float or None)
-        One a step, their sum 1; None where the variants share no port or nothing was gained in all.
-
     Notes
     -----
     Steps multiply, ``1 + g_total = Π(1 + g_i)``, over the ports common to the whole sequence; the
@@ -644,17 +550,6 @@ def shares_of_total(
 
 def pressure_law_difference(pair: MatchedPair, reference: Reference) -> float | None:
     """Return by how much the choice of pressure law moves a gain, at most.
-
-    Parameters
-    ----------
-    pair : MatchedPair
-    reference : Reference
-
-    Returns
-    -------
-    float or None
-        Largest ``|Δln(f_square-root/f_compressible)|`` between a test of the one and a test of the
-        other; None where both were tested at the same pressure.
 
     References
     ----------

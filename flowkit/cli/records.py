@@ -125,7 +125,7 @@ def _left_out(done: Any) -> list[str]:
 
 
 def find(
-    text: Annotated[list[str] | None, typer.Argument(metavar="WORDS…", help="Words that must all occur.")] = None,
+    text: Annotated[list[str] | None, typer.Argument(metavar="WORDS…", help="Words, all of which must occur.")] = None,
     *,
     job: Annotated[str | None, typer.Option("--job", help="The job's number.")] = None,
     side: Annotated[Literal["intake", "exhaust"] | None, typer.Option("--side", help="Side.")] = None,

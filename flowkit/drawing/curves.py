@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, readable, style, variant_style
+from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, no_font_talk, readable, style, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Side
 from flowkit.output import written_whole
@@ -49,7 +49,8 @@ def typeface(bold: bool, family: str = MAIN) -> Any:
     from matplotlib.font_manager import FontProperties, findfont
     from matplotlib.ft2font import FT2Font
 
-    found = findfont(FontProperties(family=family, weight="bold" if bold else "normal"))
+    with no_font_talk():
+        found = findfont(FontProperties(family=family, weight="bold" if bold else "normal"))
     # A collection's path names the font within it from matplotlib 3.11 on.
     font = FT2Font(found)
     font.set_size(100.0, 72.0)

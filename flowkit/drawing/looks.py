@@ -8,6 +8,7 @@ style and a marker of its own, so that a photocopy still reads.
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -102,5 +103,17 @@ def style() -> Iterator[None]:
         "svg.hashsalt": "flowkit",
         "path.simplify": True,
     }
-    with matplotlib.rc_context(settings):
+    with matplotlib.rc_context(settings), no_font_talk():
         yield
+
+
+@contextmanager
+def no_font_talk() -> Iterator[None]:
+    """Keep matplotlib from logging which weight of a font it found: nobody who makes a report can act on it."""
+    log = logging.getLogger("matplotlib.font_manager")
+    before = log.level
+    log.setLevel(logging.ERROR)
+    try:
+        yield
+    finally:
+        log.setLevel(before)

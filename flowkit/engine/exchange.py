@@ -9,9 +9,10 @@ enthalpy gone out through the exhaust [kg], [J].
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from copy import copy
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ from flowkit.engine.solvers import Linearised
 __all__ = ["ROWS", "WATCHED", "AreaCurve", "Exchange", "Passage", "Setup"]
 
 Array = NDArray[np.float64]
+Item = TypeVar("Item")
 
 MASS, ENERGY, BURNED, PORT_MASS, PORT_ENTHALPY, PORT_BURNED = range(6)
 WORK, HEAT_LOST, DRAWN, GONE, GONE_ENTHALPY = range(6, 11)
@@ -83,6 +85,14 @@ class Setup:
     exhaust: Passage
 
 
+def _chosen(item: Item, names: Iterable[str], lanes: NDArray[np.intp]) -> Item:
+    """Return a copy with the arrays of those names for some lanes."""
+    copied = copy(item)
+    for name in names:
+        setattr(copied, name, getattr(item, name)[..., lanes])
+    return copied
+
+
 class _Passages:
     """Both valves' areas and the cylinder's volume, asked together at a crank angle of its own for every lane."""
 
@@ -112,6 +122,10 @@ class _Passages:
         self._per_cell = 1.0 / self._cell_deg
         first = (which * 3 + np.arange(3)[:, None]) * (CELLS + 2) + 1
         self._first_row = first.reshape(shape)
+
+    def some(self, lanes: NDArray[np.intp]) -> _Passages:
+        """Return those of some lanes."""
+        return _chosen(self, ("_opens", "_cell_deg", "_per_cell", "_first_row"), lanes)
 
     def at(self, theta_deg: Array) -> At:
         """Return what the right side needs of crank angles."""
@@ -158,6 +172,10 @@ class _LaneEngine:
         """Say what is missing; the arrays above are found before this is asked."""
         raise AttributeError(name)
 
+    def exchanging(self, lanes: NDArray[np.intp]) -> _LaneEngine:
+        """Return what gas exchange asks for, of some lanes."""
+        return _chosen(self, ("bore_m", "piston_area_m2", "wall_temperature_k"), lanes)
+
 
 class Exchange:
     """The right side of the equations, for many lanes: speeds of variants whose gas and heat law are the same.
@@ -169,6 +187,18 @@ class Exchange:
     tables : Tables, optional
         Of that gas, where they were made before.
     """
+
+    _OF_LANES = (
+        "seconds_per_degree",
+        "piston_speed",
+        "outside_p",
+        "outside",
+        "intake_h",
+        "outward",
+        "turned",
+        "mixing_mass",
+        "keeps",
+    )
 
     def __init__(self, setups: Sequence[Setup], tables: Tables | None = None) -> None:
         engines = [setup.engine for setup in setups]
@@ -185,13 +215,16 @@ class Exchange:
         outside_t = np.stack((engine.intake_temperature_k, engine.exhaust_temperature_k))
         shape = (2, 1, 1, 1, self.lanes)
         self.outside_p = np.stack((engine.intake_pressure_pa, engine.exhaust_pressure_pa)).reshape(shape)
-        self.outside_rt = (gas.gas_constant * outside_t).reshape(shape)
-        self.outside_gamma = gas.gamma(outside_t).reshape(shape)
         self.intake_u = gas.u(outside_t)[0]
-        self.intake_h, self.exhaust_h = gas.h(outside_t)
+        enthalpy = gas.h(outside_t)
+        self.intake_h = enthalpy[0]
         ones = np.ones(self.lanes)
-        self.inward = np.stack((ones, engine.exhaust_reverse)).reshape(shape)
+        burned = np.stack((0.0 * ones, ones))
+        # What flows in brings: R·T, the ratio of specific heats, enthalpy and the share burned, intake and exhaust.
+        outside = np.stack((gas.gas_constant * outside_t, gas.gamma(outside_t), enthalpy, burned))
+        self.outside = outside.reshape(4, *shape)
         self.outward = np.stack((-engine.intake_reverse, -ones)).reshape(shape)
+        self.turned = np.stack((ones, engine.exhaust_reverse)).reshape(shape) - self.outward
         air = engine.intake_pressure_pa * engine.displacement_m3 / (gas.gas_constant * engine.intake_temperature_k)
         self.displaced_air = air
         self.mixing_mass = MIXING_ZONE * air
@@ -205,29 +238,27 @@ class Exchange:
         """Number of lanes."""
         return int(self.which.size)
 
-    def flows(
-        self, areas: Array, *, pressure: Array, rt: Array, gamma: Array | float, port_rt: Array, slopes: bool
-    ) -> tuple[Array, Array]:
-        """Return the flows into the cylinder through intake and exhaust, and where they go in, shape (2, …).
+    def some(self, lanes: NDArray[np.intp]) -> Exchange:
+        """Return the right side of gas exchange for some lanes; one may come several times."""
+        chosen = _chosen(self, self._OF_LANES, lanes)
+        chosen.engine, chosen.passages = self.engine.exchanging(lanes), self.passages.some(lanes)
+        return chosen
 
-        Mass flows [kg/s] and, where the slope is asked for, their derivatives by the cylinder's pressure
-        [kg/(s·Pa)]; and 1.0 where the outside pressure is the higher, else 0.0.
+    def flows(self, areas: Array, pressure: Array, upstream: Array, inward: Array, *, slopes: bool) -> Array:
+        """Return the flows into the cylinder through intake and exhaust, shape (1 or 2, 2, …).
+
+        Mass flows [kg/s] and, where slopes are asked for, their derivatives by the cylinder's pressure [kg/(s·Pa)].
+        `upstream` holds R·T and the ratio of specific heats where each comes from, `inward` is 1.0 or 0.0.
         """
-        # Choosing by a factor of 0 or 1 is several times faster than np.where.
-        inward = (self.outside_p > pressure).astype(float)
-        upstream = np.maximum(self.outside_p, pressure)
-        ratio = np.minimum(self.outside_p, pressure) / upstream
-        upstream_rt = rt + inward * (self.outside_rt - rt)
-        upstream_rt[0] += inward[0] * (port_rt - self.outside_rt[0])
-        upstream_gamma = gamma + inward * (self.outside_gamma - gamma)
-        direction = self.outward + inward * (self.inward - self.outward)
-        passing = direction * areas / np.sqrt(upstream_rt)
+        higher = np.maximum(self.outside_p, pressure)
+        ratio = np.minimum(self.outside_p, pressure) / higher
+        passing = (self.outward + inward * self.turned) * areas / np.sqrt(upstream[0])
         if not slopes:
-            return (passing * upstream * self.flow_function(ratio, upstream_gamma))[None], inward
-        psi, slope = self.flow_function.with_slope(ratio, upstream_gamma)
+            return np.asarray(passing * higher * self.flow_function(ratio, upstream[1]))[None]
+        psi, slope = self.flow_function.with_slope(ratio, upstream[1])
         # Inward the pressure is downstream, d(p₀·Ψ(p/p₀)) = Ψ'; outward upstream, d(p·Ψ(p₀/p)) = Ψ − ratio·Ψ'.
         outward = psi - ratio * slope
-        return np.stack((passing * upstream * psi, passing * (outward + inward * (slope - outward)))), inward
+        return np.stack((passing * higher * psi, passing * (outward + inward * (slope - outward))))
 
     def heat_lost(self, pressure: Array, temperature: Array, volume: Array) -> Array | float:
         """Return the heat that goes into the walls during gas exchange [W]."""
@@ -257,48 +288,47 @@ class Exchange:
         """Return the derivative of the rows per degree; where slopes are asked for, with what `Linearised` names."""
         mass, energy, burned = state[:PORT_MASS]
         areas, volume, volume_rate = at
-        u = energy / mass
-        temperature, cv = self.table.temperature_and_cv(u)
-        r = self.gas.gas_constant
-        rt = r * temperature
-        per_volume = r / volume
-        pressure, h = mass * temperature * per_volume, u + rt
-        burned_share = burned / mass
+        r, keeps = self.gas.gas_constant, self.keeps
         # What comes in through the intake: gas pushed back before, then fresh air, and between them their mixture.
-        held, keeps = state[PORT_MASS], self.keeps
         # A step too long may leave less than nothing there; it must not turn the sign.
-        back = keeps / (np.maximum(held, 0.0) + self.mixing_mass)
-        from_port = back * state[PORT_MASS:WORK]
-        mixed = self.intake_h + from_port[1] - from_port[0] * self.intake_h
-        port_rt = r * self.table.port_temperature(mixed)
-        gamma = 1.0 + r / cv
-        flows, inward = self.flows(areas, pressure=pressure, rt=rt, gamma=gamma, port_rt=port_rt, slopes=slopes)
-        # Rows are sums of flow times what it carries; by pressure they are the flows' derivatives times the same.
-        pushed = np.stack((keeps + 0.0 * h, keeps * h, keeps * burned_share))
-        port = pushed + inward[0] * (from_port - pushed)
-        fresh = 1.0 - port[0]
-        lost_h = (1.0 - inward[0]) * (1.0 - keeps) * (h - self.intake_h)
-        through = h + inward[1] * (self.exhaust_h - h)
+        from_port = keeps / (np.maximum(state[PORT_MASS], 0.0) + self.mixing_mass) * state[PORT_MASS:WORK]
+        heats = np.empty((2, *mass.shape))
+        heats[0] = energy / mass
+        heats[1] = self.intake_h + from_port[1] - from_port[0] * self.intake_h
+        temperatures, cv = self.table.temperatures(heats)
+        rt, u, temperature, per_volume = r * temperatures, heats[0], temperatures[0], r / volume
+        pressure = mass * temperature * per_volume
+        own, outside = np.empty((4, 1, *mass.shape)), np.empty((4, 2, *mass.shape))
+        own[0, 0], own[1, 0], own[2, 0], own[3, 0] = rt[0], 1.0 + r / cv, u + rt[0], burned / mass
+        outside[:] = self.outside
+        outside[0, 0], outside[2, 0], outside[3, 0] = rt[1], heats[1], from_port[2]
+        # Choosing by a factor of 0 or 1 is several times faster than np.where.
+        inward = (self.outside_p > pressure).astype(float)
+        passing = own + inward * (outside - own)
+        flows = self.flows(areas, pressure, passing, inward, slopes=slopes)
         flows *= self.seconds_per_degree
+        # Rows are sums of flow times what it carries; by pressure they are the flows' derivatives times the same.
+        carried = flows * passing[2:, None]
+        pushed = np.empty((3, *mass.shape))
+        pushed[0], pushed[1:] = keeps, keeps * own[2:, 0]
+        port = pushed + inward[0] * (from_port - pushed)
         intake, exhaust = flows[:, 0], flows[:, 1]
-        slope = np.empty((ROWS, len(flows), *state.shape[1:]))
+        slope = np.empty((len(state), len(flows), *state.shape[1:]))
         slope[MASS] = intake + exhaust
-        slope[ENERGY] = intake * (port[1] + fresh * self.intake_h + lost_h) + exhaust * through
-        slope[BURNED] = intake * (burned_share + inward[0] * (from_port[2] - burned_share))
-        slope[BURNED] += exhaust * (burned_share + inward[1] * (1.0 - burned_share))
+        slope[ENERGY:PORT_MASS] = carried[:, :, 0] + carried[:, :, 1]
         slope[PORT_MASS:WORK] = -intake * port[:, None]
-        slope[WORK:DRAWN] = 0.0
-        # What is pushed back and not kept goes for so much air not drawn, and takes its warmth away.
-        slope[DRAWN] = intake * fresh
-        slope[GONE] = -exhaust
-        slope[GONE_ENTHALPY] = -exhaust * through - intake * lost_h
         lost = self.heat_lost(pressure, temperature, volume) * self.seconds_per_degree
         work = pressure * volume_rate
-        slope[WORK, 0], slope[HEAT_LOST, 0] = work, lost
         slope[ENERGY, 0] -= work + lost
         if slopes:
-            slope[WORK, 1] = volume_rate
             slope[ENERGY, 1] -= volume_rate
+        if len(state) == ROWS:
+            slope[WORK, 0], slope[WORK, 1:] = work, volume_rate
+            slope[HEAT_LOST, 0], slope[HEAT_LOST, 1:] = lost, 0.0
+            # What is pushed back and not kept goes for so much air not drawn, and takes its warmth away.
+            slope[DRAWN] = intake + slope[PORT_MASS]
+            slope[GONE] = -exhaust
+            slope[GONE_ENTHALPY] = (1.0 - keeps) * (intake * self.intake_h - carried[0, :, 0]) - carried[0, :, 1]
         # With the piston the pressure changes as 1/V; the valves' own motion is slow beside it.
         by_angle = -work / volume
         return slope[:, 0], slope[:, -1], by_angle, per_volume * (temperature - u / cv), per_volume / cv

@@ -40,10 +40,10 @@ CONVERGED = 2e-7
 _FREEZE = 1e-2
 """From this gap on the same steps are taken again."""
 
-_CLOSED_TOLERANCE, _TOLERANCE = 1e-7, 3e-6
+_CLOSED_TOLERANCE, _TOLERANCE = 1e-6, 3e-6
 """Per step, of the displaced air and its energy."""
 
-_LOOSER, _FIRST_LOOSER = 20.0, 50.0
+_LOOSER, _SECOND_LOOSER, _FIRST_LOOSER = 20.0, 5.0, 50.0
 """The derivatives and the first rounds are integrated with a tolerance so much wider; the first cycles still more."""
 
 _PIECES = 24
@@ -66,7 +66,7 @@ _REACH = 5.0
 _ROUGH_ROUNDS, _MOST_ROUNDS = 3, 14
 """Rounds with wide tolerances, and rounds at most."""
 
-_NEARLY, _SETTLED = 0.2, 1e-6
+_NEARLY, _SETTLED = 0.02, 1e-6
 """Gaps from which on the tolerances are narrow, and with which a cycle counts as steady."""
 
 LEAST_TRAPPED = 0.20
@@ -247,7 +247,7 @@ class _Meshes:
     def of(cls, steps: Array, looser: float) -> _Meshes:
         """Begin gas exchange with steps (pieces, lanes) that did at `_LOOSER`, made as short as the tolerance asks."""
         closed = [Integration(looser * _CLOSED_TOLERANCE, np.full((1, 1, 1, steps.shape[1]), 0.5)) for _ in range(3)]
-        opened = 0.9 * steps[None, None] * (looser / _LOOSER) ** (1 / 3)
+        opened = 0.9 * steps.reshape(1, 1, 1, -1) * (looser / _LOOSER) ** (1 / 3)
         return cls(closed, Integration(looser * _TOLERANCE, opened))
 
     def freeze(self) -> None:
@@ -326,22 +326,34 @@ class _Search:
         starts: Array,
         span: tuple[Array, Array],
         run: Integration,
+        *,
+        sums: bool = True,
         record: Callable[[Array, Array], None] | None = None,
     ) -> Array:
         """Run pieces of gas exchange from states (watched, copies, pieces, lanes); return the rows at their ends."""
-        state = np.zeros((ROWS, 1, *starts.shape[1:]))
-        state[:WATCHED, 0] = starts
+        copies, pieces, lanes = starts.shape[1:]
+        state = np.zeros((ROWS if sums else WATCHED, 1, copies, 1, pieces * lanes))
+        state[:WATCHED, 0, :, 0] = starts.reshape(WATCHED, copies, -1)
+        columns = np.tile(np.arange(lanes), pieces)
+
+        def of_some(chosen: NDArray[np.intp]) -> tuple[Exchange, Any, Any]:
+            """Return the equations of some of the columns."""
+            model = self.model.some(columns[chosen])
+            return model, model.linear, model.passages.at
+
+        model, linear, at = of_some(np.arange(columns.size))
         end = integrate_stiff(
-            self.model,
-            span,
+            model,
+            (span[0].reshape(1, 1, 1, -1), span[1].reshape(1, 1, 1, -1)),
             state,
-            scale=self.scale[:, None, None, None],
+            scale=self.scale[:, None, None, None, columns],
             run=run,
-            linear=self.model.linear,
-            at=self.model.passages.at,
+            linear=linear,
+            at=at,
+            some=None if record else of_some,
             record=record,
         )
-        return end[:, 0]
+        return end.reshape(-1, copies, pieces, lanes)
 
     # --- the first, rough way through ----------------------------------------------------------
 
@@ -369,7 +381,7 @@ class _Search:
         for low, high in pairwise(self.cuts):
             way = _Way(low, state[:, 0, 0])
             run = Integration(looser * _LOOSER * _TOLERANCE, np.full((1, 1, 1, self.model.lanes), 0.5))
-            end = self.open_pieces(state, (low, high), run, way.record)
+            end = self.open_pieces(state, (low, high), run, record=way.record)
             state, drawn = end[:WATCHED], drawn + end[rows.DRAWN, 0, 0]
             ways.append(way)
             self.evaluations += run.evaluations
@@ -387,7 +399,7 @@ class _Search:
 
     # --- Newton's method ------------------------------------------------------------------------
 
-    def one_round(self, first: Array, pieces: _Pieces, meshes: _Meshes, *, bumped: bool) -> _Round:
+    def one_round(self, first: Array, pieces: _Pieces, meshes: _Meshes, *, bumped: bool, sums: bool) -> _Round:
         """Run all pieces from their starts; with copies whose starts are moved, one for each row."""
         start, starts = first[:, None], pieces.starts[:, None]
         if bumped:
@@ -395,7 +407,7 @@ class _Search:
             bumps[range(WATCHED), range(1, WATCHED + 1)] = _BUMP * self.scale
             start, starts = start + bumps, starts + bumps[:, :, None]
         closed, heat = self.closed_part(start, meshes)
-        opened = self.open_pieces(starts, (pieces.low, pieces.high), meshes.opened)
+        opened = self.open_pieces(starts, (pieces.low, pieces.high), meshes.opened, sums=sums)
         return _Round(closed, opened, heat)
 
     def derivatives(self, result: _Round) -> Array:
@@ -449,7 +461,7 @@ class _Search:
         into. Two cycles do for most lanes, the second with narrower tolerances; others go on alone.
         """
         state = self.rough_way(self.first_guess(), _FIRST_LOOSER)[1]
-        pieces, following, drawn = self.rough_way(state, 1.0)
+        pieces, following, drawn = self.rough_way(state, _SECOND_LOOSER)
         reasons = self.judged(state, following, drawn)
         state, undecided = following, reasons == _UNDECIDED
         for _ in range(_MORE_ROUGH):
@@ -465,7 +477,7 @@ class _Search:
         late = undecided & (reasons == None)  # noqa: E711
         if np.any(late):
             some = self.some(late)
-            others, state[:, late], _ = some.rough_way(state[:, late], 1.0, pieces.counts)
+            others, state[:, late], _ = some.rough_way(state[:, late], _SECOND_LOOSER, pieces.counts)
             pieces.put(late, others)
             self.evaluations += some.evaluations if some is not self else 0
         return state, reasons, pieces
@@ -492,14 +504,14 @@ class _Search:
         """Return states at intake closing after some more cycles, and the pieces of the last."""
         state = first
         for _ in range(_PLAIN_CYCLES):
-            pieces, state, _ = self.rough_way(state, 1.0)
+            pieces, state, _ = self.rough_way(state, _SECOND_LOOSER)
         return state, pieces
 
     def run(self, first: Array, pieces: _Pieces, progress: Callable[[int], None]) -> tuple[dict[str, Any], Reasons]:
         """Search from states at intake closing, and the pieces before them; return figures and reasons of each lane."""
         rough, fine = (_Meshes.of(pieces.steps, looser) for looser in (_LOOSER, 1.0))
         rounds = np.zeros(self.model.lanes, dtype=int)
-        result = self.one_round(first, pieces, rough, bumped=True)
+        result = self.one_round(first, pieces, rough, bumped=True, sums=False)
         slopes, using, move = self.derivatives(result), rough, None
         for count in range(1, _MOST_ROUNDS + 1):
             progress(count)
@@ -520,7 +532,7 @@ class _Search:
             if using is rough and (count == _ROUGH_ROUNDS or np.all(gap < _NEARLY)):
                 # What the narrower tolerance changes says nothing of the derivatives.
                 using, move = fine, None
-            result = self.one_round(first, pieces, using, bumped=False)
+            result = self.one_round(first, pieces, using, bumped=False, sums=using is fine)
         self.evaluations += rough.evaluations + fine.evaluations
         settled = gap < _SETTLED
         return self._collect(result, pieces, gap, settled, np.where(rounds == 0, count, rounds))
@@ -606,5 +618,5 @@ class _Way:
             following = np.argmax(counted > counted[index, lanes], axis=0)
             lows.append(angles[index, lanes])
             starts.append(states[index, :, lanes].T)
-            steps.append(np.maximum(angles[following, lanes] - angles[index, lanes], 0.02))
+            steps.append(np.maximum(angles[following, lanes] - angles[index, lanes], 0.02) / _SECOND_LOOSER ** (1 / 3))
         return np.array(lows), np.stack(starts, axis=1), np.array(steps)

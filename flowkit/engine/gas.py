@@ -223,40 +223,43 @@ class GasTable:
         self._constant = float(gas.cv(np.array(300.0))) if gas.model == "constant" else None
         self._r = gas.gas_constant
         if self._constant is None:
-            from scipy.interpolate import CubicHermiteSpline
-
             temperature = np.linspace(self._COLDEST, self._HOTTEST, 40_000)
-            self._by_u = self._rows(CubicHermiteSpline, gas.u(temperature), temperature, gas.cv(temperature))
-            cp = gas.cv(temperature) + gas.gas_constant
-            self._by_h = self._rows(CubicHermiteSpline, gas.h(temperature), temperature, cp)
+            cv = gas.cv(temperature)
+            tables = [
+                self._table(heat, temperature, capacity)
+                for heat, capacity in ((gas.u(temperature), cv), (gas.h(temperature), cv + gas.gas_constant))
+            ]
+            self._rows = np.concatenate([rows for rows, _, _ in tables])
+            self._first, self._per_energy = np.array([numbers for _, *numbers in tables]).T
 
-    def _rows(self, spline: type, heat: Array, temperature: Array, capacity: Array) -> tuple[Array, float, float]:
+    def _table(self, heat: Array, temperature: Array, capacity: Array) -> tuple[Array, float, float]:
         """Return coefficients of temperature over evenly spaced energies, the first of them, and cells per energy."""
-        fine = spline(heat, temperature, 1.0 / capacity)
-        even = np.linspace(heat[0], heat[-1], self._CELLS + 1)
-        rows = np.ascontiguousarray(spline(even, fine(even), fine(even, 1)).c.T)
-        return rows, float(even[0]), self._CELLS / float(even[-1] - even[0])
+        from scipy.interpolate import CubicHermiteSpline
 
-    def _look_up(self, table: tuple[Array, float, float], energy: Array) -> tuple[Array, Array, float]:
-        """Return the coefficients for energies, how far into the cell each is, and cells per energy."""
-        rows, first, per_energy = table
-        place = np.minimum(np.maximum((energy - first) * per_energy, 0.0), self._CELLS - 1e-9)
-        cell = place.astype(np.intp)
-        # A state that is not a number, of a step too long, must not stop the other lanes.
-        return rows.take(cell, axis=0, mode="clip"), np.asarray((place - cell) / per_energy, dtype=float), per_energy
+        fine = CubicHermiteSpline(heat, temperature, 1.0 / capacity)
+        even = np.linspace(heat[0], heat[-1], self._CELLS + 1)
+        rows = np.ascontiguousarray(CubicHermiteSpline(even, fine(even), fine(even, 1)).c.T)
+        return rows, float(even[0]), self._CELLS / float(even[-1] - even[0])
 
     def temperature_and_cv(self, energy: Array) -> tuple[Array, Array | float]:
         """Return temperature [K] and cv [J/(kg·K)] at internal energies [J/kg]."""
-        if self._constant is not None:
-            return energy * (1.0 / self._constant), self._constant
-        c, x, _ = self._look_up(self._by_u, energy)
-        c0, c1, c2 = c[..., 0], c[..., 1], c[..., 2]
-        slope = (3.0 * c0 * x + 2.0 * c1) * x + c2
-        return ((c0 * x + c1) * x + c2) * x + c[..., 3], 1.0 / slope
+        temperature, cv = self.temperatures(energy[None])
+        return temperature[0], cv
 
-    def port_temperature(self, enthalpy: Array) -> Array:
-        """Return the temperature [K] of gas of an enthalpy [J/kg]."""
+    def temperatures(self, heats: Array) -> tuple[Array, Array | float]:
+        """Return temperatures [K] at heats [J/kg], internal energy and enthalpy, and cv [J/(kg·K)] at the first."""
+        shape = (-1, *(1,) * (heats.ndim - 1))
         if self._constant is not None:
-            return enthalpy * (1.0 / (self._constant + self._r))
-        c, x, _ = self._look_up(self._by_h, enthalpy)
-        return np.asarray(((c[..., 0] * x + c[..., 1]) * x + c[..., 2]) * x + c[..., 3])
+            capacities = np.array([self._constant, self._constant + self._r][: len(heats)])
+            return heats * (1.0 / capacities).reshape(shape), self._constant
+        first, per_energy = (item[: len(heats)].reshape(shape) for item in (self._first, self._per_energy))
+        place = np.minimum(np.maximum((heats - first) * per_energy, 0.0), self._CELLS - 1e-9)
+        cell = place.astype(np.intp)
+        x = (place - cell) / per_energy
+        cell[1:] += self._CELLS
+        # A state that is not a number, of a step too long, must not stop the other lanes.
+        c = self._rows.take(cell, axis=0, mode="clip")
+        c0, c1, c2 = c[..., 0], c[..., 1], c[..., 2]
+        temperature = ((c0 * x + c1) * x + c2) * x + c[..., 3]
+        slope = (3.0 * c0[0] * x[0] + 2.0 * c1[0]) * x[0] + c2[0]
+        return temperature, 1.0 / slope

@@ -55,6 +55,8 @@ _TIME = tuple(_GAMMA + float(np.sum(coupling)) for coupling in _COUPLING)
 
 _MOST_STEPS = 4000
 _SMALLEST_STEP = 1e-6
+_FEW, _MANY = 300, 0.75
+"""So few columns cost no less without those that arrived; and go on alone below this share."""
 
 
 @dataclass(slots=True)
@@ -110,22 +112,26 @@ class _Lanes:
     def __init__(self, span: tuple[Array, Array], run: Integration) -> None:
         self.run = run
         self.theta, self.end = (np.broadcast_to(end, run.step.shape).astype(float) for end in span)
+        self.columns = np.arange(self.theta.shape[-1])
         self._taken: list[Array] = []
         self._wanted = run.step
         self.step = np.minimum(self._wanted, self.end - self.theta)
-        if run.frozen and run.mesh is not None:
-            self.step = run.mesh[0]
+        self.given = run.mesh if run.frozen else None
+        if self.given is not None:
+            self.step = self.given[0]
 
-    def judge(self, error: Array, order: int) -> tuple[NDArray[np.bool_], bool]:
-        """Take or refuse the steps by their error over tolerance; return which, and whether all arrived."""
-        if self.run.frozen and self.run.mesh is not None:
-            return self._replay(self.run.mesh)
-        error = np.max(error, axis=1, keepdims=True)
+    def judge(self, wrong: Callable[[], Array], order: int) -> tuple[NDArray[np.bool_] | None, bool]:
+        """Take or refuse the steps by their error over tolerance; return which (None: all), and whether all arrived."""
+        if self.given is not None:
+            return None, self._replay(self.given)
+        error = np.max(self.step * np.max(np.abs(wrong()), axis=0), axis=1, keepdims=True)
         error[~(error < 1e8)] = 1e8  # an error that is not a number comes from a step far too long
         accepted = error <= 1.0
         arriving = accepted & (self.step >= self.end - self.theta)
         self.theta = np.where(arriving, self.end, np.where(accepted, self.theta + self.step, self.theta))
-        self._taken.append(self.step * accepted)
+        taken = np.zeros(self.run.step.shape)
+        taken[..., self.columns] = self.step * accepted
+        self._taken.append(taken)
         factor = np.minimum(np.maximum(0.9 * np.maximum(error, 1e-12) ** (-1.0 / order), 0.2), 4.0)
         # A step cut short by the end says nothing against the step that was wanted.
         short = accepted & (self.step < self._wanted)
@@ -143,14 +149,28 @@ class _Lanes:
         self.step = np.minimum(self._wanted, self.end - self.theta)
         return accepted, False
 
-    def _replay(self, mesh: Array) -> tuple[NDArray[np.bool_], bool]:
-        """Go on to the next step of the mesh."""
+    def _replay(self, mesh: Array) -> bool:
+        """Go on to the next step of the mesh; say whether there is none."""
         self._taken.append(self.step)
         self.theta = self.theta + self.step
         done = len(self._taken) == len(mesh)
         if not done:
-            self.step = mesh[len(self._taken)]
-        return np.ones(self.theta.shape, dtype=bool), done
+            self.step = mesh[len(self._taken)][..., self.columns]
+        return done
+
+    def left(self) -> NDArray[np.intp] | None:
+        """Return the columns that have not arrived, where so many have that the others are better off alone."""
+        if self.theta.size <= _FEW:
+            return None
+        active = (self.step > 0 if self.given is not None else self.theta < self.end)[0, 0, 0]
+        return np.flatnonzero(active) if np.count_nonzero(active) < _MANY * active.size else None
+
+    def narrow(self, keep: NDArray[np.intp]) -> None:
+        """Go on with some columns."""
+        self.columns = self.columns[keep]
+        self.theta, self.end, self.step = (item[..., keep] for item in (self.theta, self.end, self.step))
+        if self.given is None:
+            self._wanted = self._wanted[..., keep]
 
 
 def _pack(taken: Array) -> Array:
@@ -206,6 +226,12 @@ def integrate(
     flat = slopes.reshape(7, -1)
     per_tolerance = 1.0 / (scale * run.tolerance)
     lanes, angles = _Lanes(span, run), _Angles(at, run)
+
+    def wrong() -> Array:
+        """Return the error of the step, for each degree of it, over the tolerance."""
+        error = (_ERROR @ slopes[:, :watched].reshape(7, -1)).reshape(watched, *state.shape[1:])
+        return np.asarray(error * per_tolerance)
+
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         slopes[0] = right_side(angles(lanes.theta), state)
         while True:
@@ -215,13 +241,11 @@ def integrate(
                 trial += state
                 slopes[stage] = right_side(angles(lanes.theta + _NODES[stage] * lanes.step), trial)
             run.evaluations += 6
-            wrong = (_ERROR @ slopes[:, :watched].reshape(7, -1)).reshape(watched, *state.shape[1:])
-            error = (lanes.step * np.max(np.abs(wrong * per_tolerance), axis=0)).reshape(state.shape[1:])
-            accepted, arrived = lanes.judge(error, 5)
-            state = np.where(accepted, trial, state)
+            accepted, arrived = lanes.judge(wrong, 5)
+            state = trial if accepted is None else np.where(accepted, trial, state)
             if arrived:
                 break
-            slopes[0] = np.where(accepted, slopes[6], slopes[0])
+            slopes[0] = slopes[6] if accepted is None else np.where(accepted, slopes[6], slopes[0])
     return state
 
 
@@ -234,6 +258,7 @@ def integrate_stiff(
     run: Integration,
     linear: Linear,
     at: Callable[[Array], Any] | None = None,
+    some: Callable[[NDArray[np.intp]], tuple[RightSide, Linear, Callable[[Array], Any]]] | None = None,
     record: Callable[[Array, Array], None] | None = None,
 ) -> Array:
     """Integrate every lane through a part of the cycle in which the pressure is stiff.
@@ -262,6 +287,9 @@ def integrate_stiff(
         As `right_side`, and with it its derivative by pressure, and the pressure's by crank angle and by rows 0 and 1.
     at : callable, optional
         Turns crank angles into what both are given in their place.
+    some : callable, optional
+        The last three for some of the lanes: where pieces are in one row with the lanes, those that have
+        arrived are left behind.
     record : callable, optional
         Called after every step with the crank angles and the state.
 
@@ -282,35 +310,56 @@ def integrate_stiff(
     (0.5411, True)
     """
     watched = scale.shape[0]
+    final = np.empty_like(state)
     slopes = np.empty((4, *state.shape))
     flat = slopes.reshape(4, -1)
     per_tolerance = 1.0 / (scale * run.tolerance)
     lanes, angles = _Lanes(span, run), _Angles(at, run)
+
+    def wrong() -> Array:
+        """Return the error of the step, for each degree of it, over the tolerance."""
+        error = (_STIFF_ERROR @ slopes[:, :watched].reshape(4, -1)).reshape(watched, *state.shape[1:])
+        return np.asarray(error * per_tolerance)
+
     with np.errstate(invalid="ignore", over="ignore", divide="ignore"):
         while True:
             step = lanes.step
             first, by_pressure, turning, by_mass, by_energy = linear(angles(lanes.theta), state)
             # Where more pressure would feed itself there is nothing to damp.
             stiffness = np.minimum(by_mass * by_pressure[0] + by_energy * by_pressure[1], 0.0)
-            by_angle = by_pressure * (step * turning)
             inverse = step * _GAMMA / (1.0 - step * _GAMMA * stiffness)
             for stage in range(4):
-                right = first
+                right, pulled = first, turning * _TIME[stage]
                 if stage:
-                    trial = (_STIFF_STAGES[stage] @ flat[:stage]).reshape(state.shape) * step + state
+                    trial = (_STIFF_STAGES[stage] @ flat[:stage]).reshape(state.shape)
+                    trial *= step
+                    trial += state
                     right = right_side(angles(lanes.theta + _STIFF_NODES[stage] * step), trial)
                     coupled = (_COUPLING[stage] @ slopes[:stage, :2].reshape(stage, -1)).reshape(2, *state.shape[1:])
-                    right = right + by_pressure * (step * (by_mass * coupled[0] + by_energy * coupled[1]))
-                right = right + by_angle * _TIME[stage]
-                slopes[stage] = right + by_pressure * (inverse * (by_mass * right[0] + by_energy * right[1]))
+                    pulled = pulled + by_mass * coupled[0] + by_energy * coupled[1]
+                # Whatever the Jacobian adds is a multiple of the slope by pressure.
+                pulled = pulled * step
+                mass, energy = right[:2] + by_pressure[:2] * pulled
+                pulled = pulled + inverse * (by_mass * mass + by_energy * energy)
+                np.multiply(by_pressure, pulled, out=slopes[stage])
+                slopes[stage] += right
             run.evaluations += 4
-            wrong = (_STIFF_ERROR @ slopes[:, :watched].reshape(4, -1)).reshape(watched, *state.shape[1:])
-            error = (step * np.max(np.abs(wrong * per_tolerance), axis=0)).reshape(state.shape[1:])
-            trial = state + step * (_WEIGHTS @ flat).reshape(state.shape)
-            accepted, arrived = lanes.judge(error, 3)
-            state = np.where(accepted, trial, state)
+            trial = (_WEIGHTS @ flat).reshape(state.shape)
+            trial *= step
+            trial += state
+            accepted, arrived = lanes.judge(wrong, 3)
+            state = trial if accepted is None else np.where(accepted, trial, state)
             if record is not None:
                 record(lanes.theta, state)
+            keep = lanes.left() if some is not None and not arrived else None
+            if arrived or keep is not None:
+                final[..., lanes.columns] = state
             if arrived:
                 break
-    return state
+            if keep is not None and some is not None:
+                lanes.narrow(keep)
+                state, per_tolerance = state[..., keep], per_tolerance[..., keep]
+                right_side, linear, angles.at = some(lanes.columns)
+                slopes = np.empty((4, *state.shape))
+                flat = slopes.reshape(4, -1)
+    return final

@@ -34,6 +34,7 @@ from flowkit.model import (
     joined,
 )
 from flowkit.units import Unit, format_quantity, to_si, unit
+from flowkit.wording import display_of, displayed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -495,7 +496,7 @@ def compare(
             done.append(variant)
             continue
         result = correct(variant.tests, reference, bench, valves=variant.valves)
-        found_later += result.findings
+        found_later += displayed(result.findings, display_of(display))
         done.append(replace(variant, corrected=result.tests))
     findings = list(joined(findings, found_later))
     _refuse_nothing(done, findings)

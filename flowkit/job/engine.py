@@ -12,6 +12,7 @@ from flowkit.errors import EngineError, JobError
 from flowkit.fields import read_keys
 from flowkit.model import Finding, Side
 from flowkit.units import parse_quantity
+from flowkit.wording import as_displayed, display_of, displayed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,7 +52,20 @@ def engine_of(
         raise no_engine(job)
     own = variant_engines(job, variants)
     some = own[variants[0].name]
-    return run_engine(comparison, some.engine, some.cams, reference=job.reference, own=own, progress=progress)
+    result = run_engine(comparison, some.engine, some.cams, reference=job.reference, own=own, progress=progress)
+    return _displayed(job, result)
+
+
+def _displayed(job: Job, result: EngineResult) -> EngineResult:
+    """Return an engine's result whose sentences are in the units the job shows."""
+    units = display_of(job.info.display)
+    return replace(
+        result,
+        findings=displayed(result.findings, units),
+        sentences=tuple(as_displayed(text, units) for text in result.sentences),
+        model_notes=tuple(as_displayed(text, units) for text in result.model_notes),
+        prediction=None if result.prediction is None else as_displayed(result.prediction, units),
+    )
 
 
 def variant_engines(
@@ -205,7 +219,7 @@ def whatif(
         if not changed:
             raise EngineError("the cam changes change nothing", "name another value")
     some = own[results.variants[-1].name]
-    return predict(
+    result = predict(
         results.comparison,
         some.engine,
         some.cams,
@@ -219,6 +233,7 @@ def whatif(
         variant=variant,
         progress=progress,
     )
+    return _displayed(job, result)
 
 
 def _renamed(job: Job, variant: str, over: dict[str, Any]) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_fi
 from flowkit.job.read import read_variants
 from flowkit.model import Bench, CorrectedTest, Finding, FlowTest, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
+from flowkit.wording import display_of, displayed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -624,7 +625,7 @@ class Job:
                     off=self.switched_off,
                     **setting,
                 )
-                found += result.findings
+                found += displayed(result.findings, display_of(self.info.display))
                 done += result.tests
             corrected.append(replace(variant, corrected=tuple(done)))
         everything = tuple(test for variant in corrected for test in variant.corrected)

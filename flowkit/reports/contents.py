@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeVar
 
@@ -28,6 +28,7 @@ from flowkit.wording import (
     MINUS,
     NOTHING,
     Display,
+    as_displayed,
     date_words,
     gain_figure,
     interval_text,
@@ -196,7 +197,7 @@ def _valve_sizes(variant: Variant, side: Side, display: Display) -> list[tuple[s
 
 _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
     (
-        ("valve",),
+        ("valve", "stem"),
         "other valves: check valve-to-piston, valve-to-valve and valve-to-bore clearance, installed spring height and "
         "coil bind, and keep to the valve maker's limits for stems and heads",
     ),
@@ -204,7 +205,10 @@ _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
         ("seat",),
         "recut seats: check installed spring height, stem height, valve-to-piston clearance and that the valves seal",
     ),
-    (("port", "throat"), "ported castings: check wall thickness, above all at the short side and below the seats"),
+    (
+        ("port", "throat", "bowl", "short"),
+        "ported castings: check wall thickness, above all at the short side and below the seats",
+    ),
 )
 _ALWAYS = (
     "Flow at one test pressure is not power, and an estimated rpm is not a safe rpm. Local rules and qualified "
@@ -213,16 +217,31 @@ _ALWAYS = (
 
 
 def cautions_of(contents: ReportContents) -> tuple[str, ...]:
-    """Return the cautions that fit what changed; the engine's own where its figures were asked for."""
+    """Return the cautions that fit what changed; the engine's own where its figures were asked for.
+
+    Where no factor says what was done, the names of the states and their levels do; where they do not either, all
+    cautions are given.
+    """
     if contents.engine is not None and contents.engine.cautions:
         return contents.engine.cautions
     gains = [gain for side in contents.comparison.sides.values() for gain in side.gains]
-    changed = {factor.casefold() for gain in gains for factor in gain.changed}
-    fitting = [
-        words for starts, words in _CAUTIONS if any(factor.startswith(start) for factor in changed for start in starts)
-    ]
+    factors = {factor.casefold() for gain in gains for factor in (*gain.changed, *gain.unknown)}
+    states = [state for variant in contents.variants for state in variant.state.values()]
+    declared = {name.casefold() for state in states for name in state}
+    levels = [level for state in states for name, level in state.items() if name.casefold() in factors]
+    fitting = _fitting(factors)
+    if gains and not fitting and (factors & declared or not declared):
+        names = [variant.name for variant in contents.variants]
+        fitting = _fitting(word for text in (*names, *levels) for word in re.findall(r"\w+", text.casefold()))
+        fitting = fitting or [words for _, words in _CAUTIONS]
     first = (f"Before running: {'; '.join(fitting)}.",) if fitting else ()
     return (*first, _ALWAYS)
+
+
+def _fitting(words: Iterable[str]) -> list[str]:
+    """Return the cautions that any of some words calls for."""
+    known = tuple(words)
+    return [caution for starts, caution in _CAUTIONS if any(word.startswith(starts) for word in known)]
 
 
 RowKind = Literal["lift", "mean", "area", "port", "spread"]
@@ -709,7 +728,7 @@ def input_value(text: str, display: Display) -> str:
     found = re.fullmatch(r"([-−]?\d+(?:\.\d+)?) (\S+)", text)
     units = _CONVERTED["US" if display.lift == "in" else "metric"]
     if found is None or found[2] not in units:
-        return text
+        return as_displayed(text, display)
     unit, digits = units[found[2]]
     number = float(found[1].replace("−", "-"))
     return f"{numeral(from_si(to_si(number, found[2]), unit), digits)} {unit}"

@@ -8,7 +8,6 @@ from dataclasses import replace
 import cantera as ct
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 from scipy.integrate import quad, solve_ivp
 
 from flowkit.corrections.pressure import flow_function as bench_flow_function
@@ -28,6 +27,12 @@ from flowkit.engine.solvers import Integration, Linearised, integrate, integrate
 from flowkit.errors import EngineError
 from tests.engine.samples import ENGINE
 from tests.published import air_heat_capacity, gas_dynamics
+
+
+def PropsSI(*state) -> float:
+    from CoolProp.CoolProp import PropsSI
+
+    return PropsSI(*state)
 
 
 @pytest.mark.parametrize(("kelvin", "cp", "gamma"), air_heat_capacity.CP)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
@@ -13,6 +16,21 @@ from flowkit.reports.pages.layout import Cells
 
 SLACK = 0.6
 """Points two boxes may share: glyphs do not fill their boxes."""
+
+
+class Measured:
+    """A renderer's measures of texts, each taken once: thousands of cells are the same on many pages."""
+
+    known: ClassVar[dict[tuple[object, ...], tuple[float, float, float]]] = {}
+
+    def __init__(self, renderer: RendererAgg) -> None:
+        self.renderer = renderer
+
+    def get_text_width_height_descent(self, text: str, font: FontProperties, math: bool) -> tuple[float, float, float]:
+        key = (text, font, math, self.renderer.dpi)
+        if key not in self.known:
+            self.known[key] = self.renderer.get_text_width_height_descent(text, font, math)
+        return self.known[key]
 
 
 def text_boxes(figure: Figure) -> list[tuple[str, Bbox]]:
@@ -28,7 +46,7 @@ def text_boxes(figure: Figure) -> list[tuple[str, Bbox]]:
             if artist.get_visible() and artist.get_text().strip() and id(artist) not in hidden:
                 found.append((artist.get_text(), artist.get_window_extent(renderer)))
         for artist in figure.findobj(Cells):
-            found += artist.boxes(renderer)
+            found += artist.boxes(Measured(renderer))
     return [(text, Bbox(box.get_points() * scale)) for text, box in found]
 
 

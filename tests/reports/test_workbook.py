@@ -140,6 +140,18 @@ def sample_book() -> bytes:
     return workbook_bytes(sample())
 
 
+@cache
+def sample_sheets():
+    """The same, opened; only looked at."""
+    return opened(sample_book())
+
+
+@cache
+def invented_sheets():
+    """The invented results' workbook, opened; only looked at."""
+    return opened(workbook_bytes(make_contents()))
+
+
 def uncalculated(data: bytes) -> bytes:
     """The workbook without the values beside its formulas, so that nothing can be copied from them."""
     out = io.BytesIO()
@@ -273,6 +285,26 @@ def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(rec
 
 
 @LIBREOFFICE
+@pytest.mark.parametrize("name", CASES)
+def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
+    contents, (data, fresh) = CASES[name](), recalculated[name]
+    formulas = opened(data)["Intervals"]
+    rows = [row for row in fresh["Intervals"].iter_rows() if row[0].value and len(row) > 21]
+    for result in contents.comparison.sides.values():
+        for gain in result.gains:
+            ports = [(f"{gain.to}, port {item.port}", item.mean_flow_gain, item.u95) for item in gain.ports[1:]]
+            bands = [(gain.to, item.gain, item.u95) for item in gain.bands if len(gain.bands) > 1]
+            for words, value, u95 in (*ports, *bands) if gain.resolved is not None else ():
+                found = [
+                    row[21].coordinate
+                    for row in rows
+                    if (row[0].value, row[1].value) == (words, gain.from_)
+                    and (row[2].value, row[21].value) == (near(value), near(u95))
+                ]
+                assert found and formulas[found[0]].data_type == "f", (words, gain.from_, value, u95)
+
+
+@LIBREOFFICE
 def test_a_whole_number_of_degrees_of_freedom_goes_through_the_spreadsheets_own_t(recalculated) -> None:
     data, _ = recalculated["ports as blocks"]
     texts = [str(cell.value) for row in opened(data)["Intervals"].iter_rows() for cell in row]
@@ -338,7 +370,7 @@ def test_raw_cells_are_the_sheets_own() -> None:
     """Compared with the CSV file itself."""
     with (sample_folder() / "as_received.csv").open(encoding="utf-8-sig", newline="") as file:
         lines = list(csv.reader(file))
-    rows = list(opened(sample_book())["Raw readings"].iter_rows(values_only=True))
+    rows = list(sample_sheets()["Raw readings"].iter_rows(values_only=True))
     seen = 0
     for row in rows:
         place = re.fullmatch(r"as_received\.csv:(\d+):(\d+)", str(row[11]))
@@ -351,8 +383,7 @@ def test_raw_cells_are_the_sheets_own() -> None:
 
 
 def test_sheets_are_ready_for_paper_and_screen() -> None:
-    contents = sample()
-    book = opened(workbook_bytes(contents))
+    contents, book = sample(), sample_sheets()
     assert tuple(book.sheetnames) == SHEETS
     for sheet in book:
         assert sheet.print_area
@@ -372,7 +403,7 @@ def test_sheets_are_ready_for_paper_and_screen() -> None:
 
 
 def test_what_is_no_formula_is_marked() -> None:
-    book = opened(sample_book())
+    book = sample_sheets()
     corrections = book["Corrections"]
     for column, formula in (("H", True), ("J", True), ("K", True), ("L", False), ("M", True)):
         cell = corrections[f"{column}4"]
@@ -396,7 +427,7 @@ def test_factors_are_formulas_where_their_law_is_elementary(name: str) -> None:
 
 def test_values_stand_beside_the_formulas_for_programs_that_do_not_calculate() -> None:
     contents = sample()
-    book = opened(workbook_bytes(contents), data_only=True)
+    book = opened(sample_book(), data_only=True)
     rows = [row for row in book["Summary"].iter_rows(values_only=True) if row[0] == "ports blended"]
     side = contents.comparison.sides["intake"]
     assert rows[0][1] == side.variant("ports blended").mean_flow_m3_s * 1000
@@ -417,7 +448,7 @@ def test_points_and_tests_left_out_stay_visible() -> None:
 
 def test_where_the_ledger_tells_another_story_its_numbers_are_written_as_values() -> None:
     """The invented results' ledger does not follow from their conditions."""
-    book = opened(workbook_bytes(make_contents()))
+    book = invented_sheets()
     sheet = book["Corrections"]
     plate = book["Conditions"]["P5"]
     assert (plate.value, plate.data_type, plate.font.italic) == (1.004, "n", True)
@@ -507,7 +538,7 @@ def test_findings_come_gravest_first() -> None:
 
 def test_coefficients_without_dimensions_are_values() -> None:
     """The invented results name coefficients but no valve."""
-    sheet = opened(workbook_bytes(make_contents()))["Areas"]
+    sheet = invented_sheets()["Areas"]
     row = next(row for row in sheet.iter_rows(min_row=4) if row[0].data_type == "f")
     assert [cell.data_type for cell in row[:8]] == ["f", "f", "f", "n", "n", "n", "n", "f"]
 

@@ -113,7 +113,7 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
 _LEAD = re.compile(
-    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>[^\W\d_].*)$"
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d).*)$"
 )
 
 
@@ -145,6 +145,10 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
         if column.bare is None or column.role == "trouble":
             continue
         number = column.bare
+        if not number.isdecimal() and (column.side or side) and not (column.variant or column.state):
+            column.variant, column.state, column.bare = number, True, None  # a valve's size heads the state
+            column.role = "named" if column.role == "bare" else column.role
+            continue
         if (not number.isdecimal() or len(number) > 2) and (column.variant or column.state):
             column.variant = f"{column.variant} {number}".strip()
         elif (

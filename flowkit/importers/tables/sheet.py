@@ -22,7 +22,7 @@ from flowkit.importers.tables.find import (
     lift_cells,
 )
 from flowkit.importers.tables.lifts import Lifts, read_lifts
-from flowkit.importers.tables.lines import Key, Line, Metadata, Scope, read_metadata, scopes
+from flowkit.importers.tables.lines import VALVE_SIZE, Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
@@ -336,7 +336,9 @@ def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str 
     rests = [
         scope.title.label.rest if scope.title is not None and not scope.title.label.kind else "" for scope in scoped
     ]
-    if len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
+    sides = [scope.title.label.side for scope in scoped if scope.title is not None]
+    sizes = all(VALVE_SIZE.fullmatch(rest) for rest in rests) and len(set(sides)) == len(sides)
+    if sizes or len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
         named = {line.label.rest.casefold(): line.label.rest for line in lines if _names_state(line)}
         return [next(iter(named.values())) if len(named) == 1 else None] * len(scoped)
     return list(rests)

@@ -7,7 +7,7 @@ import io
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from flowkit.drawing import style
 from flowkit.errors import FlowkitError
@@ -145,22 +145,45 @@ def _names(contents: ReportContents) -> Names:
     return name_variants(ordered, head_width=34.0 if len(ordered) <= 4 else 30.0)
 
 
+class _Layout(NamedTuple):
+    """What may be laid out otherwise behind page 1."""
+
+    scale: float = 1.0
+    areas_first: bool = False
+    torn: bool = False
+    apart: bool = False
+
+
+_LAYOUTS = (
+    _Layout(),
+    _Layout(apart=True),
+    _Layout(torn=True),
+    _Layout(1.12),
+    _Layout(0.86, areas_first=True),
+    _Layout(1.12, apart=True),
+    _Layout(0.86, torn=True, apart=True),
+    _Layout(1.25, apart=True),
+    _Layout(1.25, torn=True),
+)
+"""Panels of another height, the areas first, tables that run on over pages, the notes on pages of their own."""
+
+
 def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
-    """Make all pages of a report."""
+    """Make all pages of a report, none more than half empty where any layout has none."""
     sheet = paper_named(paper)
     if not sides_of(contents.comparison):
         raise FlowkitError("there is nothing to draw", "a flow chart needs at least one side with tests")
     with style():
         names = _names(contents)
         pages: list[Page] = []
-        # Other heights of panels, or the areas first, where the last page would be more than half empty otherwise.
-        for scale, areas_first in ((1.0, False), (0.86, True), (1.12, False), (1.0, True)):
+        best = -1.0
+        for layout in _LAYOUTS:
             first, flowing, whole = chart_page(contents, sheet, names)
-            stream = Stream(sheet, scale=scale)
-            _behind(stream, contents, names, flowing, steps=not whole, areas_first=areas_first)
-            if not pages or stream.y > sheet.inner_bottom / 2:
-                pages = [first, *stream.pages]
-            if stream.y > sheet.inner_bottom / 2:
+            stream = Stream(sheet, scale=layout.scale, torn=layout.torn)
+            _behind(stream, contents, names, flowing, steps=not whole, layout=layout)
+            if stream.emptiest > best:
+                best, pages = stream.emptiest, [first, *stream.pages]
+            if best > sheet.inner_bottom / 2:
                 break
         for number, page in enumerate(pages, 1):
             page.finish(contents.info, len(pages), number)
@@ -168,19 +191,19 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
 
 
 def _behind(
-    stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool, areas_first: bool
+    stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool, layout: _Layout
 ) -> None:
     """Write everything that follows page 1."""
     write_detail(stream, contents, names, left_over, steps=steps)
     described = bool(stream.pages)
-    if areas_first:
+    if layout.areas_first:
         write_areas(stream, contents, names)
     if contents.engine is not None:
         write_engine(stream, contents.engine, names, contents.info)
     write_ports(stream, contents, names)
-    if not areas_first:
+    if not layout.areas_first:
         write_areas(stream, contents, names)
-    write_notes(stream, contents, names, sentences=not described)
+    write_notes(stream, contents, names, sentences=not described, apart=layout.apart)
 
 
 def page_files(

@@ -264,6 +264,10 @@ def _ratio(value: float | None, known: bool) -> Cell:
 DETAIL_PANEL = 150.0
 
 
+_KEEP = 0.4
+"""A heading keeps tables with it up to this share of a page."""
+
+
 def write_detail(stream: Stream, contents: ReportContents, names: Names, left_over: Flowing, *, steps: bool) -> None:
     """Write what is left of page 1's tables and steps, every measured lift, the gains, ratios and sentences."""
     tables = every_lift(contents, stream.paper, names)
@@ -276,7 +280,9 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
     stream.sentences(comparison.sentences)
     if steps:
         _write_steps(stream, comparison, names)
-    stream.flow(left_over)
+    if not left_over.done:
+        stream.heading("Flow and gain at each lift", keep=min(left_over.height(), _KEEP * stream.paper.inner_bottom))
+        stream.flow(left_over)
     if tables is not None:
         stream.heading("Every measured lift", keep=80.0)
         stream.flow(tables)

@@ -66,6 +66,9 @@ from flowkit.wording import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+NAMED_CURVES = 5
+"""So many curves have names of two lines at their ends; more, their letters alone where there are letters."""
+KEY_GUTTER = 30.0
 GUTTER_MOST = 84.0
 """Right of the axes, for the curves' names, at most [pt]."""
 END_PITCH = 9.4
@@ -76,22 +79,28 @@ LEFT = 24.0
 
 def gutter(names: Names) -> float:
     """Return the room the curves' names need right of the axes [pt]."""
+    if names.letters and len(names.full) > NAMED_CURVES:
+        return KEY_GUTTER
     widest = max(text_width(names.prefixed(name), SIZES.body) for name in names.place)
     return min(widest + 14.0, GUTTER_MOST)
 
 
 def end_lines(names: Names) -> int:
     """Return how many lines the names of all variants take beside the flow panel."""
-    most = 2 if len(names.full) <= 5 else 1
-    return sum(len(names.fitted(name, gutter(names) - 11.0, most=most)) for name in names.place)
+    return sum(len(_end_words(names, name, 2)) for name in names.place)
+
+
+def _end_words(names: Names, name: str, most: int) -> list[str]:
+    """Return what is written at the end of a curve: the name, or its letter alone where the name would be cut."""
+    most = most if len(names.full) <= NAMED_CURVES else 1
+    words = names.fitted(name, gutter(names) - 11.0, size=SIZES.body, most=most)
+    return [names.head(name)] if names.letters and words[-1].endswith("…") else words
 
 
 def end_label(names: Names, name: str, x: float, y: float, lines: int = 2) -> EndLabel:
     """Return the label of a variant's curve that ends at (x, y)."""
     look = variant_style(names.place[name])
-    most = lines if len(names.full) <= 5 else 1
-    words = names.fitted(name, gutter(names) - 11.0, size=SIZES.body, most=most)
-    return EndLabel(x, y, tuple(words), look.text_color, look.color)
+    return EndLabel(x, y, tuple(_end_words(names, name, lines)), look.text_color, look.color)
 
 
 def _set_lift_axis(ax: Axes, result: SideComparison, display: Display) -> None:
@@ -529,6 +538,8 @@ def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing 
 
 FLOW_LEAST, FLOW_MOST = 126.0, 236.0
 GAIN_LEAST, GAIN_MOST = 84.0, 132.0
+GAIN_PANEL_STATES = 8
+"""Of more states the gains lift by lift are in the table alone: so many lines would hide one another."""
 FOOT_LINES = 4
 DOUBT_LINES = 7
 STEPS_MOST = 340.0
@@ -613,28 +624,30 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
     gained = any(result.steps for _, result in sides)
     lines = max(end_lines(names), len(names.full))
     flow_least = max(FLOW_LEAST, 34.0 + END_PITCH * (lines - 1.5))
-    gain_least = max(GAIN_LEAST, 37.0 + END_PITCH * (len(names.full) - 2.5)) if gained else 0.0
+    panel = gained and len(names.full) <= GAIN_PANEL_STATES
+    gain_least = max(GAIN_LEAST, 37.0 + END_PITCH * (len(names.full) - 2.5)) if panel else 0.0
     least = flow_least + gain_least
     flowing = _short_table(contents, names, paper, bottom - y - least - 12.0)
     room = bottom - y - least - 12.0
     shown = max((_steps_that_fit(result, names, min(column, STEPS_MOST), room) for _, result in sides), default=0)
     shown = min(shown, max((len(_step_rows(result)) for _, result in sides), default=0))
     steps = max(steps_height(result, names, min(column, STEPS_MOST), shown) for _, result in sides)
-    most = max(least, FLOW_MOST + (GAIN_MOST if gained else 60.0))
-    spare = bottom - y - steps - flowing.height() - 9.0
+    most = max(least, FLOW_MOST + (GAIN_MOST if panel else 60.0))
+    spare = bottom - y - steps - flowing.height(bottom - y - steps - least - 9.0) - 9.0
     charts = min(max(spare, least), most)
-    flow_height = flow_least + (charts - least) * (0.62 if gained else 1.0)
+    flow_height = flow_least + (charts - least) * (0.62 if panel else 1.0)
     gain_height = charts - flow_height
     top = _flow_top(contents)
     for index, (side, result) in enumerate(sides):
         left = page.left + index * (column + GAP)
         draw_flow_panel(page, (left, y, column, flow_height), side, result, names=names, display=display, top=top)
-        if result.steps:
+        if result.steps and panel:
             draw_gain_panel(
                 page, (left, y + flow_height, column, gain_height), side, result, names=names, display=display
             )
+        if result.steps:
             draw_steps(page, (left, y + charts + 4.0, min(column, STEPS_MOST)), side, result, names=names, most=shown)
-    flowing.draw(page, y + charts + steps + 6.0, bottom)
+    flowing.draw(page, y + charts + steps + 6.0, bottom, torn=False)
     return page, flowing, all(len(_step_rows(result)) <= shown for _, result in sides)
 
 

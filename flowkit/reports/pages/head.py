@@ -47,9 +47,13 @@ def draw_head(page: Page, contents: ReportContents, names: Names) -> float:
     method = method_words(comparison, display, drawn="Shading, bars" if gained else "Shading")
     reference = f"{reference_words(contents.reference, display, comparison.tests)} {method}"
     y = page.paragraph(page.left, y, width, wrap(reference, width, SIZES.body, most=4), color=SOFT)
-    if names.letters:
+    facts = state_facts(contents)
+    table = _fact_table(facts, names) if 0 < len(facts.rows) <= FACT_ROWS else None
+    table = table if table is not None and table.width <= width + 0.1 else None
+    # A table of the states names them itself; what it cannot hold is written under a list of the names.
+    if names.letters and (table is None or len(facts.rows) < len(names.place)):
         y = _list_names(page, y + 2.0, names)
-    return _states(page, y + 2.0, contents, names) + 6.0
+    return _states(page, y + 2.0, facts, table, names) + 6.0
 
 
 def _cautions(page: Page, y: float, contents: ReportContents, width: float) -> float:
@@ -105,23 +109,19 @@ def _logo(page: Page, path: str | None) -> float:
     return width * scale + 12.0
 
 
-def _states(page: Page, y: float, contents: ReportContents, names: Names) -> float:
+def _states(page: Page, y: float, facts: StateFacts, table: Table | None, names: Names) -> float:
     """Write what is known of the states: valves, bench, operator, days; return where it ends."""
-    facts, width = state_facts(contents), page.paper.inner_width
+    width = page.paper.inner_width
     every = clean(fact_words(facts.common))
     if every:
         words = f"All states: {every}." if len(names.place) > 1 else f"{every[:1].upper()}{every[1:]}."
         y = page.paragraph(page.left, y, width, wrap(words, width, SIZES.small, most=3), size=SIZES.small)
-    shown = replace(facts, rows=facts.rows[:FACT_ROWS])
-    if shown.rows:
-        table = _fact_table(shown, names)
-        if table.width <= width + 0.1:
-            wide = replace(table, columns=fit_columns(table.columns, width, most=92.0))
-            y = draw_table(page, page.left, y + 1.0, wide)
-        else:
-            y = _fact_sentences(page, y, shown, names)
-    left = len(facts.rows) - len(shown.rows)
-    if left:
+    if table is not None:
+        wide = replace(table, columns=fit_columns(table.columns, width, most=92.0))
+        return draw_table(page, page.left, y + 1.0, wide)
+    y = _fact_sentences(page, y, replace(facts, rows=facts.rows[:FACT_ROWS]), names)
+    left = len(facts.rows) - FACT_ROWS
+    if left > 0:
         y = page.paragraph(page.left, y, width, [f"{left} more states: see the workbook."], size=SIZES.small)
     return y
 
@@ -129,7 +129,9 @@ def _states(page: Page, y: float, contents: ReportContents, names: Names) -> flo
 def _fact_table(facts: StateFacts, names: Names) -> Table:
     """Return what differs between the states as a table, a row a state."""
     labels = [label.partition(": ") for label in facts.labels]
-    columns = [Column(("state",), needed_width([names.head(name) for name, _ in facts.rows], gap=2.0), align="left")]
+    columns = [
+        Column(("state",), needed_width([names.prefixed(name) for name, _ in facts.rows], gap=2.0), align="left")
+    ]
     for place, (group, _, item) in enumerate(labels):
         head = item or group
         texts = [clean(values[place]) for _, values in facts.rows]
@@ -141,7 +143,8 @@ def _fact_table(facts: StateFacts, names: Names) -> Table:
             Column(tuple(wrap(head, room - LEFT_GAP + 0.5, SIZES.small)), room, group if item else "", align="left")
         )
     rows = [
-        Row((Cell(names.head(name), "bold"), *(Cell(clean(value)) for value in values))) for name, values in facts.rows
+        Row((Cell(names.prefixed(name), "bold"), *(Cell(clean(value)) for value in values)))
+        for name, values in facts.rows
     ]
     return Table("", tuple(columns), tuple(rows))
 

@@ -47,7 +47,15 @@ def clean(text: object) -> str:
             letters.append(" ")
         else:
             letters.append(letter if _can_draw(letter) else STAND_IN)
-    return " ".join("".join(letters).split())
+    text = " ".join("".join(letters).split())
+    # Else the figures behind a name written from right to left would be drawn from right to left as well.
+    return _LEFTWARD.sub("\\1\u200e", text)
+
+
+_LEFTWARD = re.compile(
+    r"([\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+(?:[\s'’]+[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+)*)"
+)
+"""A run of letters that are written from right to left (Hebrew, Arabic and their kin)."""
 
 
 def shorten(text: str, width: float, size: float, *, bold: bool = False) -> str:

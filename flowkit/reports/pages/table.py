@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -245,25 +246,30 @@ class Flowing:
         """Whether everything is drawn."""
         return not self.bands
 
-    def height(self) -> float:
-        """Return the height all that is left would take in one column [pt]."""
+    def height(self, room: float = math.inf) -> float:
+        """Return the height of all that is left in one column, or of the tables that fit whole in a room [pt]."""
         total = 0.0
         for index, band in enumerate(self.bands):
             start = self.place if index == 0 else 0
             rows = max(sum(map(row_height, table.rows[start:])) for table in band)
             notes = max(map(notes_height, band))
-            total += max(head_height(table) for table in band) + rows + notes + 6.0
+            more = max(head_height(table) for table in band) + rows + notes + 6.0
+            if total + more > room:
+                break
+            total += more
         return total
 
-    def draw(self, page: Page, y: float, bottom: float, *, least: int = 3) -> float:
-        """Draw what fits between y and bottom; return where it ends."""
+    def draw(self, page: Page, y: float, bottom: float, *, torn: bool = True) -> float:
+        """Draw what fits between y and bottom, tables torn or only whole ones; return where it ends."""
         while self.bands:
             band = self.bands[0]
             left = max(len(table.rows) for table in band) - self.place
             room = bottom - y - 2.0 - max(map(notes_height, band))
             fit = min((_fits(table, room, self.place) for table in band), default=0)
             fit = min(fit, left)
-            if fit < min(least, left):
+            if fit < left:
+                fit = min(fit, left - _LEAST_ROWS)
+            if fit < (min(_LEAST_ROWS, left) if torn else left):
                 break
             stop = self.place + fit
             ends = []
@@ -291,9 +297,10 @@ def _fits(table: Table, room: float, start: int) -> int:
     return fit if start + fit < len(table.rows) else sys.maxsize
 
 
+_LEAST_ROWS = 3
+"""Fewer rows of a table do not stay alone under its head."""
 _WHOLE = 0.45
 """Tables lower than this share of a page stay on one."""
-
 
 _CHAPTER = 0.26
 """A chapter begins on the page before where at least this share of it is left."""
@@ -302,12 +309,16 @@ _CHAPTER = 0.26
 class Stream:
     """The report behind page 1, written from top to bottom: chapters follow one another on the same page."""
 
-    def __init__(self, paper: Paper, title: str = "", lead: str = "", *, scale: float = 1.0) -> None:
+    def __init__(
+        self, paper: Paper, title: str = "", lead: str = "", *, scale: float = 1.0, torn: bool = False
+    ) -> None:
         self.paper = paper
         self.scale = scale
+        self.torn = torn
         self.title = title
         self.pages: list[Page] = []
         self.y = paper.inner_bottom
+        self._ends: list[float] = []
         if title:
             self.chapter(title, lead)
 
@@ -334,8 +345,15 @@ class Stream:
         """What is left above the bottom margin [pt]."""
         return self.paper.inner_bottom - self.y
 
+    @property
+    def emptiest(self) -> float:
+        """How far down the page that ends first is filled [pt]."""
+        return min((*self._ends, self.y))
+
     def _open(self, title: str) -> None:
         """Begin a page."""
+        if self.pages:
+            self._ends.append(self.y)
         self.pages.append(Page(self.paper, title))
         self._headline(title, self.paper.top + 9.0)
 
@@ -404,7 +422,8 @@ class Stream:
     def flow(self, flowing: Flowing) -> None:
         """Draw what is left of tables on their way, onto as many pages as they need."""
         while not flowing.done:
-            self.y = flowing.draw(self.page, self.y, self.paper.inner_bottom)
+            torn = self.torn or self.room > 0.5 * self.paper.inner_bottom
+            self.y = flowing.draw(self.page, self.y, self.paper.inner_bottom, torn=torn)
             if not flowing.done:
                 self._open(f"{self.title}, continued")
 

@@ -260,10 +260,11 @@ def _write_bands(draft: Draft, pen: Pen, side: SidePlan, numbered: tuple[int, Ba
     pen.put(row, 1, f"{side.side.capitalize()}: mean flow and gain of each step in bands of lift", Style("heading"))
     heads = ["variant"]
     for limit in table.limits:
-        heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}", *(["gain of the step"] if gained else [])]
+        heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}"]
+        heads += ["gain of the step", "± 95 %"] if gained else []
     pen.header(row + 1, heads, widths=_FURTHER_WIDTHS, words=(1,))
     row += 2
-    step = 2 if gained else 1
+    step = 3 if gained else 1
     for item in table.rows:
         pen.put(row, 1, ALL_STEPS if item.variant is None else item.variant, Style(wrap=True))
         for place, (flow, gain) in enumerate(zip(item.flows_m3_s, item.gains, strict=True)):
@@ -276,6 +277,8 @@ def _write_bands(draft: Draft, pen: Pen, side: SidePlan, numbered: tuple[int, Ba
                 pair = [(side.side, number, name) for name in (one.from_, one.to)]
                 ends = [band_mean(draft, which, one.matched_ports, place) for which in pair]
                 pen.put(row, column + 1, Formula(f"{ends[1]}/{ends[0]}-1", gain.gain), Style("formula", 1, gain=True))
+                key = ("band", side.side, one.from_, one.to, gain.name)
+                put_interval(draft, pen, (row, column + 2), key, gain.u95)
         row += 1
     pen.put(row, 1, band_words(table), Style("quiet"))
     return row + 2

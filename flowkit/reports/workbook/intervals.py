@@ -1,13 +1,13 @@
-"""Sheets of run figures and intervals: every interval of a mean flow, as formulas of the corrected readings.
+"""Sheets of run figures and intervals: those of mean flows, also in bands and of ports, as formulas of the readings.
 
-What stays a value: the weights of the lifts (derivatives of the curve), Tukey's quantile, and the models (pressure law,
-bore, meters). Everything else follows the readings.
+What stays a value: the weights of the lifts (derivatives of the curve, a model between the readings), Tukey's quantile
+of more than two ports, and the models (pressure law, bore, meters). Everything else follows the readings.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -15,22 +15,27 @@ import numpy as np
 
 from flowkit.analysis.circumstances import circumstances
 from flowkit.analysis.comparison import assessor_of
-from flowkit.analysis.gains import EFFECTS, find_corners, match_pairs
+from flowkit.analysis.gains import EFFECTS, band_figures, find_corners, match_pairs
 from flowkit.analysis.propagation import student_t, studentized_range
 from flowkit.analysis.uncertainty import plate_of
+from flowkit.reports.contents import band_tables
+from flowkit.reports.labels import port_text
 from flowkit.reports.workbook.pen import Formula, Pen, Style, spans
 from flowkit.reports.workbook.run_figures import PortCells, write_runs
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
+    from flowkit.analysis.gains import MatchedPair
     from flowkit.analysis.runs import Session
-    from flowkit.analysis.scatter import Blocks
+    from flowkit.analysis.scatter import Blocks, Figure
     from flowkit.analysis.uncertainty import Assessor, Contrast, Drift
     from flowkit.model import Side
+    from flowkit.reports.contents import BandTable
     from flowkit.reports.workbook.plan import Draft, SidePlan
 
 _SHEET = "Intervals"
-_WIDTHS = {1: 24.0, 2: 16.0, 5: 12.5, 9: 12.5}
+_WIDTHS = {1: 24.0, 2: 16.0}
+_NARROW = 9.9
 
 Key = tuple[object, ...]
 
@@ -42,6 +47,9 @@ class Intervals:
     draft: Draft
     assessor: Assessor
     ports: dict[int, PortCells]
+    figure: Figure
+    name: str = "mean flow"
+    whole: Intervals | None = None
     columns: dict[object, int] = field(default_factory=dict)
     pools: dict[object, tuple[str, str, float, float] | None] = field(default_factory=dict)
     plates: tuple[str, int] | None = None
@@ -66,9 +74,21 @@ class Intervals:
         self._ports()
         self._plates()
         for side in self.draft.sides:
-            self._side(side)
-        self.pen.widths(_WIDTHS, 12.0)
-        self.pen.paper(freeze="A4")
+            self._lines(side.side, self._side(side))
+
+    def write_band(self, lines: dict[Side, list[_Line]]) -> None:
+        """Write a band's ports and intervals under those of the mean flow."""
+        assert self.whole is not None
+        self.row, self.plates, self.stated = self.whole.row, self.whole.plates, self.whole.stated
+        self._ports()
+        for side, own in lines.items():
+            self._lines(side, own)
+        self.whole.row = self.row
+
+    @property
+    def base(self) -> Intervals:
+        """The intervals of the mean flow, whose scatter is that of check plates and untouched ports."""
+        return self.whole or self
 
     def _stated(self) -> None:
         """Write what the job states of the bench."""
@@ -97,8 +117,8 @@ class Intervals:
                 if plate is not None:
                     keys.append(((session, *plate[:2]), "check plate"))
         pen = self.pen
-        pen.put(self.row, 1, "Ports", Style("heading"))
-        heads = ["state", "port", "mean flow", "1/n", "steps, u²", "lift, per lift²"]
+        pen.put(self.row, 1, f"Ports: {self.name}", Style("heading"))
+        heads = ["state", "port", self.name, "1/n", "steps, u²", "lift, per lift²"]
         for key, name in keys:
             if key not in self.columns:
                 self.columns[key] = len(heads) + 1
@@ -107,19 +127,19 @@ class Intervals:
         pen.header(self.row + 1, heads, widths=_WIDTHS, words=(1, 2))
         self.row += 2
         for port in self.ports.values():
-            self._port_row(port)
+            if port.mean:
+                self._port_row(port)
         self.row += 1
 
     def _port_row(self, port: PortCells) -> None:
         """Write one port's row."""
-        pen, runs = self.pen, port.runs
+        pen, runs, values = self.pen, port.runs, port.values
         port.row = self.row
-        values = runs.values(self.assessor.headline)
         pen.put(self.row, 1, f"{runs.side}, {runs.curve.variant}", Style(wrap=True))
         pen.put(self.row, 2, runs.curve.port, Style(left=True))
         pen.put(self.row, 3, Formula(port.mean, port.mean_value), Style("formula", 3))
         pen.put(self.row, 4, Formula(port.per_run, float(values.per_run[0])), Style("formula", 5))
-        pen.put(self.row, 5, Formula(port.steps, float(values.steps[0])), Style("formula", 9))
+        pen.put(self.row, 5, Formula(port.steps, float(values.steps[0])), Style("formula", -4))
         if port.setting is not None:
             pen.put(self.row, 6, Formula(port.setting), Style("formula", 5))
         shares: dict[object, list[int]] = {}
@@ -165,7 +185,7 @@ class Intervals:
 
     def _pool(self, side: Side, benches: frozenset[str], blocks: Blocks | None) -> tuple[str, str, float, float] | None:
         """Write the variance of a run and its degrees of freedom, once for each pool; return their cells and values."""
-        scatter = self.assessor.scatter(self.assessor.headline, benches, blocks)
+        scatter = self.assessor.scatter(self.figure, benches, blocks)
         joined = blocks is not None and "ports" in (scatter.basis or "")
         key = (benches, id(blocks) if joined else None, scatter.basis)
         if key not in self.pools:
@@ -185,7 +205,7 @@ class Intervals:
         self.row += 1
         if math.isinf(freedom):
             pen.put(self.row, 1, "s², stated")
-            pen.put(self.row, 3, Formula(f"{self.stated['repeatability']}^2", value), Style("formula", 10))
+            pen.put(self.row, 3, Formula(f"{self.stated['repeatability']}^2", value), Style("formula", -4))
             self.row += 2
             return pen.at(self.row - 2, 3), ""
         groups = [item for port in self.ports.values() for item in port.deviations if item[0] in benches]
@@ -197,7 +217,7 @@ class Intervals:
         pen.put(self.row, 3, Formula(f"{runs}+{blocks.freedom if blocks else 0}", freedom), Style("formula"))
         pen.put(self.row + 1, 1, "s²")
         # Many repeated ports make a long sum: Excel allows 8192 characters.
-        pen.put(self.row + 1, 3, Formula(f"({squares})/{pen.here(self.row, 3)}", value), Style("formula", 10))
+        pen.put(self.row + 1, 3, Formula(f"({squares})/{pen.here(self.row, 3)}", value), Style("formula", -4))
         pen.put(self.row + 2, 1, "s, relative")
         text = f"SQRT({pen.here(self.row + 1, 3)})"
         pen.put(self.row + 2, 3, Formula(text, math.sqrt(value)), Style("formula", 3, percent=True))
@@ -237,11 +257,9 @@ class Intervals:
 
     # -- one side ------------------------------------------------------------------------------------------------
 
-    def _side(self, side: SidePlan) -> None:
-        """Write the intervals of one side's mean flows, spreads, gains and effects."""
+    def _side(self, side: SidePlan) -> list[_Line]:
+        """Return the intervals of one side's mean flows, spreads, gains, also of single ports, and effects."""
         states = tuple(self.assessor.sides[side.side])
-        if not states:
-            return
         lines: list[_Line] = []
         for index, state in enumerate(states):
             whole = self.assessor.contrast(side.side, [(index, 1.0, ())])
@@ -250,25 +268,44 @@ class Intervals:
                                self.assessor.drift(whole), expected=known.mean_flow_u95))  # fmt: skip
             if known.port_spread_u95 is not None:
                 lines.append(self._spread(side, index, known.port_spread_u95))
-        variants = {variant.name: variant for variant in self.draft.contents.variants}
-        own = [variants[state.name] for state in states]
-        for pair in match_pairs(states, side.result.range_m):
+        for pair, untouched in self.pairs(side):
             gain = side.result.gain(pair.before.name, pair.after.name)
-            untouched = circumstances(pair, self.assessor, own).untouched
-            parts = [(pair.index[0], -1.0, pair.ports), (pair.index[1], 1.0, pair.ports)]
-            contrast = self.assessor.contrast(side.side, parts)
-            lines.append(_Line(
-                ("gain", side.side, gain.from_, gain.to), (gain.to, gain.from_), contrast,
-                self.assessor.drift(contrast, untouched), untouched=untouched, gain=gain.mean_flow_gain,
-                expected=gain.mean_flow_gain_u95, bounds={bound.name: (bound.low, bound.high) for bound in gain.bounds},
-                pair=pair.index,
-            ))  # fmt: skip
-        lines += self._effects(side)
-        # Pools go above the table of the side that needs them.
-        ready = [(line, pool) for line in lines if (pool := self._of(side.side, line)) is not None]
+            key = (side.side, gain.from_, gain.to)
+            lines.append(self.line(("gain", *key), (gain.to, gain.from_), pair, untouched))
+            for port in pair.ports if len(pair.ports) > 1 else ():
+                words = (f"{gain.to}, {port_text(port)}", gain.from_)
+                lines.append(self.line(("port", *key, port), words, pair, untouched, port))
+        return [*lines, *self._effects(side)]
+
+    def pairs(self, side: SidePlan) -> list[tuple[MatchedPair, Contrast | None]]:
+        """Return the pairs of states of a side, each with what was untouched."""
+        variants = {variant.name: variant for variant in self.draft.contents.variants}
+        states = tuple(self.assessor.sides[side.side])
+        own = [variants[state.name] for state in states]
+        pairs = match_pairs(states, side.result.range_m)
+        return [(pair, circumstances(pair, self.assessor, own).untouched) for pair in pairs]
+
+    def line(
+        self, key: Key, words: tuple[str, str], pair: MatchedPair, untouched: Contrast | None, port: str | None = None
+    ) -> _Line:
+        """Return the gain of a pair, or of one port of it, to be written."""
+        side, ports = pair.before.side, pair.ports if port is None else (port,)
+        parts = [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)]
+        contrast = self.assessor.contrast(side, parts, self.figure)
+        drift = self.assessor.drift(self.assessor.contrast(side, parts), untouched)
+        blocks = self.assessor.blocks(side, contrast.benches, pair.index)
+        known = self.assessor.estimates(contrast, self.assessor.spread(contrast, drift, blocks), drift)[0]
+        return _Line(
+            key, words, contrast, drift, untouched=untouched, gain=known.gain, expected=known.u95,
+            bounds={bound.name: (bound.low, bound.high) for bound in known.bounds}, pair=pair.index,
+        )  # fmt: skip
+
+    def _lines(self, side: Side, lines: list[_Line]) -> None:
+        """Write intervals of one side; the pools they need go above their table."""
+        ready = [(line, pool) for line in lines if (pool := self._of(side, line)) is not None]
         if not ready:
             return
-        self.pen.put(self.row, 1, f"{side.side.capitalize()}: intervals", Style("heading"))
+        self.pen.put(self.row, 1, f"{side.capitalize()}, {self.name}: intervals", Style("heading"))
         self.pen.header(self.row + 1, _HEADS, widths=_WIDTHS, words=(1, 2))
         self.row += 2
         for line, pool in ready:
@@ -282,6 +319,10 @@ class Intervals:
             return None
         benches = line.contrast.benches
         line.blocks = self.assessor.blocks(side, benches, line.pair)
+        needed = (*line.contrast.ports, *(line.blocks.ports if line.blocks else ()))
+        if any(not self.ports[id(port)].mean for port in needed):
+            return None
+        line.common = self.base._pool(side, benches, line.blocks)
         return self._pool(side, benches, line.blocks)
 
     @staticmethod
@@ -347,6 +388,7 @@ class _Line:
     pair: tuple[int, int] | None = None
     blocks: Blocks | None = None
     spread: bool = False
+    common: tuple[str, str, float, float] | None = None
 
 
 class _Row:
@@ -369,7 +411,7 @@ class _Row:
 
     def put(self, column: int, text: str, value: float, style: Style | None = None) -> None:
         """Write a formula of this row."""
-        self.pen.put(self.row, column, Formula(text, value), style or Style("formula", 10))
+        self.pen.put(self.row, column, Formula(text, value), style or Style("formula", -4))
 
     def states(self, contrast: Contrast) -> list[tuple[float, list[int]]]:
         """Return each state's factor with the rows of its ports."""
@@ -379,7 +421,8 @@ class _Row:
             # An untouched contrast sums over both sides: one state is one sum whatever the side.
             side = port.side if contrast is not self.line.untouched else "intake"
             key = (side, port.curve.variant, math.copysign(1.0, weight))
-            found.setdefault(key, []).append(self.book.ports[id(port)].row)
+            book = self.book.base if contrast is self.line.untouched else self.book
+            found.setdefault(key, []).append(book.ports[id(port)].row)
             signs[key] = signs.get(key, 0.0) + float(weight)
         return [(signs[key], rows) for key, rows in found.items()]
 
@@ -426,19 +469,22 @@ class _Row:
         plain = sum(float(w) ** 2 * float(own.per_run[0]) for w, own in zip(line.contrast.weight[:, 0],
                     line.contrast.values, strict=True))  # fmt: skip
         self.put(6, self.weighed(line.contrast, 4, 2), plain, Style("formula", 6))
-        repeats = self.here(6)
+        common = []
         measured = line.drift.by == "untouched" and line.untouched is not None
         if measured and line.untouched is not None:
             self.put(7, self.weighed(line.untouched, 4, 2), line.drift.repeats, Style("formula", 6))
-            repeats += f"+{self.here(7)}"
+            common.append(self.here(7))
         plates = self._plate_factor()
         if plates and not known.plate_freedom:
-            repeats += f"+{plates}"
-        self.put(8, f"{self.here(4)}*({repeats})", float(known.repeats[0]))
+            common.append(plates)
+        text = f"{self.here(4)}*{self.here(6)}"
+        if common and line.common is not None:
+            text += f"+{line.common[0]}*({'+'.join(common)})"
+        self.put(8, text, float(known.repeats[0]))
         steps = self.weighed(line.contrast, 5, 2)
         if measured and line.untouched is not None:
             steps += f"+{self.weighed(line.untouched, 5, 2)}"
-        self.put(9, steps, float(terms["resolution"][0]), Style("formula", 9))
+        self.put(9, steps, float(terms["resolution"][0]), Style("formula", -4))
         if "lift_setting" in terms:
             text = f"{self.book.stated['lift_setting']}^2*({self.weighed(line.contrast, 6, 2)})"
             self.put(10, text, float(terms["lift_setting"][0]))
@@ -447,7 +493,7 @@ class _Row:
         self._sessions()
         meters = [float(value[0]) for name, value in terms.items() if name.startswith("meter")]
         if meters:
-            self.pen.put(self.row, 14, sum(meters), Style("value", 10))
+            self.pen.put(self.row, 14, sum(meters), Style("value", -4))
         self._interval()
 
     def _plate_factor(self) -> str:
@@ -494,10 +540,12 @@ class _Row:
             beta = f"_xlfn.BETA.INV(0.05,{nu}/2,0.5)"
             factor = f"IF({nu}=INT({nu}),_xlfn.T.INV.2T(0.05,{nu}),SQRT({nu}*(1/{beta}-1)))"
             value = student_t(self.effective)
-        if line.spread:
-            quantile = studentized_range(len(line.contrast.ports), self.effective)
-            self.pen.put(self.row, 17, quantile, Style("value", 4))
-            value = quantile
+        if line.spread and len(line.contrast.ports) > 2:
+            value = studentized_range(len(line.contrast.ports), self.effective)
+            self.pen.put(self.row, 17, value, Style("value", 4))
+        elif line.spread:
+            value *= math.sqrt(2.0)
+            self.put(17, f"SQRT(2)*{factor}", value, Style("formula", 4))
         else:
             self.put(17, factor, value, Style("formula", 4))
         half = value * self.u
@@ -547,5 +595,62 @@ def write_intervals(draft: Draft) -> None:
     assessor = assessor_of(variants, contents.reference, contents.bench, contents.comparison.area_method)
     if assessor is None:
         return
-    made = Intervals(draft, assessor, write_runs(draft, assessor))
+    if any("history" in (gain.basis or "") for one in draft.sides for gain in one.result.gains):
+        draft.pens[_SHEET].title("Intervals", "They rest on the bench's records too, and are computed by flowkit.")
+        return
+    whole = assessor.headline
+    figures: dict[object, tuple[str, Figure]] = {whole.key: ("mean flow", whole)}
+    bands: dict[object, list[_Band]] = {}
+    for side in draft.sides:
+        tables = band_tables(side.result)
+        for pair in match_pairs(tuple(assessor.sides[side.side]), side.result.range_m):
+            for name, limits, figure in band_figures(pair, assessor):
+                number = _table(tables, limits)
+                if number is not None:
+                    figures.setdefault(figure.key, (f"{name} lift", figure))
+                    bands.setdefault(figure.key, []).append(_Band(side, number, name, pair))
+    found = write_runs(draft, assessor, figures)
+    made = Intervals(draft, assessor, found[whole.key], whole)
     made.write()
+    for key, own in bands.items():
+        _write_band(Intervals(draft, assessor, found[key], figures[key][1], figures[key][0], made), own)
+    made.pen.widths(_WIDTHS, _NARROW)
+    made.pen.paper(freeze="A4")
+
+
+@dataclass(frozen=True)
+class _Band:
+    """A band of a pair: on which side, in which table of the flows by band."""
+
+    side: SidePlan
+    number: int
+    name: str
+    pair: MatchedPair
+
+
+def _table(tables: Sequence[BandTable], limits: tuple[float, float]) -> int | None:
+    """Return which table of bands has a band with these limits."""
+    for number, table in enumerate(tables):
+        if any(math.isclose(lo, limits[0]) and math.isclose(hi, limits[1]) for _, lo, hi in table.limits):
+            return number
+    return None
+
+
+def _write_band(book: Intervals, bands: list[_Band]) -> None:
+    """Write the intervals of the gains in one band."""
+    draft = book.draft
+    for band in bands:
+        place = [name for name, _, _ in band_tables(band.side.result)[band.number].limits].index(band.name)
+        for state in (band.pair.before, band.pair.after):
+            known = draft.bands.get((band.side.side, band.number, state.name))
+            index = next(i for i, one in enumerate(book.assessor.sides[band.side.side]) if one.name == state.name)
+            for name, port in book.assessor.ports[band.side.side][index].items():
+                if known is not None:
+                    book.ports[id(port)].mean = draft.pens["Flow by band"].at(known[0][name], known[1] + place)
+    lines: dict[Side, list[_Line]] = {}
+    for band in bands:
+        untouched = next(own for pair, own in book.pairs(band.side) if pair.index == band.pair.index)
+        ends = (band.pair.before.name, band.pair.after.name)
+        key = ("band", band.side.side, *ends, band.name)
+        lines.setdefault(band.side.side, []).append(book.line(key, ends[::-1], band.pair, untouched))
+    book.write_band(lines)

@@ -54,6 +54,8 @@ def decimals(style: Style) -> str:
     """Return the number format of a style."""
     if style.digits is None:
         return "General"
+    if style.digits < 0:  # so many figures, of what is far below one
+        return "0." + "0" * (-style.digits - 1) + "E+00"
     places = "0." + "0" * style.digits if style.digits else "0"
     if style.gain:
         return f"+{places}%;-{places}%;{places}%"

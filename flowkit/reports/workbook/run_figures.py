@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ from flowkit.reports.workbook.pen import Formula, Pen, Style, spans
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
-    from flowkit.analysis.scatter import PortRuns
+    from flowkit.analysis.scatter import Figure, PortRuns, Values
     from flowkit.analysis.uncertainty import Assessor
     from flowkit.reports.workbook.plan import Draft, PortPlan, Reading, SidePlan
 
@@ -25,13 +25,14 @@ class PortCells:
     """Where a port's figures are: its runs' on one sheet, what the intervals need of it on the other."""
 
     runs: PortRuns
+    values: Values
     shares: list[str]
     deviations: list[tuple[str, list[str], int]]
     per_run: str
     steps: str
     setting: str | None
-    mean: str
-    mean_value: float
+    mean: str = ""
+    mean_value: float = 0.0
     row: int = 0
 
 
@@ -41,7 +42,8 @@ class _Runs:
 
     draft: Draft
     assessor: Assessor
-    ports: dict[int, PortCells] = field(default_factory=dict)
+    figures: Mapping[object, tuple[str, Figure]]
+    found: dict[object, dict[int, PortCells]] = field(default_factory=dict)
 
     def write(self) -> None:
         """Write a block for every port: its runs, their shares and deviations."""
@@ -70,13 +72,17 @@ class _Runs:
         block = self.draft.blocks[side.side, name]
         flows, slopes = self.draft.pens["Corrected flows"], self.draft.pens["Curve slopes"]
         column = block.ports[port.name]
-        values = runs.values(self.assessor.headline)
         setting = self.assessor.bench.lift_setting_m is not None and self.assessor.bench.repeatability is not None
         pen.put(row, 1, f"{side.side.capitalize()}, {name}: {port_text(port.name)}", Style("heading"))
         heads = [f"lift, {show.lift}", "weight of the lift", "readings", f"mean, {show.flow}", "step², relative"]
         heads += ["slope, relative"] if setting else []
         first = len(heads) + 1
-        pen.header(row + 1, [*heads, *(f"run {number + 1}, {show.flow}" for number in range(len(runs.runs)))])
+        heads += [f"run {number + 1}, {show.flow}" for number in range(len(runs.runs))]
+        every = {key: runs.figure(figure) for key, (_, figure) in self.figures.items()}
+        known = {key: values for key, values in every.items() if values is not None}
+        weights = {key: 2 if index == 0 else len(heads) + index for index, key in enumerate(known)}
+        heads += [f"weight, {self.figures[key][0]}" for key in list(known)[1:]]
+        pen.header(row + 1, heads)
         top = row + 2
         run_of = {(test.id, test.file): int(run) for test, run in zip(runs.tests, runs.run_of, strict=True)}
         counts = np.zeros((len(port.readings), len(runs.runs)), dtype=int)
@@ -84,7 +90,8 @@ class _Runs:
             here = top + index
             pen.put(here, 1, Formula(flows.at(block.row(place), 1), from_si(side.grid[place], show.lift)),
                     Style("formula", show.lift_digits))  # fmt: skip
-            pen.put(here, 2, float(values.a[0, index]), Style("value", 5))
+            for key, column_of in weights.items():
+                pen.put(here, column_of, float(known[key].a[0, index]), Style("value", 5))
             by_run: dict[int, list[Reading]] = {}
             for reading in readings:
                 by_run.setdefault(run_of[reading.test.test.id, reading.test.test.file], []).append(reading)
@@ -98,15 +105,20 @@ class _Runs:
             mean = from_si(float(runs.curve.flow_m3_s[index]), show.flow)
             pen.put(here, 4, Formula(flows.at(block.row(place), column), mean), Style("formula", show.flow_digits))
             steps, step = float(runs.steps[index]), self._steps(readings)
-            pen.put(here, 5, Formula(step, steps) if step else steps, Style("formula" if step else "value", 9))
+            pen.put(here, 5, Formula(step, steps) if step else steps, Style("formula" if step else "value", -4))
             if setting:
                 text = f"{slopes.at(block.row(place), column)}/{pen.here(here, 4)}"
                 value = float(runs.slope[index]) / from_si(1.0, show.lift)
                 pen.put(here, 6, Formula(text, value), Style("formula", 4))
-        self.ports[id(runs)] = self._footer(pen, runs, counts, (top, first), setting=setting)
-        one = self.ports[id(runs)]
-        one.mean, one.mean_value = flows.at(block.flow, column), from_si(float(values.value[0]), show.flow)
-        return top + len(port.readings) + 6
+        row = top + len(port.readings)
+        for key, values in known.items():
+            at = (top, first, weights[key], row)
+            one = self._footer(pen, runs, counts, at, (self.figures[key][0], values), setting=setting)
+            one.mean_value = from_si(float(values.value[0]), show.flow)
+            self.found.setdefault(key, {})[id(runs)] = one
+            row += 5
+        self.found[next(iter(known))][id(runs)].mean = flows.at(block.flow, column)
+        return row + 1
 
     def _steps(self, readings: Sequence[Reading]) -> str:
         """Return the mean of (step/reading)² over the readings of a lift; "" where a meter was read."""
@@ -119,22 +131,24 @@ class _Runs:
         ]
         return f"AVERAGE({','.join(parts)})" if len(parts) > 1 else parts[0]
 
-    def _footer(self, pen: Pen, runs: PortRuns, counts: np.ndarray, at: tuple[int, int], *, setting: bool) -> PortCells:
-        """Write what follows from a port's runs."""
-        top, first = at
+    def _footer(
+        self, pen: Pen, runs: PortRuns, counts: np.ndarray, at: tuple[int, int, int, int],
+        figure: tuple[str, Values], *, setting: bool,
+    ) -> PortCells:  # fmt: skip
+        """Write what follows from a port's runs for one figure."""
+        top, first, weight, row = at
         last = top + len(counts) - 1
-        values = runs.values(self.assessor.headline)
+        name, values = figure
 
         def cells(column: int, low: int = top, high: int = last) -> str:
             """Return the cells of a column."""
             return f"{pen.here(low, column)}:{pen.here(high, column)}"
 
-        row = last + 1
         style, bold = Style("formula", 5), Style(bold=True)
-        pen.put(row, 1, "share of the mean flow", bold)
+        pen.put(row, 1, f"share of {name}", Style(bold=True, wrap=True))
         for run in range(len(runs.runs)):
             held = "{" + ";".join(str(count) for count in counts[:, run]) + "}"
-            text = f"SUMPRODUCT({cells(2)}*{held}/{cells(3)})"
+            text = f"SUMPRODUCT({cells(weight)}*{held}/{cells(3)})"
             pen.put(row, first + run, Formula(text, float(values.run_share[0, run])), style)
         shares = [pen.at(row, first + run) for run in range(len(runs.runs))]
         pen.put(row + 1, 1, "off the port's mean", bold)
@@ -149,8 +163,8 @@ class _Runs:
                 for low, high in rows:
                     mean = "+".join(cells(first + other, low, high) for other in members)
                     one = cells(first + run, low, high)
-                    parts.append(f"SUMPRODUCT({cells(2, low, high)}*({one}/(({mean})/{len(members)})-1))")
-                weights = ",".join(cells(2, low, high) for low, high in rows)
+                    parts.append(f"SUMPRODUCT({cells(weight, low, high)}*({one}/(({mean})/{len(members)})-1))")
+                weights = ",".join(cells(weight, low, high) for low, high in rows)
                 value = float(share @ residual / share.sum())
                 pen.put(row + 1, first + run, Formula(f"({'+'.join(parts)})/SUM({weights})", value), style)
             found = [pen.at(row + 1, first + run) for run in members]
@@ -159,20 +173,22 @@ class _Runs:
         text = f"SUMSQ({pen.here(row, first)}:{pen.here(row, first + len(runs.runs) - 1)})"
         pen.put(row + 2, 2, Formula(text, float(values.per_run[0])), style)
         pen.put(row + 3, 1, "of reading steps, u²", bold)
-        text = f"SUMPRODUCT({cells(2)}^2*{cells(5)})/12"
-        pen.put(row + 3, 2, Formula(text, float(values.steps[0])), Style("formula", 9))
+        text = f"SUMPRODUCT({cells(weight)}^2*{cells(5)})/12"
+        pen.put(row + 3, 2, Formula(text, float(values.steps[0])), Style("formula", -4))
         spare = None
         if setting:
             pen.put(row + 3, 3, "of lift, per lift²", bold)
             unit = from_si(1.0, self.draft.display.lift) ** 2
-            text = f"SUMPRODUCT(({cells(2)}*{cells(6)})^2)"
+            text = f"SUMPRODUCT(({cells(weight)}*{cells(6)})^2)"
             pen.put(row + 3, 4, Formula(text, float(values.setting[0]) / unit), style)
             spare = pen.at(row + 3, 4)
-        return PortCells(runs, shares, deviations, pen.at(row + 2, 2), pen.at(row + 3, 2), spare, "", 0.0)
+        return PortCells(runs, values, shares, deviations, pen.at(row + 2, 2), pen.at(row + 3, 2), spare)
 
 
-def write_runs(draft: Draft, assessor: Assessor) -> dict[int, PortCells]:
-    """Write the runs of every port; return where their figures are."""
-    made = _Runs(draft, assessor)
+def write_runs(
+    draft: Draft, assessor: Assessor, figures: Mapping[object, tuple[str, Figure]]
+) -> dict[object, dict[int, PortCells]]:
+    """Write the runs of every port; return where each figure's parts are, the mean flow's first."""
+    made = _Runs(draft, assessor, figures)
     made.write()
-    return made.ports
+    return made.found
