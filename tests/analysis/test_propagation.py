@@ -2,19 +2,23 @@
 
 import math
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from flowkit.analysis.propagation import (
+from flowkit.analysis.propagation import student_t
+from flowkit.analysis.uncertainty import Spread
+from tests.published import gum
+from tests.published import student_t as table
+from tests.published.law import (
     Component,
     combine,
     correlation_of,
     effective_degrees_of_freedom,
     propagate,
     sensitivities,
-    student_t,
 )
-from tests.published import gum
-from tests.published import student_t as table
 
 
 @pytest.mark.parametrize(("freedom", "t95", "t99"), table.T)
@@ -153,3 +157,27 @@ def test_propagation_equals_the_uncertainties_package():
     )
     assert value == pytest.approx(expected.nominal_value, rel=1e-12)
     assert combined.uncertainty == pytest.approx(expected.std_dev, rel=1e-7)
+
+
+@given(
+    st.tuples(st.floats(1e-4, 1e-1), st.floats(1, 60)),
+    st.tuples(st.floats(1e-4, 1e-1), st.floats(1, 60)),
+    st.floats(0, 1e-1),
+)
+def test_a_gain_s_parts_combine_by_the_same_law(run, plate, known):
+    """Repeats and check plates with their degrees of freedom, stated terms with none: GUM, equation (G.2b)."""
+    one = np.array([1.0])
+    spread = Spread(
+        run[0] ** 2 * one, run[1] * one, plate[0] ** 2 * one, plate[1], {"drift": known**2 * one}, "runs", False
+    )
+    parts = [Component("", *run[:1], 1.0, run[1]), Component("", plate[0], 1.0, plate[1])]
+    combined = combine([*parts, Component("", known, 1.0, math.inf)])
+    assert math.sqrt(spread.total[0]) == pytest.approx(combined.uncertainty, rel=1e-12)
+    assert spread.effective()[0] == pytest.approx(combined.degrees_of_freedom, rel=1e-9)
+
+
+def test_a_known_and_an_estimated_part_of_a_gain():
+    """suncal 1.7.0, test/test_examples.py: 0.57 with 9 degrees of freedom and 0.25 known have 12.8."""
+    one = np.array([1.0])
+    spread = Spread(0.57**2 * one, 9 * one, 0 * one, 0.0, {"drift": 0.25**2 * one}, "runs", False)
+    assert spread.effective()[0] == pytest.approx(12.8, abs=0.05)

@@ -9,22 +9,13 @@ from functools import partial
 import numpy as np
 
 from flowkit.analysis.comparison import assessor_of
-from flowkit.analysis.propagation import (
-    Combined,
-    Component,
-    combine,
-    correlation_of,
-    effective_degrees_of_freedom,
-    propagate,
-    student_t,
-    studentized_range,
-    t_test_power,
-)
+from flowkit.analysis.propagation import student_t, studentized_range, t_test_power
 from flowkit.analysis.scatter import additive_residuals
 from flowkit.model import Bench, Reference, Variant
 from tests.analysis.heads import corrected
 from tests.published import gum, nist_strd
 from tests.published.checks import Check
+from tests.published.law import Combined, Component, combine, correlation_of, effective_degrees_of_freedom, propagate
 
 __all__ = ["CHECKS"]
 
