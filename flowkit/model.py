@@ -153,7 +153,23 @@ class Units:
 
 
 @dataclass(frozen=True, slots=True)
-class FlowTest:
+class _OneTest:
+    """What a test is called, was taken of and was taken in, as read and corrected alike."""
+
+    id: str
+    file: str
+    sheet: str | None
+    head: str | None
+    variant: str
+    side: Side | None
+    port: str | None
+    run: int
+    conditions: Conditions
+    units: Units
+
+
+@dataclass(frozen=True, slots=True)
+class FlowTest(_OneTest):
     """One run of one port on one side of one head in one variant, as read.
 
     Attributes
@@ -182,16 +198,6 @@ class FlowTest:
     ('intake', '1', 1, 8)
     """
 
-    id: str
-    file: str
-    sheet: str | None
-    head: str | None
-    variant: str
-    side: Side | None
-    port: str | None
-    run: int
-    conditions: Conditions
-    units: Units
     points: tuple[Point, ...]
 
     def __repr__(self) -> str:
@@ -330,7 +336,7 @@ class CorrectedPoint:
 
 
 @dataclass(frozen=True, slots=True)
-class CorrectedTest:
+class CorrectedTest(_OneTest):
     """A flow test at the reference state, with its ledger.
 
     A type of its own, so that correcting twice is impossible.
@@ -345,16 +351,6 @@ class CorrectedTest:
     ['leakage', 'air', 'check-plate', 'test-pressure', 'bore']
     """
 
-    id: str
-    file: str
-    sheet: str | None
-    head: str | None
-    variant: str
-    side: Side | None
-    port: str | None
-    run: int
-    conditions: Conditions
-    units: Units
     points: tuple[CorrectedPoint, ...]
     ledger: tuple[LedgerLine, ...]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from flowkit.analysis.scatter import Metric, PortRuns
 from flowkit.analysis.uncertainty import Assessor
 from flowkit.errors import FlowkitError
 from flowkit.model import Side, Variant
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,7 +122,7 @@ class MetricSide:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class MetricResult:
+class MetricResult(Result):
     """A metric of every state and side; see `Comparison.metric`.
 
     Attributes
@@ -131,6 +132,7 @@ class MetricResult:
         Side to MetricSide.
     """
 
+    kind: ClassVar[str] = "metric"
     name: str
     sides: Mapping[Side, MetricSide]
 
@@ -151,12 +153,6 @@ class MetricResult:
     def __repr__(self) -> str:
         states = dict.fromkeys(item.state for side in self for item in side)
         return f"<Metric {self.name!r} of {', '.join(states)}: {' and '.join(self.sides)}>"
-
-    def _repr_html_(self) -> str:
-        """Show the table in a notebook."""
-        from flowkit.drawing.notebook import table_html
-
-        return table_html(repr(self), self.table())
 
     def table(self) -> pd.DataFrame:
         """Return one row for each side and state, with its gain over the first.

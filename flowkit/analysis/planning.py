@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import ClassVar
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from flowkit.analysis.uncertainty import Assessor
 from flowkit.analysis.untangle import ExtraTest, untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
+from flowkit.result import Result
 from flowkit.wording import listed, percent_at_least
 
 __all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]
@@ -213,26 +215,6 @@ class _Budget:
 def plan_repeats(assessor: Assessor, side: Side, *, gain: float, power: float = 0.8) -> tuple[RepeatPlan, ...]:
     """Return for each step of one side, and for the next one, how many runs a gain in mean flow needs.
 
-    Parameters
-    ----------
-    assessor : Assessor
-    side : {"intake", "exhaust"}
-    gain : float
-        [-]
-    power : float, optional
-        [-]
-
-    Returns
-    -------
-    tuple of RepeatPlan
-        Of two states only the last can still be flowed; the next state is taken to be flowed on
-        the same ports in another session.
-
-    Raises
-    ------
-    FlowkitError
-        If gain or power cannot be.
-
     Notes
     -----
     The rule of the intervals (`flowkit.analysis.uncertainty`) with the runs and the degrees of
@@ -337,7 +319,7 @@ def _budget(
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Result):
     """What to flow next.
 
     Attributes
@@ -354,6 +336,7 @@ class Plan:
         What was doubtful in the comparison it is drawn from.
     """
 
+    kind: ClassVar[str] = "plan"
     gain: float
     power: float
     repeatability: Repeatability
@@ -361,12 +344,6 @@ class Plan:
     extra_tests: Mapping[Side, tuple[ExtraTest, ...]]
     sentences: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return the plan as one JSON document of kind ``"plan"``."""
-        from flowkit.output import document, jsonable
-
-        return document("plan", jsonable(self), indent=indent)
 
 
 def plan(
@@ -379,29 +356,6 @@ def plan(
     reference: Reference | None = None,
 ) -> Plan:
     """Plan repeats and extra tests for the variants of a comparison.
-
-    Parameters
-    ----------
-    comparison : Comparison
-    variants : sequence of Variant
-        What it was computed from.
-    gain : float
-        The size of a gain in mean flow that is to be proven, above zero [-].
-    power : float, optional
-        The chance to prove it, between 0.05 and 1 [-].
-    bench : Bench, optional
-        Standard uncertainties of drift, lift setting and pressure reading.
-    reference : Reference, optional
-        As for the comparison.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    FlowkitError
-        If gain or power cannot be.
 
     Notes
     -----
@@ -437,7 +391,7 @@ def plan(
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"
         words.append(
-            f"All this takes the bench's scatter to be {percent_at_least(known.s_r, 2)} for one run, which is itself "
+            f"All this assumes a scatter of {percent_at_least(known.s_r, 2)} for one run, which is itself "
             f"an estimate with {number} degree{'s' if number != '1' else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."

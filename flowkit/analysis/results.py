@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, ClassVar, Literal, Protocol, TypeVar
 
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, CorrectedTest, Finding, Reference, ReferenceState, Side, Variant
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -496,17 +497,7 @@ class SideComparison:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """What a comparison was made of, so that more can be asked of it.
-
-    Attributes
-    ----------
-    variants : tuple of Variant
-        Corrected, with the points that have a flow.
-    reference : Reference
-    bench : Bench
-    metric : callable
-        Works a figure of its ports out by a rule, with its interval: rule, name and sides to MetricResult.
-    """
+    """What a comparison was made of, so that more can be asked of it."""
 
     variants: tuple[Variant, ...]
     reference: Reference
@@ -515,7 +506,7 @@ class Inputs:
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class Comparison:
+class Comparison(Result):
     """Variants of a head compared, per side.
 
     Attributes
@@ -548,6 +539,7 @@ class Comparison:
     (True, True)
     """
 
+    kind: ClassVar[str] = "compare"
     reference: ReferenceState
     sides: Mapping[Side, SideComparison]
     findings: tuple[Finding, ...]
@@ -664,12 +656,6 @@ class Comparison:
         if side is not None:
             self[side]
         return self.inputs().metric(rule, name, tuple(self.sides) if side is None else (side,))
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return the comparison as one JSON document of kind ``"compare"``."""
-        from flowkit.output import document, jsonable
-
-        return document("compare", jsonable(self), indent=indent)
 
     def _repr_html_(self) -> str:
         """Show the comparison as tables in a notebook."""

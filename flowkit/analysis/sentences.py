@@ -182,7 +182,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
 def _over(range_m: tuple[float, float], display: Display) -> str:
     """Say over which lifts a mean was taken."""
     low, high = (lift_words(lift, display) for lift in range_m)
-    return f"at {low} of lift" if low == high else f"in the mean over {low} to {high} of lift"
+    return f"at {low} of lift" if low == high else f"on average over {low} to {high} of lift"
 
 
 def _attributed(gain: Gain) -> str:

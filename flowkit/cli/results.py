@@ -93,7 +93,7 @@ def plan(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
     gain: Annotated[str, typer.Option("--gain", metavar="PERCENT", help="The gain to be proven, in per cent.")] = "2 %",
     power: Annotated[
-        str, typer.Option("--power", metavar="PERCENT", help="The chance to resolve it, in per cent.")
+        str, typer.Option("--power", metavar="PERCENT", help="The chance of proving it, in per cent.")
     ] = "80 %",
     json_: JsonOption = False,
 ) -> int:

@@ -6,13 +6,14 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from flowkit.air import density
 from flowkit.corrections.meter import FOUND_FROM_CERTIFICATES, Certificate, Meter
 from flowkit.corrections.readings import flow_of
 from flowkit.errors import JobError
 from flowkit.model import Bench, Finding
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,17 +62,12 @@ class Calibration:
 
 
 @dataclass(frozen=True, slots=True)
-class CalibrationResult:
+class CalibrationResult(Result):
     """All meters of a job that have certificates."""
 
+    kind: ClassVar[str] = "meter"
     meters: tuple[Calibration, ...]
     findings: tuple[Finding, ...] = ()
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return one JSON document of kind ``"meter"``."""
-        from flowkit.output import document, jsonable
-
-        return document("meter", jsonable(self), indent=indent)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw by how much each plate lies off what was found, with its standard uncertainty."""

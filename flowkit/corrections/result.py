@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, ClassVar
 
 from flowkit.corrections.bore import flow_per_area
 from flowkit.model import CorrectedTest, Finding, ReferenceState
+from flowkit.result import TestsResult
 
 if TYPE_CHECKING:
     import pandas as pd
-    from matplotlib.axes import Axes
 
 __all__ = ["CorrectionResult"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
-class CorrectionResult:
+class CorrectionResult(TestsResult):
     """Flow tests at one reference state, with their ledgers.
 
     Attributes
@@ -36,22 +35,13 @@ class CorrectionResult:
     (12, 6974.49)
     """
 
+    kind: ClassVar[str] = "correct"
     reference: ReferenceState
     tests: tuple[CorrectedTest, ...]
     findings: tuple[Finding, ...]
 
-    def __iter__(self) -> Iterator[CorrectedTest]:
-        """Go through the tests."""
-        return iter(self.tests)
-
     def __repr__(self) -> str:
         return f"<CorrectionResult: {len(self.tests)} tests, {len(self.findings)} findings>"
-
-    def _repr_html_(self) -> str:
-        """Show the table in a notebook."""
-        from flowkit.drawing.notebook import table_html
-
-        return table_html(repr(self), self.table())
 
     def table(self) -> pd.DataFrame:
         """Return one row per point.
@@ -92,47 +82,3 @@ class CorrectionResult:
             "flow_per_bore_area_m_s flow_per_valve_area_m_s source"
         )
         return pd.DataFrame(rows, columns=columns.split())
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return the corrected tests as one JSON document of kind ``"correct"``.
-
-        Parameters
-        ----------
-        indent : int, optional
-            As for `json.dumps`.
-
-        Returns
-        -------
-        str
-        """
-        from flowkit.output import document, jsonable
-
-        return document("correct", jsonable(self), indent=indent)
-
-    def plot(
-        self,
-        ax: Axes | None = None,
-        *,
-        label: str | Mapping[str, str] | None = None,
-        color: str | Mapping[str, str] | None = None,
-        display: Literal["US", "metric"] = "US",
-    ) -> Axes:
-        """Draw flow over lift for every test.
-
-        Parameters
-        ----------
-        ax : matplotlib.axes.Axes, optional
-            Where to draw; otherwise a new figure that is not pyplot's: show it as ``ax.figure``.
-        label : str or mapping, optional
-            What to call the lines, or state to label; then ``ax.legend()`` shows them instead of names at their ends.
-        color : str or mapping, optional
-            One colour, or state to colour, as matplotlib knows them.
-        display : {"US", "metric"}, optional
-
-        Returns
-        -------
-        matplotlib.axes.Axes
-        """
-        from flowkit.drawing import plot_tests
-
-        return plot_tests(self.tests, ax=ax, display=display, label=label, color=color)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal
 
 from flowkit.analysis.results import by_name
 from flowkit.errors import EngineError
 from flowkit.model import Finding, Side
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -345,7 +346,7 @@ class EngineDifference:
 
 
 @dataclass(frozen=True, slots=True)
-class EngineResult:
+class EngineResult(Result):
     """What the measured flow means for this engine.
 
     Attributes
@@ -376,6 +377,7 @@ class EngineResult:
     4
     """
 
+    kind: ClassVar[str] = "engine"
     variants: tuple[EngineVariant, ...]
     findings: tuple[Finding, ...]
     cam_weighted_gains: tuple[CamGain, ...]
@@ -413,12 +415,6 @@ class EngineResult:
         for variant in self.variants:
             rows.extend(table_rows(variant))
         return pd.DataFrame(rows)
-
-    def to_json(self, *, indent: int | None = None) -> str:
-        """Return the result as one JSON document of kind ``"engine"``."""
-        from flowkit.output import document, jsonable
-
-        return document("engine", jsonable(self), indent=indent)
 
     def plot(self, ax: Axes | None = None, *, quantity: str = "volumetric_efficiency") -> Axes:
         """Draw one figure of the filling model against speed, a line per variant.

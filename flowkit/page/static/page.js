@@ -194,15 +194,29 @@ function sheetsByHand(root) {
   }
 }
 
-// A slider shows its figure while it moves, and what it would do a moment later.
+// A slider shows its figure while it moves, and what it would do a moment later; the slider itself stays in the hand.
 function slides(root) {
   for (const form of root.querySelectorAll("form[data-live]")) {
     let waiting = 0;
+    let number = 0;
+    const outcome = () => document.getElementById("outcome");
+    const fetched = async (asked) => {
+      const html = await (await fetch(location.pathname + location.search)).text();
+      const made = new DOMParser().parseFromString(html, "text/html").getElementById("outcome");
+      if (asked !== number || !made || !outcome()) return;
+      outcome().replaceWith(document.adoptNode(made));
+      charts(outcome());
+      if (outcome().querySelector("[data-work]")) setTimeout(() => fetched(asked), 300);
+    };
     form.addEventListener("input", (event) => {
       const shown = form.querySelector(`output[for="${event.target.id}"]`);
       if (shown) shown.textContent = event.target.value;
       clearTimeout(waiting);
-      waiting = setTimeout(() => form.requestSubmit(), 350);
+      waiting = setTimeout(async () => {
+        const asked = (number += 1);
+        await fetch(form.getAttribute("action"), { method: "POST", body: new URLSearchParams(new FormData(form)), redirect: "manual" });
+        fetched(asked);
+      }, 250);
     });
   }
 }

@@ -50,11 +50,12 @@ class StepRow:
 
 @dataclass(frozen=True, slots=True)
 class FigureTable:
-    """A table of figures: title, heads, rows of text with the row's name first."""
+    """A table of figures: title, heads, rows of text with the row's name first, and each figure's states."""
 
     title: str
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    states: tuple[tuple[str, ...], ...] = ()
 
 
 def percent_text(value: float | None, digits: int = 1) -> str:
@@ -128,7 +129,8 @@ def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]
         rows.append(("mean", *means, *(percent_text(gain.mean_flow_gain) for gain in result.totals)))
         heads = [f"lift, {units.lift}", *(f"{variant.name}, {units.flow}" for variant in result.variants)]
         heads += [f"{gain.to} over {gain.from_}" for gain in result.totals]
-        tables.append(FigureTable(side.capitalize(), tuple(heads), tuple(rows)))
+        states = [*((v.name,) for v in result.variants), *((gain.from_, gain.to) for gain in result.totals)]
+        tables.append(FigureTable(side.capitalize(), tuple(heads), tuple(rows), tuple(states)))
     return tuple(tables)
 
 
@@ -152,7 +154,8 @@ def port_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]
         spreads = ["" if v.port_spread is None else f"{100 * v.port_spread:.1f} %" for v in result.variants]
         rows.append(("spread", *spreads))
         heads = ("port", *(f"{variant.name}, {units.flow}" for variant in result.variants))
-        tables.append(FigureTable(f"{side.capitalize()}, mean flow of each port", heads, tuple(rows)))
+        states = tuple((variant.name,) for variant in result.variants)
+        tables.append(FigureTable(f"{side.capitalize()}, mean flow of each port", heads, tuple(rows), states))
     return tuple(tables)
 
 

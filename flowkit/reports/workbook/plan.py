@@ -244,15 +244,11 @@ def _ports(curves: SideVariant, readings: Sequence[Reading], grid: Sequence[floa
     """Put a variant's readings into its ports, lift by lift."""
     made = []
     for curve in curves.ports:
-        ids = {(test.id, test.file) for test in curve.tests}
+        ids = {(test.id, test.file, test.port, test.head) for test in curve.tests}
         by_place: dict[int, list[Reading]] = {}
         for reading in readings:
             test = reading.test.test
-            if (
-                (test.id, test.file) in ids
-                and test.side == curves.side
-                and (test.port, test.head) == (curve.name, curve.head)
-            ):
+            if test.side == curves.side and (test.id, test.file, test.port, test.head) in ids:
                 place = sum(1 for lift in grid if lift <= reading.point.lift_m) - 1
                 by_place.setdefault(place, []).append(reading)
         made.append(PortPlan(curve.port, curve, dict(sorted(by_place.items()))))
