@@ -1,14 +1,16 @@
-"""Quantiles behind the intervals: Student's t, the studentised range and the power of the t test."""
+"""Degrees of freedom, coverage factors and power, after the Guide (JCGM 100:2008, the GUM)."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "effective_degrees_of_freedom",
     "found_shift",
     "half_width_factor",
     "student_t",
@@ -19,23 +21,6 @@ __all__ = [
 
 def student_t(degrees_of_freedom: float, probability: float = 0.95) -> float:
     """Return the coverage factor of Student's distribution, two-sided.
-
-    Parameters
-    ----------
-    degrees_of_freedom : float
-        Above zero, need not be whole; infinite for the normal distribution [-].
-    probability : float, optional
-        Coverage probability [-].
-
-    Returns
-    -------
-    float
-        The factor [-].
-
-    Raises
-    ------
-    ValueError
-        If the degrees of freedom are not above zero or the probability not between 0 and 1.
 
     Notes
     -----
@@ -64,6 +49,27 @@ def student_t(degrees_of_freedom: float, probability: float = 0.95) -> float:
     return math.sqrt(degrees_of_freedom * inside / (1.0 - inside))
 
 
+def effective_degrees_of_freedom(variances: Sequence[ArrayLike], freedoms: Sequence[ArrayLike]) -> NDArray[np.float64]:
+    """Return the effective degrees of freedom of independent parts together.
+
+    Notes
+    -----
+    Welch–Satterthwaite, JCGM 100:2008, equation (G.2b).
+
+    Examples
+    --------
+    >>> float(effective_degrees_of_freedom([0.25**2, 0.57**2, 0.82**2], [9, 4, 14]).round(1))
+    19.0
+    """
+    parts = [np.asarray(variance, dtype=float) for variance in variances]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below = sum(
+            np.where(part > 0.0, part**2 / np.asarray(freedom, dtype=float), 0.0)
+            for part, freedom in zip(parts, freedoms, strict=True)
+        )
+        return np.asarray(np.where(below > 0.0, sum(parts) ** 2 / below, math.inf))
+
+
 @lru_cache(maxsize=4)
 def _gauss_legendre(order: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return nodes and weights on [-1, 1]; to find them takes longer than all that is done with them."""
@@ -87,15 +93,6 @@ def _deviations(degrees_of_freedom: float) -> tuple[NDArray[np.float64], NDArray
 
 def t_test_power(shift: float, degrees_of_freedom: float, probability: float = 0.95) -> float:
     """Return the chance that a two-sided t test finds an effect.
-
-    Parameters
-    ----------
-    shift : float
-        The effect over its standard uncertainty (the non-centrality) [-].
-    degrees_of_freedom : float
-        At least 1, need not be whole; infinite for the normal distribution [-].
-    probability : float, optional
-        1 less the level of the test [-].
 
     Notes
     -----
@@ -129,11 +126,6 @@ def found_shift(degrees_of_freedom: float, power: float = 0.8, probability: floa
 def half_width_factor(degrees_of_freedom: float) -> float:
     """Return the expected half width of a 95 % interval over σ: t95·E(s)/σ.
 
-    Parameters
-    ----------
-    degrees_of_freedom : float
-        Above zero [-].
-
     Notes
     -----
     ``E(s)/σ = sqrt(2/ν)·Γ((ν + 1)/2)/Γ(ν/2)``, of a normal sample's standard deviation.
@@ -153,15 +145,6 @@ def half_width_factor(degrees_of_freedom: float) -> float:
 @lru_cache(maxsize=512)
 def studentized_range(groups: int, degrees_of_freedom: float, probability: float = 0.95) -> float:
     """Return the quantile of the studentised range of several means, Tukey's q.
-
-    Parameters
-    ----------
-    groups : int
-        Means compared, at least two.
-    degrees_of_freedom : float
-        Of their standard deviation, at least 1, need not be whole [-].
-    probability : float, optional
-        [-]
 
     Notes
     -----
