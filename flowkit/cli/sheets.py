@@ -219,7 +219,11 @@ def start(
     for entry in found.listed:
         reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
-    show(f"wrote {target}", "Fill in the state of each variant, then: flowkit compare " + str(target))
+    empty = "No sheet was found: name them in this job file, or put them into the folder and start again with -o"
+    show(
+        f"wrote {target}",
+        f"Fill in the state of each variant, then: flowkit compare {target}" if found.results else empty,
+    )
     return 0
 
 

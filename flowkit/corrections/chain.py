@@ -378,10 +378,7 @@ def _beyond_vacuum(test: FlowTest, pressure_pa: float) -> bool:
 def _left_out(rule: str, where: str, test: FlowTest, pressure: float | None, outcome: str) -> Finding:
     """Return the error for a test or point without a usable pressure."""
     if pressure is None:
-        message = (
-            f"No test pressure is known, {outcome}; give it on the sheet, or state it with --test-pressure or in "
-            "the job's conditions."
-        )
+        message = f"No test pressure is known, {outcome}; state it with --test-pressure or in the job's conditions."
     elif _beyond_vacuum(test, pressure):
         message = (
             f"The intake cannot be tested at a pressure of {pressure_as_read(test, pressure)}, which is not below "

@@ -79,6 +79,11 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
         else:
             reading = read_sheet(grid, stated)
             _help(reading)
+        for row, column, code in grid.stray:
+            what = (
+                f"a control character (0x{code:02X}) is in this cell; where it is part of a figure, that is no number"
+            )
+            reading.findings.append(Finding("stray-character", "note", grid.source(row, column), what))
         readings.append(reading)
     if stated.columns is not None:
         _refuse_missing_sheets(readings, stated)

@@ -408,7 +408,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
     elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
         column.role = "who" if kind != "range" else "condition"
-    elif kind == "flow" or (kind in WHO_KINDS | {None} and flowing):
+    elif kind == "flow" or column.own == ("again",) or (kind in WHO_KINDS | {None} and flowing):
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         _pressure_role(table, column)
@@ -556,6 +556,7 @@ def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
     beside = {row: [v[row] for v in named if v.get(row)] for row in mine}
     ratios = [value / median(beside[row]) for row, value in mine.items() if beside[row]]
     rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
+    rising = rising and list(mine.values()) != list(range(1, len(mine) + 1))
     plain = not (column.unit or column.treatment or column.pressure)
     return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
 

@@ -566,6 +566,7 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         return False
     labels = values = texts = 0
     heads = False
+    headed = view.kind(top, column) == "t" == view.kind(top, column + 1)  # TRUE beside a number of the next column
     if unit_beside(view, range(top + 1, axis.last + 1), column) is not None:
         return False
     for row in range(top, axis.last + 1):
@@ -595,7 +596,7 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         if known or lone:
             labels += 1
             values += follows in "ntdg" or lone
-        elif follows in "nd" and row > top:
+        elif follows in "nd" and row > top and not headed:
             labels += 1
             values += 1
     return (

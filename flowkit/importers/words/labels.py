@@ -346,7 +346,7 @@ class _Reader:
             self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
             treatment=self.treatment, again=self.again, both_sides=both,
             kinds=(*(m.kind for m in self.found), *(("meter",) if kind == "meter" and "meter" not in kinds else ())),
-            languages=tuple(lang for m in self.found for lang in m.languages),
+            languages=tuple(lang for m in self.found if len(m.languages) < 3 for lang in m.languages),
         )  # fmt: skip
 
     def _name_span(self) -> tuple[int | None, int | None]:
@@ -465,8 +465,9 @@ class _Reader:
         if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
         others = {x.kind for i, x in enumerate(self.found) if i != index}
-        ends = (index == 0 and m.text != "in") or (index == len(self.found) - 1 and m.text == "IN")
-        stated = ends and "state" in others and others <= {"state", "number", "variant", "flow"}
+        stated = m.text != "in" and index == 0 and "state" in others
+        stated = stated and others <= {"state", "number", "variant", "flow"}
+        stated = stated or (m.text == "IN" and index == len(self.found) - 1 and not self.text.isupper())  # "Ported IN"
         written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
@@ -629,7 +630,13 @@ class _Reader:
                 or (behind and self.text[found[index - 1].end : m.start] in ("-", "–"))
             )
             number = found[index + 1] if ahead else found[index - 1] if behind else None
-            if number is not None and (glued or plain) and number.text.isdecimal() and len(number.text) < 3:
+            if (
+                number is not None
+                and (glued or plain)
+                and "=" not in self.text
+                and number.text.isdecimal()
+                and len(number.text) < 3
+            ):
                 if letter == "r" and glued:
                     self.run = int(number.text) or None
                 elif letter in SIDE_CODES or letter in _PORT_LETTERS:

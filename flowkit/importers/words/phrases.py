@@ -337,8 +337,8 @@ def _label_before(text: str) -> tuple[Label, int] | None:
         words = list(re.finditer(r"\S+", body))
         for count in range(min(5, len(words)), 0, -1):
             begin = words[-count].start()
-            if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
-                continue
+            if _DIGIT.search(body[begin:]) or (count > 1 and find_unit(words[-count][0].strip(",;.")) is not None):
+                continue  # "60 mbar, air 24 °C"
             label = _whole_label(body[begin:].strip(" ,.;:="))
             if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
                 return label, begin
