@@ -328,7 +328,9 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
         ax.set_ylabel("reading less nominal, %")
     if history.chart is None:
         for ax in (top, middle):
-            ax.text(0.5, 0.5, f"{history.readings} dated readings: too few", ha="center", transform=ax.transAxes)
+            ax.text(0.5, 0.5, f"{readings_text(history.readings)}: too few", ha="center", transform=ax.transAxes)
+            ax.set_xticks([])
+            ax.set_yticks([])
     else:
         chart = history.chart
         _control_panel(top, history.dates, chart.values, (chart.low, chart.centre, chart.high), chart.outside)
@@ -341,12 +343,21 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
         lower.bar(place, 100 * row.s, color="#0072B2", width=0.6)
         lower.annotate(f"{row.degrees_of_freedom}", (place, 100 * row.s), ha="center", va="bottom", fontsize=8)
     lower.set_xticks(range(len(years)), [row.key for row in years])
+    lower.set_xlim(-0.6, max(len(years), 6) - 0.4)
+    if not years:
+        lower.text(0.5, 0.5, "no dated runs were repeated", ha="center", transform=lower.transAxes)
+        lower.set_yticks([])
     lower.set_xlabel("figures over the bars: degrees of freedom")
     for ax in (top, middle, lower):
         ax.spines[["top", "right"]].set_visible(False)
     figure.suptitle(f"Bench: {history.bench or 'not named'}", x=0.01, ha="left", fontsize=12)
     with written_whole(Path(path)) as draft:
         figure.savefig(draft, dpi=130)
+
+
+def readings_text(count: int) -> str:
+    """Say how many readings there are."""
+    return f"{count} dated reading{'' if count == 1 else 's'}"
 
 
 PANEL_SPAN = 2.5
@@ -382,8 +393,9 @@ def _control_panel(
         ax.set_ylim(bottom - 0.1 * span, top + 0.1 * span)
     for limit, style in zip(limits, ("--", "-", "--"), strict=True):
         ax.axhline(100 * (limit - 1), color="#0072B2", lw=1, ls=style)
-    firsts = [i for i, date in enumerate(dates) if i == 0 or date[:4] != dates[i - 1][:4]]
-    ax.set_xticks(firsts, [dates[i][:4] for i in firsts])
+    cut = 4 if len({date[:4] for date in dates}) > 2 else 7  # years, or months
+    firsts = [i for i, date in enumerate(dates) if i == 0 or date[:cut] != dates[i - 1][:cut]]
+    ax.set_xticks(firsts, [dates[i][:cut] for i in firsts], fontsize=9 if cut == 4 else 7)
     ax.margins(x=0.01)
     if outside:
         ax.legend(fontsize=8, frameon=False, loc="upper left")

@@ -408,7 +408,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
     elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
         column.role = "who" if kind != "range" else "condition"
-    elif kind == "flow" or (kind in WHO_KINDS | {None} and flowing):
+    elif kind == "flow" or column.own == ("again",) or (kind in WHO_KINDS | {None} and flowing):
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         _pressure_role(table, column)
