@@ -204,12 +204,12 @@ def _compressibility(temperature_k: float, pressure_pa: float, vapour: float) ->
 def _refuse_impossible(air: AirState) -> None:
     """Raise for air that cannot be."""
     if not (math.isfinite(air.temperature_k) and air.temperature_k > 0):
-        raise CorrectionError(f"an air temperature of {air.temperature_k:g} K cannot be", "check it and its unit")
+        raise CorrectionError(f"an air temperature of {air.temperature_k:g} K is not possible", "check it and its unit")
     if not (math.isfinite(air.pressure_pa) and air.pressure_pa > 0):
         raise CorrectionError(
-            f"an absolute air pressure of {air.pressure_pa:g} Pa cannot be", "check the barometer and its unit"
+            f"an absolute air pressure of {air.pressure_pa:g} Pa is not possible", "check the barometer and its unit"
         )
     if not 0 <= air.relative_humidity <= 1:
         raise CorrectionError(
-            f"a relative humidity of {air.relative_humidity:g} cannot be", "give it between 0 and 100 %"
+            f"a relative humidity of {air.relative_humidity:g} is not possible", "give it between 0 and 100 %"
         )

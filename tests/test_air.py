@@ -132,15 +132,15 @@ def test_carbon_dioxide_makes_air_heavier_by_its_molar_mass() -> None:
 @pytest.mark.parametrize(
     ("air", "words"),
     [
-        (AirState(temperature_k=0.0), "an air temperature of 0 K cannot be; check it and its unit."),
-        (AirState(temperature_k=math.nan), "an air temperature of nan K cannot be; check it and its unit."),
+        (AirState(temperature_k=0.0), "an air temperature of 0 K is not possible; check it and its unit."),
+        (AirState(temperature_k=math.nan), "an air temperature of nan K is not possible; check it and its unit."),
         (
             AirState(pressure_pa=-1.0),
-            "an absolute air pressure of -1 Pa cannot be; check the barometer and its unit.",
+            "an absolute air pressure of -1 Pa is not possible; check the barometer and its unit.",
         ),
         (
             AirState(relative_humidity=45.0),
-            "a relative humidity of 45 cannot be; give it between 0 and 100 %.",
+            "a relative humidity of 45 is not possible; give it between 0 and 100 %.",
         ),
         (
             AirState(373.15, 90e3, 1.0),

@@ -177,7 +177,7 @@ def known_throat_area(valve: ValveGeometry) -> float | None:
 
 
 def impossible_dimensions(valve: ValveGeometry) -> str | None:
-    """Return in words why the dimensions of a valve cannot be, or None where they can.
+    """Return in words why the dimensions of a valve is not possible, or None where they can.
 
     Parameters
     ----------

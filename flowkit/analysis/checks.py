@@ -45,7 +45,7 @@ __all__ = [
 NOT_CREDIBLE = (1.03, 0.05e-3)
 """Largest credible coefficient on the minimum area, and what over the lift [m] adds (common practice, no source)."""
 IMPOSSIBLE = (1.15, 0.10e-3)
-"""Coefficient on the minimum area that cannot be, likewise (common practice, no source)."""
+"""Coefficient on the minimum area that is not possible, likewise (common practice, no source)."""
 UNEVEN = 0.04
 """Port spread worth naming (common practice, no source)."""
 USUAL_RATIO = (0.6, 0.95)

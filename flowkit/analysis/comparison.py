@@ -64,17 +64,6 @@ def variant_flow(
 ) -> VariantFlow:
     """Return the flows of one variant on one side with their intervals.
 
-    Parameters
-    ----------
-    assessor : Assessor
-    side : {"intake", "exhaust"}
-    index : int
-        Of the variant on that side.
-    range_m : tuple of two floats
-        The side's range of lifts [m].
-    bore_m : float or None
-        The engine's bore [m].
-
     Notes
     -----
     A variant's mean flow is the mean over its ports of their mean flows, a port's that of its

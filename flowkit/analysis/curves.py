@@ -48,36 +48,15 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PortCurve:
-    """The lift–flow curve of one port of one variant: the mean of its runs.
-
-    Attributes
-    ----------
-    variant : str
-    side : {"intake", "exhaust"}
-    port : str
-        What it is called here: its name ("" where the sheets give none), with its head's where the
-        side has several heads.
-    tests : tuple of CorrectedTest
-        Its runs; copies are left out.
-    lifts_m : array, shape (n,)
-        Measured lifts in rising order [m].
-    flow_m3_s : array, shape (n,)
-        Mean of the runs at each lift [m³/s].
-    runs_at_lift : array of int, shape (n,)
-        Readings behind each mean.
-    sources : tuple of tuple of str
-        The cells of those readings.
-    head, name : str or None
-        The head it belongs to and its own name, where the sheets give them.
-    """
+    """The lift–flow curve of one port of one variant: the mean of its runs."""
 
     variant: str
     side: Side
-    port: str
+    port: str  # what it is called here: its name, with its head's where the side has several heads
     tests: tuple[CorrectedTest, ...]
     lifts_m: NDArray[np.float64]
     flow_m3_s: NDArray[np.float64]
-    runs_at_lift: NDArray[np.int_]
+    runs_at_lift: NDArray[np.int_]  # readings behind each mean
     sources: tuple[tuple[str, ...], ...]
     head: str | None = None
     name: str | None = None
@@ -142,19 +121,7 @@ class PortCurve:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SideVariant:
-    """One variant on one side: its ports, its state and its valve.
-
-    Attributes
-    ----------
-    name : str
-    side : {"intake", "exhaust"}
-    ports : tuple of PortCurve
-    state : mapping
-        Factor to level on this side.
-    valve : ValveGeometry
-    untouched : tuple of str
-        Ports that were not worked on since the variant before.
-    """
+    """One variant on one side: its ports, its state and its valve."""
 
     name: str
     side: Side

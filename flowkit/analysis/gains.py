@@ -54,17 +54,7 @@ GainKind = Literal["step", "total", "step and total"]
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What is known of the difference between two states.
-
-    Attributes
-    ----------
-    changed : tuple of str
-        Factors declared in both, with another level.
-    unknown : tuple of str
-        Factors declared in one only.
-    same : tuple of str
-        Factors declared in both, with the same level.
-    """
+    """What is known of the difference between two states."""
 
     changed: tuple[str, ...]
     unknown: tuple[str, ...]
@@ -99,18 +89,10 @@ def _level(text: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Corners:
-    """Four variants that differ in two factors and nothing else.
-
-    Attributes
-    ----------
-    factors : tuple of two str
-    places : tuple of four int
-        The variants with levels 00, 10, 01 and 11 of the two factors, 0 being the level that
-        comes first among the variants.
-    """
+    """Four variants that differ in two factors and nothing else."""
 
     factors: tuple[str, str]
-    places: tuple[int, int, int, int]
+    places: tuple[int, int, int, int]  # levels 00, 10, 01 and 11; 0 comes first among the variants
 
 
 def find_corners(states: Sequence[Mapping[str, str]]) -> tuple[Corners, ...]:
@@ -154,16 +136,6 @@ def _others(
 def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
     """Return both main effects and the interaction of four corners.
 
-    Parameters
-    ----------
-    mean_flows : four array_like of one shape
-        Of the corners 00, 10, 01 and 11, numbers or draws [m³/s].
-
-    Returns
-    -------
-    tuple of three ndarray
-        Natural logarithms.
-
     Notes
     -----
     Two-level factorial (Box, Hunter & Hunter, Statistics for Experimenters, 2nd ed. 2005, ch. 5) of
@@ -181,17 +153,6 @@ def log_effects(mean_flows: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], .
 
 def interaction(corners: Corners, variants: Sequence[SideVariant], assessor: Assessor) -> Interaction:
     """Return main effects and interaction of two factors with their intervals.
-
-    Parameters
-    ----------
-    corners : Corners
-    variants : sequence of SideVariant
-    assessor : Assessor
-
-    Returns
-    -------
-    Interaction
-        Natural logarithms; over the ports that all four have, or all of each where none.
 
     Notes
     -----
@@ -255,47 +216,23 @@ def bands(variant: SideVariant, range_m: tuple[float, float], method: AreaMethod
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MatchedPair:
-    """Two variants to be compared, and over what.
-
-    Attributes
-    ----------
-    before, after : SideVariant
-    ports : tuple of str
-        The ports tested in both; empty where none match, so that all ports of each count.
-    lifts_m : tuple of float
-        The lifts measured in either, within the common range [m].
-    kind : {"step", "total", "step and total"}
-    index : tuple of two int
-        Of both among the side's variants.
-    """
+    """Two variants to be compared, and over what."""
 
     before: SideVariant
     after: SideVariant
-    ports: tuple[str, ...]
-    lifts_m: tuple[float, ...]
+    ports: tuple[str, ...]  # tested in both; empty where none match, so that all ports of each count
+    lifts_m: tuple[float, ...]  # measured in either, within the common range
     kind: GainKind = "step"
     index: tuple[int, int] = (0, 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Circumstances:
-    """What is known of a pair besides its flows.
-
-    Attributes
-    ----------
-    setup_differs : tuple of str
-        What of bench, operator, fixture and fittings differs.
-    also_changed : tuple of str
-        Labels that join the changed factors: head, valve dimensions, reference.bore.
-    untouched : Contrast or None
-        What was not worked on and was flowed in the very sessions of the pair.
-    in_doubt : tuple of str
-        What of the corrections is not alike, in words.
-    """
+    """What is known of a pair besides its flows."""
 
     setup_differs: tuple[str, ...] = ()
-    also_changed: tuple[str, ...] = ()
-    untouched: Contrast | None = None
+    also_changed: tuple[str, ...] = ()  # labels that join the changed factors: head, valve dimensions, reference.bore
+    untouched: Contrast | None = None  # not worked on, and flowed in the very sessions of the pair
     in_doubt: tuple[str, ...] = ()
 
 
@@ -323,20 +260,14 @@ def _match(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PairFigure:
-    """One figure of a pair with its interval, and whether anything keeps it from being resolved.
-
-    Attributes
-    ----------
-    barred_otherwise : bool
-        By anything but an unknown drift.
-    """
+    """One figure of a pair with its interval, and whether anything keeps it from being resolved."""
 
     contrast: Contrast
     drift: Drift
     blocks: Blocks | None
     spread: Spread
     estimate: Estimate
-    barred_otherwise: bool
+    barred_otherwise: bool  # by anything but an unknown drift
 
     @property
     def barred(self) -> bool:
@@ -366,14 +297,6 @@ def assess_pair(
 
 def gain_of_pair(pair: MatchedPair, assessor: Assessor, range_m: tuple[float, float], about: Circumstances) -> Gain:
     """Return every figure of one gain with its interval, all but its share of the total.
-
-    Parameters
-    ----------
-    pair : MatchedPair
-    assessor : Assessor
-    range_m : tuple of two floats
-        The side's range of lifts [m].
-    about : Circumstances
 
     Notes
     -----
@@ -471,7 +394,7 @@ def why_not_assessed() -> str:
     return (
         "Not assessed: nothing in these sheets shows the bench's own scatter. Flow at least one port twice, with the "
         "head taken off (or at least the valve closed and the dial zeroed again) between the runs, or state the "
-        "bench's own figure as repeatability under [bench] in the job."
+        "bench's own figure (repeatability under [bench])."
     )
 
 
@@ -578,17 +501,6 @@ def _kept(share: float | None, allowed: bool | None) -> float | None:
 def expected_gains(before: ValveGeometry, after: ValveGeometry, lifts_m: Sequence[float]) -> list[float | None]:
     """Return the gain at each lift that the minimum areas alone would give.
 
-    Parameters
-    ----------
-    before, after : ValveGeometry
-    lifts_m : sequence of float
-        Lifts [m].
-
-    Returns
-    -------
-    list of (float or None)
-        None where an area is not known, where valve, seat and throat are the same, and shut.
-
     Notes
     -----
     Ratio of minimum areas − 1 (Heywood 1988, eqs 6.7 to 6.9), at an unchanged coefficient.
@@ -619,19 +531,6 @@ def shares_of_total(
 ) -> tuple[float | None, ...]:
     """Return each step's share of the total gain.
 
-    Parameters
-    ----------
-    variants : sequence of SideVariant
-        In the job's order.
-    range_m : tuple of two floats
-        The side's common range [m].
-    method : {"pchip", "trapezoid"}
-
-    Returns
-    -------
-    tuple of (float or None)
-        One a step, their sum 1; None where the variants share no port or nothing was gained in all.
-
     Notes
     -----
     Steps multiply, ``1 + g_total = Π(1 + g_i)``, over the ports common to the whole sequence; the
@@ -651,17 +550,6 @@ def shares_of_total(
 
 def pressure_law_difference(pair: MatchedPair, reference: Reference) -> float | None:
     """Return by how much the choice of pressure law moves a gain, at most.
-
-    Parameters
-    ----------
-    pair : MatchedPair
-    reference : Reference
-
-    Returns
-    -------
-    float or None
-        Largest ``|Δln(f_square-root/f_compressible)|`` between a test of the one and a test of the
-        other; None where both were tested at the same pressure.
 
     References
     ----------

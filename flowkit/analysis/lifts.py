@@ -47,23 +47,6 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
 def pchip(lifts: ArrayLike, flows: ArrayLike) -> PchipInterpolator:
     """Return the monotone cubic through the points, without extrapolation.
 
-    Parameters
-    ----------
-    lifts : array_like, shape (n,)
-        Lifts in strictly rising order [m], n ≥ 2.
-    flows : array_like, shape (n, …)
-        Flows [m³/s]; further axes hold further curves on the same lifts.
-
-    Returns
-    -------
-    scipy.interpolate.PchipInterpolator
-        NaN outside the lifts.
-
-    Raises
-    ------
-    RangeError
-        If there are fewer than two lifts.
-
     References
     ----------
     Fritsch & Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300; end slopes after Moler, Numerical
@@ -84,26 +67,6 @@ def integrate(
     lifts: ArrayLike, flows: ArrayLike, lo: float, hi: float, method: AreaMethod = "pchip"
 ) -> NDArray[np.float64]:
     """Return the area under curves between two lifts [m⁴/s].
-
-    Parameters
-    ----------
-    lifts : array_like, shape (n,)
-        Lifts in strictly rising order [m].
-    flows : array_like, shape (n, …)
-        Flows [m³/s]; further axes hold further curves on the same lifts.
-    lo, hi : float
-        Limits within the lifts [m].
-    method : {"pchip", "trapezoid"}
-        The exact integral of the monotone cubic, or of straight lines between the points.
-
-    Returns
-    -------
-    ndarray, shape (…)
-
-    Raises
-    ------
-    RangeError
-        If the limits lie outside the lifts.
 
     References
     ----------

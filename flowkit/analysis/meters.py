@@ -17,13 +17,6 @@ __all__ = ["meter_terms"]
 def meter_terms(readings: Sequence[Reading], drift: Drift) -> Mapping[str, Array]:
     """Return the variances of ln(ratio) that come with meters, by name, shape (figures,).
 
-    Parameters
-    ----------
-    readings : sequence of Reading
-        How each point enters: + after, − before.
-    drift : Drift
-        Whether sessions differ, and what accounts for it.
-
     Notes
     -----
     Calibration ``Σ_m u_m²·k_m²``, k_m the sum of k over the points read on one bench, meter and range: throughout on

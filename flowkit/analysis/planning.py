@@ -215,26 +215,6 @@ class _Budget:
 def plan_repeats(assessor: Assessor, side: Side, *, gain: float, power: float = 0.8) -> tuple[RepeatPlan, ...]:
     """Return for each step of one side, and for the next one, how many runs a gain in mean flow needs.
 
-    Parameters
-    ----------
-    assessor : Assessor
-    side : {"intake", "exhaust"}
-    gain : float
-        [-]
-    power : float, optional
-        [-]
-
-    Returns
-    -------
-    tuple of RepeatPlan
-        Of two states only the last can still be flowed; the next state is taken to be flowed on
-        the same ports in another session.
-
-    Raises
-    ------
-    FlowkitError
-        If gain or power cannot be.
-
     Notes
     -----
     The rule of the intervals (`flowkit.analysis.uncertainty`) with the runs and the degrees of
@@ -377,29 +357,6 @@ def plan(
 ) -> Plan:
     """Plan repeats and extra tests for the variants of a comparison.
 
-    Parameters
-    ----------
-    comparison : Comparison
-    variants : sequence of Variant
-        What it was computed from.
-    gain : float
-        The size of a gain in mean flow that is to be proven, above zero [-].
-    power : float, optional
-        The chance to prove it, between 0.05 and 1 [-].
-    bench : Bench, optional
-        Standard uncertainties of drift, lift setting and pressure reading.
-    reference : Reference, optional
-        As for the comparison.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    FlowkitError
-        If gain or power cannot be.
-
     Notes
     -----
     See `flowkit.analysis.planning.plan_repeats` and `flowkit.analysis.untangle.untangle`.
@@ -434,7 +391,7 @@ def plan(
     if known.s_r is not None and known.degrees_of_freedom is not None and math.isfinite(known.degrees_of_freedom):
         number = f"{known.degrees_of_freedom:.0f}"
         words.append(
-            f"All this takes the bench's scatter to be {percent_at_least(known.s_r, 2)} for one run, which is itself "
+            f"All this assumes a scatter of {percent_at_least(known.s_r, 2)} for one run, which is itself "
             f"an estimate with {number} degree{'s' if number != '1' else ''} of "
             "freedom; a run is one mounting, with the head taken off or at least the valve closed and the dial zeroed "
             "again."

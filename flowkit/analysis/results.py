@@ -497,17 +497,7 @@ class SideComparison:
 
 @dataclass(frozen=True, slots=True)
 class Inputs:
-    """What a comparison was made of, so that more can be asked of it.
-
-    Attributes
-    ----------
-    variants : tuple of Variant
-        Corrected, with the points that have a flow.
-    reference : Reference
-    bench : Bench
-    metric : callable
-        Works a figure of its ports out by a rule, with its interval: rule, name and sides to MetricResult.
-    """
+    """What a comparison was made of, so that more can be asked of it."""
 
     variants: tuple[Variant, ...]
     reference: Reference

@@ -131,34 +131,18 @@ class Metric:
 
 @dataclass(frozen=True, eq=False)
 class Values:
-    """Figures of one port, an entry (row) each.
-
-    Attributes
-    ----------
-    value, law, without_bore : array, shape (L,)
-        The figures; with the other pressure law's factors; without the bore correction.
-    a : array, shape (L, n)
-        ``(∂M/∂Q_j)·Q_j/M`` at the port's lifts.
-    size : array, shape (L, n)
-        What a run counts with: a, its magnitude for a metric.
-    test_share, run_share : array, shape (L, tests) and (L, runs)
-        Share of each test in the figure, and of each run.
-    per_run : array, shape (L,)
-        ``1/n_p``.
-    setting, steps : array, shape (L,)
-        ``Σ(a·d ln Q/dL)²`` and ``Σa²·(δ/Q)²/12``.
-    """
+    """Figures of one port, an entry (row) each."""
 
     value: Array
-    law: Array
-    without_bore: Array
-    a: Array
-    size: Array
+    law: Array  # with the other pressure law's factors
+    without_bore: Array  # without the bore correction
+    a: Array  # (∂M/∂Q_j)·Q_j/M at the port's lifts, shape (figures, lifts)
+    size: Array  # what a run counts with: a, its magnitude for a metric
     test_share: Array
     run_share: Array
-    per_run: Array
-    setting: Array
-    steps: Array
+    per_run: Array  # 1/n_p
+    setting: Array  # Σ(a·d ln Q/dL)²
+    steps: Array  # Σa²·(δ/Q)²/12
 
 
 @dataclass(frozen=True, eq=False)
@@ -346,13 +330,7 @@ def additive_residuals(values: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Blocks:
-    """The same ports flowed in several states: what is left when states and ports are taken out.
-
-    Attributes
-    ----------
-    cells : tuple of tuple of PortRuns
-        For each state its ports, in one order.
-    """
+    """The same ports flowed in several states: what is left when states and ports are taken out."""
 
     cells: tuple[tuple[PortRuns, ...], ...]
 
@@ -397,28 +375,14 @@ class _AtOneLift:
 
 @dataclass(frozen=True, eq=False)
 class LiftScatter:
-    """The variance function at one lift, ``v = c + u_L²·x`` with x = (d ln Q/dL)².
+    """The variance function at one lift, ``v = c + u_L²·x`` with x = (d ln Q/dL)²."""
 
-    Attributes
-    ----------
-    constant, per_slope : float
-        c [-] and u_L² [m²].
-    covariance : array, shape (2, 2)
-        Of both, from the information.
-    freedom : float
-        ν_R (+ ν_P).
-    cap : float
-        Satterthwaite's degrees of freedom, or ν_w for residuals less their run's mean.
-    within : bool
-        Whether the residuals are less their run's mean.
-    """
-
-    constant: float
-    per_slope: float
-    covariance: Array
-    freedom: float
-    cap: float
-    within: bool
+    constant: float  # c
+    per_slope: float  # u_L² [m²]
+    covariance: Array  # of both, from the information
+    freedom: float  # ν_R (+ ν_P)
+    cap: float  # Satterthwaite's, or ν_w for residuals less their run's mean
+    within: bool  # whether the residuals are less their run's mean
 
     @classmethod
     def of(

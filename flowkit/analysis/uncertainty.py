@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from flowkit.analysis.curves import SideVariant
 from flowkit.analysis.lifts import AreaMethod
-from flowkit.analysis.propagation import found_shift, student_t, studentized_range
+from flowkit.analysis.propagation import effective_degrees_of_freedom, found_shift, student_t, studentized_range
 from flowkit.analysis.results import Bound, Repeatability, Terms
 from flowkit.analysis.runs import Benches, Session, copies
 from flowkit.analysis.scatter import AtLifts, Blocks, Figure, LiftScatter, Means, Metric, PortRuns, Values
@@ -233,11 +233,9 @@ class Spread:
         return np.asarray(self.repeats + self.plates + sum(self.known.values()))
 
     def effective(self) -> Array:
-        """Return ν_eff by Welch and Satterthwaite (GUM G.4.1), never rounded."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            below = np.where(self.repeats > 0, self.repeats**2 / self.freedom, 0.0)
-            below = below + (self.plates**2 / self.plate_freedom if self.plate_freedom else 0.0)
-            return np.where(below > 0, self.total**2 / np.where(below > 0, below, 1.0), math.inf)
+        """Return ν_eff, never rounded."""
+        parts = (self.repeats, self.plates, self.total - self.repeats - self.plates)
+        return effective_degrees_of_freedom(parts, (self.freedom, self.plate_freedom or math.inf, math.inf))
 
     def terms(self, index: int) -> Terms:
         """Return the standard uncertainties of one figure."""
@@ -681,14 +679,6 @@ class Assessor:
 
     def differs_along_lift(self, contrast: Contrast, blocks: Blocks | None, logs: Array | None = None) -> bool | None:
         """Tell whether a contrast differs along the lift; None where the data cannot say.
-
-        Parameters
-        ----------
-        contrast : Contrast
-            At lifts that all its ports were measured at.
-        blocks : Blocks or None
-        logs : array, optional
-            What is compared; ln(1 + g) of two states unless given.
 
         Notes
         -----

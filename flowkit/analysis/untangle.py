@@ -1,4 +1,4 @@
-"""Which extra test would tell apart the changes that were made together, and whether it can still be made."""
+"""Which extra test would separate the changes that were made together, and whether it can still be made."""
 
 from __future__ import annotations
 
@@ -20,28 +20,7 @@ CAN_BE_PUT_BACK = ("valve", "spring", "guide plate", "gasket")
 
 @dataclass(frozen=True, slots=True)
 class ExtraTest:
-    """What would remove the confounding of one step.
-
-    Attributes
-    ----------
-    from_, to : str
-        Names of the two variants.
-    factors : tuple of str
-        What changed together.
-    unknown : tuple of str
-        What is declared in one of them only, so that nothing can be planned.
-    states : tuple of mapping
-        The states to test, in order: one for two factors, one less than the factors for more.
-        The first alone already separates one factor from the rest.
-    already_tested : tuple of str
-        Variants that are such a state already and only need to be compared with.
-    completes : tuple of tuple of two str
-        Pairs of factors of which all four corners are known with these tests.
-    otherwise : mapping or None
-        For two factors the other state that would do as well.
-    possible : bool
-        Whether the head can still be brought to these states; what was cut cannot be put back.
-    """
+    """What would remove the confounding of one step."""
 
     from_: str
     to: str
@@ -77,11 +56,11 @@ class ExtraTest:
             return None
         if not self.possible:
             return (
-                f"next time, flow the {side} between the steps too, with {_described(self.states[0])}, to tell "
-                f"{listed(self.factors)} apart; this head cannot go back there"
+                f"next time, flow the {side} between the steps too, with {_described(self.states[0])}, to separate "
+                f"{listed(self.factors)}; this head cannot go back there"
             )
         which = "" if len(self.states) == 1 else f", the first of {len(self.states)} tests"
-        return f"flow the {side} with {_described(self.states[0])}{which}, to tell {listed(self.factors)} apart"
+        return f"flow the {side} with {_described(self.states[0])}{which}, to separate {listed(self.factors)}"
 
     def _next_time(self) -> str:
         """Say what would have separated them."""
@@ -103,19 +82,6 @@ class ExtraTest:
 
 def untangle(states: Sequence[tuple[str, State]]) -> tuple[ExtraTest, ...]:
     """Return for each step with several changes the tests that would separate them.
-
-    Parameters
-    ----------
-    states : sequence of (str, mapping)
-        Name and state (factor → level) of each variant of one side, in the job's order; the head
-        is now in the last of them.
-
-    Returns
-    -------
-    tuple of ExtraTest
-        None for a step with one change or none. Of the orders in which the changes could have
-        been made, one that the head can still be brought to, then the one with the fewest new
-        tests, then with the most pairs of factors of which all four corners become known.
 
     Notes
     -----

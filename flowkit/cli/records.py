@@ -125,7 +125,7 @@ def _left_out(done: Any) -> list[str]:
 
 
 def find(
-    text: Annotated[list[str] | None, typer.Argument(metavar="WORDS…", help="Words that must all occur.")] = None,
+    text: Annotated[list[str] | None, typer.Argument(metavar="WORDS…", help="Words, all of which must occur.")] = None,
     *,
     job: Annotated[str | None, typer.Option("--job", help="The job's number.")] = None,
     side: Annotated[Literal["intake", "exhaust"] | None, typer.Option("--side", help="Side.")] = None,
@@ -255,7 +255,7 @@ def _rank_lines(side: SideRank, display: str) -> list[str]:
         return [f"{side.side.capitalize()}: the valve's diameter is not stated, so there is nothing to compare with."]
     unit, digits = ("in", 3) if display == "US" else ("mm", 1)
     low, high = (f"{from_si(size, unit):.{digits}f}" for size in (side.low_m, side.high_m))
-    others = f"{side.heads} other heads ({side.states} states)"
+    others = f"{side.heads} other head{'' if side.heads == 1 else 's'} ({side.states} states)"
     lines = [f"{side.side.capitalize()}: among {others} with valves of {low} to {high} {unit}"]
     if side.heads < ENOUGH:
         return [*lines, f"  Too few to rank: {ENOUGH} heads are needed, the records hold {side.heads}."]
@@ -290,11 +290,14 @@ def bench(
     """Show the bench's own history: check plate, drift, leak, and how well runs repeat."""
     from flowkit.output import document, jsonable
     from flowkit.records.bench import bench_history, benches, draw_bench
-    from flowkit.records.store import Store
+    from flowkit.records.store import RecordsError, Store
 
     with Store(records) as store:
         known = benches(store)
         chosen = name if name is not None else (known[0] if known else None)
+        if name is not None and name.strip().casefold() not in {(item or "").strip().casefold() for item in known}:
+            hold = ", ".join(item or "tests without one" for item in known) or "no test"
+            raise RecordsError(f"the records hold no bench {name!r}", f"they hold {hold}", file=str(store.path))
         history = bench_history(store, chosen, operator=operator, since=since)
     if picture is not None:
         draw_bench(history, picture)
@@ -312,12 +315,12 @@ def bench(
 
 def _bench_lines(history: BenchHistory) -> list[str]:
     """Say a bench's history in words."""
-    from flowkit.records.bench import FEWEST
+    from flowkit.records.bench import FEWEST, readings_text
 
     lines = [f"Bench: {history.bench or 'not named on the sheets'}"]
     if history.chart is None:
         lines.append(
-            f"Check plate: {history.readings} dated readings, too few for a control chart ({FEWEST} are needed)."
+            f"Check plate: {readings_text(history.readings)}, too few for a control chart ({FEWEST} are needed)."
         )
     else:
         chart = history.chart

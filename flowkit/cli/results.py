@@ -17,6 +17,7 @@ from flowkit.cli.common import (
     exit_code,
     failure_as_document,
     give,
+    hush,
     load_job,
     report_errors,
     verb,
@@ -67,6 +68,7 @@ def compare(
     if json_ or not csv:
         text = functools.partial(comparison_text, tables=tables)
         return give(comparison, text, job.info.display, as_json=json_)
+    hush()
     typer.echo(comparison_csv(comparison, job.info.display), nl=False)
     report_errors(comparison.findings)
     return exit_code(comparison.findings)
@@ -93,7 +95,7 @@ def plan(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
     gain: Annotated[str, typer.Option("--gain", metavar="PERCENT", help="The gain to be proven, in per cent.")] = "2 %",
     power: Annotated[
-        str, typer.Option("--power", metavar="PERCENT", help="The chance to resolve it, in per cent.")
+        str, typer.Option("--power", metavar="PERCENT", help="The chance of proving it, in per cent.")
     ] = "80 %",
     json_: JsonOption = False,
 ) -> int:

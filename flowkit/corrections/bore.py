@@ -65,7 +65,7 @@ def _refuse_touching(bore_m: float, valve_diameter_m: float, offset_m: float) ->
     """Raise where the valve would touch the wall, or a dimension cannot be."""
     for name, value in (("bore", bore_m), ("valve", valve_diameter_m)):
         if not (value > 0 and math.isfinite(value)):
-            raise CorrectionError(f"a {name} diameter of {value * 1000:g} mm cannot be", "check it and its unit")
+            raise CorrectionError(f"a {name} diameter of {value * 1000:g} mm is not possible", "check it and its unit")
     reach = abs(offset_m) + valve_diameter_m / 2
     if not reach < bore_m / 2:
         raise CorrectionError(
@@ -173,7 +173,7 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
     """
     _refuse_touching(bore_m, valve_diameter_m, offset_m)
     if area_m2 < 0:
-        raise CorrectionError(f"an effective area of {area_m2 * 1e6:.0f} mm² cannot be", "check the flow")
+        raise CorrectionError(f"an effective area of {area_m2 * 1e6:.0f} mm² is not possible", "check the flow")
     if area_m2 == 0:
         return 0.0
     gap_resistance = 1 / _half_gaps(bore_m, valve_diameter_m, offset_m) ** 2

@@ -85,7 +85,7 @@ def reference_state(reference: Reference) -> ReferenceState:
     for name, value, unit in (("test pressure", reference.pressure_pa, "inH2O"), ("bore", reference.bore_m, "mm")):
         if value is not None and not (value > 0 and math.isfinite(value)):
             written = f"{from_si(value, unit):.5g} {unit}"
-            raise CorrectionError(f"a reference {name} of {written} cannot be", "give one above zero")
+            raise CorrectionError(f"a reference {name} of {written} is not possible", "give one above zero")
     return ReferenceState(reference.pressure_pa, reference.bore_m, density(reference.air), reference.pressure_law)
 
 
@@ -133,7 +133,7 @@ def correct(
     Raises
     ------
     CorrectionError
-        If a name in `off` is not a correction, the reference cannot be, or a test was
+        If a name in `off` is not a correction, the reference is not possible, or a test was
         corrected before.
 
     Notes
@@ -368,7 +368,7 @@ def _unusable(test: FlowTest, pressure: float | None, needed: bool) -> str:
 
 
 def _beyond_vacuum(test: FlowTest, pressure_pa: float) -> bool:
-    """Tell whether an intake would be sucked at the whole of the room's pressure or more."""
+    """Whether an intake would be drawn at the whole of the room's pressure or more."""
     barometer = test.conditions.barometer_pa
     room = STANDARD_BAROMETER_PA if barometer is None else barometer
     # The pressure correction reports an impossible barometer.
@@ -378,18 +378,15 @@ def _beyond_vacuum(test: FlowTest, pressure_pa: float) -> bool:
 def _left_out(rule: str, where: str, test: FlowTest, pressure: float | None, outcome: str) -> Finding:
     """Return the error for a test or point without a usable pressure."""
     if pressure is None:
-        message = (
-            f"No test pressure is known, {outcome}; give it on the sheet, or state it with --test-pressure or in "
-            "the job's conditions."
-        )
+        message = f"No test pressure is known, {outcome}; state it with --test-pressure or in the job's conditions."
     elif _beyond_vacuum(test, pressure):
         message = (
-            f"The intake cannot be sucked at a test pressure of {pressure_as_read(test, pressure)}, which is not below "
+            f"The intake cannot be tested at a pressure of {pressure_as_read(test, pressure)}, which is not below "
             f"{_room_words(test)}, {outcome}; check the test pressure and the barometer and their units on the sheet."
         )
     else:
         message = (
-            f"A test pressure of {pressure_as_read(test, pressure)} cannot be, {outcome}; "
+            f"A test pressure of {pressure_as_read(test, pressure)} is not possible, {outcome}; "
             "check it and its unit on the sheet."
         )
     return Finding(rule, "error", where, message)

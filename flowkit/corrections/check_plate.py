@@ -67,7 +67,7 @@ def check_factor(
         ("nominal pressure", nominal_pressure_pa, "Pa"),
     ):
         if not _can_be(value):
-            raise CorrectionError(f"a check plate {name} of {value:g} {unit} cannot be", "check it on the sheet")
+            raise CorrectionError(f"a check plate {name} of {value:g} {unit} is not possible", "check it on the sheet")
     return nominal_m3_s / (reading_m3_s * air_factor * math.sqrt(nominal_pressure_pa / pressure_pa))
 
 
@@ -147,7 +147,7 @@ def _can_be(value: float) -> bool:
 
 
 def _impossible(test: FlowTest, reading: float, nominal: float, at: tuple[float, float] | None) -> str:
-    """Say, in the sheet's own units, what of a plate cannot be; "" where all of it can."""
+    """Say, in the sheet's own units, what of a plate is not possible; "" where all of it can."""
     figures = [
         ("reading", flow_as_read(test, reading, volume=True), reading),
         ("nominal flow", flow_as_read(test, nominal, volume=True), nominal),
@@ -155,7 +155,7 @@ def _impossible(test: FlowTest, reading: float, nominal: float, at: tuple[float,
     if at is not None:
         names = ("pressure", "nominal pressure")
         figures += [(name, pressure_as_read(test, value), value) for name, value in zip(names, at, strict=True)]
-    wrong = [f"a check plate {name} of {words} cannot be" for name, words, value in figures if not _can_be(value)]
+    wrong = [f"a check plate {name} of {words} is not possible" for name, words, value in figures if not _can_be(value)]
     return wrong[0] if wrong else ""
 
 

@@ -100,7 +100,7 @@ def flow_function(pr: float, gamma: float = GAMMA) -> float:
     """
     if not 0 <= pr <= 1:
         raise CorrectionError(
-            f"a pressure ratio of {pr:.4g} cannot be", "check test pressure and barometer and their units"
+            f"a pressure ratio of {pr:.4g} is not possible", "check test pressure and barometer and their units"
         )
     pr = max(pr, critical_pressure_ratio(gamma))
     # expm1 keeps full precision near pr = 1, where the two powers all but cancel.
@@ -117,7 +117,7 @@ def _refuse_vacuum(name: str, pressure_pa: float, barometer_pa: float) -> None:
     """Raise where an intake would be sucked at the whole of the room's pressure or more."""
     if pressure_pa >= barometer_pa:
         raise CorrectionError(
-            f"the intake cannot be sucked at a {name} pressure of {_both(pressure_pa)}, "
+            f"the intake cannot be tested at a {name} pressure of {_both(pressure_pa)}, "
             f"which is not below the barometer of {_both(barometer_pa)}",
             f"check {name} pressure and barometer and their units",
         )

@@ -315,7 +315,7 @@ def _check_leak(test: FlowTest, together: _Together) -> None:
         f"the leak of {flow_as_read(test, leak)} is {100 * share:.1f} % of the flow at the lowest lift, "
         f"{lift_as_read(test, lowest.lift_m)}"
     )
-    end = "; above 2 % the low lifts hang on how well it is known: seal the fixture, or measure it again"
+    end = "; above 2 % the flows at low lift depend on how well it is known: seal the fixture, or measure it again"
     case = _Case("leak-large", "warning", share, [test], lambda others: start + others + end)
     together.add(("leak-large", test.file, test.sheet, test.conditions.leak_m3_s), case)
 
@@ -350,7 +350,7 @@ def _check_plate(test: FlowTest, together: _Together) -> None:
         f"{flow_as_read(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {way}{brought}"
     )
     end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
-    end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % wants looking after"
+    end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % needs attention"
     case = _Case("check-off", "error" if severe else "warning", off, [test], lambda others: start + others + end)
     key = ("check-off", test.file, test.sheet, at.check_reading_m3_s, at.check_nominal_m3_s, at.check_pressure_pa)
     together.add(key, case)

@@ -8,6 +8,7 @@ from dataclasses import fields
 from math import isclose
 
 from flowkit.importers.files.grid import CellValue
+from flowkit.importers.files.own import is_own_output
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
@@ -24,6 +25,7 @@ __all__ = ["unused"]
 _LONGEST = 300  # a longer text is prose that says many things
 _GAUGE = 20_000.0  # Pa; no bench draws more, so a larger pressure is a barometer's, a spring's or a tyre's
 _CLOSE = 2e-3  # a pressure said twice may be rounded once
+_FOREIGN_UNIT = re.compile(r"\s*(?!(?:for|and|und|pour|per|a|e|y)\b)[^\W\d_]{1,4}\b")
 _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in words)
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _RAN = re.compile(
@@ -38,7 +40,7 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     said = _Used(tests, stated)
     found = []
     for reading in readings:
-        if reading.grid.hidden:
+        if reading.grid.hidden or is_own_output(reading.grid):
             continue
         for text, source in _texts(reading):
             what = said.missed(text)
@@ -91,10 +93,14 @@ class _Used:
             if loose is not None:
                 return f"names {loose.number} {loose.unit_text}, and nothing of this file was read at that pressure"
             ran = _RAN.search(text)
-            if ran and not self._is_known(float(ran[1].replace(",", "."))):
+            bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
+            if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
                 return f"names {ran[1]}, and nothing of this file was read at that pressure"
-        worked = _is_worked(text)
-        if worked and numbers and not self.settled and not all(self._is_used(number) for number in numbers):
+        factor = _is_factor(text)
+        worked = factor or _is_treated(text)
+        if not factor:  # "springs 60 lb": of another thing
+            numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
+        if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
             return "says that figures of this sheet were worked out or are to be, and which is not clear"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
@@ -111,17 +117,19 @@ class _Used:
         values = [to_si(value, number.unit.name) for value in _numbers(number.number)]
         return bool(values) and all(0 < value < _GAUGE for value in values) and not _among(values, self.pressures)
 
-    def _is_used(self, number: Found) -> bool:
+    def _is_used(self, number: Found, *, factor: bool) -> bool:
         """Whether a number is no figure of the flows, or one that they were read with."""
         if number.unit is None:
-            return any(self._is_known(value) for value in _numbers(number.number))
+            return any(self._is_known(value, factor=factor) for value in _numbers(number.number))
+        if factor and number.unit.quantity in (*FLOW_QUANTITIES, "length"):
+            return False  # "leakage 0.8 CFM deducted"
         return number.unit.quantity != "pressure" or not self._is_loose(number)
 
-    def _is_known(self, value: float) -> bool:
-        """Whether a bare number is a test pressure in the trade's units, or a lift."""
-        inches = (to_si(value, unit) for unit in ("inH2O", "kPa", "mbar", "mmH2O"))
+    def _is_known(self, value: float, *, factor: bool = False) -> bool:
+        """Whether a bare number is a test pressure in the trade's units, or a lift where it is no factor."""
+        inches = (to_si(value, unit) for unit in ("inH2O", "kPa", "mbar", "mmH2O", "cmH2O", "Pa"))
         lifts = (to_si(value, unit) for unit in ("in", "mm", "thou"))
-        return _among(inches, self.pressures) or _among(lifts, self.lifts)
+        return _among(inches, self.pressures) or (not factor and _among(lifts, self.lifts))
 
 
 def _among(values: Iterable[float], known: Iterable[float]) -> bool:
@@ -147,8 +155,13 @@ def _numbers(text: str) -> list[float]:
     return found
 
 
-def _is_worked(text: str) -> bool:
-    """Whether a text says that figures were corrected, converted, multiplied or the like."""
+def _is_treated(text: str) -> bool:
+    """Whether a text says that figures were corrected, converted or the like."""
+    return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
+
+
+def _is_factor(text: str) -> bool:
+    """Whether a text says that figures were multiplied, or something was added, or is to be."""
     for match in _TIMES.finditer(text):  # "CFM x 10", and no "15W40 x 4"
         unit = known_unit(match[1])
         if unit is not None and unit.quantity in (*FLOW_QUANTITIES, "length"):
@@ -156,9 +169,7 @@ def _is_worked(text: str) -> bool:
         if any(mention.kind in ("flow", "lift") for mention in mentions(match[1])):
             return True
     words = {fold(word) for word in re.findall(r"[^\W\d_]+", text)}
-    if words & _FACTOR_WORDS:
-        return True
-    return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
+    return bool(words & _FACTOR_WORDS)
 
 
 def _flow_units(text: str) -> set[str]:

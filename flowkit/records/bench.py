@@ -14,6 +14,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from flowkit.drawing.looks import BLUE, RED, SOFT
 from flowkit.records.store import Store
 
 D2 = 1.128
@@ -328,7 +329,9 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
         ax.set_ylabel("reading less nominal, %")
     if history.chart is None:
         for ax in (top, middle):
-            ax.text(0.5, 0.5, f"{history.readings} dated readings: too few", ha="center", transform=ax.transAxes)
+            ax.text(0.5, 0.5, f"{readings_text(history.readings)}: too few", ha="center", transform=ax.transAxes)
+            ax.set_xticks([])
+            ax.set_yticks([])
     else:
         chart = history.chart
         _control_panel(top, history.dates, chart.values, (chart.low, chart.centre, chart.high), chart.outside)
@@ -338,15 +341,24 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
     lower.set_ylabel("standard deviation, %")
     years = [row for row in history.by_year if row.key.isdigit()]
     for place, row in enumerate(years):
-        lower.bar(place, 100 * row.s, color="#0072B2", width=0.6)
+        lower.bar(place, 100 * row.s, color=BLUE, width=0.6)
         lower.annotate(f"{row.degrees_of_freedom}", (place, 100 * row.s), ha="center", va="bottom", fontsize=8)
     lower.set_xticks(range(len(years)), [row.key for row in years])
+    lower.set_xlim(-0.6, max(len(years), 6) - 0.4)
+    if not years:
+        lower.text(0.5, 0.5, "no dated runs were repeated", ha="center", transform=lower.transAxes)
+        lower.set_yticks([])
     lower.set_xlabel("figures over the bars: degrees of freedom")
     for ax in (top, middle, lower):
         ax.spines[["top", "right"]].set_visible(False)
     figure.suptitle(f"Bench: {history.bench or 'not named'}", x=0.01, ha="left", fontsize=12)
     with written_whole(Path(path)) as draft:
         figure.savefig(draft, dpi=130)
+
+
+def readings_text(count: int) -> str:
+    """Say how many readings there are."""
+    return f"{count} dated reading{'' if count == 1 else 's'}"
 
 
 PANEL_SPAN = 2.5
@@ -366,8 +378,8 @@ def _control_panel(
     bottom, top = centre - PANEL_SPAN * span, centre + PANEL_SPAN * span
     true = [100 * (value - 1) for value in values]
     shown = [min(max(value, bottom), top) for value in true]
-    ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color="#5A5A5A")
-    ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color="#D55E00", label="outside the limits")
+    ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color=SOFT)
+    ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color=RED, label="outside the limits")
     stretches: list[list[int]] = []
     for i in (i for i in outside if shown[i] != true[i]):
         if stretches and stretches[-1][-1] == i - 1:
@@ -377,13 +389,14 @@ def _control_panel(
     for stretch in stretches:
         worst = max(stretch, key=lambda i: abs(true[i] - centre))
         ax.annotate(f"{true[worst]:+.1f} %", (stretch[-1], shown[worst]), xytext=(6, 0), textcoords="offset points",
-                    va="center", fontsize=8, color="#D55E00")  # fmt: skip
+                    va="center", fontsize=8, color=RED)  # fmt: skip
     if span > 0:
         ax.set_ylim(bottom - 0.1 * span, top + 0.1 * span)
     for limit, style in zip(limits, ("--", "-", "--"), strict=True):
-        ax.axhline(100 * (limit - 1), color="#0072B2", lw=1, ls=style)
-    firsts = [i for i, date in enumerate(dates) if i == 0 or date[:4] != dates[i - 1][:4]]
-    ax.set_xticks(firsts, [dates[i][:4] for i in firsts])
+        ax.axhline(100 * (limit - 1), color=BLUE, lw=1, ls=style)
+    cut = 4 if len({date[:4] for date in dates}) > 2 else 7  # years, or months
+    firsts = [i for i, date in enumerate(dates) if i == 0 or date[:cut] != dates[i - 1][:cut]]
+    ax.set_xticks(firsts, [dates[i][:cut] for i in firsts], fontsize=9 if cut == 4 else 7)
     ax.margins(x=0.01)
     if outside:
         ax.legend(fontsize=8, frameon=False, loc="upper left")

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from flowkit.records.figures import PROFILE_RATIOS, profile_of
@@ -201,9 +202,12 @@ def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display
                 continue
             ax.set_xlabel("lift over valve diameter")
             ax.set_ylabel(label)
-            ax.set_title(
-                f"{side.side.capitalize()}, against {side.heads} heads in {side.states} states", fontsize=10, loc="left"
-            )
+            others = f"{side.heads} head{'' if side.heads == 1 else 's'} in {side.states} states"
+            against = f"against {others}" if side.heads >= ENOUGH else f"{others} recorded, too few to rank"
+            ax.set_title(f"{side.side.capitalize()}, {against}", fontsize=10, loc="left")
+    handles = {label: handle for ax in axes.flat for handle, label in zip(*ax.get_legend_handles_labels(), strict=True)}
+    labels = [fill(label, 46) for label in handles]
+    figure.legend(handles.values(), labels, loc="outside lower left", ncols=2, fontsize=8, frameon=False)
     if title:
         figure.suptitle(title, fontsize=12, x=0.01, ha="left")
     with written_whole(Path(path)) as draft:
@@ -242,6 +246,4 @@ def _panel(ax: Any, places: Sequence[Place], scale: float, colours: Sequence[str
             transform=ax.transAxes,
             color="0.4",
         )
-    else:
-        ax.legend(fontsize=7.5, frameon=False)
     ax.spines[["top", "right"]].set_visible(False)

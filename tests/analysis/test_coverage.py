@@ -80,7 +80,7 @@ def gains(scenario: Scenario, gain: float, count: int) -> Iterator[Gain]:
 
 @dataclass(frozen=True)
 class Tried:
-    """Share of intervals that hold the truth, in the mean and at single lifts, and of gains falsely proven."""
+    """Share of intervals that hold the truth, on average and at single lifts, and of gains falsely proven."""
 
     mean: float
     lift: float

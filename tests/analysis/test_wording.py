@@ -31,7 +31,7 @@ def test_numbers() -> None:
 def test_a_proven_gain_says_how_much_at_least_and_by_what() -> None:
     result = compared(head("a", state=CAST), head("b", 1.05, state=CUT))
     (total,) = result.parts["headline"]
-    assert total.startswith("Intake: 'b' flows 5.0 % ± 0.6 more than 'a' in the mean over 0.079 in to 0.394 in of lift")
+    assert total.startswith("Intake: 'b' flows 5.0 % ± 0.6 more than 'a' on average over 0.079 in to 0.394 in of lift")
     assert "at least +4.5 % (95 % sure); ports alone changed." in total
     gain = result.sides["intake"].gains[0]
     assert headline(gain, "intake") == "Intake: +5.0 % ± 0.6 mean flow, ports alone" and cause(gain) == "ports alone"
@@ -127,7 +127,7 @@ def test_ports_and_seats_cut_together_cannot_be_told_apart_any_more() -> None:
 def test_valves_can_be_put_back() -> None:
     before, after = {"ports": "cast", "valves": "old"}, {"ports": "cut", "valves": "slim"}
     (told,) = compared(head("a", state=before), head("b", 1.05, state=after)).parts["next"]
-    assert told == "Next: flow the intake with ports 'cut' and valves 'old', to tell ports and valves apart."
+    assert told == "Next: flow the intake with ports 'cut' and valves 'old', to separate ports and valves."
 
 
 def test_one_variant_has_its_flow_and_no_word_of_gain() -> None:
@@ -139,3 +139,12 @@ def test_one_variant_has_its_flow_and_no_word_of_gain() -> None:
 @pytest.mark.parametrize("key", ["headline", "steps", "detail", "doubts", "next"])
 def test_no_sides_no_words(key: str) -> None:
     assert sentences({})[key] == ()
+
+
+def test_paper_leaves_out_the_keys_of_the_job_file() -> None:
+    from flowkit.analysis.gains import why_not_assessed
+    from flowkit.wording import without_keys
+
+    assert "[bench]" in why_not_assessed()
+    assert without_keys(why_not_assessed()).endswith("or state the bench's own figure.")
+    assert without_keys("A port (left) stays, as do 3 mm (0.118 in).") == "A port (left) stays, as do 3 mm (0.118 in)."

@@ -127,7 +127,7 @@ def test_air_that_cannot_be_is_an_error() -> None:
     step = correct_air(FLOWS, flow_test(**{**ROOM, "relative_humidity": 60.0}), setting(bench=ACTUAL))
     assert step.fatal
     assert step.findings[0].rule == "air-impossible"
-    assert "a relative humidity of 60 cannot be" in step.findings[0].message
+    assert "a relative humidity of 60 is not possible" in step.findings[0].message
 
 
 DENSITY = st.floats(0.8, 1.4)

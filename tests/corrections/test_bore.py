@@ -129,8 +129,8 @@ def test_small_flows_feel_the_wall_least() -> None:
             "40.00 mm (1.575 in); "
             "check bore, valve head and offset and their units.",
         ),
-        ((HEAD, 0.0, 0.038), "a bore diameter of 0 mm cannot be; check it and its unit."),
-        ((HEAD, 0.08, math.nan), "a valve diameter of nan mm cannot be; check it and its unit."),
+        ((HEAD, 0.0, 0.038), "a bore diameter of 0 mm is not possible; check it and its unit."),
+        ((HEAD, 0.08, math.nan), "a valve diameter of nan mm is not possible; check it and its unit."),
     ],
 )
 def test_geometry_that_cannot_be(arguments: tuple[float, ...], words: str) -> None:
@@ -163,7 +163,7 @@ def test_more_flow_than_the_gap_could_pass() -> None:
         words = f"an effective area of {printed} mm² is not less than the 3955 mm² between valve and wall"
         with pytest.raises(CorrectionError, match=words):
             unshrouded_area(area, BORE, VALVE)
-    with pytest.raises(CorrectionError, match="an effective area of -1 mm² cannot be; check the flow"):
+    with pytest.raises(CorrectionError, match="an effective area of -1 mm² is not possible; check the flow"):
         unshrouded_area(-1e-6, BORE, VALVE)
     assert unshrouded_area(gap * 0.999999, BORE, VALVE) > 100 * gap
 

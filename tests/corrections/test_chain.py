@@ -298,12 +298,15 @@ def test_tests_may_come_from_an_iterator() -> None:
 @pytest.mark.parametrize(
     ("reference", "words"),
     [
-        (Reference(pressure_pa=0.0), "a reference test pressure of 0 inH2O cannot be; give one above zero."),
-        (Reference(pressure_pa=math.nan), "a reference test pressure of nan inH2O cannot be; give one above zero."),
-        (Reference(bore_m=-0.08), "a reference bore of -80 mm cannot be; give one above zero."),
+        (Reference(pressure_pa=0.0), "a reference test pressure of 0 inH2O is not possible; give one above zero."),
+        (
+            Reference(pressure_pa=math.nan),
+            "a reference test pressure of nan inH2O is not possible; give one above zero.",
+        ),
+        (Reference(bore_m=-0.08), "a reference bore of -80 mm is not possible; give one above zero."),
         (
             Reference(air=AirState(pressure_pa=0.0)),
-            "an absolute air pressure of 0 Pa cannot be; check the barometer and its unit.",
+            "an absolute air pressure of 0 Pa is not possible; check the barometer and its unit.",
         ),
     ],
 )

@@ -132,10 +132,13 @@ def test_without_a_pressure_of_the_test_reading_and_nominal_are_at_the_same() ->
 @pytest.mark.parametrize(
     ("conditions", "words"),
     [
-        (plate(0.0), "a check plate reading of 0 CFM cannot be"),
-        (plate(math.nan), "a check plate reading of nan CFM cannot be"),
-        ({"check_reading_m3_s": 0.06, "check_nominal_m3_s": 0.0}, "a check plate nominal flow of 0 CFM cannot be"),
-        (plate(0.06, check_pressure_pa=0.0), "a check plate nominal pressure of 0 inH2O cannot be"),
+        (plate(0.0), "a check plate reading of 0 CFM is not possible"),
+        (plate(math.nan), "a check plate reading of nan CFM is not possible"),
+        (
+            {"check_reading_m3_s": 0.06, "check_nominal_m3_s": 0.0},
+            "a check plate nominal flow of 0 CFM is not possible",
+        ),
+        (plate(0.06, check_pressure_pa=0.0), "a check plate nominal pressure of 0 inH2O is not possible"),
     ],
 )
 def test_a_plate_that_cannot_be_is_an_error(conditions: dict[str, float | None], words: str) -> None:
@@ -158,5 +161,5 @@ def test_a_plate_read_at_its_nominal_pressure_needs_none(reading, nominal, press
 
 
 def test_pressures_that_cannot_be() -> None:
-    with pytest.raises(CorrectionError, match="a check plate pressure of -1 Pa cannot be"):
+    with pytest.raises(CorrectionError, match="a check plate pressure of -1 Pa is not possible"):
         check_factor(0.06, 0.06, pressure_pa=-1.0)

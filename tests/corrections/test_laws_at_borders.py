@@ -175,7 +175,10 @@ def test_compressible_law_without_a_side_says_what_to_do_wherever_it_is_asked() 
 def test_pressures_and_areas_that_cannot_be_say_what_to_check() -> None:
     with pytest.raises(CorrectionError) as caught:
         flow_function(1.5)
-    assert str(caught.value) == "a pressure ratio of 1.5 cannot be; check test pressure and barometer and their units."
+    assert (
+        str(caught.value)
+        == "a pressure ratio of 1.5 is not possible; check test pressure and barometer and their units."
+    )
     with pytest.raises(CorrectionError) as caught:
         pressure_factor("square-root", "intake", 7000.0, 7000.0, -1.0)
     assert str(caught.value) == (
@@ -183,10 +186,10 @@ def test_pressures_and_areas_that_cannot_be_say_what_to_check() -> None:
     )
     with pytest.raises(CorrectionError) as caught:
         unshrouded_area(-1e-4, 0.0805, 0.038)
-    assert str(caught.value) == "an effective area of -100 mm² cannot be; check the flow."
+    assert str(caught.value) == "an effective area of -100 mm² is not possible; check the flow."
     with pytest.raises(CorrectionError) as caught:
         shrouded_area(1e-4, 0.0, 0.038)
-    assert str(caught.value) == "a bore diameter of 0 mm cannot be; check it and its unit."
+    assert str(caught.value) == "a bore diameter of 0 mm is not possible; check it and its unit."
 
 
 # --- air, check plate and chain: what is left ------------------------------------------------------
@@ -214,7 +217,7 @@ def test_impossible_air_leaves_the_flows_as_they_were() -> None:
 def test_dimensions_that_cannot_be_are_named_in_millimetres() -> None:
     with pytest.raises(CorrectionError) as caught:
         shrouded_area(1e-4, -0.0805, 0.038)
-    assert str(caught.value) == "a bore diameter of -80.5 mm cannot be; check it and its unit."
+    assert str(caught.value) == "a bore diameter of -80.5 mm is not possible; check it and its unit."
 
 
 def test_check_plate_in_the_nominal_s_own_air_and_pressure_is_one_ratio() -> None:

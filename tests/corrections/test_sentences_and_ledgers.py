@@ -143,14 +143,15 @@ def test_pressure_that_is_missing_or_cannot_be() -> None:
             "pressure-impossible",
             "error",
             PLACE,
-            "A test pressure of −28.102 inH2O cannot be, so the test was left out; check it and its unit on the sheet.",
+            "A test pressure of −28.102 inH2O is not possible, so the test was left out; check it and its unit on "
+            "the sheet.",
         )
     result = correct([flow_test(pressures=(7000.0, -1.0, 7000.0, None), test_pressure_pa=None)])
     assert [(found.where, found.message) for found in result.findings] == [
         (
             "a.csv:3:2",
-            "A test pressure of −0.0040146 inH2O cannot be, so the point was left out; check it and its unit on the "
-            "sheet.",
+            "A test pressure of −0.0040146 inH2O is not possible, so the point was left out; check it and its unit on "
+            "the sheet.",
         ),
         ("a.csv:5:2", f"No test pressure is known, so the point was left out; {missing}"),
     ]

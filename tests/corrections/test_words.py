@@ -52,7 +52,7 @@ def test_a_pressure_is_written_as_on_its_sheet(unit: str | None, words: str) -> 
 def test_a_check_plate_that_cannot_be(figures: dict[str, float], words: str) -> None:
     with pytest.raises(CorrectionError) as caught:
         check_factor(**{"reading_m3_s": 0.1, "nominal_m3_s": 0.1, **figures})
-    assert str(caught.value) == f"a check plate {words} cannot be; check it on the sheet."
+    assert str(caught.value) == f"a check plate {words} is not possible; check it on the sheet."
 
 
 def test_a_leak_that_cannot_be_stays_in_the_ledger() -> None:
@@ -83,4 +83,4 @@ def test_a_plate_read_at_a_pressure_that_cannot_be() -> None:
     """In the sheet's unit: −249.08891 Pa is −1 inH2O."""
     plate = {"check_reading_m3_s": 0.1, "check_nominal_m3_s": 0.1, "check_pressure_pa": 28 * INH2O_PA}
     step = correct_check_plate(FLOWS, flow_test(**plate, check_reading_pressure_pa=-INH2O_PA), setting())
-    assert "a check plate pressure of −1 inH2O cannot be" in only(step.findings)[3]
+    assert "a check plate pressure of −1 inH2O is not possible" in only(step.findings)[3]

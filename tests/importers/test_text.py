@@ -238,10 +238,10 @@ def test_labels_before_aligned_numbers() -> None:
     ("data", "message"),
     [
         (b"Lift,Flow\n1,\x002\n", "zero bytes"),
-        (b"Lift,Flow\n1,\x1b2\n", "line 2 holds the control character 0x1B"),
+        (b"Lift,Flow\n1," + 9 * b"\x1b2" + b"\n", "line 2 holds the control character 0x1B"),
         (b"\xef\xbb\xbfLift\xff", "byte 5 does not belong"),
         (b"Lift\x81\n", "does not belong"),
-        ("Lift\x02Flow".encode("utf-16"), "control character"),
+        ("Lift\x02Flow".encode("utf-16") + 9 * b"\x02\0", "control character"),
         (b"  \n \n", "blanks only"),
         (b"<?xml version='1.0'?><a/>", "this is XML"),
     ],

@@ -29,6 +29,8 @@ def _asked(text: str, **stated: str) -> list[str]:
         "28 inH2O; flows in CFM x 10",
         "10 inH2O (multiply by 1.67 for 28)",
         '"28 inH2O; 0,3 zum Hub addieren"',
+        "28 inH2O; lifts from the old head; add 3",
+        "28 inH2O; leakage 0.8 CFM deducted",
         '"Inlet in CFM, exhaust in L/s. 28 inH2O"',
     ],
 )
@@ -45,6 +47,8 @@ def test_what_a_line_says_of_the_flows_is_asked_about_where_it_is_not_used(line:
         "Pressure: 28 inH2O\nBarometer: 1.013 bar\nOil 15W40 x 4",
         "Pressure: 28 inH2O\nLeak: 0.6 CFM at 28 inH2O",
         "Pressure: 28 inH2O\nnoisy at 3 mm",
+        "bench calibrated to 61.4 CFM; 28 inH2O",
+        '"28 inH2O, springs 60 lb seat, tyres 2 bar, air corrected to 20 C by the bench"',
         '"Pressure drop: 7,000 Pa"',
     ],
 )

@@ -8,7 +8,17 @@ from flowkit.importers.tables.find import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
-from flowkit.importers.words.vocabulary import LANGUAGES, PHRASES, SHARED, SIDE_CODES, WORDS, fold, spellings
+from flowkit.importers.words.values import iso_date
+from flowkit.importers.words.vocabulary import (
+    LANGUAGES,
+    MONTH_WORDS,
+    PHRASES,
+    SHARED,
+    SIDE_CODES,
+    WORDS,
+    fold,
+    spellings,
+)
 from flowkit.units import find_unit
 
 
@@ -42,6 +52,26 @@ def test_every_language_has_the_words_of_a_sheet() -> None:
         speaking = {language for language in LANGUAGES if WORDS[kind].get(language)}
         speaking |= {lang for word, langs in shared.items() if PHRASES[word][0] == kind for lang in langs}
         assert speaking == set(LANGUAGES), kind
+
+
+def test_every_language_has_its_months_and_no_word_means_two() -> None:
+    known: dict[str, int] = {}
+    for language in LANGUAGES:
+        assert len(MONTH_WORDS[language]) == 12, language
+        for month, words in enumerate(MONTH_WORDS[language], start=1):
+            for word in words.split():
+                assert known.setdefault(fold(word), month) == month, word
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "14 March 2026", "March 14th, 2026", "14. März 2026", "14 mars 2026", "14 de marzo de 2026", "14 marzo 2026",
+        "14 maart 2026", "14 marca 2026 r.", "den 14 mars 2026", "14 de março de 2026", "2026年3月14日",
+    ],
+)  # fmt: skip
+def test_a_date_in_each_language(text: str) -> None:
+    assert iso_date(text) == "2026-03-14"
 
 
 def test_kinds_are_known() -> None:
@@ -215,7 +245,7 @@ HEADINGS = {
 @pytest.mark.parametrize("language", HEADINGS)
 def test_five_languages_say_the_same(language: str) -> None:
     from flowkit.importers.files.grid import Grid
-    from flowkit.importers.reading import read_grid
+    from tests.importers.sheets import read_grid
 
     pressure, side, port, lift, flow, intake, exhaust, bore, leak, temperature = HEADINGS[language]
     rows = [

@@ -160,11 +160,11 @@ def test_the_command_says_it_in_words_and_draws_it(ten_years: Path, tmp_path: Pa
     assert run(["records", "bench", "--records", str(ten_years), "-o", str(picture)]) == 0
     out = capsys.readouterr().out
     assert "Check plate: 400 readings in 400 sessions" in out
-    assert "OUT OF CONTROL since" in out and "by operator: operator 1" in out
+    assert "OUT OF CONTROL since" in out and "operator 1   0." in out
     assert max(map(len, out.splitlines())) <= 80
     assert picture.read_bytes().startswith(b"\x89PNG")
-    assert run(["records", "bench", "no such", "--records", str(ten_years)]) == 0
-    assert "0 dated readings, too few" in capsys.readouterr().out
+    assert run(["records", "bench", "no such", "--records", str(ten_years)]) == 1  # a typing slip is no empty history
+    assert "no bench 'no such'; they hold bench A" in capsys.readouterr().err
 
 
 def test_a_slip_does_not_flatten_the_picture_and_its_value_is_beside_it() -> None:

@@ -233,9 +233,9 @@ def test_html_without_uncertainty() -> None:
 
 
 def test_findings_are_sorted_by_gravity_and_said_once() -> None:
-    findings = [Finding("a", "note", "x", "n"), Finding("b", "error", "y", "e"), Finding("b", "error", "y", "e")]
-    assert printed(findings_text(findings)) == "note     x: n [a]\n"
-    assert printed(findings_text(findings, errors=True)) == "error    y: e [b]\nnote     x: n [a]\n"
+    note, warning = Finding("a", "note", "x", "n"), Finding("c", "warning", "z", "w")
+    findings = [note, Finding("b", "error", "y", "e"), warning, warning]  # errors go to standard error
+    assert printed(findings_text(findings)) == "warning  z: w [c]\nnote     x: n [a]\n"
     assert findings_text([]) == ()
 
 

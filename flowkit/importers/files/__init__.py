@@ -14,8 +14,9 @@ SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".o
 
 _PICTURES = (
     ("PNG", b"\x89PNG"), ("JPEG", b"\xff\xd8\xff"), ("GIF", b"GIF8"), ("TIFF", b"II*\x00"), ("TIFF", b"MM\x00*"),
-    ("BMP", b"BM\x00"), ("WebP", b"RIFF"),
+    ("BMP", b"BM\x00"),
 )  # fmt: skip
+_ARCHIVES = (b"\x1f\x8b\x08", b"BZh", b"7z\xbc\xaf\x27\x1c", b"Rar!\x1a\x07", b"\xfd7zXZ")
 
 
 def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...]:
@@ -36,9 +37,14 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
 
         return pdf_grids(data, label)
     picture = next((name for name, mark in _PICTURES if data.startswith(mark)), None)
-    if picture is not None or data[4:12] in (b"ftypheic", b"ftypmif1"):
+    picture = "WebP" if data.startswith(b"RIFF") and data[8:12] == b"WEBP" else picture
+    if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"mif1", b"avif"):
+        picture = "HEIC"
+    if data.startswith(_ARCHIVES):
+        raise SheetError("this is a packed archive, not a sheet", "unpack it and name the sheets in it", file=label)
+    if picture is not None:
         raise SheetError(
-            f"this is a picture ({picture or 'HEIC'}), such as a photo or a scan, not a sheet",
+            f"this is a picture ({picture}), such as a photo or a scan, not a sheet",
             "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
             file=label,
         )

@@ -144,6 +144,8 @@ class Grid:
         The names of all worksheets of the file.
     comments : tuple of (line, text)
         Text: comment lines, left out of the rows, without their mark.
+    stray : tuple of (row, column, code)
+        Text: cells that held a control character.
     delimiter : str or None
         Text: what separates the cells; ``" "`` for columns aligned by spaces.
     decimal_comma : bool or None
@@ -164,6 +166,7 @@ class Grid:
     pages: tuple[tuple[int, int], ...] | None = None
     sheets: tuple[str, ...] = ()
     comments: tuple[tuple[int, str], ...] = ()
+    stray: tuple[tuple[int, int, int], ...] = ()
     delimiter: str | None = None
     decimal_comma: bool | None = None
 

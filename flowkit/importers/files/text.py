@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import accumulate
 from typing import NamedTuple
@@ -50,6 +50,7 @@ _NOT_TEXT = re.compile("[\x00-\x08\x0e-\x1f\x7f\ufffe\uffff]")
 
 _CONTROLS = bytes([*range(0x09), *range(0x0E, 0x20), 0x7F])
 
+MAX_STRAY = 8  # control characters that may have slipped into a text; more, and it is none
 _REMEDY = "export the sheet as csv or xlsx and send that"
 
 
@@ -72,11 +73,13 @@ def decode_text(data: bytes, label: str) -> str:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     # Deleting bytes is quick, and they are the same in every encoding of one byte and in UTF-8.
     clean = len(data) == len(data.translate(None, _CONTROLS))
-    odd = None if clean else _NOT_TEXT.search(text)
-    if odd:
-        line = text.count("\n", 0, odd.start()) + 1
+    odd = [] if clean else list(_NOT_TEXT.finditer(text))
+    if len(odd) > MAX_STRAY:
+        line = text.count("\n", 0, odd[0].start()) + 1
         raise SheetError(
-            f"line {line} holds the control character 0x{ord(odd[0]):02X}, so this is no text file", _REMEDY, file=label
+            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is no text file",
+            _REMEDY,
+            file=label,
         )
     return text
 
@@ -681,7 +684,22 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
         rows, numbers = markup_rows(text, label)
         comma = decimal_comma([cell for row in rows for cell in row if cell])
         return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
-    return grid_of_lines(text_lines(text, label), label)
+    grid = grid_of_lines(text_lines(text, label), label)
+    return _without_strays(grid) if len(data) != len(data.translate(None, _CONTROLS)) else grid
+
+
+def _without_strays(grid: Grid) -> Grid:
+    """Take control characters out of texts and note where they were; inside a figure they stay, which then is none."""
+    rows = [list(row) for row in grid.rows]
+    stray = []
+    for row, cells in enumerate(rows):
+        for column, cell in enumerate(cells):
+            found = _NOT_TEXT.search(cell) if isinstance(cell, str) else None
+            if found is not None and isinstance(cell, str):
+                stray.append((row, column, ord(found[0])))
+                clean = _NOT_TEXT.sub("", cell).strip()
+                cells[column] = cell if is_numeric(clean) else clean or None
+    return replace(grid, rows=tuple(map(tuple, rows)), stray=tuple(stray))
 
 
 def grid_of_lines(lines: list[str], label: str) -> Grid:

@@ -21,14 +21,19 @@ from flowkit.importers.result import ReadResult
 from flowkit.importers.tables.proposal import mapping_lines
 from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import FIRST_STATES, fold
 from flowkit.model import Conditions, Finding, FlowTest
 from flowkit.units import format_quantity
 
 __all__ = ["SUFFIXES", "Folder", "Listed", "job_text", "read_folder", "start_job", "target_of", "write_new"]
 
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
-"""Endings of the files of a folder that are looked at."""
+"""Endings of sheets."""
+_MAY_BE_SHEETS = SUFFIXES | {
+    *(".numbers", ".docx", ".doc", ".rtf", ".odt", ".pages", ".zip", ".7z", ".rar", ".gz", ".xlsb"),
+    *(".msg", ".fods", ".mht", ".dat", ".log", ".prn", ".asc", ""),
+}
+"""Endings of files that may hold a sheet, so that it is said why one cannot be read."""
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
 
@@ -84,6 +89,7 @@ class Folder:
     listed: list[Listed] = field(default_factory=list)
     results: list[tuple[Path, ReadResult]] = field(default_factory=list)
     asked: dict[str, list[str]] = field(default_factory=dict)
+    more: bool = False
 
 
 def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated | None = None) -> Path:
@@ -108,16 +114,16 @@ def target_of(folder: str | Path, out: str | Path | None = None) -> Path:
     return target
 
 
-def _files(folder: Path) -> list[Path]:
-    """The files of a folder and its subfolders that could be sheets or pictures of them, by name."""
+def _files(folder: Path) -> tuple[list[Path], bool]:
+    """The files of a folder and its subfolders by name, and whether there are more than are looked at."""
     found: list[Path] = []
     for base, folders, names in os.walk(folder):
         folders[:] = sorted(name for name in folders if not name.startswith((".", "__")))
         found += [Path(base, name) for name in names if not name.startswith(("~$", "."))]
         if len(found) > _MOST_FILES:
             break
-    wanted = [path for path in found if path.suffix.lower() in SUFFIXES | PICTURES]
-    return sorted(wanted, key=lambda path: _natural(path.relative_to(folder).as_posix()))
+    found.sort(key=lambda path: _natural(path.relative_to(folder).as_posix()))
+    return found[:_MOST_FILES], len(found) > _MOST_FILES
 
 
 def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
@@ -125,8 +131,11 @@ def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     found = Folder(Path(folder))
     known: dict[bytes, Path] = {}
     stated = replace(stated or Stated(), defaults=UNITS_ASKED)
-    for path in _files(found.path):
-        found.listed.append(_read_one(path, found, known, stated))
+    files, found.more = _files(found.path)
+    for path in files:
+        may_be = path.suffix.lower() in _MAY_BE_SHEETS | PICTURES
+        entry = _read_one(path, found, known, stated) if may_be else Listed(path, "left out", "no kind of sheet")
+        found.listed.append(entry)
     return found
 
 
@@ -222,15 +231,7 @@ def _place_of(variant: _Variant) -> tuple[int, int, str]:
     return (-1 if early and not late else 1 if late and not early else 0), variant.date is None, variant.date or ""
 
 
-_FIRST = tuple(
-    fold(word)
-    for word in (
-        "stock", "standard", "original", "before", "received", "recvd", "recd", "rcvd", "as found", "baseline", "base",
-        "untouched", "as cast", "factory", "serie", "vorher", "unbearbeitet", "avant", "d'origine", "antes", "de serie",
-        "prima", "di serie", "originale", "voor", "origineel", "przed", "seryjny", "före", "orört", "加工前", "純正",
-        "ノーマル",
-    )
-)  # fmt: skip
+_FIRST = tuple(fold(word) for words in FIRST_STATES.values() for word in words)
 _LAST = tuple(fold(word) for word in ("final", "after all", "finished"))
 
 
@@ -337,6 +338,10 @@ def _listing(folder: Folder) -> list[str]:
         name = Path(os.path.relpath(entry.path, folder.path)).as_posix()
         reason = proposal_of(entry.reason.removeprefix(f"{entry.path.name}: "))[0]
         lines.append("# " + _comment(f"{_STATUS[entry.status]}: {name}: {reason}"))
+    if folder.more:
+        lines.append(
+            f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start one inside it."
+        )
     if not folder.listed:
         lines.append("# There is no sheet in this folder.")
     return [*lines, ""]

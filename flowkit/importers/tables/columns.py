@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import HEADED, Table
+from flowkit.importers.tables.find import HEADED, Table, unit_beside
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
@@ -156,6 +156,9 @@ def _stacked(table: Table) -> list[Column]:
         if index != table.axis.column and index not in table.others:
             column = _stack(table, index, carried)
             _name_by_rows(table, column)
+            beside = unit_beside(table.view, table.axis.rows, index + 1) if index < table.right else None
+            if column.unit is None and beside is not None:
+                column.unit, column.unit_text = beside, beside.name
             columns.append(column)
     return columns
 
@@ -405,7 +408,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
     elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
         column.role = "who" if kind != "range" else "condition"
-    elif kind == "flow" or (kind in WHO_KINDS | {None} and flowing):
+    elif kind == "flow" or column.own == ("again",) or (kind in WHO_KINDS | {None} and flowing):
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         _pressure_role(table, column)
@@ -553,6 +556,7 @@ def _is_like(table: Table, column: Column, known: Sequence[Column]) -> bool:
     beside = {row: [v[row] for v in named if v.get(row)] for row in mine}
     ratios = [value / median(beside[row]) for row, value in mine.items() if beside[row]]
     rising = all(b >= a for a, b in itertools.pairwise(mine.values()))
+    rising = rising and list(mine.values()) != list(range(1, len(mine) + 1))
     plain = not (column.unit or column.treatment or column.pressure)
     return plain and rising and len(ratios) > 2 and all(LIKE[0] <= ratio <= LIKE[1] for ratio in ratios)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import log
 
@@ -11,6 +12,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
 from flowkit.importers.words.values import known_unit, read_cell
+from flowkit.units import Unit
 
 __all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
 
@@ -564,6 +566,9 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         return False
     labels = values = texts = 0
     heads = False
+    headed = view.kind(top, column) == "t" == view.kind(top, column + 1)  # TRUE beside a number of the next column
+    if unit_beside(view, range(top + 1, axis.last + 1), column) is not None:
+        return False
     for row in range(top, axis.last + 1):
         kind = view.kinds[row][column]
         if kind == "n" and not _is_pressure(view, row, column):
@@ -591,7 +596,7 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
         if known or lone:
             labels += 1
             values += follows in "ntdg" or lone
-        elif follows in "nd" and row > top:
+        elif follows in "nd" and row > top and not headed:
             labels += 1
             values += 1
     return (
@@ -609,6 +614,13 @@ def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
     label = view.label(top, at) if at > column else None
     heads = label is not None and (label.names or label.kind in ("flow", "meter"))
     return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
+
+
+def unit_beside(view: View, rows: Sequence[int], column: int) -> Unit | None:
+    """The unit in every cell of a column that holds nothing else: ``25.1 | cfm``."""
+    texts = {view.value(row, column) for row in rows}
+    units = {known_unit(text.strip()) for text in texts if isinstance(text, str)}
+    return units.pop() if len(texts) == len(units) == 1 and len(rows) > 2 else None
 
 
 def _is_pressure(view: View, row: int, column: int) -> bool:
@@ -695,7 +707,7 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
         for label in labels
     ):
         return True
-    unit = labels[1] if len(filled) == 2 and filled[0] == lift + 1 else None
+    unit = labels[1] if len(filled) == 2 and filled[0] == filled[1] - 1 else None
     return unit is not None and (unit.only_unit or unit.code == "in")
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from math import isclose, isfinite
 from typing import Literal, NamedTuple
 
-from flowkit.importers.tables.find import Table
+from flowkit.importers.tables.find import Table, unit_beside
 from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
 from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers, read_cell
@@ -129,7 +129,7 @@ def _heading_unit(table: Table, index: int) -> Unit | None:
     for label in labels:
         if label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
             found = label.unit
-    return found
+    return found or unit_beside(table.view, table.axis.rows, index + 1)
 
 
 class _Column:

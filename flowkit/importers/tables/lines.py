@@ -22,7 +22,7 @@ from flowkit.importers.words.items import (
     read_item,
     refused,
 )
-from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, parse_label
+from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
@@ -160,6 +160,14 @@ class _Reader:
         for kind, unit in named_units(text):
             self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
 
+    def _read_day(self, row: int, column: int, text: str, source: str) -> None:
+        """Take the day out of ``tested 24 Nov 2026 at 28 in H2O``."""
+        days = _DAY.findall(text) if len(text) < _LONG_LINE else []
+        if len(days) == 1 and (day := iso_date(days[0])) is not None:
+            kinds = {m.kind for m in mentions(text)} | {fold(word) for word in text.split()}
+            if kinds & {"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure"}:
+                self.got.placed.append(Placed(row, column, Item("date", day, None, source), title=True))
+
     def _read_lone_pressures(self, row: int, filled: list[int], labels: Mapping[int, Label]) -> None:
         """Read ``28 inH2O`` in a cell of its own, with no label before it."""
         for place, column in enumerate(filled):
@@ -284,6 +292,10 @@ class _Reader:
 
     def _add_units(self, kind: str, text: str, source: str, at: Placed) -> None:
         """Read ``Units: inches / CFM`` or the unit of one quantity."""
+        taken = take_pressure(text)
+        if taken is not None and kind == "units":  # "Units: CFM @ 28 inH2O"
+            self._add(Label("pressure"), f"{taken.number} {taken.unit}", source, at)
+            text = taken.rest
         parts = [part.strip() for part in _LIST.split(text)]
         parts = [half for part in parts for half in ([part] if known_unit(part) else part.split("/"))]
         for part in [text] if known_unit(text) is not None else parts:
@@ -295,6 +307,7 @@ class _Reader:
     def _read_text(self, row: int, column: int, text: str, source: str) -> None:
         """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
         self._read_units(row, column, text, source)
+        self._read_day(row, column, text, source)
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
@@ -336,6 +349,8 @@ class _Reader:
             self._add(Label("pressure"), " ".join(pressure), source, at)
 
 
+_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
+_LONG_LINE = 160
 _NO_ITEM = Item("", "", None, "")
 VALVE_SIZE = re.compile(
     r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
-from flowkit.importers.words.vocabulary import LONGEST, PHRASES, SIDE_CODES, SIDE_KINDS, fold
+from flowkit.importers.words.vocabulary import LONGEST, ORDINAL_ENDINGS, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
 from flowkit.units import Unit, find_unit
 
@@ -124,15 +124,21 @@ _NO_NAME = frozenset(SIDE_KINDS) | {
     "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
 }  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
-_WHOLE = {"tested": "date", "flowed": "date", "by": "operator"}  # fillers, unless they are all there is
+_WHOLE = {
+    "tested": "date",
+    "flowed": "date",
+    "by": "operator",
+    "op": "operator",
+}  # unless they are all there is
 _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
+_ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
 _ORDINAL = re.compile(
-    r"\b(\d{1,2})(?:st|nd|rd|th|ère|ere|er|eme|ème|e|[ªaº°]|\.)\s*(?=\w)([^\W\d_]+)"
+    rf"\b(\d{{1,2}})(?:{_ENDINGS})\s*(?=\w)([^\W\d_]+)"
     r"(?!\s*[#.]?\d)",  # "1E pass 2" is the exhaust of port 1
     re.IGNORECASE,
 )
@@ -262,7 +268,8 @@ def _without_pressure(clean: str) -> Label:
     if inch is not None and parse_label(clean[: inch.start()]).kind in _INCH_KINDS:
         clean = clean[: inch.start()] + " (in)"
     unit, unit_text, clean, foreign = take_unit(clean)
-    clean = " ".join(word for word in clean.split() if not ("/" in word and find_unit(word.strip(",;:")) is not None))
+    if unit is not None and "/" in clean:  # "Flow in m3/h, lift in mm": a second unit names nothing
+        clean = " ".join(word for word in clean.split() if "/" not in word or find_unit(word.strip(",;:")) is None)
     flow = unit is not None and unit.quantity in FLOW_QUANTITIES
     return _Reader(mentions(clean), clean, flow=flow).label(unit, unit_text, foreign)
 
@@ -339,7 +346,7 @@ class _Reader:
             self.bare, self.letter, self.position, rest, unit, unit_text, foreign,
             treatment=self.treatment, again=self.again, both_sides=both,
             kinds=(*(m.kind for m in self.found), *(("meter",) if kind == "meter" and "meter" not in kinds else ())),
-            languages=tuple(lang for m in self.found for lang in m.languages),
+            languages=tuple(lang for m in self.found if len(m.languages) < 3 for lang in m.languages),
         )  # fmt: skip
 
     def _name_span(self) -> tuple[int | None, int | None]:
@@ -458,8 +465,9 @@ class _Reader:
         if m.text != "in" and re.match(r"\s*[(\-–:,]", gap) and index + 1 < len(self.found):
             return True
         others = {x.kind for i, x in enumerate(self.found) if i != index}
-        ends = (index == 0 and m.text != "in") or (index == len(self.found) - 1 and m.text == "IN")
-        stated = ends and "state" in others and others <= {"state", "number", "variant", "flow"}
+        stated = m.text != "in" and index == 0 and "state" in others
+        stated = stated and others <= {"state", "number", "variant", "flow"}
+        stated = stated or (m.text == "IN" and index == len(self.found) - 1 and not self.text.isupper())  # "Ported IN"
         written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
@@ -622,7 +630,13 @@ class _Reader:
                 or (behind and self.text[found[index - 1].end : m.start] in ("-", "–"))
             )
             number = found[index + 1] if ahead else found[index - 1] if behind else None
-            if number is not None and (glued or plain) and number.text.isdecimal() and len(number.text) < 3:
+            if (
+                number is not None
+                and (glued or plain)
+                and "=" not in self.text
+                and number.text.isdecimal()
+                and len(number.text) < 3
+            ):
                 if letter == "r" and glued:
                     self.run = int(number.text) or None
                 elif letter in SIDE_CODES or letter in _PORT_LETTERS:

@@ -11,7 +11,8 @@ from flowkit.fields import CONDITIONS
 from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.values import known_unit
-from flowkit.units import Unit, find_unit
+from flowkit.units import Unit, find_unit, to_si
+from flowkit.units import number as read_number
 
 __all__ = ["Pair", "is_sentence", "named_units", "pairs", "quantities"]
 
@@ -236,7 +237,7 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
         if number.start < start:
             continue
         before = piece[start : number.start]
-        label = _label_before(before) or _label_behind(piece, number, before)
+        label = _label_before(before) or _label_behind(piece, number, before) or _of_room(number, before, bool(found))
         if label is None:
             continue
         value = piece[number.start : number.end]
@@ -305,12 +306,25 @@ def _is_label(label: Label) -> bool:
 
 def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] | None:
     """The label right behind a quantity, where nothing leads up to it: ``28 inH2O test pressure``."""
-    if before.strip(" ,;(") or number.unit is None:
+    lead = re.split(r"[,.;]\s", before)[-1].strip(" ,;(").casefold()
+    if lead not in ("", "same", "the", "with", "mit") or number.unit is None:
         return None
     words = re.match(r"\s+([^\d,;:.()]{3,30})", piece[number.end :])
     label = _whole_label(words[1].strip()) if words else None
     fits = label is not None and label.kind in CONDITION_FIELDS and label.kind != "valve_head"
-    return (label, 0) if fits and label is not None else None
+    return (label, len(before)) if fits and label is not None else None
+
+
+_ROOM = {"temperature": ("air_temperature", 278.0, 318.0), "pressure": ("barometer", 85e3, 108.5e3)}
+
+
+def _of_room(number: Found, before: str, beside: bool) -> tuple[Label, int] | None:
+    """What ``21C 1004mb`` behind other conditions can only be: the room's air."""
+    if not beside or number.unit is None or number.unit.quantity not in _ROOM:
+        return None
+    kind, low, high = _ROOM[number.unit.quantity]
+    value = read_number(number.number)
+    return (Label(kind), len(before)) if value is not None and low <= to_si(value, number.unit) <= high else None
 
 
 _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)
@@ -323,8 +337,8 @@ def _label_before(text: str) -> tuple[Label, int] | None:
         words = list(re.finditer(r"\S+", body))
         for count in range(min(5, len(words)), 0, -1):
             begin = words[-count].start()
-            if any(mark.isdigit() for mark in body[begin:].replace("H2O", "")):
-                continue
+            if _DIGIT.search(body[begin:]) or (count > 1 and find_unit(words[-count][0].strip(",;.")) is not None):
+                continue  # "60 mbar, air 24 °C"
             label = _whole_label(body[begin:].strip(" ,.;:="))
             if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
                 return label, begin

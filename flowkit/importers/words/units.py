@@ -94,7 +94,7 @@ def water_column(spelled: str) -> Unit | None:
 
 
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
-_SECOND_INTAKE = re.compile(r"in[.\-#\s]*2", re.IGNORECASE)
+_SECOND_INTAKE = re.compile(r"in[.\-#/_\s]*2", re.IGNORECASE)
 
 
 LEAST_BARE = 1.0  # in inches: below it a bare figure is a lift
@@ -165,8 +165,9 @@ class TakenPressure(NamedTuple):
     @property
     def among_units(self) -> bool:
         """Whether nothing but units is around it: ``(mm / CFM / 28")``."""
-        words = re.sub(r"[()\[\],;/@]+(?=\s|$)|(?<![^\s])[()\[\],;/@]+", " ", self.rest).split()
-        return all(find_unit(word.strip("()[],;")) is not None for word in words)
+        words = re.sub(r"[()\[\],;/@–-]+(?=\s|$)|(?<![^\s])[()\[\],;/@–-]+", " ", self.rest).split()
+        kinds = ("lift", "flow", "filler", "common", "pressure")
+        return all(find_unit(word) is not None or PHRASES.get(fold(word), ("",))[0] in kinds for word in words)
 
     @property
     def behind_flow(self) -> bool:
@@ -227,6 +228,10 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
                 at = whole.rfind(words[-count])
                 return unit, tail, _tidy(whole[:at] if at > 0 else " ".join(words[:-count])), foreign
     for place, word in enumerate(words):
+        hyphened = re.fullmatch(r"(\S+)-(\S+)", word)
+        unit = find_unit(hyphened[2]) if hyphened is not None and place == len(words) - 1 else None
+        if hyphened is not None and unit is not None and unit.quantity in FLOW_QUANTITIES:
+            return unit, hyphened[2], _tidy(" ".join([*words[:-1], hyphened[1]])), foreign  # "I-cfm"
         head, slash, tail = word.partition("/")
         unit = find_unit(tail) if slash and len(head) > 2 and place == len(words) - 1 else None
         if unit is not None and find_unit(word) is None:

@@ -10,21 +10,12 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, fold
 from flowkit.units import Quantity, Unit, find_unit, number
 
 __all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "known_unit", "plain_numbers", "read_cell"]
 
-GAP_MARKS = frozenset(
-    {
-        "-", "--", "---", "–", "—", "−", "/", "-/-", "...", "…", "x", "?", "none", "tbd",
-        "n/a", "na", "n.a.", "n.a", "#n/a", "nt", "n.t.", "n/t", "nd", "n.d.", "n.m.", "nm",
-        "not tested", "not measured",
-        "k.a.", "ka", "n.g.", "nicht gemessen", "nicht geprüft", "non mesuré", "non mesure", "non testé",
-        "s/d", "no medido", "no probado", "n.p.", "non misurato", "non provato",
-    }
-)  # fmt: skip
-
+GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
 """What people write where nothing was measured."""
 
 
@@ -180,26 +171,14 @@ def _clean(text: str) -> str:
 
 
 _MONTHS = {
-    name: month
-    for month, names in enumerate(
-        (
-            "january jan januar janvier janv enero ene gennaio gen jaenner janner",
-            "february feb februar fevrier fev fevr febrero febbraio",
-            "march mar marz maerz mrz mars marzo",
-            "april apr avril avr abril abr aprile",
-            "may mai mayo maggio mag",
-            "june jun juni juin junio giugno giu",
-            "july jul juli juillet juil julio luglio lug",
-            "august aug aout agosto ago",
-            "september sep sept septembre septiembre settembre set",
-            "october oct oktober okt octobre octubre ottobre ott",
-            "november nov novembre noviembre",
-            "december dec dezember dez decembre diciembre dic dicembre",
-        ),
-        start=1,
-    )
+    fold(name): month
+    for months in MONTH_WORDS.values()
+    for month, names in enumerate(months, start=1)
     for name in names.split()
-}  # fmt: skip
+} | {"jaenner": 1, "maerz": 3}
+_FILLERS = frozenset(word for words in DATE_FILLERS.values() for word in words)
+_ENDINGS = {fold(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings} - {""}
+_DAY_ENDING = re.compile(f"(?<=[0-9])({'|'.join(sorted(_ENDINGS))})$")
 
 
 def iso_date(value: CellValue, order: str | None = None) -> str | None:
@@ -243,9 +222,9 @@ def _date_of(text: str, order: str | None) -> str | None:  # noqa: PLR0911
     if match:
         return _checked(int(match[1]), int(match[2]), int(match[3]))
     words = fold(text).replace("°", " ").split()
-    words = [word for word in words if word not in ("de", "of", "the", "le", "el", "den", "del", "di")]
+    words = [word for word in words if word not in _FILLERS]
     months = [word for word in words if word in _MONTHS]
-    digits = [re.sub(r"(?<=\d)(st|nd|rd|th|er|o|a)$", "", word) for word in words if word not in months]
+    digits = [_DAY_ENDING.sub("", word) for word in words if word not in months]
     if len(months) != 1 or len(digits) != 2 or not all(word.isdecimal() for word in digits):
         return None
     day, year = digits if len(digits[1]) == 4 else digits[::-1]

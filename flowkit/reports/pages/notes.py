@@ -9,7 +9,7 @@ from flowkit.reports.contents import ReportContents, corrections_made, effect_wo
 from flowkit.reports.labels import change_words, distinct, not_assessed_words, where_words
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
-from flowkit.wording import Display, display_of, pressure_words, sentence_case
+from flowkit.wording import Display, as_displayed, display_of, pressure_words, sentence_case
 
 LABEL = 76.0
 NAME_ROOM = 118.0
@@ -34,7 +34,8 @@ def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sente
                 label_color=SOFT,
             )  # fmt: skip
     stream.heading("Uncertainty")
-    stream.text(repeatability_words(contents.comparison.repeatability))
+    known = repeatability_words(contents.comparison.repeatability)
+    stream.text(as_displayed(known, display_of(contents.info.display)))
     reasons = [g.not_assessed_because for side in contents.comparison.sides.values() for g in side.gains]
     for reason in distinct(reason for reason in reasons if reason):
         stream.text(clean(not_assessed_words(reason)))
