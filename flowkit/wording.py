@@ -208,6 +208,14 @@ def five_figures(value: float) -> str:
     return (f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}").replace("-", MINUS)
 
 
+_KEYS = re.compile(r" \([^()]*(?:\[[a-z]+\]|each variant's conditions)[^()]*\)")
+
+
+def without_keys(text: str) -> str:
+    """Return a text without what it says in brackets of the job file's keys, for whoever has only the paper."""
+    return _KEYS.sub("", text)
+
+
 def listed(words: Sequence[str]) -> str:
     """Join words as in a sentence."""
     return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)

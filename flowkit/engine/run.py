@@ -155,7 +155,7 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
             *_cam_notes(case),
             *ignition_finding(case),
             *_friction(case),
-            *_valve_pair(case),
+            *(_too_big(case) or _valve_pair(case)),
             *_bores(case),
             *_doubts(case),
         )
@@ -164,10 +164,10 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
 
 
 def gathered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Say once what holds of several variants; an error keeps the place it belongs to."""
+    """Say once what holds of several variants."""
     places: dict[Finding, list[str]] = {}
     for finding in findings:
-        key = finding if finding.severity == "error" else replace(finding, where="")
+        key = finding if finding.rule == "short-of-cam" else replace(finding, where="")
         places.setdefault(key, []).append(finding.where)
     return tuple(replace(finding, where="; ".join(dict.fromkeys(where))) for finding, where in places.items())
 
@@ -334,11 +334,23 @@ def _doubts(case: Case) -> list[Finding]:
         found.append(Finding("engine-doubtful", "warning", case.name, words))
     if engine.intake_pressure_pa < _THROTTLED_PA:
         words = (
-            f"The intake pressure is absolute: {engine.intake_pressure_pa / 1e3:.4g} kPa is a throttled engine. Boost "
-            "is written with the pressure of the air added."
+            f"The intake pressure is absolute: {engine.intake_pressure_pa / 1e3:.4g} kPa is a throttled engine. For a "
+            "boosted one add the air's own pressure to the gauge's: 12 psi of boost are about 184 kPa."
         )
         found.append(Finding("engine-doubtful", "note", case.name, words))
     return found
+
+
+def _too_big(case: Case) -> list[Finding]:
+    """Refuse a valve larger than its bore."""
+    if not case.too_big:
+        return []
+    valves = " and ".join(f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.1f} mm" for side in case.too_big)
+    words = (
+        f"An {valves} does not go into a bore of {case.engine.bore_m * 1e3:.1f} mm, so no engine figures are made. "
+        "Check the diameters, their units and the bore."
+    )
+    return [Finding("valves-do-not-fit", "error", case.name, words)]
 
 
 def _valve_pair(case: Case) -> list[Finding]:
