@@ -25,7 +25,6 @@ from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item
 from flowkit.model import Finding, FlowTest, HandChange
 
 __all__ = ["read", "read_grid"]
-
 _NOTHING_STATED = Stated()
 _COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
 
