@@ -88,7 +88,7 @@ def parse(data: bytes, name: str, classes: Any = None) -> Any:
         return etree.fromstring(data, parser)
     except etree.XMLSyntaxError as error:
         raise AttachError(
-            f"a part of the file is damaged ({error.msg})", "open it in its program and save it there", file=name
+            "a part of the file is damaged", "open it in its program and save it there", file=name
         ) from error
 
 
@@ -134,8 +134,11 @@ def read_package(data: bytes, name: str) -> Package:
             parts = {info.filename: archive.read(info) for info in infos}
             comment = archive.comment
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, OSError, ValueError) as error:
+        whole = zipfile.is_zipfile(io.BytesIO(data))
         raise AttachError(
-            f"the file is damaged ({error})", "open it in its program, save it there, then try again", file=name
+            f"the file is damaged{'' if whole else ' (it is cut short)'}",
+            "open it in its program, save it there, then try again",
+            file=name,
         ) from error
     if CONTENT_TYPES not in parts:
         raise AttachError("this is no workbook or document", "attach to a PDF, XLSX, XLSM or DOCX", file=name)
@@ -291,6 +294,4 @@ def damage_named(name: str) -> Iterator[None]:
     except AttachError:
         raise
     except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
-        raise AttachError(
-            f"the file is damaged ({error})", "open it in its program and save it there", file=name
-        ) from error
+        raise AttachError("the file is damaged", "open it in its program and save it there", file=name) from error
