@@ -390,6 +390,10 @@ class EngineResult(Result):
     prediction: str | None = None
     estimates: bool = field(default=True)
 
+    def __repr__(self) -> str:
+        names = ", ".join(variant.name for variant in self.variants)
+        return f"<EngineResult of {names}: {len(self.differences)} differences, {len(self.findings)} findings>"
+
     def variant(self, name: str) -> EngineVariant:
         """Return the variant of that name.
 
