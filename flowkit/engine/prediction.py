@@ -20,6 +20,7 @@ from flowkit.engine.run import (
     case_of,
     check_cams,
     engines_of,
+    result_of,
     variant_names,
 )
 from flowkit.engine.sentences import (
@@ -211,7 +212,7 @@ def whatif(
     words = _words(
         measured, predicted, parsed, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
     )
-    return result_of(cases, variants, _gains(*variants), base.findings, reference, words)
+    return result_of(cases, variants, _gains(*variants), read=base.findings, reference=reference, prediction=words)
 
 
 def predicted_case(

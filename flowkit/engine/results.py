@@ -345,7 +345,7 @@ class EngineDifference:
     changed: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class EngineResult(Result):
     """What the measured flow means for this engine.
 

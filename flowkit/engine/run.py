@@ -90,13 +90,14 @@ def run_engine(
     cases = [case_of(comparison, name, engines[name]) for name in names]
     read = [finding for name in names for finding in engines[name].findings]
     variants = evaluate(cases, progress)
-    return result_of(cases, variants, _all_gains(comparison, cases), read, reference)
+    return result_of(cases, variants, _all_gains(comparison, cases), read=read, reference=reference)
 
 
 def result_of(
     cases: Sequence[Case],
     variants: tuple[EngineVariant, ...],
     gains: tuple[CamGain, ...],
+    *,
     read: Sequence[Finding],
     reference: Reference,
     prediction: str | None = None,
