@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.air import AirState
 from flowkit.errors import JobError, UnitError
-from flowkit.units import Quantity, number, parse_quantity, unit
+from flowkit.units import Quantity, from_si, number, parse_quantity, unit
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -125,13 +125,18 @@ class Field:
             raise ValueError(f"{written!r} must be above zero; correct it")
         if self.low == 0 and self.high is None and value < 0:
             raise ValueError(f"{written!r} is negative; {_like(self)}")
-        low = self.above if self.above is not None else self.low
-        if (self.above is not None and value <= self.above) or (self.low is not None and value < self.low):
-            raise ValueError(f"{written!r} is outside what is possible; it must be above {low:g}")
+        for limit, least in ((self.above, "above"), (self.low, "at least")):
+            if limit is not None and (value <= limit if least == "above" else value < limit):
+                raise ValueError(f"{written!r} is outside what is possible; it must be {least} {self._limit(limit)}")
         if self.high is not None and value > self.high:
             if self.kind == "humidity":
                 raise ValueError(f"{written!r} is over 100 %; {_like(self)}")
-            raise ValueError(f"{written!r} is outside what is possible; it lies between {low or 0:g} and {self.high:g}")
+            limits = f"{self._limit(self.low or self.above or 0.0)} and {self._limit(self.high)}"
+            raise ValueError(f"{written!r} is outside what is possible; it lies between {limits}")
+
+    def _limit(self, value: float) -> str:
+        """Write a limit in the key's unit."""
+        return f"{from_si(value, self.unit):g} {self.unit}" if self.kind in ("length", "speeds") else f"{value:g}"
 
 
 def _row(section: str, key: str, kind: str, example: str, meaning: str, unit: str = "", **more: Any) -> Any:
@@ -327,9 +332,9 @@ def _engine(key: str, attribute: str, kind: str, example: str, meaning: str, uni
 # Fills engine.EngineData.
 _ENGINE = (
     _engine("cylinders", "cylinders", "count", "4", "Number of cylinders."),
-    _engine("bore", "bore_m", "length", "80.5 mm", "Cylinder bore.", "mm"),
-    _engine("stroke", "stroke_m", "length", "78.5 mm", "Stroke.", "mm"),
-    _engine("rod", "rod_m", "length", "138 mm", "Connecting rod, centre to centre.", "mm"),
+    _engine("bore", "bore_m", "length", "80.5 mm", "Cylinder bore.", "mm", above=0.0, low=0.01, high=0.5),
+    _engine("stroke", "stroke_m", "length", "78.5 mm", "Stroke.", "mm", above=0.0, low=0.01, high=0.6),
+    _engine("rod", "rod_m", "length", "138 mm", "Connecting rod, centre to centre.", "mm", above=0.0, low=0.01, high=1.5),
     _engine("compression_ratio", "compression_ratio", "number", "10.5", "Geometric compression ratio.", above=1.0),
     _engine("chamber_volume", "", "volume", "38.5 cc", "Of the chamber in the head, valves and plug in, unmilled.", "cc"),
     _engine("chamber_area", "", "area", "45 cm²", "Of the chamber at the head's face, for what milling takes off.", "cm²"),
@@ -340,7 +345,7 @@ _ENGINE = (
     _engine("crown_volume", "", "volume", "-4 cc", "Above the piston's flat: dome +, dish and pockets −.", "cc", low=-1.0),
     _engine("intake_valves", "intake_valves", "count", "1", "How many times the measured intake flow serves one cylinder: 1 where a port was flowed with all its valves."),
     _engine("exhaust_valves", "exhaust_valves", "count", "1", "The same for the exhaust."),
-    _engine("speeds", "speeds_rpm", "speeds", "{ from = 2000, to = 7000, step = 250 }", "Engine speeds.", "rpm"),
+    _engine("speeds", "speeds_rpm", "speeds", "{ from = 2000, to = 7000, step = 250 }", "Engine speeds.", "rpm", low=100.0, high=50_000.0),
     _engine("intake_pressure", "intake_pressure_pa", "pressure", "101.325 kPa", "Absolute, at the port's entry.", "kPa"),
     _engine("intake_temperature", "intake_temperature_k", "temperature", "20 °C", "At the port's entry.", "K"),
     _engine("exhaust_pressure", "exhaust_pressure_pa", "pressure", "101.325 kPa", "Absolute, behind the port.", "kPa"),
@@ -574,7 +579,7 @@ def _read_timing(written: Any, row: Field) -> tuple[float, str, str | None]:
     )
     value = number(match[2]) if match else None
     if match is None or value is None:
-        raise ValueError(f'{written!r} is not a valve event; write it like "12 BTDC" or "52 ABDC", in crank degrees')
+        raise ValueError(f'{written!r} is not a valve event; write it like "{row.example}", in crank degrees')
     mark = match[3].upper()
     after = -value if mark[0] == "B" else value
     note = None

@@ -33,12 +33,11 @@ class Display:
     flow_digits: int
     diameter_digits: int
     area_digits: int
-    pressure_digits: int
 
 
 DISPLAYS: dict[str, Display] = {
-    "US": Display("in", "CFM", "inH2O", "in", "in²", 3, 1, 3, 3, 1),
-    "metric": Display("mm", "L/s", "kPa", "mm", "mm²", 2, 2, 2, 0, 2),
+    "US": Display("in", "CFM", "inH2O", "in", "in²", 3, 1, 3, 3),
+    "metric": Display("mm", "L/s", "kPa", "mm", "mm²", 2, 2, 2, 0),
 }
 """US: inches and CFM. Metric: millimetres and litres a second (1 L/s is 2.12 CFM)."""
 
@@ -206,6 +205,14 @@ def pressure_as_read(test: FlowTest, pressure_pa: float) -> str:
 def five_figures(value: float) -> str:
     """Write a value with five significant digits at most."""
     return (f"{value:.0f}" if abs(value) >= 10_000 else f"{value:.5g}").replace("-", MINUS)
+
+
+_KEYS = re.compile(r" \([^()]*(?:\[[a-z]+\]|each variant's conditions)[^()]*\)")
+
+
+def without_keys(text: str) -> str:
+    """Return a text without what it says in brackets of the job file's keys, for whoever has only the paper."""
+    return _KEYS.sub("", text)
 
 
 def listed(words: Sequence[str]) -> str:

@@ -238,7 +238,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
             message = (
                 f"When were these flowed; all on the same day? The sheets of {listed(names)} carry no date, so the "
                 f"bench may have moved between the states. {said} {_where_dates_go(tests)} For other days a check "
-                "plate reading, or the bench's drift under [bench], settles it."
+                "plate reading, or the bench's own drift (drift under [bench]), settles it."
             )
             found.append(Finding("drift-unknown", "warning", undated[0].id if undated else "dates", message))
             continue
@@ -248,7 +248,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
         message = (
             f"Flowed on {when}, and nothing shows whether the bench moved in between: no check plate read in both, no "
             f"drift stated, no port or side left untouched. {said} If you know how far the bench moves from day to "
-            "day, state it as drift under [bench]; next time read a check plate in every session."
+            "day, state it (drift under [bench]); next time read a check plate in every session."
         )
         found.append(Finding("drift-unknown", "warning", f"{gains[0][1].to}, {gains[0][0]}", message))
     return found
@@ -257,10 +257,10 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
 def _where_dates_go(tests: Sequence[CorrectedTest]) -> str:
     """Say how the one question about dates is answered for all sheets."""
     if any((test.conditions.date or "").strip() for test in tests):
-        return "Put the missing dates in the job, as date in each variant's conditions: the same day settles it."
+        return "State the missing dates (date in each variant's conditions): the same day settles it."
     return (
-        "If it was one day, date under [conditions] in the job settles it for all sheets; if not, put date in each "
-        "variant's conditions."
+        "If it was one day, stating that day once settles it for all sheets (date under [conditions]); if not, state "
+        "it for each state (date in each variant's conditions)."
     )
 
 
@@ -349,6 +349,6 @@ def not_covered(variant: SideVariant, range_m: tuple[float, float], display: Dis
         "warning",
         f"{variant.name}, {variant.side}",
         f"The {variant.side} of {variant.name!r} was measured from {own}, which does not cover the stated range of "
-        f"{stated}, so it is left out of the comparison on that side; state a range that all states cover under "
-        "[reference] lifts, or flow it further.",
+        f"{stated}, so it is left out of the comparison on that side; state a range that all states cover "
+        "(lifts under [reference]), or flow it further.",
     )

@@ -394,7 +394,7 @@ def why_not_assessed() -> str:
     return (
         "Not assessed: nothing in these sheets shows the bench's own scatter. Flow at least one port twice, with the "
         "head taken off (or at least the valve closed and the dial zeroed again) between the runs, or state the "
-        "bench's own figure as repeatability under [bench] in the job."
+        "bench's own figure (repeatability under [bench])."
     )
 
 

@@ -342,7 +342,7 @@ def _narrowed(side: Side, result: SideComparison, display: Display) -> str | Non
             over, wide = (" to ".join(lift_words(lift, display) for lift in limits) for limits in ((low, high), reach))
             return (
                 f"{variant.name!r} was measured over fewer lifts, so all {side} means are taken over {over}; the "
-                f"others reach {wide}. State the range under [reference] lifts to keep it the same."
+                f"others reach {wide}. A stated range keeps it the same (lifts under [reference])."
             )
     return None
 
@@ -403,7 +403,7 @@ def _next(  # noqa: PLR0911
     if any(gain.drift_unknown for _, gain in gains):
         return (
             "Next time: read a check plate in every session, or flow a port that was not worked on in both; for these "
-            "tests, state how far the bench moves from day to day as drift under [bench], if you know it."
+            "tests, state how far the bench moves from day to day (drift under [bench]), if you know it."
         )
     if any(gain.setup_differs for _, gain in gains):
         return "Next time: flow all states on one bench, with the same operator, fixture and fittings."

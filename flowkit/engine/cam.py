@@ -67,7 +67,8 @@ class LiftPolynomial:
         """Return the polynomial that has the checking lift at two crank angles."""
         if not 0 <= checking_lift_m < peak_m:
             raise EngineError(
-                f"the checking lift of {checking_lift_m * 1e3:g} mm is not below the peak lift of {peak_m * 1e3:g} mm",
+                f"at the valve the checking lift of {checking_lift_m * 1e3:g} mm is not below the peak lift of "
+                f"{peak_m * 1e3:g} mm",
                 "check both, and their units",
             )
         if not 0 < closes_deg - opens_deg < 600:

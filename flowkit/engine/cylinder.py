@@ -20,7 +20,6 @@ __all__ = [
     "kinematics",
     "piston_drop",
     "volume_rate",
-    "wall_area",
 ]
 
 Array = NDArray[np.float64]
@@ -89,31 +88,11 @@ def volume_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
     return np.asarray(engine.piston_area_m2 * slope * math.pi / 180)
 
 
-def wall_area(engine: EngineData, theta_deg: ArrayLike) -> Array:
-    """Return the area of piston, head and uncovered liner [m²] (Heywood 1988, eq. 2.7).
-
-    Piston and head are taken flat, each of the bore's area (model).
-
-    Parameters
-    ----------
-    engine : EngineData
-    theta_deg : array_like
-        Crank angle after top dead centre [degrees].
-
-    Examples
-    --------
-    >>> engine = EngineData(4, 0.080, 0.080, 0.140, 10)
-    >>> round(float(wall_area(engine, 0)) * 1e4, 3)
-    122.871
-    """
-    top_height = engine.clearance_m3 / engine.piston_area_m2
-    return 2 * engine.piston_area_m2 + math.pi * engine.bore_m * (top_height + piston_drop(engine, theta_deg))
-
-
 def kinematics(engine: EngineData, theta_deg: Array) -> tuple[Array, Array, Array]:
     """Return volume [m³], dV/dθ [m³ per degree] and wall area [m²] together, for speed.
 
-    Heywood (1988), eqs 2.4, 2.5 and 2.7, as in `cylinder_volume`, `volume_rate` and `wall_area`.
+    Heywood (1988), eqs 2.4 and 2.5 as in `cylinder_volume` and `volume_rate`, and 2.7 for the walls: piston and head,
+    taken flat and each of the bore's area (model), and the uncovered liner.
 
     Parameters
     ----------

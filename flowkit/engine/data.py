@@ -235,9 +235,8 @@ def engine_of_tables(
     if missing:
         raise JobError(f"{place} lacks {', '.join(missing)}", "add it, or leave the whole table out")
     if merged["rod"] <= merged["stroke"] / 2:
-        raise JobError(
-            f"{own_place if own else place}: the rod is shorter than half the stroke", "check both, and their units"
-        )
+        rod_place = own_place if {"rod", "stroke"} & set(mine) else place
+        raise JobError(f"{rod_place}: the rod is shorter than half the stroke", "check both, and their units")
     where = own_place if any(name in mine for name in ("compression_ratio", "bore", "stroke", *PARTS)) else place
     ratio, volumes, findings = _compression(base, mine, merged, where)
     fields = {_ROWS[name].attribute: value for name, value in merged.items() if _ROWS[name].attribute}

@@ -359,6 +359,12 @@ class Case:
         stated = self.engine.stated
         return self.engine.compression_ratio <= HIGHEST_UNSTATED_RATIO or (stated is not None and "ignition" in stated)
 
+    @property
+    def too_big(self) -> list[Side]:
+        """The sides whose valve is larger than the bore it would have to go into."""
+        heads = {side: valve.head_m for side, valve in self.valves.items()}
+        return [side for side, head in heads.items() if head is not None and head >= self.engine.bore_m]
+
     def reaches(self, side: Side) -> bool:
         """Tell whether a side has flow, a cam, and flow of every port up to the cam's lift."""
         cam, curves = self.cams.get(side), self.curves.get(side)
@@ -366,7 +372,7 @@ class Case:
 
     def usable(self, side: Side) -> bool:
         """Tell whether a side's figures can be made."""
-        return self.inside_model and self.reaches(side)
+        return self.inside_model and not self.too_big and self.reaches(side)
 
     def area_curves(self, side: Side) -> PortCurves:
         """Return effective area over lift [m²], of the ports' mean."""
@@ -547,9 +553,9 @@ def differences_between(
                 Finding(
                     "no-common-speed",
                     "note",
-                    f"{variants[0].name}; {variant.name}",
-                    "The two have no speed in common at which both fire, so they are not compared speed by speed; "
-                    "give both the same speeds.",
+                    variant.name,
+                    f"There is no speed at which both this state and {variants[0].name!r} fire, so they are not "
+                    "compared speed by speed; where they were given different speeds, give both the same.",
                 )
             )
     return tuple(found), tuple(notes)

@@ -88,22 +88,33 @@ def run_engine(
     for name in names:
         check_cams(engines[name].cams)
     cases = [case_of(comparison, name, engines[name]) for name in names]
-    variants = evaluate(cases, progress)
-    gains = _all_gains(comparison, cases)
-    differences, notes = differences_between(cases, variants)
     read = [finding for name in names for finding in engines[name].findings]
-    findings = gathered((*read, *engine_findings(cases), *outcome_findings(variants), *notes))
-    changed = differences[-1].changed if differences else ()
+    variants = evaluate(cases, progress)
+    return result_of(cases, variants, _all_gains(comparison, cases), read=read, reference=reference)
+
+
+def result_of(
+    cases: Sequence[Case],
+    variants: tuple[EngineVariant, ...],
+    gains: tuple[CamGain, ...],
+    *,
+    read: Sequence[Finding],
+    reference: Reference,
+    prediction: str | None = None,
+) -> EngineResult:
+    """Put what was found together, with what is doubtful and what it comes to in words."""
+    differences, notes = differences_between(cases, variants)
     return EngineResult(
         variants=variants,
-        findings=findings,
+        findings=gathered((*read, *engine_findings(cases), *outcome_findings(variants), *notes)),
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
-        assumptions=assumptions_of(cases),
-        model_notes=(*model_notes(cases[-1].engine, reference), *_cam_lines(cases)),
+        assumptions=assumptions_of(cases[-1:] if prediction else cases),
+        model_notes=(*model_notes(cases[-1].engine, reference), *([] if prediction else _cam_lines(cases))),
         no_wave_effects=NO_WAVE_EFFECTS,
-        cautions=cautions_for(changed, cases[0], cases[-1], variants[0], variants[-1]) if cases else (),
+        cautions=cautions_for(cases[0], cases[-1], variants[0], variants[-1]) if cases else (),
+        prediction=prediction,
     )
 
 
@@ -155,7 +166,7 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
             *_cam_notes(case),
             *ignition_finding(case),
             *_friction(case),
-            *_valve_pair(case),
+            *(_too_big(case) or _valve_pair(case)),
             *_bores(case),
             *_doubts(case),
         )
@@ -164,10 +175,10 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
 
 
 def gathered(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Say once what holds of several variants; an error keeps the place it belongs to."""
+    """Say once what holds of several variants."""
     places: dict[Finding, list[str]] = {}
     for finding in findings:
-        key = finding if finding.severity == "error" else replace(finding, where="")
+        key = finding if finding.rule == "short-of-cam" else replace(finding, where="")
         places.setdefault(key, []).append(finding.where)
     return tuple(replace(finding, where="; ".join(dict.fromkeys(where))) for finding, where in places.items())
 
@@ -334,11 +345,23 @@ def _doubts(case: Case) -> list[Finding]:
         found.append(Finding("engine-doubtful", "warning", case.name, words))
     if engine.intake_pressure_pa < _THROTTLED_PA:
         words = (
-            f"The intake pressure is absolute: {engine.intake_pressure_pa / 1e3:.4g} kPa is a throttled engine. Boost "
-            "is written with the pressure of the air added."
+            f"The intake pressure is absolute: {engine.intake_pressure_pa / 1e3:.4g} kPa is a throttled engine. For a "
+            "boosted one add the air's own pressure to the gauge's: 12 psi of boost are about 184 kPa."
         )
         found.append(Finding("engine-doubtful", "note", case.name, words))
     return found
+
+
+def _too_big(case: Case) -> list[Finding]:
+    """Refuse a valve larger than its bore."""
+    if not case.too_big:
+        return []
+    valves = " and ".join(f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.1f} mm" for side in case.too_big)
+    words = (
+        f"An {valves} does not go into a bore of {case.engine.bore_m * 1e3:.1f} mm, so no engine figures are made. "
+        "Check the diameters, their units and the bore."
+    )
+    return [Finding("valves-do-not-fit", "error", case.name, words)]
 
 
 def _valve_pair(case: Case) -> list[Finding]:

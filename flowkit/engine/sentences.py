@@ -40,10 +40,11 @@ _SPEED = "More speed: rods, bolts, springs and the bottom end carry a load that 
 _REBORED = "Rebored: measure the walls that are left; fit pistons and rings to the bore."
 
 
-def cautions_for(
-    changed: Sequence[str], before: Case, after: Case, first: EngineVariant, last: EngineVariant
-) -> tuple[str, ...]:
+def cautions_for(before: Case, after: Case, first: EngineVariant, last: EngineVariant) -> tuple[str, ...]:
     """Return what to beware of: first what fits the change, then what always counts."""
+    from flowkit.engine.figures import what_changed
+
+    changed = what_changed(before, after)
     old, new = first.filling, last.filling
     fills = False
     if old is not None and new is not None:
@@ -256,7 +257,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
             f"{_kw(old.brake_power_w)}. Not a safe speed."
         )
     where = [
-        f"{name!r} {'rises up to' if peak.speed_rpm > filling.speeds_rpm[0] else 'falls from'} {peak.speed_rpm:.0f} rpm"
+        f"{name!r} {_runs(filling)} {peak.speed_rpm:.0f} rpm"
         for name, peak, filling in ((item.from_, old, before.filling), (item.to, new, after.filling))
         if not peak.inside
     ]
@@ -268,7 +269,15 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
 
 def _kw(power_w: float) -> str:
     """Write a power in both units."""
-    return f"{power_w / 1e3:.0f} kW ({power_w / 745.7:.0f} hp)"
+    digits = 0 if power_w >= 20e3 else 1
+    return f"{power_w / 1e3:.{digits}f} kW ({power_w / 745.7:.{digits}f} hp)"
+
+
+def _runs(filling: Filling) -> str:
+    """Say which way a curve without a peak goes."""
+    if len(filling.speeds_rpm) == 1:
+        return "is known only at"
+    return "rises up to" if filling.peak and filling.peak.speed_rpm > filling.speeds_rpm[0] else "falls from"
 
 
 def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) -> str:
@@ -276,7 +285,7 @@ def _curve(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
     last = len(item.speeds_rpm) - 1
     chosen = list(dict.fromkeys((0, last // 2, last)))
     torque = ", ".join(
-        f"{signed_percent(value)} at {item.speeds_rpm[index]:.0f} rpm"
+        f"{signed_percent(value) if value > -1 else 'none left'} at {item.speeds_rpm[index]:.0f} rpm"
         for index in chosen
         if (value := item.brake_torque[index]) is not None
     )

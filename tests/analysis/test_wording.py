@@ -139,3 +139,12 @@ def test_one_variant_has_its_flow_and_no_word_of_gain() -> None:
 @pytest.mark.parametrize("key", ["headline", "steps", "detail", "doubts", "next"])
 def test_no_sides_no_words(key: str) -> None:
     assert sentences({})[key] == ()
+
+
+def test_paper_leaves_out_the_keys_of_the_job_file() -> None:
+    from flowkit.analysis.gains import why_not_assessed
+    from flowkit.wording import without_keys
+
+    assert "[bench]" in why_not_assessed()
+    assert without_keys(why_not_assessed()).endswith("or state the bench's own figure.")
+    assert without_keys("A port (left) stays, as do 3 mm (0.118 in).") == "A port (left) stays, as do 3 mm (0.118 in)."

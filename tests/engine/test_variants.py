@@ -306,6 +306,8 @@ def test_doubts_about_the_engine(compared: Any) -> None:
     assert not {"ignition-unstated", "friction-range"} & set(rules_of(compared, stated))
     big = {"intake": replace(VALVES["intake"], head_m=0.046), "exhaust": replace(VALVES["exhaust"], head_m=0.039)}
     assert rules_of(compared, one, valves=big)["valves-do-not-fit"] == "warning"
+    huge = {**big, "intake": replace(VALVES["intake"], head_m=0.085)}
+    assert rules_of(compared, one, valves=huge)["valves-do-not-fit"] == "error"
     tight = {"intake": replace(VALVES["intake"], head_m=0.0435), "exhaust": replace(VALVES["exhaust"], head_m=0.0365)}
     assert rules_of(compared, one, valves=tight)["valves-may-touch"] == "warning"
     assert rules_of(compared, one, bore_m=0.083)["geometry-differs"] == "warning"
@@ -314,7 +316,7 @@ def test_doubts_about_the_engine(compared: Any) -> None:
 @pytest.mark.parametrize(
     ("changed", "words"),
     [
-        ({"intake_pressure_pa": 69e3}, "boost is written"),
+        ({"intake_pressure_pa": 69e3}, "for a boosted one add"),
         ({"bore_m": 0.00805}, "a bore of 8.05 mm"),
         ({"compression_ratio": 2.0}, "a compression ratio of 2 "),
         ({"intake_temperature_k": 20.0}, "an intake temperature of 20 K"),

@@ -10,7 +10,6 @@ from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
 
 __all__ = ["MarkupRows", "is_mail", "is_markup", "mail_body", "markup_rows", "unquoted"]
-
 Row = tuple[str | None, ...]
 _HEADER = re.compile(
     r"(from|to|subject|date|mime-version|received|return-path|message-id|content-type|delivered-to|reply-to|x-[\w-]+):",

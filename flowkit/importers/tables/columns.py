@@ -42,28 +42,9 @@ RAW = frozenset(_RAW_WORDS.split()) | {"as read", "valeur mesuree", "生テー�
 class Column:
     """One column of a table, with what the headings stacked over it say.
 
-    Attributes
-    ----------
-    index : int
-    role : str
-        ``"flow"``, ``"reading"``, ``"pressure"``, ``"who"``, ``"condition"``, ``"ignored"``, ``"trouble"``.
-    kind : str or None
-    side, port, run, variant, head : optional
-    code, letter, bare, position : str or None
-        What the headings beside it decide: a letter for a side, a number or a word for a port or head.
-    unit : Unit or None
-    pressure : (str, str) or None
-        Stated in the heading.
-    text : str
-        The headings as written.
-    heading : int or None
-        The row of its lowest heading.
-    why : str
-        Why it is left out.
-    trouble : list of str
-        What in its headings contradicts itself.
-    flows : list of int or None
-        Of pressures: the columns of flows they were taken with, where that is known.
+    `role` is flow, reading, pressure, who, condition, ignored or trouble. `code`, `letter`, `bare` and `position` are
+    left to the headings beside it. `heading` is the row of its lowest heading, `why` says why it is left out, `trouble`
+    what in its headings contradicts itself, and `flows` which columns of flow a pressure was taken with.
     """
 
     index: int
@@ -408,7 +389,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
     elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
         column.role = "who" if kind != "range" else "condition"
-    elif kind == "flow" or (kind in WHO_KINDS | {None} and flowing):
+    elif kind == "flow" or column.own == ("again",) or (kind in WHO_KINDS | {None} and flowing):
         column.role = "flow"
     elif kind == "pressure" or (kind is None and quantity == "pressure"):
         _pressure_role(table, column)

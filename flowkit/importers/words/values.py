@@ -20,17 +20,7 @@ GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
 
 
 class Cell(NamedTuple):
-    """A cell as read.
-
-    Attributes
-    ----------
-    value : float or None
-        The number; None where the cell holds none.
-    unit : str
-        The unit behind the number, as written.
-    gap : str
-        The gap mark, where the cell is one; empty cells have none.
-    """
+    """A cell as read: its number (None where it holds none), the unit behind it, or the gap mark that it is."""
 
     value: float | None
     unit: str = ""

@@ -12,6 +12,7 @@ from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import not_assessed_words
 from flowkit.units import format_quantity, from_si
+from flowkit.wording import without_keys
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +132,7 @@ def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
 
 def notes(contents: ReportContents) -> tuple[str, ...]:
     """Return what goes under the tables: intervals, findings, sources, the program."""
-    return tuple(plain(text) for text in _notes(contents))
+    return tuple(plain(without_keys(text)) for text in _notes(contents))
 
 
 def _notes(contents: ReportContents) -> Iterator[str]:

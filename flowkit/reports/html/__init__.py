@@ -17,7 +17,7 @@ from flowkit.importers.files.own import PAGE_DATA
 from flowkit.reports.contents import ReportContents, all_lifts, cautions_of, flow_at, measured
 from flowkit.reports.labels import job_words, method_words, reference_words, sides_of
 from flowkit.units import from_si
-from flowkit.wording import display_of
+from flowkit.wording import display_of, without_keys
 
 if TYPE_CHECKING:
     from flowkit.model import Side
@@ -185,7 +185,7 @@ def html_bytes(contents: ReportContents) -> bytes:
         title=info.title or "Flow chart",
         papers=job_words(info),
         headlines=[headline(result.totals[-1], side) for side, result in sides_of(comparison) if result.totals],
-        sentences=comparison.sentences,
+        sentences=tuple(map(without_keys, comparison.sentences)),
         method=method_words(comparison, units),
         reference=reference_words(contents.reference, units, comparison.tests),
         cautions=cautions_of(contents),

@@ -18,6 +18,7 @@ from flowkit.drawing.curves import families_of, family_with
 from flowkit.errors import FlowkitError
 from flowkit.model import JobInfo
 from flowkit.reports.labels import job_words
+from flowkit.wording import without_keys
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,7 +48,7 @@ def clean(text: object) -> str:
             letters.append(" ")
         else:
             letters.append(letter if _can_draw(letter) else STAND_IN)
-    text = " ".join("".join(letters).split())
+    text = without_keys(" ".join("".join(letters).split()))
     # Else the figures behind a name written from right to left would be drawn from right to left as well.
     return _LEFTWARD.sub("\\1\u200e", text)
 
