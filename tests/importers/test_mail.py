@@ -34,10 +34,7 @@ def mail(path: Path, text: str | None, page: str | None = None, encoding: str | 
 def test_the_table_of_a_mail(tmp_path: Path, text: str | None, page: str | None, encoding: str) -> None:
     mail(tmp_path / "a.eml", text, page, encoding)
     result = read(tmp_path / "a.eml")
-    assert [(test.side, test.port, len(test.points)) for test in result.tests] == [
-        ("intake", "1", 3),
     assert [(test.side, test.port, len(test.points)) for test in result.tests] == [("intake", n, 3) for n in "12"]
-    ]
     assert {test.conditions.date for test in result.tests} == {None}  # the mail's date is not the test's
 
 
@@ -48,13 +45,9 @@ def test_attached_sheets_with_what_the_text_says_of_them(tmp_path: Path) -> None
     message.add_attachment(content, maintype="application", subtype="octet-stream", filename="ported.xlsx")
     message.add_attachment(b"\x89PNG", maintype="image", subtype="png", filename="logo.png")
     (tmp_path / "a.eml").write_bytes(bytes(message))
+    (test,) = read(tmp_path / "a.eml").tests
     assert (test.file, test.variant) == ("a.eml/ported.xlsx", "ported")
     assert test.points[0].source == "a.eml/ported.xlsx!Sheet1!B2"
-    assert (test.file, test.variant, test.points[0].source) == (
-        "a.eml/ported.xlsx",
-        "ported",
-        "a.eml/ported.xlsx!Sheet1!B2",
-    )
 
 
 def test_a_mail_with_a_photo_alone(tmp_path: Path) -> None:
