@@ -161,6 +161,37 @@ def test_functions_stay_readable() -> None:
     ]
 
 
+FOR_PROGRAMS = {"start_job"}
+"""Functions that only a program of the user's calls; they are in the reference of the library."""
+
+
+def unreached() -> set[str]:
+    """Functions and classes that nothing in the package uses, those used by such ones alone among them."""
+    defined, users = {}, {}
+    for name, path in MODULES.items():
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            own = getattr(node, "name", None) if isinstance(node, (ast.FunctionDef, ast.ClassDef)) else None
+            if own and not own.startswith("__"):
+                defined[name, own] = node
+            if isinstance(node, (ast.Import, ast.ImportFrom)) or ast.unparse(node).startswith("__all__"):
+                continue
+            for part in ast.walk(node):
+                used = getattr(part, "id", None) or getattr(part, "attr", None) or getattr(part, "value", None)
+                if isinstance(used, str) and used.isidentifier():
+                    users.setdefault(used, set()).add((name, own))
+    left = {key for key in defined if key[1] not in {*PUBLIC, *FOR_PROGRAMS, "main"}}
+    called = {key for key in left if any("app." in ast.unparse(item) for item in defined[key].decorator_list)}
+    dead: set[tuple[str, str]] = set()
+    while new := {key for key in left - dead - called if not users.get(key[1], set()) - dead - {key}}:
+        dead |= new
+    templates = " ".join(path.read_text(encoding="utf-8") for path in PACKAGE.rglob("*.html"))
+    return {f"{module}.{name}" for module, name in dead if name not in templates}
+
+
+def test_nothing_is_reached_by_tests_alone() -> None:
+    assert unreached() == set()
+
+
 def test_exported_names_are_these_and_no_others() -> None:
     assert sorted(flowkit.__all__) == sorted(PUBLIC)
     for name in PUBLIC:

@@ -8,7 +8,8 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, Protocol, TypeVar
 
@@ -38,6 +39,7 @@ __all__ = [
     "failure_as_document",
     "finding_of",
     "give",
+    "hush",
     "load_job",
     "page_numbers",
     "print_document",
@@ -72,13 +74,15 @@ JobOrFiles = Annotated[
 ]
 
 
-def verb(function: Callable[..., int]) -> Callable[..., None]:
-    """Make the exit status of a command of what its function returns."""
+def verb(function: Callable[..., int], *, waits: bool = False) -> Callable[..., None]:
+    """Make the exit status of a command of what its function returns; say what takes long, unless it `waits`."""
+    name = function.__name__.rstrip("_")
 
     @functools.wraps(function)
     def wrapper(*arguments: Any, **options: Any) -> None:
         """Run the verb and leave with its exit status."""
-        code = function(*arguments, **options)
+        with nullcontext() if waits else working(f"flowkit {name}"):
+            code = function(*arguments, **options)
         # Now, while a full disk can still be said in plain words.
         sys.stdout.flush()
         raise typer.Exit(code)
@@ -90,6 +94,7 @@ def complain(message: str) -> None:
     """Print a plain sentence on standard error, broken between words where that is a terminal; a mapping in lines."""
     from flowkit.importers.words.items import PROPOSED, proposal_of
 
+    hush()
     said, mapping = proposal_of(message)
     if mapping:
         from flowkit.importers.tables.proposal import mapping_lines
@@ -122,6 +127,7 @@ def show(*parts: RenderableType) -> None:
     """Print parts on standard output, prose broken between words."""
     from flowkit.reports.terminal import Prose
 
+    hush()
     out = console()
     for part in parts:
         out.print(Prose(part) if isinstance(part, str) and part else part, markup=False)
@@ -129,6 +135,7 @@ def show(*parts: RenderableType) -> None:
 
 def print_document(text: str) -> None:
     """Print one JSON document, UTF-8 whatever the locale says."""
+    hush()
     sys.stdout.buffer.write(text.encode("utf-8") + b"\n")
     sys.stdout.flush()
 
@@ -353,6 +360,7 @@ def engine_progress() -> Iterator[Progress | None]:
 
     def report(done: int, most: int) -> None:
         """Show how far it is; the bar begins with the first cycle, not with the reading of sheets."""
+        hush()
         bar.start()
         bar.update(task, completed=done, total=most)
 
@@ -362,23 +370,46 @@ def engine_progress() -> Iterator[Progress | None]:
         bar.stop()
 
 
+_SHOWN: ContextVar[Callable[[], None]] = ContextVar("_SHOWN", default=lambda: None)
+"""Takes away what `working` shows now."""
+
+
+def hush() -> None:
+    """Take away what `working` shows, since something is about to be printed."""
+    _SHOWN.get()()
+
+
 @contextmanager
-def working(what: str) -> Iterator[None]:
-    """Say on a terminal what takes longer than a second, and take it away when it is done."""
+def working(what: str, *, after_s: float = 1.0) -> Iterator[None]:
+    """Say on a terminal what takes longer than a second; it goes when anything is printed or the work is done."""
     if not sys.stderr.isatty():
         yield
         return
     import threading
 
-    from rich.console import Console
+    hush()
+    gone = threading.Event()
 
-    status = Console(stderr=True).status(f"{what} …")
-    timer = threading.Timer(1.0, status.start)
-    timer.daemon = True
-    timer.start()
+    def wait() -> None:
+        """Show it once the time is up, until it is to go; rich is loaded here and not before."""
+        if gone.wait(after_s):
+            return
+        from rich.console import Console
+
+        with Console(stderr=True).status(f"{what} …"):
+            gone.wait()
+
+    thread = threading.Thread(target=wait, daemon=True)
+
+    def stop() -> None:
+        """Take it away."""
+        gone.set()
+        thread.join()
+
+    token = _SHOWN.set(stop)
+    thread.start()
     try:
         yield
     finally:
-        timer.cancel()
-        timer.join()
-        status.stop()
+        stop()
+        _SHOWN.reset(token)

@@ -33,7 +33,7 @@ def register(app: typer.Typer) -> None:
     app.command("report", epilog="Example: flowkit report job.toml -o reports")(verb(report))
     app.command("attach", epilog="Example: flowkit attach job.toml build_file.pdf --after 3")(verb(attach))
     app.command("demo", epilog="Example: flowkit demo flowkit-demo")(verb(demo))
-    app.command("open", epilog="Example: flowkit open .")(verb(open_page))
+    app.command("open", epilog="Example: flowkit open .")(verb(open_page, waits=True))
     app.command("shortcut", epilog="Example: flowkit shortcut .")(verb(shortcut))
 
 

@@ -17,6 +17,7 @@ from flowkit.cli.common import (
     exit_code,
     failure_as_document,
     give,
+    hush,
     load_job,
     report_errors,
     verb,
@@ -67,6 +68,7 @@ def compare(
     if json_ or not csv:
         text = functools.partial(comparison_text, tables=tables)
         return give(comparison, text, job.info.display, as_json=json_)
+    hush()
     typer.echo(comparison_csv(comparison, job.info.display), nl=False)
     report_errors(comparison.findings)
     return exit_code(comparison.findings)

@@ -15,6 +15,7 @@ from flowkit.cli.common import (
     complain,
     exit_code,
     finding_of,
+    hush,
     print_document,
     refuse_beside_job,
     report_errors,
@@ -77,7 +78,9 @@ def _explain(paths: Sequence[Path], stated: Stated) -> int:
     from flowkit.importers.explain import explain
 
     for path in paths:
-        print(explain(path, stated))
+        text = explain(path, stated)
+        hush()
+        print(text)
     return 0
 
 
@@ -89,6 +92,7 @@ def _with_progress(readings: Iterator[FileReading], total: int) -> Iterator[File
     from rich.console import Console
     from rich.progress import track
 
+    hush()
     yield from track(readings, total=total, description="reading", console=Console(stderr=True), transient=True)
 
 
@@ -107,6 +111,7 @@ def _print_json(readings: Iterator[FileReading]) -> int:
     from flowkit.output import jsonable
     from flowkit.version import __version__
 
+    hush()
     out = sys.stdout.buffer
     status, findings, first = 0, [], True
     out.write(f'{{"kind": "read", "version": "{__version__}", "tests": ['.encode())

@@ -31,6 +31,8 @@ INK = "#1A1A1A"
 SOFT = "#5A5A5A"
 RULE = "#B8B8B8"
 GRID = "#E4E4E4"
+BLUE, RED = PALETTE[1][1], PALETTE[2][1]
+"""Of what is limited, and of what is beyond its limits."""
 
 _DASHES: tuple[tuple[float, ...], ...] = (
     (),

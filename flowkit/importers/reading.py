@@ -24,7 +24,7 @@ from flowkit.importers.unused import unused
 from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
 from flowkit.model import Finding, FlowTest, HandChange
 
-__all__ = ["read", "read_grid"]
+__all__ = ["read"]
 
 _NOTHING_STATED = Stated()
 _COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
@@ -159,12 +159,6 @@ def _help(reading: SheetReading) -> None:
             message = finding.message.removesuffix(MAPPING_HINT) + PROPOSED + stanza(reading.grid, *known)
             reading.findings[place] = replace(finding, message=message)
             return
-
-
-def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
-    """Read the tests of one grid, without checks of the data."""
-    (reading,) = read_sheets([grid], stated or _NOTHING_STATED)
-    return ReadResult(tuple(_with_ids(reading.tests)), tuple(dict.fromkeys(reading.findings)))
 
 
 def _no_table(grids: Sequence[Grid]) -> SheetError:

@@ -17,6 +17,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
+from flowkit.model import Finding
 from flowkit.page.questions import questions_of
 from flowkit.page.tasks import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace
@@ -138,8 +139,16 @@ def counts(snapshot: Snapshot) -> dict[str, int]:
     sheets = sum(asked(snapshot, view) for view in snapshot.files if view.states)
     return {
         "sheets": sheets,
-        "heads": sum(item.severity == "error" for item in snapshot.open_findings) + len(unstated(snapshot)),
+        "heads": sum(item.severity == "error" for item in snapshot.open_findings)
+        + len(unstated(snapshot))
+        + len(drifts(snapshot)),
     }
+
+
+def drifts(snapshot: Snapshot) -> tuple[Finding, ...]:
+    """What hangs on the bench's drift, at most once; sheets without a day are asked for it at the sheets."""
+    found = (item for item in snapshot.open_findings if item.rule == "drift-unknown")
+    return tuple(item for item in found if "carry no date" not in item.message)[:1]
 
 
 def asked(snapshot: Snapshot, view: FileView) -> int:

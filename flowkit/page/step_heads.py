@@ -12,7 +12,7 @@ from starlette.routing import Route
 from flowkit.errors import JobError
 from flowkit.model import FlowTest, Side
 from flowkit.page import answers
-from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.plumbing import Notice, Page, drifts, text
 from flowkit.page.questions import drift_question
 from flowkit.page.workspace import Snapshot, load_text
 
@@ -80,7 +80,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         repeatability=answers.table_value(document, ("bench", "repeatability")) or "",
         drift=answers.table_value(document, ("bench", "drift")) or "",
         findings=[item for item in snapshot.open_findings if item.rule != "drift-unknown"],
-        asks=[drift_question(item) for item in snapshot.open_findings if item.rule == "drift-unknown"][:1],
+        asks=[drift_question(item) for item in drifts(snapshot)],
     )
 
 

@@ -411,8 +411,3 @@ def _file(page: Page, request: Request) -> Response:
         raise JobError(f"{path.name} is not a picture of this folder", "choose one from the list")
     policy = {} if kind == "application/pdf" else {"content-security-policy": "default-src 'none'; sandbox"}
     return FileResponse(path, media_type=kind, headers=policy)
-
-
-def open_questions(snapshot: Snapshot) -> tuple[Question, ...]:
-    """Every question of every sheet."""
-    return tuple(question for view in snapshot.files if view.states for question in questions_of(snapshot, view))

@@ -94,10 +94,6 @@ class Snapshot:
         """Return the file of that name."""
         return next((item for item in self.files if item.name == name), None)
 
-    def findings_of(self, file: str) -> tuple[Finding, ...]:
-        """Everything doubtful that was seen in one file."""
-        return tuple(finding for finding in self.findings if _in_file(finding.where, file))
-
     @property
     def open_findings(self) -> tuple[Finding, ...]:
         """Errors and warnings that belong to no file."""
@@ -199,10 +195,7 @@ class Workspace:
                 results = job.run(engine=False)
                 variants, findings = results.variants, results.findings
             except FlowkitError as error:
-                try:
-                    variants, read = job.read()
-                except FlowkitError as broken:  # the job file itself, such as its meter
-                    variants, read, problem, job = (), (), str(broken), None
+                variants, read = job.read()
                 findings = tuple(dict.fromkeys([*read, *error.findings]))
                 waiting = error.sentence
             tests = tuple(test for variant in variants for test in variant.tests)
@@ -289,7 +282,10 @@ def load_text(text: str, path: Path) -> Job:
     from flowkit.job.file import parse_text
     from flowkit.job.load import parts_of_file
 
-    return Job(**parts_of_file(*parse_text(text, path.name), path.parent), path=path)
+    job = Job(**parts_of_file(*parse_text(text, path.name), path.parent), path=path)
+    if job.meters:
+        job.meter_set()  # otherwise only looked at with the readings: an answer with a mistake in it is refused at once
+    return job
 
 
 def _stamp(path: Path) -> tuple[str, int, int]:

@@ -14,6 +14,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from flowkit.drawing.looks import BLUE, RED, SOFT
 from flowkit.records.store import Store
 
 D2 = 1.128
@@ -340,7 +341,7 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
     lower.set_ylabel("standard deviation, %")
     years = [row for row in history.by_year if row.key.isdigit()]
     for place, row in enumerate(years):
-        lower.bar(place, 100 * row.s, color="#0072B2", width=0.6)
+        lower.bar(place, 100 * row.s, color=BLUE, width=0.6)
         lower.annotate(f"{row.degrees_of_freedom}", (place, 100 * row.s), ha="center", va="bottom", fontsize=8)
     lower.set_xticks(range(len(years)), [row.key for row in years])
     lower.set_xlim(-0.6, max(len(years), 6) - 0.4)
@@ -377,8 +378,8 @@ def _control_panel(
     bottom, top = centre - PANEL_SPAN * span, centre + PANEL_SPAN * span
     true = [100 * (value - 1) for value in values]
     shown = [min(max(value, bottom), top) for value in true]
-    ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color="#5A5A5A")
-    ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color="#D55E00", label="outside the limits")
+    ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color=SOFT)
+    ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color=RED, label="outside the limits")
     stretches: list[list[int]] = []
     for i in (i for i in outside if shown[i] != true[i]):
         if stretches and stretches[-1][-1] == i - 1:
@@ -388,11 +389,11 @@ def _control_panel(
     for stretch in stretches:
         worst = max(stretch, key=lambda i: abs(true[i] - centre))
         ax.annotate(f"{true[worst]:+.1f} %", (stretch[-1], shown[worst]), xytext=(6, 0), textcoords="offset points",
-                    va="center", fontsize=8, color="#D55E00")  # fmt: skip
+                    va="center", fontsize=8, color=RED)  # fmt: skip
     if span > 0:
         ax.set_ylim(bottom - 0.1 * span, top + 0.1 * span)
     for limit, style in zip(limits, ("--", "-", "--"), strict=True):
-        ax.axhline(100 * (limit - 1), color="#0072B2", lw=1, ls=style)
+        ax.axhline(100 * (limit - 1), color=BLUE, lw=1, ls=style)
     cut = 4 if len({date[:4] for date in dates}) > 2 else 7  # years, or months
     firsts = [i for i, date in enumerate(dates) if i == 0 or date[:cut] != dates[i - 1][:cut]]
     ax.set_xticks(firsts, [dates[i][:cut] for i in firsts], fontsize=9 if cut == 4 else 7)

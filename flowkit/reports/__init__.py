@@ -84,7 +84,9 @@ def _source_stamp() -> str:
     """Return a fingerprint of the code that draws, so that a newer version of it draws anew."""
     here = Path(__file__).parent
     drawing = here.with_name("drawing").glob("*.py")
-    files = sorted([*here.rglob("*.py"), *here.rglob("*.html"), *here.rglob("*.css"), *drawing])
+    files = sorted(
+        [*here.rglob("*.py"), *here.rglob("*.html"), *here.rglob("*.css"), *drawing, here.with_name("wording.py")]
+    )
     stamp = hashlib.sha256()
     for file in files:
         stamp.update(file.read_bytes())

@@ -7,7 +7,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Literal, NamedTuple, TypeVar
 
 from flowkit.analysis.results import (
     Band,
@@ -458,17 +458,46 @@ EVIDENCE = (
 )
 
 
-def evidence(result: SideComparison) -> list[tuple[str, Callable[[Gain], str]]]:
-    """Return what the data bear out of each gain, in per cent: head and cell of every column that has anything."""
+class GainColumn(NamedTuple):
+    """A column of figures of gains, in per cent: its head, its cell of a gain, and the group it is in."""
+
+    head: str
+    cell: Callable[[Gain], str]
+    group: str = ""
+
+
+def evidence(result: SideComparison) -> list[GainColumn]:
+    """Return what the data bear out of each gain: every column that has anything."""
     gains = [gain for _, gain in gains_of_steps(result)]
-    columns: list[tuple[str, Callable[[Gain], str]]] = [
-        ("at least", lambda gain: "" if gain.at_least is None else signed_figure(gain.at_least)),
-        ("smallest", lambda gain: _or_nothing(gain.smallest_resolvable)),
-        ("drift", lambda gain: _or_nothing(gain.resolved_if_drift_below)),
-        ("one more run", lambda gain: _narrower(gain, gain.one_more_run_u95)),
-        ("all twice", lambda gain: _narrower(gain, gain.two_runs_u95)),
+    columns = [
+        GainColumn("at least", lambda gain: "" if gain.at_least is None else signed_figure(gain.at_least)),
+        GainColumn("smallest", lambda gain: _or_nothing(gain.smallest_resolvable)),
+        GainColumn("drift", lambda gain: _or_nothing(gain.resolved_if_drift_below)),
+        GainColumn("one more run", lambda gain: _narrower(gain, gain.one_more_run_u95)),
+        GainColumn("all twice", lambda gain: _narrower(gain, gain.two_runs_u95)),
     ]
-    return [(head, cell) for head, cell in columns if any(cell(gain) for gain in gains)]
+    return [column for column in columns if any(column.cell(gain) for gain in gains)]
+
+
+def further_figures(result: SideComparison, display: Display) -> list[GainColumn]:
+    """Return the further figures of every step's gain, nothing where there is a single lift."""
+    gains = gains_of_steps(result)
+    if not gains or result.range_m[1] <= result.range_m[0]:
+        return []
+    columns = [GainColumn("mean of lifts", lambda gain: signed_figure(gain.mean_of_gains))]
+    if has_expected(result):
+        columns.append(GainColumn("by geometry", lambda gain: signed_figure(gain.expected_from_geometry)))
+    at = f"at {display.lift}"
+    columns += [
+        GainColumn("at top lift", lambda gain: signed_figure(gain.gain_at_top_lift)),
+        GainColumn("%", lambda gain: with_interval(gain.largest), "largest"),
+        GainColumn(at, lambda gain: lift_text(gain.largest.lift_m, display), "largest"),
+        GainColumn("%", lambda gain: with_interval(gain.smallest), "smallest"),
+        GainColumn(at, lambda gain: lift_text(gain.smallest.lift_m, display), "smallest"),
+    ]
+    if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
+        columns.append(GainColumn("share of total", share_words))
+    return columns
 
 
 def _narrower(gain: Gain, half: float | None) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
@@ -18,6 +18,7 @@ from flowkit.reports.contents import (
     Bands,
     BandTable,
     Datum,
+    GainColumn,
     SideRow,
     all_lifts,
     band_head,
@@ -34,6 +35,7 @@ from flowkit.reports.contents import (
     engine_rows,
     evidence,
     formulas,
+    further_figures,
     gains_of_steps,
     has_expected,
     power_figures,
@@ -42,7 +44,6 @@ from flowkit.reports.contents import (
     ratio_between,
     ratio_lifts,
     ratio_variants,
-    share_words,
     side_rows,
     skipped_reasons,
     spaced,
@@ -447,10 +448,11 @@ _BETWEEN = "~ between measured lifts."
 def further_of_side(result: SideComparison, display: Display) -> Parts:
     """Return what there is to say of a side beyond its table and the worth of each step."""
     bands = band_tables(result)
+    geometry = BY_GEOMETRY if has_expected(result) else ""
     parts = [
         *(_further_bands(table, display, last=table is bands[-1]) for table in bands),
-        *_figures(result, display),
-        *_evidence(result),
+        *_gain_table("gain of the step, %", result, further_figures(result, display), geometry),
+        *_gain_table("what the data show, %", result, evidence(result), EVIDENCE),
         *_factorial(result),
         *_velocity(result, display),
     ]
@@ -478,49 +480,16 @@ def _further_bands(table: BandTable, display: Display, *, last: bool) -> WideTab
     return WideTable("", labels, blocks, notes=band_words(table) if last else "", names="left")
 
 
-def _evidence(result: SideComparison) -> list[WideTable]:
-    """Return what each gain's data bear out."""
-    gains, columns = gains_of_steps(result), evidence(result)
+def _gain_table(title: str, result: SideComparison, columns: Sequence[GainColumn], notes: str) -> list[WideTable]:
+    """Return figures of every step's gain, a row a step."""
     if not columns:
         return []
-    blocks: list[Block] = [[(head, [cell(gain) for _, gain in gains])] for head, cell in columns]
-    labels = ["what the data show, %", *(_label(name) for name, _ in gains)]
-    return [WideTable("", labels, blocks, notes=EVIDENCE, names="left")]
-
-
-def _figures(result: SideComparison, display: Display) -> list[WideTable]:
-    """Return the further figures of every step's gain."""
     gains = gains_of_steps(result)
-    top = f"at {lift_text(result.range_m[1], display)} {display.lift}"
-    if not gains or result.range_m[1] <= result.range_m[0]:
-        return []
-
-    def column(head: str, cell: Callable[[Gain], str]) -> tuple[str, list[str]]:
-        """Return a column, a cell a gain."""
-        return head, [cell(gain) for _, gain in gains]
-
-    blocks: list[Block] = [[column("mean of lifts", lambda gain: signed_figure(gain.mean_of_gains))]]
-    notes = ""
-    if has_expected(result):
-        blocks[0].append(column("by geometry", lambda gain: signed_figure(gain.expected_from_geometry)))
-        notes = BY_GEOMETRY
-    at = f"at {display.lift}"
-    blocks += [
-        [column(top, lambda gain: signed_figure(gain.gain_at_top_lift))],
-        [
-            column("largest", lambda gain: with_interval(gain.largest)),
-            column(at, lambda gain: lift_text(gain.largest.lift_m, display)),
-        ],
-        [
-            column("smallest", lambda gain: with_interval(gain.smallest)),
-            column(at, lambda gain: lift_text(gain.smallest.lift_m, display)),
-        ],
-    ]
-    if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
-        blocks.append([column("of the total %", share_words)])
-    return [
-        WideTable("", ["gain of the step, %", *(_label(name) for name, _ in gains)], blocks, notes=notes, names="left")
-    ]
+    blocks: dict[str, Block] = {}
+    for column in columns:
+        head = column.group if column.head == "%" else column.head
+        blocks.setdefault(column.group or head, []).append((head, [column.cell(gain) for _, gain in gains]))
+    return [WideTable("", [title, *(_label(name) for name, _ in gains)], [*blocks.values()], notes=notes, names="left")]
 
 
 def _factorial(result: SideComparison) -> list[WideTable]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from flowkit.cli.common import engine_progress
+from flowkit.cli.common import engine_progress, hush, working
 from flowkit.job import Job
 from flowkit.job.engine import whatif
 from flowkit.samples import copy_samples
@@ -75,3 +76,21 @@ def test_every_cycle_is_reported(job: Path) -> None:
     seen.clear()
     loaded.run(engine=False, progress=lambda done, most: seen.append((done, most)))
     assert not seen
+
+
+def test_whatever_takes_long_says_so_until_something_is_printed(
+    capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    with monkeypatch.context() as terminal:
+        terminal.setattr(sys.stderr, "isatty", lambda: True)
+        with working("flowkit compare", after_s=0.0):
+            time.sleep(0.4)
+            hush()
+            shown = capfd.readouterr().err
+            time.sleep(0.2)
+        after = capfd.readouterr().err
+        with working("flowkit read", after_s=5.0):
+            pass
+    assert "flowkit compare …" in shown and shown.rstrip("\n").endswith("\x1b[2K")
+    assert after == "" == capfd.readouterr().err

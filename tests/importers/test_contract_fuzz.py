@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from flowkit.errors import FlowkitError
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
-from flowkit.importers.reading import read_grid
 from flowkit.importers.result import ReadResult
 from flowkit.importers.words.vocabulary import WORDS
 from flowkit.model import AirState
+from tests.importers.sheets import read_grid
 
 pytestmark = pytest.mark.slow
 

@@ -67,7 +67,7 @@ class TestLong:
         written = grid("Port | Lift mm | cfm\n# | 1 | 15")
         rows = (written.rows[0], ("01", "1", "15"), ("01", "2", "30"))
         from flowkit.importers.files.grid import Grid
-        from flowkit.importers.reading import read_grid
+        from tests.importers.sheets import read_grid
 
         assert read_grid(Grid("a.csv", None, rows, lines=(1, 2, 3))).tests[0].port == "01"
 

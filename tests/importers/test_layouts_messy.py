@@ -14,8 +14,7 @@ import pytest
 import flowkit
 from flowkit.importers import read as read_file
 from flowkit.importers.files.grid import Grid
-from flowkit.importers.reading import read_grid
-from tests.importers.sheets import CFM, INH2O, MMH2O, errors, flows, read, rules, write_xlsx
+from tests.importers.sheets import CFM, INH2O, MMH2O, errors, flows, read, read_grid, rules, write_xlsx
 
 INHG = 25.4 * 133.322387415  # Pa, NIST SP 811, appendix B
 

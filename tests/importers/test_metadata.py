@@ -6,9 +6,8 @@ import pytest
 
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
-from flowkit.importers.reading import read_grid
 from flowkit.model import Conditions
-from tests.importers.sheets import CFM, INH2O, errors, flows, read, rules
+from tests.importers.sheets import CFM, INH2O, errors, flows, read, read_grid, rules
 
 TABLE = "\nLift mm | Int 1 cfm\n1 | 15\n2 | 31"
 INHG = 25.4 * 133.322387415  # Pa, NIST SP 811, appendix B

@@ -158,7 +158,7 @@ def test_long_and_wide_sheets_read_whole() -> None:
     rows = [("Side", "Port", "Lift mm", "Flow cfm")]
     rows += [("Intake", str(port), float(n), 10.0 * n) for port in range(1, 501) for n in range(1, 21)]  # type: ignore[misc]
     from flowkit.importers.files.grid import Grid
-    from flowkit.importers.reading import read_grid
+    from tests.importers.sheets import read_grid
 
     tall = read_grid(Grid("a.xlsx", "Sheet1", tuple(rows)))
     assert len(tall.tests) == 500 and all(len(t.points) == 20 for t in tall.tests)

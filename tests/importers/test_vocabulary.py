@@ -245,7 +245,7 @@ HEADINGS = {
 @pytest.mark.parametrize("language", HEADINGS)
 def test_five_languages_say_the_same(language: str) -> None:
     from flowkit.importers.files.grid import Grid
-    from flowkit.importers.reading import read_grid
+    from tests.importers.sheets import read_grid
 
     pressure, side, port, lift, flow, intake, exhaust, bore, leak, temperature = HEADINGS[language]
     rows = [

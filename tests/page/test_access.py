@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from .browsing import MESSY
 
@@ -18,7 +19,8 @@ pytestmark = pytest.mark.slow
 AXE = "axe-core@4.10.3"
 PATHS = (
     "/sheets /sheets?file=messy.csv /sheets?file=messy.pdf /heads /result /result/lifts /result/ports "
-    "/result/corrections /engine /build /type /paste /records /meter?kind=plate /meter?kind=scale"
+    "/result/corrections /result/cells?side=intake /engine /engine?state=seats%20recut /build /type "
+    "/type?beside=photo.jpg /paste /records /meter?kind=plate /meter?kind=scale /nothing"
 ).split()
 
 
@@ -59,6 +61,7 @@ def test_no_step_breaks_a_rule(visit: Any, served: Any, sample: Path, axe: str) 
     (sample / "messy.csv").write_text(MESSY)
     with (sample / "job.toml").open("a") as stream:
         stream.write('\n[records]\nfile = "none.sqlite"\n\n[[variant]]\nname = "messy"\nsheets = ["messy.csv"]\n')
+    Image.new("RGB", (60, 40), "white").save(sample / "photo.jpg")
     user = visit(served(sample), bypass_csp=True)
     user.page.add_init_script(axe)
     broken = []

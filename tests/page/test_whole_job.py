@@ -275,6 +275,20 @@ def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, shown: str) 
     user.find(".steps-table td.strong a").click()
     user.sees("Where it comes from: intake, as received and seats recut")
     user.go("/result/lifts")
+    # Every single number is a link to its own cells, such as those of one lift in one state.
+    numbers = user.all("tbody td.num")
+    assert len(numbers) > 50 and all(
+        user.page.eval_on_selector_all("tbody td.num", "n => n.map(e => !e.innerText || !!e.querySelector('a'))")
+    )
+    number = user.find("tbody td.num a")
+    lift = number.evaluate("a => a.closest('tr').cells[0].innerText")
+    state = number.evaluate("a => a.closest('table').tHead.rows[0].cells[a.parentNode.cellIndex].innerText").partition(
+        ","
+    )[0]
+    number.click()
+    user.sees(f"intake, lift {lift} mm, {state}")
+    assert {row.locator("th").inner_text() for row in user.all("tbody tr")} == {state}
+    user.page.go_back()
     user.find("tbody th a").click()
     user.sees("A cell leads to its place on the sheet")
     link = user.all("td a")[-1]

@@ -16,7 +16,7 @@ from flowkit.model import Finding, JobInfo
 from flowkit.output import OutputError, jsonable
 from flowkit.reports import write_report
 from flowkit.reports.contents import ReportContents
-from flowkit.reports.pages import make_pages, page_files, write_pages, write_whole
+from flowkit.reports.pages import make_pages, page_files, write_whole
 from flowkit.version import __version__
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
@@ -278,7 +278,7 @@ def test_pages_look_as_they_did(name: str) -> None:
 
 def test_files_are_written_under_their_names(contents: ReportContents, tmp_path: Path) -> None:
     small = make_contents(variants=2, ports=1, lifts=3)
-    written = write_pages(small, tmp_path / "new" / "folder", formats=("png", "pdf"), name="chart")
+    written = write_report(small, tmp_path / "new" / "folder", formats=("png", "pdf"), name="chart")
     assert [path.name for path in written] == ["chart.png", "chart.pdf"]
     assert sorted(path.name for path in (tmp_path / "new" / "folder").iterdir()) == ["chart.pdf", "chart.png"]
 
@@ -292,7 +292,7 @@ def test_a_failure_leaves_the_old_files_alone(monkeypatch: pytest.MonkeyPatch, t
 
     monkeypatch.setattr("flowkit.reports.pages.png_bytes", fail)
     with pytest.raises(OSError, match="disk full"):
-        write_pages(make_contents(variants=1, ports=1, lifts=3), tmp_path)
+        write_report(make_contents(variants=1, ports=1, lifts=3), tmp_path, formats=("pdf", "png"))
     assert old.read_bytes() == b"old"
     assert [path.name for path in tmp_path.iterdir()] == ["flow_chart.pdf"]
 
@@ -309,14 +309,14 @@ def test_a_failure_while_writing_leaves_no_scraps(monkeypatch: pytest.MonkeyPatc
 
 def test_what_cannot_be_written_is_said(contents: ReportContents, tmp_path: Path) -> None:
     with pytest.raises(FlowkitError, match="no page format 'gif'"):
-        write_pages(contents, tmp_path, formats=["gif"])
+        page_files(contents, formats=["gif"], paper="letter")
     with pytest.raises(FlowkitError, match="no paper 'a5'"):
-        write_pages(contents, tmp_path, paper="a5")
+        write_report(contents, tmp_path, paper="a5")
     with pytest.raises(FlowkitError, match="no report format 'doc'"):
         write_report(contents, tmp_path, formats=["doc"])
     empty = replace(contents, comparison=replace(contents.comparison, sides={}))
     with pytest.raises(FlowkitError, match="nothing to draw"):
-        write_pages(empty, tmp_path)
+        write_report(empty, tmp_path, formats=("pdf", "png"))
     assert list(tmp_path.iterdir()) == []
 
 

@@ -24,7 +24,8 @@ from flowkit.air import density
 from flowkit.job.job import contents_of
 from flowkit.model import AirState, Bench, Finding, JobInfo, Reference, Variant
 from flowkit.output import OutputError
-from flowkit.reports.workbook import workbook_bytes, write_workbook
+from flowkit.reports import report_mark, write_report
+from flowkit.reports.workbook import workbook_bytes
 from flowkit.reports.workbook.pen import SHEETS, lines_of
 from flowkit.samples import sample_folder
 from flowkit.units import from_si, to_si
@@ -565,11 +566,11 @@ def test_coefficients_without_dimensions_are_values() -> None:
 
 
 def test_written_whole_or_not_at_all(tmp_path: Path) -> None:
-    path = write_workbook(plain_job(), tmp_path / "new" / "a.xlsx")
-    assert path.read_bytes() == workbook_bytes(plain_job())
+    (path,) = write_report(plain_job(), tmp_path / "new", formats=["xlsx"], name="a")
+    assert path.read_bytes() == workbook_bytes(plain_job(), report_mark(plain_job(), "letter"))
     assert [item.name for item in path.parent.iterdir()] == ["a.xlsx"]
     with pytest.raises(OutputError):
-        write_workbook(plain_job(), path / "b.xlsx")
+        write_report(plain_job(), path, formats=["xlsx"])
 
 
 def test_lines_are_counted_word_by_word() -> None:

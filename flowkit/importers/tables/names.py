@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from flowkit.importers.words.items import SET_HEADING, unreadable
@@ -168,9 +168,3 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
             findings.append(unreadable(column.source(table), what))
             column.role = "trouble"
     return findings
-
-
-def sides_by_letters(codes: Iterable[str], words: Sequence[str]) -> Mapping[str, Side]:
-    """The sides that letters mean; empty where it is open."""
-    codes = set(codes)
-    return resolve_codes(codes, words) or {} if codes else {}

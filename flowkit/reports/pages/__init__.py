@@ -239,16 +239,3 @@ def page_files(
     for number, page in enumerate(pages if previews else (), 1):
         files[str(number)] = png_bytes(page, contents, dpi=PREVIEW_DPI)
     return files
-
-
-def write_pages(
-    contents: ReportContents,
-    folder: Path,
-    *,
-    formats: Sequence[str] = ("pdf", "png"),
-    paper: str = "letter",
-    name: str = "flow_chart",
-) -> tuple[Path, ...]:
-    """Write the flow chart: all pages as PDF, the first as PNG (200 dpi) and SVG."""
-    files = page_files(contents, formats=formats, paper=paper)
-    return write_whole({Path(folder) / f"{name}.{suffix}": content for suffix, content in files.items()})

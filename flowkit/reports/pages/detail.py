@@ -28,6 +28,7 @@ from flowkit.reports.contents import (
     EVIDENCE,
     FACTORIAL,
     BandTable,
+    GainColumn,
     ReportContents,
     all_ports,
     band_limits,
@@ -36,6 +37,7 @@ from flowkit.reports.contents import (
     common_lifts,
     effects,
     evidence,
+    further_figures,
     gains_of_steps,
     has_expected,
     main_lifts,
@@ -43,7 +45,6 @@ from flowkit.reports.contents import (
     ratio_between,
     ratio_lifts,
     ratio_variants,
-    share_words,
     velocity_between,
     velocity_unit,
     with_interval,
@@ -116,10 +117,11 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
         [_band_table(side, table, names, display) for side, table in bands],
         list(dict.fromkeys(band_words(table) for _, table in bands)),
     )
-    figures = [_figures(side, result, names, display) for side, result in sides if _several_lifts(result)]
+    figures = [(side, result, further_figures(result, display)) for side, result in sides]
+    tables = [_gain_table(side, result, columns, names) for side, result, columns in figures if columns]
     expected = any(has_expected(result) for _, result in sides)
-    _write(stream, "Gain of each step in per cent, figure by figure", figures, [BY_GEOMETRY] if expected else [])
-    shown = [_evidence(side, result, names) for side, result in sides if evidence(result)]
+    _write(stream, "Gain of each step in per cent, figure by figure", tables, [BY_GEOMETRY] if expected else [])
+    shown = [_gain_table(side, result, evidence(result), names) for side, result in sides if evidence(result)]
     _write(stream, "What the data show of each gain, in per cent", shown, [EVIDENCE])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
@@ -169,40 +171,13 @@ def _band_table(side: Side, table: BandTable, names: Names, display: Display) ->
     return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
 
 
-def _figures(side: Side, result: SideComparison, names: Names, display: Display) -> Table:
-    """Return every step's further figures of gain, in per cent."""
-    gains = gains_of_steps(result)
-    columns: list[tuple[_Head, Callable[[Gain], str]]] = [
-        (_Head("mean of lifts"), lambda gain: signed_figure(gain.mean_of_gains))
-    ]
-    if has_expected(result):
-        columns.append((_Head("by geometry"), lambda gain: signed_figure(gain.expected_from_geometry)))
-    at = f"at {display.lift}"
-    columns += [
-        (_Head("at top lift"), lambda gain: signed_figure(gain.gain_at_top_lift)),
-        (_Head("%", "largest"), lambda gain: with_interval(gain.largest)),
-        (_Head(at, "largest"), lambda gain: lift_text(gain.largest.lift_m, display)),
-        (_Head("%", "smallest"), lambda gain: with_interval(gain.smallest)),
-        (_Head(at, "smallest"), lambda gain: lift_text(gain.smallest.lift_m, display)),
-    ]
-    if len(gains) > 1 and any(gain.share_of_total is not None for _, gain in gains):
-        columns.append((_Head("share of total"), share_words))
+def _gain_table(side: Side, result: SideComparison, columns: Sequence[GainColumn], names: Names) -> Table:
+    """Return figures of every step's gain, a row a step."""
     rows = [
-        Row((_label(name, names), *(Cell(write(gain)) for _, write in columns)), rule_above=name is None)
-        for name, gain in gains
-    ]
-    heads = [_Head(""), *(head for head, _ in columns)]
-    return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
-
-
-def _evidence(side: Side, result: SideComparison, names: Names) -> Table:
-    """Return what each gain's data bear out."""
-    columns = evidence(result)
-    rows = [
-        Row((_label(name, names), *(Cell(cell(gain)) for _, cell in columns)), rule_above=name is None)
+        Row((_label(name, names), *(Cell(column.cell(gain)) for column in columns)), rule_above=name is None)
         for name, gain in gains_of_steps(result)
     ]
-    heads = [_Head(""), *(_Head(head) for head, _ in columns)]
+    heads = [_Head(""), *(_Head(column.head, column.group) for column in columns)]
     return Table(side.capitalize(), _gains_columns(heads, rows), tuple(rows), filled=side == "intake")
 
 

@@ -8,7 +8,6 @@ the bore model, the fitted scatter at single lifts) is written as a value and ma
 from __future__ import annotations
 
 import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -60,13 +59,3 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
     made = datetime.datetime(day.year, day.month, day.day, 12)
     title = plain(contents.info.title or "Flow chart")
     return workbook_bytes_of(book, [draft.pens[name].cached for name in SHEETS], title=title, made=made, mark=mark)
-
-
-def write_workbook(contents: ReportContents, path: Path) -> Path:
-    """Write the workbook of a job."""
-    from flowkit.output import written_whole
-
-    data = workbook_bytes(contents)
-    with written_whole(path) as draft:
-        draft.write_bytes(data)
-    return path
