@@ -53,26 +53,6 @@ def other_valve(
 
     Measured coefficient on the minimum area × minimum area of the new geometry (Heywood 1988,
     eqs 6.7-6.9), at the same lift over valve diameter.
-
-    Parameters
-    ----------
-    curves : PortCurves
-        As measured.
-    old, new : ValveGeometry
-        On the bench, and in the prediction.
-    side : {"intake", "exhaust"}
-        For messages.
-    bore_m : float, optional
-        The bore the valve opens into, which it must not touch [m].
-
-    Returns
-    -------
-    PortCurves
-
-    Raises
-    ------
-    EngineError
-        If a dimension is not known or the new geometry is impossible.
     """
     problem = impossible_dimensions(new)
     if problem is not None:

@@ -45,19 +45,7 @@ _OPEN_DEG = (190.0, 430.0)
 
 @dataclass(frozen=True)
 class VariantEngine:
-    """The engine of one variant, with what was noticed when it was read.
-
-    Attributes
-    ----------
-    engine : EngineData
-    cams : mapping
-        Side to Cam.
-    valves, state : mapping
-        Side to ValveGeometry, side to (factor to level).
-    bore_m : float or None
-        The bore its flows were brought to.
-    findings : tuple of Finding
-    """
+    """The engine of one variant, with the bore its flows were brought to and what was noticed when it was read."""
 
     engine: EngineData
     cams: Mapping[Side, Cam]
