@@ -112,7 +112,7 @@ def test_long_names_are_shortened_for_the_backup(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"", "not a build file flowkit can extend"),
+        (b"", "the file is empty; attach to a PDF, XLSX, XLSM or DOCX"),
         (b"lift,flow\n1,2\n", "not a build file flowkit can extend; attach to a PDF, XLSX, XLSM or DOCX"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(500), "protected by a password or in an old office format"),
         (b"PK\x03\x04rest", "damaged"),

@@ -33,21 +33,7 @@ UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
 
 @dataclass(slots=True)
 class Axis:
-    """A run of numbers that may be lifts.
-
-    Attributes
-    ----------
-    column : int
-    rows : list of int
-        With a number.
-    first, last : int
-    heading : int or None
-        The row of its heading.
-    label : Label or None
-        The heading, wherever it is.
-    score : float
-    reason : str
-    """
+    """A run of numbers that may be lifts: its column, the rows with a number, and the heading wherever it is."""
 
     column: int
     rows: list[int]

@@ -26,113 +26,19 @@ _NUMBER = re.compile(
 _UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
 _CUT = re.compile(r"\s*[;|\t\n]\s*|\s{2,}")
 _DIGIT = re.compile(r"\d(?!O)")
-_ANSWER = re.compile(r"\s*(?:[:=：]|\bis\b|\bwas\b)\s*")
-_SENTENCE = frozenset(
-    [
-        "the",
-        "a",
-        "an",
-        "on",
-        "no",
-        "not",
-        "with",
-        "without",
-        "is",
-        "are",
-        "was",
-        "were",
-        "all",
-        "here",
-        "side",
-        "when",
-        "for",
-        "from",
-        "ohne",
-        "der",
-        "die",
-        "das",
-        "am",
-        "auf",
-        "mit",
-        "sans",
-        "sur",
-        "le",
-        "la",
-        "les",
-        "cote",
-        "du",
-        "au",
-        "en",
-        "sin",
-        "sobre",
-        "el",
-        "los",
-        "del",
-        "con",
-        "senza",
-        "sul",
-        "sull",
-        "all",
-        "dell",
-        "nell",
-        "lato",
-        "il",
-        "di",
-        "zonder",
-        "op",
-        "de",
-        "het",
-        "bez",
-        "na",
-        "po",
-        "utan",
-        "pa",
-        "e",
-        "o",
-        "os",
-        "sem",
-    ]
+_SENTENCE_WORDS = (
+    "the a an on no not with without is are was were all here side when for from ohne der die das am auf mit sans "
+    "sur le la les cote du au en sin sobre el los del con senza sul sull dell nell lato il di zonder op de het "
+    "bez na po utan pa e o os sem"
 )
+_SENTENCE = frozenset(_SENTENCE_WORDS.split())
 
 
-_FITTINGS = frozenset(
-    [
-        "pipe",
-        "tube",
-        "stub",
-        "tubo",
-        "tuyau",
-        "rohr",
-        "rör",
-        "pijp",
-        "rura",
-        "clay",
-        "plastilina",
-        "knete",
-        "kit",
-        "lera",
-        "klei",
-        "glina",
-        "pâte",
-        "masilla",
-        "massa",
-        "plate",
-        "radius",
-        "cornet",
-        "without",
-        "no",
-        "senza",
-        "sans",
-        "ohne",
-        "sin",
-        "sem",
-        "zonder",
-        "bez",
-        "utan",
-        "inget",
-        "パイプなし",
-    ]
+_FITTINGS_WORDS = (
+    "pipe tube stub tubo tuyau rohr rör pijp rura clay plastilina knete kit lera klei glina pâte masilla massa "
+    "plate radius cornet without no senza sans ohne sin sem zonder bez utan inget パイプなし"
 )
+_FITTINGS = frozenset(_FITTINGS_WORDS.split())
 
 
 class Pair(NamedTuple):

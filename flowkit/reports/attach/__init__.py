@@ -279,6 +279,8 @@ def build_file_kind(buildfile: Path) -> Kind:
             f"the build file cannot be read ({error.strerror or error})", "check the path", file=str(buildfile)
         ) from error
     name = buildfile.name
+    if not data:
+        raise AttachError("the file is empty", _WANTED, file=name)
     if b"%PDF-" in data[: 1024 + 5]:
         return "pdf"
     if data.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):

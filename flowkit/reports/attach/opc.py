@@ -25,7 +25,6 @@ PNG = "image/png"
 RELS = "application/vnd.openxmlformats-package.relationships+xml"
 OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
-TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
 DOCUMENT = "/relationships/officeDocument"
 _LARGEST = 4 * 1024**3
 _FIXED_DATE = (1980, 1, 1, 0, 0, 0)
@@ -88,7 +87,7 @@ def parse(data: bytes, name: str, classes: Any = None) -> Any:
         return etree.fromstring(data, parser)
     except etree.XMLSyntaxError as error:
         raise AttachError(
-            f"a part of the file is damaged ({error.msg})", "open it in its program and save it there", file=name
+            "a part of the file is damaged", "open it in its program and save it there", file=name
         ) from error
 
 
@@ -134,8 +133,11 @@ def read_package(data: bytes, name: str) -> Package:
             parts = {info.filename: archive.read(info) for info in infos}
             comment = archive.comment
     except (zipfile.BadZipFile, zlib.error, NotImplementedError, EOFError, OSError, ValueError) as error:
+        whole = zipfile.is_zipfile(io.BytesIO(data))
         raise AttachError(
-            f"the file is damaged ({error})", "open it in its program, save it there, then try again", file=name
+            f"the file is damaged{'' if whole else ' (it is cut short)'}",
+            "open it in its program, save it there, then try again",
+            file=name,
         ) from error
     if CONTENT_TYPES not in parts:
         raise AttachError("this is no workbook or document", "attach to a PDF, XLSX, XLSM or DOCX", file=name)
@@ -291,6 +293,4 @@ def damage_named(name: str) -> Iterator[None]:
     except AttachError:
         raise
     except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
-        raise AttachError(
-            f"the file is damaged ({error})", "open it in its program and save it there", file=name
-        ) from error
+        raise AttachError("the file is damaged", "open it in its program and save it there", file=name) from error
