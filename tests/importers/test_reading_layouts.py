@@ -30,3 +30,32 @@ def test_every_reading_comes_back(layout: str, unit: str, word: str, tmp_path: P
         points = wanted[test.side, test.port].points
         assert [value for _, value in found] == [(float(reading),) for _, reading in points]
         assert [lift for lift, _ in found] == pytest.approx([float(lift) * SI[truth.lift_unit] for lift, _ in points])
+
+
+PITOTS = {
+    "named": "Lift [mm],Intake 1 pitot reading 1 (Pa),Intake 1 pitot reading 2 (Pa),Exhaust 2 pitot reading 1 (Pa),"
+    "Exhaust 2 pitot reading 2 (Pa)\n",
+    "two rows": "Lift [mm],Intake 1,,Exhaust 2,\n,pitot 1 (Pa),pitot 2 (Pa),pitot 1 (Pa),pitot 2 (Pa)\n",
+    "bare numbers": "Lift [mm],Intake 1 pitot (Pa),,Exhaust 2 pitot (Pa),\n,1,2,1,2\n",
+}
+
+
+@pytest.mark.parametrize("name", PITOTS)
+def test_positions_of_a_pitot_tube_beside_each_other(name: str, tmp_path: Path) -> None:
+    sheet = tmp_path / "pitot.csv"
+    sheet.write_text(PITOTS[name] + "2,41,42,43,44\n4,61,62,63,64\n6,71,72,73,74\n0,1,2,3,4\n", encoding="utf-8")
+    first, second = read(sheet).tests
+    assert (first.side, first.port, second.side, second.port) == ("intake", "1", "exhaust", "2")
+    assert [point.reading.value for point in first.points if point.reading] == [(41, 42), (61, 62), (71, 72)]
+    assert (first.conditions.leak_reading, second.conditions.leak_reading) == ("1, 2 Pa", "3, 4 Pa")
+
+
+@pytest.mark.parametrize("unit", ["V", "Hz", "div"])
+@pytest.mark.parametrize("heading", ["Meter reading", "Intake 1 meter"])
+def test_units_of_table_meters_in_cells(unit: str, heading: str, tmp_path: Path) -> None:
+    sheet = tmp_path / "volts.csv"
+    rows = "".join(f"{lift},{value} {unit}\n" for lift, value in ((2, "0.61"), (4, "1.20"), (6, "1.75")))
+    sheet.write_text(f"Side,intake\n\nLift (mm),{heading}\n{rows}", encoding="utf-8")
+    (test,) = read(sheet).tests
+    assert test.units.reading is not None and test.units.reading.unit == unit
+    assert [point.reading.value for point in test.points if point.reading] == [(0.61,), (1.2,), (1.75,)]

@@ -33,6 +33,7 @@ __all__ = [
     "decode_text",
     "find_delimiter",
     "grid_of_lines",
+    "grid_of_text",
     "is_numeric",
     "text_grid",
     "text_lines",
@@ -641,21 +642,24 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
             file=label,
         )
-    from flowkit.importers.files.mail import is_mail, is_markup, mail_body, markup_rows
+    from flowkit.importers.files.mail import is_markup
 
-    markup = False
-    if is_mail(data):
-        text, markup = mail_body(data, label)
-    else:
-        text = decode_text(data, label)
-        markup = is_markup(text)
+    text = decode_text(data, label)
+    markup = is_markup(text)
     _refuse_markup(text, label, markup=markup)
-    if markup:
-        rows, numbers = markup_rows(text, label)
-        comma = decimal_comma([cell for row in rows for cell in row if cell])
-        return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
-    grid = grid_of_lines(text_lines(text, label), label)
+    grid = grid_of_text(text, label, markup=markup)
     return _without_strays(grid) if len(data) != len(data.translate(None, _CONTROLS)) else grid
+
+
+def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
+    """Cut the lines of a text, or the tables of a web page, into a grid."""
+    from flowkit.importers.files.mail import markup_rows
+
+    if not markup:
+        return grid_of_lines(text_lines(text, label), label)
+    rows, numbers = markup_rows(text, label)
+    comma = decimal_comma([cell for row in rows for cell in row if cell])
+    return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
 
 
 def _without_strays(grid: Grid) -> Grid:
@@ -674,9 +678,9 @@ def _without_strays(grid: Grid) -> Grid:
 
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
-    from flowkit.importers.files.mail import unquoted
+    from flowkit.importers.files.mail import unquoted, without_headers
 
-    lines = unquoted(lines)
+    lines = without_headers(unquoted(lines))
     delimiter, body = _stated_delimiter(lines)
     text = "\n".join(lines)
     if delimiter is None:

@@ -604,11 +604,20 @@ _POSITION = re.compile(
 
 
 def positions(columns: Sequence[Column]) -> list[list[Column]]:
-    """The columns of readings, those of a pitot tube's positions together."""
-    found = [_POSITION.match(column.text.casefold()) for column in columns]
-    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
-        return [list(columns)]
-    return [[column] for column in columns]
+    """The columns of readings, those of a pitot tube's positions together: "Reading 2", "Intake 1 pitot 2"."""
+    tests: dict[tuple[object, ...], list[Column]] = {}
+    for column in columns:
+        if column.side and column.port and column.bare:
+            number: str | None = column.bare
+            test: tuple[object, ...] = (column.side, column.port, column.run)
+        else:
+            found = _POSITION.match(column.text.casefold())
+            number = found[1] if found is not None and not column.side else None
+            test = ()
+        if number is None or not number.isdecimal():
+            return [[column] for column in columns]
+        tests.setdefault(test, []).append(column)
+    return list(tests.values())
 
 
 def _decide_readings(columns: list[Column]) -> None:
