@@ -33,12 +33,11 @@ class Display:
     flow_digits: int
     diameter_digits: int
     area_digits: int
-    pressure_digits: int
 
 
 DISPLAYS: dict[str, Display] = {
-    "US": Display("in", "CFM", "inH2O", "in", "in²", 3, 1, 3, 3, 1),
-    "metric": Display("mm", "L/s", "kPa", "mm", "mm²", 2, 2, 2, 0, 2),
+    "US": Display("in", "CFM", "inH2O", "in", "in²", 3, 1, 3, 3),
+    "metric": Display("mm", "L/s", "kPa", "mm", "mm²", 2, 2, 2, 0),
 }
 """US: inches and CFM. Metric: millimetres and litres a second (1 L/s is 2.12 CFM)."""
 

@@ -33,21 +33,6 @@ class LiftPolynomial:
     With x = (θ − centre)/(half duration): L = peak·(1 − 2x² + 2x⁶ − x⁸) for |x| < 1, else 0;
     dL/dx = −4x·(1 − x²)²·(1 + 2x²), so it rises and falls once and is twice continuously
     differentiable everywhere. Its mean over the duration is 0.508 of the peak.
-
-    Attributes
-    ----------
-    peak_m : float
-        Largest lift [m].
-    centre_deg : float
-        Crank angle of the largest lift [degrees].
-    half_duration_deg : float
-        From the centre to the end of lift [degrees of crank].
-
-    Examples
-    --------
-    >>> polynomial = LiftPolynomial(0.010, 468.0, 130.0)
-    >>> polynomial.lift([468.0, 598.0]).tolist()
-    [0.01, 0.0]
     """
 
     peak_m: float

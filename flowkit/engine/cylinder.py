@@ -14,12 +14,10 @@ from flowkit.engine.data import EngineData
 __all__ = [
     "Motored",
     "burn_rate",
-    "burned_fraction",
     "cylinder_volume",
     "heat_coefficient",
     "kinematics",
     "piston_drop",
-    "volume_rate",
 ]
 
 Array = NDArray[np.float64]
@@ -66,32 +64,10 @@ def cylinder_volume(engine: EngineData, theta_deg: ArrayLike) -> Array:
     return engine.clearance_m3 + engine.piston_area_m2 * piston_drop(engine, theta_deg)
 
 
-def volume_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
-    """Return dV/dθ [m³ per degree]: Heywood (1988), eq. 2.4, differentiated.
-
-    Parameters
-    ----------
-    engine : EngineData
-    theta_deg : array_like
-        Crank angle after top dead centre [degrees].
-
-    Examples
-    --------
-    >>> engine = EngineData(4, 0.080, 0.080, 0.140, 10)
-    >>> float(volume_rate(engine, 0))
-    0.0
-    """
-    theta = np.radians(np.asarray(theta_deg, dtype=float))
-    crank = engine.stroke_m / 2
-    sine = np.sin(theta)
-    slope = crank * sine * (1 + crank * np.cos(theta) / np.sqrt(engine.rod_m**2 - (crank * sine) ** 2))
-    return np.asarray(engine.piston_area_m2 * slope * math.pi / 180)
-
-
 def kinematics(engine: EngineData, theta_deg: Array) -> tuple[Array, Array, Array]:
     """Return volume [m³], dV/dθ [m³ per degree] and wall area [m²] together, for speed.
 
-    Heywood (1988), eqs 2.4 and 2.5 as in `cylinder_volume` and `volume_rate`, and 2.7 for the walls: piston and head,
+    Heywood (1988), eqs 2.4 and 2.5 as in `cylinder_volume`, 2.4 differentiated, and 2.7 for the walls: piston and head,
     taken flat and each of the bore's area (model), and the uncovered liner.
 
     Parameters
@@ -115,30 +91,11 @@ def kinematics(engine: EngineData, theta_deg: Array) -> tuple[Array, Array, Arra
     return volume, rate, 2 * area + (4 / engine.bore_m) * volume
 
 
-def burned_fraction(engine: EngineData, theta_deg: ArrayLike) -> Array:
-    """Return the fraction burned by the Wiebe function, 0 to 1.
+def burn_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
+    """Return dx/dθ of the fraction burned [per degree] during combustion; the Wiebe function differentiated.
 
     x = (1 − e^(−a·y^(m+1)))/(1 − e^(−a)), y = (θ − start)/duration (Heywood 1988, eq. 9.30); the
     denominator, which is ours, brings x to 1 at the end, so that all heat is released by then.
-
-    Parameters
-    ----------
-    engine : EngineData
-    theta_deg : array_like
-        Crank angle after firing dead centre [degrees].
-
-    Examples
-    --------
-    >>> engine = EngineData(4, 0.080, 0.080, 0.140, 10)
-    >>> [float(burned_fraction(engine, angle)) for angle in (-20, 40)]
-    [0.0, 1.0]
-    """
-    y = np.clip((np.asarray(theta_deg, dtype=float) - engine.wiebe_start_deg) / engine.wiebe_duration_deg, 0.0, 1.0)
-    return np.asarray(np.expm1(-engine.wiebe_a * y ** (engine.wiebe_m + 1)) / math.expm1(-engine.wiebe_a))
-
-
-def burn_rate(engine: EngineData, theta_deg: ArrayLike) -> Array:
-    """Return dx/dθ of the fraction burned [per degree] during combustion; the Wiebe function differentiated.
 
     Parameters
     ----------

@@ -49,15 +49,10 @@ MIXING_ZONE = 0.01
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Passage:
-    """Effective area of one valve, tabulated over its open period.
+    """Effective area [m²] of one valve over its open period [degrees after firing dead centre].
 
-    Attributes
-    ----------
-    opens_deg, closes_deg : float
-        [degrees after firing dead centre]
-    coefficients : array, shape (4, cells + 2)
-        A monotone cubic in each cell, highest power first, of degrees from the cell's start; the
-        first and the last cell are the closed valve.
+    `coefficients` (4, cells + 2): a monotone cubic in each cell, highest power first, of degrees from the cell's start;
+    the first and the last cell are the closed valve.
     """
 
     opens_deg: float
@@ -178,15 +173,7 @@ class _LaneEngine:
 
 
 class Exchange:
-    """The right side of the equations, for many lanes: speeds of variants whose gas and heat law are the same.
-
-    Parameters
-    ----------
-    setups : sequence of Setup
-        With one and the same model of gas and of heat transfer.
-    tables : Tables, optional
-        Of that gas, where they were made before.
-    """
+    """The right side of the equations, for many lanes: speeds of variants whose gas and heat law are the same."""
 
     _OF_LANES = (
         "seconds_per_degree",

@@ -57,18 +57,6 @@ class LiftedCurve:
 
     The monotone cubic of Fritsch & Butland (1984), as on the bench's own curves, with (0, 0)
     added because a valve on a cam passes through it.
-
-    Attributes
-    ----------
-    lifts_m : tuple of float
-        Measured lifts [m], rising.
-    values : tuple of float
-
-    Examples
-    --------
-    >>> curve = LiftedCurve((0.001, 0.002), (0.01, 0.02))
-    >>> curve([0.0, 0.0015]).round(6).tolist()
-    [0.0, 0.015]
     """
 
     lifts_m: tuple[float, ...]
@@ -164,20 +152,7 @@ def sound_speed(temperature_k: float) -> float:
 
 
 def mean_piston_speed(stroke_m: float, speed_rpm: float) -> float:
-    """Return the mean piston speed [m/s]: 2·stroke·speed (Heywood 1988, eq. 2.9).
-
-    Parameters
-    ----------
-    stroke_m : float
-        [m]
-    speed_rpm : float
-        [rpm]
-
-    Examples
-    --------
-    >>> mean_piston_speed(0.080, 6000)
-    16.0
-    """
+    """Return the mean piston speed [m/s]: 2·stroke·speed (Heywood 1988, eq. 2.9)."""
     return 2 * stroke_m * speed_rpm / 60
 
 
@@ -246,15 +221,6 @@ def filling_figures(engine: EngineData, cycles: Cycles) -> Filling:
     Mean pressures, torque and power: Heywood (1988), eqs 2.14, 2.15 and 2.19 (work per cycle over the
     displaced volume; power = work per cycle × speed/2), net over the whole cycle; brake figures are
     these less the friction mean pressure of `EngineData.friction_mep_pa`.
-
-    Parameters
-    ----------
-    engine : EngineData
-    cycles : Cycles
-
-    Returns
-    -------
-    Filling
     """
     fires = np.array([reason is None for reason in cycles.reasons])
     volume, speeds = engine.displacement_m3, cycles.speeds_rpm
@@ -323,25 +289,7 @@ HIGHEST_UNSTATED_RATIO = 15.0
 
 @dataclass(frozen=True)
 class Case:
-    """One variant in its engine.
-
-    Attributes
-    ----------
-    name : str
-    engine : EngineData
-    cams : mapping
-        Side to Cam.
-    flows : mapping
-        Side to VariantFlow, of the sides that were tested.
-    curves : mapping
-        Side to PortCurves [m³/s]: flow over lift.
-    valves, state : mapping
-        Side to ValveGeometry, side to (factor to level).
-    bore_m : float or None
-        The bore the flows were brought to.
-    predicted : bool
-        Whether the flows are a prediction and were not measured.
-    """
+    """One variant in its engine."""
 
     name: str
     engine: EngineData
@@ -491,20 +439,6 @@ def relative_u95(gain: Gain, range_m: tuple[float, float], flow: PortCurves, cam
     lift j and m_j its share of the mean flow, U² = ρ·(Σ m_j·r_j)² + (1 − ρ)·Σ(m_j·r_j)² is solved for ρ,
     0 to 1. The same ρ with the cam's shares gives the interval here (model; the two sums are the
     limits of JCGM 100:2008, 5.2, for fully correlated and uncorrelated inputs).
-
-    Parameters
-    ----------
-    gain : Gain
-    range_m : tuple of two floats
-        The range of lifts of the gain in mean flow [m].
-    flow : PortCurves
-        Of the later variant, for the shares of the lifts in the flow.
-    cam : Cam
-
-    Returns
-    -------
-    float or None
-        None where the comparison has no intervals.
     """
     if gain.mean_flow_gain_u95 is None or not gain.per_lift or any(item.u95 is None for item in gain.per_lift):
         return None

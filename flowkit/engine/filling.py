@@ -78,31 +78,10 @@ _CERTAIN = 0.02
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cycles:
-    """The repeating cycle of one variant at each of its speeds; arrays of shape (speeds,).
+    """The repeating cycle of one variant at each of its speeds; arrays of shape (speeds,), in kg, K and J.
 
-    Attributes
-    ----------
-    speeds_rpm : array
-    trapped_mass, trapped_air, burned_fraction, trapped_temperature : array
-        At intake closing [kg], [kg], [-], [K].
-    drawn_air : array
-        Air drawn from the intake in the cycle [kg].
-    volumetric_efficiency : array
-        Drawn air over the displaced volume full of intake air.
-    work, pumping_work : array
-        Done by the gas in the whole cycle, and spent on the exhaust and intake strokes [J].
-    heat_released, heat_lost : array
-        [J]
-    cycles : array of int
-        Rounds until every piece had joined the next.
-    mass_error, energy_error : array
-        What is missing in the balances of the cycle.
-    change : array
-        Largest gap between two pieces, over the displaced air or its energy.
-    reasons : tuple
-        Why there is no steady firing cycle at a speed; None where there is one.
-    evaluations : int
-        Of the right side, of all variants together.
+    Trapped is at intake closing, `cycles` counts rounds until every piece had joined the next, `change` is the largest
+    gap between two of them over the displaced air, and `evaluations` are those of all variants together.
     """
 
     speeds_rpm: Array

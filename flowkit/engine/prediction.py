@@ -13,25 +13,19 @@ from flowkit.analysis.results import Comparison
 from flowkit.corrections.bore import shrouded_area, unshrouded_area
 from flowkit.engine.cam import Cam
 from flowkit.engine.data import EngineData
-from flowkit.engine.figures import Case, LiftedCurve, PortCurves, Progress, differences_between, evaluate
+from flowkit.engine.figures import Case, LiftedCurve, PortCurves, Progress, evaluate
 from flowkit.engine.results import CamGain, EngineResult, EngineVariant
 from flowkit.engine.run import (
     VariantEngine,
     case_of,
     check_cams,
-    engine_findings,
     engines_of,
-    gathered,
-    outcome_findings,
+    result_of,
     variant_names,
 )
 from flowkit.engine.sentences import (
-    NO_WAVE_EFFECTS,
     cam_called,
     cam_lifts,
-    cautions_for,
-    engine_sentences,
-    model_notes,
 )
 from flowkit.errors import CorrectionError, EngineError, UnitError
 from flowkit.fields import nearest
@@ -59,26 +53,6 @@ def other_valve(
 
     Measured coefficient on the minimum area × minimum area of the new geometry (Heywood 1988,
     eqs 6.7-6.9), at the same lift over valve diameter.
-
-    Parameters
-    ----------
-    curves : PortCurves
-        As measured.
-    old, new : ValveGeometry
-        On the bench, and in the prediction.
-    side : {"intake", "exhaust"}
-        For messages.
-    bore_m : float, optional
-        The bore the valve opens into, which it must not touch [m].
-
-    Returns
-    -------
-    PortCurves
-
-    Raises
-    ------
-    EngineError
-        If a dimension is not known or the new geometry is impossible.
     """
     problem = impossible_dimensions(new)
     if problem is not None:
@@ -215,23 +189,10 @@ def whatif(
     check_cams(predicted.cams)
     cases = [measured, predicted]
     variants = evaluate(cases, progress)
-    differences, notes = differences_between(cases, variants)
-    gains = _gains(variants[0], variants[1])
-    changed = differences[-1].changed if differences else ()
-    return EngineResult(
-        variants=variants,
-        findings=gathered((*base.findings, *engine_findings(cases), *outcome_findings(variants), *notes)),
-        cam_weighted_gains=gains,
-        differences=differences,
-        sentences=engine_sentences(variants, gains, differences),
-        assumptions=predicted.engine.assumptions(),
-        model_notes=model_notes(predicted.engine, reference),
-        no_wave_effects=NO_WAVE_EFFECTS,
-        cautions=cautions_for(changed, measured, predicted, variants[0], variants[1]),
-        prediction=_words(
-            measured, predicted, parsed, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
-        ),
+    words = _words(
+        measured, predicted, parsed, new_cams=new_cams or {}, bore_m=bore_m, compression_ratio=compression_ratio
     )
+    return result_of(cases, variants, _gains(*variants), read=base.findings, reference=reference, prediction=words)
 
 
 def predicted_case(

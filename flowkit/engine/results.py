@@ -345,7 +345,7 @@ class EngineDifference:
     changed: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class EngineResult(Result):
     """What the measured flow means for this engine.
 
@@ -389,6 +389,10 @@ class EngineResult(Result):
     cautions: tuple[str, ...]
     prediction: str | None = None
     estimates: bool = field(default=True)
+
+    def __repr__(self) -> str:
+        names = ", ".join(variant.name for variant in self.variants)
+        return f"<EngineResult of {names}: {len(self.differences)} differences, {len(self.findings)} findings>"
 
     def variant(self, name: str) -> EngineVariant:
         """Return the variant of that name.

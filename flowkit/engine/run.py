@@ -45,19 +45,7 @@ _OPEN_DEG = (190.0, 430.0)
 
 @dataclass(frozen=True)
 class VariantEngine:
-    """The engine of one variant, with what was noticed when it was read.
-
-    Attributes
-    ----------
-    engine : EngineData
-    cams : mapping
-        Side to Cam.
-    valves, state : mapping
-        Side to ValveGeometry, side to (factor to level).
-    bore_m : float or None
-        The bore its flows were brought to.
-    findings : tuple of Finding
-    """
+    """The engine of one variant, with the bore its flows were brought to and what was noticed when it was read."""
 
     engine: EngineData
     cams: Mapping[Side, Cam]
@@ -88,22 +76,33 @@ def run_engine(
     for name in names:
         check_cams(engines[name].cams)
     cases = [case_of(comparison, name, engines[name]) for name in names]
-    variants = evaluate(cases, progress)
-    gains = _all_gains(comparison, cases)
-    differences, notes = differences_between(cases, variants)
     read = [finding for name in names for finding in engines[name].findings]
-    findings = gathered((*read, *engine_findings(cases), *outcome_findings(variants), *notes))
-    changed = differences[-1].changed if differences else ()
+    variants = evaluate(cases, progress)
+    return result_of(cases, variants, _all_gains(comparison, cases), read=read, reference=reference)
+
+
+def result_of(
+    cases: Sequence[Case],
+    variants: tuple[EngineVariant, ...],
+    gains: tuple[CamGain, ...],
+    *,
+    read: Sequence[Finding],
+    reference: Reference,
+    prediction: str | None = None,
+) -> EngineResult:
+    """Put what was found together, with what is doubtful and what it comes to in words."""
+    differences, notes = differences_between(cases, variants)
     return EngineResult(
         variants=variants,
-        findings=findings,
+        findings=gathered((*read, *engine_findings(cases), *outcome_findings(variants), *notes)),
         cam_weighted_gains=gains,
         differences=differences,
         sentences=engine_sentences(variants, gains, differences),
-        assumptions=assumptions_of(cases),
-        model_notes=(*model_notes(cases[-1].engine, reference), *_cam_lines(cases)),
+        assumptions=assumptions_of(cases[-1:] if prediction else cases),
+        model_notes=(*model_notes(cases[-1].engine, reference), *([] if prediction else _cam_lines(cases))),
         no_wave_effects=NO_WAVE_EFFECTS,
-        cautions=cautions_for(changed, cases[0], cases[-1], variants[0], variants[-1]) if cases else (),
+        cautions=cautions_for(cases[0], cases[-1], variants[0], variants[-1]) if cases else (),
+        prediction=prediction,
     )
 
 

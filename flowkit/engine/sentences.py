@@ -40,10 +40,11 @@ _SPEED = "More speed: rods, bolts, springs and the bottom end carry a load that 
 _REBORED = "Rebored: measure the walls that are left; fit pistons and rings to the bore."
 
 
-def cautions_for(
-    changed: Sequence[str], before: Case, after: Case, first: EngineVariant, last: EngineVariant
-) -> tuple[str, ...]:
+def cautions_for(before: Case, after: Case, first: EngineVariant, last: EngineVariant) -> tuple[str, ...]:
     """Return what to beware of: first what fits the change, then what always counts."""
+    from flowkit.engine.figures import what_changed
+
+    changed = what_changed(before, after)
     old, new = first.filling, last.filling
     fills = False
     if old is not None and new is not None:

@@ -193,33 +193,6 @@ def integrate(
 
     Dormand & Prince, J. Comput. Appl. Math. 6 (1980) 19: order 5, with a step control by the
     embedded order 4.
-
-    Parameters
-    ----------
-    right_side : callable
-        Derivative per degree at (crank angle of every lane [degrees], state).
-    span : tuple of two arrays
-        Start and end of every lane [degrees].
-    state : array, shape (rows, 1, copies, pieces, lanes)
-        The rows at the start; not changed.
-    scale : array, shape (k, 1, 1, 1, lanes)
-        What the errors of the first k rows are measured by; the others follow unwatched.
-    run : Integration
-        Updated.
-    at : callable, optional
-        Turns crank angles into what the right side is given in their place.
-
-    Returns
-    -------
-    array
-        The rows at the end.
-
-    Examples
-    --------
-    >>> run = Integration(1e-9, np.array([0.1, 0.2]).reshape(1, 1, 1, 2))
-    >>> one = np.ones((1, 1, 1, 1, 2))
-    >>> integrate(lambda x, y: -y, (np.array(0.0), np.array(1.0)), one, scale=one, run=run).round(8).ravel()
-    array([0.36787944, 0.36787944])
     """
     watched = scale.shape[0]
     slopes = np.empty((7, *state.shape))
@@ -271,43 +244,8 @@ def integrate_stiff(
     & Morrison). By crank angle the slope depends through the pressure, which follows the piston; what is left of it is
     not stiff, and neither order asks for it.
 
-    Parameters
-    ----------
-    right_side : callable
-        Derivative per degree at (crank angle [degrees], state), for any length of the second axis.
-    span : tuple of two arrays
-        Start and end of every lane [degrees].
-    state : array, shape (rows, 1, copies, pieces, lanes)
-        The rows at the start; not changed. Rows 0 and 1 are mass and energy.
-    scale : array, shape (k, 1, 1, 1, lanes)
-        What the errors of the first k rows are measured by.
-    run : Integration
-        Updated.
-    linear : callable
-        As `right_side`, and with it its derivative by pressure, and the pressure's by crank angle and by rows 0 and 1.
-    at : callable, optional
-        Turns crank angles into what both are given in their place.
-    some : callable, optional
-        The last three for some of the lanes: where pieces are in one row with the lanes, those that have
-        arrived are left behind.
-    record : callable, optional
-        Called after every step with the crank angles and the state.
-
-    Returns
-    -------
-    array
-        The rows at the end.
-
-    Examples
-    --------
-    >>> run = Integration(1e-6, np.full((1, 1, 1, 1), 0.01))
-    >>> pull = lambda x, y: np.stack((0 * y[0], -1000.0 * (y[1] - np.cos(x))))
-    >>> one = np.ones((2, 1, 1, 1, 1))
-    >>> by_row_1 = np.array([0.0, -1000.0]).reshape(2, 1, 1, 1, 1)
-    >>> end = integrate_stiff(pull, (np.array(0.0), np.array(1.0)), one, scale=one, run=run,
-    ...                       linear=lambda x, y: (pull(x, y), by_row_1, np.sin(x), 0 * x, 1 + 0 * x))
-    >>> round(float(end[1].flat[0]), 4), run.evaluations < 1000
-    (0.5411, True)
+    `at` turns crank angles into what both right sides are given in their place. `some` returns both and `at` for some
+    of the lanes: where pieces are in one row with the lanes, those that have arrived are left behind.
     """
     watched = scale.shape[0]
     final = np.empty_like(state)

@@ -21,17 +21,10 @@ __all__ = ["check_measured", "check_tests", "unlikely_barometer", "unlikely_bore
 LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
 
 _DECIMALS = 3  # of a figure as people write it
-
 USUAL_PA = (85_000.0, 108_500.0)
-
-USUAL_RATIO = (1.3, 5.0)
-
-"""Bore over valve head where both are written in the right unit."""
-
+USUAL_RATIO = (1.3, 5.0)  # Bore over valve head where both are written in the right unit
 _PRESSURES: Final = ("hPa", "inHg", "mmHg", "kPa", "Pa")
-
 _WRITTEN: Final = ("mm", "in")
-
 _LENGTHS: Final = (*_WRITTEN, "cm")
 
 
@@ -80,15 +73,10 @@ def _figure(value: float, unit: str) -> str:
 
 
 LEAK_LARGE = 0.02
-
 CHECK_WARNING = 0.03
-
 CHECK_ERROR = 0.10
-
 PRESSURE_MIXED = 0.05
-
 _COLUMNS = attrgetter("lift_m", "flow_m3_s", "pressure_pa")
-
 _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
 
 
@@ -321,11 +309,7 @@ def _check_leak(test: FlowTest, together: _Together) -> None:
 
 
 def _check_plate(test: FlowTest, together: _Together) -> None:
-    """Report a check plate that reads off its nominal flow.
-
-    The nominal flow may be declared for another pressure; the reading goes there by the
-    square-root law (common practice, no source).
-    """
+    """Report a check plate that reads off its nominal flow."""
     at = test.conditions
     if not at.check_reading_m3_s or not at.check_nominal_m3_s:
         return

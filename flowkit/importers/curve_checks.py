@@ -38,16 +38,7 @@ _SIGNIFICANT = 6
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A figure that may have been meant.
-
-    Attributes
-    ----------
-    text : str
-        As it would have been typed.
-    value : float
-    kind : {"digits", "point"}
-        Two neighbouring digits swapped, or the decimal point moved.
-    """
+    """A figure that may have been meant."""
 
     text: str
     value: float
@@ -99,7 +90,6 @@ def best_candidate(text: str, decimals: int, *, target: float, tolerance: float)
 
 
 Place = Literal["first", "near end", "inner", "last"]
-
 OFF: Mapping[Place, float] = {"first": 0.15, "near end": 0.05, "inner": 0.04, "last": 0.06}
 
 """How far off its neighbours' curve a reading may be, relative: below the first point there is
@@ -110,16 +100,7 @@ Weights = tuple[tuple[int, float], ...]
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What the neighbours foretell at one lift.
-
-    Attributes
-    ----------
-    low, high : float
-        The range of what they foretell; one value within the curve, a range at its ends.
-    doubt : float
-        How far off the value is where the curve has its bend between these points.
-    place : {"first", "near end", "inner", "last"}
-    """
+    """What the neighbours foretell at one lift."""
 
     low: float
     high: float
@@ -233,29 +214,12 @@ def smooth(lifts: tuple[float, ...], flows: Sequence[float]) -> bool:
 
 
 def robust_deviation(lifts: Sequence[float], flows: Sequence[float]) -> float:
-    """Return the robust standard deviation of the points from their neighbours' curve, relative.
-
-    Parameters
-    ----------
-    lifts, flows : sequence of float
-        In the order of lift.
-
-    Notes
-    -----
-    1.4826 times the median absolute deviation, which is the standard deviation of normally
-    distributed values (Rousseeuw & Croux, J. Am. Stat. Assoc. 88 (1993) 1273; from memory).
-
-    Examples
-    --------
-    >>> robust_deviation((1.0, 2.0, 3.0, 4.0), (10.0, 20.0, 30.0, 40.0))
-    0.0
-    """
+    """Return the robust standard deviation of the points from their neighbours' curve, relative."""
     offs = [expected(lifts, flows, at).off(flows[at]) for at in range(len(lifts) - 1)]
     return 1.4826 * median(offs) if offs else 0.0
 
 
 MICRON = 1e-6  # lifts closer than this are one
-
 SAME_FLOW = 0.03
 
 
@@ -380,23 +344,14 @@ def _misplaced_text(test: FlowTest, point: Point, kept: set[int]) -> str:
 
 
 MICRON_CHECKS = 1e-6  # lifts closer than this are one
-
 FALL = 0.01
-
 OFF_AT_LAST_UNEXPLAINED = 0.15  # else only where swapped digits or a moved point explain it
-
 FEWEST = 4  # three points are no curve
-
 ROBUST_DEVIATIONS = 4.0
-
 MOST_SLIPS = 5  # of one test; beyond, it is no curve
-
 MOST_SUSPECTS = 8
-
 MOST_READINGS = 300  # of one test; beyond, a slip is not looked for
-
 BEND = 1.5
-
 BEND_NEAR_END = 2.0
 
 

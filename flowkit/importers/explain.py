@@ -16,7 +16,6 @@ from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 
 __all__ = ["answers", "cell_roles", "explain"]
-
 MAX_ROWS = 120
 MAX_COLUMNS = 30
 WIDTH = 14

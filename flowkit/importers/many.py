@@ -17,27 +17,14 @@ from flowkit.importers.mapping import Stated
 from flowkit.importers.result import ReadResult
 
 __all__ = ["FileReading", "expand_paths", "labels_of", "read_many"]
-
 _BATCH = 8
-
 _IN_FLIGHT = 3  # batches for each worker
-
 Item = tuple[Path, str]
 
 
 @dataclass(frozen=True, slots=True)
 class FileReading:
-    """What became of one file.
-
-    Attributes
-    ----------
-    path : Path
-        The file.
-    result : ReadResult or None
-        What was read.
-    error : SheetError or None
-        Why nothing was read.
-    """
+    """What became of one file."""
 
     path: Path
     result: ReadResult | None
@@ -70,11 +57,7 @@ def labels_of(paths: Sequence[Path]) -> list[str]:
 def read_many(
     paths: str | Path | Iterable[str | Path], stated: Stated | None = None, *, workers: int = 1, client: Any = None
 ) -> Iterator[FileReading]:
-    """Read many files, each as soon as it is asked for.
-
-    A file that cannot be read does not stop the rest. Nothing is kept once it was yielded,
-    so memory does not grow with the number of files.
-    """
+    """Read many files, each as soon as it is asked for."""
     given = [paths] if isinstance(paths, (str, Path)) else paths
     files = expand_paths(given)
     items = list(zip(files, labels_of(files), strict=True))

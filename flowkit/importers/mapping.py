@@ -15,21 +15,12 @@ from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import Quantity, number, unit
 
 __all__ = ["CellChange", "CellRange", "ColumnMapping", "FlowColumn", "Stated", "TableMapping", "change_cells"]
-
 PLACE = "columns"
 
 
 @dataclass(frozen=True, slots=True)
 class CellRange:
-    """A column or row of cells; rows and columns are counted from 1, as on the sheet.
-
-    Attributes
-    ----------
-    text : str
-        As written, such as ``"B5:B16"``.
-    top, left, bottom, right : int
-        Ends included. In a text file a row is a line and a column a field.
-    """
+    """A column or row of cells; rows and columns are counted from 1, as on the sheet."""
 
     text: str
     top: int
@@ -75,16 +66,7 @@ def _number(letters: str) -> int:
 
 @dataclass(frozen=True, slots=True)
 class FlowColumn:
-    """The flows of one test; None where the sheet's own labels or the table's entries count.
-
-    Attributes
-    ----------
-    cells : CellRange
-    side, port, run, variant, head : optional
-    unit : str or None
-    pressure : CellRange or None
-        The test pressure of each flow, or of all in one cell.
-    """
+    """The flows of one test; None where the sheet's own labels or the table's entries count."""
 
     cells: CellRange
     side: Side | None = None
@@ -98,16 +80,7 @@ class FlowColumn:
 
 @dataclass(frozen=True, slots=True)
 class TableMapping:
-    """One table of a sheet.
-
-    Attributes
-    ----------
-    lift : CellRange
-    flows : tuple of FlowColumn
-    sheet : str or None
-        The worksheet; None for every one.
-    lift_unit, flow_unit, pressure_unit : str or None
-    """
+    """One table of a sheet."""
 
     lift: CellRange
     flows: tuple[FlowColumn, ...]
@@ -119,20 +92,7 @@ class TableMapping:
 
 @dataclass(frozen=True, slots=True)
 class ColumnMapping:
-    """The tables of a file, as the user describes them.
-
-    Attributes
-    ----------
-    tables : tuple of TableMapping
-
-    Examples
-    --------
-    >>> mapping = ColumnMapping.from_mapping(
-    ...     {"lift": "A5:A16", "lift_unit": "mm", "flow_unit": "CFM", "flow": {"cells": "B5:B16", "port": 1}}
-    ... )
-    >>> mapping.tables[0].flows[0].port
-    '1'
-    """
+    """The tables of a file, as the user describes them."""
 
     tables: tuple[TableMapping, ...]
 

@@ -26,6 +26,7 @@ from flowkit.model import (
     CorrectedTest,
     Finding,
     FlowTest,
+    JobInfo,
     Point,
     Reference,
     Units,
@@ -34,7 +35,6 @@ from flowkit.model import (
     joined,
 )
 from flowkit.units import Unit, format_quantity, to_si, unit
-from flowkit.wording import display_of, displayed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -467,9 +467,6 @@ def compare(
     >>> round(comparison.reference.pressure_pa), [state.name for state in comparison["intake"]]
     (6227, ['as received'])
     """
-    from flowkit.analysis import compare as compare_variants
-    from flowkit.corrections import correct
-
     if not things:
         raise FlowkitError("there is nothing to compare", "give at least one sheet, result or job")
     _check_choices(reference, bench, display, area_method)
@@ -489,24 +486,12 @@ def compare(
         findings += found
     _refuse_twins(variants)
     reference = _one_reference([thing for _, thing in given], variants, reference, fixed=fixed)
-    done: list[Variant] = []
-    found_later: list[Finding] = []
-    for variant in variants:
-        if variant.corrected:
-            done.append(variant)
-            continue
-        result = correct(variant.tests, reference, bench, valves=variant.valves)
-        found_later += displayed(result.findings, display_of(display))
-        done.append(replace(variant, corrected=result.tests))
-    findings = list(joined(findings, found_later))
-    _refuse_nothing(done, findings)
-    try:
-        return compare_variants(
-            done, reference, bench, area_method=area_method, findings=tuple(dict.fromkeys(findings)), display=display
-        )
-    except FlowkitError as error:
-        error.findings = tuple(findings)
-        raise
+    job = Job(JobInfo(display=display), reference, bench, (), area_method=area_method)
+    correction, fresh = job._correct([variant for variant in variants if not variant.corrected], findings)
+    now = {variant.name: variant for variant in fresh}
+    done = [now.get(variant.name, variant) for variant in variants]
+    _refuse_nothing(done, correction.findings)
+    return job._compare(done, tuple(dict.fromkeys(correction.findings)))
 
 
 def _check_choices(reference: Any, bench: Any, display: Any, area_method: Any) -> None:

@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 from flowkit.errors import EngineError, JobError
 from flowkit.fields import read_keys
 from flowkit.model import Finding, Side
-from flowkit.units import parse_quantity
 from flowkit.wording import as_displayed, display_of, displayed
 
 if TYPE_CHECKING:
@@ -228,7 +227,7 @@ def whatif(
         own=own,
         changes=valves,
         new_cams=changed,
-        bore_m=parse_quantity(bore, "length") if bore else None,
+        bore_m=read_keys("engine", {"bore": bore}, "--bore")["bore"] if bore else None,
         compression_ratio=ratio,
         variant=variant,
         progress=progress,

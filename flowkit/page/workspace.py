@@ -94,10 +94,6 @@ class Snapshot:
         """Return the file of that name."""
         return next((item for item in self.files if item.name == name), None)
 
-    def findings_of(self, file: str) -> tuple[Finding, ...]:
-        """Everything doubtful that was seen in one file."""
-        return tuple(finding for finding in self.findings if _in_file(finding.where, file))
-
     @property
     def open_findings(self) -> tuple[Finding, ...]:
         """Errors and warnings that belong to no file."""

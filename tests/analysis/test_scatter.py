@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -70,7 +72,7 @@ def test_the_studentised_range_is_scipys(groups, freedom):
 def test_the_step_in_which_readings_were_written(flows, step):
     test = corrected({0.001 * (at + 1): flow / 1000 for at, flow in enumerate(flows)})
     points = tuple(CorrectedPoint(p.lift_m, p.flow_m3_s, None, p.source, p.flow_m3_s) for p in test.points)
-    written = type(test)(**{name: getattr(test, name) for name in test.__slots__} | {"points": points})
+    written = replace(test, points=points)
     assert resolution(written) == pytest.approx(step / 1000, rel=1e-9)
 
 

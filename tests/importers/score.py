@@ -54,11 +54,13 @@ def close(a: float | None, b: float | None, tolerance: float = 1e-6) -> bool:
 
 def true_points(test: Measured, sheet: Sheet) -> list[tuple[float, float]]:
     truth = sheet.truth
-    return sorted((float(lift) * SI[truth.lift_unit], float(flow) * SI[truth.flow_unit]) for lift, flow in test.points)
+    factor = 1.0 if truth.reading_unit else SI[truth.flow_unit]
+    return sorted((float(lift) * SI[truth.lift_unit], float(flow) * factor) for lift, flow in test.points)
 
 
 def read_points(test: dict[str, Any]) -> list[tuple[float, float]]:
-    return sorted((p["lift_m"], p["flow_m3_s"]) for p in test["points"] if p["lift_m"] > 0)
+    shown = [(p["lift_m"], p["reading"] if p["flow_m3_s"] is None else p["flow_m3_s"]) for p in test["points"]]
+    return sorted((lift, value) for lift, value in shown if lift > 0)
 
 
 def same_points(a: list[tuple[float, float]], b: list[tuple[float, float]]) -> bool:
@@ -107,6 +109,9 @@ def compare_test(sheet: Sheet, test: Measured, item: dict[str, Any]) -> str:
     ]
     if plain(item["variant"]) not in states:
         return f"state: {item['variant']} for {test.state or test.states_ok}"
+    unit = (item["units"].get("reading") or {}).get("unit", "")
+    if sheet.truth.reading_unit and unit != sheet.truth.reading_unit:
+        return f"unit of readings: {unit} for {sheet.truth.reading_unit}"
     return compare_pressure(sheet, test, item) or compare_conditions(sheet, test, item["conditions"])
 
 

@@ -8,7 +8,6 @@ from flowkit.errors import SheetError
 from flowkit.importers.files.grid import Grid, read_bytes
 
 __all__ = ["SHEET_ENDINGS", "grids_of", "read_grids"]
-
 SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
 """Endings of files taken for sheets unasked; what a file is, its content shows."""
 
@@ -54,6 +53,23 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
             "give it to flowkit compare, check or report, which read its sheets",
             file=label,
         )
+    from flowkit.importers.files.mail import is_mail
     from flowkit.importers.files.text import text_grid
 
-    return (text_grid(data, label, suffix=suffix),)
+    return _mail_grids(data, label) if is_mail(data) else (text_grid(data, label, suffix=suffix),)
+
+
+def _mail_grids(data: bytes, label: str) -> tuple[Grid, ...]:
+    """Read the sheets that a mail carries and the table in its text."""
+    from flowkit.importers.files.mail import read_mail
+    from flowkit.importers.files.text import grid_of_text
+
+    mail = read_mail(data, label)
+    grids = [
+        grid
+        for name, content in mail.attached
+        for grid in grids_of(content, f"{label}/{name}", f".{name.rpartition('.')[2].lower()}")
+    ]
+    if mail.text.strip():
+        grids.append(grid_of_text(mail.text, label, markup=mail.markup))
+    return tuple(grids)

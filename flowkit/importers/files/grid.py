@@ -28,7 +28,6 @@ __all__ = [
     "MAX_TEXT_IN_CELLS",
     "Cell",
     "CellValue",
-    "Extent",
     "Grid",
     "SheetFacts",
     "check_extent",
@@ -37,57 +36,19 @@ __all__ = [
     "read_bytes",
 ]
 
-MAX_FILE_BYTES = 50_000_000
-
-"""Size of a workbook or PDF file on disk; pictures in a workbook count here."""
-
-MAX_TEXT_BYTES = 10_000_000
-
-"""Size of a text file."""
-
-MAX_LINE_CHARACTERS = 200_000
-
-"""Length of one line of text."""
-
-MAX_QUOTED_LINES = 50
-
-"""Lines one quoted cell of a text file may run over."""
-
-MAX_ARCHIVE_MEMBERS = 5_000
-
-"""Parts in a workbook's package."""
-
-MAX_PART_BYTES = 20_000_000
-
-"""Inflated size of one part of a workbook's package that has to be read."""
-
-MAX_INFLATED_BYTES = 40_000_000
-
-"""Inflated size of all parts of a workbook's package that have to be read."""
-
-MAX_SHEETS = 1_000
-
-"""Worksheets in a workbook."""
-
-MAX_ROWS = 50_000
-
-"""Rows of a sheet, down to its last filled cell."""
-
-MAX_COLUMNS = 1_000
-
-"""Columns of a sheet, up to its last filled cell."""
-
-MAX_CELLS = 200_000
-
-"""Cells of a sheet: rows times columns up to its last filled cell, empty ones included."""
-
-MAX_CELLS_IN_FILE = 500_000
-
-"""Cells of all sheets of a workbook together, counted in the same way."""
-
-MAX_TEXT_IN_CELLS = 20_000_000
-
-"""Characters in all cells of a sheet together, repeated texts counted each time."""
+MAX_FILE_BYTES = 50_000_000  # Size of a workbook or PDF file on disk; pictures in a workbook count here
+MAX_TEXT_BYTES = 10_000_000  # Size of a text file
+MAX_LINE_CHARACTERS = 200_000  # Length of one line of text
+MAX_QUOTED_LINES = 50  # Lines one quoted cell of a text file may run over
+MAX_ARCHIVE_MEMBERS = 5_000  # Parts in a workbook's package
+MAX_PART_BYTES = 20_000_000  # Inflated size of one part of a workbook's package that has to be read
+MAX_INFLATED_BYTES = 40_000_000  # Inflated size of all parts of a workbook's package that have to be read
+MAX_SHEETS = 1_000  # Worksheets in a workbook
+MAX_ROWS = 50_000  # Rows of a sheet, down to its last filled cell
+MAX_COLUMNS = 1_000  # Columns of a sheet, up to its last filled cell
+MAX_CELLS = 200_000  # Cells of a sheet: rows times columns up to its last filled cell, empty ones included
+MAX_CELLS_IN_FILE = 500_000  # Cells of all sheets of a workbook together, counted in the same way
+MAX_TEXT_IN_CELLS = 20_000_000  # Characters in all cells of a sheet together, repeated texts counted each time
 
 
 def megabytes(size: int) -> str:
@@ -116,59 +77,25 @@ class Grid:
     """The cells of one worksheet, or of one text file.
 
     Rows and columns are counted from 0 here, from 1 (and A) in addresses.
-
-    Attributes
-    ----------
-    file : str
-        The file's label in sources.
-    sheet : str or None
-        The worksheet's name; None for a text file.
-    rows : tuple of tuple
-        The cells; rows may differ in length, an empty cell is None. A text file gives text only.
-    hidden : bool
-        Whether the worksheet is hidden.
-    hidden_rows, hidden_columns : frozenset of int
-    merged : tuple of (first row, first column, last row, last column)
-        Merged ranges, ends included; the value is in the first cell.
-    percent_cells : frozenset of (row, column)
-        Number cells with a percent format: 0.12 is shown as 12 %.
-    formula_gaps : frozenset of (row, column)
-        Formula cells for which the file holds no computed value.
-    struck : frozenset of (row, column)
-        Cells struck through: withdrawn by whoever wrote them.
-    lines : tuple of int or None
-        Text: the physical line of each row, from 1.
-    pages : tuple of (page, line) or None
-        Text of pages: where each row is.
-    sheets : tuple of str
-        The names of all worksheets of the file.
-    comments : tuple of (line, text)
-        Text: comment lines, left out of the rows, without their mark.
-    stray : tuple of (row, column, code)
-        Text: cells that held a control character.
-    delimiter : str or None
-        Text: what separates the cells; ``" "`` for columns aligned by spaces.
-    decimal_comma : bool or None
-        Whether numbers written as text have a decimal comma; None where the cells do not tell.
     """
 
-    file: str
-    sheet: str | None
-    rows: tuple[tuple[CellValue, ...], ...]
+    file: str  # as sources name it
+    sheet: str | None  # None for a text file
+    rows: tuple[tuple[CellValue, ...], ...]  # may differ in length; an empty cell is None, a text file gives text only
     hidden: bool = False
     hidden_rows: frozenset[int] = frozenset()
     hidden_columns: frozenset[int] = frozenset()
-    merged: tuple[tuple[int, int, int, int], ...] = ()
-    percent_cells: frozenset[tuple[int, int]] = frozenset()
-    formula_gaps: frozenset[tuple[int, int]] = frozenset()
-    struck: frozenset[tuple[int, int]] = frozenset()
-    lines: tuple[int, ...] | None = None
-    pages: tuple[tuple[int, int], ...] | None = None
-    sheets: tuple[str, ...] = ()
-    comments: tuple[tuple[int, str], ...] = ()
-    stray: tuple[tuple[int, int, int], ...] = ()
-    delimiter: str | None = None
-    decimal_comma: bool | None = None
+    merged: tuple[tuple[int, int, int, int], ...] = ()  # ends included; the value is in the first cell
+    percent_cells: frozenset[tuple[int, int]] = frozenset()  # 0.12 is shown as 12 %
+    formula_gaps: frozenset[tuple[int, int]] = frozenset()  # formulas without a computed value
+    struck: frozenset[tuple[int, int]] = frozenset()  # withdrawn by whoever wrote them
+    lines: tuple[int, ...] | None = None  # text: the physical line of each row, from 1
+    pages: tuple[tuple[int, int], ...] | None = None  # text of pages: page and line of each row
+    sheets: tuple[str, ...] = ()  # names of all worksheets of the file
+    comments: tuple[tuple[int, str], ...] = ()  # text: lines left out of the rows, without their mark
+    stray: tuple[tuple[int, int, int], ...] = ()  # text: row, column and code of control characters
+    delimiter: str | None = None  # text: " " for columns aligned by spaces
+    decimal_comma: bool | None = None  # None where the cells do not tell
 
     def address(self, row: int, column: int) -> str:
         """Return a cell's address: ``"B7"``, or line and field of a text file."""
@@ -221,30 +148,12 @@ def read_bytes(path: Path, label: str) -> bytes:
     return data
 
 
-Cell = tuple[int, int]
-
-"""Row and column, from 0."""
-
-Extent = tuple[int, int]
-
-"""Rows and columns down to the last filled cell."""
+Cell = tuple[int, int]  # Row and column, from 0
 
 
 @dataclass(frozen=True, slots=True)
 class SheetFacts:
-    """The facts of one worksheet; rows and columns count from 0.
-
-    Attributes
-    ----------
-    hidden : bool
-        Whether the sheet is hidden, where the reader cannot tell.
-    hidden_rows, hidden_columns : frozenset of int
-    merged : tuple of (first row, first column, last row, last column)
-        Where the reader cannot tell.
-    percent_cells, struck, formula_gaps : frozenset of (row, column)
-    errors : mapping
-        Cell to its error value, such as ``"#DIV/0!"``.
-    """
+    """The facts of one worksheet; rows and columns count from 0."""
 
     hidden: bool = False
     hidden_rows: frozenset[int] = frozenset()

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from html.parser import HTMLParser
+from typing import NamedTuple
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
 
-__all__ = ["MarkupRows", "is_mail", "is_markup", "mail_body", "markup_rows", "unquoted"]
-
+__all__ = ["Mail", "MarkupRows", "is_mail", "is_markup", "markup_rows", "read_mail", "unquoted", "without_headers"]
 Row = tuple[str | None, ...]
 _HEADER = re.compile(
     r"(from|to|subject|date|mime-version|received|return-path|message-id|content-type|delivered-to|reply-to|x-[\w-]+):",
@@ -32,30 +32,80 @@ def is_mail(data: bytes) -> bool:
     return bool(_HEADER.match(lines[0])) and sum(bool(_HEADER.match(line)) for line in lines[:12]) >= 2
 
 
-def mail_body(data: bytes, label: str) -> tuple[str, bool]:
-    """Return the text of a mail's body, and whether it is markup; a body of plain text counts first."""
+class Mail(NamedTuple):
+    """The text of a mail, whether it is markup, and the sheets it carries with their names."""
+
+    text: str
+    markup: bool
+    attached: list[tuple[str, bytes]]
+
+
+def read_mail(data: bytes, label: str) -> Mail:
+    """Open a mail: of its texts the plain one counts, unless the markup alone holds the table."""
     from email import message_from_bytes, policy
     from email.message import EmailMessage
 
+    texts: dict[bool, str] = {}
+    attached: list[tuple[str, bytes]] = []
+    others: list[str] = []
     try:
         message = message_from_bytes(data, policy=policy.default)
         assert isinstance(message, EmailMessage)
-        found = [part for part in message.walk() if part.get_content_maintype() == "text"]
-        plain = [part for part in found if part.get_content_subtype() == "plain"]
-        bodies = [(str(part.get_content()), part.get_content_subtype() == "html") for part in [*plain, *found]]
+        for part in message.walk():
+            name = part.get_filename()
+            if part.is_multipart():
+                continue
+            if name and name.lower().endswith(_SHEETS):
+                attached.append((name.replace("/", "_"), bytes(part.get_payload(decode=True) or b"")))
+            elif part.get_content_maintype() == "text":
+                texts.setdefault(part.get_content_subtype() == "html", str(part.get_content()))
+            else:
+                others.append(name or part.get_content_type())
     except (LookupError, ValueError, AssertionError, RecursionError, TypeError, AttributeError) as error:
         raise SheetError("the mail cannot be read", "save the table in it as text or csv", file=label) from error
-    for text, markup in bodies:
-        if any(mark.isdigit() for mark in text):
-            return text.replace("\r\n", "\n").replace("\r", "\n"), markup
-    attached = [name for part in message.walk() if (name := part.get_filename())]
-    if attached:
-        raise SheetError(
-            f"the mail has no table in its text; it carries {', '.join(map(repr, attached[:3]))}",
-            "save what is attached and give that",
-            file=label,
-        )
+    markup = 2 * _figures(texts.get(False, "")) < _figures(texts.get(True, ""))
+    text = texts.get(markup, "").replace("\r\n", "\n").replace("\r", "\n")
+    if attached or _figures(text):
+        return Mail(text, markup, attached)
+    if others:
+        carried = ", ".join(map(repr, others[:3]))
+        what = f"the mail has no table in its text; it carries {carried}"
+        raise SheetError(what, "save what is attached and give that", file=label)
     raise SheetError("the mail holds no table", "ask for the sheet itself", file=label)
+
+
+_SHEETS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".pdf", ".html", ".htm")
+
+
+def _figures(text: str) -> int:
+    """How many numbers a text or a web page shows."""
+    return len(re.findall(r"\d+", re.sub(r"<[^>]*>", " ", text)))
+
+
+_LINE = re.compile(
+    r"[>\s*]*(?P<head>from|von|de|da|van|sent|gesendet|envoyé|inviato|verzonden|enviado(?: el)?|to|an|à|a|aan|para|"
+    r"cc|date|datum|data|fecha|subject|betreff|objet|oggetto|onderwerp|asunto)\*?\s?:\*?\s+\S",
+    re.IGNORECASE,
+)
+_WROTE = re.compile(
+    r"[>\s]*(?:On|Am|Le|Il|El|Op|Em|W dniu|Den)\s.*\d.*\b"
+    r"(?:wrote|schrieb|écrit|scritto|escribió|schreef|escreveu|napisał|skrev)\b[^:]*:\s*$"
+)
+_SUBJECT = frozenset({"subject", "betreff", "objet", "oggetto", "onderwerp", "asunto"})
+
+
+def without_headers(lines: list[str]) -> list[str]:
+    """Empty the lines of a mail's header, quoted ones too: their date is the mail's and not the test's."""
+    kept = ["" if _WROTE.match(line) else line for line in lines]
+    start = 0
+    for index in range(len(lines) + 1):
+        if index < len(lines) and _LINE.match(lines[index]):
+            continue
+        heads = {match["head"].lower() for line in lines[start:index] if (match := _LINE.match(line))}
+        if index - start >= 3 and heads & _SUBJECT:
+            kept[start:index] = [""] * (index - start)
+        start = index + 1
+    return kept
 
 
 def unquoted(lines: Sequence[str]) -> list[str]:

@@ -45,7 +45,6 @@ _TITLES: Final[dict[str, str]] = {
 }
 
 _CORRECTED: Final = ("Corrected flows at ", "Mean of the runs at every lift")
-
 _SIGNED: Final = re.compile(r"(?:^|\.\s+)flowkit \d[\w.+]*\.(?:\s|$)")
 
 """The line under the numbers of a build file and on the workbook's summary."""
@@ -163,34 +162,7 @@ class _Reader:
 
 
 def test_from_json(data: object, *, place: str = "test", file: str | None = None) -> FlowTest:
-    """Rebuild a flow test from its machine-readable form.
-
-    Parameters
-    ----------
-    data : object
-        As `json.loads` gives it; keys it may have besides are left aside.
-    place : str, optional
-        Where in the document it is, for messages.
-    file : str, optional
-        The file it comes from, for messages.
-
-    Returns
-    -------
-    FlowTest
-
-    Raises
-    ------
-    SheetError
-        If a value is missing, of another kind, or cannot be.
-
-    Examples
-    --------
-    >>> from flowkit.output import jsonable
-    >>> units = Units(UnitSource("mm", "stated"), UnitSource("L/s", "stated"))
-    >>> test = FlowTest("a", "a.csv", None, None, "stock", "intake", "1", 1, Conditions(), units, ())
-    >>> test_from_json(jsonable(test)) == test
-    True
-    """
+    """Rebuild a flow test from its machine-readable form."""
     reader = _Reader(data, place, file)
     run = reader.data.get("run")
     if not isinstance(run, int) or isinstance(run, bool) or run < 1:
@@ -291,9 +263,7 @@ ATTACHMENT = "flowkit-data.json"
 """Name of the attachment: a document of kind ``"read"``."""
 
 
-PAGE_DATA = "flowkit-data"
-
-"""Id of the element that holds the same document in a report of one HTML file."""
+PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
 
 
 def carried(data: bytes, label: str) -> ReadResult | None:

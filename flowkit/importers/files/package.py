@@ -13,7 +13,6 @@ from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_ARCHIVE_MEMBERS, MAX_INFLATED_BYTES, MAX_PART_BYTES, megabytes
 
 __all__ = ["Attributes", "package_parts", "parse_xml"]
-
 Attributes = dict[str, str]
 
 
@@ -58,17 +57,12 @@ _PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", "
 
 # No reader of cells looks at these.
 _ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
-
 _LOCAL_HEADER = struct.Struct("<4s22xHH")
-
 _BROKEN = "open it in the spreadsheet program and save it again, or ask for the file once more"
 
 
 def package_parts(data: bytes, label: str) -> Mapping[str, bytes]:
-    """Inflate the parts of a package.
-
-    Pictures, themes and the like are left out: no reader of cells looks at them.
-    """
+    """Inflate the parts of a package."""
     try:
         members = zipfile.ZipFile(io.BytesIO(data)).infolist()
     except (zipfile.BadZipFile, ValueError, OSError, OverflowError, NotImplementedError, struct.error) as error:

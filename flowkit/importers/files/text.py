@@ -33,6 +33,7 @@ __all__ = [
     "decode_text",
     "find_delimiter",
     "grid_of_lines",
+    "grid_of_text",
     "is_numeric",
     "text_grid",
     "text_lines",
@@ -47,19 +48,13 @@ _BOMS = (
 )
 
 _NOT_TEXT = re.compile("[\x00-\x08\x0e-\x1f\x7f\ufffe\uffff]")
-
 _CONTROLS = bytes([*range(0x09), *range(0x0E, 0x20), 0x7F])
-
 MAX_STRAY = 8  # control characters that may have slipped into a text; more, and it is none
 _REMEDY = "export the sheet as csv or xlsx and send that"
 
 
 def decode_text(data: bytes, label: str) -> str:
-    r"""Decode a text file.
-
-    A byte-order mark counts first; without one UTF-16 is recognised by its zero bytes, UTF-8 by
-    being valid, and what is neither is taken as Windows-1252, which holds Latin-1's letters.
-    """
+    r"""Decode a text file."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads",
@@ -104,10 +99,7 @@ _CODES = ("cp1252", "cp1250", "shift_jis")
 
 
 def _one_byte_encoding(data: bytes) -> str:
-    """Tell an older encoding by the words it gives: the one in which most are words of the trade.
-
-    Japanese text is known by its pairs of bytes; of two encodings that give the same, Windows-1252 is taken.
-    """
+    """Tell an older encoding by the words it gives: the one in which most are words of the trade."""
     from flowkit.importers.words.labels import mentions
     from flowkit.importers.words.vocabulary import PHRASES, fold
 
@@ -184,20 +176,15 @@ def check_width(cells: int, line: int, label: str) -> None:
 
 
 _DELIMITERS = ("\t", ";", "|", ",")
-
 _GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
-
 _NUMERIC = re.compile(
     r"""[\s"]*[-+−–]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
     r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
 )
 
 _MANTISSA = re.compile(r"""\s*[-+−–]?([\d.,'’\s]*\d)(?:[eE][-+]?\d+)?\s*(?:[^\d\s;|,.][^;|,]{0,12})?""")
-
 _TOUCHING = re.compile(r"\d\s{2,}\S|\S\s{2,}\d|\d[;|\t]|[;|\t]\d")
-
 _BLANK_BETWEEN_DIGITS = re.compile(r" (?<=\d )\d")
-
 _SAMPLE = 60
 
 
@@ -207,12 +194,7 @@ def is_numeric(text: str, *, gaps: bool = False) -> bool:
 
 
 def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
-    r"""Find what separates a text file's cells.
-
-    The separator is the one that cuts most numbers out of the lines, and a line cut in the
-    middle of something that belongs apart counts against it; so ``1,5;30,2`` is cut at the
-    semicolon and ``1,5   30,2`` at the blanks.
-    """
+    r"""Find what separates a text file's cells."""
     present = [mark for mark in _DELIMITERS if mark in text]
     if present == [","] and "  " not in text and not _BLANK_BETWEEN_DIGITS.search(text):
         return ","
@@ -281,11 +263,8 @@ def _mark_of(number: str) -> bool | None:
 
 
 Row = tuple[str | None, ...]
-
 _WIDE = re.compile(r"\S+(?: \S+)*")
-
 _WORD = re.compile(r"\S+")
-
 RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 
@@ -508,10 +487,7 @@ def _is_line(text: str) -> bool:
 
 
 def _shared_out(wide: list[Piece], words: list[Piece], count: int) -> list[Piece] | None:
-    """Cut headings with single blanks between them, ``Lift  In 1  In 2  Ex 1 Ex 2``, into one for each column.
-
-    None where that is not clear.
-    """
+    """Cut headings with single blanks between them, ``Lift  In 1  In 2  Ex 1 Ex 2``, into one for each column."""
     if len(wide) >= count:
         return wide if len(wide) == count else None
     ways: dict[int, list[list[Piece]]] = {0: [[]]}
@@ -655,37 +631,35 @@ def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
 
 
 TextRow = tuple[str | None, ...]
-
 _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 
 
 def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
-    r"""Read the bytes of a text file into a grid.
-
-    Blank lines are kept as empty rows, comment lines (``#``, and ``;`` where it does not
-    separate cells) are set aside with their line.
-    """
+    r"""Read the bytes of a text file into a grid."""
     if suffix in _PACKAGES:
         raise SheetError(
             f"its name ends in {suffix}, but its content is no {_PACKAGES[suffix]} file",
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
             file=label,
         )
-    from flowkit.importers.files.mail import is_mail, is_markup, mail_body, markup_rows
+    from flowkit.importers.files.mail import is_markup
 
-    markup = False
-    if is_mail(data):
-        text, markup = mail_body(data, label)
-    else:
-        text = decode_text(data, label)
-        markup = is_markup(text)
+    text = decode_text(data, label)
+    markup = is_markup(text)
     _refuse_markup(text, label, markup=markup)
-    if markup:
-        rows, numbers = markup_rows(text, label)
-        comma = decimal_comma([cell for row in rows for cell in row if cell])
-        return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
-    grid = grid_of_lines(text_lines(text, label), label)
+    grid = grid_of_text(text, label, markup=markup)
     return _without_strays(grid) if len(data) != len(data.translate(None, _CONTROLS)) else grid
+
+
+def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
+    """Cut the lines of a text, or the tables of a web page, into a grid."""
+    from flowkit.importers.files.mail import markup_rows
+
+    if not markup:
+        return grid_of_lines(text_lines(text, label), label)
+    rows, numbers = markup_rows(text, label)
+    comma = decimal_comma([cell for row in rows for cell in row if cell])
+    return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
 
 
 def _without_strays(grid: Grid) -> Grid:
@@ -704,9 +678,9 @@ def _without_strays(grid: Grid) -> Grid:
 
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
-    from flowkit.importers.files.mail import unquoted
+    from flowkit.importers.files.mail import unquoted, without_headers
 
-    lines = unquoted(lines)
+    lines = without_headers(unquoted(lines))
     delimiter, body = _stated_delimiter(lines)
     text = "\n".join(lines)
     if delimiter is None:
@@ -851,11 +825,7 @@ def _row(cells: list[str], *, blanks: bool = True) -> TextRow:
 
 @cache
 def _cell_pattern(delimiter: str) -> re.Pattern[str]:
-    """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain.
-
-    A quote that is never closed so, or that comes before a word for water or mercury, is
-    what it mostly is on a bench sheet: inches.
-    """
+    """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain."""
     end = rf"(?={re.escape(delimiter)}|\n|\Z)"
     inches = rf"(?!(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
     return re.compile(rf'[ ]*"{inches}((?:[^"]++|"")*+)"[ ]*{end}|([^{re.escape(delimiter)}\n]*)', re.IGNORECASE)

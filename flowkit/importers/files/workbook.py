@@ -30,13 +30,9 @@ from flowkit.importers.files.package import package_parts
 from flowkit.importers.files.text import decimal_comma
 
 __all__ = ["workbook_grids"]
-
 Rows = tuple[tuple[CellValue, ...], ...]
-
 Range = tuple[int, int, int, int]
-
 _MEND = "open it in the spreadsheet program and save it again as xlsx"
-
 _OTHER_PACKAGES = (
     ("xl/workbook.bin", "this is a binary workbook (xlsb), which flowkit does not read", "save it as xlsx"),
     ("word/document.xml", "this is a text document, not a sheet", "save its table as xlsx or csv"),

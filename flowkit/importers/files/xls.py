@@ -10,13 +10,9 @@ from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS_IN_FILE, MAX_SHEETS, Cell, SheetFacts, check_extent
 
 __all__ = ["CompoundFile", "without_macros", "xls_facts"]
-
 MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-
 _LAST_REGULAR = 0xFFFFFFFA
-
 _ENTRY = 128
-
 _MINI_CUTOFF = 4096
 
 
@@ -153,15 +149,10 @@ _FORMULA, _EOF, _FILEPASS, _COLINFO, _BOUNDSHEET, _MULRK, _XF = 0x06, 0x0A, 0x2F
 _SST, _DIMENSIONS, _NUMBER, _BOOLERR, _ROW, _RK, _FORMAT = 0xFC, 0x200, 0x203, 0x205, 0x208, 0x27E, 0x41E
 
 _CELLS = {_FORMULA, _NUMBER, _BOOLERR, _RK, 0x204, 0xFD, 0xD6}  # and LABEL, LABELSST, RSTRING
-
 _NUMBERS = (_FORMULA, _NUMBER, _RK)
-
 _ERRORS = {0: "#NULL!", 7: "#DIV/0!", 15: "#VALUE!", 23: "#REF!", 29: "#NAME?", 36: "#NUM!", 42: "#N/A"}
-
 _WORKSHEET = 0
-
 _PERCENT_BUILTIN = (9, 10)
-
 Record = tuple[int, bytes]
 
 

@@ -22,9 +22,7 @@ from flowkit.importers.files.grid import (
 from flowkit.importers.files.package import Attributes, parse_xml
 
 __all__ = ["CellFacts", "parse_cells", "parse_reference", "xlsx_facts"]
-
 _REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
-
 _TRUE = ("1", "true", "on")
 
 
@@ -41,17 +39,7 @@ def parse_reference(reference: str) -> Cell | None:
 
 @dataclass(slots=True)
 class CellFacts:
-    """What a pass over a worksheet's XML collects.
-
-    Attributes
-    ----------
-    rows, columns : int
-        Down to the last cell with anything in it.
-    zeros : int
-        Formulas whose stored value is a bare 0.
-    formulas : set of (row, column)
-        All formula cells.
-    """
+    """What a pass over a worksheet's XML collects."""
 
     percent_styles: frozenset[str]
     struck_styles: frozenset[str]
@@ -203,19 +191,12 @@ def parse_cells(
 
 
 _REFERENCE_FACTS = re.compile(rb' r="([A-Za-z]*)(\d*)"')
-
 _UNPLACED = re.compile(rb"<c[\t\r\n/>]")
-
 _STYLE_USE = re.compile(rb"""\ss\s*=\s*["'](\d+)["']""")
-
 _SHARED_USE = re.compile(rb"""\st\s*=\s*["']s["']""")
-
 _PROMISED = re.compile(rb"""uniqueCount\s*=\s*["']([^"']*)["']""")
-
 _QUOTED_FORMAT = re.compile(r'"[^"]*"|\\.|\[[^\]]*\]')
-
 _PERCENT_BUILTIN = ("9", "10")
-
 _MEND = "open it in the spreadsheet program and save it again"
 
 
@@ -342,10 +323,7 @@ def _cell_styles(xml: bytes, label: str) -> tuple[frozenset[str], frozenset[str]
 
 
 def _longest_string(parts: Mapping[str, bytes], label: str) -> int:
-    """Return an upper bound of the longest shared text, in bytes.
-
-    The part also promises a number of texts, for which the reader makes room at once.
-    """
+    """Return an upper bound of the longest shared text, in bytes."""
     longest = 0
     for part, xml in parts.items():
         for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
@@ -412,10 +390,7 @@ def _never_computed(cells: CellFacts) -> bool:
 
 
 def _bound(xml: bytes) -> int | None:
-    """Return an upper bound of the cells a sheet spans, or None where a closer look is needed.
-
-    A row or cell without a place of its own follows the one before; such a sheet is parsed.
-    """
+    """Return an upper bound of the cells a sheet spans, or None where a closer look is needed."""
     references = _REFERENCE_FACTS.findall(xml)
     letters = {found for found, _ in references}
     numbers = {digits for _, digits in references}

@@ -37,38 +37,16 @@ __all__ = [
 ]
 
 MAX_LIFTS = 60
-
 MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each
-
 MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each
-
 MAX_COLUMNS_OF_A_SIDE = 20
-
 MAX_POSITIONS = 40  # of a pitot tube
-
 FieldKind = Literal["text", "number", "date", "percent", "angle"]
 
 
 @dataclass(frozen=True, slots=True)
 class MeterSheet:
-    """What a sheet of a meter's readings has besides the readings.
-
-    Attributes
-    ----------
-    unit : str
-        Of the readings.
-    positions : int
-        Readings of one row: those of a pitot tube.
-    zero, liquid, temperature, pressure : bool
-        Whether it asks for the reading at rest, and for the manometer's liquid's and the meter's temperature and
-        the pressure before the meter.
-    outlet : str
-        Unit of the pressure behind a critical nozzle, which has a column of its own; empty where there is none.
-    ranges, meters : tuple of str
-        Names to choose from in each row, where there are several.
-    named_range : bool
-        Whether one range holds for the sheet and is asked for.
-    """
+    """What a sheet of a meter's readings has besides the readings."""
 
     unit: str
     positions: int = 1
@@ -105,18 +83,7 @@ class MeterSheet:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One field of the heading.
-
-    Attributes
-    ----------
-    label : str
-        With its unit in square brackets.
-    kind : {"text", "number", "date", "percent", "angle"}
-    value : str or float or None
-        Filled in beforehand, where it is known.
-    choices : tuple of str
-        Ranges or meters, one of which is written in the cell behind the value.
-    """
+    """One field of the heading."""
 
     label: str
     kind: FieldKind
@@ -155,19 +122,7 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class BlankPlan:
-    """A blank sheet.
-
-    Attributes
-    ----------
-    fields : tuple of Field
-    lifts : tuple of float
-        In the lift unit.
-    tables : tuple of tuple of Column
-        One table, or one for each side.
-    lift_unit, flow_unit : str
-    help : tuple of str
-        How to fill it in; the first line goes on from what is to be filled in.
-    """
+    """A blank sheet."""
 
     fields: tuple[Field, ...]
     lifts: tuple[float, ...]
@@ -198,7 +153,6 @@ HELP_READINGS = (
 )
 
 HELP_CHOICES = "Write in each row which of them was read: {}; and behind the check plate's reading likewise."
-
 HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
     "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
@@ -207,9 +161,7 @@ HELP = (
     *SAFETY,
 )
 
-LEAK = "Leak"
-
-"""Heads the line below the lifts."""
+LEAK = "Leak"  # Heads the line below the lifts
 
 
 def lifts_by_step(step_m: float, top_m: float) -> tuple[float, ...]:
@@ -386,13 +338,9 @@ def _meter_fields(warmth: str, weight: str, meter: MeterSheet) -> list[tuple[str
 
 
 _PAGE = 90  # rows that can still be read on one page
-
 _WIDE = 11  # beyond so many columns the page lies on its side
-
 _GREY = "F2F2F2"
-
 _LINE = "9A9A9A"
-
 _MESSAGES = {
     "number": "A number from zero up, without its unit: the unit is printed on the sheet. Leave the cell empty if it "
     "was not tested.",
@@ -425,17 +373,7 @@ def xlsx_bytes(plan: BlankPlan) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class _Shape:
-    """How the page is divided.
-
-    Attributes
-    ----------
-    width : int
-        Columns of the sheet.
-    groups, label : int
-        Groups of fields side by side, and how many columns a label takes; its value takes two.
-    column_width : float
-        In characters.
-    """
+    """How the page is divided."""
 
     width: int
     groups: int
@@ -652,11 +590,7 @@ def write_blank(
     known: Mapping[str, str | float] | None = None,
     meter: MeterSheet | None = None,
 ) -> Path:
-    """Write a blank sheet for a flow bench, or for one that shows a meter's readings.
-
-    Its lifts are `lifts_m`, or go by `step_m` up to `top_m`, or are at `fractions` of
-    `valve_diameter_m` (up to `top_m`, if given).
-    """
+    """Write a blank sheet for a flow bench, or for one that shows a meter's readings."""
     path = Path(path)
     if path.suffix.lower() not in (".xlsx", ".csv"):
         raise SheetError(f"a blank sheet is written as .xlsx or .csv, not {path.suffix or 'without ending'!r}")

@@ -26,9 +26,7 @@ from flowkit.model import Conditions, Finding, FlowTest
 from flowkit.units import format_quantity
 
 __all__ = ["SUFFIXES", "Folder", "Listed", "job_text", "read_folder", "start_job", "target_of", "write_new"]
-
-SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}
-"""Endings of sheets."""
+SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # Endings of sheets
 _MAY_BE_SHEETS = SUFFIXES | {
     *(".numbers", ".docx", ".doc", ".rtf", ".odt", ".pages", ".zip", ".7z", ".rar", ".gz", ".xlsb"),
     *(".msg", ".fods", ".mht", ".dat", ".log", ".prn", ".asc", ""),
@@ -44,11 +42,8 @@ _OF_TESTS = tuple(
     if not row.metered and row.key != "notes" and row.attribute not in {valve.condition for valve in _OF_VALVES}
 )  # fmt: skip
 _DIGITS = {"mm": 3, "inH2O": 2, "CFM": 2, "°C": 1, "hPa": 1, "°": 1}
-
 _BACKUP = ".before-flowkit"
-
 _INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})
-
 _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
 
 
@@ -93,12 +88,7 @@ class Folder:
 
 
 def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated | None = None) -> Path:
-    """Write a job file from the sheets of a folder and its subfolders.
-
-    A job is written whatever the folder holds: every file has a line that says whether it was read, needs an
-    answer, cannot be read, or was left out. States come in the order their names and dates suggest, said as a
-    guess. What a sheet does not say is left as a comment with an example. An existing file is never overwritten.
-    """
+    """Write a job file from the sheets of a folder and its subfolders."""
     target = target_of(folder, out)
     write_new(target, job_text(read_folder(folder, stated), target, stated))
     return target

@@ -42,28 +42,9 @@ RAW = frozenset(_RAW_WORDS.split()) | {"as read", "valeur mesuree", "生テー�
 class Column:
     """One column of a table, with what the headings stacked over it say.
 
-    Attributes
-    ----------
-    index : int
-    role : str
-        ``"flow"``, ``"reading"``, ``"pressure"``, ``"who"``, ``"condition"``, ``"ignored"``, ``"trouble"``.
-    kind : str or None
-    side, port, run, variant, head : optional
-    code, letter, bare, position : str or None
-        What the headings beside it decide: a letter for a side, a number or a word for a port or head.
-    unit : Unit or None
-    pressure : (str, str) or None
-        Stated in the heading.
-    text : str
-        The headings as written.
-    heading : int or None
-        The row of its lowest heading.
-    why : str
-        Why it is left out.
-    trouble : list of str
-        What in its headings contradicts itself.
-    flows : list of int or None
-        Of pressures: the columns of flows they were taken with, where that is known.
+    `role` is flow, reading, pressure, who, condition, ignored or trouble. `code`, `letter`, `bare` and `position` are
+    left to the headings beside it. `heading` is the row of its lowest heading, `why` says why it is left out, `trouble`
+    what in its headings contradicts itself, and `flows` which columns of flow a pressure was taken with.
     """
 
     index: int
@@ -623,11 +604,20 @@ _POSITION = re.compile(
 
 
 def positions(columns: Sequence[Column]) -> list[list[Column]]:
-    """The columns of readings, those of a pitot tube's positions together."""
-    found = [_POSITION.match(column.text.casefold()) for column in columns]
-    if len(columns) > 1 and all(found) and not any(column.side for column in columns):
-        return [list(columns)]
-    return [[column] for column in columns]
+    """The columns of readings, those of a pitot tube's positions together: "Reading 2", "Intake 1 pitot 2"."""
+    tests: dict[tuple[object, ...], list[Column]] = {}
+    for column in columns:
+        if column.side and column.port and column.bare:
+            number: str | None = column.bare
+            test: tuple[object, ...] = (column.side, column.port, column.run)
+        else:
+            found = _POSITION.match(column.text.casefold())
+            number = found[1] if found is not None and not column.side else None
+            test = ()
+        if number is None or not number.isdecimal():
+            return [[column] for column in columns]
+        tests.setdefault(test, []).append(column)
+    return list(tests.values())
 
 
 def _decide_readings(columns: list[Column]) -> None:

@@ -33,21 +33,7 @@ UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
 
 @dataclass(slots=True)
 class Axis:
-    """A run of numbers that may be lifts.
-
-    Attributes
-    ----------
-    column : int
-    rows : list of int
-        With a number.
-    first, last : int
-    heading : int or None
-        The row of its heading.
-    label : Label or None
-        The heading, wherever it is.
-    score : float
-    reason : str
-    """
+    """A run of numbers that may be lifts: its column, the rows with a number, and the heading wherever it is."""
 
     column: int
     rows: list[int]
@@ -815,6 +801,8 @@ def _trailing(table: Table) -> None:
 def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank: bool) -> bool:
     """Whether a row under the numbers holds values of the columns, and is no line of the sheet."""
     view = table.view
+    if label.pressure is not None or (label.bare and label.unit):
+        return False  # "dP 7.00 kPa" has its value
     if len(filled) > 1:
         return not _is_pairs(view, row, table.axis.column, filled)
     if label.kind in LEFT_OUT:

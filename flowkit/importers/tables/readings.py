@@ -390,7 +390,7 @@ def _read_meter(
     draft = _start(context, columns[0], who, None)
     if draft is None:
         return None
-    if len(columns) > 1:
+    if len(columns) > 1 and columns[0].side is None:
         draft.port, draft.run = who.port, who.run
     draft.flow_unit = None  # a unit stated for flows is none of readings
     view = context.table.view

@@ -28,17 +28,8 @@ Span = tuple[int, int, int, int]
 class View:
     """Cells in rows of equal length, with the way back to the grid.
 
-    Attributes
-    ----------
-    grid : Grid
-    rows : sequence of sequence
-    decimal_comma : bool or None
-    turned : bool
-        Rows of the view are columns of the grid.
-    merged : tuple
-        Merged ranges in the view's own rows and columns.
-    places : sequence of sequence, optional
-        The grid's row and column of each cell, where the cells were picked one by one.
+    `turned`: rows of the view are columns of the grid. `merged`: in the view's own rows and columns. `places`: the
+    grid's row and column of each cell, where the cells were picked one by one.
     """
 
     grid: Grid

@@ -42,35 +42,11 @@ LONGEST_LABEL = 200
 class Label:
     """What a text says; None and empty where it says nothing.
 
-    Attributes
-    ----------
-    kind : str or None
-        A quantity or a kind of column of the vocabulary.
-    side, port, run, head : str, str, int, str or None
-    code : str or None
-        A letter whose side depends on the language.
-    bare : str or None
-        A number on its own.
-    letter : str or None
-        A single letter on its own: a port's name, or a side's.
-    position : str or None
-        Left, rear and the like: a port's name, or a head's where ports are numbered.
-    rest : str
-        A name as written: words that are not in the vocabulary and what belongs to them.
-    unit, unit_text : Unit or None, str
-    foreign : str
-        A quantity that is no part of a flow test, by its unit.
-    pressure : (str, str) or None
-        A test pressure in the text, its number and unit as written.
-    aside, aside_rest : (str, str) or None, str
-        What is a test pressure over a column of flows only, and `rest` without it.
-    treatment : str
-        What kind of reading it is said to be, such as "corrected".
-    again : bool
-        Whether it says that a run was repeated.
-    both_sides, kinds : bool, tuple of str
-    languages : tuple of str
-        One entry for each word and language it belongs to.
+    `code` is a letter whose side depends on the language, `bare` a number and `letter` a letter on its own, `position`
+    left, rear and the like: a port's name, or a head's where ports are numbered. `rest` is a name as written, `aside`
+    what is a test pressure over a column of flows only (`aside_rest` is `rest` without it). `foreign` is a quantity
+    that is no part of a flow test, by its unit; `treatment` what kind of reading it is said to be, such as corrected;
+    `again` that a run was repeated; `languages` has an entry for each word and language it belongs to.
     """
 
     kind: str | None = None
@@ -550,6 +526,8 @@ class _Reader:
                 and len(found[before].text) < 3
             ):
                 ahead = found[before - 1].kind if before else ""
+                if "," in self.text[found[before].end : found[index].start]:
+                    return False  # "Test 14, intake port of cylinder 3"
                 if ahead not in ("run", "variant", "head", "state", "unknown") or (before - 1) in used:
                     used.add(before)
                     self._add_port(found[before].text)

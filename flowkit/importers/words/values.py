@@ -20,17 +20,7 @@ GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
 
 
 class Cell(NamedTuple):
-    """A cell as read.
-
-    Attributes
-    ----------
-    value : float or None
-        The number; None where the cell holds none.
-    unit : str
-        The unit behind the number, as written.
-    gap : str
-        The gap mark, where the cell is one; empty cells have none.
-    """
+    """A cell as read: its number (None where it holds none), the unit behind it, or the gap mark that it is."""
 
     value: float | None
     unit: str = ""
@@ -98,7 +88,8 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
         if bracket is not None:
             return _read_text(bracket[1], decimal_comma)  # 0.050 in (1.27 mm)
     spelled = (match["unit"] or "").strip()
-    if spelled and (known_unit(spelled) is None or known_unit(plain) is not None):
+    shown = spelled in ("Hz", "div") or (spelled == "V" and "." in plain)  # by a meter; "16 V" are valves
+    if spelled and not shown and (known_unit(spelled) is None or known_unit(plain) is not None):
         return EMPTY  # no unit, or a unit with a number in it: .001"
     value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)

@@ -25,7 +25,6 @@ PNG = "image/png"
 RELS = "application/vnd.openxmlformats-package.relationships+xml"
 OFFICE = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 RELATIONSHIPS = "http://schemas.openxmlformats.org/package/2006/relationships"
-TYPES = "http://schemas.openxmlformats.org/package/2006/content-types"
 DOCUMENT = "/relationships/officeDocument"
 _LARGEST = 4 * 1024**3
 _FIXED_DATE = (1980, 1, 1, 0, 0, 0)

@@ -47,6 +47,7 @@ class Truth:
     conditions: dict[str, float | str] = field(default_factory=dict)
     ask: set[str] = field(default_factory=set)  # what a careful reader has to ask
     may_ask: bool = False  # a question is as good as the reading
+    reading_unit: str = ""  # of a sheet of raw readings: its points are readings, and no flows
 
 
 @dataclass

@@ -9,7 +9,7 @@ import datetime
 import random
 from decimal import Decimal
 
-from tests.importers.generator import quirks, traps
+from tests.importers.generator import quirks, readings, traps
 from tests.importers.generator.files import WORKBOOKS, Form, write
 from tests.importers.generator.layouts import LAYOUTS, side_word
 from tests.importers.generator.model import Cell, Page, Sheet, Task, Truth, measure
@@ -112,6 +112,9 @@ def what_was_tested(task: Task, layout: str) -> None:
 
 def make(seed: int) -> Sheet:
     """The sheet of a seed."""
+    other = random.Random(f"readings {seed}")
+    if other.random() < 0.03:
+        return readings.make(other)
     rng = random.Random(f"sheet {seed}")
     if rng.random() < 0.09:
         return traps.make(rng, new_task(rng))

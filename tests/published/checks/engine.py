@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from flowkit.engine.cam import Cam
-from flowkit.engine.cylinder import cylinder_volume, piston_drop, volume_rate
+from flowkit.engine.cylinder import cylinder_volume, kinematics, piston_drop
 from flowkit.engine.data import EngineData
 from flowkit.engine.exchange import CELLS, ENERGY, MASS, ROWS, WATCHED, Exchange, Passage, Setup
 from flowkit.engine.figures import mean_inlet_mach_index
@@ -221,7 +221,7 @@ def _piston_speed_expected(theta: float) -> float:
 
 def _piston_speed(theta: float) -> float:
     """Return the same from dV/dθ: a stroke takes half a turn."""
-    return float(volume_rate(_ENGINE, theta)) * 180 / _ENGINE.displacement_m3
+    return float(kinematics(_ENGINE, theta)[1]) * 180 / _ENGINE.displacement_m3
 
 
 def _compression_exponent() -> float:
