@@ -804,6 +804,8 @@ def _trailing(table: Table) -> None:
 def _goes_with(table: Table, row: int, label: Label, filled: list[int], *, blank: bool) -> bool:
     """Whether a row under the numbers holds values of the columns, and is no line of the sheet."""
     view = table.view
+    if label.pressure is not None or (label.bare and label.unit):
+        return False  # "dP 7.00 kPa" has its value
     if len(filled) > 1:
         return not _is_pairs(view, row, table.axis.column, filled)
     if label.kind in LEFT_OUT:
