@@ -306,6 +306,27 @@ def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(r
 
 
 @LIBREOFFICE
+@pytest.mark.parametrize("name", CASES)
+def test_intervals_at_single_lifts_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
+    contents, (data, fresh) = CASES[name](), recalculated[name]
+    formulas = [[cell.data_type for cell in row] for row in opened(data)["Gains"].iter_rows()]
+    rows = [[cell.value for cell in row] for row in fresh["Gains"].iter_rows()]
+    unit = "mm" if contents.info.display == "metric" else "in"
+    for side, result in contents.comparison.sides.items():
+        for gain in result.gains:
+            heads = next((row for row in rows if f"{gain.to} over {gain.from_}" in row), None)
+            for item in gain.per_lift if heads is not None and gain.resolved is not None else ():
+                column = heads.index(f"{gain.to} over {gain.from_}")
+                lift = near(from_si(item.lift_m, unit))
+                found = [
+                    number
+                    for number, row in enumerate(rows)
+                    if (row[0], row[column], row[column + 1]) == (lift, near(item.gain), near(item.u95))
+                ]
+                assert found and formulas[found[0]][column + 1] == "f", (side, gain.to, item)
+
+
+@LIBREOFFICE
 def test_a_whole_number_of_degrees_of_freedom_goes_through_the_spreadsheets_own_t(recalculated) -> None:
     data, _ = recalculated["ports as blocks"]
     texts = [str(cell.value) for row in opened(data)["Intervals"].iter_rows() for cell in row]

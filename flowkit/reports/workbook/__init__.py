@@ -2,7 +2,7 @@
 
 A reader who doubts a number can walk from it back to the cells of the flow sheets, change
 one there and see what becomes of the gain and its interval. What no cell formula can give (the density of moist air,
-the bore model, the scatter at single lifts) is written as a value and marked so.
+the bore model, the fitted scatter at single lifts) is written as a value and marked so.
 """
 
 from __future__ import annotations

@@ -358,7 +358,7 @@ def write_gains(draft: Draft) -> None:
     pen.title(
         "Gains",
         "Ratios of mean flows over the ports tested in both, less 1. Intervals (JCGM 100:2008) in mean flow follow "
-        "from the sheet of intervals; at single lifts they rest on a fitted scatter and are computed by flowkit.",
+        "from the sheet of intervals, those at single lifts with a scatter that is fitted by flowkit.",
         width=130,
     )
     row = 4
@@ -426,7 +426,9 @@ def _write_lifts(draft: Draft, pen: Pen, side: SidePlan, row: int) -> None:
             ends = [mean_formula(draft, block, gain.matched_ports, block.row(place)) for block in blocks]
             kind = "between" if item.interpolated else "formula"
             pen.put(rows[place], column, Formula(f"{ends[1]}/{ends[0]}-1", item.gain), Style(kind, 1, gain=True))
-            pen.put(rows[place], column + 1, item.u95, Style("value", 1, percent=True))
+            put_interval(
+                draft, pen, (rows[place], column + 1), ("lift", side.side, gain.from_, gain.to, item.lift_m), item.u95
+            )
             pen.put(rows[place], column + 2, item.expected, Style("value", 1, gain=True))
 
 

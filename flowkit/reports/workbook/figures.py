@@ -509,7 +509,7 @@ def _legend(pen: Pen, row: int) -> int:
         (
             "value",
             "computed by flowkit",
-            "italic on grey: a value written by flowkit, not a formula (air, models, intervals at single lifts)",
+            "italic on grey: a value written by flowkit, not a formula (air, models, the fitted scatter)",
         ),
     ):
         row += 1

@@ -20,6 +20,7 @@ from flowkit.analysis.propagation import student_t, studentized_range
 from flowkit.analysis.uncertainty import plate_of
 from flowkit.reports.contents import band_tables
 from flowkit.reports.labels import port_text
+from flowkit.reports.workbook.at_lifts import write_at_lifts
 from flowkit.reports.workbook.pen import Formula, Pen, Style, spans
 from flowkit.reports.workbook.run_figures import PortCells, write_runs
 from flowkit.units import from_si
@@ -614,6 +615,7 @@ def write_intervals(draft: Draft) -> None:
     made.write()
     for key, own in bands.items():
         _write_band(Intervals(draft, assessor, found[key], figures[key][1], figures[key][0], made), own)
+    write_at_lifts(made)
     made.pen.widths(_WIDTHS, _NARROW)
     made.pen.paper(freeze="A4")
 

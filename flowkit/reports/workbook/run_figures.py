@@ -34,6 +34,7 @@ class PortCells:
     mean: str = ""
     mean_value: float = 0.0
     row: int = 0
+    steps_at: dict[int, str] = field(default_factory=dict)
 
 
 @dataclass
@@ -117,7 +118,9 @@ class _Runs:
             one.mean_value = from_si(float(values.value[0]), show.flow)
             self.found.setdefault(key, {})[id(runs)] = one
             row += 5
-        self.found[next(iter(known))][id(runs)].mean = flows.at(block.flow, column)
+        whole = self.found[next(iter(known))][id(runs)]
+        whole.mean = flows.at(block.flow, column)
+        whole.steps_at = {place: pen.at(top + index, 5) for index, place in enumerate(port.readings)}
         return row + 1
 
     def _steps(self, readings: Sequence[Reading]) -> str:
