@@ -18,7 +18,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Finding
-from flowkit.page.questions import questions_of
+from flowkit.page.questions import plain, questions_of
 from flowkit.page.tasks import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace
 
@@ -69,6 +69,7 @@ class Page:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self.templates.filters["plain"] = plain
         self.templates.filters["quoted"] = lambda value: quote(str(value), safe="")
         self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES}
 

@@ -550,6 +550,29 @@ def test_a_shortcut_is_written_once_and_over_nothing_else(tmp_path: Path) -> Non
         assert made.read_text() == "my own file"
 
 
+def test_the_desktops_starter_makes_its_folder_and_opens_the_browser_on_it(tmp_path: Path) -> None:
+    """The command that a shortcut calls: no folder named, no terminal, the browser opened."""
+    browser, seen = tmp_path / "browser", tmp_path / "seen"
+    browser.write_text(f'#!/bin/sh\nprintf %s "$1" > "{seen}.new" && mv "{seen}.new" "{seen}"\n')
+    browser.chmod(0o755)
+    (tmp_path / "Documents").mkdir()
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from flowkit.page.shortcut import main; raise SystemExit(main())"],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        env={**os.environ, "HOME": str(tmp_path), "BROWSER": str(browser)},
+    )  # fmt: skip
+    try:
+        for _ in range(600):
+            if seen.exists():
+                break
+            time.sleep(0.1)
+        assert b"Nothing here yet" in _opened(seen.read_text()).read()
+        assert (tmp_path / "Documents" / "flowkit").is_dir()
+    finally:
+        process.terminate()
+    assert process.wait(timeout=20) == 0
+
+
 def test_help_loads_none_of_the_page() -> None:
     run = subprocess.run(
         [sys.executable, "-X", "importtime", "-m", "flowkit", "--help"], capture_output=True, text=True, check=True
