@@ -35,28 +35,15 @@ class CalibrationPoint:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """What was found for one meter, or for one range of it.
-
-    Attributes
-    ----------
-    name, kind, range : str
-    parameter : {"coefficient", "full_scale_m3_s"}
-    value, u : float
-        With its standard uncertainty as a share.
-    chi_squared : float
-        Of the plates about it, with one degree of freedom fewer than plates.
-    points : tuple of CalibrationPoint
-    toml : str
-        The table to paste into the job.
-    """
+    """What was found for one meter, or for one range of it."""
 
     name: str
     kind: str
     range: str | None
     parameter: str
     value: float
-    u: float
-    chi_squared: float
+    u: float  # standard uncertainty, as a share
+    chi_squared: float  # of the plates about it
     points: tuple[CalibrationPoint, ...]
     toml: str
 

@@ -162,26 +162,14 @@ def meter_air(room: AirState, pressure_pa: float, temperature_k: float) -> Meter
 
 @dataclass(frozen=True, slots=True)
 class Metered:
-    """What one meter passes at one reading.
+    """What one meter passes at one reading."""
 
-    Attributes
-    ----------
-    flow : float
-        Mass flow [kg/s].
-    coefficient, expansibility, reynolds : float or None
-        Where the kind has them; Reynolds number of the pipe, or of a critical nozzle's throat.
-    limits : tuple of (str, float, bool)
-        Limits of the standard: in words, the value, and whether it is kept.
-    u : float
-        Standard uncertainty of coefficient and expansibility by the standard, as a share; 0 where it gives none.
-    """
-
-    flow: float
+    flow: float  # kg/s
     coefficient: float | None = None
     expansibility: float | None = None
-    reynolds: float | None = None
-    limits: tuple[tuple[str, float, bool], ...] = ()
-    u: float = 0.0
+    reynolds: float | None = None  # of the pipe, or of a critical nozzle's throat
+    limits: tuple[tuple[str, float, bool], ...] = ()  # in words, the value, whether it is kept
+    u: float = 0.0  # of coefficient and expansibility by the standard, as a share
 
 
 @dataclass(slots=True)

@@ -67,31 +67,15 @@ DISAGREES = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A test whose readings have become flows.
-
-    Attributes
-    ----------
-    test : FlowTest
-        With the points that have a flow, and its leak and check plate as flows.
-    flow_m3_s : tuple of float
-        One per point [m³/s], before the leakage is taken off.
-    marks : tuple
-        One per point.
-    line : LedgerLine
-    findings : tuple of Finding
-    leaks_m3_s : tuple or None
-        The leak of each point's own meter or range, where several are named.
-    air : str or None
-        The air mode after the meter; None leaves the bench's.
-    """
+    """A test whose readings have become flows."""
 
     test: FlowTest
-    flow_m3_s: tuple[float, ...]
+    flow_m3_s: tuple[float, ...]  # before the leakage is taken off
     marks: tuple[MeterMark | None, ...]
     line: LedgerLine
     findings: tuple[Finding, ...]
-    leaks_m3_s: tuple[float | None, ...] | None = None
-    air: AirMode | None = None
+    leaks_m3_s: tuple[float | None, ...] | None = None  # of each point's own meter or range, where several are named
+    air: AirMode | None = None  # after the meter; None leaves the bench's
 
 
 class _Refused(Exception):

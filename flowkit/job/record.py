@@ -27,16 +27,7 @@ _FEW = 16
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """What became of one job or sheet.
-
-    Attributes
-    ----------
-    path : Path
-    status : {"added", "unchanged", "left out", "not read"}
-        Left out: in a folder, a file that is no sheet at all, or that flowkit made.
-    message : str
-        How many tests, or why it could not be read.
-    """
+    """What became of one job or sheet."""
 
     path: Path
     status: Literal["added", "unchanged", "left out", "not read"]

@@ -15,7 +15,7 @@ from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
-__all__ = ["LETTERED", "Choice", "Question", "Ready", "by_hand", "drift_question", "letter", "questions_of"]
+__all__ = ["LETTERED", "Choice", "Question", "Ready", "by_hand", "drift_question", "letter", "plain", "questions_of"]
 
 _UNITS = {
     "flow_unit": ("CFM", "L/s", "m³/h", "L/min"),
@@ -252,7 +252,7 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
     return Question(
         ident=_ident(finding),
         title=asked or _title(finding, cell),
-        message=_plain(finding.message),
+        message=plain(finding.message),
         severity=finding.severity,
         rule=finding.rule,
         file=view.name,
@@ -401,7 +401,7 @@ def _title(finding: Finding, cell: str | None) -> str:
     return words.get(finding.rule, finding.rule.replace("-", " ").capitalize() + ".")
 
 
-def _plain(message: str) -> str:
+def plain(message: str) -> str:
     """A message without the options and mappings that are for the command."""
     text = proposal_of(message)[0].replace("declare it in the job file as [bench] standard_air, or", "say at what, or")
     text = "; ".join(part for part in text.split("; ") if not _FOR_COMMAND.search(part))

@@ -27,24 +27,11 @@ FEWEST = 8
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """Readings in order with their centre and limits; what is outside is listed by its index.
-
-    Attributes
-    ----------
-    values, ewma : tuple of float
-        The readings, and their exponentially weighted moving average.
-    centre, sigma : float
-        Of the readings that set the limits.
-    low, high : float
-        Limits of a single reading (three sigma).
-    ewma_low, ewma_high : float
-        Limits of the moving average.
-    outside, ewma_outside : tuple of int
-    """
+    """Readings in order with their centre and limits; what is outside is listed by its index."""
 
     values: tuple[float, ...]
     ewma: tuple[float, ...]
-    centre: float
+    centre: float  # of the readings that set the limits, as sigma
     sigma: float
     low: float
     high: float
@@ -125,47 +112,22 @@ class Pooled:
 
 @dataclass(frozen=True, slots=True)
 class BenchHistory:
-    """What the records say of one bench.
-
-    Attributes
-    ----------
-    bench : str or None
-    dates : tuple of str
-        Of the distinct check-plate readings, in order.
-    chart : Chart or None
-        Of reading over nominal; None with fewer than eight readings.
-    readings, sessions : int
-    drift : float or None
-        Standard deviation of a session's mean reading, relative, less what readings of one session scatter; sessions
-        six robust deviations away are left out.
-    trend_per_year : float or None
-        Slope of the readings, relative.
-    leak_dates, leaks : tuple
-        Leak over the flow at the lowest lift, by session.
-    leak_trend_per_year : float or None
-    repeatability : Pooled or None
-        Of all repeated runs.
-    by_year, by_operator : tuple of Pooled
-    out_since : str or None
-        Date from which the moving average has been outside its limits until today.
-    spells : tuple of (str, str)
-        First and last date of each stretch outside.
-    """
+    """What the records say of one bench."""
 
     bench: str | None
-    dates: tuple[str, ...]
-    chart: Chart | None
+    dates: tuple[str, ...]  # of the distinct check-plate readings
+    chart: Chart | None  # of reading over nominal; None with fewer than `FEWEST`
     readings: int
     sessions: int
-    drift: float | None
+    drift: float | None  # standard deviation between sessions, relative
     trend_per_year: float | None
     leak_dates: tuple[str, ...]
-    leaks: tuple[float, ...]
+    leaks: tuple[float, ...]  # over the flow at the lowest lift, by session
     leak_trend_per_year: float | None
     repeatability: Pooled | None
     by_year: tuple[Pooled, ...]
     by_operator: tuple[Pooled, ...]
-    out_since: str | None
+    out_since: str | None  # outside the limits from then until the last reading
     spells: tuple[tuple[str, str], ...]
 
 

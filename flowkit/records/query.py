@@ -59,14 +59,7 @@ _NEAR = 0.5e-3
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """Tests that were found, newest first, and how many there are in all.
-
-    Attributes
-    ----------
-    rows : tuple of tuple
-        In the order of `COLUMNS`; SI.
-    total : int
-    """
+    """Tests that were found, newest first, and how many there are in all."""
 
     rows: tuple[tuple[Any, ...], ...]
     total: int

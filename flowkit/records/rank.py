@@ -23,44 +23,19 @@ RANGE = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where one state of the head is at one lift.
-
-    Attributes
-    ----------
-    side, state : str
-    ratio : float
-        Lift over valve diameter.
-    value : float
-        Flow over valve area [m/s], or the coefficient on the minimum area.
-    percentile : float or None
-        Share of the other heads' states that flow less, a fraction; None where there are too few heads.
-    quartiles : tuple of float or None
-        Of the others: 10, 25, 50, 75 and 90 %.
-    """
+    """Where one state of the head is at one lift."""
 
     side: str
     state: str
-    ratio: float
-    value: float
-    percentile: float | None
-    quartiles: tuple[float, ...] | None
+    ratio: float  # lift over valve diameter
+    value: float  # flow over valve area [m/s], or the coefficient
+    percentile: float | None  # share of the others that flow less; None where there are too few heads
+    quartiles: tuple[float, ...] | None  # of the others: 10, 25, 50, 75 and 90 %
 
 
 @dataclass(frozen=True, slots=True)
 class SideRank:
-    """The places of one side, by flow over valve area and by coefficient, and whom it was compared with.
-
-    Attributes
-    ----------
-    side : str
-    valve_m : float or None
-        The valve's diameter; None where it is not known, and nothing was compared.
-    low_m, high_m : float
-        The range of valves that count as like it [m].
-    heads, states, tests : int
-        How many it was compared with.
-    flow, coefficient : tuple of Place
-    """
+    """The places of one side, by flow over valve area and by coefficient, and whom it was compared with."""
 
     side: str
     valve_m: float | None

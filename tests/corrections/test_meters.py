@@ -458,6 +458,18 @@ def test_limits_of_the_standards_are_warned_of(keys: dict[str, Any], value: floa
     assert all(item.severity == "warning" and "2 mm" in item.message for item in warned)
 
 
+def test_limits_of_critical_nozzles_and_traverses_are_warned_of() -> None:
+    """ISO 9300's Reynolds number of the throat, and ISO 3966's least count of positions."""
+    small = KINDS["critical nozzle"][0] | {"throat": "0.3 mm"}
+    warned = [f.message for f in correct([readings([150.0], "kPa")], meters=meters_from(small)).findings]
+    assert any("limit for Re is from 21000" in message for message in warned)
+    pitot = {"kind": "pitot", "pipe": "80 mm", "rule": "log-linear", "count": 6, "factor": 1, "place": "room"}
+    warned = [f.message for f in correct([readings([(90.0,) * 6], "Pa")], meters=meters_from(pitot)).findings]
+    assert any("limit for positions is at least 12, and here it is 6" in message for message in warned)
+    enough = correct([readings([(90.0,) * 12], "Pa")], meters=meters_from(pitot | {"count": 12}))
+    assert "meter-limits" not in [item.rule for item in enough.findings]
+
+
 def test_no_limit_is_warned_of_inside_them() -> None:
     for name in ("orifice", "nozzle"):
         assert "meter-limits" not in [rule for rule, _ in rules(readings([2500.0], "Pa"), KINDS[name][0])]

@@ -309,7 +309,7 @@ def test_an_answer_that_cannot_be_used_is_not_written(client: TestClient, folder
 
 
 def test_every_change_can_be_undone_and_redone(client: TestClient, folder: Path) -> None:
-    sample(client)
+    dropped(client, ("m.csv", MESSY.encode()))  # a small job: it is read anew for each of its states
     texts = [(folder / "job.toml").read_text()]
     for display in ("metric", "US", "metric"):
         client.post("/display", data={"display": display, "version": version_of(client)})
@@ -548,6 +548,29 @@ def test_a_shortcut_is_written_once_and_over_nothing_else(tmp_path: Path) -> Non
         with pytest.raises(flowkit.FlowkitError, match="not overwritten"):
             make_shortcut(tmp_path, system=system)
         assert made.read_text() == "my own file"
+
+
+def test_the_desktops_starter_makes_its_folder_and_opens_the_browser_on_it(tmp_path: Path) -> None:
+    """The command that a shortcut calls: no folder named, no terminal, the browser opened."""
+    browser, seen = tmp_path / "browser", tmp_path / "seen"
+    browser.write_text(f'#!/bin/sh\nprintf %s "$1" > "{seen}.new" && mv "{seen}.new" "{seen}"\n')
+    browser.chmod(0o755)
+    (tmp_path / "Documents").mkdir()
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from flowkit.page.shortcut import main; raise SystemExit(main())"],
+        stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        env={**os.environ, "HOME": str(tmp_path), "BROWSER": str(browser)},
+    )  # fmt: skip
+    try:
+        for _ in range(600):
+            if seen.exists():
+                break
+            time.sleep(0.1)
+        assert b"Nothing here yet" in _opened(seen.read_text()).read()
+        assert (tmp_path / "Documents" / "flowkit").is_dir()
+    finally:
+        process.terminate()
+    assert process.wait(timeout=20) == 0
 
 
 def test_help_loads_none_of_the_page() -> None:

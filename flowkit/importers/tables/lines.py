@@ -165,7 +165,7 @@ class _Reader:
         days = _DAY.findall(text) if len(text) < _LONG_LINE else []
         if len(days) == 1 and (day := iso_date(days[0])) is not None:
             kinds = {m.kind for m in mentions(text)} | {fold(word) for word in text.split()}
-            if kinds & {"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure"}:
+            if kinds & {"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"}:
                 self.got.placed.append(Placed(row, column, Item("date", day, None, source), title=True))
 
     def _read_lone_pressures(self, row: int, filled: list[int], labels: Mapping[int, Label]) -> None:

@@ -487,7 +487,8 @@ def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
         if label is None:
             continue
         source = table.view.source(row, table.axis.column)
-        if label.kind == "lift":
+        length = label.unit is not None and label.unit.name in ("mm", "thou") and not label.rest  # "ex mm"
+        if label.kind == "lift" or (label.kind is None and length):
             if label.side or label.code:
                 items["side", None] = Item("side", label.side or f"?{label.code}", None, source)
             if label.port:

@@ -526,6 +526,8 @@ class _Reader:
                 and len(found[before].text) < 3
             ):
                 ahead = found[before - 1].kind if before else ""
+                if "," in self.text[found[before].end : found[index].start]:
+                    return False  # "Test 14, intake port of cylinder 3"
                 if ahead not in ("run", "variant", "head", "state", "unknown") or (before - 1) in used:
                     used.add(before)
                     self._add_port(found[before].text)

@@ -108,7 +108,7 @@ def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
         else:
             pieces += _at_labels(piece)
     for piece in pieces:
-        got, left = _of_piece(piece)
+        got, left = _of_piece(piece, beside=bool(found))
         found += got
         if left.strip(" ,.:"):
             rest.append(left.strip())
@@ -131,7 +131,7 @@ def _at_labels(piece: str) -> list[str]:
     return [piece[a:b].strip(" ,.") for a, b in itertools.pairwise([*cuts, len(piece)])] if len(cuts) > 1 else [piece]
 
 
-def _of_piece(piece: str) -> tuple[list[Pair], str]:
+def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
     """The pairs of one piece of text."""
     plain = _plain_pair(piece)
     if plain is not None:
@@ -143,7 +143,11 @@ def _of_piece(piece: str) -> tuple[list[Pair], str]:
         if number.start < start:
             continue
         before = piece[start : number.start]
-        label = _label_before(before) or _label_behind(piece, number, before) or _of_room(number, before, bool(found))
+        label = (
+            _label_before(before)
+            or _label_behind(piece, number, before)
+            or _of_room(number, before, beside or bool(found))
+        )
         if label is None:
             continue
         value = piece[number.start : number.end]
@@ -230,7 +234,8 @@ def _of_room(number: Found, before: str, beside: bool) -> tuple[Label, int] | No
         return None
     kind, low, high = _ROOM[number.unit.quantity]
     value = read_number(number.number)
-    return (Label(kind), len(before)) if value is not None and low <= to_si(value, number.unit) <= high else None
+    begin = 0 if before.strip().casefold() in ("t", "ta", "p", "pa") else len(before)  # "T 20.5 C   p 998 hPa"
+    return (Label(kind), begin) if value is not None and low <= to_si(value, number.unit) <= high else None
 
 
 _TAIL = re.compile(r"[\s:=：,(]*(?:\b(?:of|at|is|was|about|approx|ca|de|von|di)\b\.?)?[\s:=：,(]*$", re.IGNORECASE)

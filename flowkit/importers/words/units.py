@@ -45,8 +45,8 @@ _BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 
 
 _WATER = (
-    r"(?:h2o|h20|h₂o|water(?:\s*column)?|w\.?c\.?|w\.?g\.?|h2o\s*column|hg|wassers(?:ä|ae)ule|ws|d.?eau|eau|ce|"
-    r"de\s+agua|agua|d.?acqua|acqua|waterkolom|wk|słupa\s+wody|sł\.?\s*w\.?|vattenpelare|vp|de\s+água|água|ca|aq|水柱)"
+    r"(?:h2o|h20|h₂o|water(?:\s*column)?|w\.?c\.?|w\.?g\.?|h2o\s*column|hg|wassers(?:ä|ae)ule|ws|(?:colonne\s+)?d.?eau|eau|ce|"
+    r"(?:columna\s+)?de\s+agua|agua|(?:colonna\s+)?d.?acqua|acqua|(?:coluna\s+)?(?:de\s+|d.)água|waterkolom|wk|słupa\s+wody|sł\.?\s*w\.?|vattenpelare|vp|de\s+água|água|ca|aq|水柱)"
 )
 _INCHES = (
     r"(?:in(?:ch(?:es)?)?\.?|ins\.?|zoll|pouces?|po\.?|pulgadas?|pulg\.?|pollici|duim|cali|tum|polegadas?|"
@@ -60,7 +60,7 @@ _NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
 
 _AT = re.compile(
     rf"{_WORD_AT}\s*{_NUMBER}\s*"
-    rf"(?P<unit>[\"″”]\s*{_WATER}?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
+    rf"(?P<unit>[\"″”](?:\s*(?:of\s+|de\s+)?{_WATER})?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
     rf"|[mc]m\s*(?:of\s+|de\s+)?{_WATER}|[hk]?pa|mb(?:ar)?|bar|psi)(?!\w)",
     re.IGNORECASE,
 )
@@ -74,7 +74,7 @@ _AT_BARE = re.compile(
 
 _PRESSURE = re.compile(
     rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
-    rf"(?P<unit>[\"″”]\s*{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
+    rf"(?P<unit>[\"″”]\s*(?:of\s+|de\s+)?{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
     r"|iwc|iwg|[hk]?pa|mb(?:ar)?|psi)(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
@@ -142,7 +142,7 @@ class TakenPressure(NamedTuple):
     @property
     def bare(self) -> bool:
         """Whether its unit could be a length, or there is none."""
-        unit = find_unit(self.unit) if self.unit else None
+        unit = (find_unit(self.unit) or water_column(self.unit)) if self.unit else None
         return unit is None or unit.quantity != "pressure"
 
     @property

@@ -37,7 +37,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "en": ("lift", "valve lift", "lift height", "valve opening", "lifts"),
         "de": ("Hub", "Ventilhub", "Hubhöhe", "Ventilöffnung"),
         "fr": ("levée", "levée de soupape", "levée soupape", "ouverture soupape", "levées", "levée de la soupape", "levage"),
-        "es": ("alzada", "alzada de válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
+        "es": ("alzada", "alzado", "alzado de válvula", "alzado válvula", "alzada de válvula", "alzada válvula", "levantamiento", "levante", "apertura de válvula"),
         "it": ("alzata", "alzata valvola", "alzata della valvola", "apertura valvola", "alzate"),
         "nl": ("lichthoogte", "klephoogte", "kleplift", "kleplichthoogte", "lichting", "lift klep", "hoogte", "heffing", "klepheffing", "kl heffing"),
         "pl": ("wznios", "wznios zaworu", "skok zaworu", "podniesienie", "skok", "wysokość otwarcia"),
