@@ -539,7 +539,7 @@ class Variant:
     bore_m: float | None = None
     changes: tuple[HandChange, ...] = ()
     settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    sources: Mapping[Path, str] = field(default_factory=dict)
+    sources: Mapping[Path, str] = field(default_factory=dict, compare=False)
 
     def __repr__(self) -> str:
         return f"<Variant {self.name!r}: {len(self.tests)} tests as read, {len(self.corrected)} corrected>"

@@ -9,12 +9,13 @@ import os
 import tempfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from flowkit.errors import FlowkitError
 
-__all__ = ["OutputError", "document", "jsonable", "written_whole"]
+__all__ = ["OutputError", "document", "jsonable", "spelled", "written_whole"]
 
 
 class OutputError(FlowkitError):
@@ -87,6 +88,46 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return value if math.isfinite(value) else None
     raise TypeError(f"{type(value).__name__} has no machine-readable form")
+
+
+def spelled(value: Any) -> str:
+    """Return everything that a value is made of, for fingerprints: the short `repr` of a result leaves most of it out.
+
+    Fields that do not count when values are compared are left out.
+
+    >>> from flowkit.model import Variant
+    >>> one, other = Variant("a"), Variant("a", bore_m=0.08)
+    >>> repr(one) == repr(other), spelled(one) == spelled(other)
+    (True, False)
+    """
+    parts: list[str] = []
+    _spell(value, parts)
+    return " ".join(parts)
+
+
+def _spell(value: Any, parts: list[str]) -> None:
+    """Add what a value is made of."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        parts.append(f"{type(value).__name__}(")
+        for name in _compared(type(value)):
+            parts.append(f"{name}=")
+            _spell(getattr(value, name), parts)
+        parts.append(")")
+    elif isinstance(value, (Mapping, list, tuple, set, frozenset)):
+        items = value.items() if isinstance(value, Mapping) else value
+        parts.append("(")
+        for item in sorted(items, key=repr) if isinstance(value, (set, frozenset)) else items:
+            _spell(item, parts)
+            parts.append(",")
+        parts.append(")")
+    else:
+        parts.append(repr(value))
+
+
+@lru_cache(maxsize=256)
+def _compared(kind: type) -> tuple[str, ...]:
+    """Names of the fields of a dataclass that count when two of it are compared."""
+    return tuple(item.name for item in dataclasses.fields(kind) if item.compare)
 
 
 def document(kind: str, content: Mapping[str, Any], *, indent: int | None = None) -> str:

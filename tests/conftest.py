@@ -66,6 +66,7 @@ def remembered(function: Callable[..., Any], folder: Path, words_of: Callable[..
 def dear_results_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """The filling model and the drawn pages; commands run as processes of their own make theirs."""
     from flowkit.engine import figures
+    from flowkit.output import spelled
     from flowkit.reports import pages
 
     base = tmp_path_factory.getbasetemp()
@@ -73,8 +74,8 @@ def dear_results_once(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None
     folder.mkdir(exist_ok=True)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(figures, "simulate_filling", remembered(figures.simulate_filling, folder, pickle.dumps))
-        # Contents hold plain values only, so that their words are their fingerprint, as for a report's own mark.
-        draw = remembered(pages.page_files, folder, lambda given: repr(given).encode("utf-8", "backslashreplace"))
+        # Contents hold plain values only, so that these are their fingerprint, as for a report's own mark.
+        draw = remembered(pages.page_files, folder, lambda given: spelled(given).encode("utf-8", "backslashreplace"))
 
         def page_files(contents: ReportContents, *, formats: Sequence[str], **more: Any) -> dict[str, bytes]:
             """Each format on its own, since not all ask for the same ones."""

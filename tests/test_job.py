@@ -285,7 +285,7 @@ def test_a_measured_cam_stands_instead_of_the_timing(folder: Path) -> None:
     text = "deg,lift (mm)\n" + "\n".join(f"{angle},{lift}" for angle, lift in rows)
     (folder / "cam.csv").write_text(text, encoding="utf-8")
     said = whatif(job, cams=["intake.table=cam.csv", "intake.centreline=108 ATDC"]).prediction or ""
-    assert "with another intake cam 'cam.csv' (open 300° of crank, largest valve lift 9.00 mm (0.354 in))" in said
+    assert "with another intake cam 'cam.csv' (open 300° of crank, largest valve lift 9.00 mm)" in said
     for change in ("inlet.lash=0 mm", "intake.lash", "intake=3", "intake.lash="):
         with pytest.raises(EngineError, match="is no change of a cam"):
             whatif(job, cams=[change])

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, TypeVar
 
 import numpy as np
@@ -105,11 +105,11 @@ class _Passages:
         self._rows = np.ascontiguousarray(np.moveaxis(table, 2, 3)).reshape(-1, 4)
         spans = [
             [
-                (setup.intake.opens_deg, setup.intake.closes_deg),
+                (item.intake.opens_deg, item.intake.closes_deg),
                 (0.0, 720.0),
-                (setup.exhaust.opens_deg, setup.exhaust.closes_deg),
+                (item.exhaust.opens_deg, item.exhaust.closes_deg),
             ]
-            for setup in setups
+            for item in setups
         ]
         shape = (3, 1, 1, 1, which.size)
         opens, closes = np.moveaxis(np.array(spans)[which], 0, 2).transpose(1, 0, 2).reshape(2, *shape)
@@ -137,30 +137,10 @@ class _Passages:
 class _LaneEngine:
     """What the formulas of `flowkit.engine.cylinder` ask an engine for, an array over the lanes each."""
 
-    _NAMES = (
-        "bore_m",
-        "stroke_m",
-        "rod_m",
-        "piston_area_m2",
-        "displacement_m3",
-        "clearance_m3",
-        "wall_temperature_k",
-        "wiebe_start_deg",
-        "wiebe_duration_deg",
-        "wiebe_a",
-        "wiebe_m",
-        "heat_per_air_j_kg",
-        "intake_pressure_pa",
-        "intake_temperature_k",
-        "exhaust_pressure_pa",
-        "exhaust_temperature_k",
-        "intake_reverse",
-        "exhaust_reverse",
-    )
-
     def __init__(self, engines: Sequence[EngineData], which: NDArray[np.int_]) -> None:
         self.heat_transfer = engines[0].heat_transfer
-        for name in self._NAMES:
+        numbers = [item.name for item in fields(EngineData) if isinstance(getattr(engines[0], item.name), (int, float))]
+        for name in (*numbers, "piston_area_m2", "displacement_m3", "clearance_m3", "heat_per_air_j_kg"):
             setattr(self, name, np.array([getattr(engine, name) for engine in engines])[which])
 
     def __getattr__(self, name: str) -> Any:
@@ -175,18 +155,6 @@ class _LaneEngine:
 class Exchange:
     """The right side of the equations, for many lanes: speeds of variants whose gas and heat law are the same."""
 
-    _OF_LANES = (
-        "seconds_per_degree",
-        "piston_speed",
-        "outside_p",
-        "outside",
-        "intake_h",
-        "outward",
-        "turned",
-        "mixing_mass",
-        "keeps",
-    )
-
     def __init__(self, setups: Sequence[Setup], tables: Tables | None = None) -> None:
         engines = [setup.engine for setup in setups]
         self.which = np.repeat(np.arange(len(setups)), [len(engine.speeds_rpm) for engine in engines])
@@ -197,7 +165,6 @@ class Exchange:
         engine = self.engine
         self.passages = _Passages(setups, self.which)
         self.seconds_per_degree = 1.0 / (6.0 * self.speeds_rpm)
-        self.degrees_per_second = 6.0 * self.speeds_rpm
         self.piston_speed = 2.0 * engine.stroke_m * self.speeds_rpm / 60.0
         outside_t = np.stack((engine.intake_temperature_k, engine.exhaust_temperature_k))
         shape = (2, 1, 1, 1, self.lanes)
@@ -227,7 +194,7 @@ class Exchange:
 
     def some(self, lanes: NDArray[np.intp]) -> Exchange:
         """Return the right side of gas exchange for some lanes; one may come several times."""
-        chosen = _chosen(self, self._OF_LANES, lanes)
+        chosen = _chosen(self, [name for name, value in vars(self).items() if isinstance(value, np.ndarray)], lanes)
         chosen.engine, chosen.passages = self.engine.exchanging(lanes), self.passages.some(lanes)
         return chosen
 

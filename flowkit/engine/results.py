@@ -44,17 +44,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Assumption:
-    """One input of the model, stated by the user or assumed by flowkit.
-
-    Attributes
-    ----------
-    name : str
-        Its key in the job file.
-    value : str
-        With its unit, as people read it.
-    source : {"stated", "assumed"}
-    meaning : str
-    """
+    """One input of the model by its key in the job file, its value as people read it."""
 
     name: str
     value: str
@@ -72,15 +62,9 @@ class CamWeightedMeanFlow:
 
 @dataclass(frozen=True, slots=True)
 class MachIndex:
-    """Mean inlet Mach index against speed.
+    """Mean inlet Mach index against speed; where it is 0.5 the head begins to limit, never a safe speed.
 
-    Attributes
-    ----------
-    speed_at_half_rpm : float
-        Where Z = 0.5: the head begins to limit. Never a safe speed.
-    speeds_rpm, z : tuple of float
-    mean_effective_area_m2 : float
-        Effective area of one cylinder's intake averaged over the open period [m²].
+    `mean_effective_area_m2` is one cylinder's intake averaged over the open period.
     """
 
     speed_at_half_rpm: float
@@ -101,13 +85,7 @@ class NotFiring:
 class Peak:
     """Largest brake power among the speeds, by the parabola through it and its neighbours; an estimate.
 
-    Attributes
-    ----------
-    speed_rpm : float
-        Not a safe speed.
-    brake_power_w : float
-    inside : bool
-        False where the largest is at an end of the speeds or beside one that does not fire: no peak.
+    `inside` is False where the largest is at an end of the speeds or beside one that does not fire: no peak.
     """
 
     speed_rpm: float
@@ -121,39 +99,15 @@ Values = tuple[float | None, ...]
 
 @dataclass(frozen=True, slots=True)
 class Filling:
-    """The filling model's figures against speed, per cylinder unless said otherwise; estimates.
+    """The filling model's figures against speed; estimates, one for each speed, None where it does not fire.
 
-    Attributes
-    ----------
-    speeds_rpm : tuple of float
-    volumetric_efficiency : tuple of float or None
-        Filling: air drawn from the intake per cycle over the displaced volume full of intake air.
-    air_flow_kg_s : tuple of float or None
-        Air of all cylinders [kg/s].
-    trapped_mass_kg, trapped_air_kg : tuple of float or None
-        In the cylinder when the intake valve closes [kg]: everything, and the fresh air of it.
-    residual_fraction : tuple of float or None
-        Burned gas in the trapped mass.
-    pumping_mep_pa : tuple of float or None
-        Work spent on the exhaust and intake strokes over the displaced volume [Pa], positive as a loss.
-    indicated_mep_pa : tuple of float or None
-        Net: over the whole cycle [Pa].
-    gross_indicated_mep_pa : tuple of float or None
-        Over compression and expansion alone [Pa].
-    indicated_torque_nm, indicated_power_w : tuple of float or None
-        Of all cylinders [N·m], [W], without friction.
-    friction_mep_pa : tuple of float
-        By the engine's friction correlation [Pa].
-    brake_mep_pa, brake_torque_nm, brake_power_w : tuple of float or None
-        Indicated less friction, all cylinders [Pa], [N·m], [W]; below zero the engine would have to be driven.
-    cycles : tuple of int
-        Rounds until the cycle repeated itself.
-    mass_error, energy_error : tuple of float or None
-        What is missing in the balances of the cycle: mass over the mass drawn in, energy over
-        the enthalpy drawn in and the heat released.
-    not_firing : tuple of NotFiring
-    peak : Peak or None
-        None where nothing fires.
+    `volumetric_efficiency` is the air drawn from the intake over the displaced volume full of intake air; air flow,
+    torque and power are of all cylinders. Trapped mass is in one cylinder when the intake valve closes, trapped air the
+    fresh air of it, `residual_fraction` the burned gas. `indicated_mep_pa` is net, over the whole cycle, the gross
+    one over compression and expansion alone; `pumping_mep_pa`, positive as a loss, is the work spent on the exhaust and
+    intake strokes. Brake is indicated less friction; below zero the engine would have to be driven. `cycles` are the
+    rounds until the cycle repeated itself; `mass_error` is over the mass drawn in, `energy_error` over the enthalpy
+    drawn in and the heat released. `peak` is None where nothing fires.
     """
 
     speeds_rpm: tuple[float, ...]
@@ -180,16 +134,7 @@ class Filling:
 
 @dataclass(frozen=True, slots=True)
 class AirLimitedPower:
-    """Power that the air drawn in allows, all cylinders; an estimate.
-
-    Attributes
-    ----------
-    speeds_rpm : tuple of float
-    air_flow_kg_s : tuple of float or None
-        Air of the whole engine [kg/s].
-    power_w : tuple of float or None
-        Air flow/(air-fuel ratio × brake specific fuel consumption) [W].
-    """
+    """Power that the air drawn in allows, air flow/(air-fuel ratio × brake specific fuel consumption); an estimate."""
 
     speeds_rpm: tuple[float, ...]
     air_flow_kg_s: Values
@@ -200,17 +145,8 @@ class AirLimitedPower:
 class Volumes:
     """What the clearance volume of one cylinder is made of [m³], each as stated.
 
-    Attributes
-    ----------
-    chamber_m3 : float
-        Of the head, before it was milled.
-    milled_m3 : float
-        What the milling took off, zero or above.
-    gasket_m3 : float
-    deck_m3 : float
-        Above the piston's flat at top dead centre; negative where the piston comes out of the block.
-    crown_m3 : float
-        Dome +, dish and pockets −; it is taken off the clearance volume.
+    The chamber is before the milling, which took off `milled_m3`; the deck is negative where the piston comes out of
+    the block, the crown + for a dome and − for dish and pockets.
     """
 
     chamber_m3: float
@@ -252,15 +188,7 @@ class CamSummary:
 class BandTime:
     """How long the valve stays in a band of lift, and what flows there.
 
-    Attributes
-    ----------
-    from_m, to_m : float
-        The band [m].
-    crank_deg, share_of_period : float
-        Time in it [degrees of crank] and as a fraction of the open period.
-    share_of_flow : float or None
-        Of the cam-weighted flow; one per cent more flow in this band alone gives this
-        share of a per cent more cam-weighted mean flow.
+    One per cent more flow in this band alone gives `share_of_flow` of a per cent more cam-weighted mean flow.
     """
 
     from_m: float
@@ -288,16 +216,7 @@ class EngineVariant:
 class CamGain:
     """The gain in cam-weighted mean flow of one variant over another.
 
-    Attributes
-    ----------
-    side : {"intake", "exhaust"}
-    from_, to : str
-    kind : {"step", "total", "step and total"}
-    gain : float
-    u95 : float or None
-        Half the 95 % interval, absolute; None where the bench's repeatability is not known.
-    resolved : bool or None
-    not_assessed_because : str or None
+    `u95` is half the 95 % interval, absolute; None where the bench's repeatability is not known.
     """
 
     side: Side
@@ -314,23 +233,9 @@ class CamGain:
 class EngineDifference:
     """What a variant changes in the engine against the first, at the speeds at which both fire; ratios − 1.
 
-    Attributes
-    ----------
-    from_, to : str
-    speeds_rpm : tuple of float
-        Common to both, within 0.5/min.
-    air_flow : tuple of float
-        Air mass.
-    volumetric_efficiency : tuple of float
-        Filling, each referred to its own displacement.
-    brake_torque : tuple of float or None
-        None where the first's is not above zero.
-    peak_speed, peak_brake_power : float or None
-        None unless both peaks are inside their speeds.
-    speed_at_half : float or None
-        Of the speed at Z = 0.5.
-    changed : tuple of str
-        Factors of the head's state, keys of the engine, cams and reference bore that differ, in alphabetical order.
+    Filling is referred to each one's own displacement. `brake_torque` is None where the first's is not above zero, the
+    peaks unless both are inside their speeds; `changed` names factors of the head's state, keys of the engine, cams and
+    reference bore that differ, in alphabetical order.
     """
 
     from_: str

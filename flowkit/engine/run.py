@@ -354,70 +354,55 @@ def _too_big(case: Case) -> list[Finding]:
 
 def _valve_pair(case: Case) -> list[Finding]:
     """Warn where intake and exhaust valve do not fit the bore side by side, or may touch in the overlap."""
-    engine, heads = case.engine, {}
-    if engine.intake_valves != 1 or engine.exhaust_valves != 1:
+    engine, valves = case.engine, [case.valves.get(side) for side in _SIDES]
+    heads = [valve.head_m for valve in valves if valve is not None and valve.head_m is not None]
+    if engine.intake_valves != 1 or engine.exhaust_valves != 1 or len(heads) < len(_SIDES):
         return []
-    for side in _SIDES:
-        valve = case.valves.get(side)
-        if valve is None or valve.head_m is None:
-            return []
-        heads[side] = valve
-    sizes = sum(heads[side].head_m or 0.0 for side in _SIDES)
-    words = (
-        f"heads of {(heads['intake'].head_m or 0) * 1e3:.1f} mm and {(heads['exhaust'].head_m or 0) * 1e3:.1f} mm in a "
-        f"bore of {engine.bore_m * 1e3:.1f} mm"
-    )
-    if sizes >= engine.bore_m:
-        return [
-            Finding(
+    words = f"heads of {heads[0] * 1e3:.1f} mm and {heads[1] * 1e3:.1f} mm in a bore of {engine.bore_m * 1e3:.1f} mm"
+    between = engine.bore_m - sum(heads)
+    offsets = [valve.offset_m for valve in valves if valve is not None and valve.offset_m is not None]
+    if between > 0 and len(offsets) == len(_SIDES):
+        between = sum(offsets) - sum(heads) / 2
+        if between < 0:
+            return _warned(
+                case,
                 "valves-do-not-fit",
-                "warning",
-                case.name,
-                f"The valve pair does not fit side by side: {words}. Check the diameters and the bore; valves at an "
-                "angle to one another leave more room, which only the head itself can show.",
-            )
-        ]
-    offsets = [heads[side].offset_m for side in _SIDES]
-    between = engine.bore_m - sizes
-    if all(offset is not None for offset in offsets):
-        between = sum(offset or 0.0 for offset in offsets) - sizes / 2
-    if between < 0:
-        return [
-            Finding(
-                "valves-do-not-fit",
-                "warning",
-                case.name,
                 f"The valve pair overlaps by {-between * 1e3:.1f} mm at the stated offsets: {words}. Check offset, "
                 "head and bore.",
             )
-        ]
+    if between <= 0 and sum(heads) >= engine.bore_m:
+        return _warned(
+            case,
+            "valves-do-not-fit",
+            f"The valve pair does not fit side by side: {words}. Check the diameters and the bore; valves at an "
+            "angle to one another leave more room, which only the head itself can show.",
+        )
     lifts = [float(case.cams[side].lift(360.0)) for side in _SIDES if side in case.cams]
     if between < _TIGHT_M and len(lifts) == len(_SIDES) and min(lifts) > 0:
-        return [
-            Finding(
-                "valves-may-touch",
-                "warning",
-                case.name,
-                f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas exchange "
-                f"both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch.",
-            )
-        ]
+        return _warned(
+            case,
+            "valves-may-touch",
+            f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas exchange "
+            f"both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch.",
+        )
     return []
+
+
+def _warned(case: Case, rule: str, words: str) -> list[Finding]:
+    """Return one warning about a case."""
+    return [Finding(rule, "warning", case.name, words)]
 
 
 def _bores(case: Case) -> list[Finding]:
     """Warn where the bore the flows were brought to is not the engine's."""
     if case.bore_m is None or abs(case.bore_m / case.engine.bore_m - 1) <= _BORES_DIFFER:
         return []
-    return [
-        Finding(
-            "geometry-differs",
-            "warning",
-            case.name,
-            f"The flows were brought to a bore of {case.bore_m * 1e3:.2f} mm and the engine's is "
-            f"{case.engine.bore_m * 1e3:.2f} mm: state the variant's own [variant.reference] bore, or correct one.",
-        )
-    ]
+    return _warned(
+        case,
+        "geometry-differs",
+        f"The flows were brought to a bore of {case.bore_m * 1e3:.2f} mm and the engine's is "
+        f"{case.engine.bore_m * 1e3:.2f} mm: state the variant's own [variant.reference] bore, or correct one.",
+    )
 
 
 # --- cams and flows -----------------------------------------------------------------------------

@@ -247,6 +247,11 @@ def _typed(value: str, grid: Grid) -> CellValue:
 
 def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
     """The places of a cell or row in a grid, counted from 0."""
+    on_page = re.fullmatch(r"p(\d+):(\d+):(\d+)", cell)
+    if on_page is not None and grid.pages is not None:
+        page, line, column = map(int, on_page.groups())
+        if (page, line) in grid.pages and column <= len(grid.rows[grid.pages.index((page, line))]):
+            return [(grid.pages.index((page, line)), column - 1)]
     row_only = re.fullmatch(r"(?:row|line)\s*(\d+)", cell, re.IGNORECASE)
     if row_only is not None:
         spots: set[tuple[int, int | None]] = {(int(row_only[1]), None)}

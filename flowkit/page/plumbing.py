@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
 
+import tomlkit
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
@@ -18,11 +19,12 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
 from flowkit.model import Finding
+from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
 from flowkit.page.tasks import Tasks
-from flowkit.page.workspace import FileView, Snapshot, Workspace
+from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
 
-__all__ = ["STEPS", "Notice", "Page", "plural", "text"]
+__all__ = ["STEPS", "Notice", "Page", "number", "plural", "text"]
 
 STEPS = (
     ("sheets", "Sheets"),
@@ -127,6 +129,48 @@ class Page:
         """Write an answer into the job file, if it is still the one that was shown."""
         return self.workspace.document.change(text(form, "version") or None, change)
 
+    def check(self, document: Any) -> None:
+        """Refuse an answer after which the job could not be loaded, in the words of the loader."""
+        if answers.variants(document):
+            load_text(tomlkit.dumps(document), self.workspace.document.path)
+
+    def write_fields(self, form: FormData, known: Collection[tuple[str, ...]], numbers: Collection[str]) -> str:
+        """Write the form's known fields that changed, of the job or of the state it names; returns where to go."""
+        state = text(form, "state")
+
+        def edit(document: Any) -> str:
+            """Write each field that is not what it was."""
+            said = []
+            prefix: tuple[str | int, ...] = ()
+            if state:
+                prefix = ("variant", answers.variants(document).index(answers.variant_named(document, state)))
+            for name, raw in form.items():
+                path = tuple(name.split("."))
+                if path not in known or not isinstance(raw, str):
+                    continue
+                written = " ".join(raw.split()) or None
+                value = number(written) if written and path[-1] in numbers else written
+                now = answers.table_value(document, (*prefix, *path))
+                if (value or "") != (now if now is not None else ""):
+                    answers.set_table_value(document, (*prefix, *path), value)
+                    said.append(path[-1].replace("_", " "))
+            self.check(document)
+            more = f"{' …' if len(said) > 4 else ''}{f' of {state}' if state else ''}"
+            return f"{', '.join(said[:4])}{more}" if said else ""
+
+        said = self.edit(form, edit)
+        self.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
+        return text(form, "back")
+
+
+def number(value: str) -> str | float:
+    """A plain number as a number, anything else as it is."""
+    try:
+        number = float(value.replace(",", "."))
+    except ValueError:
+        return value
+    return int(number) if number.is_integer() else number
+
 
 def here(path: str) -> str:
     """Return a path of this page, the first step for anything else."""
@@ -159,12 +203,12 @@ def asked(snapshot: Snapshot, view: FileView) -> int:
 
 def unstated(snapshot: Snapshot) -> tuple[str, ...]:
     """The states, after the first, of which the job does not say what changed."""
-    from flowkit.page.answers import SIDES, levels, variants
-
     if snapshot.document is None:
         return ()
-    order = variants(snapshot.document)
-    return tuple(str(item.get("name", "")) for item in order[1:] if not any(levels(item, side) for side in SIDES))
+    order = answers.variants(snapshot.document)
+    return tuple(
+        str(item.get("name", "")) for item in order[1:] if not any(answers.levels(item, side) for side in answers.SIDES)
+    )
 
 
 def _fields(snapshot: Snapshot, back: str) -> Markup:

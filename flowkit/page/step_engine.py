@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import tomlkit
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 from starlette.responses import Response
@@ -17,10 +16,9 @@ from starlette.routing import Route
 from flowkit.drawing.svg import SvgLine, lines_svg
 from flowkit.errors import JobError
 from flowkit.page import answers, uploads
-from flowkit.page.plumbing import Notice, Page, text
+from flowkit.page.plumbing import Notice, Page, number, text
 from flowkit.page.step_build import _wanted
-from flowkit.page.step_heads import number
-from flowkit.page.workspace import Snapshot, load_text
+from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
 
 __all__ = ["routes"]
@@ -196,32 +194,7 @@ def _fields(page: Page, form: FormData) -> str:
         *(("cam", side, key) for side in answers.SIDES for key, *_ in CAM),
         *(("cam", key) for key in ("lobe_separation", "advance")),
     }
-    state = text(form, "state")
-
-    def edit(document: Any) -> str:
-        """Write each field that is not what it was."""
-        names = [str(item.get("name", "")) for item in answers.variants(document)]
-        if state and state not in names:
-            raise JobError(f"the job has no state {state!r} any more", "look at the page as it is now")
-        prefix: tuple[str | int, ...] = ("variant", names.index(state)) if state else ()
-        said = []
-        for name, raw in form.items():
-            path = tuple(name.split("."))
-            if path not in known or not isinstance(raw, str):
-                continue
-            written = " ".join(raw.split()) or None
-            value = number(written) if written and path[-1] in _NUMBERS else written
-            now = answers.table_value(document, (*prefix, *path))
-            if (value or "") != (now if now is not None else ""):
-                answers.set_table_value(document, (*prefix, *path), value)
-                said.append(path[-1].replace("_", " "))
-        if answers.variants(document):
-            load_text(tomlkit.dumps(document), page.workspace.document.path)
-        return f"{', '.join(said)}{f' of {state}' if state and said else ''}"
-
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
-    return text(form, "back") or "/engine"
+    return page.write_fields(form, known, _NUMBERS)
 
 
 def _table(page: Page, form: FormData) -> str:
@@ -239,8 +212,7 @@ def _table(page: Page, form: FormData) -> str:
         answers.set_table_value(document, ("cam", side, "table"), kept)
         for key in ("degrees", "zero", "lift_unit"):
             answers.set_table_value(document, ("cam", side, key), text(form, key) or None)
-        if answers.variants(document):
-            load_text(tomlkit.dumps(document), page.workspace.document.path)
+        page.check(document)
         return f"{side} cam from {Path(kept).name}"
 
     said = page.edit(form, edit)

@@ -14,7 +14,7 @@ from flowkit.model import FlowTest, Side
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, drifts, text
 from flowkit.page.questions import drift_question
-from flowkit.page.workspace import Snapshot, load_text
+from flowkit.page.workspace import Snapshot
 
 __all__ = ["routes"]
 
@@ -210,44 +210,4 @@ def _fields(page: Page, form: FormData) -> str:
         *(("reference", key) for key in ("bore", "pressure", "lifts")),
         *(("bench", key) for key in ("repeatability", "drift")),
     }
-    state = text(form, "state")
-
-    def edit(document: Any) -> str:
-        """Write each field that is not what it was."""
-        said = []
-        prefix: tuple[str | int, ...] = ()
-        if state:
-            names = [str(item.get("name", "")) for item in answers.variants(document)]
-            if state not in names:
-                raise JobError(f"the job has no state {state!r} any more", "look at the page as it is now")
-            prefix = ("variant", names.index(state))
-        for name, raw in form.items():
-            path = tuple(name.split("."))
-            if path not in known or not isinstance(raw, str):
-                continue
-            value: str | float | None = " ".join(raw.split()) or None
-            if path[-1] == "seat_angle" and value is not None:
-                value = number(str(value))
-            where = (*prefix, *path)
-            now = answers.table_value(document, where)
-            if (value or "") != (now if now is not None else ""):
-                answers.set_table_value(document, where, value)
-                said.append(path[-1].replace("_", " "))
-        if answers.variants(document):
-            import tomlkit
-
-            load_text(tomlkit.dumps(document), page.workspace.document.path)
-        return f"{', '.join(said[:4])}{' …' if len(said) > 4 else ''}{' of ' + state if state else ''}" if said else ""
-
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
-    return text(form, "back") or "/heads"
-
-
-def number(value: str) -> str | float:
-    """A plain number as a number, anything else as it is."""
-    try:
-        number = float(value.replace(",", "."))
-    except ValueError:
-        return value
-    return int(number) if number.is_integer() else number
+    return page.write_fields(form, known, {"seat_angle"})

@@ -16,9 +16,8 @@ from starlette.routing import Route
 from flowkit.corrections.meter import KINDS
 from flowkit.errors import FlowkitError, JobError
 from flowkit.page import answers
-from flowkit.page.plumbing import Notice, Page, text
-from flowkit.page.step_heads import number
-from flowkit.page.workspace import Snapshot, load_text
+from flowkit.page.plumbing import Notice, Page, number, text
+from flowkit.page.workspace import Snapshot
 from flowkit.units import from_si
 from flowkit.wording import display_of
 
@@ -149,7 +148,7 @@ def _baseline(page: Page, form: FormData) -> str:
         answers.add_sheet(document, f"records:{job}/{state}", name)
         for _ in range(len(answers.variants(document))):
             answers.move_variant(document, name, -1)
-        load_text(tomlkit.dumps(document), page.workspace.document.path)
+        page.check(document)
         return f"{name} from the records is the first state"
 
     said = page.edit(form, edit)
@@ -237,8 +236,7 @@ def _write_meter(page: Page, form: FormData) -> str:
         if certificates is not None:
             table["certificate"] = certificates
         document["meter"] = table
-        if answers.variants(document):
-            load_text(tomlkit.dumps(document), page.workspace.document.path)
+        page.check(document)
         return f"meter: {kind}"
 
     said = page.edit(form, edit)

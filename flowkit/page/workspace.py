@@ -6,7 +6,7 @@ import os
 import re
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -72,7 +72,6 @@ class Snapshot:
     redo: str | None = None
     tests: tuple[FlowTest, ...] = ()
     writable: bool = True
-    extra: dict[str, Any] = field(default_factory=dict)
 
     @property
     def display(self) -> Literal["US", "metric"]:

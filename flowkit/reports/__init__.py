@@ -72,10 +72,11 @@ def flow_chart(contents: ReportContents, form: Literal["pdf", "png"], paper: str
 
 def report_mark(contents: ReportContents, paper: str, pages: Sequence[int] | None = None) -> str:
     """Return the mark that a report's files carry: a fingerprint of all they show and of what drew them."""
+    from flowkit.output import spelled
     from flowkit.version import __version__
 
     logo = Path(contents.info.logo).read_bytes() if contents.info.logo and Path(contents.info.logo).is_file() else b""
-    words = repr((__version__, _source_stamp(), paper, tuple(pages) if pages is not None else None, contents))
+    words = spelled((__version__, _source_stamp(), paper, tuple(pages) if pages is not None else None, contents))
     return "flowkitreport" + hashlib.sha256(words.encode("utf-8", "backslashreplace") + logo).hexdigest()
 
 

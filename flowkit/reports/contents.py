@@ -34,8 +34,10 @@ from flowkit.wording import (
     interval_text,
     length_words,
     lift_text,
+    listed,
     numeral,
     percent_figure,
+    ports_named,
     pressure_words,
     signed_figure,
 )
@@ -326,6 +328,21 @@ def port_row(result: SideComparison, port: str) -> SideRow:
         mine = next((item for item in gain.ports if item.port == port), None)
         gains.append(Datum(None) if mine is None else Datum(mine.mean_flow_gain, mine.u95, mine.low, mine.high))
     return SideRow("port", None, port, flows, tuple(gains))
+
+
+def matched_words(result: SideComparison) -> str:
+    """Say over which ports gains are taken where not all were flowed in both states; nothing where all were."""
+    ports = {variant.name: {port.label for port in variant.ports} for variant in result.variants}
+    over: dict[str, list[str]] = {}
+    for gain in result.totals:
+        matched = [item.port for item in gain.ports]
+        if ports[gain.to] | ports[gain.from_] != set(matched):
+            named = f"over {ports_named(matched)}, flowed in both"
+            words = named if matched else "between all ports: none was flowed in both"
+            over.setdefault(words, []).append(gain.to)
+    if len(over) == 1 and len(next(iter(over.values()))) == len(result.totals):
+        return f"gains {next(iter(over))}"
+    return "; ".join(f"gain of {listed(names)} {words}" for words, names in over.items())
 
 
 ALL_STEPS = "all steps"

@@ -38,6 +38,7 @@ from flowkit.reports.contents import (
     further_figures,
     gains_of_steps,
     has_expected,
+    matched_words,
     power_figures,
     power_unit,
     power_words,
@@ -622,6 +623,8 @@ def _gain_cell(kind: str, datum: Datum | None, room: int) -> Any:
 def _table_notes(result: SideComparison, rows: Sequence[SideRow]) -> str:
     """Say what the marks in the table mean, where there are any."""
     notes = [f"Gains over {printable(result.variants[0].name)}."] if result.totals else []
+    if matched := matched_words(result):
+        notes.append(f"{matched[:1].upper()}{printable(matched[1:])}.")
     if any(datum.between and datum.value is not None for row in rows for datum in (*row.flows, *row.gains)):
         notes.append(_BETWEEN)
     return " ".join(notes)

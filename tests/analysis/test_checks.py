@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import partial
 
 import pytest
 
-from flowkit.analysis import checks, compare
+from flowkit import analysis
+from flowkit.analysis import checks
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.model import (
     Bench,
@@ -23,6 +25,8 @@ from flowkit.model import (
 )
 from tests.analysis.heads import LIFTS, TYPICAL, VALVE, corrected, head
 from tests.make_sample_sheets import Valve
+
+compare = partial(analysis.compare, display="metric")
 
 VELOCITY = reference_velocity(Reference(), "intake")
 

@@ -49,7 +49,7 @@ def test_sheets_that_contradict_each_other(name: str, value: float, words: str) 
     (found,) = valve_contradictions(both, "intake")
     assert (found.rule, found.severity, found.where) == ("valve-contradiction", "error", both.corrected[1].id)
     assert words in found.message
-    assert found in compare([both]).findings
+    assert found in compare([both], display="metric").findings
     assert valve_of(both, "intake") != valve_of(variant(SHEET), "intake")
 
 
@@ -60,7 +60,7 @@ def test_a_job_that_contradicts_the_sheet() -> None:
     assert (found.rule, found.severity) == ("geometry-differs", "warning")
     assert "stem of 'a' is 7 mm in the job but 8 mm on the sheet" in found.message
     assert valve_of(both, "intake").stem_m == 0.007  # the job's value counts
-    assert found in compare([both]).findings
+    assert found in compare([both], display="metric").findings
 
 
 def test_agreement_is_silent() -> None:

@@ -50,6 +50,29 @@ def test_positions_of_a_pitot_tube_beside_each_other(name: str, tmp_path: Path) 
     assert (first.conditions.leak_reading, second.conditions.leak_reading) == ("1, 2 Pa", "3, 4 Pa")
 
 
+@pytest.mark.parametrize("unit", ["Pa", "inH2O", "mm", "V", "Hz"])
+def test_readings_of_two_columns_with_units_in_their_cells(unit: str, tmp_path: Path) -> None:
+    """A pressure in a cell is no test pressure there: the second column was once lost without a word."""
+    sheet = tmp_path / "cells.csv"
+    rows = "".join(f"{lift},{0.1 * lift + 0.01:.2f} {unit},{0.1 * lift:.1f} {unit}\n" for lift in (2, 4, 6))
+    sheet.write_text(f"Test pressure,10 inH2O\n\nLift (mm),Intake 1 meter,Exhaust 1 meter\n{rows}", encoding="utf-8")
+    first, second = read(sheet).tests
+    assert (first.side, second.side) == ("intake", "exhaust")
+    assert [point.reading.value for point in second.points if point.reading] == [(0.2,), (0.4,), (0.6,)]
+    assert second.conditions.test_pressure_pa == pytest.approx(2490.8891)
+
+
+@pytest.mark.parametrize("unit", ["%", "Pa", "mm", "in", "V", "Hz", "div"])
+def test_a_row_of_units_under_readings(unit: str, tmp_path: Path) -> None:
+    sheet = tmp_path / "units.csv"
+    text = f"Lift,Intake 1 meter,Exhaust 1 meter\nmm,{unit},{unit}\n2,0.61,0.55\n4,1.2,1.1\n6,1.75,1.62\n"
+    sheet.write_text(text, encoding="utf-8")
+    tests = read(sheet).tests
+    assert [(test.side, test.units.reading and test.units.reading.unit) for test in tests] == [
+        ("intake", unit), ("exhaust", unit),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("unit", ["V", "Hz", "div"])
 @pytest.mark.parametrize("heading", ["Meter reading", "Intake 1 meter"])
 def test_units_of_table_meters_in_cells(unit: str, heading: str, tmp_path: Path) -> None:

@@ -309,7 +309,7 @@ def test_an_answer_that_cannot_be_used_is_not_written(client: TestClient, folder
 
 
 def test_every_change_can_be_undone_and_redone(client: TestClient, folder: Path) -> None:
-    sample(client)
+    dropped(client, ("m.csv", MESSY.encode()))  # a small job: it is read anew for each of its states
     texts = [(folder / "job.toml").read_text()]
     for display in ("metric", "US", "metric"):
         client.post("/display", data={"display": display, "version": version_of(client)})

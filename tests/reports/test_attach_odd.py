@@ -420,3 +420,29 @@ def test_the_command_names_each_file(tmp_path: Path, capsys, monkeypatch: pytest
     assert "backup of the original:" in out
     assert run(["attach", str(sample_job()), names[0], "--pages", "0"]) == 2
     assert package.__all__
+
+
+TRACED = """
+import sys
+from flowkit.errors import AttachError
+from flowkit.reports.attach.pdf_update import within
+
+def called():
+    pass
+
+for seconds in (60, 0.1):
+    try:
+        with within(seconds, "a.pdf"):
+            while seconds < 1:
+                pass
+    except AttachError:
+        pass
+    sys.settrace(lambda *_: None)
+    called()
+    sys.settrace(None)
+"""
+
+
+def test_a_bounded_reading_leaves_no_interruption_waiting() -> None:
+    """Python 3.11 goes round for ever in a traced call where one is said to wait and none does."""
+    subprocess.run([sys.executable, "-c", TRACED], check=True, timeout=30)

@@ -8,17 +8,19 @@ from dataclasses import replace
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+from flowkit.analysis import compare
 from flowkit.analysis.results import RatioPoint, Repeatability
 from flowkit.drawing import place_labels, text_width
 from flowkit.errors import FlowkitError
-from flowkit.model import AirState, Finding, LedgerLine, Reference
-from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words
+from flowkit.model import AirState, Bench, Finding, LedgerLine, Reference
+from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words, matched_words
 from flowkit.reports.labels import method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.notes import repeatability_words
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table
-from flowkit.wording import DISPLAYS, date_of, display_of, numeral, signed_figure
+from flowkit.wording import DISPLAYS, as_displayed, date_of, display_of, numeral, signed_figure
+from tests.analysis.heads import head
 from tests.reports.boxes import overlaps, text_boxes
 from tests.reports.invented import make_contents, names
 from tests.reports.invented_engine import make_engine
@@ -253,3 +255,25 @@ def test_no_table_of_a_job_file_is_named_on_a_page() -> None:
     found = Finding("friction-range", "note", "[engine]", "a word")
     page = make_pages(replace(make_contents(variants=1, ports=1), findings=(found,)))[-1]
     assert "engine: A word" in " ".join(item.text for item in page.cells.items)
+
+
+def test_it_is_said_over_which_ports_gains_are_taken() -> None:
+    before = head("as received", ports=("1", "2", "3"))
+    some = compare([before, head("ported", 1.1, ports=("1", "2"))], bench=Bench(repeatability=0.005))
+    assert matched_words(some.sides["intake"]) == "gains over ports 1 and 2, flowed in both"
+    every = compare([before, head("ported", 1.1, ports=("1", "2", "3"))], bench=Bench(repeatability=0.005))
+    assert matched_words(every.sides["intake"]) == ""
+    none = compare([before, head("ported", 1.1, ports=("4",))], bench=Bench(repeatability=0.005))
+    assert matched_words(none.sides["intake"]) == "gains between all ports: none was flowed in both"
+
+
+def test_lengths_are_in_the_units_shown_and_quotes_stay() -> None:
+    """1 in = 25.4 mm exactly."""
+    us, metric = DISPLAYS["US"], DISPLAYS["metric"]
+    assert as_displayed("at 2.54 and 12.70 mm", us) == "at 0.100 and 0.500 in"
+    assert as_displayed("up to 12.70 mm (0.500 in), 645.16 mm²", us) == "up to 0.500 in, 1.000 in²"
+    assert as_displayed("up to 12.70 mm (0.500 in), 75 kW (101 hp)", metric) == "up to 12.70 mm, 75 kW"
+    assert (
+        as_displayed("'laid back 3 mm': the valve's stem of 7 mm", us)
+        == "'laid back 3 mm': the valve's stem of 0.276 in"
+    )

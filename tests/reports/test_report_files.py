@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 from pathlib import Path
 from unittest.mock import patch
@@ -11,11 +12,13 @@ import pytest
 from PIL import Image
 from pypdf import PdfReader
 
+from flowkit import Job
 from flowkit.errors import FlowkitError
-from flowkit.model import HandChange, JobInfo
-from flowkit.reports import flow_chart, write_report
+from flowkit.model import HandChange, JobInfo, ValveGeometry
+from flowkit.reports import flow_chart, report_mark, write_report
 from flowkit.reports.contents import ReportContents, state_facts
 from flowkit.reports.pages import make_pages, page_files
+from flowkit.samples import copy_samples
 from tests.reports.invented import make_contents
 
 
@@ -33,6 +36,43 @@ def test_nothing_new_is_drawn_where_the_very_same_report_is_there(small: ReportC
     changed = replace(small, info=replace(small.info, title="Another title"))
     write_report(changed, tmp_path, formats=formats)
     assert all(path.stat().st_mtime_ns > old for path, old in zip(written, before, strict=True))
+
+
+def test_whatever_a_report_shows_changes_its_mark(small: ReportContents) -> None:
+    """A figure, a sentence, a valve or an operator that is another makes the report a new one."""
+    mark = report_mark(small, "letter")
+    first, *others = small.variants
+    test, *rest = first.tests
+    compared = small.comparison
+    side = compared.sides["intake"]
+    gain, *gains = side.gains
+    other_gain = replace(side, gains=(replace(gain, mean_flow_gain=gain.mean_flow_gain + 1e-9), *gains))
+    changed = (
+        replace(small, variants=(replace(first, valves={"intake": ValveGeometry(head_m=0.04)}), *others)),
+        replace(small, variants=(replace(first, state={"intake": {"ports": "new"}}), *others)),
+        replace(
+            small,
+            variants=(
+                replace(first, tests=(replace(test, conditions=replace(test.conditions, operator="new")), *rest)),
+                *others,
+            ),
+        ),
+        replace(small, comparison=replace(compared, sentences=("Another sentence.",))),
+        replace(small, comparison=replace(compared, sides={**compared.sides, "intake": other_gain})),
+    )
+    marks = [report_mark(contents, "letter") for contents in changed]
+    assert len({mark, *marks}) == len(changed) + 1
+
+
+def test_a_valve_changed_in_the_job_file_makes_a_new_report(tmp_path: Path) -> None:
+    job = copy_samples(tmp_path)
+    (path,) = Job.load(job).report(tmp_path / "out", formats=["html"])
+    before = path.read_bytes()
+    text = job.read_text(encoding="utf-8")
+    assert 'stem = "' in text
+    job.write_text(re.sub(r'stem = "[^"]*"', 'stem = "5 mm"', text), encoding="utf-8")
+    Job.load(job).report(tmp_path / "out", formats=["html"])
+    assert path.read_bytes() != before
 
 
 def test_a_damaged_file_is_written_anew(small: ReportContents, tmp_path: Path) -> None:

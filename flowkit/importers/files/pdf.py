@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import io
 import logging
 from collections.abc import Callable
@@ -16,6 +17,7 @@ MAX_PAGES = 60
 MAX_CHARACTERS = 100_000  # of a page
 # Parts of a line's height: letters nearer than this are one word, words nearer than this one cell.
 LETTER_GAP, WORD_GAP, FIXED_GAP = 0.15, 0.42, 0.8  # the last in a face whose letters are equally wide
+TOUCHING = 0.03
 _TURNS: dict[int, Callable[[float, float], tuple[float, float]]] = {
     0: lambda x, y: (x, -y), 90: lambda x, y: (y, x), 180: lambda x, y: (-x, y), 270: lambda x, y: (-y, -x),
 }  # fmt: skip
@@ -98,14 +100,17 @@ class _Word(NamedTuple):
     right: float
     top: float
     bottom: float
+    apart: bool = False  # begins a text of its own, right at the end of another
 
 
 def _words(page: Any) -> list[_Word]:
     """The words of a page: characters one beside another, up to a blank or a gap."""
+    from pypdfium2.raw import FPDFText_GetTextObject
+
     text = page.get_textpage()
     turn = _TURNS[page.get_rotation()]
     found: list[_Word] = []
-    open_word = False
+    open_word, drawn = False, None
     for index in range(min(text.count_chars(), MAX_CHARACTERS)):
         mark = text.get_text_range(index, 1)
         if not mark.strip() or not mark.isprintable():
@@ -114,11 +119,16 @@ def _words(page: Any) -> list[_Word]:
         x0, y0, x1, y1 = text.get_charbox(index, loose=True)
         (left, right), (top, bottom) = (sorted(pair) for pair in zip(turn(x0, y0), turn(x1, y1), strict=True))
         last = found[-1] if open_word else None
+        before, drawn = drawn, ctypes.cast(FPDFText_GetTextObject(text, index), ctypes.c_void_p).value
         near = last is not None and abs(top - last.top) < 0.5 * (bottom - top)
-        if last is not None and near and -0.5 < (left - last.right) / max(bottom - top, 1.0) < LETTER_GAP:
-            found[-1] = _Word(last.text + mark, last.left, right, min(top, last.top), max(bottom, last.bottom))
+        gap = (left - last.right) / max(bottom - top, 1.0) if last is not None else 0.0
+        # Two cells that touch: the second is drawn by itself and a little before or behind the first's end.
+        apart = near and before != drawn and TOUCHING < abs(gap) < LETTER_GAP
+        if last is not None and near and not apart and -0.5 < gap < LETTER_GAP:
+            top, bottom = min(top, last.top), max(bottom, last.bottom)
+            found[-1] = _Word(last.text + mark, last.left, right, top, bottom, last.apart)
         else:
-            found.append(_Word(mark, left, right, top, bottom))
+            found.append(_Word(mark, left, right, top, bottom, apart))
         open_word = True
     return found
 
@@ -152,7 +162,7 @@ def _line(row: list[_Word], gap: float) -> Line:
         return Line([], [], rule=True)
     wide: list[Piece] = []
     for word, piece in zip(row, words, strict=True):
-        if wide and piece.start - wide[-1].end < 10 * gap * (word.bottom - word.top):
+        if wide and not word.apart and piece.start - wide[-1].end < 10 * gap * (word.bottom - word.top):
             wide[-1] = Piece(wide[-1].start, piece.end, f"{wide[-1].text} {piece.text}")
         else:
             wide.append(piece)

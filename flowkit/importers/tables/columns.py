@@ -203,6 +203,9 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
             continue
         if at != index and label.kind in LEFT_OUT | {"notes", "counter"} and not label.names:
             continue  # the heading of another column, with empty cells beside it
+        unit = as_text(view.rows[row][at]).strip("()[] ")
+        if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
+            label = Label("meter", unit_text=unit)  # in a row of units
         labels.append((label, at == index))
         group_texts.append(as_text(view.rows[row][at]))
         if at == index or not own:

@@ -244,6 +244,9 @@ def _weigh_heading(view: View, axis: Axis) -> None:
         axis.score, axis.reason = UNHEADED, "no heading"
     elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
         axis.score, axis.reason = HEADED + axis.score, "the lifts are under their heading"
+    elif axis.heading and (above := view.label(axis.heading - 1, axis.column)) is not None and above.kind == "meter":
+        axis.score, axis.reason = FOREIGN, "what a meter showed"
+        return
     elif (
         label.unit is not None
         and label.unit.quantity in ("length", "lift ratio")
@@ -593,7 +596,10 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
 
 
 def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
-    """Whether a headed column of words has a column of flows or readings right of it, with a heading of its own."""
+    """Whether a column is of the table: headed readings, or words with a headed column of figures right of them."""
+    own = view.label(top, column)
+    if own is not None and own.names and own.kind == "meter":
+        return True  # "0.55 Pa" is no test pressure there
     at = column
     while at + 1 < view.width and view.kinds[top][at] == "t" and not _has_numbers(view, at, axis):
         at += 1

@@ -140,7 +140,7 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
 
 def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> list[Finding]:
     """Take a number over a column for its port where the side is known; alone it may be anything."""
-    findings = []
+    asked: dict[str, Finding] = {}
     for column in flows:
         if column.bare is None or column.role == "trouble":
             continue
@@ -163,8 +163,8 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
         elif column.role in ("bare", "flow", "named"):
             what = (
                 f"the heading {column.text!r} may be a port, a run or something else; "
-                "write it like 'Intake 1' or 'Run 1'"
+                f"{SET_HEADING}, like 'Intake 1' or 'Run 1'"
             )
-            findings.append(unreadable(column.source(table), what))
+            asked.setdefault(column.text, unreadable(column.source(table), what))
             column.role = "trouble"
-    return findings
+    return list(asked.values())

@@ -682,7 +682,7 @@ def _row_parts(view: View, rows: Sequence[int]) -> list[str] | None:
     if view.turned or view.places is not None or (grid.lines is not None and len(grid.lines) < len(view.rows)):
         return None
     if grid.lines is not None:
-        return [f"{grid.file}:{grid.lines[row]}:" for row in rows]
+        return [grid.source(row, 0).removesuffix("1") for row in rows]
     return [str(row + 1) for row in rows]
 
 

@@ -13,6 +13,7 @@ import io
 import logging
 import re
 import threading
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -255,10 +256,24 @@ class _TimeUp(BaseException):
     """Raised in a thread whose time is up; no handler of the reading library takes it for one of its own."""
 
 
+def _receive() -> None:
+    """Let an interruption that is on its way arrive, and drop it.
+
+    Taking it back instead leaves Python 3.11 believing for good that one is waiting, which slows it down and makes
+    whatever traces its calls (a debugger, a coverage tool) hang.
+    """
+    try:
+        for _ in range(100):
+            time.sleep(0)
+    except _TimeUp:
+        return
+
+
 @contextmanager
 def within(seconds: float, name: str) -> Iterator[None]:
     """Refuse a file that takes longer than this to be taken apart, whatever the reading library is doing."""
     thread, lock, over = ctypes.c_ulong(threading.get_ident()), threading.Lock(), threading.Event()
+    sent: list[bool] = []
 
     def watch() -> None:
         """Interrupt the thread, again and again until it has noticed."""
@@ -267,16 +282,18 @@ def within(seconds: float, name: str) -> Iterator[None]:
             with lock:
                 if not over.is_set():
                     ctypes.pythonapi.PyThreadState_SetAsyncExc(thread, ctypes.py_object(_TimeUp))
+                    sent.append(True)
             wait = 0.5
 
-    threading.Thread(target=watch, daemon=True).start()
     try:
         try:
+            threading.Thread(target=watch, daemon=True).start()
             yield
         finally:
             with lock:
                 over.set()
-                ctypes.pythonapi.PyThreadState_SetAsyncExc(thread, None)
+            if sent:
+                _receive()
     except _TimeUp:
         over.set()
         raise AttachError(

@@ -14,10 +14,10 @@ from flowkit.drawing.curves import variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
-from flowkit.reports.contents import ReportContents, all_lifts, cautions_of, flow_at, measured
-from flowkit.reports.labels import job_words, method_words, reference_words, sides_of
+from flowkit.reports.contents import ReportContents, all_lifts, all_ports, cautions_of, port_row, side_rows
+from flowkit.reports.labels import gain_cell, job_words, method_words, reference_words, sides_of
 from flowkit.units import from_si
-from flowkit.wording import display_of, without_keys
+from flowkit.wording import NOTHING, display_of, flow_text, lift_text, percent, signed_percent, without_keys
 
 if TYPE_CHECKING:
     from flowkit.model import Side
@@ -60,20 +60,15 @@ class FigureTable:
 
 def percent_text(value: float | None, digits: int = 1) -> str:
     """Write a fraction as a signed per cent."""
-    return "–" if value is None else f"{100 * value:+.{digits}f} %".replace("-", "−")
+    return NOTHING if value is None else signed_percent(value, digits=digits)
 
 
 def interval_text(gain: Gain) -> str:
     """Write the 95 % interval of a gain: ± where its arms are equal, else both ends."""
-    low, high = getattr(gain, "mean_flow_gain_low", None), getattr(gain, "mean_flow_gain_high", None)
-    u95 = gain.mean_flow_gain_u95
-    if u95 is None:
+    if gain.mean_flow_gain_u95 is None:
         return "not assessed"
-    if low is None or high is None:
-        return f"± {100 * u95:.1f}"
-    if abs((high - gain.mean_flow_gain) - (gain.mean_flow_gain - low)) < 5e-4:
-        return f"± {100 * u95:.1f}"
-    return f"{percent_text(low)} to {percent_text(high)}"
+    text = gain_cell(gain).removeprefix(signed_percent(gain.mean_flow_gain)).strip()
+    return text.strip("()").replace(" to ", " % to ") + " %" if text.startswith("(") else text
 
 
 def _verdict(gain: Gain) -> str:
@@ -118,15 +113,15 @@ def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]
     units = display_of(display)
     tables = []
     for side, result in sides_of(comparison):
-        gains = [{round(item.lift_m, 6): item.gain for item in gain.per_lift} for gain in result.totals]
-        rows = []
-        for lift in all_lifts(result):
-            flows = [measured(variant).get(round(lift, 6)) or flow_at(variant, lift) for variant in result.variants]
-            words = ["" if q is None else f"{from_si(q, units.flow):.{units.flow_digits}f}" for q in flows]
-            words += [percent_text(gain[round(lift, 6)]) if round(lift, 6) in gain else "" for gain in gains]
-            rows.append((f"{from_si(lift, units.lift):.{units.lift_digits}f}", *words))
-        means = [f"{from_si(v.mean_flow_m3_s, units.flow):.{units.flow_digits}f}" for v in result.variants]
-        rows.append(("mean", *means, *(percent_text(gain.mean_flow_gain) for gain in result.totals)))
+        rows = [
+            (
+                lift_text(row.lift_m, units) if row.lift_m is not None else "mean",
+                *("" if item.value is None else flow_text(item.value, units) for item in row.flows),
+                *("" if item.value is None else percent_text(item.value) for item in row.gains),
+            )
+            for row in side_rows(result, all_lifts(result))
+            if row.kind in ("lift", "mean")
+        ]
         heads = [f"lift, {units.lift}", *(f"{variant.name}, {units.flow}" for variant in result.variants)]
         heads += [f"{gain.to} over {gain.from_}" for gain in result.totals]
         states = [*((v.name,) for v in result.variants), *((gain.from_, gain.to) for gain in result.totals)]
@@ -139,20 +134,12 @@ def port_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]
     units = display_of(display)
     tables = []
     for side, result in sides_of(comparison):
-        flows = [
-            {(getattr(port, "head", None), port.port): port.mean_flow_m3_s for port in variant.ports}
-            for variant in result.variants
+        every = [port_row(result, port) for port in all_ports(result)]
+        rows = [
+            (f"port {row.port}", *("" if item.value is None else flow_text(item.value, units) for item in row.flows))
+            for row in every
         ]
-        rows = []
-        for head, port in dict.fromkeys(key for known in flows for key in known):
-            name = f"{head}, port {port}" if head else f"port {port}"
-            words = [
-                "" if (head, port) not in known else f"{from_si(known[head, port], units.flow):.{units.flow_digits}f}"
-                for known in flows
-            ]
-            rows.append((name, *words))
-        spreads = ["" if v.port_spread is None else f"{100 * v.port_spread:.1f} %" for v in result.variants]
-        rows.append(("spread", *spreads))
+        rows.append(("spread", *("" if v.port_spread is None else percent(v.port_spread) for v in result.variants)))
         heads = ("port", *(f"{variant.name}, {units.flow}" for variant in result.variants))
         states = tuple((variant.name,) for variant in result.variants)
         tables.append(FigureTable(f"{side.capitalize()}, mean flow of each port", heads, tuple(rows), states))

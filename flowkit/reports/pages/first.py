@@ -33,6 +33,7 @@ from flowkit.reports.contents import (
     all_lifts,
     all_ports,
     main_lifts,
+    matched_words,
     port_row,
     side_rows,
 )
@@ -410,6 +411,8 @@ def side_table(
         notes.append("from, to: 95 % interval")
     if any("dim" in cell.style and cell.text != NOTHING for row in rows[: len(lifts)] for cell in row.cells):
         notes.append("grey: within the bench's scatter")
+    if matched := matched_words(result):
+        notes.append(clean(matched))
     if not every_lift and len(lifts) < len(all_lifts(result)):
         notes.append("every lift: next page")
     return Table("", tuple(columns), tuple(rows), tuple(notes), side == "intake")
