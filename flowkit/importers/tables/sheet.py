@@ -258,7 +258,7 @@ def _read_tables(
 def _unread_beside(reading: SheetReading) -> list[Finding]:
     """Ask about columns of numbers right beside a table, in its rows, that nothing explains."""
     view, found = reading.view, []
-    told = {(entry.row, entry.column) for entry in reading.metadata.placed}
+    known = {(entry.row, entry.column) for entry in reading.metadata.placed}
     corners = [entry.table.corners() for entry in reading.tables if not entry.table.view.turned]
     for entry in reading.tables:
         table = entry.table
@@ -270,7 +270,7 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
             label = view.label(table.row, column)
             if label is not None and (label.foreign or label.kind in LEFT_OUT | {"notes"}):
                 continue
-            rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in told]
+            rows = [row for row in table.axis.rows if view.kinds[row][column] == "n" and (row, column) not in known]
             if len(rows) > 2 and 2 * len(rows) > len(table.axis.rows):
                 what = "the numbers from here down are beside a table, and nothing says what they are"
                 found.append(
