@@ -383,7 +383,8 @@ def _valve_pair(case: Case) -> list[Finding]:
             case,
             rule="valves-may-touch",
             words=f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas "
-            f"exchange both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch.",
+            f"exchange both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: "
+            "check that they cannot touch.",
         )
     return []
 

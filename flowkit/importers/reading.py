@@ -45,7 +45,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     if stated.cells:
         grids, changes = change_cells(grids, stated.cells)
     readings = read_sheets(grids, stated)
-    tests = with_ids([test for reading in readings for test in reading.tests])
+    tests = _with_ids([test for reading in readings for test in reading.tests])
     findings = [finding for reading in readings for finding in reading.findings]
     findings += unused(readings, tests, stated)
     if not tests and not any(finding.severity == "error" for finding in findings):
@@ -172,7 +172,7 @@ def _no_table(grids: Sequence[Grid]) -> SheetError:
     )
 
 
-def with_ids(tests: list[FlowTest]) -> list[FlowTest]:
+def _with_ids(tests: list[FlowTest]) -> list[FlowTest]:
     """Give every test of a file an id of its own."""
     runs = Counter([(t.sheet, t.variant, t.side, t.port) for t in tests])
     named: dict[str, FlowTest] = {}

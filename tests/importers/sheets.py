@@ -11,7 +11,7 @@ from typing import Any
 
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
-from flowkit.importers.reading import read_sheets, with_ids
+from flowkit.importers.reading import _with_ids, read_sheets
 from flowkit.importers.result import ReadResult
 
 CFM = 0.3048**3 / 60  # m³/s: the international foot is 0.3048 m exactly (NIST SP 811, appendix B)
@@ -22,9 +22,9 @@ Row = Sequence[Any]
 
 
 def read_grid(grid: Grid, stated: Stated | None = None) -> ReadResult:
-    """The tests of one grid, each with an id of its own, without checks of the data."""
+    """The tests of one grid, without checks of the data."""
     (reading,) = read_sheets([grid], stated or Stated())
-    return ReadResult(tuple(with_ids(reading.tests)), tuple(dict.fromkeys(reading.findings)))
+    return ReadResult(tuple(_with_ids(reading.tests)), tuple(dict.fromkeys(reading.findings)))
 
 
 def grid(text: str, *, sheet: str | None = "Sheet1", file: str = "bench.xlsx", **more: Any) -> Grid:

@@ -244,6 +244,9 @@ def _weigh_heading(view: View, axis: Axis) -> None:
         axis.score, axis.reason = UNHEADED, "no heading"
     elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
         axis.score, axis.reason = HEADED + axis.score, "the lifts are under their heading"
+    elif axis.heading and (above := view.label(axis.heading - 1, axis.column)) is not None and above.kind == "meter":
+        axis.score, axis.reason = FOREIGN, "what a meter showed"
+        return
     elif (
         label.unit is not None
         and label.unit.quantity in ("length", "lift ratio")
