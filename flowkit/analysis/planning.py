@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -14,9 +15,9 @@ from flowkit.analysis.comparison import assessor_of
 from flowkit.analysis.curves import common_ports
 from flowkit.analysis.gains import why_not_assessed
 from flowkit.analysis.propagation import found_shift, t_test_power
-from flowkit.analysis.results import Comparison, Repeatability
+from flowkit.analysis.results import Comparison, Gain, Repeatability
 from flowkit.analysis.sentences import REMEDIES
-from flowkit.analysis.uncertainty import Assessor
+from flowkit.analysis.uncertainty import Assessor, plate_of
 from flowkit.analysis.untangle import ExtraTest, untangle
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
@@ -57,7 +58,8 @@ class RepeatPlan:
         Smallest gain that any number of runs could prove with `power`, because of what
         repeats do not reduce [-].
     limited_by : tuple of str
-        What that is: "lift_setting", "drift", "pressure_reading", "resolution", "check_plate".
+        What that is: "lift_setting", "drift", "pressure_reading", "resolution", "check_plate" (untouched ports with
+        it), or a bound.
     not_planned_because : str or None
     can_be_flowed : tuple of two bool
         Whether each state can still be flowed: of a head that was worked on only the last.
@@ -110,13 +112,13 @@ class RepeatPlan:
             )
         if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
             ever = f"{self._limits()} alone can hide a gain below {percent_at_least(self.smallest_gain_ever)}"
-            remedy = REMEDIES[self.limited_by[0]] if self.limited_by else "measure more exactly"
+            remedy = REMEDIES.get(self.limited_by[0], REMEDIES["meter"]) if self.limited_by else "measure more exactly"
             return (f"{wanted} cannot be proven by repeating runs, since {ever}; next time {remedy} ({now}).{drift}",)
         return (f"{wanted} {self._runs()} ({now}).{drift}",)
 
     def _limits(self) -> str:
         """Name what repeats do not reduce."""
-        return listed([name.replace("_", " ") for name in self.limited_by]) or "what repeats do not reduce"
+        return listed([re.sub("[_-]", " ", name) for name in self.limited_by]) or "what repeats do not reduce"
 
     def _runs(self) -> str:
         """Say how many runs, of what can still be flowed."""
@@ -188,17 +190,19 @@ class _Budget:
     runs: tuple[np.ndarray, np.ndarray]
     fixed: Mapping[str, float]
     history: float = 0.0
+    bound: float = 0.0
+    shared: float = 0.0
 
     @property
     def kept(self) -> float:
         """What repeats do not reduce."""
-        return sum(self.fixed.values())
+        return self.shared + sum(self.fixed.values())
 
     def chance(self, gain: float, runs: Sequence[np.ndarray]) -> tuple[float, float, float]:
         """Return the chance to prove a gain with so many runs, and u and its degrees of freedom then."""
         sums = sum(float(np.sum(squared / own)) for squared, own in zip(self.squares, runs, strict=True))
-        variance = self.s_squared * sums
-        whole = variance + self.kept
+        variance = self.s_squared * sums + self.shared
+        whole = self.s_squared * sums + self.kept
         freedom = math.inf
         if not self.stated:
             added = sum(float(np.sum(own - was)) for own, was in zip(runs, self.runs, strict=True))
@@ -209,10 +213,13 @@ class _Budget:
                 return 0.05, math.sqrt(whole), 0.0
         effective = freedom * (whole / variance) ** 2 if variance > 0 else math.inf
         u = math.sqrt(whole)
-        return (1.0 if u == 0.0 else t_test_power(math.log1p(gain) / u, effective)), u, effective
+        beyond = max(gain - self.bound, 0.0)
+        return (1.0 if u == 0.0 else t_test_power(math.log1p(beyond) / u, effective)), u, effective
 
 
-def plan_repeats(assessor: Assessor, side: Side, *, gain: float, power: float = 0.8) -> tuple[RepeatPlan, ...]:
+def plan_repeats(
+    assessor: Assessor, side: Side, *, gain: float, power: float = 0.8, known: Sequence[Gain] = ()
+) -> tuple[RepeatPlan, ...]:
     """Return for each step of one side, and for the next one, how many runs a gain in mean flow needs.
 
     Notes
@@ -224,18 +231,25 @@ def plan_repeats(assessor: Assessor, side: Side, *, gain: float, power: float = 
     check_aim(gain, power)
     states = assessor.sides[side]
     steps: list[tuple[int, int | None]] = [*pairwise(range(len(states))), (len(states) - 1, None)]
-    return tuple(_planned(assessor, side, before, after, gain, power) for before, after in steps)
+    measured = {(item.from_, item.to): item for item in known}
+    return tuple(
+        _planned(
+            assessor, side, (before, after), (gain, power),
+            None if after is None else measured.get((states[before].name, states[after].name)),
+        )
+        for before, after in steps
+    )  # fmt: skip
 
 
-def _planned(  # noqa: PLR0917
-    assessor: Assessor, side: Side, before: int, after: int | None, gain: float, power: float
+def _planned(
+    assessor: Assessor, side: Side, index: tuple[int, int | None], aim: tuple[float, float], known: Gain | None
 ) -> RepeatPlan:
     """Return one step with what its gain needs."""
-    states = assessor.sides[side]
+    (before, after), (gain, power), states = index, aim, assessor.sides[side]
     last = len(states) - 1
     pair = [states[before], states[before if after is None else after]]
     ports = common_ports(pair)
-    budget, drift_unknown = _budget(assessor, side, (before, after), ports)
+    budget, drift_unknown = _budget(assessor, side, index, ports, known)
     runs = [own.copy() for own in budget.runs]
     step = RepeatPlan(
         side,
@@ -265,25 +279,30 @@ def _planned(  # noqa: PLR0917
             n for n in range(1, MOST_RUNS + 1) if budget.chance(gain, [np.full_like(r, n) for r in runs])[0] >= power
         )
         next_time = next(enough, None)
-    kept = {name: variance for name, variance in budget.fixed.items() if variance > 0.1 * budget.kept}
+    parts = {**budget.fixed, "check_plate": budget.fixed.get("check_plate", 0.0) + budget.shared}
+    kept = {name: variance for name, variance in parts.items() if variance > 0.1 * budget.kept}
+    ever = math.expm1(found_shift(math.inf, power) * math.sqrt(budget.kept)) + budget.bound
+    if known is not None and budget.bound > 0.5 * ever:
+        kept = {max(known.bounds, key=lambda bound: max(bound.low, bound.high)).name: 1.0}
     return replace(
         step,
         power_now=now,
-        smallest_gain_now=math.expm1(found_shift(freedom, power) * u),
+        smallest_gain_now=math.expm1(found_shift(freedom, power) * u) + budget.bound,
         runs_needed=needed,
         power_then=then if needed else None,
-        smallest_gain_ever=math.expm1(found_shift(math.inf, power) * math.sqrt(budget.kept)),
+        smallest_gain_ever=ever,
         limited_by=tuple(sorted(kept, key=lambda name: -kept[name])),
         runs_next_time=next_time,
     )
 
 
 def _budget(
-    assessor: Assessor, side: Side, index: tuple[int, int | None], ports: tuple[str, ...]
+    assessor: Assessor, side: Side, index: tuple[int, int | None], ports: tuple[str, ...], known: Gain | None
 ) -> tuple[_Budget, bool]:
     """Return what a step's uncertainty is made of, and whether its sessions differ unaccountably.
 
-    The next state is taken to be flowed as this one was, in one other session.
+    The next state is taken to be flowed as this one was, in one other session. What a gain's repeatability holds
+    besides the runs (check plates, untouched ports) stays whatever the runs.
     """
     before, after = index
     contrast = assessor.contrast(side, [(before, -1.0, ports), (before if after is None else after, 1.0, ports)])
@@ -300,13 +319,23 @@ def _budget(
         at = list(contrast.pressures().values())
         fixed["pressure_reading"] = 2.0 * (0.5 * (assessor.bench.pressure_reading_pa or 0.0) / (sum(at) / len(at))) ** 2
     squared = contrast.weight[:, 0] ** 2
+    one_run, shared = float(scatter.variance[0]), 0.0
+    if known is not None and known.terms is not None:
+        runs_alone = one_run * float(squared @ [own.per_run[0] for own in contrast.values])
+        shared = max(known.terms.repeatability**2 - runs_alone, 0.0)
+        shared = shared if shared > 1e-9 * runs_alone else 0.0
+    elif after is None and any(plate_of(test) for port in contrast.ports for test in port.tests):
+        if spread.plate_freedom:
+            fixed["check_plate"] = 2.0 * assessor.plate_scatter(benches)[0]
+        else:
+            shared = 2.0 * one_run
     sign = contrast.weight[:, 0] > 0
     runs = np.array([1.0 / own.per_run[0] for own in contrast.values])
     alone = float(assessor.run_variance(assessor.headline, benches)[1][0])
     stated = scatter.basis == "stated"
     own = 0.0 if stated else float(scatter.freedom[0]) - alone
     budget = _Budget(
-        s_squared=float(scatter.variance[0]),
+        s_squared=one_run,
         runs_freedom=alone,
         blocks_freedom=float(blocks.freedom) if blocks is not None and not stated else 0.0,
         stated=stated,
@@ -314,8 +343,10 @@ def _budget(
         runs=(runs[~sign], runs[sign]),
         fixed=fixed,
         history=max(own - (float(blocks.freedom) if blocks is not None and alone <= 2 else 0.0), 0.0),
+        shared=shared,
+        bound=0.0 if known is None else max(sum(b.low for b in known.bounds), sum(b.high for b in known.bounds)),
     )
-    return budget, drift.unknown
+    return budget, drift.unknown if known is None else known.drift_unknown
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,7 +409,7 @@ def plan(
         unlike = {(item.from_, item.to): item.setup_differs for item in comparison.sides[side].gains}
         repeats += [
             replace(item, setup_differs=unlike.get((item.from_, item.to or ""), ()))
-            for item in plan_repeats(assessor, side, gain=gain, power=power)
+            for item in plan_repeats(assessor, side, gain=gain, power=power, known=comparison.sides[side].gains)
         ]
         extra[side] = untangle([(variant.name, variant.state) for variant in assessor.sides[side]])
     words = [sentence for item in repeats for sentence in item.sentences()]

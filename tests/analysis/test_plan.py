@@ -111,3 +111,17 @@ def test_an_aim_that_cannot_be_is_refused():
     variants = head()
     with pytest.raises(FlowkitError, match="above zero"):
         plan(compare(variants), variants, 0.0)
+
+
+def test_the_smallest_gain_is_that_of_the_comparison_with_check_plates_and_two_pressures() -> None:
+    from flowkit import Job
+    from flowkit.samples import sample_folder
+
+    job = Job.load(sample_folder() / "job.toml")
+    gains = {(side, gain.from_, gain.to): gain for side, result in job.compare().sides.items() for gain in result.gains}
+    steps = [item for item in job.plan(0.02).repeats if item.to is not None]
+    assert len(steps) == 6
+    for step in steps:
+        known = gains[step.side, step.from_, step.to].smallest_resolvable
+        # of the same terms; the comparison's is of ln(1 + g), taken as g
+        assert step.smallest_gain_now == pytest.approx(known, rel=0.03)

@@ -62,7 +62,7 @@ def test_readings_of_two_columns_with_units_in_their_cells(unit: str, tmp_path: 
     assert second.conditions.test_pressure_pa == pytest.approx(2490.8891)
 
 
-@pytest.mark.parametrize("unit", ["%", "Pa", "V", "Hz", "div"])
+@pytest.mark.parametrize("unit", ["%", "Pa", "mm", "in", "V", "Hz", "div"])
 def test_a_row_of_units_under_readings(unit: str, tmp_path: Path) -> None:
     sheet = tmp_path / "units.csv"
     text = f"Lift,Intake 1 meter,Exhaust 1 meter\nmm,{unit},{unit}\n2,0.61,0.55\n4,1.2,1.1\n6,1.75,1.62\n"

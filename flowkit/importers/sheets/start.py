@@ -14,7 +14,7 @@ from typing import Literal
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS, section
 from flowkit.importers.files import SHEET_ENDINGS
-from flowkit.importers.files.own import OwnOutputError
+from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read
 from flowkit.importers.result import ReadResult
@@ -137,12 +137,14 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
     """Read one file of a folder and say what became of it."""
     if _BACKUP in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
-    if path.suffix.lower() in PICTURES:
-        return Listed(
-            path, "needs you", "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
-        )
     try:
-        print_of = hashlib.sha256(path.read_bytes()).digest()
+        data = path.read_bytes()
+        if carried(data, path.name) is not None or b"flowkitreport" in data[:1000]:
+            return Listed(path, "left out", "nothing in it but what flowkit made")
+        if path.suffix.lower() in PICTURES:
+            what = "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
+            return Listed(path, "needs you", what)
+        print_of = hashlib.sha256(data).digest()
         first = known.setdefault(print_of, path)
         if first is not path:
             return Listed(path, "left out", f"a copy of {first.name}: the same bytes")

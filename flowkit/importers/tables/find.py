@@ -244,6 +244,9 @@ def _weigh_heading(view: View, axis: Axis) -> None:
         axis.score, axis.reason = UNHEADED, "no heading"
     elif label.kind == "lift" or (label.kind is None and label.both_sides and "lift" in label.kinds):
         axis.score, axis.reason = HEADED + axis.score, "the lifts are under their heading"
+    elif axis.heading and (above := view.label(axis.heading - 1, axis.column)) is not None and above.kind == "meter":
+        axis.score, axis.reason = FOREIGN, "what a meter showed"
+        return
     elif (
         label.unit is not None
         and label.unit.quantity in ("length", "lift ratio")
@@ -607,9 +610,11 @@ def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
 
 def unit_beside(view: View, rows: Sequence[int], column: int) -> Unit | None:
     """The unit in every cell of a column that holds nothing else: ``25.1 | cfm``."""
+    if len(rows) < 3 or not isinstance(view.value(rows[0], column), str):
+        return None
     texts = {view.value(row, column) for row in rows}
     units = {known_unit(text.strip()) for text in texts if isinstance(text, str)}
-    return units.pop() if len(texts) == len(units) == 1 and len(rows) > 2 else None
+    return units.pop() if len(texts) == len(units) == 1 else None
 
 
 def _is_pressure(view: View, row: int, column: int) -> bool:

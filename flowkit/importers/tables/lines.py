@@ -241,13 +241,7 @@ class _Reader:
         if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
             value = self._first_quantity(kind, value, source, at)
         written = Written(
-            value,
-            source,
-            label,
-            more[0],
-            self.view.decimal_comma,
-            self.view.percent(at.row, at.column),
-            name=more[1],
+            value, source, label, more[0], self.view.decimal_comma, self.view.percent(at.row, at.column), name=more[1]
         )
         if kind in _GAUGE or kind in FLOW_KINDS:
             self.later.append((kind, written, at))

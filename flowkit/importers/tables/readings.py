@@ -634,11 +634,7 @@ class _Rows(NamedTuple):
 
 
 def _read_flows(
-    context: TableContext,
-    column: Column,
-    rows: _Rows,
-    pressures: Mapping[int, float],
-    draft: Draft,
+    context: TableContext, column: Column, rows: _Rows, pressures: Mapping[int, float], draft: Draft
 ) -> None:
     """Read one column's flows in some rows of a table into a draft."""
     view, index = context.table.view, column.index

@@ -100,12 +100,7 @@ _NO_NAME = frozenset(SIDE_KINDS) | {
     "port", "run", "position", "flow", "lift", "treatment", "title", "again", "common", "code",
 }  # fmt: skip
 _NOTHING = Mention("", "", 0, 0)
-_WHOLE = {
-    "tested": "date",
-    "flowed": "date",
-    "by": "operator",
-    "op": "operator",
-}  # unless they are all there is
+_WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
 _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
@@ -123,7 +118,8 @@ _MARKDOWN = re.compile(r"^\s*(\*\*|__|`|\*)(.*?)\1\s*$")
 Tokens = list[tuple[str, str, int, int]]
 
 
-def mentions(text: str) -> list[Mention]:
+@lru_cache(maxsize=8192)
+def mentions(text: str) -> tuple[Mention, ...]:
     """Cut a text into the vocabulary's phrases, numbers and unknown words."""
     tokens: Tokens = []
     for match in _TOKEN.finditer(text):
@@ -150,7 +146,7 @@ def mentions(text: str) -> list[Mention]:
             kind = "mark"
         found.append(Mention(kind, text[start : last[3]], start, last[3], languages))
         place += max(count, 1)
-    return found
+    return tuple(found)
 
 
 def _cut_cjk(word: str, start: int) -> Tokens:
@@ -247,7 +243,7 @@ def _without_pressure(clean: str) -> Label:
     if unit is not None and "/" in clean:  # "Flow in m3/h, lift in mm": a second unit names nothing
         clean = " ".join(word for word in clean.split() if "/" not in word or find_unit(word.strip(",;:")) is None)
     flow = unit is not None and unit.quantity in FLOW_QUANTITIES
-    return _Reader(mentions(clean), clean, flow=flow).label(unit, unit_text, foreign)
+    return _Reader(list(mentions(clean)), clean, flow=flow).label(unit, unit_text, foreign)
 
 
 class _Reader:

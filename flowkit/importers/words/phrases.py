@@ -260,6 +260,7 @@ _NUMBERED = re.compile(r"\bn[or]\.?\s*(?=\d)", re.IGNORECASE)  # "Inlet no. 1"
 _JAPANESE_SENTENCE = re.compile(r"[はをが](?=\S{2})|付き|なし$|です|ました")
 
 
+@lru_cache(maxsize=2048)
 def is_sentence(text: str) -> bool:
     """Tell a sentence from a title: words of a sentence beside words that name nothing."""
     text = _NUMBERED.sub("", text)

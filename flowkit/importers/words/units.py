@@ -66,10 +66,7 @@ _AT = re.compile(
 )
 
 
-_AT_BARE = re.compile(
-    rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit>)(?=\s*(?:$|[,;)\]]))",
-    re.IGNORECASE,
-)
+_AT_BARE = re.compile(rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit>)(?=\s*(?:$|[,;)\]]))", re.IGNORECASE)
 
 
 _PRESSURE = re.compile(
@@ -184,6 +181,7 @@ class TakenPressure(NamedTuple):
         return (led or fold(head) in _TESTED) and ends
 
 
+@lru_cache(maxsize=4096)
 def take_pressure(text: str) -> TakenPressure | None:
     """Find a test pressure such as ``@ 28" H2O`` in a label."""
     for pattern in (_AT, _PRESSURE, _AT_BARE, _ALONE):
