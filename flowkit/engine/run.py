@@ -366,24 +366,25 @@ def _valve_pair(case: Case) -> list[Finding]:
         if between < 0:
             return _warned(
                 case,
-                "valves-do-not-fit",
-                f"The valve pair overlaps by {-between * 1e3:.1f} mm at the stated offsets: {words}. Check offset, "
-                "head and bore.",
+                rule="valves-do-not-fit",
+                words=f"The valve pair overlaps by {-between * 1e3:.1f} mm at the stated offsets: {words}. "
+                "Check offset, head and bore.",
             )
     if between <= 0 and sum(heads) >= engine.bore_m:
         return _warned(
             case,
-            "valves-do-not-fit",
-            f"The valve pair does not fit side by side: {words}. Check the diameters and the bore; valves at an "
+            rule="valves-do-not-fit",
+            words=f"The valve pair does not fit side by side: {words}. Check the diameters and the bore; valves at an "
             "angle to one another leave more room, which only the head itself can show.",
         )
     lifts = [float(case.cams[side].lift(360.0)) for side in _SIDES if side in case.cams]
     if between < _TIGHT_M and len(lifts) == len(_SIDES) and min(lifts) > 0:
         return _warned(
             case,
-            "valves-may-touch",
-            f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas exchange "
-            f"both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch.",
+            rule="valves-may-touch",
+            words=f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas "
+            f"exchange both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: "
+            "check that they cannot touch.",
         )
     return []
 

@@ -129,7 +129,7 @@ def test_flow_below_zero() -> None:
 
 
 def test_pressure_that_is_missing_or_cannot_be() -> None:
-    missing = "give it on the sheet, or state it with --test-pressure or in the job's conditions."
+    missing = "state it with --test-pressure or in the job's conditions."
     for flows in (FLOWS, FLOWS[:1]):
         result = correct([flow_test(flows, test_pressure_pa=None)])
         assert only(result.findings) == (

@@ -76,7 +76,7 @@ def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
 
 
 def _who(column: Column) -> tuple[object, ...]:
-    """What tells one column of flows from another."""
+    """What distinguishes one column of flows from another."""
     return column.side, column.port, column.run, column.variant, column.head
 
 
