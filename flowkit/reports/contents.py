@@ -330,9 +330,12 @@ def port_row(result: SideComparison, port: str) -> SideRow:
     return SideRow("port", None, port, flows, tuple(gains))
 
 
-def matched_words(result: SideComparison) -> str:
-    """Say over which ports gains are taken where not all were flowed in both states; nothing where all were."""
-    ports = {variant.name: {port.label for port in variant.ports} for variant in result.variants}
+def matched_words(result: SideComparison, whole: SideComparison | None = None) -> str:
+    """Say over which ports gains are taken where not all were flowed in both states; nothing where all were.
+
+    Of a table in parts `result` is the part, and `whole` has the states that its gains are over.
+    """
+    ports = {variant.name: {port.label for port in variant.ports} for variant in (whole or result).variants}
     over: dict[str, list[str]] = {}
     for gain in result.totals:
         matched = [item.port for item in gain.ports]

@@ -399,8 +399,9 @@ def side_table(
     *,
     every_lift: bool = False,
     ports: bool = False,
+    whole: SideComparison | None = None,
 ) -> Table:
-    """Return the table of one side."""
+    """Return the table of one side, or of some of its states where it is in parts; `whole` then has all of them."""
     lifts = all_lifts(result) if every_lift else main_lifts(result)
     rows = _rows(result, display, lifts, ports=ports)
     columns = variant_columns(f"lift, {display.lift}", side, result, rows, width, names=names, display=display)
@@ -411,7 +412,7 @@ def side_table(
         notes.append("from, to: 95 % interval")
     if any("dim" in cell.style and cell.text != NOTHING for row in rows[: len(lifts)] for cell in row.cells):
         notes.append("grey: within the bench's scatter")
-    if matched := matched_words(result):
+    if matched := matched_words(result, whole):
         notes.append(clean(matched))
     if not every_lift and len(lifts) < len(all_lifts(result)):
         notes.append("every lift: next page")
@@ -534,7 +535,9 @@ def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing 
     tables = fitted_tables(
         sides,
         paper.inner_width,
-        lambda side, result, room: side_table(side, result, names, display, room, every_lift=True),
+        lambda side, result, room: side_table(
+            side, result, names, display, room, every_lift=True, whole=dict(sides)[side]
+        ),
     )
     return Flowing(tables, paper.inner_width)
 
@@ -664,7 +667,9 @@ def _short_table(contents: ReportContents, names: Names, paper: Paper, room: flo
             fitted_tables(
                 sides,
                 paper.inner_width,
-                lambda side, result, width: side_table(side, result, names, display, width, ports=ports),
+                lambda side, result, width: side_table(
+                    side, result, names, display, width, ports=ports, whole=dict(sides)[side]
+                ),
             ),
             paper.inner_width,
         )
