@@ -579,7 +579,7 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
         parts.append(f"{many} changed or left out by hand: see the last page for the reasons.")
     parts += [shorten(clean(contents.info.notes), 2.0 * width, SIZES.small)] if contents.info.notes else []
     parts += [f"Sheets (first digits of SHA-256): {sources}."] if sources else []
-    parts += ["Assumed: " + " ".join(assumed)] if assumed else []
+    parts += ["Assumed: " + " ".join(words.rstrip(".") + "." for words in assumed)] if assumed else []
     names = [contents.info.title or "", *(variant.name for variant in contents.variants)]
     missing = missing_letters(names)
     if missing:
