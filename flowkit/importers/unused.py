@@ -38,12 +38,15 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     if not tests or stated.columns is not None:
         return []
     said = _Used(tests, stated)
+    answers: dict[str, str] = {}  # a long table says "intake" in every row
     found = []
     for reading in readings:
         if reading.grid.hidden or is_own_output(reading.grid):
             continue
         for text, source in _texts(reading):
-            what = said.missed(text)
+            what = answers.get(text)
+            if what is None:
+                what = answers[text] = said.missed(text)
             if what:
                 shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
@@ -60,10 +63,13 @@ def _texts(reading: SheetReading) -> Iterator[tuple[str, str]]:
         table = entry.table
         for row in [*table.headers, *table.named, *table.sections]:
             heads |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
-    for row, values in enumerate(view.rows):
-        for column, value in enumerate(values):
-            if _is_text(value) and view.kinds[row][column] == "t" and (row, column) not in heads:
+    for row, kinds in enumerate(view.kinds):
+        column = kinds.find("t")
+        while column >= 0:
+            value = view.rows[row][column]
+            if _is_text(value) and (row, column) not in heads:
                 yield str(value), view.source(row, column)
+            column = kinds.find("t", column + 1)
     yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments if _is_text(text))
 
 

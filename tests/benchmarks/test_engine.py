@@ -70,7 +70,7 @@ def test_sweep_against_a_cantera_network(benchmark) -> None:
     our_error = np.max(np.abs(simulate(LIKE_CANTERA, chosen).trapped_mass / tight - 1))
     ratio = theirs / len(chosen) * 60 / ours
     print(
-        f"\nCantera networks {ratio:.0f} times as long; sweep of 60 lanes {ours:.2f} s of processor time; "
+        f"\nCantera networks {ratio:.1f} times as long; sweep of 60 lanes {ours:.2f} s of processor time; "
         f"errors in trapped mass {our_error:.1e} here, {their_error:.1e} there"
     )
     benchmark.extra_info["Cantera over ours"] = round(ratio, 1)
