@@ -170,12 +170,7 @@ def compare(
         results = _without_slips(results, again, variants, slips)
     repeatability = assessor.repeatability()
     own += [*checks.ratio_unusual(at_fraction), *drift_findings(results, tests), *scatter_findings(assessor)]
-    if assessor.history_left_out:
-        message = (
-            "the job's own repeats scatter more than the bench's history allows (F test at 95 %), so the history is "
-            "left out and the repeats count alone; look for what has changed on the bench"
-        )
-        own.append(Finding("history-exceeded", "warning", "bench", message))
+    own += _history_exceeded(assessor)
     parts = sentences(
         results,
         display=display,
@@ -204,6 +199,17 @@ def compare(
             partial(_metric, usable, reference, bench, area_method, history, tuple(known_terms)),
         ),
     )
+
+
+def _history_exceeded(assessor: Assessor) -> list[Finding]:
+    """Say that the job's own repeats contradict the bench's history, where they do."""
+    if not assessor.history_left_out:
+        return []
+    message = (
+        "the job's own repeats scatter more than the bench's history allows (F test at 95 %), so the history is "
+        "left out and the repeats count alone; look for what has changed on the bench"
+    )
+    return [Finding("history-exceeded", "warning", "bench", message)]
 
 
 def assessor_of(
