@@ -676,11 +676,20 @@ def _without_strays(grid: Grid) -> Grid:
     return replace(grid, rows=tuple(map(tuple, rows)), stray=tuple(stray))
 
 
+_SAID_LINES = 400  # a longer file is no letter
+
+
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
     from flowkit.importers.files.mail import unquoted, without_headers
 
+    from flowkit.importers.files.sayings import said_rows
+
     lines = without_headers(unquoted(lines))
+    said = said_rows(lines) if len(lines) <= _SAID_LINES else None
+    if said is not None:
+        comma = decimal_comma([cell for row in said[0] for cell in row if cell])
+        return Grid(label, None, tuple(said[0]), lines=tuple(said[1]), decimal_comma=comma)
     delimiter, body = _stated_delimiter(lines)
     text = "\n".join(lines)
     if delimiter is None:

@@ -11,7 +11,8 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import known_unit, read_cell
+from flowkit.importers.words.phrases import is_sentence, pairs
+from flowkit.importers.words.values import as_text, known_unit, read_cell
 from flowkit.units import Unit
 
 __all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
@@ -255,7 +256,9 @@ def _weigh_heading(view: View, axis: Axis) -> None:
     ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
     elif _is_title(view, axis.heading, axis.column) and (
-        (label.kind in (None, "side") and label.names and not label.rest) or _has_other_headings(view, axis)
+        (label.kind in (None, "side") and label.names and not label.rest)
+        or _has_other_headings(view, axis)
+        or _is_said(_only_text(view, axis.heading or 0))
     ):
         axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
         axis.heading = axis.label = None
@@ -318,6 +321,16 @@ def _names_sides(view: View, axis: Axis) -> bool:
     return any(label is not None and label.side is not None for label in labels)
 
 
+def _only_text(view: View, row: int) -> str:
+    """The text that a row holds."""
+    return next((as_text(value) for value in view.rows[row] if value is not None), "")
+
+
+def _is_said(text: str) -> bool:
+    """Whether a text is a line about the sheet, a label with its value or a sentence, and heads nothing."""
+    return bool(pairs(text)[0]) or is_sentence(text)
+
+
 def _has_other_headings(view: View, axis: Axis) -> bool:
     """Whether the columns beside a run have headings of their own, below the line that is above all."""
     rows = range((axis.heading or 0) + 1, axis.first)
@@ -325,9 +338,10 @@ def _has_other_headings(view: View, axis: Axis) -> bool:
 
 
 def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
-    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
-    first = read_cell(view.rows[axis.first][axis.column], view.decimal_comma)
-    return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
+    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit, no number beside it."""
+    first, cell = (read_cell(view.rows[at][axis.column], view.decimal_comma) for at in (axis.first, row))
+    alone = view.kinds[row].strip() == "n" or (view.kinds[row].count("n") == 1 and not _is_length(cell.unit))
+    return row > axis.first and not first.unit and alone
 
 
 def _names_exhaust(view: View, row: int | None) -> bool:
@@ -420,11 +434,14 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
 
 
 def _heads_columns(view: View, row: int, column: int) -> bool:
-    """Whether texts right of a cell head columns: they have a unit or name a quantity."""
-    labels = (view.label(row, at) for at in range(column + 1, min(column + 12, view.width)))
-    return any(
-        label is not None and (label.unit is not None or label.kind in ("flow", "lift", "meter")) for label in labels
-    )
+    """Whether texts right of a cell head columns: most of them have a unit or name a quantity."""
+    labels = [view.label(row, at) for at in range(column + 1, min(column + 12, view.width))]
+    heads = [
+        label is not None
+        and ((label.unit is not None and label.code is None) or label.kind in ("flow", "lift", "meter"))
+        for label in labels
+    ]
+    return 2 * sum(heads) > sum(view.kinds[row][at] == "t" for at in range(column + 1, min(column + 12, view.width)))
 
 
 def _values_right(view: View, row: int, column: int) -> bool:
@@ -645,6 +662,8 @@ def _headers(table: Table) -> None:
         if row == axis.heading:
             table.headers.insert(0, row)
             continue
+        if axis.heading is None and _is_title(view, row, table.left) and _is_said(_only_text(view, row)):
+            break
         if _is_mistyped(table, row) and row + 1 == axis.first:
             axis.first = row
             continue

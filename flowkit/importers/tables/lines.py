@@ -82,6 +82,9 @@ _LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
 _LEAKS = frozenset({"leak", "leak_before", "leak_after"})
+_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
+_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
+_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+")
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
@@ -234,6 +237,8 @@ class _Reader:
             taken = take_pressure(f"at {text}")
             if taken is not None and not taken.rest.replace("at", "").strip():
                 kind = "pressure"  # "Tested: 28 inH2O"
+        if kind == "head" and no_number and set(parse_label(text).kinds) <= _STATES and "state" in parse_label(text).kinds:
+            kind = "variant"  # "Head: ported"
         if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
             kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
         if kind == "bench" and isinstance(value, str) and self._read_bench(value, source, at):
@@ -312,11 +317,20 @@ class _Reader:
         self.got.words += label.languages
         self.got.lines.append(Line(row, column, " ".join(rest.split()), label, source))
         self._read_title(row, column, label, source, rest)
+        if is_sentence(rest) and len(rest) < _LONG_LINE:
+            self._read_clauses(row, column, rest, source)
+
+    def _read_clauses(self, row: int, column: int, text: str, source: str) -> None:
+        """Take the parts of a sentence that name a test and nothing else: ``Intake 2, ported, all at 28 inH2O``."""
+        for clause in filter(None, _CLAUSE.split(text)):
+            label = parse_label(str(self.view.meant(clause)))
+            if clause != text and not label.kind and not is_sentence(clause) and (label.names or "state" in label.kinds):
+                if set(label.kinds) <= _NAMES:
+                    self.got.lines.append(Line(row, column, clause.strip(), label, source))
+                    self._read_title(row, column, label, source, clause)
 
     def _read_title(self, row: int, column: int, label: Label, source: str, text: str) -> None:
         """Take side, port, run, flow unit and pressure out of a title; a sentence gives its pressure alone."""
-        if len(label.rest) > LONG_TITLE and label.pressure is None:
-            return
         found: list[Item] = []
         taken = take_pressure(text)
         talk = is_sentence(text if taken is None else taken.rest)
@@ -408,8 +422,11 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
     general = _general(bands, tail)
     findings: list[Finding] = []
     found: dict[int, Scope] = {}
+    above: dict[Key, Item] = {}  # what the last title said that names a side or head: it holds over the ports below it
     for place, band in enumerate(bands):
         shared, per_table = _split(band)
+        names = {(e.item.kind, e.item.side): e.item for e in shared if e.title and e.item.kind in WHO_KINDS}
+        above = {key: item for key, item in above.items() if names and key[0] in ("side", "head")} | names
         for index, table in enumerate(band.tables):
             scope = Scope(table)
             own = shared + per_table[index]
@@ -419,7 +436,7 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
             scope.items = {key: item for key, item in general.items() if not (repeated and key[0] in OWN)}
             if "side" in kinds and place > 0:
                 scope.items.pop(("side", None), None)
-            scope.items |= _gather(own, findings) | _gather(band.under, findings)
+            scope.items = above | scope.items | _gather(own, findings) | _gather(band.under, findings)
             scope.title = _title(band, index)
             found[id(table)] = scope
     return [found[id(table)] for table in tables], findings

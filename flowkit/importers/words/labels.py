@@ -404,6 +404,7 @@ class _Reader:
             fold(m.text) not in ("test", "tests", "proef")
             or index + 1 >= len(self.found)
             or self.found[index + 1].kind != "number"
+            or (index + 2 < len(self.found) and self.found[index + 2].kind == "unknown")  # "Test 3 short side"
         ):
             return False
         return any(
@@ -475,7 +476,7 @@ class _Reader:
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
                 bank = m.text.casefold() == "bank"
-                if at is not None and (bank or len(found) > 2):
+                if at is not None and (bank or len(found) > 2 or found[at].kind == "letter"):
                     self.head = f"{m.text} {found[at].text}" if bank else found[at].text
                     used.add(at)
                 else:

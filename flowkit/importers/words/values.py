@@ -46,9 +46,7 @@ def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
 @lru_cache(maxsize=4096)
 def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
     """Find the unit a text spells, quickly where it was met before."""
-    from flowkit.importers.words.units import water_column
-
-    unit = find_unit(spelled, quantities) or water_column(spelled)
+    unit = find_unit(spelled, quantities)
     return unit if unit is None or quantities is None or unit.quantity in quantities else None
 
 

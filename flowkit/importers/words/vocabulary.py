@@ -154,7 +154,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("ヘッド", "シリンダーヘッド", "シリンダヘッド"),
     },
     "fixture_bore": {
-        "en": ("fixture bore", "bore", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "bore sleeve", "fixture diameter", "bore fixture diameter"),
+        "en": ("fixture bore", "bore", "bore adaptor", "adaptor bore", "adaptor", "cylinder adaptor", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "bore sleeve", "fixture diameter", "bore fixture diameter"),
         "de": ("Bohrung", "Prüfbohrung", "Adapterbohrung", "Zylinderbohrung", "Adapter Bohrung", "Bohrung Adapter", "Vorrichtungsbohrung", "Aufnahmebohrung", "Bohrung der Aufnahme", "Zylinderbohrung der Aufnahme", "Bohrung der Vorrichtung", "Adapterdurchmesser"),
         "fr": ("alésage", "alésage du montage", "alésage montage", "alésage d'essai", "alésage adaptateur", "alésage du gabarit", "montage"),
         "es": ("diámetro del cilindro", "diámetro cilindro", "diámetro de cilindro", "calibre", "calibre del útil", "diámetro interior", "diámetro de prueba", "calibre de prueba", "calibre del utillaje", "diámetro del útil", "diámetro del cilindro de prueba"),
@@ -561,7 +561,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     # Words that may come beside any other and add nothing.
     "filler": {
-        "en": ("the", "of", "at", "for", "and", "diameter", "dia", "diam", "test", "tested", "values", "value", "reading", "readings", "ports", "cylinders", "valves", "@", "with", "on", "to", "from", "is", "are", "was", "were", "all", "each", "by", "per", "both", "valve closed at", "numbers", "figures", "only"),
+        "en": ("everything", "whole", "the", "of", "at", "for", "and", "diameter", "dia", "diam", "test", "tested", "values", "value", "reading", "readings", "ports", "cylinders", "valves", "@", "with", "on", "to", "from", "is", "are", "was", "were", "all", "each", "by", "per", "both", "valve closed at", "numbers", "figures", "only"),
         "de": ("der", "die", "das", "bei", "für", "Durchmesser", "Werte", "von", "mit", "am", "Kanäle", "Ventile"),
         "fr": ("du", "des", "au", "diamètre", "valeurs", "pour", "conduits", "soupapes"),
         "es": ("del", "las", "los", "diámetro", "valores", "con", "para", "conductos", "válvulas"),
@@ -598,8 +598,8 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
     },
     # Words of the state of a head, always part of its name.
     "state": {
-        "en": ("stock", "std", "standard", "original", "before", "after", "as received", "ported", "unported", "blended", "recut", "as cast", "baseline", "base", "modified", "mod", "polished", "old", "new", "untouched", "oem", "factory", "raced", "cleaned up", "reworked", "final", "first cut", "out of the box"),
-        "de": ("Serie", "serienmäßig", "vorher", "nachher", "bearbeitet", "unbearbeitet", "original Zustand", "Stand vorher", "Stand nachher", "alt", "neu", "überarbeitet", "Ausgangszustand"),
+        "en": ("before porting", "after porting", "porting", "before work", "after work", "before the work", "after the work", "slim valves", "slim valve", "slimmer valves", "slim stems", "slim stem", "big valve", "big valves", "bigger valves", "large valves", "oversize valves", "stock", "std", "standard", "original", "before", "after", "as received", "ported", "unported", "blended", "recut", "as cast", "baseline", "base", "modified", "mod", "polished", "old", "new", "untouched", "oem", "factory", "raced", "cleaned up", "reworked", "final", "first cut", "out of the box"),
+        "de": ("vor Bearbeitung", "nach Bearbeitung", "vor der Bearbeitung", "nach der Bearbeitung", "schlanke Ventile", "große Ventile", "Serie", "serienmäßig", "vorher", "nachher", "bearbeitet", "unbearbeitet", "original Zustand", "Stand vorher", "Stand nachher", "alt", "neu", "überarbeitet", "Ausgangszustand"),
         "fr": ("avant", "après", "d'origine", "origine", "modifié", "retravaillé", "préparé", "série"),
         "es": ("antes", "después", "de serie", "modificado", "trabajado", "de fábrica"),
         "it": ("prima", "dopo", "di serie", "modificata", "lavorata", "originale", "elaborata"),
