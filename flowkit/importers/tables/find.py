@@ -14,8 +14,6 @@ from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
 from flowkit.importers.words.values import known_unit, read_cell
 from flowkit.units import Unit
 
-__all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
-
 GAP_WIDTH = 2  # blank columns inside a table
 BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
 HEADER_DEPTH = 12  # rows between the lift heading and its first number

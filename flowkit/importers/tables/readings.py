@@ -25,7 +25,8 @@ from flowkit.importers.words.items import (
     read_item,
     refused,
 )
-from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
+from flowkit.importers.words.labels import LEFT_OUT, Label
+from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
 from flowkit.model import Finding, Reading, Side, UnitSource
 from flowkit.units import UNITS, Unit, to_si
