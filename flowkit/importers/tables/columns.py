@@ -13,7 +13,7 @@ from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
-from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.importers.words.values import as_text, known_unit
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, Side
 from flowkit.units import Unit, number
@@ -236,7 +236,7 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
         return label
     value = view.rows[row][index]
     text = as_text(value)
-    cell = read_cell(value, view.decimal_comma)
+    cell = view.cells[row][index]
     if cell.unit in ("IN", "In") and cell.value in PORTS:
         return parse_label(text)  # "1 IN", the intake of port 1
     if cell.unit:
@@ -357,7 +357,7 @@ def _cells_of_other_units(table: Table, index: int) -> bool:
     texts = [value for row in table.axis.rows if isinstance(value := table.view.rows[row][index], str)]
     if not texts or texts[0][-1:].isdigit():
         return False
-    units = {cell.unit for text in texts if (cell := read_cell(text, table.view.decimal_comma)).value is not None}
+    units = {table.view.cells[row][index].unit for row in table.axis.rows}
     known = [unit for spelled in units if spelled and (unit := known_unit(spelled)) is not None]
     return bool(known) and all(unit.quantity in ("humidity", "temperature", "angle") for unit in known)
 
@@ -445,7 +445,7 @@ def _pressure_role(table: Table, column: Column) -> None:
     values = [
         v
         for row in table.axis.rows
-        if (v := read_cell(table.view.value(row, column.index), table.view.decimal_comma).value)
+        if (v := table.view.cells[row][column.index].value)
     ]
     if not values or "pressure" in column.own:
         return
@@ -554,7 +554,7 @@ def _take_lone_flow(table: Table, columns: list[Column], context: Context) -> No
         return
     (column,) = columns
     flows = list(_values(table, column).values())
-    cells = [read_cell(table.view.rows[row][table.axis.column], table.view.decimal_comma) for row in table.axis.rows]
+    cells = [table.view.cells[row][table.axis.column] for row in table.axis.rows]
     counted = all(cell.value is not None and cell.value.is_integer() and not cell.unit for cell in cells)
     if table.axis.score >= HEADED or (not counted and len(flows) > 2 and max(flows) > RISES * min(flows)):
         column.role, column.kind, column.why = "flow", "flow", ""
@@ -595,7 +595,7 @@ def _values(table: Table, column: Column) -> dict[int, float]:
     view = table.view
     found = {}
     for row in table.axis.rows:
-        value = read_cell(view.rows[row][column.index], view.decimal_comma).value
+        value = view.cells[row][column.index].value
         if value is not None:
             found[row] = value
     return found

@@ -11,7 +11,7 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import known_unit, read_cell
+from flowkit.importers.words.values import known_unit
 from flowkit.units import Unit
 
 __all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
@@ -281,8 +281,7 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
         return
     numbers, units, inches, rows = [], 0, 0, []
     for row in axis.rows:
-        value = view.rows[row][axis.column]
-        cell = read_cell(value, view.decimal_comma)
+        value, cell = view.rows[row][axis.column], view.cells[row][axis.column]
         if cell.unit and axis.score >= HEADED and _is_line_of_its_own(view, row, axis):
             continue
         rows.append(row)
@@ -326,7 +325,7 @@ def _has_other_headings(view: View, axis: Axis) -> bool:
 
 def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
     """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
-    first = read_cell(view.rows[axis.first][axis.column], view.decimal_comma)
+    first = view.cells[axis.first][axis.column]
     return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
 
 
@@ -619,7 +618,7 @@ def unit_beside(view: View, rows: Sequence[int], column: int) -> Unit | None:
 
 def _is_pressure(view: View, row: int, column: int) -> bool:
     """Whether a cell is a pressure with its unit: ``28 inH2O``."""
-    unit = known_unit(read_cell(view.value(row, column), view.decimal_comma).unit or "")
+    unit = known_unit(view.cells[row][column].unit or "")
     return unit is not None and unit.quantity == "pressure"
 
 
@@ -730,7 +729,7 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
 
 def _is_small(view: View, row: int, column: int) -> bool:
     """Whether a cell holds a number that may name a port or a valve."""
-    cell = read_cell(view.value(row, column), view.decimal_comma)
+    cell = view.cells[row][column]
     if cell.value is None:
         return False
     return (cell.value.is_integer() and 0 < cell.value < 100) or bool(cell.unit and _is_length(cell.unit))
@@ -834,7 +833,7 @@ def _evidence(table: Table) -> float:
     rises = spans = 0.0
     counted = 0
     for column in columns[:12]:
-        values = [read_cell(view.rows[row][column], view.decimal_comma).value for row in axis.rows[:40]]
+        values = [view.cells[row][column].value for row in axis.rows[:40]]
         known = [value for value in values if value is not None and value > 0]
         if len(known) > 1:
             counted += 1
@@ -842,7 +841,7 @@ def _evidence(table: Table) -> float:
             spans += log(max(known) / min(known))
     if not counted:
         return 0.0
-    axis_values = [read_cell(view.rows[row][axis.column], view.decimal_comma).value for row in axis.rows]
+    axis_values = [view.cells[row][axis.column].value for row in axis.rows]
     is_count = axis_values == [float(n) for n in range(1, len(axis_values) + 1)]
     named = sum(
         any(
