@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import HEADED, Table, unit_beside
+from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
@@ -332,16 +332,12 @@ def _name_by_rows(table: Table, column: Column) -> None:
 
 def _filled(table: Table, index: int) -> bool:
     """Whether a column holds anything in the table's rows."""
-    kinds = table.view.kinds
-    return any(kinds[row][index] != " " for row in range(table.first, table.last + 1)) or any(
-        table.view.place(row, index) in table.view.grid.formula_gaps for row in range(table.first, table.last + 1)
-    )
+    return not is_empty(table.view, index, range(table.first, table.last + 1))
 
 
 def _letters(table: Table, index: int) -> str:
     """The kinds of a column's cells in the rows with a lift."""
-    kinds = table.view.kinds
-    return "".join([kinds[row][index] for row in table.axis.rows]).replace(" ", "")
+    return table.axis.letters(table.view.down[index]).replace(" ", "")
 
 
 def _all_percent(table: Table, index: int) -> bool:
@@ -442,11 +438,7 @@ def _pressure_role(table: Table, column: Column) -> None:
     unit = column.unit
     if unit is None or unit.quantity != "pressure":
         return
-    values = [
-        v
-        for row in table.axis.rows
-        if (v := table.view.cells[row][column.index].value)
-    ]
+    values = [v for row in table.axis.rows if (v := table.view.cells[row][column.index].value)]
     if not values or "pressure" in column.own:
         return
     steady = max(values) <= SAG * min(values)
@@ -463,9 +455,10 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
         letters = _letters(table, column.index)
         if column.role in ("who", "trouble") or not letters or column.kind == "notes":
             continue
-        view = table.view
-        texts = {as_text(view.meant(view.value(row, column.index))) for row in table.axis.rows} - {""}
-        if column.role in ("text", "condition", "flow") and set(letters) <= set("t") and texts:
+        if column.role in ("text", "condition", "flow") and not letters.strip("t"):
+            view = table.view
+            values = {view.rows[row][column.index] for row in table.axis.rows}
+            texts = {as_text(view.meant(value)) for value in values} - {""}
             said = [parse_label(text) for text in texts]
             sides = sum(bool(label.side or label.code) and not label.rest for label in said)
             letters_only = {label.letter.casefold() for label in said if label.letter and not label.rest}

@@ -109,9 +109,13 @@ class View:
         return bool(self.grid.percent_cells) and self.place(row, column) in self.grid.percent_cells
 
     def label(self, row: int, column: int) -> Label | None:
-        """Return what a text cell says as a label; None for numbers, gaps and empty cells."""
-        if not 0 <= row < len(self.rows):
-            return None
+        """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
+        if 0 <= row < len(self.rows) and 0 <= column < len(self.kinds[row]):
+            return self.labels(row)[column]
+        return None
+
+    def labels(self, row: int) -> list[Label | None]:
+        """Return what each cell of a row says as a label."""
         labels = self._labels[row]
         if labels is None:
             labels = self._labels[row] = [
@@ -120,7 +124,7 @@ class View:
                 else None
                 for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
             ]
-        return labels[column] if 0 <= column < len(labels) else None
+        return labels
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
@@ -138,6 +142,8 @@ class View:
 
 def _longest(grid: Grid) -> int:
     """How long a text may be to be looked at: in a book of prose only short ones can be headings."""
+    if sum(map(len, grid.rows)) <= _MUCH_TEXT:
+        return _PADDING
     texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
     return _PADDING if texts <= _MUCH_TEXT else _SHORT
 
@@ -236,10 +242,9 @@ def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
 
 def _is_swedish(grid: Grid) -> bool:
     """Whether a sheet abbreviates its sides as Ins and Avg: it has both, or its other words are Swedish."""
-    texts = [value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80]
-    if any(_INSUG.search(text) for text in (*texts, *grid.sheets)):
-        return True
-    if not any(_AVGAS.search(text) for text in (*texts, *grid.sheets)):
-        return False
-    said = [parse_label(text).languages for text in dict.fromkeys(texts)]
+    texts = {value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80}
+    whole = "\n".join([*texts, *grid.sheets])
+    if _INSUG.search(whole) or not _AVGAS.search(whole):
+        return _INSUG.search(whole) is not None
+    said = [parse_label(text).languages for text in texts]
     return sum("sv" in languages and "en" not in languages for languages in said) > 1
