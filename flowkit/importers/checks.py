@@ -124,6 +124,8 @@ def _as_read(point: Point) -> object:
 
 def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
     """Report tests with the same readings: one sheet copied, which is no repeated run."""
+    if len({(test.file, test.sheet) for test in tests}) < 2:
+        return []
     seen: dict[tuple[object, ...], FlowTest] = {}
     pairs: dict[tuple[str | None, str | None], tuple[FlowTest, FlowTest, int]] = {}
     for test in tests:

@@ -114,7 +114,7 @@ def _number_columns(view: View) -> list[tuple[int, int, int]]:
         best: tuple[int, int] | None = None
         start: int | None = None
         for row in range(min(len(view.rows), SEARCH) + 1):
-            if view.is_number(row, column):
+            if view.kind(row, column) == "n":
                 start = row if start is None else start
             elif start is not None:
                 if best is None or row - start > best[1] - best[0] + 1:
