@@ -25,8 +25,6 @@ from flowkit.page.workspace import Workspace
 if TYPE_CHECKING:
     import uvicorn
 
-__all__ = ["serve"]
-
 
 def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     """Serve a folder's job until stopped; returns the exit status."""

@@ -12,8 +12,6 @@ from pathlib import Path
 from flowkit.errors import FlowkitError
 from flowkit.output import written_whole
 
-__all__ = ["main", "make_shortcut"]
-
 
 def make_shortcut(folder: Path | None = None, *, system: str = sys.platform) -> Path:
     """Write a shortcut; returns where. A file of that name that is not ours is left alone."""

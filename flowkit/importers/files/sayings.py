@@ -7,8 +7,9 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from flowkit.importers.words.labels import FLOW_QUANTITIES, Mention, mentions
+from flowkit.importers.words.labels import Mention, mentions
 from flowkit.importers.words.phrases import Found, quantities
+from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.units import number
 
 __all__ = ["said_rows"]

@@ -22,9 +22,9 @@ from flowkit.importers.words.items import (
     read_item,
     refused,
 )
-from flowkit.importers.words.labels import FLOW_QUANTITIES, WHO_KINDS, Label, mentions, parse_label
+from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
-from flowkit.importers.words.units import take_pressure
+from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
@@ -487,7 +487,7 @@ def _general(bands: Sequence[_Band], tail: Sequence[Placed]) -> dict[Key, Item]:
     other_titles = any(entry.title for band in bands[1:] for entry in band.entries)
     # The last title above the first table is the table's own where others have theirs.
     own = titles[-1] if titles and other_titles else None
-    general = [entry for entry in shared if not (entry.title and (entry.row, entry.column) == own)]
+    general = [e for e in shared if not (e.title and (e.row, e.column) == own and e.item.kind in WHO_KINDS | OWN)]
     found = _gather(tail, [])
     return found | _gather(general, [])
 
