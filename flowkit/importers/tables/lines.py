@@ -268,9 +268,8 @@ class _Reader:
             return text
         behind = text[numbers[0].end :].strip(" ,;")
         if not behind or not pairs(behind)[0]:
-            unit = numbers[0].unit
-            remark = unit is not None and unit.quantity == "length" and behind and not re.search(r"[\d@]", behind)
-            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve"
+            remark = numbers[0].unit is not None and behind and not re.search(r"[\d@]", behind)
+            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve", "1.2 cfm all"
         self._read_text(at.row, at.column, behind, source)
         return text[: numbers[0].end]
 

@@ -116,7 +116,7 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
 _LEAD = re.compile(
-    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d).*)$"
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
 )
 
 
