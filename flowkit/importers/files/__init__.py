@@ -7,7 +7,6 @@ from pathlib import Path
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import Grid, read_bytes
 
-__all__ = ["SHEET_ENDINGS", "grids_of", "read_grids"]
 SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
 """Endings of files taken for sheets unasked; what a file is, its content shows."""
 

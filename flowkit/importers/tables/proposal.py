@@ -9,9 +9,8 @@ from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.labels import FLOW_QUANTITIES, Label
-
-__all__ = ["has_numbers", "mapping_lines", "stanza"]
+from flowkit.importers.words.labels import Label
+from flowkit.units import FLOW_QUANTITIES
 
 LEAST = 3  # numbers under each other that make a column worth naming
 SEARCH = 200  # rows looked at

@@ -14,8 +14,6 @@ from flowkit.importers.words.labels import WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import named_units, quantities
 from flowkit.importers.words.values import EMPTY, Cell, decimal_comma_of, read_cell
 
-__all__ = ["View", "upright"]
-
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
 _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
