@@ -255,58 +255,54 @@ ATTACHMENT = "flowkit-data.json"
 PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
 
 
-def carried(data: bytes, label: str) -> ReadResult | None:
+def carried(data: bytes) -> ReadResult | None:
     """Read the flow tests that a report of flowkit carries, PDF or one HTML file; None where the file is neither."""
     if data.startswith(b"%PDF-"):
-        found = _attachment(data, label)
-        return None if found is None else _carried(found, label)
+        found = _attachment(data)
+        return None if found is None else _carried(found)
     page = re.search(
         rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
     )
-    return None if page is None else _carried(page.group(1), label)
+    return None if page is None else _carried(page.group(1))
 
 
-def _carried(data: bytes, label: str) -> ReadResult:
+def _carried(data: bytes) -> ReadResult:
     """Return the tests and findings of the document a report carries."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
             "flowkit reads",
             "write the report once more from the sheets",
-            file=label,
         )
-    content = _json(data, label)
+    content = _json(data)
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
         raise SheetError(
             'the data in it cannot be used: it is no document of kind "read"',
             "write the report once more from the sheets",
-            file=label,
         )
     return ReadResult(
-        tuple(test_from_json(item, place=f"tests[{nth}]", file=label) for nth, item in enumerate(tests)),
-        tuple(finding_from_json(item, place=f"findings[{nth}]", file=label) for nth, item in enumerate(findings)),
+        tuple(test_from_json(item, place=f"tests[{nth}]") for nth, item in enumerate(tests)),
+        tuple(finding_from_json(item, place=f"findings[{nth}]") for nth, item in enumerate(findings)),
     )
 
 
-def _attachment(data: bytes, label: str) -> bytes | None:
+def _attachment(data: bytes) -> bytes | None:
     """Return the attachment's bytes; None where the PDF has none or cannot be opened, so that its text is left."""
     from flowkit.importers.files.pdf import open_pdf
 
     try:
-        attached = open_pdf(data, label).attachments  # type: ignore[attr-defined]
+        attached = open_pdf(data).attachments  # type: ignore[attr-defined]
         found = [content for name, contents in attached.items() if name == ATTACHMENT for content in contents]
     except Exception:
         # The list of attachments of an odd PDF may come apart in any way.
         return None
     if any(content != found[0] for content in found):
-        raise SheetError(
-            "this PDF carries two different sets of readings", "take the report that was written last", file=label
-        )
+        raise SheetError("this PDF carries two different sets of readings", "take the report that was written last")
     return bytes(found[0]) if found else None
 
 
-def _json(data: bytes, label: str) -> Mapping[str, Any]:
+def _json(data: bytes) -> Mapping[str, Any]:
     """Parse the attachment; figures that are no numbers are refused."""
 
     def refuse(word: str) -> NoReturn:
@@ -317,6 +313,6 @@ def _json(data: bytes, label: str) -> Mapping[str, Any]:
         content = json.loads(data.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError) as error:
         raise SheetError(
-            f"the data in it cannot be used: {error}", "write the report once more from the sheets", file=label
+            f"the data in it cannot be used: {error}", "write the report once more from the sheets"
         ) from error
     return content if isinstance(content, dict) else {}
