@@ -138,7 +138,7 @@ def test_too_many_sheets() -> None:
     class Whole:
         """A compound file that is nothing but its stream, of whatever length."""
 
-        def __init__(self, data: bytes, label: str) -> None:
+        def __init__(self, data: bytes) -> None:
             self.data = data
 
         def __contains__(self, name: str) -> bool:

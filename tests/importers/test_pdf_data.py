@@ -138,7 +138,7 @@ TEST = jsonable(
         (["file"], 3, "file is no text"),
         (["variant"], None, "variant is no text"),
         (["port"], 1, "port is no text"),
-        (["side"], "left", "side is 'left', not one of intake, exhaust, None"),
+        (["side"], "left", "side is 'left', not one of intake, exhaust"),
         (["side"], 3, "side is no text"),
         (["run"], 0, "run is no whole number from 1"),
         (["run"], True, "run is no whole number"),
