@@ -21,27 +21,6 @@ from flowkit.corrections.step import MATTERS
 from flowkit.model import CorrectedPoint, CorrectedTest, Finding, LedgerLine, Side, Variant
 from flowkit.wording import listed, percent, ports_named
 
-__all__ = [
-    "IMPOSSIBLE",
-    "NOT_CREDIBLE",
-    "UNEVEN",
-    "USUAL_RATIO",
-    "confounded",
-    "corrected_unequally",
-    "duplicate_names",
-    "flows",
-    "impossible_flow",
-    "lagging_port",
-    "port_uneven",
-    "ratio_unusual",
-    "side_missing",
-    "unmatched_ports",
-    "untouched_unknown",
-    "valve_impossible",
-    "variants_left_out",
-    "zero_flow",
-]
-
 NOT_CREDIBLE = (1.03, 0.05e-3)
 """Largest credible coefficient on the minimum area, and what over the lift [m] adds (common practice, no source)."""
 IMPOSSIBLE = (1.15, 0.10e-3)

@@ -16,8 +16,6 @@ from flowkit.analysis.uncertainty import Assessor, Contrast, plate_of
 from flowkit.model import CorrectedTest, Finding, Side, Variant
 from flowkit.wording import Display, day_words, lift_words, listed, percent, signed_percent
 
-__all__ = ["circumstances", "drift_findings", "pair_findings", "scatter_findings", "setup_findings"]
-
 SAME_BORE_M = 1e-4
 """Fixture bores closer than this are one [m]."""
 

@@ -21,15 +21,7 @@ from flowkit.analysis.circumstances import (
     scatter_findings,
     setup_findings,
 )
-from flowkit.analysis.curves import (
-    SAME_LIFT_M,
-    AreaMethod,
-    PortCurve,
-    SideVariant,
-    common_ports,
-    common_range,
-    side_variants,
-)
+from flowkit.analysis.curves import PortCurve, SideVariant, common_ports, common_range, side_variants
 from flowkit.analysis.gains import (
     MatchedPair,
     bands,
@@ -42,6 +34,7 @@ from flowkit.analysis.gains import (
     shares_of_total,
     with_shares,
 )
+from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod
 from flowkit.analysis.meters import meter_terms
 from flowkit.analysis.metrics import MetricResult, Rule, metric_of
 from flowkit.analysis.results import Comparison, Gain, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
@@ -55,8 +48,6 @@ from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.model import Bench, CorrectedPoint, CorrectedTest, Finding, Reference, Side, Variant, joined
 from flowkit.wording import DISPLAYS, Display, displayed
-
-__all__ = ["assessor_of", "compare", "variant_flow"]
 
 
 def variant_flow(

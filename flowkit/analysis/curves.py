@@ -29,22 +29,6 @@ from flowkit.analysis.runs import folded, without_copies
 from flowkit.errors import RangeError
 from flowkit.model import CorrectedTest, Side, ValveGeometry, Variant
 
-__all__ = [
-    "SAME_LIFT_M",
-    "AreaMethod",
-    "PortCurve",
-    "SideVariant",
-    "common_ports",
-    "common_range",
-    "integrate",
-    "lift_key",
-    "merge_lifts",
-    "natural_order",
-    "pchip",
-    "side_variants",
-    "valve_of",
-]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PortCurve:

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.areas import minimum_area
-from flowkit.analysis.curves import SAME_LIFT_M, AreaMethod, SideVariant, common_ports, merge_lifts
+from flowkit.analysis.curves import SideVariant, common_ports
+from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod, merge_lifts
 from flowkit.analysis.propagation import half_width_factor
 from flowkit.analysis.results import Band, BandGain, Gain, Interaction, LiftGain, PortGain, RatioPoint
 from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means
@@ -20,34 +21,6 @@ from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Estimate, Sp
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
-
-__all__ = [
-    "BORDERS",
-    "FRACTIONS",
-    "Change",
-    "Circumstances",
-    "Corners",
-    "GainKind",
-    "MatchedPair",
-    "PairFigure",
-    "assess_pair",
-    "band_figures",
-    "band_limits",
-    "bands",
-    "expected_gains",
-    "find_corners",
-    "gain_of_pair",
-    "interaction",
-    "log_effects",
-    "match_pairs",
-    "pressure_law_difference",
-    "ratio_at_fraction",
-    "ratio_at_lift",
-    "shares_of_total",
-    "what_changed",
-    "with_shares",
-]
-
 
 GainKind = Literal["step", "total", "step and total"]
 

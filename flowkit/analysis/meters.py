@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from flowkit.analysis.runs import Session
     from flowkit.analysis.uncertainty import Array, Drift, Reading
 
-__all__ = ["meter_terms"]
-
 
 def meter_terms(readings: Sequence[Reading], drift: Drift) -> Mapping[str, Array]:
     """Return the variances of ln(ratio) that come with meters, by name, shape (figures,).

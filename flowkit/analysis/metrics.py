@@ -22,8 +22,6 @@ from flowkit.result import Result
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["MetricGain", "MetricResult", "MetricSide", "MetricValue", "Rule", "metric_of"]
-
 Rule = Callable[[Curve], float]
 UNMOVED = 1e-9
 """Largest relative change of a figure by its flows at which it does not depend on them."""

@@ -24,8 +24,6 @@ from flowkit.model import Bench, Finding, Reference, Side, Variant
 from flowkit.result import Result
 from flowkit.wording import listed, percent_at_least
 
-__all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]
-
 MOST_RUNS = 50
 """More runs of every port than this are not worth planning."""
 

@@ -9,15 +9,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = [
-    "effective_degrees_of_freedom",
-    "found_shift",
-    "half_width_factor",
-    "student_t",
-    "studentized_range",
-    "t_test_power",
-]
-
 
 def student_t(degrees_of_freedom: float, probability: float = 0.95) -> float:
     """Return the coverage factor of Student's distribution, two-sided.

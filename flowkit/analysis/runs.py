@@ -12,18 +12,6 @@ from flowkit.analysis.lifts import merge_lifts
 from flowkit.model import CorrectedTest, Finding, FlowTest, MeterMark
 from flowkit.units import from_si
 
-__all__ = [
-    "Benches",
-    "Session",
-    "continues",
-    "copies",
-    "identical_findings",
-    "relative_steps",
-    "resolution",
-    "runs_of",
-    "without_copies",
-]
-
 Test = FlowTest | CorrectedTest
 UNNAMED = "\0unnamed"
 """Bench of the sheets that name none where the job names two or more: unlike any of them."""

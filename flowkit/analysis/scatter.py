@@ -22,8 +22,6 @@ from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, LedgerLine, Reference, Side
 
-__all__ = ["AtLifts", "Blocks", "Figure", "LiftScatter", "Means", "Metric", "PortRuns", "Values", "additive_residuals"]
-
 Array = NDArray[np.float64]
 STEP = 1e-5
 """Relative step of the central differences, so that a kink gives the mean of its two sides."""

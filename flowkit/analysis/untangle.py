@@ -9,8 +9,6 @@ from itertools import islice, pairwise, permutations
 from flowkit.analysis.gains import find_corners, what_changed
 from flowkit.wording import listed
 
-__all__ = ["ExtraTest", "untangle"]
-
 State = Mapping[str, str]
 ORDERS = 720
 """Orders of the changes that are looked through; all of them up to six factors."""

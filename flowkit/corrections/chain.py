@@ -42,8 +42,6 @@ from flowkit.model import (
 from flowkit.units import format_quantity, from_si
 from flowkit.wording import percent, pressure_as_read
 
-__all__ = ["CORRECTIONS", "correct", "reference_state"]
-
 _Correction = Callable[[tuple[float, ...], FlowTest, Setting], Step]
 
 _STEPS: tuple[tuple[str, _Correction], ...] = (

@@ -12,8 +12,6 @@ from flowkit.result import TestsResult
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CorrectionResult"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class CorrectionResult(TestsResult):

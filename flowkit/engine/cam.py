@@ -23,8 +23,6 @@ from flowkit.errors import EngineError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["GAS_EXCHANGE_TDC", "Cam", "LiftPolynomial", "time_in_bands"]
-
 
 @dataclass(frozen=True, slots=True)
 class LiftPolynomial:

@@ -15,8 +15,6 @@ from flowkit.importers.files import read_grids
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.units import Unit, find_unit, number, to_si
 
-__all__ = ["CamTable"]
-
 _CLOSED_FRACTION = 0.02
 """A table must begin and end below this fraction of its peak, else part of the cam is missing."""
 

@@ -14,7 +14,6 @@ from flowkit.importers.words.items import Units
 from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import Quantity, number, unit
 
-__all__ = ["CellChange", "CellRange", "ColumnMapping", "FlowColumn", "Stated", "TableMapping", "change_cells"]
 PLACE = "columns"
 
 

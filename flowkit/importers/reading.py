@@ -24,8 +24,6 @@ from flowkit.importers.unused import unused
 from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
 from flowkit.model import Finding, FlowTest, HandChange
 
-__all__ = ["read"]
-
 _NOTHING_STATED = Stated()
 _COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
 

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from flowkit.job.load import JobVariant, SheetChoice
     from flowkit.records.query import RecordedState
 
-__all__ = ["join_tests", "read_variants"]
-
 SAME = 1e-3
 """Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
 

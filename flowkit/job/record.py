@@ -311,6 +311,3 @@ def _free(path: Path) -> Path:
     while (target := path.with_name(f"{path.stem}.before-rebuild-{number}{path.suffix}")).exists():
         number += 1
     return target
-
-
-__all__ = ["Added", "add_to_records", "job_entry", "rebuild", "repeats_of", "sheet_entry"]

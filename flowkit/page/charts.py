@@ -12,8 +12,6 @@ from flowkit.model import FlowTest, Side
 from flowkit.units import from_si
 from flowkit.wording import display_of
 
-__all__ = ["compared", "gained", "read_chart"]
-
 MOST_TESTS = 24
 """Curves of one state that are drawn; more would be a tangle."""
 

@@ -25,8 +25,6 @@ from flowkit.page.security import MOST_BYTES
 from flowkit.page.tasks import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
 
-__all__ = ["STEPS", "Notice", "Page", "number", "plural", "text"]
-
 STEPS = (
     ("sheets", "Sheets"),
     ("heads", "Heads and work"),

@@ -15,8 +15,6 @@ from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
-__all__ = ["LETTERED", "Choice", "Question", "Ready", "by_hand", "drift_question", "letter", "plain", "questions_of"]
-
 _UNITS = {
     "flow_unit": ("CFM", "L/s", "m³/h", "L/min"),
     "lift_unit": ("mm", "in", "thou"),

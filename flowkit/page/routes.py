@@ -23,8 +23,6 @@ from flowkit.page.plumbing import Notice, Page, home, text
 from flowkit.page.workspace import Workspace
 from flowkit.reports.html import ASSETS, chart_css
 
-__all__ = ["make_app"]
-
 _STATIC = {"page.css": "text/css", "page.js": "text/javascript", "charts.js": "text/javascript",
            "typing.js": "text/javascript", "icon.svg": "image/svg+xml"}  # fmt: skip
 

@@ -13,8 +13,6 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["MOST_BYTES", "Guard"]
-
 MOST_BYTES = 200_000_000
 """Size of one upload, all its files together."""
 

@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from flowkit.page.plumbing import Page
     from flowkit.page.security import Guard
 
-__all__ = ["serve"]
-
 
 def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = math.inf) -> int:
     """Serve a folder's job until it is closed on the page, stopped, or nobody asked for `idle_s`; the exit status."""

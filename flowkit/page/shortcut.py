@@ -12,8 +12,6 @@ from pathlib import Path
 from flowkit.errors import FlowkitError
 from flowkit.output import written_whole
 
-__all__ = ["main", "make_shortcut"]
-
 IDLE_S = 8 * 3600.0
 """A page without a console ends after so long without an open window; an open one asks once a minute."""
 

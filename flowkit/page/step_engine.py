@@ -21,8 +21,6 @@ from flowkit.page.step_build import _wanted
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
 
-__all__ = ["routes"]
-
 Field = tuple[str, str, str]
 ENGINE: tuple[Field, ...] = (
     ("cylinders", "Cylinders", "4"),

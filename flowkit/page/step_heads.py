@@ -16,8 +16,6 @@ from flowkit.page.plumbing import Notice, Page, drifts, text
 from flowkit.page.questions import drift_question
 from flowkit.page.workspace import Snapshot
 
-__all__ = ["routes"]
-
 _VALVE = (
     ("head", "Valve head", "38 mm", "coefficients, where the seat or the throat limits the flow"),
     ("stem", "Stem", "8 mm", "what slimmer stems are expected to bring"),

@@ -21,8 +21,6 @@ from flowkit.page.workspace import Snapshot
 from flowkit.units import from_si
 from flowkit.wording import display_of
 
-__all__ = ["routes"]
-
 MOST_FOUND = 200
 _SHOWN = ("job", "title", "customer", "state", "head", "side", "port", "date", "bench", "operator")
 _CHOICES = {

@@ -18,8 +18,6 @@ from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
 from flowkit.wording import display_of
 
-__all__ = ["routes"]
-
 
 def routes(page: Page) -> list[Route]:
     """Return the step's addresses."""

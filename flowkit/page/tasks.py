@@ -10,8 +10,6 @@ import threading
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Task", "Tasks"]
-
 
 class Task:
     """One piece of work in a process of its own."""

@@ -12,30 +12,6 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 
-__all__ = [
-    "MAX_ARCHIVE_MEMBERS",
-    "MAX_CELLS",
-    "MAX_CELLS_IN_FILE",
-    "MAX_COLUMNS",
-    "MAX_FILE_BYTES",
-    "MAX_INFLATED_BYTES",
-    "MAX_LINE_CHARACTERS",
-    "MAX_PART_BYTES",
-    "MAX_QUOTED_LINES",
-    "MAX_ROWS",
-    "MAX_SHEETS",
-    "MAX_TEXT_BYTES",
-    "MAX_TEXT_IN_CELLS",
-    "Cell",
-    "CellValue",
-    "Grid",
-    "SheetFacts",
-    "check_extent",
-    "column_letters",
-    "megabytes",
-    "read_bytes",
-]
-
 MAX_FILE_BYTES = 50_000_000  # Size of a workbook or PDF file on disk; pictures in a workbook count here
 MAX_TEXT_BYTES = 10_000_000  # Size of a text file
 MAX_LINE_CHARACTERS = 200_000  # Length of one line of text

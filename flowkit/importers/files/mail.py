@@ -10,7 +10,6 @@ from typing import NamedTuple
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
 
-__all__ = ["Mail", "MarkupRows", "is_mail", "is_markup", "markup_rows", "read_mail", "unquoted", "without_headers"]
 Row = tuple[str | None, ...]
 _HEADER = re.compile(
     r"(from|to|subject|date|mime-version|received|return-path|message-id|content-type|delivered-to|reply-to|x-[\w-]+):",

@@ -26,7 +26,6 @@ from flowkit.importers.files.grid import (
 )
 from flowkit.importers.files.package import Attributes, parse_xml
 
-__all__ = ["ods_facts"]
 _HIDDEN = ("collapse", "filter")
 _ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
 

@@ -15,17 +15,6 @@ from flowkit.importers.result import ReadResult
 from flowkit.model import Conditions, Finding, FlowTest, Point, Reading, Severity, Side, Units, UnitSource
 from flowkit.units import find_unit
 
-__all__ = [
-    "ATTACHMENT",
-    "OwnOutputError",
-    "carried",
-    "finding_from_json",
-    "is_own_output",
-    "left_out",
-    "only_own_output",
-    "test_from_json",
-]
-
 _TITLED = 3  # rows in which a worksheet of the workbook says what it is
 
 # How a worksheet begins -> how its second or third row begins.

@@ -12,7 +12,6 @@ from xml.parsers import expat
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_ARCHIVE_MEMBERS, MAX_INFLATED_BYTES, MAX_PART_BYTES, megabytes
 
-__all__ = ["Attributes", "package_parts", "parse_xml"]
 Attributes = dict[str, str]
 
 

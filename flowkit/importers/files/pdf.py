@@ -12,7 +12,6 @@ from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_ROWS, Grid
 from flowkit.importers.files.text import RULE, Line, Piece, aligned_rows, decimal_comma
 
-__all__ = ["open_pdf", "pdf_grids"]
 MAX_PAGES = 60
 MAX_CHARACTERS = 100_000  # of a page
 # Parts of a line's height: letters nearer than this are one word, words nearer than this one cell.

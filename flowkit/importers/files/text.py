@@ -23,22 +23,6 @@ from flowkit.importers.files.grid import (
     megabytes,
 )
 
-__all__ = [
-    "RULE",
-    "Line",
-    "Piece",
-    "aligned_rows",
-    "check_width",
-    "decimal_comma",
-    "decode_text",
-    "find_delimiter",
-    "grid_of_lines",
-    "grid_of_text",
-    "is_numeric",
-    "text_grid",
-    "text_lines",
-]
-
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32-le"),  # before UTF-16, whose mark it begins with

@@ -29,7 +29,6 @@ from flowkit.importers.files.grid import (
 from flowkit.importers.files.package import package_parts
 from flowkit.importers.files.text import decimal_comma
 
-__all__ = ["workbook_grids"]
 Rows = tuple[tuple[CellValue, ...], ...]
 Range = tuple[int, int, int, int]
 _MEND = "open it in the spreadsheet program and save it again as xlsx"

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_CELLS_IN_FILE, MAX_SHEETS, Cell, SheetFacts, check_extent
 
-__all__ = ["CompoundFile", "without_macros", "xls_facts"]
 MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _LAST_REGULAR = 0xFFFFFFFA
 _ENTRY = 128

@@ -21,7 +21,6 @@ from flowkit.importers.files.grid import (
 )
 from flowkit.importers.files.package import Attributes, parse_xml
 
-__all__ = ["CellFacts", "parse_cells", "parse_reference", "xlsx_facts"]
 _REFERENCE = re.compile(r"([A-Za-z]{1,3})([0-9]{1,9})")
 _TRUE = ("1", "true", "on")
 

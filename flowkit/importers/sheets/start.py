@@ -25,7 +25,6 @@ from flowkit.importers.words.vocabulary import FIRST_STATES, fold
 from flowkit.model import Conditions, Finding, FlowTest
 from flowkit.units import format_quantity
 
-__all__ = ["SUFFIXES", "Folder", "Listed", "job_text", "read_folder", "start_job", "target_of", "write_new"]
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # Endings of sheets
 _MAY_BE_SHEETS = SUFFIXES | {
     *(".numbers", ".docx", ".doc", ".rtf", ".odt", ".pages", ".zip", ".7z", ".rar", ".gz", ".xlsb"),

@@ -28,13 +28,12 @@ from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
-from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label, parse_label
+from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
+from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import as_text
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, FlowTest, Side
-
-__all__ = ["SheetReading", "TableReading", "file_variant", "read_sheet", "refuse_twins", "sheet_name", "unit_of"]
 
 SHOWN = 5  # cells named one by one before the rest are counted
 UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow

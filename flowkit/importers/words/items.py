@@ -16,29 +16,6 @@ from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
 from flowkit.units import UNITS, Quantity, Unit, from_si, to_si
 
-__all__ = [
-    "BY_HAND",
-    "CONDITION_FIELDS",
-    "CONTRADICTED",
-    "FLOW_KINDS",
-    "KEEP_ONE",
-    "MAPPING_HINT",
-    "NO_UNITS",
-    "PROPOSED",
-    "QUANTITIES",
-    "SET_HEADING",
-    "STATE_RIGHT",
-    "Item",
-    "Units",
-    "Written",
-    "assumed",
-    "is_meter_unit",
-    "proposal_of",
-    "read_item",
-    "refused",
-    "unreadable",
-]
-
 _ROWS = {
     **{key: row for key, row in section("conditions").items() if key not in ("test_pressure", "reading_unit")},
     "pressure": section("conditions")["test_pressure"],

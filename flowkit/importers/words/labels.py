@@ -19,8 +19,6 @@ from flowkit.importers.words.vocabulary import LONGEST, ORDINAL_ENDINGS, PHRASES
 from flowkit.model import Side
 from flowkit.units import Unit, find_unit
 
-__all__ = ["FLOW_QUANTITIES", "LEFT_OUT", "WHO_KINDS", "Label", "Mention", "mentions", "parse_label"]
-
 LENGTH_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "length") | {"lift"}
 _INCH_KINDS = LENGTH_KINDS | {
     "pressure", "leak_pressure", "check_pressure", "check_reading_pressure", "barometer", "meter_pressure", "meter",

@@ -9,8 +9,6 @@ from typing import NamedTuple
 from flowkit.importers.words.vocabulary import PHRASES, fold
 from flowkit.units import Quantity, Unit, find_unit
 
-__all__ = ["FLOW_QUANTITIES", "TakenPressure", "foreign_unit", "take_pressure", "take_unit", "whole_unit"]
-
 FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 
 

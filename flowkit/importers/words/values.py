@@ -13,8 +13,6 @@ from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, fold
 from flowkit.units import Quantity, Unit, find_unit, number
 
-__all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "known_unit", "plain_numbers", "read_cell"]
-
 GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
 """What people write where nothing was measured."""
 

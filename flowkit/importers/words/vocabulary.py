@@ -15,19 +15,6 @@ from typing import Final
 
 from flowkit.fields import CONDITIONS, Side
 
-__all__ = [
-    "FACTORS",
-    "LANGUAGES",
-    "LONGEST",
-    "PHRASES",
-    "SHARED",
-    "SIDE_CODES",
-    "SIDE_KINDS",
-    "WORDS",
-    "fold",
-    "spellings",
-]
-
 LANGUAGES: Final = ("en", "de", "fr", "es", "it", "nl", "pl", "sv", "pt", "ja")
 
 # Kind -> language -> words. Kinds are quantities, who-and-what (side, port, ...), and what is left out.

@@ -13,8 +13,6 @@ from flowkit.corrections.metering import KAPPA, viscosity
 from flowkit.reports.workbook.pen import Formula, Pen, Style
 from flowkit.reports.workbook.plan import Reading
 
-__all__ = ["HEADS", "WIDTHS", "meter_flow"]
-
 FIRST = 13
 HEADS = (
     "reading less zero", "Pa to one of it", "differential, Pa", "pressure before the meter, Pa",
