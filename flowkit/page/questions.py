@@ -202,7 +202,8 @@ def _hanging(message: str) -> str:
     """The first sentence of what gains hang on, and how many they are."""
     waits = message.count("is not assessed")
     first = message.partition(". ")[0].rstrip(".") + "."
-    return f"{first} Until it is known, the gains that hang on it are not assessed ({waits})." if waits else first
+    gains = "the gain that hangs on it is" if waits == 1 else f"{waits} gains that hang on it are"
+    return f"{first} Until it is known, {gains} shown but not called proven or unproven." if waits else first
 
 
 _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")

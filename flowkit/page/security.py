@@ -45,6 +45,7 @@ class Guard:
         self.secret = secret
         self.session = secrets.token_urlsafe(32)
         self.most_bytes = most_bytes
+        self.requests = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -58,6 +59,7 @@ class Guard:
         if refused is not None:
             await refused(scope, receive, _with_headers(send))
             return
+        self.requests += 1
         seen = 0
 
         async def counted() -> Message:

@@ -97,6 +97,11 @@ class Tasks:
         """The last work of a kind."""
         return self._last.get(kind)
 
+    @property
+    def running(self) -> bool:
+        """Whether any work is still going on."""
+        return any(task.running for task in self._last.values())
+
     def close(self) -> None:
         """Stop everything."""
         for task in self._last.values():

@@ -9,8 +9,7 @@ from typing import NamedTuple
 
 from flowkit.importers.words.labels import Mention, mentions
 from flowkit.importers.words.phrases import Found, quantities
-from flowkit.importers.words.units import FLOW_QUANTITIES
-from flowkit.units import number
+from flowkit.units import FLOW_QUANTITIES, number
 
 __all__ = ["said_rows"]
 

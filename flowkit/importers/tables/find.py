@@ -13,7 +13,7 @@ from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
 from flowkit.importers.words.phrases import is_sentence, pairs
 from flowkit.importers.words.values import as_text, known_unit
-from flowkit.units import Unit
+from flowkit.units import FLOW_QUANTITIES, Unit
 
 GAP_WIDTH = 2  # blank columns inside a table
 BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
@@ -345,7 +345,7 @@ def _has_other_headings(view: View, axis: Axis) -> bool:
 
 
 def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
-    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit, no number beside it."""
+    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit, none beside it."""
     first, cell = view.cells[axis.first][axis.column], view.cells[row][axis.column]
     alone = view.kinds[row].strip() == "n" or (view.kinds[row].count("n") == 1 and not _is_length(cell.unit))
     return row > axis.first and not first.unit and alone
@@ -364,8 +364,6 @@ def _plain(label: Label) -> bool:
 
 def _is_corner(label: Label) -> bool:
     """Whether a heading names the flows of the whole table and not its own column."""
-    from flowkit.importers.words.units import FLOW_QUANTITIES
-
     flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
     return bool(flow or label.kind == "flow" or label.pressure) and not (label.port or label.run)
 

@@ -24,10 +24,11 @@ from flowkit.importers.words.items import (
 )
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
-from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
+from flowkit.units import FLOW_QUANTITIES
 
 
 class Placed(NamedTuple):
@@ -84,7 +85,7 @@ _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES
 _LEAKS = frozenset({"leak", "leak_before", "leak_after"})
 _STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
 _NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
-_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+")
+_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
@@ -237,7 +238,8 @@ class _Reader:
             taken = take_pressure(f"at {text}")
             if taken is not None and not taken.rest.replace("at", "").strip():
                 kind = "pressure"  # "Tested: 28 inH2O"
-        if kind == "head" and no_number and set(parse_label(text).kinds) <= _STATES and "state" in parse_label(text).kinds:
+        kinds = parse_label(text).kinds if kind == "head" and no_number else ()
+        if "state" in kinds and set(kinds) <= _STATES:
             kind = "variant"  # "Head: ported"
         if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
             kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
@@ -323,10 +325,10 @@ class _Reader:
         """Take the parts of a sentence that name a test and nothing else: ``Intake 2, ported, all at 28 inH2O``."""
         for clause in filter(None, _CLAUSE.split(text)):
             label = parse_label(str(self.view.meant(clause)))
-            if clause != text and not label.kind and not is_sentence(clause) and (label.names or "state" in label.kinds):
-                if set(label.kinds) <= _NAMES:
-                    self.got.lines.append(Line(row, column, clause.strip(), label, source))
-                    self._read_title(row, column, label, source, clause)
+            names = (label.names or "state" in label.kinds) and set(label.kinds) <= _NAMES
+            if names and clause != text and not label.kind and not is_sentence(clause):
+                self.got.lines.append(Line(row, column, clause.strip(), label, source))
+                self._read_title(row, column, label, source, clause)
 
     def _read_title(self, row: int, column: int, label: Label, source: str, text: str) -> None:
         """Take side, port, run, flow unit and pressure out of a title; a sentence gives its pressure alone."""

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from flowkit.importers.tables.columns import Column
     from flowkit.importers.tables.find import Table
 
+
 _OPEN = ("flow", "named", "unknown", "bare", "reading")
 MOST_PORTS = 16  # a larger number alone is no port's
 _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))
@@ -77,10 +78,10 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
         if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
             column.code = None  # "in CFM" under a caption that names the side
     nameless = [column for column in flows if column.side is None and column.code is None]
-    if side is None and {column.side for column in flows} == {"exhaust", None} and not any(c.code for c in flows):
-        if all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", column.text, re.IGNORECASE) for column in nameless):
-            for column in nameless:
-                column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
+    beside = side is None and {c.side for c in flows} == {"exhaust", None} and not any(c.code for c in flows)
+    if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
+        for column in nameless:
+            column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []

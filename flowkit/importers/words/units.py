@@ -7,10 +7,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.words.vocabulary import PHRASES, fold
-from flowkit.units import Quantity, Unit, find_unit
-
-FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
-
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
 
 # Units of quantities that are no part of a flow test: their columns are never flows.
 _FOREIGN = {
@@ -157,7 +154,7 @@ class TakenPressure(NamedTuple):
 
     @property
     def among_units(self) -> bool:
-        """Whether nothing but units is around it, up to the next comma: ``(mm / CFM / 28")``, ``..., all at 28 in, ...``."""
+        """Whether nothing but units is around it, up to the next comma: ``(mm / CFM / 28")``, ``all at 28 in``."""
         clause = f"{_CLAUSE.split(self.before)[-1]} {_CLAUSE.split(self.after)[0]}" if self.led else self.rest
         words = re.sub(r"[()\[\],;/@–-]+(?=\s|$)|(?<![^\s])[()\[\],;/@–-]+", " ", clause).split()
         kinds = ("lift", "flow", "filler", "common", "pressure", "bench")
