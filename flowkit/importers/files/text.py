@@ -98,7 +98,7 @@ def _one_byte_encoding(data: bytes) -> str:
         known = sum(fold(word) in PHRASES for word in words)
         if encoding == "shift_jis":
             known = sum(
-                m.kind != "unknown" and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
+                "ja" in m.languages and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
             )
         if known > most:
             best, most = encoding, known
