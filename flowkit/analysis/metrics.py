@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from flowkit.analysis.circumstances import circumstances
+from flowkit.analysis.checks import circumstances
 from flowkit.analysis.curves import PortCurve
 from flowkit.analysis.frames import Curve, in_units
 from flowkit.analysis.gains import GainKind, MatchedPair, assess_pair, match_pairs, why_not_assessed
