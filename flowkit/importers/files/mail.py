@@ -136,7 +136,10 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
-        self.held: dict[int, int] = {}
+        self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
+        self.down = 1
+        self.row = 0
+        self.verbatim: int | None = None  # where the rows of text set as it is typed begin
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
@@ -146,16 +149,23 @@ class MarkupRows(HTMLParser):
             self.struck += 1
         elif tag == "tr":
             self._line()
-            self.cells, self.at = [], self.getpos()[0]
+            self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
+        elif tag == "table":
+            self._line()
+            self.held = {}
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
             spans = dict(attrs)
             width = spans.get("colspan") or "1"
             self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
+            height = spans.get("rowspan") or "1"
+            self.down = min(int(height), 60) if height.isdecimal() and height != "0" else 1
         elif tag in _LINES and self.cells is None:
             self._line()
             self.at = self.getpos()[0]
+            if tag == "pre":
+                self.verbatim = len(self.rows)
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
@@ -173,6 +183,20 @@ class MarkupRows(HTMLParser):
                 self._keep(())
         elif tag in _LINES and self.cells is None:
             self._line()
+            if tag == "pre":
+                self._cut_verbatim()
+
+    def _cut_verbatim(self) -> None:
+        """Cut the lines of text set as it is typed as those of a text file."""
+        from flowkit.importers.files.text import grid_of_lines
+
+        start, self.verbatim = self.verbatim, None
+        lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
+        if any(lines):
+            grid = grid_of_lines(lines, "")
+            numbers = self.lines[start:]
+            self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
+            self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
 
     def handle_data(self, data: str) -> None:
         """Take text."""
@@ -191,6 +215,10 @@ class MarkupRows(HTMLParser):
         """End the cell that is open."""
         if self.cells is not None and self.open:
             text = " ".join("".join(self.text).split())
+            while self.held.get(len(self.cells), 0) >= self.row:
+                self.cells.append(None)
+            reached = range(len(self.cells), len(self.cells) + self.span)
+            self.held |= dict.fromkeys(reached, self.row + self.down - 1) if self.down > 1 else {}
             self.cells += [text or None, *[None] * (self.span - 1)]
             self.count += self.span
             self.open = False
@@ -198,7 +226,8 @@ class MarkupRows(HTMLParser):
 
     def _line(self) -> None:
         """End a line of text outside a table."""
-        text = " ".join("".join(self.text).split())
+        text = "".join(self.text).rstrip()
+        text = " ".join(text.split()) if self.verbatim is None else text
         self.text = []
         if text:
             self._keep((text,))

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import codecs
+import itertools
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -156,7 +158,7 @@ def check_width(cells: int, line: int) -> None:
 _DELIMITERS = ("\t", ";", "|", ",")
 _GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
 _NUMERIC = re.compile(
-    r"""[\s"]*[-+−–]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
+    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
     r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
 )
 
@@ -316,6 +318,9 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
                 block.append(end)
             end += 1
         heads = _heading_lines(lines, data, index)
+        above = min(heads, default=index) - 1
+        if above >= 0 and len(lines[above].wide) > 1 and data[above] is None and _is_said(lines[above].text):
+            rows[above] = ("  ".join(piece.text for piece in lines[above].wide),)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
                 "the columns of this table are aligned by blanks, and it is not clear where each begins",
@@ -428,9 +433,18 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
     heads: list[int] = []
     at = first - 2 if first and lines[first - 1].rule else first - 1
     while at >= 0 and lines[at].wide and data[at] is None and len(heads) < 4:
+        if len(lines[at].wide) > 1 and _is_said(lines[at].text):
+            break  # "Exhaust #2   valve dia 1.260 in   dP 28 inH2O"
         heads.append(at)
         at -= 1
     return heads
+
+
+def _is_said(text: str) -> bool:
+    """Whether a line states conditions and heads nothing: labels with their quantities."""
+    from flowkit.importers.words.phrases import pairs
+
+    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in pairs(text)[0])
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
@@ -674,8 +688,8 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
     lines = without_headers(unquoted(lines))
     said = said_rows(lines) if len(lines) <= _SAID_LINES else None
     if said is not None:
-        comma = decimal_comma([cell for row in said[0] for cell in row if cell])
-        return Grid(label, None, tuple(said[0]), lines=tuple(said[1]), decimal_comma=comma)
+        mark = decimal_comma([cell for row in said[0] for cell in row if cell])
+        return Grid(label, None, tuple(said[0]), lines=tuple(said[1]), decimal_comma=mark)
     delimiter, body = _stated_delimiter(lines)
     text = "\n".join(lines)
     if delimiter is None:
@@ -769,6 +783,8 @@ def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[TextR
     numbers = []
     comments = []
     index = body
+    placed = Counter(_bars(line) for line in lines if delimiter == "|" and "|" in line)
+    bars = placed.most_common(1)[0][0] if placed else ()
     while index < len(lines):
         line, number = lines[index], index + 1
         index += 1
@@ -783,11 +799,27 @@ def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[TextR
             cells = line.split(delimiter) if delimiter else [line]
         if delimiter == "|" and ("*" in line or "`" in line):
             cells = [cell.strip().strip("*`") for cell in cells]  # bold in Markdown
+        if delimiter == "|" and "|" in line:
+            cells = _spread(line, cells, bars)
         row = _row(cells, blanks=" " in line or "\t" in line or not line.isascii())
         check_width(len(row), number)
         rows.append(row)
         numbers.append(number)
     return rows, numbers, comments
+
+
+def _bars(line: str) -> tuple[int, ...]:
+    """Where a line has its bars."""
+    return tuple(at for at, mark in enumerate(line) if mark == "|")
+
+
+def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
+    """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
+    own = (-1, *_bars(line), len(line))
+    if len(own) - 2 >= len(bars) or len(own) != len(cells) + 1 or not all(at in bars for at in own[1:-1]):
+        return cells
+    under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
+    return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]
 
 
 _HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")

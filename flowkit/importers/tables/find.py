@@ -446,7 +446,7 @@ def _heads_columns(view: View, row: int, column: int) -> bool:
         and ((label.unit is not None and label.code is None) or label.kind in ("flow", "lift", "meter"))
         for label in labels
     ]
-    return 2 * sum(heads) > sum(view.kinds[row][at] == "t" for at in range(column + 1, min(column + 12, view.width)))
+    return 2 * sum(heads) > len(view.kinds[row][column + 1 : column + 12].replace(" ", ""))
 
 
 def _values_right(view: View, row: int, column: int) -> bool:
@@ -719,7 +719,9 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
     """Whether a row is label, value, label, value and not a value for each column."""
     labels = [view.label(row, column) for column in filled]
     if any(
-        label is not None and label.kind in ROW_KINDS | UNIT_KINDS and not (label.kind in WHO_KINDS and label.names)
+        label is not None
+        and label.kind in ROW_KINDS | UNIT_KINDS | {"flow", "lift"}
+        and not (label.kind in WHO_KINDS and label.names)
         for label in labels
     ):
         return True

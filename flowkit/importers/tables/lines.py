@@ -216,6 +216,9 @@ class _Reader:
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
         name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
+        for other in () if name or label.kind in TEXT_KINDS | WHO_KINDS else more:
+            if self.view.kind(row, other) == "t":
+                self._read_text(row, other, str(self.view.value(row, other)), self.view.source(row, other))
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
@@ -268,8 +271,9 @@ class _Reader:
         numbers = quantities(text)
         if not numbers or numbers[0].start > 2:
             return text
-        behind = text[numbers[0].end :].strip(" ,;")
-        if not behind or not pairs(behind)[0]:
+        dashed = re.match(r"\s*[-–—,;]\s", text[numbers[0].end :])
+        behind = text[numbers[0].end :].strip(" ,;-–—")
+        if not behind or not (dashed or pairs(behind)[0]):
             remark = numbers[0].unit is not None and behind and not re.search(r"[\d@]", behind)
             return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve", "1.2 cfm all"
         self._read_text(at.row, at.column, behind, source)
@@ -323,9 +327,12 @@ class _Reader:
 
     def _read_clauses(self, row: int, column: int, text: str, source: str) -> None:
         """Take the parts of a sentence that name a test and nothing else: ``Intake 2, ported, all at 28 inH2O``."""
+        before = False
         for clause in filter(None, _CLAUSE.split(text)):
             label = parse_label(str(self.view.meant(clause)))
-            names = (label.names or "state" in label.kinds) and set(label.kinds) <= _NAMES
+            known = set(label.kinds) <= _NAMES
+            names = known and (label.names or (before and "state" in label.kinds))
+            before = known and label.names
             if names and clause != text and not label.kind and not is_sentence(clause):
                 self.got.lines.append(Line(row, column, clause.strip(), label, source))
                 self._read_title(row, column, label, source, clause)
