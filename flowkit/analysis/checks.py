@@ -202,7 +202,7 @@ def port_uneven(
             f"{variant.name}, {variant.side}",
             f"The {variant.side} ports of {variant.name!r} differ by {percent(spread)}{known} in mean flow; port "
             f"{lag.port} flows {percent(lag.below_mean)} less than their mean{where}.{scatter} The cylinders will not "
-            "fill alike: look at that port, its seat and its valve, and flow it again.",
+            "fill equally: look at that port, its seat and its valve, and flow it again.",
         ),
     )
 
@@ -261,7 +261,7 @@ def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
                 f"The exhaust of {name!r} flows {percent(worst.ratio, 0)} of the intake at {percent(worst.at, 0)} of "
                 f"peak lift ({len(outside)} of {len(own)} fractions outside {percent(low, 0)} to {percent(high, 0)}); "
                 "that is unusual, so check that sides, test pressures and units are not mixed up before drawing "
-                "conclusions on the ports.",
+                "conclusions about the ports.",
             )
         )
     return tuple(findings)
@@ -286,12 +286,12 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
     step = f"From {pair.before.name!r} to {pair.after.name!r} on the {pair.before.side}"
     if change.unknown:
         return (
-            f"{step} it is not known whether {listed(change.unknown)} changed, being declared for one of the two only, "
-            "so the gain cannot be put down to one factor; declare the state of both."
+            f"{step} it is not known whether {listed(change.unknown)} changed, since only one of the two states "
+            "declares it, so the gain cannot be put down to one factor; declare it for both."
         )
     return (
-        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; "
-        "flowkit plan names the test that would separate them, or the one that does already."
+        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them; "
+        "flowkit plan names the test that would separate them, or the one that already does."
     )
 
 
@@ -328,7 +328,7 @@ def _unmatched_message(pair: MatchedPair) -> str:
         return (
             f"{names} have no port in common ({ports_named(pair.before.port_names)} against "
             f"{ports_named(pair.after.port_names)}), so the means of all their ports were compared, which mixes the "
-            "difference between ports into the gain; name the ports alike or test the same ones."
+            "difference between ports into the gain; use the same port names, or test the same ports."
         )
     alone = [
         f"{ports_named([port for port in one.port_names if port not in pair.ports])} only in {one.name!r}"
@@ -388,9 +388,9 @@ def _unequal(side: Side, correction: str, tests: Sequence[tuple[str, CorrectedTe
         "corrected-unequally",
         "warning",
         first.id,
-        f"On the {side} the {correction} correction was made for {listed(sized)} but not for {without}, for want of "
-        f"{listed(list(missing))}: a gain between them holds the correction as well as the work; state what is missing "
-        f"for {without}.",
+        f"On the {side} the {correction} correction was made for {listed(sized)} but not for {without}, "
+        f"which lacks {listed(list(missing))}: a gain between them includes the correction as well as the work; "
+        f"state what is missing for {without}.",
     )
 
 

@@ -179,7 +179,8 @@ def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
     if heads:
         message = (
             f"{step} on the {pair.before.side}: the sheets name two heads, {heads}. Two castings differ before anyone "
-            "touches them, so the gain is not put down to the work alone. If it is one head, name it alike."
+            "touches them, so the gain is not put down to the work alone. If it is the same head, use the same name "
+            "on both."
         )
         found.append(Finding("heads-differ", "warning", where, message))
     valves = _valves(pair, states)
@@ -236,7 +237,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
             undated = [test for test in tests if not (test.conditions.date or "").strip()]
             names = list(dict.fromkeys(repr(test.variant) for test in undated))
             message = (
-                f"When were these flowed; all on the same day? The sheets of {listed(names)} carry no date, so the "
+                f"When were these flowed? All on the same day? The sheets of {listed(names)} carry no date, so the "
                 f"bench may have moved between the states. {said} {_where_dates_go(tests)} For other days a check "
                 "plate reading, or the bench's own drift (drift under [bench]), settles it."
             )

@@ -44,13 +44,11 @@ def report(
     folder: Annotated[Path, typer.Option("-o", "--output", metavar="DIR", help="Where the files go.")] = Path(),
     formats: Annotated[
         list[str] | None,
-        typer.Option(
-            "--format", metavar="[pdf|png|svg|xlsx|html]", help="May be given again. Unless given: all but svg."
-        ),
+        typer.Option("--format", metavar="[pdf|png|svg|xlsx|html]", help="Can be repeated. Default: all but svg."),
     ] = None,
     paper: Annotated[
         Literal["letter", "a4"] | None,
-        typer.Option("--paper", help="Letter for US display, A4 for metric unless given."),
+        typer.Option("--paper", help="Default: Letter for US display, A4 for metric."),
     ] = None,
     pages: Annotated[
         str, typer.Option("--pages", metavar="1|2-4|all", help="Pages of the PDF; 1 is the one for the customer.")
@@ -89,10 +87,12 @@ def attach(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
     build_files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="PDF, XLSX, XLSM or DOCX.")],
     *,
-    after: Annotated[int | None, typer.Option("--after", min=0, help="PDF: the page the flow pages follow.")] = None,
-    bookmark: Annotated[str | None, typer.Option("--bookmark", help="DOCX: the bookmark they follow.")] = None,
+    after: Annotated[
+        int | None, typer.Option("--after", min=0, help="PDF: put the flow pages after this page.")
+    ] = None,
+    bookmark: Annotated[str | None, typer.Option("--bookmark", help="DOCX: put them after this bookmark.")] = None,
     paper: Annotated[
-        Literal["letter", "a4"] | None, typer.Option("--paper", help="The build file's own unless given.")
+        Literal["letter", "a4"] | None, typer.Option("--paper", help="Default: the build file's own.")
     ] = None,
     pages: Annotated[
         str,
@@ -154,7 +154,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or em
 
 def open_page(
     folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="The folder with the sheets.")] = Path(),
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="A free one unless given.")] = 0,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Default: any free one.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
 ) -> int:
     """Open the job on a page in your browser, on this computer only; Ctrl-C ends it."""
@@ -165,7 +165,7 @@ def open_page(
 
 def shortcut(
     folder: Annotated[
-        Path | None, typer.Argument(metavar="[FOLDER]", help="Where to put it; the desktop unless given.")
+        Path | None, typer.Argument(metavar="[FOLDER]", help="Where to put it (default: the desktop).")
     ] = None,
 ) -> int:
     """Put an icon on the desktop that opens flowkit's page."""

@@ -151,7 +151,7 @@ def _read_alone(item: Item, stated: Stated | None) -> FileReading:
             return pool.submit(_read_one, item, stated).result()
         except BrokenProcessPool:
             error = SheetError(
-                "reading the file brought the reading process down",
+                "the file crashed the reader",
                 "open it in the spreadsheet program and save it again",
                 file=item[1],
             )

@@ -562,7 +562,7 @@ class Job:
             Made if it does not exist.
         formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
         paper : {"letter", "a4"}, optional
-            Letter for US display, A4 for metric unless given.
+            Default: Letter for US display, A4 for metric.
         results : JobResults, optional
             What `run` gave; run anew if not given.
         pages : sequence of int, optional
@@ -687,7 +687,7 @@ def _path_of(path: Any, what: str) -> Path:
     """Take a path, and refuse what is none."""
     if isinstance(path, (str, Path)):
         return Path(path)
-    raise FlowkitError(f"{path!r:.60} is no path of {what}", "give text or a Path")
+    raise FlowkitError(f"{path!r:.60} is not a path to {what}", "give text or a Path")
 
 
 def contents_of(job: Job, results: JobResults) -> ReportContents:

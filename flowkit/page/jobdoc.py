@@ -22,7 +22,7 @@ MOST_STATES = 100
 """States kept for undo; of more, the newest."""
 
 EMPTY = """\
-# Written by flowkit's page and by hand alike; lines behind # are comments.
+# Written by flowkit's page and by hand alike; lines after a # are comments.
 
 [job]
 title = ""
@@ -93,7 +93,7 @@ class JobDocument:
             before = self.read()
             if version is not None and version != before.version:
                 raise Changed(
-                    "the job file was changed meanwhile, in an editor or another window; nothing was written",
+                    "the job file was changed in the meantime, in an editor or another window; nothing was written",
                     "look at it as it is now and answer again",
                 )
             try:
@@ -129,7 +129,7 @@ class JobDocument:
             before = self.read()
             if version is not None and version != before.version:
                 raise Changed(
-                    "the job file was changed meanwhile, in an editor or another window; nothing was undone",
+                    "the job file was changed in the meantime, in an editor or another window; nothing was undone",
                     "look at it as it is now first",
                 )
             history = self._history(before)

@@ -138,7 +138,7 @@ def _setup(tests: list[FlowTest], before: list[FlowTest], display: str) -> list[
     for field, label, metric in _SETUP:
         unit = "in" if metric == "mm" and display == "US" else metric
         now, then = _said(tests, field, unit), _said(before, field, unit)
-        rows.append((label, then, now, bool(before) and now != then and "not said" not in (now, then)))
+        rows.append((label, then, now, bool(before) and now != then and "not stated" not in (now, then)))
     return rows
 
 
@@ -148,10 +148,10 @@ def _said(tests: list[FlowTest], field: str, unit: str) -> str:
 
     values = dict.fromkeys(getattr(test.conditions, field) for test in tests)
     words = [
-        "not said" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
+        "not stated" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
         for v in values
     ]
-    return ", ".join(words) or "not said"
+    return ", ".join(words) or "not stated"
 
 
 def _state(page: Page, form: FormData) -> str:
@@ -171,7 +171,7 @@ def _state(page: Page, form: FormData) -> str:
                 own = " ".join(text(form, f"{side}_own").split())
                 changed[side] = [*dict.fromkeys(ticked), *([own] if own and own not in ticked else [])]
             return answers.set_changes(document, name, changed)
-        raise JobError("this is no answer that the page knows", "use the buttons of the state")
+        raise JobError("the page does not know this answer", "use the buttons of the state")
 
     said = page.edit(form, edit)
     page.notice = Notice(f"Written: {said}.")

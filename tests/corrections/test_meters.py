@@ -506,7 +506,7 @@ def test_a_flow_beside_the_reading() -> None:
         ({"kind": "pitot", "pipe": "80 mm", "rule": "log-linear", "factor": 1}, "lacks count"),
         ({**PLATE, "manometer": {"liquid": "mercury"}}, "mercury"),
         ({**PLATE, "place": "cellar"}, "cellar"),
-        ({**PLATE, "u_calibration": "80 %"}, "no share"),
+        ({**PLATE, "u_calibration": "80 %"}, "not between"),
     ],
 )  # fmt: skip
 def test_a_meter_is_refused_by_name(keys: dict[str, Any], words: str) -> None:

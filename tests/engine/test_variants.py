@@ -401,8 +401,8 @@ def test_a_sweep_is_a_table_of_all_values() -> None:
     [
         ("compression_ratio", [], "a value is missing"),
         ("compression_ratio", [10, None], "a value is missing"),
-        ("compression_ratio", 10, "is no list of values"),
-        ("compression_ratio", "10", "is no list of values"),
+        ("compression_ratio", 10, "is not a list of values"),
+        ("compression_ratio", "10", "is not a list of values"),
         ("compression_ratio", [20], "is above 15"),
         ("compression_ratio", ["a"], "is not a number"),
         ("cam.advance", ["x"], "'x'"),

@@ -308,7 +308,7 @@ def test_place_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.Monkey
         ({"lifts_m": [0.001], "runs": 0}, "needs a lift, a side, a port and a run"),
         ({"lifts_m": [0.001], "runs": 30}, "1 lifts and 120 columns do not fit on a page"),
         ({"step_m": 0.0005, "top_m": 0.0145, "runs": 3}, "29 lifts and 12 columns"),
-        ({"lifts_m": [0.001], "ports": [" "]}, "no name for a port"),
+        ({"lifts_m": [0.001], "ports": [" "]}, "cannot be the name of a port"),
     ],
 )
 def test_sheets_that_cannot_be(tmp_path: Path, asked: dict[str, Any], message: str) -> None:
@@ -387,7 +387,7 @@ def test_a_sheet_of_readings_needs_a_unit_that_meters_have(
     tmp_path: Path, reading: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run(["blank", str(tmp_path / "a.csv"), "--readings", reading]) == 1
-    assert "is no unit that a meter is read in" in capsys.readouterr().err
+    assert "is not a unit a meter is read in" in capsys.readouterr().err
     assert not (tmp_path / "a.csv").exists()
 
 

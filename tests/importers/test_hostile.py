@@ -61,15 +61,15 @@ XLSX: dict[str, tuple[Callable[[Path], Path], str]] = {
     ),
     "row number too large": (
         lambda p: write_xlsx(p, worksheet(FAR.format('<row r="99999999999"/>'))),
-        "is the place of no cell",
+        "is not the address of a cell",
     ),
     "reference too large": (
         lambda p: write_xlsx(p, worksheet(row('<c r="A99999999999999999999"><v>1</v></c>'))),
-        "is the place of no cell",
+        "is not the address of a cell",
     ),
     "reference too wide": (
         lambda p: write_xlsx(p, worksheet(row('<c r="AAAAAAAA1"><v>1</v></c>'))),
-        "is the place of no cell",
+        "is not the address of a cell",
     ),
     "row nought": (
         lambda p: write_xlsx(p, worksheet('<sheetData><row r="0"><c r="A0"><v>1</v></c></row></sheetData>')),
@@ -259,7 +259,7 @@ def test_encrypted_xls_and_wrapped_xlsx(tmp_path: Path) -> None:
         read_grids(path)
     document = "WordDoc\0".encode("utf-16-le") + bytes(64 - 16) + struct.pack("<H", 16)
     path.write_bytes(patched(xls_bytes(), name, document))
-    with pytest.raises(SheetError, match="no spreadsheet"):
+    with pytest.raises(SheetError, match="not a spreadsheet"):
         read_grids(path)
 
 

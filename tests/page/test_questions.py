@@ -81,9 +81,9 @@ CASES = {
     "slip left out": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through its neighbours", "Leave it out", {}),
     "row left out": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through", "Leave this row out", {}),
     "kept": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through its neighbours", "Keep 190", {}),
-    "no number": (PLAIN.replace("5,100,90", "5,1o0,90"), "no number", "Use this value",
+    "no number": (PLAIN.replace("5,100,90", "5,1o0,90"), "not a number", "Use this value",
                   {"own": "100", "reason": "a letter o typed for a nought"}),
-    "lift of no number": (PLAIN.replace("5,100,90", "5x,100,90"), "no number", "Leave this row out", {}),
+    "lift of no number": (PLAIN.replace("5,100,90", "5x,100,90"), "not a number", "Leave this row out", {}),
     "negative flow": (PLAIN.replace("5,100,90", "5,-100,90"), "below zero", "Use this value",
                       {"own": "100", "reason": "sign of the suction"}),
     "negative lift": (PLAIN.replace("5,100,90", "-5,100,90"), "negative", "Use this value",
@@ -158,7 +158,7 @@ def test_one_answer_dates_all_undated_sheets(folder: Path) -> None:
     (folder / "before.csv").write_text(PLAIN)
     (folder / "after.csv").write_text(PLAIN.replace("5,100,90", "5,108,97").replace("6,120,108", "6,130,117"))
     reader = Reader(folder)
-    words = "When were these flowed; all on the same day?"
+    words = "When were these flowed? All on the same day?"
     for name in ("before.csv", "after.csv"):
         assert any(words in ask.text_content() for ask in reader.asks(name))
     assert reader.answer("before.csv", words, "OK", own="2026-03-20", all="on").startswith("Written: date 2026-03-20")

@@ -339,7 +339,7 @@ def test_hard_links_and_owners_are_said(tmp_path: Path, monkeypatch: pytest.Monk
     assert attach(path, make_contents(), flow_pages()).notes == ()
     (tmp_path / "other name.pdf").hardlink_to(path)
     (note,) = attach(path, make_contents(), flow_pages()).notes
-    assert note.startswith("the file had 2 names (hard links): this one leads to the new file")
+    assert note.startswith("the file had 2 names (hard links): only this one leads to the new file")
     if os.getuid() == 0:
 
         def refuse(*_) -> None:

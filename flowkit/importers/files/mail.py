@@ -69,8 +69,8 @@ def read_mail(data: bytes, label: str) -> Mail:
         return Mail(text, markup, attached)
     if others:
         carried = ", ".join(map(repr, others[:3]))
-        what = f"the mail has no table in its text; it carries {carried}"
-        raise SheetError(what, "save what is attached and give that", file=label)
+        what = f"the mail has no table in its text; attached to it: {carried}"
+        raise SheetError(what, "save the attachment and give that", file=label)
     raise SheetError("the mail holds no table", "ask for the sheet itself", file=label)
 
 

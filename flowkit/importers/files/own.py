@@ -109,7 +109,7 @@ class _Reader:
         self.place = place
         self.file = file
         if not isinstance(data, Mapping):
-            raise self.wrong("", "is no object")
+            raise self.wrong("", "is not an object")
         self.data = cast("Mapping[str, Any]", data)
 
     def wrong(self, key: str, what: str) -> SheetError:
@@ -124,7 +124,7 @@ class _Reader:
         value = self.data.get(key)
         if isinstance(value, str) or (value is None and optional):
             return value
-        raise self.wrong(key, "is no text")
+        raise self.wrong(key, "is not text")
 
     def number(self, key: str, *, optional: bool = False) -> Any:
         """Take a finite number, or None where that is allowed."""
@@ -138,13 +138,13 @@ class _Reader:
                 number = math.inf
             if math.isfinite(number):
                 return number
-        raise self.wrong(key, "is no number")
+        raise self.wrong(key, "is not a number")
 
     def choice(self, key: str, choices: tuple[str | None, ...]) -> Any:
         """Take one of a few words."""
         value = self.data.get(key)
         if value is not None and not isinstance(value, str):
-            raise self.wrong(key, "is no text")
+            raise self.wrong(key, "is not text")
         if value not in choices:
             raise self.wrong(key, f"is {value!r}, not one of {', '.join(str(choice) for choice in choices)}")
         return value
@@ -153,7 +153,7 @@ class _Reader:
         """Take a list."""
         value = self.data.get(key)
         if not isinstance(value, list):
-            raise self.wrong(key, "is no list")
+            raise self.wrong(key, "is not a list")
         return value
 
     def inner(self, key: str) -> _Reader:
@@ -166,7 +166,7 @@ def test_from_json(data: object, *, place: str = "test", file: str | None = None
     reader = _Reader(data, place, file)
     run = reader.data.get("run")
     if not isinstance(run, int) or isinstance(run, bool) or run < 1:
-        raise reader.wrong("run", "is no whole number from 1")
+        raise reader.wrong("run", "is not a whole number of 1 or more")
     points = tuple(
         _point(_Reader(point, f"{place}.points[{nth}]", file)) for nth, point in enumerate(reader.items("points"))
     )
@@ -207,7 +207,7 @@ def _reading(reader: _Reader) -> Reading:
     shown = reader.data["reading"]
     values = shown if isinstance(shown, list) else [shown]
     if not values or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
-        raise reader.wrong("reading", "is no number")
+        raise reader.wrong("reading", "is not a number")
     return Reading(
         tuple(float(value) for value in values),
         reader.text("reading_unit"),
@@ -247,7 +247,7 @@ def _unit(reader: _Reader, *, meter: bool = False) -> UnitSource:
     """Rebuild a unit and where it comes from; a meter may be read in a unit of its own, such as ``div``."""
     unit = reader.text("unit")
     if find_unit(unit) is None and not meter:
-        raise reader.wrong("unit", f"is {unit!r}, which is no unit")
+        raise reader.wrong("unit", f"is {unit!r}, which is not a unit")
     return UnitSource(unit, reader.choice("source", ("stated", "assumed")))
 
 
@@ -290,7 +290,7 @@ def _carried(data: bytes, label: str) -> ReadResult:
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
         raise SheetError(
-            'the data in it cannot be used: it is no document of kind "read"',
+            'the data in it cannot be used: it is not a document of kind "read"',
             "write the report once more from the sheets",
             file=label,
         )
@@ -322,7 +322,7 @@ def _json(data: bytes, label: str) -> Mapping[str, Any]:
 
     def refuse(word: str) -> NoReturn:
         """Refuse what the machine-readable form does not know, such as NaN."""
-        raise ValueError(f"{word} is no number")
+        raise ValueError(f"{word} is not a number")
 
     try:
         content = json.loads(data.decode("utf-8"), parse_constant=refuse)

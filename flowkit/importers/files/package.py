@@ -31,7 +31,7 @@ def parse_xml(
         """Refuse a document type before anything in it is expanded."""
         raise SheetError(
             f"the file's part {part!r} declares a document type, which no spreadsheet program does",
-            "do not open it if it came from a stranger; else save it again in the spreadsheet program",
+            "do not open it if it came from a stranger; otherwise save it again in the spreadsheet program",
             file=label,
         )
 
@@ -117,7 +117,7 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int, label: str) -> b
         )
     if len(part) > limit:
         raise SheetError(
-            f"the file inflates beyond what flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
+            f"the file unpacks to more than flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
             f"{megabytes(MAX_INFLATED_BYTES)} in all)",
             "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
             file=label,

@@ -120,7 +120,7 @@ def _facts(data: bytes, label: str) -> Sequence[SheetFacts | None]:
     for part, problem, remedy in _OTHER_PACKAGES:
         if part in parts:
             raise SheetError(problem, remedy, file=label)
-    raise SheetError("this is a zip archive, not a sheet", "unpack it and name the sheets in it", file=label)
+    raise SheetError("this is a zip archive, not a sheet", "unpack it and give the sheets in it", file=label)
 
 
 def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: SheetFacts) -> Grid:
@@ -158,7 +158,7 @@ def _row(row: Sequence[object]) -> tuple[CellValue, ...]:
 
 
 def _cell(value: object) -> CellValue:
-    """Return a cell's value: no text is None, numbers are float, and what is no number is text."""
+    """Return a cell's value: no text is None, numbers are float, and what is not a number is text."""
     if type(value) is float:
         return value if math.isfinite(value) else str(value)
     if type(value) is str:

@@ -46,7 +46,7 @@ TIME_S = 30.0
 _OBJECT = re.compile(rb"(?<![0-9])(\d{1,10})[\0\t\n\f\r ]+(\d{1,5})[\0\t\n\f\r ]+obj(?![a-zA-Z0-9])")
 _TRAILER = re.compile(rb"\btrailer\s*(?=<<)")
 _HARMLESS = ("Ignoring wrong pointing object", "invalid pdf header")
-_SAVE_AGAIN = "open it in its program, save it there, then try again"
+_SAVE_AGAIN = "open it in the program it was made with, save it again, then try again"
 
 Place = tuple[int, int, int]
 """Where an object is: (1, offset, generation), or (2, number of its object stream, its index there)."""
@@ -524,7 +524,11 @@ def leaves(reader: PdfReader, name: str) -> list[Leaf]:
         sound = isinstance(reference, IndirectObject) and isinstance(node, DictionaryObject)
         inner = sound and "/Kids" in node
         if not sound or (inner and reference.idnum in seen) or not (inner or parent):
-            raise AttachError("the PDF is damaged (its page tree)", "save it in its program, then try again", file=name)
+            raise AttachError(
+                "the PDF is damaged (its page tree)",
+                "save it again in the program it was made with, then try again",
+                file=name,
+            )
         seen.add(reference.idnum)
         if inner:
             pending += [(kid, reference) for kid in reversed(resolved(node["/Kids"]))]

@@ -105,7 +105,7 @@ def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]
         else GainCell(side, percent_text(gain.mean_flow_gain), interval_text(gain), _verdict(gain), bool(gain.resolved))
         for side, gain in gains
     )
-    return StepRow(name, place, ", ".join(changed) or ("nothing" if said else "not said yet"), said, cells)
+    return StepRow(name, place, ", ".join(changed) or ("nothing" if said else "not stated yet"), said, cells)
 
 
 def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:

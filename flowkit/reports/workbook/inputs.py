@@ -379,7 +379,7 @@ _SI = {
 def write_reference(draft: Draft) -> None:
     """Write the unit factors and the reference state."""
     pen = draft.pens["Reference"]
-    pen.title("Units and reference state", "A value times its factor is the value in SI. Every sheet follows these.")
+    pen.title("Units and reference state", "A value times its factor is the value in SI. Every sheet uses these.")
     pen.header(4, ["unit", "factor", "SI unit"], widths=_REFERENCE_WIDTHS, words=(1,), apart=(3,))
     row = 5
     for unit in _units_in_use(draft):
@@ -623,7 +623,7 @@ def write_findings(draft: Draft) -> None:
         pen.sheet.row_dimensions[row].height = lines * _POINTS_A_LINE
         row += 1
     if row == 4:
-        pen.put(row, 1, "Nothing was doubtful.")
+        pen.put(row, 1, "Nothing doubtful was found.")
         row += 1
     pen.put(row + 1, 1, "Sources", Style("heading"))
     pen.header(row + 2, ["file", "", "", "SHA-256"], widths=_FINDINGS_WIDTHS, words=_FINDINGS_WIDTHS)
