@@ -83,8 +83,8 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
     try:
         content: Any = source.read() if hasattr(source, "read") else source
     except (OSError, ValueError) as error:
-        remedy = "open it in binary, as open(path, 'rb')"
-        raise FlowkitError(f"the file object cannot be read ({error})", remedy) from error
+        remedy = "open it in binary, as open(path, 'rb'), and read it before it is closed"
+        raise FlowkitError("the file object cannot be read", remedy) from error
     if isinstance(content, str):
         content = content.encode("utf-8")
     if not isinstance(content, (bytes, bytearray, memoryview)):

@@ -99,7 +99,9 @@ class JobDocument:
             try:
                 document = tomlkit.parse(before.text)
             except TOMLKitError as error:
-                raise JobError(f"the job file is not valid TOML ({error})", "correct that line") from error
+                from flowkit.job.file import toml_problem
+
+                raise JobError(*toml_problem(str(error), before.text)) from error
             what = edit(document)
             text = tomlkit.dumps(document)
             if text != before.text or not before.on_disk:

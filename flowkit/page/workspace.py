@@ -186,7 +186,10 @@ class Workspace:
             if answers.variants(document):
                 job = load_text(state.text, self.document.path)
         except TOMLKitError as error:
-            problem = f"{self.document.path.name} is not valid TOML: {error}. Correct that line in an editor, or undo."
+            from flowkit.job.file import toml_problem
+
+            said, remedy = toml_problem(str(error), state.text)
+            problem = f"{self.document.path.name}: {said}; {remedy} in an editor, or undo."
         except FlowkitError as error:
             problem = str(error)
         if job is not None:

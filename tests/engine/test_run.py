@@ -164,7 +164,7 @@ def test_curves_are_never_continued() -> None:
 def test_exchanged_cams_are_refused(compared: Any) -> None:
     with pytest.raises(
         EngineError,
-        match=r"\[cam\.intake\]: the intake cam 'invented exhaust' is open .* which is not an intake stroke",
+        match=r"\[cam\.intake\]: the intake cam 'invented exhaust' is open .* not an intake stroke",
     ):
         run_engine(compared, QUICK, {"intake": exhaust_cam()}, reference=Reference())
 

@@ -26,6 +26,8 @@ __all__ = [
     "test_from_json",
 ]
 
+_UNUSABLE = "the data in it cannot be used"
+_WRITE_AGAIN = "write the report once more from the sheets"
 _TITLED = 3  # rows in which a worksheet of the workbook says what it is
 
 # How a worksheet begins -> how its second or third row begins.
@@ -115,9 +117,7 @@ class _Reader:
     def wrong(self, key: str, what: str) -> SheetError:
         """Return the error for a value."""
         name = ".".join(part for part in (self.place, key) if part)
-        return SheetError(
-            f"the data in it cannot be used: {name} {what}", "write it once more with flowkit", file=self.file
-        )
+        return SheetError(f"{_UNUSABLE}: {name} {what}", _WRITE_AGAIN, file=self.file)
 
     def text(self, key: str, *, optional: bool = False) -> Any:
         """Take a text, or None where that is allowed."""
@@ -283,15 +283,15 @@ def _carried(data: bytes, label: str) -> ReadResult:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
             "flowkit reads",
-            "write the report once more from the sheets",
+            _WRITE_AGAIN,
             file=label,
         )
     content = _json(data, label)
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
         raise SheetError(
-            'the data in it cannot be used: it is not a document of kind "read"',
-            "write the report once more from the sheets",
+            f'{_UNUSABLE}: it is not a document of kind "read"',
+            _WRITE_AGAIN,
             file=label,
         )
     return ReadResult(
@@ -322,12 +322,10 @@ def _json(data: bytes, label: str) -> Mapping[str, Any]:
 
     def refuse(word: str) -> NoReturn:
         """Refuse what the machine-readable form does not know, such as NaN."""
-        raise ValueError(f"{word} is not a number")
+        raise SheetError(f"{_UNUSABLE}: {word} is not a number", _WRITE_AGAIN, file=label)
 
     try:
         content = json.loads(data.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError) as error:
-        raise SheetError(
-            f"the data in it cannot be used: {error}", "write the report once more from the sheets", file=label
-        ) from error
+        raise SheetError(f"{_UNUSABLE}: it is damaged", _WRITE_AGAIN, file=label) from error
     return content if isinstance(content, dict) else {}

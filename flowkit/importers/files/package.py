@@ -47,7 +47,7 @@ def parse_xml(
         parser.Parse(xml, True)
     except (expat.ExpatError, ValueError, LookupError) as error:
         raise SheetError(
-            f"the file is broken: its part {part!r} is not proper XML ({error})",
+            f"the file is broken: its part {part!r} cannot be read",
             "open it in the spreadsheet program and save it again",
             file=label,
         ) from error

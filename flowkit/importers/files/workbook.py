@@ -51,7 +51,7 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         with _quiet():
             sheets = _sheets(without_macros(data), label)
     if len(sheets) != len(facts):
-        raise _unreadable(label, ValueError("its list of sheets can be read in two ways"))
+        raise _unreadable(label)
     grids = [
         _grid(sheet, label, meta.name, hidden=meta.visible != SheetVisibleEnum.Visible, facts=fact or SheetFacts())
         for (meta, sheet), fact in zip(sheets, facts, strict=True)
@@ -71,12 +71,12 @@ def _sheets(data: bytes, label: str) -> list[tuple[SheetMetadata, CalamineSheet 
             for index, meta in enumerate(book.sheets_metadata)
         ]
     except (CalamineError, OSError, ValueError) as error:
-        raise _unreadable(label, error) from error
+        raise _unreadable(label) from error
     except BaseException as error:
         # The reader's own crashes arrive as a panic that is no Exception.
         if type(error).__module__ != "pyo3_runtime":
             raise
-        raise _unreadable(label, error) from error
+        raise _unreadable(label) from error
 
 
 @contextmanager
@@ -96,10 +96,9 @@ def _quiet() -> Iterator[None]:
         os.close(kept)
 
 
-def _unreadable(label: str, error: BaseException) -> SheetError:
+def _unreadable(label: str) -> SheetError:
     """Return the error for a workbook the reader gave up on."""
-    reason = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
-    return SheetError(f"the file is cut off or broken ({reason})", _MEND, file=label)
+    return SheetError("the file is cut off or broken", _MEND, file=label)
 
 
 def _facts(data: bytes, label: str) -> Sequence[SheetFacts | None]:

@@ -184,7 +184,7 @@ def usable_file(path: Path) -> Path:
     except FileNotFoundError:
         raise AttachError("there is no such build file", "check the path", file=str(path)) from None
     except (OSError, RuntimeError) as error:
-        raise AttachError(f"the build file cannot be reached ({error})", "check the path", file=str(path)) from error
+        raise AttachError("the build file cannot be reached", "check the path", file=str(path)) from error
     if not stat.S_ISREG(status.st_mode):
         raise AttachError("this is not a file", "name the build file itself", file=str(path))
     if not status.st_mode & 0o222 or not os.access(real, os.W_OK):
