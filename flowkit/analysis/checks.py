@@ -127,7 +127,8 @@ def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tup
 def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | None:
     """Look at one state."""
     worst: tuple[float, float, float, PortCurve, int] | None = None
-    said, impossible = [], False
+    ports: dict[str, list[str]] = {}
+    impossible = False
     for curve in variant.ports:
         opened = np.flatnonzero(curve.lifts_m > 0)
         lifts = curve.lifts_m[opened]
@@ -140,8 +141,8 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
         beyond = np.flatnonzero(above > 0)
         if not beyond.size:
             continue
-        name = f"port {curve.port}" if curve.port else "the port"
-        said.append(f"{name} at {listed([f'{lifts[index] * 1e3:.3f}' for index in beyond])} mm")
+        lifts_named = listed([f"{lifts[index] * 1e3:.3f}" for index in beyond])
+        ports.setdefault(lifts_named, []).append(curve.port or "")
         top = int(np.argmax(above))
         if worst is None or above[top] > worst[0]:
             worst = (float(above[top]), float(coefficients[top]), float(lifts[top]), curve, int(opened[top]))
@@ -150,15 +151,20 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
     _, value, lift, curve, index = worst
     source = curve.sources[index][:1] if index < len(curve.sources) else ()
     bore = any(line.correction == "bore" and line.factor is not None for test in curve.tests for line in test.ledger)
+    said = [
+        f"{ports_named(names) if all(names) else 'the port'} at {lifts_named} mm"
+        for lifts_named, names in ports.items()
+    ]
     return Finding(
         "impossible-flow",
         "error" if impossible else "warning",
         source[0] if source else _port_place(curve),
-        f"{variant.name}, {variant.side}: more flow than the smallest passage between seat, valve and throat can pass, "
-        f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which "
-        f"{'cannot be' if impossible else 'is not credible'}. Check the unit of the flow, the test pressure and its "
-        "unit, the lift and its unit and zero, the leak, the air and check plate readings, the valve's head, throat, "
-        f"stem, seat angle and seat width{', and the bores' if bore else ''}.",
+        f"{variant.name}, {variant.side}: more flow than the smallest passage can pass, "
+        f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which is "
+        f"not {'possible' if impossible else 'credible'}. The smallest passage is between seat, valve and throat. "
+        "Check the unit of the flow, the test pressure and its unit, the lift and its unit and zero, the leak, the air "
+        "and check plate readings, the valve's head, throat, stem, seat angle and seat width"
+        f"{', and the bores' if bore else ''}.",
     )
 
 
@@ -259,8 +265,8 @@ def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
                 "warning",
                 name,
                 f"The exhaust of {name!r} flows {percent(worst.ratio, 0)} of the intake at {percent(worst.at, 0)} of "
-                f"peak lift ({len(outside)} of {len(own)} fractions outside {percent(low, 0)} to {percent(high, 0)}); "
-                "that is unusual, so check that sides, test pressures and units are not mixed up before drawing "
+                f"peak lift ({len(outside)} of {len(own)} fractions outside {percent(low, 0)} to {percent(high, 0)}). "
+                "That is unusual, so check that sides, test pressures and units are not mixed up before drawing "
                 "conclusions about the ports.",
             )
         )
@@ -287,11 +293,11 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
     if change.unknown:
         return (
             f"{step} it is not known whether {listed(change.unknown)} changed, since only one of the two states "
-            "declares it, so the gain cannot be put down to one factor; declare it for both."
+            "declares it, so the gain cannot be put down to one factor. Declare it for both."
         )
     return (
-        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them; "
-        "flowkit plan names the test that would separate them, or the one that already does."
+        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them. "
+        "Run flowkit plan to see which test would separate them, or already does."
     )
 
 
@@ -328,7 +334,7 @@ def _unmatched_message(pair: MatchedPair) -> str:
         return (
             f"{names} have no port in common ({ports_named(pair.before.port_names)} against "
             f"{ports_named(pair.after.port_names)}), so the means of all their ports were compared, which mixes the "
-            "difference between ports into the gain; use the same port names, or test the same ports."
+            "difference between ports into the gain. Use the same port names, or test the same ports."
         )
     alone = [
         f"{ports_named([port for port in one.port_names if port not in pair.ports])} only in {one.name!r}"

@@ -350,6 +350,6 @@ def not_covered(variant: SideVariant, range_m: tuple[float, float], display: Dis
         "warning",
         f"{variant.name}, {variant.side}",
         f"The {variant.side} of {variant.name!r} was measured from {own}, which does not cover the stated range of "
-        f"{stated}, so it is left out of the comparison on that side; state a range that all states cover "
+        f"{stated}, so it is left out of the comparison on that side. State a range that all states cover "
         "(lifts under [reference]), or flow it further.",
     )

@@ -229,7 +229,7 @@ def _coverage(cases: Sequence[Case]) -> list[Finding]:
                     "beyond-cam",
                     "note",
                     f"[cam.{side}]",
-                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}: the engine never "
+                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}. The engine never "
                     "uses the flow above the cam's lift.",
                 )
             )
@@ -248,9 +248,9 @@ def _short(case: Case, side: Side, top_m: float, peak_m: float) -> Finding:
         "short-of-cam",
         "error",
         f"{case.name}, {side}",
-        f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}: curves are never "
-        "continued beyond what was measured, so this state's engine figures of that side and its filling are not "
-        "made; flow it up to the cam's lift.",
+        f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}. Curves are never "
+        "extended beyond what was measured, so this state has no engine figures for that side and no filling. Flow it "
+        "up to the cam's lift.",
     )
 
 

@@ -23,6 +23,7 @@ from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
 from flowkit.page.tasks import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
+from flowkit.reports.labels import gathered
 
 __all__ = ["STEPS", "Notice", "Page", "number", "plural", "text"]
 
@@ -72,6 +73,7 @@ class Page:
             lstrip_blocks=True,
         )
         self.templates.filters["plain"] = plain
+        self.templates.filters["gathered"] = gathered
         self.templates.filters["quoted"] = lambda value: quote(str(value), safe="")
         self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES}
 

@@ -15,11 +15,13 @@ from starlette.routing import Route
 
 from flowkit.drawing.svg import SvgLine, lines_svg
 from flowkit.errors import JobError
+from flowkit.model import Finding
 from flowkit.page import answers, uploads
 from flowkit.page.plumbing import Notice, Page, number, text
 from flowkit.page.step_build import _wanted
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
+from flowkit.reports.labels import gathered
 
 __all__ = ["routes"]
 
@@ -103,12 +105,15 @@ def _shown(task: Any) -> dict[str, Any] | None:
         return None
     result = json.loads((task.out / "engine.json").read_text(encoding="utf-8"))
     variants = [item for item in result["variants"] if item.get("filling")]
+    found = gathered(
+        Finding(*(item[key] for key in ("rule", "severity", "where", "message"))) for item in result["findings"]
+    )
     return {
         "differences": _differences(result),
         "charts": [chart for chart in (_chart(variants, *column) for column in _COLUMNS[:3]) if chart],
         "tables": [(item["name"], *_figures(item)) for item in variants],
-        "findings": [item for item in result["findings"] if item["severity"] != "note"],
-        "notes": [item for item in result["findings"] if item["severity"] == "note"],
+        "findings": [item for item in found if item.severity != "note"],
+        "notes": [item for item in found if item.severity == "note"],
     }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -52,7 +51,7 @@ from flowkit.reports.contents import (
     velocity_unit,
     with_interval,
 )
-from flowkit.reports.labels import KEPT, method_words, not_assessed_words, port_text, sides_of
+from flowkit.reports.labels import KEPT, gathered, method_words, not_assessed_words, port_text, sheet_of, sides_of
 from flowkit.units import from_si
 from flowkit.wording import (
     NOTHING,
@@ -148,17 +147,11 @@ def plain_table(*heads: tuple[str, str]) -> Table:
     return table
 
 
-def sheet_of(where: str) -> str:
-    """Return the file, and the worksheet where it is named before a cell, that a finding is about."""
-    pieces = where.split("!")
-    return "!".join(pieces[:2]) if len(pieces) > 2 else re.split(r"[:,]", pieces[0])[0]
-
-
 def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     """Return each finding once, at most so many of a sheet, and in place of the rest how many there are."""
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
-    for finding in dict.fromkeys(findings):
+    for finding in gathered(findings):
         if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
             continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
@@ -716,10 +709,10 @@ _SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
-    every = list(dict.fromkeys(finding for finding in comparison.findings if finding.severity == "warning"))
+    every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
     said = _SAID if comparison.parts.get("doubts") else ()
     warnings = [finding for finding in every if finding.rule not in said]
-    notes = sum(finding.severity == "note" for finding in dict.fromkeys(comparison.findings))
+    notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
     left = len(every) - min(len(warnings), _DOUBTS)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []
     more += [f"{notes} note{'s' if notes > 1 else ''}"] if notes else []

@@ -18,6 +18,7 @@ from flowkit.corrections.pressure import (
 )
 from flowkit.fields import CONDITIONS, Field
 from flowkit.model import LedgerLine, Side
+from flowkit.reports.labels import gathered
 from flowkit.reports.workbook import meters
 from flowkit.reports.workbook.pen import Formula, Pen, Style
 from flowkit.reports.workbook.plan import FIRST_READING, Draft, Reading, TestPlan, rounded
@@ -615,7 +616,7 @@ def write_findings(draft: Draft) -> None:
     pen.header(3, heads, widths=_FINDINGS_WIDTHS, words=_FINDINGS_WIDTHS)
     row = 4
     left = Style(wrap=True)
-    for finding in sorted(draft.contents.findings, key=lambda item: _ORDER.index(item.severity)):
+    for finding in sorted(gathered(draft.contents.findings), key=lambda item: _ORDER.index(item.severity)):
         texts = (finding.severity, finding.rule, finding.where, finding.message)
         for column, text in enumerate(texts, 1):
             pen.put(row, column, text, left)
