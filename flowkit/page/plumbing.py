@@ -161,7 +161,7 @@ class Page:
             return f"{', '.join(said[:4])}{more}" if said else ""
 
         said = self.edit(form, edit)
-        self.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
+        self.notice = Notice(f"Saved: {said}." if said else "Nothing was changed.")
         return text(form, "back")
 
 

@@ -221,7 +221,7 @@ def _table(page: Page, form: FormData) -> str:
         return f"{side} cam from {Path(kept).name}"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/engine"
 
 

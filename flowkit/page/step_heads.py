@@ -174,7 +174,7 @@ def _state(page: Page, form: FormData) -> str:
         raise JobError("the page does not know this answer", "use the buttons of the state")
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 
@@ -198,7 +198,7 @@ def _sheet(page: Page, form: FormData) -> str:
         return answers.set_condition(document, [file], {"head": head})
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 

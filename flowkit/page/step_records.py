@@ -152,7 +152,7 @@ def _baseline(page: Page, form: FormData) -> str:
         return f"{name} from the records is the first state"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 
@@ -240,5 +240,5 @@ def _write_meter(page: Page, form: FormData) -> str:
         return f"meter: {kind}"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/sheets"

@@ -269,7 +269,7 @@ def _answer(page: Page, form: FormData) -> str:
         return said
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return text(form, "back") or f"/sheets?file={quote(file)}"
 
 

@@ -30,7 +30,7 @@ __all__ = [
     "STATE_RIGHT",
     "Item",
     "Units",
-    "Written",
+    "Saved",
     "assumed",
     "is_meter_unit",
     "proposal_of",
