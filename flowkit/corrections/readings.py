@@ -626,7 +626,7 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         work.doubt(
             "leak-missing",
             "note",
-            "Leaks are given for some meters or ranges and none for others; there none was taken off.",
+            "Leaks are given for some meters or ranges and not for others; for those, none was taken off.",
         )
     return tuple(leaks), conditions
 
