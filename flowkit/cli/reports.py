@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -24,6 +25,9 @@ from flowkit.cli.common import (
     with_statements,
     working,
 )
+
+if TYPE_CHECKING:
+    from flowkit.job import JobResults
 
 __all__ = ["register"]
 
@@ -113,9 +117,19 @@ def attach(
     from flowkit.job import Job
     from flowkit.output import document
 
-    with failure_as_document("attach", {"files": []}, wanted=as_json), engine_progress() as progress:
-        done = Job.load(job).attach_all(
-            build_files, after=after, bookmark=bookmark, paper=paper, pages=page_numbers(pages), progress=progress
+    with failure_as_document("attach", {"files": []}, wanted=as_json), ExitStack() as shown:
+        loaded = Job.load(job)
+
+        def run() -> JobResults:
+            """Run the job behind the engine's bar; what comes after it is drawing."""
+            with engine_progress() as progress:
+                results = loaded.run(progress=progress)
+            shown.enter_context(working("drawing the flow chart"))
+            return results
+
+        shown.enter_context(working("reading the build file"))
+        done = loaded.attach_all(
+            build_files, after=after, bookmark=bookmark, paper=paper, pages=page_numbers(pages), run=run
         )
     if as_json:
         rows = [
@@ -144,8 +158,10 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or em
     from flowkit.samples import copy_samples
 
     job = Job.load(copy_samples(folder))
-    results = job.run()
-    written = job.report(folder / "report", results=results)
+    with engine_progress() as progress:
+        results = job.run(progress=progress)
+    with working("drawing the report"):
+        written = job.report(folder / "report", results=results)
     show(f"The sample job (invented data) is in {folder}; its report:", *(f"  {path}" for path in written), "")
     show(*sentences_text(results.comparison))
     show("", f"Next: flowkit compare {job.path}")

@@ -6,7 +6,7 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -504,7 +504,7 @@ class Job:
         bookmark: str | None = None,
         paper: Literal["letter", "a4"] | None = None,
         pages: Sequence[int] | None = None,
-        progress: Progress | None = None,
+        run: Callable[[], JobResults] | None = None,
     ) -> tuple[Attached, ...]:
         """Put the flow chart into several build files, drawn once; one that is refused does not hinder the others.
 
@@ -513,8 +513,8 @@ class Job:
         build_files : sequence of str or Path
         after, bookmark, paper, pages : optional
             As for `attach`.
-        progress : callable, optional
-            As for `run`.
+        run : callable, optional
+            Runs the job, once the build files were looked at; `Job.run` unless given.
 
         Returns
         -------
@@ -531,7 +531,7 @@ class Job:
 
         return attach_all(
             [Path(path) for path in build_files],
-            lambda: contents_of(self, self.run(progress=progress)),
+            lambda: contents_of(self, (run or self.run)()),
             lambda contents, form, size: flow_chart(contents, form, size, near=self.path.parent if self.path else None),
             paper=paper,
             default_paper=self._paper(),

@@ -20,6 +20,7 @@ VERBS = (
     ("engine", "job.toml"),
     ("whatif", "job.toml", "--valve", "intake.stem=6mm"),
     ("report", "job.toml", "--format", "xlsx", "-o", "out"),
+    ("attach", "job.toml", "build.pdf", "--pages", "1"),
 )
 
 

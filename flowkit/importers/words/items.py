@@ -30,7 +30,7 @@ __all__ = [
     "STATE_RIGHT",
     "Item",
     "Units",
-    "Saved",
+    "Written",
     "assumed",
     "is_meter_unit",
     "proposal_of",
