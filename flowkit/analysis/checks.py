@@ -394,8 +394,8 @@ def _unequal(side: Side, correction: str, tests: Sequence[tuple[str, CorrectedTe
         "corrected-unequally",
         "warning",
         first.id,
-        f"On the {side} the {correction} correction was made for {listed(sized)} but not for {without}, "
-        f"which lacks {listed(list(missing))}: a gain between them includes the correction as well as the work; "
+        f"On the {side} the {correction} correction was made for {listed(sized)} but not for {without} "
+        f"(missing there: {listed(list(missing))}). A gain between them includes the correction as well as the work; "
         f"state what is missing for {without}.",
     )
 

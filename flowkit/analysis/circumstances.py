@@ -37,7 +37,7 @@ def circumstances(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
         tuple(setup_differs(pair, assessor)),
         tuple(also),
         _untouched(pair, assessor, states),
-        ("not all tests corrected alike",) if unequal else (),
+        ("not all tests corrected the same way",) if unequal else (),
     )
 
 

@@ -106,7 +106,7 @@ def _shown(task: Any) -> dict[str, Any] | None:
     result = json.loads((task.out / "engine.json").read_text(encoding="utf-8"))
     variants = [item for item in result["variants"] if item.get("filling")]
     found = gathered(
-        Finding(*(item[key] for key in ("rule", "severity", "where", "message"))) for item in result["findings"]
+        Finding(item["rule"], item["severity"], item["where"], item["message"]) for item in result["findings"]
     )
     return {
         "differences": _differences(result),

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import SAID, cause, headline, least_words
+from flowkit.analysis.sentences import cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -326,7 +326,13 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
     count = f"{len(result.tests)} test" + ("s" if len(result.tests) != 1 else "")
     parts: list[RenderableType] = [Prose(f"{', '.join(files)}: {count}" if files else "no tests", "bold")]
     if same:
-        parts.append(Prose("All of them: " + "; ".join(_same_words(heads[i], rows[0][i]) for i in same) + "."))
+        parts.append(
+            Prose(
+                "All of them: "
+                + "; ".join(_same_words(heads[i], rows[0][i]) for i in same if rows[0][i] != NOTHING)
+                + "."
+            )
+        )
     shown = [place for place in range(len(heads)) if place not in same]
     if rows and shown:
         columns: list[tuple[str, Justify]] = [
@@ -700,23 +706,18 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
 
 
 _DOUBTS = 2
-"""Warnings shown beside the answer."""
-
-
-_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
-"""Rules of findings that the sentences on what is in doubt say already."""
+"""Warnings shown under the answer, where no sentence says what is in doubt."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
     every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
-    said = _SAID if comparison.parts.get("doubts") else ()
-    warnings = [finding for finding in every if finding.rule not in said]
+    warnings = [] if comparison.parts.get("doubts") else every[:_DOUBTS]
     notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
-    left = len(every) - min(len(warnings), _DOUBTS)
+    left = len(every) - len(warnings)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []
     more += [f"{notes} note{'s' if notes > 1 else ''}"] if notes else []
-    parts = list(findings_text(warnings[:_DOUBTS]))
+    parts = list(findings_text(warnings))
     listed = f"; {' and '.join(more)} with flowkit check" if more else ""
     return (*(["", *parts] if parts else []), Prose(f"Every figure: --tables{listed}.", "dim"))
 

@@ -391,7 +391,7 @@ def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest
 
     monkeypatch.setattr(workbook, "CalamineWorkbook", Reader)
     path = write_xlsx(tmp_path / "a.xlsx")
-    with pytest.raises(SheetError, match="a.xlsx: the file is cut off or broken; open it"):
+    with pytest.raises(SheetError, match=r"a\.xlsx: the file is cut off or broken; open it"):
         read_grids(path)
     Panic.__module__ = "elsewhere"
     with pytest.raises(Panic):

@@ -243,7 +243,7 @@ def test_warnings_are_counted_at_the_foot_of_the_first_page() -> None:
     contents = make_contents(variants=2)
     quiet = replace(contents, comparison=replace(contents.comparison, findings=()), findings=())
     assert "In doubt" not in texts(make_pages(quiet)[0])
-    doubts = tuple(Finding("leak-large", "warning", f"a.csv:{n}", "The leak is large.") for n in (1, 2))
+    doubts = tuple(Finding("leak-large", "warning", f"a.csv:{n}", f"The leak is {n} %.") for n in (1, 2))
     loud = make_pages(replace(quiet, findings=doubts))[0]
     assert "In doubt: 2 warnings, listed under notes on the last page." in texts(loud)
 

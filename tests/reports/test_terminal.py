@@ -127,7 +127,7 @@ def test_a_line_is_broken_between_words_and_never_inside_a_number_or_before_its_
 
 
 def test_at_most_twenty_findings_of_a_sheet_are_shown() -> None:
-    findings = [Finding("typing-slip", "warning", f"a.xlsx!one!B{row}", "odd") for row in range(1, 170)]
+    findings = [Finding("typing-slip", "warning", f"a.xlsx!one!B{row}", f"odd {row}") for row in range(1, 170)]
     findings += [Finding("typing-slip", "warning", "b.csv:3:2", "odd")]
     text = printed(findings_text(findings))
     assert text.count("[typing-slip]") == 21
