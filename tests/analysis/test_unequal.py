@@ -48,8 +48,8 @@ def test_what_was_corrected_by_how_much_and_what_is_missing() -> None:
     assert finding.where == "head.csv!b!intake 1 run 1"
     assert finding.message == (
         "On the intake the check-plate correction was made for 'a' (by up to −4.8 %) but not for 'b' (missing there: "
-        "the check plate's reading and its nominal flow). A gain between them includes the correction as well as the work; "
-        "state what is missing for 'b'."
+        "the check plate's reading and its nominal flow). A gain between them includes the correction as well as the "
+        "work; state what is missing for 'b'."
     )
 
 
