@@ -29,8 +29,6 @@ from flowkit.cli.common import (
 if TYPE_CHECKING:
     from flowkit.job import JobResults
 
-__all__ = ["register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""

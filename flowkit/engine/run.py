@@ -31,8 +31,6 @@ from flowkit.engine.sentences import (
 from flowkit.errors import EngineError
 from flowkit.model import Finding, Reference, Side, ValveGeometry
 
-__all__ = ["VariantEngine", "check_cams", "engine_findings", "flows_of", "run_engine", "variant_names"]
-
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
 _PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": (160.0, 360.0)}
 _FASTEST_STATED_RPM = 7000.0

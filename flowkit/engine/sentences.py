@@ -15,8 +15,6 @@ from flowkit.wording import signed_percent
 if TYPE_CHECKING:
     from flowkit.engine.figures import Case
 
-__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
-
 CAUTIONS: tuple[str, ...] = (
     "An estimated rpm is not a safe rpm: the model does not know what springs, rods, bearings or valves can take.",
     "Follow the valve maker's and the machinist's limits for stems, seats, guides and lift.",

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from flowkit.job import Job
     from flowkit.model import Variant
 
-__all__ = ["engine_of", "has_engine", "no_engine", "sweep", "variant_engines", "whatif"]
-
 _TIMING = ("opens", "closes", "checking_lift", "peak_lift", "duration", "lobe_lift")
 _BORES_DIFFER = 0.01
 

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from flowkit.importers import Stated
     from flowkit.job import Job, JobResults
 
-__all__ = ["PICTURES", "FileView", "Snapshot", "Workspace", "cell_of", "own_name", "place_of"]
-
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".webp", ".gif"})
 MOST_FILES = 1_000
 """Files of a folder that are listed; of more, the first by name, and the page says so."""

@@ -78,9 +78,9 @@ def test_attachment_that_cannot_be_used(tmp_path: Path, content: bytes, message:
 
 
 def test_pdf_without_readings(tmp_path: Path) -> None:
-    assert carried(write_pdf(tmp_path / "a.pdf").read_bytes(), "a.pdf") is None
-    assert carried(write_pdf(tmp_path / "b.pdf", b"{}", name="invoice.xml").read_bytes(), "b.pdf") is None
-    assert carried(Path("sample_sheets/as_received.csv").read_bytes(), "as_received.csv") is None
+    assert carried(write_pdf(tmp_path / "a.pdf").read_bytes()) is None
+    assert carried(write_pdf(tmp_path / "b.pdf", b"{}", name="invoice.xml").read_bytes()) is None
+    assert carried(Path("sample_sheets/as_received.csv").read_bytes()) is None
 
 
 def test_pdf_with_two_sets_of_readings(tmp_path: Path) -> None:
@@ -138,11 +138,11 @@ TEST = jsonable(
         (["file"], 3, "file is not text"),
         (["variant"], None, "variant is not text"),
         (["port"], 1, "port is not text"),
-        (["side"], "left", "side is 'left', not one of intake, exhaust, None"),
+        (["side"], "left", "side is 'left', not one of intake, exhaust"),
         (["side"], 3, "side is not text"),
         (["run"], 0, "run is not a whole number of 1 or more"),
-        (["run"], True, "run is not a whole number"),
-        (["run"], 1.5, "run is not a whole number"),
+        (["run"], True, "run is no whole number"),
+        (["run"], 1.5, "run is no whole number"),
         (["points"], None, "points is not a list"),
         (["points", 0], 3, r"points\[0\] is not an object"),
         (["points", 0, "lift_m"], "2", "lift_m is not a number"),
