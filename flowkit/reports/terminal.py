@@ -252,8 +252,8 @@ def _columns(text: Any) -> int:
 
 
 def _longest_word(text: str) -> int:
-    """Return how many columns the longest word takes."""
-    return max((_columns(word) for word in text.split()), default=0)
+    """Return how many columns the longest word takes; a number and its unit are one, as `broken` keeps them."""
+    return max((_columns(word) for word in KEPT.sub("\u00a0", text).split(" ")), default=0)
 
 
 def _room(head: str, cells: Sequence[Any], most: int) -> int:

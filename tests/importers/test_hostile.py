@@ -410,7 +410,7 @@ def test_package_whose_parts_stand_elsewhere(tmp_path: Path) -> None:
 def test_lists_of_sheets_that_differ(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from flowkit.importers.files import workbook
 
-    monkeypatch.setattr(workbook, "_facts", lambda data, label: ())
+    monkeypatch.setattr(workbook, "_facts", lambda data: ())
     with pytest.raises(SheetError, match="cut off or broken"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))
     monkeypatch.setattr(workbook, "_facts", lambda data, label: (None,))
