@@ -413,7 +413,7 @@ def test_lists_of_sheets_that_differ(tmp_path: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(workbook, "_facts", lambda data: ())
     with pytest.raises(SheetError, match="cut off or broken"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))
-    monkeypatch.setattr(workbook, "_facts", lambda data, label: (None,))
+    monkeypatch.setattr(workbook, "_facts", lambda data: (None,))
     monkeypatch.setattr(workbook, "MAX_CELLS", 0)
     with pytest.raises(SheetError, match="more than the 0 cells"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))
