@@ -260,7 +260,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         if not peak.inside
     ]
     return (
-        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): give speeds beyond it in [engine]. Largest "
+        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): higher speeds would show it. Largest "
         f"there: {_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}."
     )
 
@@ -314,4 +314,4 @@ def _alone(variant: EngineVariant) -> list[str]:
             f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "
             f"{_kw(peak.brake_power_w)}. Not a safe speed."
         ]
-    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; give speeds beyond it in [engine]."]
+    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; higher speeds would show it."]
