@@ -359,7 +359,7 @@ def _too_big(case: Case) -> list[Finding]:
         return []
     valves = " and ".join(f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.2f} mm" for side in case.too_big)
     words = (
-        f"An {valves} does not go into a bore of {case.engine.bore_m * 1e3:.2f} mm, so no engine figures are made. "
+        f"An {valves} does not fit in a bore of {case.engine.bore_m * 1e3:.2f} mm, so no engine figures are made. "
         "Check the diameters, their units and the bore."
     )
     return [Finding("valves-do-not-fit", "error", case.name, words)]

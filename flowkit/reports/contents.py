@@ -473,7 +473,7 @@ def effects(found: Interaction) -> list[Effect]:
 
 EVIDENCE = {
     "at least": "At least: 95 % sure, where the gain is proven.",
-    "smallest": "Smallest: the gain that these tests would show four times in five.",
+    "smallest": "Smallest: the smallest gain these tests would show four times out of five.",
     "drift": "Drift: the gain holds unless the bench moved by more than this between the days.",
     "one more run": "One more run: the ± to expect from one more run of every port of the later state.",
     "all twice": "All twice: the ± to expect from every port flowed twice in both states.",

@@ -121,10 +121,10 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     figures = [(side, result, further_figures(result, display)) for side, result in sides]
     tables = [_gain_table(side, result, columns, names) for side, result, columns in figures if columns]
     expected = any(has_expected(result) for _, result in sides)
-    _write(stream, "Gain of each step in per cent, figure by figure", tables, [BY_GEOMETRY] if expected else [])
+    _write(stream, "Gain of each step, %, figure by figure", tables, [BY_GEOMETRY] if expected else [])
     proofs = [(side, result, evidence(result)) for side, result in sides]
     shown = [_gain_table(side, result, columns, names) for side, result, columns in proofs if columns]
-    _write(stream, "What the data show of each gain, in per cent", shown, [evidence_note(c for *_, c in proofs)])
+    _write(stream, "What the data show about each gain, %", shown, [evidence_note(c for *_, c in proofs)])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
 

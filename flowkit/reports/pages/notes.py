@@ -6,7 +6,7 @@ from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import change_words, distinct, not_assessed_words, where_words
+from flowkit.reports.labels import change_words, distinct, gathered, not_assessed_words, where_words
 from flowkit.reports.pages.first import further_sentences
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten_name
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
