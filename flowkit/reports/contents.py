@@ -209,7 +209,7 @@ _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
     ),
     (
         ("port", "throat", "bowl", "short"),
-        "ported castings: check wall thickness, above all at the short side and below the seats",
+        "ported castings: check wall thickness, especially at the short side and under the seats",
     ),
 )
 _ALWAYS = (

@@ -128,7 +128,7 @@ REPEATS = (
 SAFETY = (
     "Wear ear and eye protection while the blower runs.",
     "Keep rags, sleeves and loose hair away from the opening that draws air.",
-    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
+    "Keep manometer fluid off your skin and out of drains; do not breathe dust from old gaskets or grinding.",
 )
 
 HELP_READINGS = (
