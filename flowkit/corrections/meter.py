@@ -361,7 +361,7 @@ class _Parser:
         return value
 
     def share(self, key: str) -> float:
-        """A standard uncertainty as a share, written in per cent or as a fraction."""
+        """A standard uncertainty as a share, written in percent or as a fraction."""
         text = str(self.raw[key]).strip()
         value = number(text.rstrip("% "), decimal_comma=False)
         if value is None:

@@ -331,7 +331,7 @@ _MESSAGES = {
     "number": "A number from zero up, without its unit: the unit is printed on the sheet. Leave the cell empty if it "
     "was not tested.",
     "angle": "The seat's angle in degrees, measured from the head's plane.",
-    "percent": "The relative humidity in per cent, 0 to 100.",
+    "percent": "The relative humidity in percent, 0 to 100.",
     "date": "The date of the test, such as 2026-03-18.",
     "choice": "One of the names in the list.",
 }
