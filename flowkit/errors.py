@@ -9,17 +9,6 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
-__all__ = [
-    "AttachError",
-    "CorrectionError",
-    "EngineError",
-    "FlowkitError",
-    "JobError",
-    "RangeError",
-    "SheetError",
-    "UnitError",
-]
-
 
 class FlowkitError(Exception):
     """Something the user can fix: where it is, what is wrong, what to do.

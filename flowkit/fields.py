@@ -23,29 +23,6 @@ from flowkit.units import Quantity, from_si, number, parse_quantity, unit
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
-__all__ = [
-    "CONDITIONS",
-    "FIELDS",
-    "Conditions",
-    "Field",
-    "Side",
-    "ValveGeometry",
-    "conditions_from",
-    "field_of",
-    "filled",
-    "in_si",
-    "model",
-    "nearest",
-    "read_keys",
-    "read_table",
-    "refuse_unknown",
-    "run_of",
-    "section",
-    "side_of",
-    "text_of",
-]
-
-
 Side = Literal["intake", "exhaust"]
 
 

@@ -15,8 +15,6 @@ from typing import Any
 
 from flowkit.errors import FlowkitError
 
-__all__ = ["OutputError", "document", "jsonable", "spelled", "written_whole"]
-
 
 class OutputError(FlowkitError):
     """An output that cannot be written."""

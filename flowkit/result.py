@@ -10,8 +10,6 @@ from flowkit.output import document, jsonable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Result", "TestsResult"]
-
 
 class Result:
     """What every result can: be one JSON document, and be shown in a notebook as its table."""

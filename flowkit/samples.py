@@ -9,8 +9,6 @@ from pathlib import Path
 from flowkit.errors import JobError
 from flowkit.output import OutputError, written_whole
 
-__all__ = ["copy_samples", "sample_folder", "sample_job"]
-
 _JOB = "job.toml"
 
 

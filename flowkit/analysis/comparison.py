@@ -6,28 +6,29 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from flowkit.analysis import checks
 from flowkit.analysis.areas import area_figures, geometry_differs, takeover_lift, valve_contradictions
-from flowkit.analysis.checks import corrected_unequally, lagging_port
-from flowkit.analysis.circumstances import (
+from flowkit.analysis.checks import (
     circumstances,
+    corrected_unequally,
     drift_findings,
+    lagging_port,
     not_covered,
     pair_findings,
     scatter_findings,
     setup_findings,
 )
 from flowkit.analysis.curves import (
-    SAME_LIFT_M,
-    AreaMethod,
     PortCurve,
     SideVariant,
     common_ports,
     common_range,
+    identical_findings,
+    runs_of,
     side_variants,
 )
 from flowkit.analysis.gains import (
@@ -40,23 +41,24 @@ from flowkit.analysis.gains import (
     ratio_at_fraction,
     ratio_at_lift,
     shares_of_total,
+    untangle,
     with_shares,
 )
-from flowkit.analysis.meters import meter_terms
+from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod
 from flowkit.analysis.metrics import MetricResult, Rule, metric_of
 from flowkit.analysis.results import Comparison, Gain, Inputs, PortFlow, RatioPoint, SideComparison, VariantFlow
-from flowkit.analysis.runs import identical_findings, runs_of
 from flowkit.analysis.scatter import AtLifts
 from flowkit.analysis.sentences import sentences
 from flowkit.analysis.uncertainty import Assessor, History, KnownTerm
-from flowkit.analysis.untangle import untangle
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
 from flowkit.model import Bench, CorrectedPoint, CorrectedTest, Finding, Reference, Side, Variant, joined
 from flowkit.wording import DISPLAYS, Display, displayed
 
-__all__ = ["assessor_of", "compare", "variant_flow"]
+if TYPE_CHECKING:
+    from flowkit.analysis.curves import Session
+    from flowkit.analysis.uncertainty import Array, Drift, Reading
 
 
 def variant_flow(
@@ -424,3 +426,42 @@ def _ratios(sides: dict[Side, _Side]) -> tuple[tuple[RatioPoint, ...], tuple[Rat
         ratio_at_lift(intake.variants, exhaust.variants, ranges),
         ratio_at_fraction(intake.variants, exhaust.variants, ranges),
     )
+
+
+def meter_terms(readings: Sequence[Reading], drift: Drift) -> Mapping[str, Array]:
+    """Return the variances of ln(ratio) that come with meters, by name, shape (figures,).
+
+    Notes
+    -----
+    Calibration ``Σ_m u_m²·k_m²``, k_m the sum of k over the points read on one bench, meter and range: throughout on
+    one meter it is 1 − 1 = 0, so that the calibration cancels. Zero ``Σ_s (Σ k_j·S_j·u_zero/r_j)²``, one error a
+    session. Air ``Σ_s (Σ k_j·½·u_air)²`` (1 for ½ with laminar elements and critical nozzles), only where sessions
+    differ and no check plates put them right. GUM (JCGM 100:2008) 5.2: what is common is added before it is squared.
+    """
+    if not any(point.mark for item in readings for point in item.test.points):
+        return {}
+    calibration: dict[tuple[str | None, str], Array] = {}
+    u_of: dict[tuple[str | None, str], float] = {}
+    zero: dict[Session, Array] = {}
+    air: dict[Session, Array] = {}
+    nothing = np.zeros(readings[0].k.shape[0])
+    for item in readings:
+        for index, point in enumerate(item.test.points):
+            mark = point.mark
+            if mark is None:
+                continue
+            k = item.k[:, index]
+            for name, u, share in mark.parts:
+                key = (item.session.bench, name)
+                calibration[key] = calibration.get(key, nothing) + k * share
+                u_of[key] = max(u_of.get(key, 0.0), u)
+            off = mark.sensitivity * mark.u_zero / mark.net if mark.net else 0.0
+            zero[item.session] = zero.get(item.session, nothing) + k * off
+            air[item.session] = air.get(item.session, nothing) + k * mark.u_air
+    terms = {
+        "calibration": sum((u_of[key] ** 2 * k**2 for key, k in calibration.items()), nothing),
+        "zero": sum((k**2 for k in zero.values()), nothing),
+    }
+    if drift.differ and drift.by != "check plates":
+        terms["air"] = sum((k**2 for k in air.values()), nothing)
+    return terms

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from flowkit.analysis.curves import PortCurve, SideVariant
     from flowkit.analysis.results import Comparison
 
-__all__ = ["KINDS", "Curve", "curve_of", "in_units", "table_of"]
-
 KINDS = ("lifts", "flows", "gains", "ports", "bands", "findings")
 UNITS: dict[str, dict[str, str]] = {
     "SI": {"length": "m", "flow": "m³/s", "pressure": "Pa"},

@@ -12,8 +12,6 @@ from scipy.interpolate import PchipInterpolator
 
 from flowkit.errors import RangeError
 
-__all__ = ["SAME_LIFT_M", "AreaMethod", "integrate", "lift_key", "merge_lifts", "natural_order", "pchip", "within"]
-
 AreaMethod = Literal["pchip", "trapezoid"]
 
 SAME_LIFT_M = 1e-6

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
-from flowkit.analysis.circumstances import circumstances
+from flowkit.analysis.checks import circumstances
 from flowkit.analysis.curves import PortCurve
 from flowkit.analysis.frames import Curve, in_units
 from flowkit.analysis.gains import GainKind, MatchedPair, assess_pair, match_pairs, why_not_assessed
@@ -21,8 +21,6 @@ from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
-
-__all__ = ["MetricGain", "MetricResult", "MetricSide", "MetricValue", "Rule", "metric_of"]
 
 Rule = Callable[[Curve], float]
 UNMOVED = 1e-9

@@ -13,18 +13,14 @@ import numpy as np
 
 from flowkit.analysis.comparison import assessor_of
 from flowkit.analysis.curves import common_ports
-from flowkit.analysis.gains import why_not_assessed
-from flowkit.analysis.propagation import found_shift, t_test_power
+from flowkit.analysis.gains import ExtraTest, untangle, why_not_assessed
 from flowkit.analysis.results import Comparison, Gain, Repeatability
 from flowkit.analysis.sentences import REMEDIES
-from flowkit.analysis.uncertainty import Assessor, plate_of
-from flowkit.analysis.untangle import ExtraTest, untangle
+from flowkit.analysis.uncertainty import Assessor, found_shift, plate_of, t_test_power
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
 from flowkit.result import Result
 from flowkit.wording import listed, percent_at_least
-
-__all__ = ["ExtraTest", "Plan", "RepeatPlan", "plan", "plan_repeats"]
 
 MOST_RUNS = 50
 """More runs of every port than this are not worth planning."""
@@ -390,7 +386,7 @@ def plan(
 
     Notes
     -----
-    See `flowkit.analysis.planning.plan_repeats` and `flowkit.analysis.untangle.untangle`.
+    See `flowkit.analysis.planning.plan_repeats` and `flowkit.analysis.gains.untangle`.
 
     Examples
     --------

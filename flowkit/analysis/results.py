@@ -23,25 +23,6 @@ if TYPE_CHECKING:
     from flowkit.analysis.frames import Curve
     from flowkit.analysis.metrics import MetricResult, Rule
 
-__all__ = [
-    "Band",
-    "BandGain",
-    "Bound",
-    "Comparison",
-    "Gain",
-    "Interaction",
-    "LiftGain",
-    "PortFlow",
-    "PortGain",
-    "PortLag",
-    "RatioPoint",
-    "Repeatability",
-    "SideComparison",
-    "Terms",
-    "VariantFlow",
-    "by_name",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class PortFlow:

@@ -15,14 +15,11 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from flowkit.analysis.curves import PortCurve
+from flowkit.analysis.curves import Benches, PortCurve, Session, relative_steps, runs_of
 from flowkit.analysis.lifts import SAME_LIFT_M, AreaMethod, integrate, pchip, within
-from flowkit.analysis.runs import Benches, Session, relative_steps, runs_of
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, pressure_factor
 from flowkit.errors import CorrectionError
 from flowkit.model import CorrectedTest, LedgerLine, Reference, Side
-
-__all__ = ["AtLifts", "Blocks", "Figure", "LiftScatter", "Means", "Metric", "PortRuns", "Values", "additive_residuals"]
 
 Array = NDArray[np.float64]
 STEP = 1e-5

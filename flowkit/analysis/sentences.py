@@ -23,15 +23,7 @@ from flowkit.wording import (
 )
 
 if TYPE_CHECKING:
-    from flowkit.analysis.untangle import ExtraTest
-
-__all__ = [
-    "cause",
-    "factors",
-    "gain_words",
-    "headline",
-    "sentences",
-]
+    from flowkit.analysis.gains import ExtraTest
 
 MOST_STEPS = 4
 """Steps listed one by one; of more, the largest."""

@@ -13,8 +13,6 @@ from flowkit.cli import records, reports, results, sheets
 from flowkit.cli.common import complain, complain_of
 from flowkit.errors import FlowkitError
 
-__all__ = ["app", "run"]
-
 app = typer.Typer(
     name="flowkit",
     help=(

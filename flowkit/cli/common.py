@@ -27,32 +27,6 @@ if TYPE_CHECKING:
     from flowkit.job import Job
     from flowkit.reports.terminal import Parts
 
-__all__ = [
-    "JobOrFiles",
-    "JsonOption",
-    "TablesOption",
-    "complain",
-    "complain_of",
-    "console",
-    "engine_progress",
-    "exit_code",
-    "failure_as_document",
-    "finding_of",
-    "give",
-    "hush",
-    "load_job",
-    "page_numbers",
-    "print_document",
-    "refuse_beside_job",
-    "report_errors",
-    "show",
-    "stated_of",
-    "verb",
-    "with_reference",
-    "with_statements",
-    "working",
-]
-
 
 class Result(Protocol):
     """What can be printed either way."""

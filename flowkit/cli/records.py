@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from flowkit.records.bench import BenchHistory, Pooled
     from flowkit.records.rank import SideRank
 
-__all__ = ["register"]
-
 RecordsFile = Annotated[
     Path | None, typer.Option("--records", metavar="FILE", help="The records file; your own unless given.")
 ]

@@ -25,8 +25,6 @@ from flowkit.cli.common import (
     working,
 )
 
-__all__ = ["register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""

@@ -30,8 +30,6 @@ from flowkit.units import from_si, parse_quantity
 if TYPE_CHECKING:
     from flowkit.corrections.calibration import CalibrationResult
 
-__all__ = ["register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""

@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from flowkit.importers.sheets.blank import MeterSheet
     from flowkit.job import Job
 
-__all__ = ["register"]
-
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""

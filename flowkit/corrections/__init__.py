@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from flowkit.corrections.chain import CORRECTIONS, correct, reference_state
-from flowkit.corrections.result import CorrectionResult
+from flowkit.corrections.chain import CORRECTIONS, CorrectionResult, correct, reference_state
 
 __all__ = ["CORRECTIONS", "CorrectionResult", "correct", "reference_state"]

@@ -18,8 +18,6 @@ from flowkit.result import Result
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Calibration", "CalibrationPoint", "CalibrationResult", "calibrate"]
-
 
 @dataclass(frozen=True, slots=True)
 class CalibrationPoint:

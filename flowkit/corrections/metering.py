@@ -16,19 +16,6 @@ from flowkit.corrections.meter import Manometer, Meter
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState
 
-__all__ = [
-    "KAPPA",
-    "MeterAir",
-    "Metered",
-    "column_pressure",
-    "critical_flow_factor",
-    "flow_through",
-    "meter_air",
-    "upstream_pressure",
-    "viscosity",
-    "water_density",
-]
-
 KAPPA = 1.4
 """Isentropic exponent of air."""
 GAS_CONSTANT = 8.314462618

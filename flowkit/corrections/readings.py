@@ -45,8 +45,6 @@ from flowkit.model import (
 from flowkit.units import find_unit, from_si, parse_quantity, to_si
 from flowkit.wording import percent
 
-__all__ = ["FORMULAS", "Measured", "flow_of", "measure", "unused"]
-
 FORMULAS = {
     "percent": "Q = full scale·s, s = r/100 or sqrt(r/100), times sqrt(p1/p1_at) or p1/p1_at where stated",
     "table": "Q = PCHIP through the calibration's points at the reading",

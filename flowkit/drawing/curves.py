@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -96,10 +97,28 @@ def figure_of(ax: Axes) -> Figure:
     return figure
 
 
+LEFTWARD = re.compile(
+    r"([\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+(?:[\s'’]+[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+)*)"
+)
+"""A run of letters that are written from right to left (Hebrew, Arabic and their kin)."""
+
+
+@lru_cache(maxsize=1024)
+def _joined_width(run: str, bold: bool) -> float:
+    """Return the width in ems of letters written from right to left, which are joined to one another."""
+    font = typeface(bold, family_with(run[0]) or MAIN)
+    font.set_text(run)
+    width: float = font.get_width_height()[0]
+    return width / 64.0 / 100.0
+
+
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Return how wide a line of text will be."""
     known = _WIDTHS[bold]
     total = 0.0
+    if not text.isascii():
+        total = sum(_joined_width(run, bold) for run in LEFTWARD.findall(text))
+        text = LEFTWARD.sub("", text) if total else text
     for letter in text:
         width = known.get(letter)
         if width is None:

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison
     from flowkit.model import CorrectedTest, FlowTest
 
-__all__ = ["SvgLine", "chart_svg", "gain_svg", "lines_svg", "places_css", "sheet_svg"]
-
 _TEXT = 12.0
 """Type size [px]."""
 _ROW = 15.5

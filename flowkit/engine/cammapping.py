@@ -12,8 +12,6 @@ from flowkit.errors import EngineError, JobError
 from flowkit.fields import read_keys
 from flowkit.model import Side
 
-__all__ = ["cams_of_tables"]
-
 _OF_TABLE = ("sheet", "lift_unit", "zero")
 _OF_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
 _OF_CARD = ("duration", "lobe_lift")

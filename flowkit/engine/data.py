@@ -17,8 +17,6 @@ from flowkit.fields import Field, read_keys, section
 from flowkit.model import Finding
 from flowkit.units import from_si
 
-__all__ = ["PARTS", "EngineData", "HeatTransfer", "engine_of_tables"]
-
 HeatTransfer = Literal["woschni", "hohenberg", "none"]
 GammaModel = Literal["temperature", "constant"]
 Backflow = Literal["returns", "fresh"]

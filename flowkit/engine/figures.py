@@ -34,20 +34,6 @@ from flowkit.errors import EngineError, RangeError
 from flowkit.fields import section
 from flowkit.model import Finding, Side, ValveGeometry
 
-__all__ = [
-    "Case",
-    "LiftedCurve",
-    "PortCurves",
-    "air_limited_power",
-    "cam_weighted_mean",
-    "cam_weighted_mean_flow",
-    "mean_inlet_mach_index",
-    "mean_piston_speed",
-    "peak_of",
-    "relative_u95",
-    "sound_speed",
-]
-
 _INTERVALS = 4000
 
 

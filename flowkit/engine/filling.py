@@ -27,8 +27,6 @@ from flowkit.engine.exchange import ROWS, WATCHED, Exchange, Setup, Tables
 from flowkit.engine.solvers import Integration, integrate, integrate_stiff
 from flowkit.errors import EngineError
 
-__all__ = ["CONVERGED", "Cycles", "NotFiring", "simulate_filling"]
-
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Reasons = NDArray[np.object_]

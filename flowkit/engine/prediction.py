@@ -34,8 +34,6 @@ from flowkit.units import parse_quantity
 
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
-__all__ = ["VALVE_DIMENSIONS", "Change", "other_bore", "other_valve", "parse_change", "split_change", "whatif"]
-
 VALVE_DIMENSIONS: dict[str, str] = {
     "head": "head_m",
     "stem": "stem_m",

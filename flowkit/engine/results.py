@@ -21,26 +21,6 @@ if TYPE_CHECKING:
 
     from flowkit.engine.cam import Cam
 
-__all__ = [
-    "AirLimitedPower",
-    "Assumption",
-    "BandTime",
-    "CamGain",
-    "CamSummary",
-    "CamWeightedMeanFlow",
-    "EngineDifference",
-    "EngineResult",
-    "EngineSummary",
-    "EngineVariant",
-    "Filling",
-    "MachIndex",
-    "NotFiring",
-    "Peak",
-    "Volumes",
-    "plot_cams",
-    "plot_engine",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Assumption:

@@ -30,8 +30,7 @@ from flowkit.engine.sentences import (
 )
 from flowkit.errors import EngineError
 from flowkit.model import Finding, Reference, Side, ValveGeometry
-
-__all__ = ["VariantEngine", "check_cams", "engine_findings", "flows_of", "run_engine", "variant_names"]
+from flowkit.wording import by_value
 
 _SIDES: tuple[Side, Side] = ("intake", "exhaust")
 _PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": (160.0, 360.0)}
@@ -134,7 +133,7 @@ def assumptions_of(cases: Sequence[Case]) -> tuple[Assumption, ...]:
         values = {case.name: item.value for case, item in zip(cases, items, strict=True)}
         value = items[-1].value
         if len(set(values.values())) > 1:
-            value = ", ".join(f"{text} ({name})" for name, text in values.items())
+            value = by_value(values)
         stated = "stated" if any(item.source == "stated" for item in items) else "assumed"
         found.append(
             Assumption(items[-1].name, value, "stated" if stated == "stated" else "assumed", items[-1].meaning)
@@ -344,9 +343,9 @@ def _too_big(case: Case) -> list[Finding]:
     """Refuse a valve larger than its bore."""
     if not case.too_big:
         return []
-    valves = " and ".join(f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.1f} mm" for side in case.too_big)
+    valves = " and ".join(f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.2f} mm" for side in case.too_big)
     words = (
-        f"An {valves} does not go into a bore of {case.engine.bore_m * 1e3:.1f} mm, so no engine figures are made. "
+        f"An {valves} does not go into a bore of {case.engine.bore_m * 1e3:.2f} mm, so no engine figures are made. "
         "Check the diameters, their units and the bore."
     )
     return [Finding("valves-do-not-fit", "error", case.name, words)]
@@ -358,7 +357,7 @@ def _valve_pair(case: Case) -> list[Finding]:
     heads = [valve.head_m for valve in valves if valve is not None and valve.head_m is not None]
     if engine.intake_valves != 1 or engine.exhaust_valves != 1 or len(heads) < len(_SIDES):
         return []
-    words = f"heads of {heads[0] * 1e3:.1f} mm and {heads[1] * 1e3:.1f} mm in a bore of {engine.bore_m * 1e3:.1f} mm"
+    words = f"heads of {heads[0] * 1e3:.2f} mm and {heads[1] * 1e3:.2f} mm in a bore of {engine.bore_m * 1e3:.2f} mm"
     between = engine.bore_m - sum(heads)
     offsets = [valve.offset_m for valve in valves if valve is not None and valve.offset_m is not None]
     if between > 0 and len(offsets) == len(_SIDES):
@@ -367,7 +366,7 @@ def _valve_pair(case: Case) -> list[Finding]:
             return _warned(
                 case,
                 rule="valves-do-not-fit",
-                words=f"The valve pair overlaps by {-between * 1e3:.1f} mm at the stated offsets: {words}. "
+                words=f"The valve pair overlaps by {-between * 1e3:.2f} mm at the stated offsets: {words}. "
                 "Check offset, head and bore.",
             )
     if between <= 0 and sum(heads) >= engine.bore_m:
@@ -382,7 +381,7 @@ def _valve_pair(case: Case) -> list[Finding]:
         return _warned(
             case,
             rule="valves-may-touch",
-            words=f"At most {between * 1e3:.1f} mm between the valves ({words}), and at the dead centre of gas "
+            words=f"At most {between * 1e3:.2f} mm between the valves ({words}), and at the dead centre of gas "
             f"exchange both are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: "
             "check that they cannot touch.",
         )

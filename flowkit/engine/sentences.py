@@ -15,8 +15,6 @@ from flowkit.wording import signed_percent
 if TYPE_CHECKING:
     from flowkit.engine.figures import Case
 
-__all__ = ["CAUTIONS", "NO_WAVE_EFFECTS"]
-
 CAUTIONS: tuple[str, ...] = (
     "An estimated rpm is not a safe rpm: the model does not know what springs, rods, bearings or valves can take.",
     "Follow the valve maker's and the machinist's limits for stems, seats, guides and lift.",
@@ -262,7 +260,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         if not peak.inside
     ]
     return (
-        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): give speeds beyond it in [engine]. Largest "
+        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): higher speeds would show it. Largest "
         f"there: {_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}."
     )
 
@@ -316,4 +314,4 @@ def _alone(variant: EngineVariant) -> list[str]:
             f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "
             f"{_kw(peak.brake_power_w)}. Not a safe speed."
         ]
-    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; give speeds beyond it in [engine]."]
+    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; higher speeds would show it."]

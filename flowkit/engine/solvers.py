@@ -15,8 +15,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Integration", "Linearised", "RightSide", "integrate", "integrate_stiff"]
-
 Array = NDArray[np.float64]
 RightSide = Callable[[Any, Array], Array]
 Linearised = tuple[Array, Array, Array, Array, Array]

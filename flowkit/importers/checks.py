@@ -16,8 +16,6 @@ from flowkit.model import Conditions, Finding, FlowTest, Point, Severity, UnitSo
 from flowkit.units import format_quantity, from_si, to_si
 from flowkit.wording import flow_as_read, lift_as_read
 
-__all__ = ["check_measured", "check_tests", "unlikely_barometer", "unlikely_bore"]
-
 LOWEST_PA, HIGHEST_PA = 50_000.0, 110_000.0
 
 _DECIMALS = 3  # of a figure as people write it
@@ -126,6 +124,8 @@ def _as_read(point: Point) -> object:
 
 def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
     """Report tests with the same readings: one sheet copied, which is no repeated run."""
+    if len({(test.file, test.sheet) for test in tests}) < 2:
+        return []
     seen: dict[tuple[object, ...], FlowTest] = {}
     pairs: dict[tuple[str | None, str | None], tuple[FlowTest, FlowTest, int]] = {}
     for test in tests:

@@ -16,23 +16,6 @@ from typing import Literal
 from flowkit.model import Finding, FlowTest, Point
 from flowkit.wording import flow_as_read, flow_in_unit, lift_as_read, lift_in_unit
 
-__all__ = [
-    "MICRON_CHECKS",
-    "OFF",
-    "Candidate",
-    "Expected",
-    "best_candidate",
-    "candidates",
-    "check_curve",
-    "check_lifts",
-    "clean_at_a_glance",
-    "decimals_of",
-    "expected",
-    "robust_deviation",
-    "smooth",
-    "typed_figure",
-]
-
 _SIGNIFICANT = 6
 
 

@@ -15,7 +15,6 @@ from flowkit.importers.tables.sheet import SheetReading, TableReading
 from flowkit.importers.words.values import as_text
 from flowkit.model import Finding
 
-__all__ = ["answers", "cell_roles", "explain"]
 MAX_ROWS = 120
 MAX_COLUMNS = 30
 WIDTH = 14

@@ -16,7 +16,6 @@ from flowkit.errors import FlowkitError, SheetError
 from flowkit.importers.mapping import Stated
 from flowkit.importers.result import ReadResult
 
-__all__ = ["FileReading", "expand_paths", "labels_of", "read_many"]
 _BATCH = 8
 _IN_FLIGHT = 3  # batches for each worker
 Item = tuple[Path, str]

@@ -11,8 +11,6 @@ from flowkit.result import TestsResult
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["ReadResult"]
-
 
 @dataclass(frozen=True, slots=True, repr=False)
 class ReadResult(TestsResult):

@@ -41,8 +41,6 @@ if TYPE_CHECKING:
 
     from flowkit.analysis.results import Comparison
 
-__all__ = ["Readings", "compare", "from_frame", "read", "read_many"]
-
 
 def read(source: Any, stated: Stated | None = None, *, name: str | None = None, **conditions: Any) -> ReadResult:
     r"""Read all tests of a sheet.

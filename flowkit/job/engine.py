@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from flowkit.job import Job
     from flowkit.model import Variant
 
-__all__ = ["engine_of", "has_engine", "no_engine", "sweep", "variant_engines", "whatif"]
-
 _TIMING = ("opens", "closes", "checking_lift", "peak_lift", "duration", "lobe_lift")
 _BORES_DIFFER = 0.01
 
@@ -134,13 +132,13 @@ def _fixture(variant: Variant, reference_bore_m: float | None, engine_bore_m: fl
     bores = {test.conditions.fixture_bore_m for test in variant.tests if test.conditions.fixture_bore_m is not None}
     if reference_bore_m is not None or all(abs(bore / engine_bore_m - 1) <= _BORES_DIFFER for bore in bores):
         return ()
-    shown = ", ".join(f"{bore * 1e3:.1f} mm" for bore in sorted(bores))
+    shown = ", ".join(f"{bore * 1e3:.2f} mm" for bore in sorted(bores))
     return (
         Finding(
             "fixture-differs",
             "warning",
             variant.name,
-            f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.1f} mm; nothing is "
+            f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.2f} mm; nothing is "
             "corrected for it. Add bore to [reference], or to the variant's own [variant.reference].",
         ),
     )

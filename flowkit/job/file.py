@@ -16,8 +16,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from flowkit.errors import JobError
 from flowkit.fields import model, nearest, section
 
-__all__ = ["BenchFile", "JobFile", "parse", "parse_text", "plain_error"]
-
 if TYPE_CHECKING:
     JobTable: TypeAlias = BaseModel
     ReferenceTable: TypeAlias = BaseModel

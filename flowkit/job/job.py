@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from flowkit.reports.attach import Attached, AttachReport
     from flowkit.reports.contents import ReportContents
 
-__all__ = ["Job", "JobResults", "contents_of", "report"]
-
 
 @dataclass(frozen=True, slots=True)
 class JobResults:

@@ -27,16 +27,6 @@ if TYPE_CHECKING:
     from flowkit.importers import ReadResult
     from flowkit.job.file import JobFile, SheetTable, ValvesTable, VariantTable
 
-__all__ = [
-    "JobVariant",
-    "SheetChoice",
-    "choose_sheets",
-    "parts_of_file",
-    "settings",
-    "stated_from",
-    "variants_of_files",
-]
-
 SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 _NAMES = section("names")

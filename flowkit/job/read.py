@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from flowkit.job.load import JobVariant, SheetChoice
     from flowkit.records.query import RecordedState
 
-__all__ = ["join_tests", "read_variants"]
-
 SAME = 1e-3
 """Relative difference up to which two statements of a dimension say the same: rounding to a printed digit."""
 
@@ -331,7 +329,7 @@ def _numbered(test: FlowTest, known: Sequence[FlowTest]) -> FlowTest:
 
     A run written in several sheets, each with lifts of its own, is one run: split files change no result.
     """
-    from flowkit.analysis.runs import continues
+    from flowkit.analysis.curves import continues
 
     while not all(continues(other, test) for other in known if other.run == test.run):
         test = dataclasses.replace(test, run=test.run + 1)

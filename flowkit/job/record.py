@@ -14,8 +14,19 @@ from flowkit.importers.sheets.start import PICTURES, SUFFIXES
 from flowkit.job.job import Job
 from flowkit.model import Bench, CorrectedTest, FlowTest, Reference, Variant
 from flowkit.output import jsonable
-from flowkit.records.figures import profile_of, run_residuals, settings_of
-from flowkit.records.store import Entry, RecordsError, RepeatRow, SheetRow, StateRow, Store, TestRow, digest
+from flowkit.records.store import (
+    Entry,
+    RecordsError,
+    RepeatRow,
+    SheetRow,
+    StateRow,
+    Store,
+    TestRow,
+    digest,
+    profile_of,
+    run_residuals,
+    settings_of,
+)
 
 if TYPE_CHECKING:
     from flowkit.importers import ReadResult
@@ -225,7 +236,7 @@ def _check_ratio(corrected: CorrectedTest | None) -> float | None:
 
 def repeats_of(tests: Sequence[CorrectedTest]) -> tuple[RepeatRow, ...]:
     """Return how the repeated runs of each port in each session scatter (spec, section 7)."""
-    from flowkit.analysis.runs import runs_of
+    from flowkit.analysis.curves import runs_of
 
     groups: dict[tuple[Any, ...], list[CorrectedTest]] = {}
     for test in tests:
@@ -311,6 +322,3 @@ def _free(path: Path) -> Path:
     while (target := path.with_name(f"{path.stem}.before-rebuild-{number}{path.suffix}")).exists():
         number += 1
     return target
-
-
-__all__ = ["Added", "add_to_records", "job_entry", "rebuild", "repeats_of", "sheet_entry"]

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from flowkit.job.job import Job
     from flowkit.job.load import JobVariant, SheetChoice
 
-__all__ = ["write_job"]
-
 
 def write_job(job: Job, path: Path) -> Path:
     """Write a job file; what the job's own file holds besides stays as it is there."""

@@ -12,33 +12,6 @@ import tomlkit
 from flowkit.errors import JobError
 from flowkit.model import Side
 
-__all__ = [
-    "FACTORS",
-    "SIDES",
-    "add_sheet",
-    "changes",
-    "drop_sheet",
-    "file_of",
-    "head_of",
-    "leave_out",
-    "levels",
-    "move_sheet",
-    "move_variant",
-    "remove_condition",
-    "rename_variant",
-    "said_of",
-    "set_changes",
-    "set_columns",
-    "set_condition",
-    "set_for_job",
-    "set_table_value",
-    "set_value",
-    "table_value",
-    "take_back",
-    "variant_named",
-    "variants",
-]
-
 SIDES: tuple[Side, ...] = ("intake", "exhaust")
 FACTORS = ("seats", "ports", "valves")
 """What a head's work is usually called; own words come besides."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from xml.sax.saxutils import quoteattr
+from xml.sax.saxutils import escape, quoteattr
 
 from flowkit.analysis.results import Comparison
 from flowkit.drawing.svg import chart_svg, gain_svg, sheet_svg
@@ -12,10 +12,8 @@ from flowkit.model import FlowTest, Side
 from flowkit.units import from_si
 from flowkit.wording import display_of
 
-__all__ = ["compared", "gained", "read_chart"]
-
 MOST_TESTS = 24
-"""Tests of one sheet that are drawn; more would be a tangle."""
+"""Curves of one state that are drawn; more would be a tangle."""
 
 
 def _known(flow_m3_s: float | None) -> bool:
@@ -24,11 +22,17 @@ def _known(flow_m3_s: float | None) -> bool:
 
 
 def read_chart(tests: Sequence[FlowTest], display: str, *, asked: Collection[str] = ()) -> str:
-    """Draw tests as they were read; points whose cells are in question are marked."""
-    drawn = [test for test in tests if any(_known(point.flow_m3_s) for point in test.points)][:MOST_TESTS]
-    if not drawn:
-        return ""
-    made = sheet_svg(drawn, display=display)
+    """Draw tests as they were read, a chart a state; points whose cells are in question are marked."""
+    states: dict[str, list[FlowTest]] = {}
+    for test in tests:
+        if any(_known(point.flow_m3_s) for point in test.points):
+            states.setdefault(test.variant, []).append(test)
+    made = ""
+    for name, drawn in states.items():
+        made += f"<h3>{escape(name)}</h3>" if len(states) > 1 else ""
+        made += sheet_svg(drawn[:MOST_TESTS], display=display)
+        if len(drawn) > MOST_TESTS:
+            made += f'<p class="soft">The first {MOST_TESTS} of {len(drawn)} curves.</p>'
     for source in asked:
         made = made.replace(f"data-source={quoteattr(source)}", f'data-source={quoteattr(source)} data-asked="yes"')
     return made

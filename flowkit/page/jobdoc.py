@@ -16,8 +16,6 @@ from tomlkit.exceptions import TOMLKitError
 from flowkit.errors import FlowkitError, JobError
 from flowkit.output import OutputError, written_whole
 
-__all__ = ["Changed", "JobDocument", "State"]
-
 MOST_STATES = 100
 """States kept for undo; of more, the newest."""
 

@@ -21,10 +21,9 @@ from flowkit.errors import FlowkitError
 from flowkit.model import Finding
 from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
+from flowkit.page.security import MOST_BYTES
 from flowkit.page.tasks import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
-
-__all__ = ["STEPS", "Notice", "Page", "number", "plural", "text"]
 
 STEPS = (
     ("sheets", "Sheets"),
@@ -64,6 +63,7 @@ class Page:
         self.workspace = workspace
         self.notice: Notice | None = None
         self.tasks = Tasks()
+        self.closed = False
         self.templates = Environment(
             loader=PackageLoader("flowkit.page"),
             autoescape=select_autoescape(default=True, default_for_string=True),
@@ -73,7 +73,8 @@ class Page:
         )
         self.templates.filters["plain"] = plain
         self.templates.filters["quoted"] = lambda value: quote(str(value), safe="")
-        self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES}
+        self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES, "most_bytes": MOST_BYTES,
+                                   "job_file": workspace.document.path.name}  # fmt: skip
 
     def render(self, template: str, snapshot: Snapshot, *, status: int = 200, **values: Any) -> Response:
         """Fill a template in."""
@@ -121,8 +122,8 @@ class Page:
         return handler
 
     def plain(self, message: str, status: int = 400) -> Response:
-        """A page with one sentence and the way back."""
-        html = self.templates.get_template("plain.html").render(message=message)
+        """A page with one sentence, and the way back unless it is closed."""
+        html = self.templates.get_template("plain.html").render(message=message, closed=self.closed)
         return HTMLResponse(html, status)
 
     def edit(self, form: Mapping[str, Any], change: Callable[[Any], str]) -> str:

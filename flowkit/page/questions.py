@@ -15,8 +15,6 @@ from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
 from flowkit.page.workspace import FileView, Snapshot, cell_of
 
-__all__ = ["LETTERED", "Choice", "Question", "Ready", "by_hand", "drift_question", "letter", "plain", "questions_of"]
-
 _UNITS = {
     "flow_unit": ("CFM", "L/s", "m³/h", "L/min"),
     "lift_unit": ("mm", "in", "thou"),
@@ -204,7 +202,8 @@ def _hanging(message: str) -> str:
     """The first sentence of what gains hang on, and how many they are."""
     waits = message.count("is not assessed")
     first = message.partition(". ")[0].rstrip(".") + "."
-    return f"{first} Until it is known, the gains that hang on it are not assessed ({waits})." if waits else first
+    gains = "the gain that hangs on it is" if waits == 1 else f"{waits} gains that hang on it are"
+    return f"{first} Until it is known, {gains} shown but not called proven or unproven." if waits else first
 
 
 _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (), "0.2 %", kind="table")

@@ -23,8 +23,6 @@ from flowkit.page.plumbing import Notice, Page, home, text
 from flowkit.page.workspace import Workspace
 from flowkit.reports.html import ASSETS, chart_css
 
-__all__ = ["make_app"]
-
 _STATIC = {"page.css": "text/css", "page.js": "text/javascript", "charts.js": "text/javascript",
            "typing.js": "text/javascript", "icon.svg": "image/svg+xml"}  # fmt: skip
 
@@ -37,6 +35,8 @@ def make_app(workspace: Workspace) -> Starlette:
         Route("/static/{name}", _static),
         Route("/undo", page.act(lambda form: _step(page, form, back=True)), methods=["POST"]),
         Route("/redo", page.act(lambda form: _step(page, form, back=False)), methods=["POST"]),
+        Route("/close", page.act(lambda form: _close(page)), methods=["POST"]),
+        Route("/alive", _alive),
         Route("/display", page.act(lambda form: _display(page, form)), methods=["POST"]),
     ]
     for step in (step_sheets, step_typing, step_heads, step_result, step_engine, step_build, step_records):
@@ -63,6 +63,19 @@ async def _static(request: Request) -> Response:
     if name == "page.css":
         content = content.replace("/*charts*/", chart_css())
     return Response(content, media_type=f"{_STATIC[name]}; charset=utf-8")
+
+
+async def _alive(request: Request) -> Response:
+    """Answer an open page, which asks once a minute: whoever looks at it does not lose it."""
+    return Response(status_code=204)
+
+
+def _close(page: Page) -> Response:
+    """End the server, and say how to come back."""
+    page.closed = True
+    document = page.workspace.document
+    kept = f"Every answer is saved in {document.path}." if document.read().on_disk else "Nothing was written."
+    return page.plain(f"flowkit is closed. {kept} You can close this window; open the folder again to go on.", 200)
 
 
 def _missing(page: Page):  # type: ignore[no-untyped-def]

@@ -13,8 +13,6 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["MOST_BYTES", "Guard"]
-
 MOST_BYTES = 200_000_000
 """Size of one upload, all its files together."""
 
@@ -47,6 +45,7 @@ class Guard:
         self.secret = secret
         self.session = secrets.token_urlsafe(32)
         self.most_bytes = most_bytes
+        self.requests = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -60,6 +59,7 @@ class Guard:
         if refused is not None:
             await refused(scope, receive, _with_headers(send))
             return
+        self.requests += 1
         seen = 0
 
         async def counted() -> Message:

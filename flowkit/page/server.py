@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import math
 import os
 import secrets
 import signal
@@ -25,11 +26,12 @@ from flowkit.page.workspace import Workspace
 if TYPE_CHECKING:
     import uvicorn
 
-__all__ = ["serve"]
+    from flowkit.page.plumbing import Page
+    from flowkit.page.security import Guard
 
 
-def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
-    """Serve a folder's job until stopped; returns the exit status."""
+def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = math.inf) -> int:
+    """Serve a folder's job until it is closed on the page, stopped, or nobody asked for `idle_s`; the exit status."""
     folder, job = _folder_and_job(folder)
     mark = _mark(folder, job)
     running = _running(mark)
@@ -50,7 +52,8 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
     from flowkit.page.routes import make_app
     from flowkit.page.security import Guard
 
-    guard = Guard(make_app(workspace), secret=secret)
+    app = make_app(workspace)
+    guard = Guard(app, secret=secret)
     settings = uvicorn.Config(
         guard, log_level="critical", access_log=False, ws="none", timeout_graceful_shutdown=2, server_header=False
     )
@@ -61,21 +64,32 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True) -> int:
         print(address, flush=True)
         if browser:
             threading.Thread(target=_show, args=(address,), daemon=True).start()
-        _server(settings).run(sockets=[listening])
+        _server(settings, guard, app.state.page, idle_s).run(sockets=[listening])
     except KeyboardInterrupt:
         pass
     finally:
+        app.state.page.tasks.close()
         with contextlib.suppress(OSError):
             mark.unlink()
     return 0
 
 
-def _server(settings: uvicorn.Config) -> uvicorn.Server:
+def _server(settings: uvicorn.Config, guard: Guard, page: Page, idle_s: float) -> uvicorn.Server:
     """A server that ends well when asked to: uvicorn's own raises the signal again once it has ended."""
     import uvicorn
 
     class Server(uvicorn.Server):
-        """uvicorn's, but for the signals."""
+        """uvicorn's, but for the signals, and it ends where the page was closed or nobody looks at it any more."""
+
+        seen, idle, closing = 0, 0, 0
+
+        async def on_tick(self, counter: int) -> bool:
+            """Count tenths of a second; a computer that sleeps counts none, so no page is gone when it wakes."""
+            self.idle = 0 if guard.requests != self.seen or page.tasks.running else self.idle + 1
+            self.seen, self.closing = guard.requests, self.closing + page.closed
+            # The last page still fetches its style.
+            self.should_exit |= self.closing > 10 or self.idle > 10 * idle_s
+            return await super().on_tick(counter)
 
         @contextlib.contextmanager
         def capture_signals(self) -> Iterator[None]:

@@ -15,8 +15,6 @@ from flowkit.model import Finding
 from flowkit.page.workspace import cell_of
 from flowkit.units import number
 
-__all__ = ["ROLES", "Cell", "Proposed", "SheetPicture", "over", "pictures"]
-
 MOST_ROWS = 200
 MOST_COLUMNS = 40
 MOST_TEXT = 90

@@ -12,7 +12,8 @@ from pathlib import Path
 from flowkit.errors import FlowkitError
 from flowkit.output import written_whole
 
-__all__ = ["main", "make_shortcut"]
+IDLE_S = 8 * 3600.0
+"""A page without a console ends after so long without an open window; an open one asks once a minute."""
 
 
 def make_shortcut(folder: Path | None = None, *, system: str = sys.platform) -> Path:
@@ -54,7 +55,7 @@ def _starter() -> list[str]:
     """The command that opens the page without a console window."""
     beside = Path(sys.executable).with_name("flowkit-open" + (".exe" if os.name == "nt" else ""))
     found = str(beside) if beside.exists() else shutil.which("flowkit-open")
-    return [found] if found else [sys.executable, "-m", "flowkit", "open"]
+    return [found] if found else [sys.executable, "-m", "flowkit.page.shortcut"]
 
 
 def _desktop() -> Path:
@@ -84,7 +85,11 @@ def main() -> int:
         folder = (documents if documents.is_dir() else Path.home()) / "flowkit"
         folder.mkdir(exist_ok=True)
     try:
-        return serve(folder)
+        return serve(folder, idle_s=IDLE_S)
     except FlowkitError as error:
         print(error, file=sys.stderr)
         return 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

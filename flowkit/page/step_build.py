@@ -17,8 +17,6 @@ from flowkit.page.plumbing import Notice, Page, text
 from flowkit.page.tasks import Task
 from flowkit.page.workspace import Snapshot
 
-__all__ = ["routes"]
-
 FORMS = {
     "pdf": ("PDF", "to print and to send", "application/pdf"),
     "html": ("One-file page", "opens in any browser, values under the pointer", "text/html"),

@@ -21,8 +21,6 @@ from flowkit.page.step_build import _wanted
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
 
-__all__ = ["routes"]
-
 Field = tuple[str, str, str]
 ENGINE: tuple[Field, ...] = (
     ("cylinders", "Cylinders", "4"),
@@ -102,10 +100,13 @@ def _shown(task: Any) -> dict[str, Any] | None:
     if task is None or task.done is None:
         return None
     result = json.loads((task.out / "engine.json").read_text(encoding="utf-8"))
+    for item in (*result["variants"], *result.get("differences", ())):
+        # Beside the state's own name, this word is enough.
+        item |= {key: "predicted" for key in ("name", "from", "to") if str(item.get(key)).endswith(", predicted")}
     variants = [item for item in result["variants"] if item.get("filling")]
     return {
         "differences": _differences(result),
-        "charts": [chart for chart in (_chart(variants, *column) for column in _COLUMNS[:3]) if chart],
+        "charts": [(title, chart) for _, title, *_ in _COLUMNS[:3] if (chart := _chart(variants, title))],
         "tables": [(item["name"], *_figures(item)) for item in variants],
         "findings": [item for item in result["findings"] if item["severity"] != "note"],
         "notes": [item for item in result["findings"] if item["severity"] == "note"],
@@ -117,16 +118,12 @@ def _finite(values: Sequence[float | None]) -> bool:
     return any(value is not None and math.isfinite(value) for value in values)
 
 
-def _chart(variants: Sequence[Mapping[str, Any]], key: str, title: str, scale: float, digits: int) -> str:
+def _chart(variants: Sequence[Mapping[str, Any]], title: str) -> str:
     """Draw one figure against speed for every state."""
+    key, scale, digits = next((key, scale, digits) for key, known, scale, digits in _COLUMNS if known == title)
     lines = []
     for place, item in enumerate(variants):
-        filling = item["filling"]
-        pairs = [
-            (speed, scale * value)
-            for speed, value in zip(filling["speeds_rpm"], filling.get(key) or [], strict=False)
-            if value is not None
-        ]
+        pairs = [(speed, scale * value) for value, speed in _pairs(item["filling"], key)]
         if pairs:
             lines.append(SvgLine(item["name"], place, [x for x, _ in pairs], [y for _, y in pairs], smooth=True))
     if not lines:
@@ -136,6 +133,12 @@ def _chart(variants: Sequence[Mapping[str, Any]], key: str, title: str, scale: f
         lines, title=f"{name.capitalize()} against speed", x_unit="rpm", y_unit=unit or name, digits=(0, digits),
         size=(560, 300), from_zero=False,
     )  # fmt: skip
+
+
+def _pairs(figures: Mapping[str, Any], key: str) -> list[tuple[float, float]]:
+    """A figure and its speed, where there is one."""
+    known = zip(figures.get(key) or [], figures["speeds_rpm"], strict=False)
+    return [(value, speed) for value, speed in known if value is not None]
 
 
 def _figures(item: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
@@ -163,24 +166,17 @@ def _differences(result: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, s
     for item in [*whole, *(item for item in found if item not in whole)]:
         said: list[tuple[str, str]] = []
         for key, label in (("air_flow", "air"), ("volumetric_efficiency", "filling"), ("brake_torque", "brake torque")):
-            pairs = [
-                (value, speed)
-                for speed, value in zip(item["speeds_rpm"], item.get(key) or [], strict=False)
-                if value is not None
-            ]
-            if pairs:
-                low, high = min(pairs), max(pairs)
-                said.append(
-                    (label, f"{percent_text(low[0])} at {low[1]:.0f} rpm to {percent_text(high[0])} at {high[1]:.0f}")
+            if pairs := _pairs(item, key):
+                (low, at), (high, to) = (
+                    (percent_text(value), f"{speed:.0f}") for value, speed in (min(pairs), max(pairs))
                 )
+                same = f"{low} at every speed"
+                said.append((label, same if low == high else f"{low} at {at} rpm to {high} at {to} rpm"))
         peak = (by_name.get(item["to"], {}).get("filling") or {}).get("peak")
         if peak and item.get("peak_speed") is not None:
-            said.append(
-                (
-                    "peak of brake power",
-                    f"{percent_text(item['peak_speed'])} in speed, now near {peak['speed_rpm']:.0f} rpm",
-                )
-            )
+            moved, near = percent_text(item["peak_speed"]), f"near {10 * round(peak['speed_rpm'] / 10)} rpm"
+            stays = moved == percent_text(0.0)
+            said.append(("peak of brake power", f"stays {near}" if stays else f"{moved} in speed, now {near}"))
         if item.get("peak_brake_power") is not None:
             said.append(("brake power at its peak", percent_text(item["peak_brake_power"])))
         made.append((f"{item['to']} against {item['from']}", said))

@@ -16,8 +16,6 @@ from flowkit.page.plumbing import Notice, Page, drifts, text
 from flowkit.page.questions import drift_question
 from flowkit.page.workspace import Snapshot
 
-__all__ = ["routes"]
-
 _VALVE = (
     ("head", "Valve head", "38 mm", "coefficients, where the seat or the throat limits the flow"),
     ("stem", "Stem", "8 mm", "what slimmer stems are expected to bring"),
@@ -95,7 +93,8 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
             factors += [factor for factor in answers.levels(other, side) if factor not in factors]
     before = order[index - 1] if index else None
     done = answers.changes(snapshot.document)[index]
-    ticks = {side: {factor: done is not None and factor in done[side] for factor in factors} for side in answers.SIDES}
+    both = frozenset.intersection(*done.values()) if done else frozenset()
+    ticks = {str(side): done[side] - both if done else both for side in answers.SIDES} | {"both": both}
     return {
         "name": name,
         "index": index,
@@ -167,9 +166,9 @@ def _state(page: Page, form: FormData) -> str:
         if do == "changes":
             changed: dict[Side, list[str]] = {}
             for side in answers.SIDES:
-                ticked = [item for item in form.getlist(f"{side}_factor") if isinstance(item, str)]
-                own = " ".join(text(form, f"{side}_own").split())
-                changed[side] = [*dict.fromkeys(ticked), *([own] if own and own not in ticked else [])]
+                ticked = [str(item) for name in ("both", side) for item in form.getlist(f"{name}_factor")]
+                own = [" ".join(text(form, f"{name}_own").split()) for name in ("both", side)]
+                changed[side] = list(dict.fromkeys(filter(None, [*ticked, *own])))
             return answers.set_changes(document, name, changed)
         raise JobError("this is no answer that the page knows", "use the buttons of the state")
 

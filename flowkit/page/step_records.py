@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Mapping
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 
 import tomlkit
@@ -20,8 +20,6 @@ from flowkit.page.plumbing import Notice, Page, number, text
 from flowkit.page.workspace import Snapshot
 from flowkit.units import from_si
 from flowkit.wording import display_of
-
-__all__ = ["routes"]
 
 MOST_FOUND = 200
 _SHOWN = ("job", "title", "customer", "state", "head", "side", "port", "date", "bench", "operator")
@@ -101,7 +99,7 @@ def _records(page: Page, request: Request, snapshot: Snapshot) -> Response:
     units = display_of(snapshot.display)
     if not (_file(snapshot) or default_file()).exists():
         values["missing"] = "No job is recorded yet. “Add this job to the records” starts them."
-        return page.render("records.html", snapshot, step="records", unit=units.diameter, **values)
+        return page.render("records.html", snapshot, step="records", **values)
     try:
         with Store(_file(snapshot)) as store:
             found = find(store, asked, limit=MOST_FOUND)
@@ -113,13 +111,23 @@ def _records(page: Page, request: Request, snapshot: Snapshot) -> Response:
         seen: dict[tuple[Any, ...], dict[str, Any]] = {}
         for row in found.rows:
             item = {name: row[places[name]] for name in (*_SHOWN, "valve_m")}
-            key = (item["job"], item["title"], item["state"], item["side"], item["head"])
-            known = seen.setdefault(key, {**item, "ports": 0})
-            known["ports"] += 1
+            item["name"] = _goes_by(item, row[places["kind"]], row[places["file"]])
+            known = seen.setdefault((item["name"], item["state"], item["head"]), {**item, "tests": 0, "sides": {}})
+            known["tests"] += 1
             valve = item["valve_m"]
-            known["valve"] = "" if valve is None else f"{from_si(valve, units.diameter):.{units.diameter_digits}f}"
+            size = (
+                "" if valve is None else f" {from_si(valve, units.diameter):.{units.diameter_digits}f} {units.diameter}"
+            )
+            known["sides"][f"{item['side'] or ''}{size}"] = None
         values |= {"rows": list(seen.values()), "total": found.total}
-    return page.render("records.html", snapshot, step="records", unit=units.diameter, **values)
+    return page.render("records.html", snapshot, step="records", **values)
+
+
+def _goes_by(item: Mapping[str, Any], kind: str, file: str | None) -> str:
+    """What a recorded job goes by: its number, its title or its folder; a sheet added without a job, its own name."""
+    path = PurePath(file or "")
+    names = (item["job"], item["title"], path.stem if kind == "sheet" else path.parent.name)
+    return next((name for name in names if name and "/" not in name), "")
 
 
 def _add(page: Page, form: FormData) -> str:
@@ -138,11 +146,17 @@ def _add(page: Page, form: FormData) -> str:
 
 def _baseline(page: Page, form: FormData) -> str:
     """Take a recorded state as the first of this job."""
+    from flowkit.records.query import recorded_state
+    from flowkit.records.store import Store
+
     job, state = text(form, "job"), text(form, "state")
+    with Store(_file(page.workspace.snapshot())) as store:
+        found = recorded_state(store, f"{job}/{state}")  # refuses what several records go by
+    of = f"job {job}" if found.of_job else "recorded" if job == state else job
 
     def edit(document: Any) -> str:
         """Put it first, under a name of its own."""
-        name = f"{state} (job {job})"
+        name = f"{state} ({of})"
         if name in [str(item.get("name", "")) for item in answers.variants(document)]:
             raise JobError(f"{name} is in this job already", "look at heads and work")
         answers.add_sheet(document, f"records:{job}/{state}", name)

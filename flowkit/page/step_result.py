@@ -18,8 +18,6 @@ from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
 from flowkit.wording import display_of
 
-__all__ = ["routes"]
-
 
 def routes(page: Page) -> list[Route]:
     """Return the step's addresses."""
@@ -53,6 +51,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     }
     if comparison is not None:
         units = display_of(snapshot.display)
+        lead, sentences = _lead(comparison)
         names = list(dict.fromkeys(v.name for side in comparison.sides.values() for v in side.variants))
         ranges = {
             side: f"{from_si(result.range_m[0], units.lift):.{units.lift_digits}f} to "
@@ -60,8 +59,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
             for side, result in comparison.sides.items()
         }
         values = {
-            "lead": _lead(comparison)[0],
-            "sentences": _lead(comparison)[1],
+            "lead": lead,
+            "sentences": sentences,
             "names": names,
             "unsaid": values["unsaid"],
             "waiting": {n: view.name for view in reversed(snapshot.files) for n in view.states if n not in names},
@@ -82,11 +81,18 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
 
 def _lead(comparison: Comparison) -> tuple[list[str], list[str]]:
     """What comes first: each side's whole gain and whether it is proven, then what to flow again; and all the rest."""
-    said = list(comparison.sentences)
-    first = said[: sum(bool(side.totals) for side in comparison.sides.values()) or 1]
-    again = [words for words in said if words.startswith(("Next time", "When were these flowed"))][:1]
-    lead = [*first, *(words for words in again if words not in first)]
-    return lead, [words for words in said if words not in lead]
+    parts = comparison.parts
+    lead = [*parts["headline"], *(parts["next"] or [_nothing_again(comparison)])]
+    return lead, [words for words in comparison.sentences if words not in lead]
+
+
+def _nothing_again(comparison: Comparison) -> str:
+    """Say why nothing is to be flowed again, or what that waits for."""
+    gains = [gain for side in comparison.sides.values() for gain in (*side.totals[-1:], *side.steps)]
+    if not gains:
+        return "What to flow again is known once there is a second state to compare with."
+    rest = "every gain is proven" if all(gain.resolved for gain in gains) else "what is not proven was not worked on"
+    return f"Nothing needs flowing again: {rest}, and no port lags behind the others."
 
 
 def _froms(comparison: Comparison) -> dict[tuple[str, int | None], str]:

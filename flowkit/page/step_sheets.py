@@ -24,8 +24,6 @@ from flowkit.page.questions import LETTERED, Question, by_hand, letter, question
 from flowkit.page.sheetview import ROLES, SheetPicture, over, pictures
 from flowkit.page.workspace import PICTURES, FileView, Snapshot, cell_of, stated_of
 
-__all__ = ["routes"]
-
 
 def routes(page: Page) -> list[Route]:
     """Return the step's addresses."""

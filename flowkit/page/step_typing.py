@@ -23,8 +23,6 @@ from flowkit.page.sheetview import ROLES, pictures
 from flowkit.page.step_sheets import _take
 from flowkit.page.workspace import PICTURES, Snapshot
 
-__all__ = ["routes"]
-
 MOST_COLUMNS, MOST_ROWS = 24, 60
 MOST_PASTED = 400_000
 _HEAD = (

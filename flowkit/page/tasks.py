@@ -10,8 +10,6 @@ import threading
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Task", "Tasks"]
-
 
 class Task:
     """One piece of work in a process of its own."""
@@ -98,6 +96,11 @@ class Tasks:
     def last(self, kind: str) -> Task | None:
         """The last work of a kind."""
         return self._last.get(kind)
+
+    @property
+    def running(self) -> bool:
+        """Whether any work is still going on."""
+        return any(task.running for task in self._last.values())
 
     def close(self) -> None:
         """Stop everything."""

@@ -12,8 +12,6 @@ from typing import BinaryIO
 
 from flowkit.errors import FlowkitError
 
-__all__ = ["keep", "safe_name"]
-
 MOST_NAME = 120
 _RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com[0-9]|lpt[0-9])(\.|$)")
 

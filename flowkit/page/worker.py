@@ -15,8 +15,6 @@ from typing import Any
 from flowkit.errors import FlowkitError
 from flowkit.page.workspace import load_text
 
-__all__ = ["main"]
-
 Say = Callable[[float, str], None]
 
 

@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from flowkit.importers import Stated
     from flowkit.job import Job, JobResults
 
-__all__ = ["PICTURES", "FileView", "Snapshot", "Workspace", "cell_of", "own_name", "place_of"]
-
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".webp", ".gif"})
 MOST_FILES = 1_000
 """Files of a folder that are listed; of more, the first by name, and the page says so."""
@@ -182,11 +180,9 @@ class Workspace:
         findings: tuple[Finding, ...] = ()
         tests: tuple[FlowTest, ...] = ()
         try:
-            document = tomlkit.parse(state.text)
-            if answers.variants(document):
+            document = _parsed(state.text)
+            if document is None or answers.variants(document):
                 job = load_text(state.text, self.document.path)
-        except TOMLKitError as error:
-            problem = f"{self.document.path.name} is not valid TOML: {error}. Correct that line in an editor, or undo."
         except FlowkitError as error:
             problem = str(error)
         if job is not None:
@@ -273,6 +269,14 @@ class Workspace:
             if str(variant["name"]) not in labels:
                 answers._drop_variant(document, variant)
             return
+
+
+def _parsed(text: str) -> Any:
+    """The document of a job file's text; None where it is no TOML, which the loader says in its words."""
+    try:
+        return tomlkit.parse(text)
+    except TOMLKitError:
+        return None
 
 
 def load_text(text: str, path: Path) -> Job:

@@ -9,8 +9,7 @@ from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from flowkit.records.figures import PROFILE_RATIOS, profile_of
-from flowkit.records.store import Store
+from flowkit.records.store import PROFILE_RATIOS, Store, profile_of
 
 if TYPE_CHECKING:
     from flowkit.model import Variant

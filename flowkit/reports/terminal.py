@@ -13,7 +13,6 @@ from flowkit.model import Finding
 from flowkit.reports.contents import (
     ALL_STEPS,
     BY_GEOMETRY,
-    EVIDENCE,
     FACTORIAL,
     Bands,
     BandTable,
@@ -34,6 +33,7 @@ from flowkit.reports.contents import (
     engine_inputs,
     engine_rows,
     evidence,
+    evidence_note,
     formulas,
     further_figures,
     gains_of_steps,
@@ -453,7 +453,7 @@ def further_of_side(result: SideComparison, display: Display) -> Parts:
     parts = [
         *(_further_bands(table, display, last=table is bands[-1]) for table in bands),
         *_gain_table("gain of the step, %", result, further_figures(result, display), geometry),
-        *_gain_table("what the data show, %", result, evidence(result), EVIDENCE),
+        *_gain_table("what the data show, %", result, evidence(result), evidence_note([evidence(result)])),
         *_factorial(result),
         *_velocity(result, display),
     ]

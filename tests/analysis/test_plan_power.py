@@ -7,7 +7,7 @@ from scipy import stats
 
 from flowkit.analysis import compare
 from flowkit.analysis.planning import plan
-from flowkit.analysis.propagation import found_shift, half_width_factor, t_test_power
+from flowkit.analysis.uncertainty import found_shift, half_width_factor, t_test_power
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Conditions
 from tests.analysis.heads import head

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from flowkit.analysis.propagation import effective_degrees_of_freedom, student_t
+from flowkit.analysis.uncertainty import effective_degrees_of_freedom, student_t
 from tests.published import gum
 from tests.published import student_t as table
 

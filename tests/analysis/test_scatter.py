@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from flowkit.analysis.propagation import studentized_range
-from flowkit.analysis.runs import resolution
+from flowkit.analysis.curves import resolution
 from flowkit.analysis.scatter import _AtOneLift, _fitted
-from flowkit.analysis.uncertainty import History, with_history
+from flowkit.analysis.uncertainty import History, studentized_range, with_history
 from flowkit.model import CorrectedPoint
 from tests.analysis.heads import corrected
 

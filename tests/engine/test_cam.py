@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowkit.engine import Cam
-from flowkit.engine.cam import LiftPolynomial, time_in_bands
-from flowkit.engine.camtable import read_cam_table
+from flowkit.engine.cam import LiftPolynomial, read_cam_table, time_in_bands
 from flowkit.errors import EngineError, SheetError
 
 TABLE_DEG = tuple(range(-70, 71, 10))

@@ -16,8 +16,7 @@ import numpy as np
 from flowkit.job.record import repeats_of
 from flowkit.model import Conditions, CorrectedPoint, CorrectedTest, FlowTest, LedgerLine, Point, Units, UnitSource
 from flowkit.output import jsonable
-from flowkit.records.figures import profile_of
-from flowkit.records.store import Entry, SheetRow, StateRow, TestRow
+from flowkit.records.store import Entry, SheetRow, StateRow, TestRow, profile_of
 
 UNITS = Units(UnitSource("mm", "stated"), UnitSource("CFM", "stated"))
 REFERENCE = {"pressure_pa": 6974.48948, "pressure_law": "square-root", "bore_m": None}

@@ -12,8 +12,7 @@ import scipy.stats
 
 from flowkit.cli.app import run
 from flowkit.records.bench import D2, _control_panel, bench_history, benches, control_chart, pooled
-from flowkit.records.figures import run_residuals
-from flowkit.records.store import Store
+from flowkit.records.store import Store, run_residuals
 from tests.published import control_charts as published
 from tests.published import nist_strd
 from tests.records import shop as invented

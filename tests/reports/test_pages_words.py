@@ -90,9 +90,12 @@ def test_sides_with_different_ranges_are_told_apart() -> None:
 
 
 def test_repeatability_in_words() -> None:
-    assert "not known" in repeatability_words(Repeatability(None, None, "none"))
-    assert repeatability_words(Repeatability(0.005, float("inf"), "stated")).endswith("as stated.")
-    assert repeatability_words(Repeatability(0.005, 12.0, "repeated runs")).endswith("with 12 degrees of freedom.")
+    us = display_of("US")
+    assert "not known" in repeatability_words(Repeatability(None, None, "none"), us)
+    assert repeatability_words(Repeatability(0.005, float("inf"), "stated"), us).endswith("as stated.")
+    assert repeatability_words(Repeatability(0.005, 12.0, "repeated runs"), us).endswith("with 12 degrees of freedom.")
+    known = replace(Repeatability(0.005, 12.0, "repeated runs"), lift_setting_m=5e-6)
+    assert repeatability_words(known, us).endswith("a lift setting of ± 0.0002 in (k = 1).")
 
 
 def test_unknown_display() -> None:

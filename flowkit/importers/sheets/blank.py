@@ -22,19 +22,6 @@ if TYPE_CHECKING:
     from openpyxl.worksheet.datavalidation import DataValidation
     from openpyxl.worksheet.worksheet import Worksheet
 
-__all__ = [
-    "FRACTIONS",
-    "LEAK",
-    "BlankPlan",
-    "Column",
-    "Field",
-    "MeterSheet",
-    "lifts_by_fraction",
-    "lifts_by_step",
-    "plan_blank",
-    "write_blank",
-    "xlsx_bytes",
-]
 
 MAX_LIFTS = 60
 MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each

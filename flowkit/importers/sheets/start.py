@@ -25,7 +25,6 @@ from flowkit.importers.words.vocabulary import FIRST_STATES, fold
 from flowkit.model import Conditions, Finding, FlowTest
 from flowkit.units import format_quantity
 
-__all__ = ["SUFFIXES", "Folder", "Listed", "job_text", "read_folder", "start_job", "target_of", "write_new"]
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # Endings of sheets
 _MAY_BE_SHEETS = SUFFIXES | {
     *(".numbers", ".docx", ".doc", ".rtf", ".odt", ".pages", ".zip", ".7z", ".rar", ".gz", ".xlsb"),
@@ -139,7 +138,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
     try:
         data = path.read_bytes()
-        if carried(data, path.name) is not None or b"flowkitreport" in data[:1000]:
+        if carried(data) is not None or b"flowkitreport" in data[:1000]:
             return Listed(path, "left out", "nothing in it but what flowkit made")
         if path.suffix.lower() in PICTURES:
             what = "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"

@@ -8,17 +8,15 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from statistics import median
 
-from flowkit.importers.tables.find import HEADED, Table, unit_beside
+from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
 from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
-from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, WHO_KINDS, Label, parse_label
-from flowkit.importers.words.values import as_text, known_unit, read_cell
+from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
+from flowkit.importers.words.values import as_text, known_unit
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, Side
-from flowkit.units import Unit, number
-
-__all__ = ["READING_UNITS", "Column", "Context", "describe", "heading_labels"]
+from flowkit.units import FLOW_QUANTITIES, Unit, number
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)
@@ -236,7 +234,7 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
         return label
     value = view.rows[row][index]
     text = as_text(value)
-    cell = read_cell(value, view.decimal_comma)
+    cell = view.cells[row][index]
     if cell.unit in ("IN", "In") and cell.value in PORTS:
         return parse_label(text)  # "1 IN", the intake of port 1
     if cell.unit:
@@ -332,16 +330,12 @@ def _name_by_rows(table: Table, column: Column) -> None:
 
 def _filled(table: Table, index: int) -> bool:
     """Whether a column holds anything in the table's rows."""
-    kinds = table.view.kinds
-    return any(kinds[row][index] != " " for row in range(table.first, table.last + 1)) or any(
-        table.view.place(row, index) in table.view.grid.formula_gaps for row in range(table.first, table.last + 1)
-    )
+    return not is_empty(table.view, index, range(table.first, table.last + 1))
 
 
 def _letters(table: Table, index: int) -> str:
     """The kinds of a column's cells in the rows with a lift."""
-    kinds = table.view.kinds
-    return "".join([kinds[row][index] for row in table.axis.rows]).replace(" ", "")
+    return table.axis.letters(table.view.down[index]).replace(" ", "")
 
 
 def _all_percent(table: Table, index: int) -> bool:
@@ -357,7 +351,7 @@ def _cells_of_other_units(table: Table, index: int) -> bool:
     texts = [value for row in table.axis.rows if isinstance(value := table.view.rows[row][index], str)]
     if not texts or texts[0][-1:].isdigit():
         return False
-    units = {cell.unit for text in texts if (cell := read_cell(text, table.view.decimal_comma)).value is not None}
+    units = {table.view.cells[row][index].unit for row in table.axis.rows}
     known = [unit for spelled in units if spelled and (unit := known_unit(spelled)) is not None]
     return bool(known) and all(unit.quantity in ("humidity", "temperature", "angle") for unit in known)
 
@@ -442,11 +436,7 @@ def _pressure_role(table: Table, column: Column) -> None:
     unit = column.unit
     if unit is None or unit.quantity != "pressure":
         return
-    values = [
-        v
-        for row in table.axis.rows
-        if (v := read_cell(table.view.value(row, column.index), table.view.decimal_comma).value)
-    ]
+    values = [v for row in table.axis.rows if (v := table.view.cells[row][column.index].value)]
     if not values or "pressure" in column.own:
         return
     steady = max(values) <= SAG * min(values)
@@ -463,9 +453,10 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
         letters = _letters(table, column.index)
         if column.role in ("who", "trouble") or not letters or column.kind == "notes":
             continue
-        view = table.view
-        texts = {as_text(view.meant(view.value(row, column.index))) for row in table.axis.rows} - {""}
-        if column.role in ("text", "condition", "flow") and set(letters) <= set("t") and texts:
+        if column.role in ("text", "condition", "flow") and not letters.strip("t"):
+            view = table.view
+            values = {view.rows[row][column.index] for row in table.axis.rows}
+            texts = {as_text(view.meant(value)) for value in values} - {""}
             said = [parse_label(text) for text in texts]
             sides = sum(bool(label.side or label.code) and not label.rest for label in said)
             letters_only = {label.letter.casefold() for label in said if label.letter and not label.rest}
@@ -554,7 +545,7 @@ def _take_lone_flow(table: Table, columns: list[Column], context: Context) -> No
         return
     (column,) = columns
     flows = list(_values(table, column).values())
-    cells = [read_cell(table.view.rows[row][table.axis.column], table.view.decimal_comma) for row in table.axis.rows]
+    cells = [table.view.cells[row][table.axis.column] for row in table.axis.rows]
     counted = all(cell.value is not None and cell.value.is_integer() and not cell.unit for cell in cells)
     if table.axis.score >= HEADED or (not counted and len(flows) > 2 and max(flows) > RISES * min(flows)):
         column.role, column.kind, column.why = "flow", "flow", ""
@@ -595,7 +586,7 @@ def _values(table: Table, column: Column) -> dict[int, float]:
     view = table.view
     found = {}
     for row in table.axis.rows:
-        value = read_cell(view.rows[row][column.index], view.decimal_comma).value
+        value = view.cells[row][column.index].value
         if value is not None:
             found[row] = value
     return found

@@ -11,10 +11,8 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import known_unit, read_cell
-from flowkit.units import Unit
-
-__all__ = ["Axis", "Table", "find_tables", "is_line_across", "lift_cells"]
+from flowkit.importers.words.values import known_unit
+from flowkit.units import FLOW_QUANTITIES, Unit
 
 GAP_WIDTH = 2  # blank columns inside a table
 BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
@@ -43,6 +41,12 @@ class Axis:
     label: Label | None = None
     score: float = 0.0
     reason: str = ""
+
+    def letters(self, down: str) -> str:
+        """The kinds of a column's cells in the rows with a number."""
+        if len(self.rows) == self.last - self.first + 1:
+            return down[self.first : self.last + 1]
+        return "".join([down[row] for row in self.rows])
 
 
 @dataclass(slots=True)
@@ -98,14 +102,13 @@ class Table:
 
 def lift_cells(view: View) -> list[tuple[int, int]]:
     """Cells whose text heads lifts."""
-    found = []
-    for row, kinds in enumerate(view.kinds):
-        for column, kind in enumerate(kinds):
-            if kind == "t":
-                label = view.label(row, column)
-                if label is not None and label.kind == "lift" and not label.rest:
-                    found.append((row, column))
-    return found
+    return [
+        (row, column)
+        for row, kinds in enumerate(view.kinds)
+        if "t" in kinds
+        for column, label in enumerate(view.labels(row))
+        if label is not None and label.kind == "lift" and not label.rest and kinds[column] == "t"
+    ]
 
 
 def find_tables(view: View) -> list[Table]:
@@ -274,15 +277,15 @@ def _weigh_heading(view: View, axis: Axis) -> None:
 
 def _weigh_numbers(view: View, axis: Axis) -> None:
     """Weigh the numbers of a run, and leave a line of the sheet below them out of it."""
-    leading = [sum(view.kinds[row][column] == "n" for row in axis.rows) for column in range(axis.column)]
     least = len(axis.rows) / 2 if view.turned else 1  # the lines above lifts across may hold a few numbers
-    if axis.score < UNIT_HEADED and any(count >= least for count in leading):
+    if axis.score < UNIT_HEADED and any(
+        axis.letters(letters).count("n") >= least for letters in view.down[: axis.column]
+    ):
         axis.score = FOREIGN  # lifts without a heading lead their rows
         return
     numbers, units, inches, rows = [], 0, 0, []
     for row in axis.rows:
-        value = view.rows[row][axis.column]
-        cell = read_cell(value, view.decimal_comma)
+        value, cell = view.rows[row][axis.column], view.cells[row][axis.column]
         if cell.unit and axis.score >= HEADED and _is_line_of_its_own(view, row, axis):
             continue
         rows.append(row)
@@ -326,7 +329,7 @@ def _has_other_headings(view: View, axis: Axis) -> bool:
 
 def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
     """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
-    first = read_cell(view.rows[axis.first][axis.column], view.decimal_comma)
+    first = view.cells[axis.first][axis.column]
     return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
 
 
@@ -343,8 +346,6 @@ def _plain(label: Label) -> bool:
 
 def _is_corner(label: Label) -> bool:
     """Whether a heading names the flows of the whole table and not its own column."""
-    from flowkit.importers.words.units import FLOW_QUANTITIES
-
     flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
     return bool(flow or label.kind == "flow" or label.pressure) and not (label.port or label.run)
 
@@ -474,8 +475,7 @@ def _is_ratio(label: Label | None) -> bool:
 
 def _has_numbers(view: View, column: int, axis: Axis) -> bool:
     """Whether a column has a number in a row of an axis."""
-    kinds = view.kinds
-    return any(kinds[row][column] in "n" for row in axis.rows)
+    return "n" in axis.letters(view.down[column])
 
 
 def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:  # noqa: PLR0912
@@ -487,7 +487,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
     rows = range(axis.first, axis.last + 1)
     right, gap = axis.column, 0
     for column in range(axis.column + 1, stop):
-        if _is_empty(view, column, rows):
+        if is_empty(view, column, rows):
             gap += 1
             if gap > GAP_WIDTH:
                 break
@@ -504,7 +504,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
     for column in range(axis.column - 1, start, -1):
         if any(a.column <= column <= _reach(view, a, axis.column) for a in same if a.column < axis.column):
             break
-        if _is_empty(view, column, range(axis.first, axis.last + 1)):
+        if is_empty(view, column, range(axis.first, axis.last + 1)):
             gap += 1
             if gap > GAP_WIDTH:
                 break
@@ -514,7 +514,8 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
     empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
-    gaps = any(view.place(row, c) in view.grid.formula_gaps for c in body for row in axis.rows)
+    missing = view.grid.formula_gaps
+    gaps = bool(missing) and any(view.place(row, c) in missing for c in body for row in axis.rows)
     if empty and not gaps and (axis.score < HEADED or not body):
         return None
     return Table(view, axis, left, right, [c for c in others if left <= c <= right])
@@ -539,31 +540,29 @@ def _reach(view: View, axis: Axis, before: int) -> int:
 
 def _has_gaps(view: View, column: int, axis: Axis) -> bool:
     """Whether a column has marks for what was not measured."""
-    return any(view.kinds[row][column] == "g" for row in axis.rows)
+    return "g" in axis.letters(view.down[column])
 
 
-def _is_empty(view: View, column: int, rows: range) -> bool:
+def is_empty(view: View, column: int, rows: range) -> bool:
     """Whether a column has nothing in some rows, no formula either."""
-    kinds = view.kinds
+    if view.down[column][rows.start : rows.stop].strip():
+        return False
     gaps = view.grid.formula_gaps
-    return all(kinds[row][column] == " " and not (gaps and view.place(row, column) in gaps) for row in rows)
+    return not (gaps and any(view.place(row, column) in gaps for row in rows))
 
 
 def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether lines of the sheet begin in a column: labels with their values beside them, no column of the table."""
-    if _goes_on(view, column, axis, top):
+    kinds = view.down[column][top : axis.last + 1]
+    if not all(_is_pressure(view, row, column) for row, kind in enumerate(kinds, top) if kind == "n"):
         return False
-    labels = values = texts = 0
+    if _goes_on(view, column, axis, top) or unit_beside(view, range(top + 1, axis.last + 1), column) is not None:
+        return False
+    labels = values = kinds.count("n")
+    texts = 0
     heads = False
     headed = view.kind(top, column) == "t" == view.kind(top, column + 1)  # TRUE beside a number of the next column
-    if unit_beside(view, range(top + 1, axis.last + 1), column) is not None:
-        return False
-    for row in range(top, axis.last + 1):
-        kind = view.kinds[row][column]
-        if kind == "n" and not _is_pressure(view, row, column):
-            return False
-        if kind == "n":
-            labels, values = labels + 1, values + 1
+    for row, kind in enumerate(kinds, top):
         if kind != "t":
             continue
         label = view.label(row, column)
@@ -605,28 +604,28 @@ def _goes_on(view: View, column: int, axis: Axis, top: int) -> bool:
         at += 1
     label = view.label(top, at) if at > column else None
     heads = label is not None and (label.names or label.kind in ("flow", "meter"))
-    return heads and sum(view.kinds[row][at] == "n" for row in axis.rows) > 1
+    return heads and axis.letters(view.down[at]).count("n") > 1
 
 
 def unit_beside(view: View, rows: Sequence[int], column: int) -> Unit | None:
     """The unit in every cell of a column that holds nothing else: ``25.1 | cfm``."""
-    if len(rows) < 3 or not isinstance(view.value(rows[0], column), str):
+    if len(rows) < 3 or column >= view.width or not view.down[column][rows[0]] == view.down[column][rows[-1]] == "t":
         return None
-    texts = {view.value(row, column) for row in rows}
+    texts = {view.rows[row][column] for row in rows}
     units = {known_unit(text.strip()) for text in texts if isinstance(text, str)}
     return units.pop() if len(texts) == len(units) == 1 else None
 
 
 def _is_pressure(view: View, row: int, column: int) -> bool:
     """Whether a cell is a pressure with its unit: ``28 inH2O``."""
-    unit = known_unit(read_cell(view.value(row, column), view.decimal_comma).unit or "")
+    spelled = view.cells[row][column].unit
+    unit = known_unit(spelled) if spelled else None
     return unit is not None and unit.quantity == "pressure"
 
 
 def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
     """Whether a single label with its value is all that a column holds."""
-    filled = sum(view.kinds[row][column] != " " for row in range(top, axis.last + 1))
-    return filled <= 2
+    return len(view.down[column][top : axis.last + 1].replace(" ", "")) <= 2
 
 
 def _headers(table: Table) -> None:
@@ -730,7 +729,7 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
 
 def _is_small(view: View, row: int, column: int) -> bool:
     """Whether a cell holds a number that may name a port or a valve."""
-    cell = read_cell(view.value(row, column), view.decimal_comma)
+    cell = view.cells[row][column]
     if cell.value is None:
         return False
     return (cell.value.is_integer() and 0 < cell.value < 100) or bool(cell.unit and _is_length(cell.unit))
@@ -834,7 +833,7 @@ def _evidence(table: Table) -> float:
     rises = spans = 0.0
     counted = 0
     for column in columns[:12]:
-        values = [read_cell(view.rows[row][column], view.decimal_comma).value for row in axis.rows[:40]]
+        values = [view.cells[row][column].value for row in axis.rows[:40]]
         known = [value for value in values if value is not None and value > 0]
         if len(known) > 1:
             counted += 1
@@ -842,7 +841,7 @@ def _evidence(table: Table) -> float:
             spans += log(max(known) / min(known))
     if not counted:
         return 0.0
-    axis_values = [read_cell(view.rows[row][axis.column], view.decimal_comma).value for row in axis.rows]
+    axis_values = [view.cells[row][axis.column].value for row in axis.rows]
     is_count = axis_values == [float(n) for n in range(1, len(axis_values) + 1)]
     named = sum(
         any(

@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from math import isclose, isfinite
+from math import isclose
 from typing import Literal, NamedTuple
 
 from flowkit.importers.tables.find import Table, unit_beside
 from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
-from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers, read_cell
+from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, from_si, to_si
 
@@ -53,11 +53,7 @@ class Lifts:
 
 
 def scaled(values: Sequence[float], factor: float) -> list[float]:
-    """Bring values to SI all at once, rounded as `to_si` rounds each.
-
-    >>> scaled([8.5], 1e-3)
-    [0.0085]
-    """
+    """Bring values to SI all at once, rounded as `to_si` rounds each."""
     inverse = round(1 / factor)
     if factor < 1 and isclose(1 / factor, inverse, rel_tol=1e-15):
         # Dividing by a whole number rounds once: 8.5 mm is 8.5/1000 m, as it would be typed.
@@ -149,28 +145,23 @@ class _Column:
 
     def raw(self) -> list[_Raw]:
         """Read every row's lift as written."""
-        view, comma = self.table.view, self.table.view.decimal_comma
+        view = self.table.view
         rows, main = view.rows, self.main
         raw: list[_Raw] = []
         merged = {r0: r1 for r0, c0, r1, c1 in view.merged if c0 <= main <= c1 and r1 > r0}
         held: tuple[int, float, str] | None = None  # a lift merged over several rows: last row, number, unit
         for row in range(self.table.first, self.table.last + 1):
-            value = rows[row][main]
-            if type(value) is float and isfinite(value):
-                number, spelled = value, ""
-            else:
-                cell = read_cell(value, comma)
-                if cell.value is None and isinstance(value, datetime.date):
-                    cell = self._from_date(row, value, raw)
-                if cell.value is None:
-                    if held is not None and value is None and row <= held[0]:
-                        raw.append(_Raw(row, held[1], held[2], self.section))
-                    elif row not in self.table.named:
-                        self._between(row)
-                    continue
-                number, spelled = cell.value, cell.unit
-            raw.append(_Raw(row, number, spelled, self.section))
-            held = (merged[row], number, spelled) if row in merged else None
+            value, cell = rows[row][main], view.cells[row][main]
+            if cell.value is None and isinstance(value, datetime.date):
+                cell = self._from_date(row, value, raw)
+            if cell.value is None:
+                if held is not None and value is None and row <= held[0]:
+                    raw.append(_Raw(row, held[1], held[2], self.section))
+                elif row not in self.table.named:
+                    self._between(row)
+                continue
+            raw.append(_Raw(row, cell.value, cell.unit, self.section))
+            held = (merged[row], cell.value, cell.unit) if row in merged else None
         return raw
 
     def _from_date(self, row: int, value: datetime.date, raw: Sequence[_Raw]) -> Cell:
@@ -192,7 +183,7 @@ class _Column:
         """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""
         view, main = self.table.view, self.main
         value = view.value(row, main)
-        readings = any(view.is_number(row, index) for index in self.flow_columns)
+        readings = any(view.kinds[row][index] == "n" for index in self.flow_columns)
         columns = range(self.table.left, self.table.right + 1)
         texts = [view.value(row, c) for c in columns if view.value(row, c) is not None]
         if not readings and len(texts) == 1 and isinstance(texts[0], str):
@@ -202,7 +193,7 @@ class _Column:
                 return
         if (value is None and not readings) or view.place(row, main) in view.grid.formula_gaps:
             return
-        if isinstance(value, str) and read_cell(value, view.decimal_comma).gap and not readings:
+        if isinstance(value, str) and view.kinds[row][main] == "g" and not readings:
             what = f"the lift {value.strip()!r} is a gap; the row gives no point"
             self.got.findings.append(Finding("not-a-number", "note", view.source(row, main), what))
             return
@@ -263,7 +254,7 @@ def _check_others(table: Table, main: int, got: Lifts) -> None:
         unit = _heading_unit(table, index) or got.unit
         if unit.quantity == got.unit.quantity:
             for entry in got.rows:
-                other = read_cell(view.value(entry.row, index), view.decimal_comma).value
+                other = view.cells[entry.row][index].value
                 if other is not None and abs(to_si(other, unit) - entry.lift) > max(AGREE * entry.lift, 3e-5):
                     what = (
                         f"two columns of lifts disagree: {from_si(entry.lift, got.unit):g} {got.unit.name} and "

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from flowkit.importers.tables.columns import Column
     from flowkit.importers.tables.find import Table
 
-__all__ = ["name_columns", "resolve_codes"]
 
 _OPEN = ("flow", "named", "unknown", "bare", "reading")
 MOST_PORTS = 16  # a larger number alone is no port's

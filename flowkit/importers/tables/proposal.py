@@ -9,9 +9,8 @@ from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.labels import FLOW_QUANTITIES, Label
-
-__all__ = ["has_numbers", "mapping_lines", "stanza"]
+from flowkit.importers.words.labels import Label
+from flowkit.units import FLOW_QUANTITIES
 
 LEAST = 3  # numbers under each other that make a column worth naming
 SEARCH = 200  # rows looked at
@@ -115,7 +114,7 @@ def _number_columns(view: View) -> list[tuple[int, int, int]]:
         best: tuple[int, int] | None = None
         start: int | None = None
         for row in range(min(len(view.rows), SEARCH) + 1):
-            if view.is_number(row, column):
+            if view.kind(row, column) == "n":
                 start = row if start is None else start
             elif start is not None:
                 if best is None or row - start > best[1] - best[0] + 1:

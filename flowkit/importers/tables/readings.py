@@ -25,10 +25,10 @@ from flowkit.importers.words.items import (
     read_item,
     refused,
 )
-from flowkit.importers.words.labels import FLOW_QUANTITIES, LEFT_OUT, Label
-from flowkit.importers.words.values import as_text, known_unit, plain_numbers, read_cell
+from flowkit.importers.words.labels import LEFT_OUT, Label
+from flowkit.importers.words.values import as_text, known_unit, plain_numbers
 from flowkit.model import Finding, Reading, Side, UnitSource
-from flowkit.units import UNITS, Unit, to_si
+from flowkit.units import FLOW_QUANTITIES, UNITS, Unit, to_si
 
 
 @dataclass(slots=True)
@@ -455,7 +455,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     if value is None:
         return None
     source = view.source(row, index)
-    cell = read_cell(value, view.decimal_comma)
+    cell = view.cells[row][index]
     if cell.gap:
         findings.append(Finding("not-a-number", "note", source, f"{cell.gap!r} is a gap; the cell gives no point"))
         return None
@@ -669,7 +669,7 @@ def _read_flows(
 def _units_of_cells(context: TableContext, index: int, rows: Sequence[int], draft: Draft) -> None:
     """Say whether every flow of a column has its unit in its cell, and which are taken to be in the others'."""
     view = context.table.view
-    bare = [row for row in rows if not read_cell(view.value(row, index), view.decimal_comma).unit]
+    bare = [row for row in rows if not view.cells[row][index].unit]
     draft.flow_stated = not bare
     if bare and draft.flow_unit is not None:
         what = f"flows without a unit were read in {draft.flow_unit.name}, as the others of their column"
@@ -704,7 +704,7 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
     if value is None:
         return None
     source = view.source(row, index)
-    cell = read_cell(value, view.decimal_comma)
+    cell = view.cells[row][index]
     if cell.gap:
         findings.append(Finding("not-a-number", "note", source, f"{cell.gap!r} is a gap; the cell gives no point"))
     elif cell.value is None:

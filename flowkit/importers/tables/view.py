@@ -6,22 +6,41 @@ import datetime
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import isfinite
+from functools import lru_cache
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import WHO_KINDS, Label, parse_label
 from flowkit.importers.words.phrases import named_units, quantities
-from flowkit.importers.words.values import decimal_comma_of, read_cell
-
-__all__ = ["View", "upright"]
+from flowkit.importers.words.values import EMPTY, Cell, decimal_comma_of, read_cell
 
 _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
 _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
+_WORDS = 16  # a longer text that begins with no digit is no number and no mark of a gap
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 Span = tuple[int, int, int, int]
+
+
+@lru_cache(maxsize=16384, typed=True)
+def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  # noqa: PLR0911
+    """A cell as read, before it one letter: n number, g gap, d date, t text, b yes or no, blank."""
+    if isinstance(value, str):
+        if not value.strip():
+            return " ", EMPTY
+        if len(value) >= _WORDS and value[0] not in _DIGITS and not value[0].isspace():
+            return "t", EMPTY
+        cell = read_cell(value, decimal_comma)
+        return "n" if cell.value is not None else "g" if cell.gap else "t", cell
+    if value is None:
+        return " ", EMPTY
+    if isinstance(value, bool):
+        return "b", EMPTY
+    if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
+        return "d", EMPTY
+    cell = read_cell(value)
+    return "t" if cell.value is None else "n", cell
 
 
 @dataclass(slots=True)
@@ -29,7 +48,8 @@ class View:
     """Cells in rows of equal length, with the way back to the grid.
 
     `turned`: rows of the view are columns of the grid. `merged`: in the view's own rows and columns. `places`: the
-    grid's row and column of each cell, where the cells were picked one by one.
+    grid's row and column of each cell, where the cells were picked one by one. `cells` are the cells as numbers,
+    `kinds` a letter for each of them (see `_typed`), `down` these letters by columns.
     """
 
     grid: Grid
@@ -40,41 +60,25 @@ class View:
     places: Sequence[Sequence[tuple[int, int]]] | None = None
     swedish: bool = False
     longest: int = _PADDING
-    _kinds: list[str] = field(default_factory=list)
+    cells: Sequence[Sequence[Cell]] = ()
+    kinds: list[str] = field(default_factory=list)
+    down: list[str] = field(default_factory=list)
+    _labels: list[list[Label | None] | None] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Read every cell, once."""
+        if not self.cells:
+            comma = self.decimal_comma
+            typed = [[_typed(value, comma) for value in row] for row in self.rows]
+            self.kinds = ["".join([letter for letter, _ in row]) for row in typed]
+            self.cells = [[cell for _, cell in row] for row in typed]
+            self.down = ["".join(column) for column in zip(*self.kinds, strict=True)]
+        self._labels = [None] * len(self.rows)
 
     @property
     def width(self) -> int:
         """Number of columns."""
         return len(self.rows[0]) if self.rows else 0
-
-    @property
-    def kinds(self) -> list[str]:
-        """One letter a cell: n number, g gap, d date, t text, b yes or no, blank."""
-        if not self._kinds:
-            self._kinds = ["".join([self._kind(value) for value in row]) for row in self.rows]
-        return self._kinds
-
-    def _kind(self, value: CellValue) -> str:  # noqa: PLR0911
-        """The letter of one cell."""
-        if value is None:
-            return " "
-        if type(value) is float:
-            return "n" if isfinite(value) else "t"
-        if isinstance(value, str):
-            if not value.strip():
-                return " "
-            if value[0] in _DIGITS or value[:1].isspace() or len(value) < 16:
-                cell = read_cell(value, self.decimal_comma)
-                if cell.value is not None:
-                    return "n"
-                if cell.gap:
-                    return "g"
-            return "t"
-        if isinstance(value, bool):
-            return "b"
-        if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
-            return "d"
-        return "n" if isfinite(float(value)) else "t"
 
     def place(self, row: int, column: int) -> tuple[int, int]:
         """Return the grid's row and column of a cell of the view."""
@@ -102,16 +106,23 @@ class View:
         """Whether a cell has a percent format."""
         return bool(self.grid.percent_cells) and self.place(row, column) in self.grid.percent_cells
 
-    def is_number(self, row: int, column: int) -> bool:
-        """Whether a cell holds a number, with or without a unit."""
-        return self.kind(row, column) == "n"
-
     def label(self, row: int, column: int) -> Label | None:
-        """Return what a text cell says as a label; None for numbers, gaps and empty cells."""
-        value = self.value(row, column)
-        if not isinstance(value, str) or self.kinds[row][column] not in "tg" or len(value) > self.longest:
-            return None
-        return parse_label(str(self.meant(value)))
+        """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
+        if 0 <= row < len(self.rows) and 0 <= column < len(self.kinds[row]):
+            return self.labels(row)[column]
+        return None
+
+    def labels(self, row: int) -> list[Label | None]:
+        """Return what each cell of a row says as a label."""
+        labels = self._labels[row]
+        if labels is None:
+            labels = self._labels[row] = [
+                parse_label(str(self.meant(value)))
+                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
+                else None
+                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
+            ]
+        return labels
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
@@ -119,14 +130,18 @@ class View:
 
     def turn(self) -> View:
         """Return the view turned over its diagonal."""
-        rows = [list(column) for column in zip(*self.rows, strict=True)]
+        rows, cells = ([list(column) for column in zip(*of, strict=True)] for of in (self.rows, self.cells))
         merged = tuple((c0, r0, c1, r1) for r0, c0, r1, c1 in self.merged)
-        kinds = ["".join(column) for column in zip(*self.kinds, strict=True)] if self.rows else []
-        return View(self.grid, rows, self.decimal_comma, True, merged, None, self.swedish, self.longest, kinds)
+        return View(
+            self.grid, rows, self.decimal_comma, True, merged, None, self.swedish, self.longest,
+            cells, self.down, self.kinds,
+        )  # fmt: skip
 
 
 def _longest(grid: Grid) -> int:
     """How long a text may be to be looked at: in a book of prose only short ones can be headings."""
+    if sum(map(len, grid.rows)) <= _MUCH_TEXT:
+        return _PADDING
     texts = sum(isinstance(value, str) and len(value) > _SHORT for row in grid.rows for value in row)
     return _PADDING if texts <= _MUCH_TEXT else _SHORT
 
@@ -225,10 +240,9 @@ def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
 
 def _is_swedish(grid: Grid) -> bool:
     """Whether a sheet abbreviates its sides as Ins and Avg: it has both, or its other words are Swedish."""
-    texts = [value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80]
-    if any(_INSUG.search(text) for text in (*texts, *grid.sheets)):
-        return True
-    if not any(_AVGAS.search(text) for text in (*texts, *grid.sheets)):
-        return False
-    said = [parse_label(text).languages for text in dict.fromkeys(texts)]
+    texts = {value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80}
+    whole = "\n".join([*texts, *grid.sheets])
+    if _INSUG.search(whole) or not _AVGAS.search(whole):
+        return _INSUG.search(whole) is not None
+    said = [parse_label(text).languages for text in texts]
     return sum("sv" in languages and "en" not in languages for languages in said) > 1

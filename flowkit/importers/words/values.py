@@ -13,8 +13,6 @@ from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, fold
 from flowkit.units import Quantity, Unit, find_unit, number
 
-__all__ = ["GAP_MARKS", "Cell", "as_text", "decimal_comma_of", "iso_date", "known_unit", "plain_numbers", "read_cell"]
-
 GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
 """What people write where nothing was measured."""
 
@@ -173,19 +171,7 @@ _DAY_ENDING = re.compile(f"(?<=[0-9])({'|'.join(sorted(_ENDINGS))})$")
 
 
 def iso_date(value: CellValue, order: str | None = None) -> str | None:
-    """Return a date as ISO text where it can be read in one way only, else None.
-
-    Parameters
-    ----------
-    value : cell value
-    order : {"day", "month"}, optional
-        What comes first where both can.
-
-    Examples
-    --------
-    >>> iso_date("14 March 2026"), iso_date("14.03.2026"), iso_date("3/4/26")
-    ('2026-03-14', '2026-03-14', None)
-    """
+    """Return a date as ISO text where it can be read in one way only, else None."""
     if isinstance(value, datetime.datetime):
         return value.date().isoformat()
     if isinstance(value, datetime.date):

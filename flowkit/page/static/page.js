@@ -4,12 +4,22 @@ import { charts } from "./charts.js";
 const said = () => document.getElementById("said");
 
 function ready(root) {
+  for (const cell of root.querySelectorAll(".grids .scroll")) toAsked(cell);
   charts(root);
   drops(root);
   watch(root);
   sheetsByHand(root);
   slides(root);
   drafts(root);
+}
+
+// The first cell in question is in view within its box.
+function toAsked(box) {
+  const cell = box.querySelector("td.asked");
+  if (!cell) return;
+  const [outer, inner] = [box.getBoundingClientRect(), cell.getBoundingClientRect()];
+  if (inner.right > outer.right) box.scrollLeft += inner.right - outer.right + inner.width / 2;
+  if (inner.bottom > outer.bottom) box.scrollTop += inner.bottom - outer.bottom + 2 * inner.height;
 }
 
 // What is typed and not sent yet is kept in this tab: it survives a reload, and an answer to another question.
@@ -72,7 +82,25 @@ function take(html, address) {
   else if (focus) document.getElementById("main").focus({ preventScroll: true });
 }
 
+function notice(words) {
+  const p = document.createElement("p");
+  p.className = "notice bad";
+  p.textContent = words;
+  said().replaceChildren(p);
+}
+
+const gone = () => notice("The page is no longer running. Open the folder with flowkit again; every answer so far is saved.");
+
+// An open window keeps a page without a console running, and learns when it has ended.
+setInterval(() => fetch("/alive").catch(gone), 60_000);
+
 async function send(action, body, draft) {
+  const most = Number(document.body.dataset.most);
+  const size = body instanceof FormData ? [...body.values()].reduce((sum, value) => sum + (value.size || 0), 0) : 0;
+  if (size > most) {
+    notice(`That is more than ${most / 1e6} MB at once; nothing was taken. Drop fewer or smaller files.`);
+    return;
+  }
   document.body.setAttribute("aria-busy", "true");
   try {
     const answer = await fetch(action, { method: "POST", body, headers: { accept: "text/html" } });
@@ -82,10 +110,7 @@ async function send(action, body, draft) {
     if (draft && answer.ok && !still && !html.includes('class="notice bad"')) sessionStorage.removeItem(keyOf(draft));
     take(html, answer.url);
   } catch {
-    const p = document.createElement("p");
-    p.className = "notice bad";
-    p.textContent = "The page is no longer running. Start flowkit open again; every answer so far is saved.";
-    said().replaceChildren(p);
+    gone();
   } finally {
     document.body.removeAttribute("aria-busy");
   }
@@ -93,7 +118,7 @@ async function send(action, body, draft) {
 
 document.addEventListener("submit", (event) => {
   const form = event.target;
-  if (form.method !== "post" || event.defaultPrevented) return;
+  if (form.method !== "post" || event.defaultPrevented || "whole" in form.dataset) return;
   event.preventDefault();
   const body = new FormData(form, event.submitter);
   const plain = form.enctype === "multipart/form-data" ? body : new URLSearchParams(body);

@@ -13,21 +13,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from flowkit.analysis.circumstances import circumstances
+from flowkit.analysis.checks import circumstances
 from flowkit.analysis.comparison import assessor_of
 from flowkit.analysis.gains import EFFECTS, band_figures, find_corners, match_pairs
-from flowkit.analysis.propagation import student_t, studentized_range
-from flowkit.analysis.uncertainty import plate_of
+from flowkit.analysis.uncertainty import plate_of, student_t, studentized_range
 from flowkit.reports.contents import band_tables
 from flowkit.reports.labels import port_text
-from flowkit.reports.workbook.at_lifts import write_at_lifts
 from flowkit.reports.workbook.pen import Formula, Pen, Style, spans
-from flowkit.reports.workbook.run_figures import PortCells, write_runs
+from flowkit.reports.workbook.run_figures import PortCells, write_at_lifts, write_runs
 from flowkit.units import from_si
 
 if TYPE_CHECKING:
+    from flowkit.analysis.curves import Session
     from flowkit.analysis.gains import MatchedPair
-    from flowkit.analysis.runs import Session
     from flowkit.analysis.scatter import Blocks, Figure
     from flowkit.analysis.uncertainty import Assessor, Contrast, Drift
     from flowkit.model import Side

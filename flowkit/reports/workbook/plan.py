@@ -8,8 +8,8 @@ from functools import cached_property
 from typing import Any
 
 from flowkit.analysis.checks import flows
-from flowkit.analysis.curves import PortCurve, SideVariant, merge_lifts, side_variants
-from flowkit.analysis.lifts import lift_key
+from flowkit.analysis.curves import PortCurve, SideVariant, side_variants
+from flowkit.analysis.lifts import lift_key, merge_lifts
 from flowkit.analysis.results import SideComparison, VariantFlow
 from flowkit.drawing import variant_style
 from flowkit.model import CorrectedPoint, CorrectedTest, FlowTest, LedgerLine, Point, Side, UnitSource, Variant

@@ -9,13 +9,13 @@ from functools import partial
 import numpy as np
 
 from flowkit.analysis.comparison import assessor_of
-from flowkit.analysis.propagation import (
+from flowkit.analysis.scatter import additive_residuals
+from flowkit.analysis.uncertainty import (
     effective_degrees_of_freedom,
     student_t,
     studentized_range,
     t_test_power,
 )
-from flowkit.analysis.scatter import additive_residuals
 from flowkit.model import Bench, Reference, Variant
 from tests.analysis.heads import corrected
 from tests.published import gum, nist_strd
