@@ -246,12 +246,12 @@ def test_never_over_an_existing_file(tmp_path: Path) -> None:
     for suffix in (".xlsx", ".csv"):
         path = tmp_path / f"a{suffix}"
         path.write_text("filled in")
-        with pytest.raises(SheetError, match="the file exists"):
+        with pytest.raises(SheetError, match="this file exists"):
             write_blank(path, step_m=0.001, top_m=0.01)
         assert path.read_text() == "filled in"
     link = tmp_path / "link.csv"
     link.symlink_to(tmp_path / "nowhere.csv")
-    with pytest.raises(SheetError, match="the file exists"):
+    with pytest.raises(SheetError, match="this file exists"):
         write_blank(link, step_m=0.001, top_m=0.01)
 
 
@@ -264,7 +264,7 @@ def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pyte
         real(source, target)
 
     monkeypatch.setattr(os, "link", late)
-    with pytest.raises(SheetError, match="the file exists"):
+    with pytest.raises(SheetError, match="this file exists"):
         write_blank(path, step_m=0.001, top_m=0.01)
     assert path.read_text() == "filled in"
     assert [item.name for item in tmp_path.iterdir()] == ["a.csv"]

@@ -410,10 +410,10 @@ def test_package_whose_parts_stand_elsewhere(tmp_path: Path) -> None:
 def test_lists_of_sheets_that_differ(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from flowkit.importers.files import workbook
 
-    monkeypatch.setattr(workbook, "_facts", lambda data, label: ())
+    monkeypatch.setattr(workbook, "_facts", lambda data: ())
     with pytest.raises(SheetError, match="in two ways"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))
-    monkeypatch.setattr(workbook, "_facts", lambda data, label: (None,))
+    monkeypatch.setattr(workbook, "_facts", lambda data: (None,))
     monkeypatch.setattr(workbook, "MAX_CELLS", 0)
     with pytest.raises(SheetError, match="more than the 0 cells"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))
