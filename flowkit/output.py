@@ -57,7 +57,7 @@ def written_whole(path: Path) -> Iterator[Path]:
 
 def write_new(path: Path, content: bytes, refused: type[FlowkitError]) -> None:
     """Write a file whole or not at all, and never over another, not even one that appears meanwhile."""
-    exists = refused("this file exists and is not overwritten", "choose another name", file=str(path))
+    exists = refused("this file already exists and is not overwritten", "choose another name", file=str(path))
     if os.path.lexists(path):
         raise exists
     draft: Path | None = None
