@@ -15,7 +15,15 @@ from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.units import foreign_unit, take_pressure, take_unit, whole_unit
-from flowkit.importers.words.vocabulary import LONGEST, MONTH_WORDS, ORDINAL_ENDINGS, PHRASES, SIDE_CODES, SIDE_KINDS, fold
+from flowkit.importers.words.vocabulary import (
+    LONGEST,
+    MONTH_WORDS,
+    ORDINAL_ENDINGS,
+    PHRASES,
+    SIDE_CODES,
+    SIDE_KINDS,
+    fold,
+)
 from flowkit.model import Side
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
 
@@ -104,7 +112,7 @@ _NOTHING = Mention("", "", 0, 0)
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
 _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
-_TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
+_TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")

@@ -45,7 +45,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("流量", "空気流量", "風量", "吸入流量", "空気量", "通過流量", "エアフロー"),
     },
     "pressure": {
-        "en": ("test pressure", "pressure", "depression", "test depression", "pressure drop", "test vacuum", "vacuum", "delta p", "dp", "δp", "δ p", "pressure difference", "differential pressure", "press", "tested at", "test depression at", "flowed at", "depression pressure", "test pressure drop", "water column", "water", "h2o", "test press", "tp", "test dp", "bench depression", "bench pressure", "bench vacuum"),
+        "en": ("h2o", "test pressure", "pressure", "depression", "test depression", "pressure drop", "test vacuum", "vacuum", "delta p", "dp", "δp", "δ p", "pressure difference", "differential pressure", "press", "tested at", "test depression at", "flowed at", "depression pressure", "test pressure drop", "water column", "water", "h2o", "test press", "tp", "test dp", "bench depression", "bench pressure", "bench vacuum"),
         "de": ("Prüfdruck", "Druck", "Unterdruck", "Differenzdruck", "Druckdifferenz", "Testdruck", "Messdruck", "Prüfunterdruck", "Druckabfall", "geprüft bei", "gemessen bei", "Wassersäule"),
         "fr": ("dépression", "pression d'essai", "pression", "pression de test", "dépression d'essai", "perte de charge", "pression d'épreuve", "dépression de test", "testé à", "essai à"),
         "es": ("presión de prueba", "presión", "depresión", "presión de ensayo", "presión diferencial", "depresión de prueba", "vacío"),
