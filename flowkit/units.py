@@ -307,7 +307,7 @@ def parse_quantity(text: Any, quantity: Quantity, *, default_unit: str | None = 
     Raises
     ------
     UnitError
-        If it is no number, has no unit, or a unit of something else.
+        If it is not a number, has no unit, or a unit of something else.
 
     Examples
     --------

@@ -199,13 +199,13 @@ def _refusals(job: Job) -> Iterator[Finding]:
 def start(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the sheets are.")],
     out: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="job.toml in the folder unless given.")
+        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="Default: job.toml in the folder.")
     ] = None,
     flow_unit: Annotated[
-        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Of sheets that name none, such as CFM.")
+        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Flow unit of sheets that name none, such as CFM.")
     ] = None,
     date_order: Annotated[
-        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in 3/4/26.")
+        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in a date like 3/4/26.")
     ] = None,
 ) -> int:
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
@@ -249,7 +249,7 @@ def blank(
         str | None,
         typer.Option("--valve-head", metavar="LENGTH", help="Valve head: lifts at fractions of it instead of steps."),
     ] = None,
-    ports: Annotated[str, typer.Option("--ports", help="How many, or their names with commas.")] = "4",
+    ports: Annotated[str, typer.Option("--ports", help="How many ports, or their names separated by commas.")] = "4",
     side: Annotated[
         Literal["intake", "exhaust"] | None, typer.Option("--side", help="One side only; both unless given.")
     ] = None,
@@ -266,7 +266,7 @@ def blank(
         ),
     ] = None,
     reading_unit: Annotated[
-        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Of the readings, with a kind or a job.")
+        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Unit of the readings, with a kind or a job.")
     ] = None,
     meter: Annotated[str | None, typer.Option("--meter", metavar="NAME", help="One of the job's meters.")] = None,
 ) -> int:

@@ -55,7 +55,7 @@ def decode_text(data: bytes) -> str:
     if len(odd) > MAX_STRAY:
         line = text.count("\n", 0, odd[0].start()) + 1
         raise SheetError(
-            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is no text file", _REMEDY
+            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is not a text file", _REMEDY
         )
     return text
 
@@ -68,7 +68,7 @@ def _decoded(data: bytes) -> str:
     if b"\x00" in data:
         guess = _utf16_without_mark(data)
         if guess is None:
-            raise SheetError("the file holds zero bytes, so it is no text file", _REMEDY)
+            raise SheetError("the file holds zero bytes, so it is not a text file", _REMEDY)
         return _strictly(data, guess)
     try:
         return data.decode("utf-8")
@@ -128,7 +128,7 @@ def text_lines(text: str) -> list[str]:
     r"""Split text into its physical lines, within the limits."""
     lines = text.rstrip().split("\n")
     if lines == [""]:
-        raise SheetError("the file holds blanks only", "ask for it again or export it once more")
+        raise SheetError("the file is blank", "ask for it again or export it once more")
     if len(lines) > MAX_ROWS:
         raise SheetError(
             f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", "send the bench's sheet alone"
@@ -138,7 +138,7 @@ def text_lines(text: str) -> list[str]:
             if len(line) > MAX_LINE_CHARACTERS:
                 raise SheetError(
                     f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads",
-                    "export the sheet as csv once more, a line for each row",
+                    "export the sheet as csv once more, one line per row",
                 )
     return lines
 
@@ -306,7 +306,7 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
         heads = _heading_lines(lines, data, index)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
-                "the columns of this table are aligned by blanks, and it is not clear where each begins",
+                "the columns of this table are lined up with spaces, and it is not clear where each begins",
                 "export it as csv, or put the same mark (such as -) where a value is missing",
                 cell=f"{numbers[index]}:1",
             )
@@ -614,7 +614,7 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
     if suffix in _PACKAGES:
         raise SheetError(
-            f"its name ends in {suffix}, but its content is no {_PACKAGES[suffix]} file",
+            f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside",
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
         )
     from flowkit.importers.files.mail import is_markup
@@ -861,7 +861,7 @@ def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int]) -> None:
             longer = all(1.5 * len(above) <= len(cells) <= 2 * len(above) for cells in below)
             if longer and all(cell and cell.strip().isdigit() for cells in below for cell in cells):
                 raise SheetError(
-                    "the comma seems to be both the decimal mark and what separates the cells",
+                    "the comma seems to be both the decimal mark and the separator between cells",
                     "export the sheet again with semicolons, or with a decimal point",
                     cell=f"{numbers[at]}:1",
                 )

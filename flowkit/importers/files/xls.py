@@ -51,7 +51,7 @@ class CompoundFile:
     def _broken(self) -> SheetError:
         """Return the error for a file whose structure does not hold."""
         return SheetError(
-            "the file is cut off or broken: its structure does not hold together",
+            "the file is cut off or broken: its structure is inconsistent",
             "open it in the spreadsheet program and save it again as xlsx",
         )
 
@@ -187,7 +187,7 @@ def xls_facts(data: bytes) -> tuple[SheetFacts | None, ...]:
         raise _encrypted()
     name = next((name for name in ("Workbook", "Book") if name in compound), None)
     if name is None:
-        raise SheetError("this is an old binary document, but no spreadsheet", "save the sheet as xlsx or csv")
+        raise SheetError("this is an old binary document, not a spreadsheet", "save the sheet as xlsx or csv")
     stream = compound.stream(name)
     book = _read_globals(stream)
     if len(book.sheets) > MAX_SHEETS:
@@ -270,7 +270,7 @@ def _read_globals(stream: bytes) -> _Globals:
                 book.percent_formats.add(int.from_bytes(body[:2], "little"))
         elif kind == _SST and (len(body) < 8 or int.from_bytes(body[4:8], "little") > len(stream)):
             # The reader makes room for as many texts as are promised here.
-            raise _broken("it promises more texts than it can hold")
+            raise _broken("it announces more text than it holds")
         elif kind == _XF and len(body) >= 4:
             book.styles.append(int.from_bytes(body[2:4], "little"))
             book.style_fonts.append(int.from_bytes(body[:2], "little"))

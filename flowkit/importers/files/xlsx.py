@@ -159,7 +159,7 @@ class CellFacts:
     def _misplaced(self, reference: str) -> SheetError:
         """Return the error for a reference that is none."""
         return SheetError(
-            f"the file is broken: {reference[:40]!r} is the place of no cell",
+            f"the file is broken: {reference[:40]!r} is not the address of a cell",
             "open it in the spreadsheet program and save it again",
             sheet=self.sheet,
         )
@@ -316,7 +316,7 @@ def _longest_string(parts: Mapping[str, bytes]) -> int:
     for part, xml in parts.items():
         for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
             if not promised.isdigit() or len(promised) > 9 or int(promised) > len(xml):
-                raise SheetError("the file is broken: it promises more texts than it can hold", _MEND)
+                raise SheetError("the file is broken: it announces more text than it holds", _MEND)
         if part.lower().endswith("sharedstrings.xml") or b"<sst" in xml[:2000]:
             longest = max([longest, *map(len, re.split(rb"<(?:\w+:)?si\b", xml))] if len(xml) > 10_000 else [len(xml)])
     return longest

@@ -51,7 +51,7 @@ class MeterSheet:
         """The sheet for a meter of which only the unit is known."""
         if not is_meter_unit(spelled):
             raise SheetError(
-                f"{spelled!r} is no unit that a meter is read in",
+                f"{spelled!r} is not a unit a meter is read in",
                 "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div",
             )
         found = find_unit(spelled)
@@ -133,17 +133,16 @@ SAFETY = (
 
 HELP_READINGS = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
-    "A column is one run of one port. Write what the meter shows, with nothing worked out; lift 0 is the reading with "
-    "the valve closed, the zero reading is the meter's without any flow.",
+    "A column is one run of one port. Write what the meter shows, without working anything out. Lift 0 is the reading "
+    "with the valve closed; the zero reading is the meter's with no flow at all.",
     REPEATS,
     *SAFETY,
 )
 
-HELP_CHOICES = "Write in each row which of them was read: {}; and behind the check plate's reading likewise."
+HELP_CHOICES = "In each row, write which of them was read: {}; do the same after the check plate's reading."
 HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
-    "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
-    "valve closed.",
+    "A column is one run of one port. Write flows as read, uncorrected; the leak is the flow with the valve closed.",
     REPEATS,
     *SAFETY,
 )
@@ -217,7 +216,7 @@ def plan_blank(
         )
     for column in columns:
         if not column.port.strip() or len(column.port) > 20 or not column.port.isprintable():
-            raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
+            raise SheetError(f"{column.port!r} cannot be the name of a port", 'use a short name such as "1" or "rear"')
     fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known, meter)
     if meter is None:
         return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
@@ -557,7 +556,7 @@ FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
 
 """Lift over valve diameter, where nothing else is asked for; common practice, no source."""
 
-_FILL = "Fill in the blanks behind the labels and under the headings"
+_FILL = "Fill in the blanks next to the labels and under the headings"
 
 
 def write_blank(
@@ -641,7 +640,7 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
 def _refuse_existing(path: Path) -> None:
     """Refuse to write over a file."""
     if os.path.lexists(path):
-        raise SheetError("the file exists, and it may be filled in", "choose another name", file=str(path))
+        raise SheetError("this file already exists and may be filled in", "choose another name", file=str(path))
 
 
 def _write_new(path: Path, content: bytes) -> None:

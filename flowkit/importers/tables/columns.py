@@ -449,7 +449,7 @@ def _pressure_role(table: Table, column: Column) -> None:
         return
     steady = max(values) <= SAG * min(values)
     if not steady or not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]:
-        column.role, column.why = "ignored", "a pressure that is no test pressure"
+        column.role, column.why = "ignored", "a pressure other than the test pressure"
 
 
 _SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i", "a"}, {"i"}, {"e"})

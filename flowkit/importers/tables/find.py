@@ -761,7 +761,7 @@ def _row_label(table: Table, row: int) -> Label | None:
 
 
 def _is_mistyped(table: Table, row: int, *, empty: bool = False) -> bool:
-    """Whether a row has readings and a lift that is no number, or none at all."""
+    """Whether a row has readings and a lift that is not a number, or none at all."""
     view, lift = table.view, table.axis.column
     kind = view.kinds[row][lift]
     if "n" not in view.kinds[row][lift + 1 : table.right + 1]:

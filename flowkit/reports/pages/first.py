@@ -95,7 +95,7 @@ def _end_words(names: Names, name: str, most: int) -> list[str]:
     """Return what is written at the end of a curve: the name, or its letter alone where the name would be cut."""
     most = most if len(names.full) <= NAMED_CURVES else 1
     words = names.fitted(name, gutter(names) - 11.0, size=SIZES.body, most=most)
-    return [names.head(name)] if names.letters and words[-1].endswith("…") else words
+    return [names.head(name)] if names.letters and "…" in words[-1] else words
 
 
 def end_label(names: Names, name: str, x: float, y: float, lines: int = 2) -> EndLabel:
@@ -441,6 +441,8 @@ def variant_columns(
     for place, (head, group, variant) in enumerate(heads):
         texts = [row.cells[place].text for row in rows]
         gap = 4.5 if place else 0.0
+        if group and any("±" in text or "(" in text for text in texts):
+            gap = 7.0 if group == heads[place - 1][1] else 10.0
         needed = max(needed_width(texts, gap=gap), gap + max(text_width(w, SIZES.small) for w in head.split()))
         members = sum(other == group for _, other, _ in heads)
         if group:
@@ -544,6 +546,8 @@ def every_lift(contents: ReportContents, paper: Paper, names: Names) -> Flowing 
 
 FLOW_LEAST, FLOW_MOST = 126.0, 236.0
 GAIN_LEAST, GAIN_MOST = 84.0, 132.0
+ALONE_MORE = 110.0
+"""Higher than that are the curves of a page without gains [pt]."""
 GAIN_PANEL_STATES = 8
 """Of more states the gains lift by lift are in the table alone: so many lines would hide one another."""
 FOOT_LINES = 4
@@ -552,11 +556,12 @@ STEPS_MOST = 340.0
 
 
 def assumed_words(findings: Sequence[Finding]) -> list[str]:
-    """Return every assumption about the sheets, each once with where it applies."""
+    """Return every assumption about the sheets, each once with the files it was made in."""
     where: dict[str, list[str]] = {}
     for finding in findings:
         if finding.severity == "note" and finding.rule.endswith("-assumed"):
-            where.setdefault(clean(finding.message), []).append(clean(finding.where))
+            message = clean(finding.message).partition(" The same holds for ")[0]
+            where.setdefault(message, []).append(clean(finding.where).partition("!")[0])
     found = []
     for message, places in where.items():
         count = len(set(places))
@@ -590,12 +595,24 @@ def _foot(contents: ReportContents, width: float) -> list[str]:
     return lines
 
 
+def _doubt_lines(contents: ReportContents, width: float) -> list[str]:
+    """Return what is in doubt, in lines of a width."""
+    said = contents.comparison.parts.get("doubts", ())
+    return [line for text in said for line in wrap(clean(text), width, SIZES.body)]
+
+
+def further_sentences(contents: ReportContents, paper: Paper) -> list[str]:
+    """Return what the comparison says in words, without what page 1 says in full."""
+    whole = len(_doubt_lines(contents, paper.inner_width)) <= DOUBT_LINES
+    said = contents.comparison.parts.get("doubts", ()) if whole else ()
+    return [sentence for sentence in contents.comparison.sentences if sentence not in said]
+
+
 def _bottom(page: Page, contents: ReportContents) -> float:
     """Write what is in doubt and the footer at the foot of the page; return where they begin."""
     width = page.paper.inner_width
     foot = _foot(contents, width)
-    said = contents.comparison.parts.get("doubts", ())
-    doubts = [line for text in said for line in wrap(clean(text), width, SIZES.body)]
+    doubts = _doubt_lines(contents, width)
     if len(doubts) > DOUBT_LINES:
         doubts = [*doubts[: DOUBT_LINES - 1], "… More on the last page."]
     leading = SIZES.body * 1.34
@@ -638,7 +655,7 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
     shown = max((_steps_that_fit(result, names, min(column, STEPS_MOST), room) for _, result in sides), default=0)
     shown = min(shown, max((len(_step_rows(result)) for _, result in sides), default=0))
     steps = max(steps_height(result, names, min(column, STEPS_MOST), shown) for _, result in sides)
-    most = max(least, FLOW_MOST + (GAIN_MOST if panel else 60.0))
+    most = max(least, FLOW_MOST + (GAIN_MOST if panel else ALONE_MORE))
     spare = bottom - y - steps - flowing.height(bottom - y - steps - least - 9.0) - 9.0
     charts = min(max(spare, least), most)
     flow_height = flow_least + (charts - least) * (0.62 if panel else 1.0)
@@ -653,7 +670,10 @@ def chart_page(contents: ReportContents, paper: Paper, names: Names) -> tuple[Pa
             )
         if result.steps:
             draw_steps(page, (left, y + charts + 4.0, min(column, STEPS_MOST)), side, result, names=names, most=shown)
-    flowing.draw(page, y + charts + steps + 6.0, bottom, torn=False)
+    start = y + charts + steps + 6.0
+    end = flowing.draw(page, start, bottom, torn=False)
+    if end > start and not flowing.done:
+        page.write(page.left, min(end, bottom), "The rest of this table is on page 2.", size=SIZES.small, color=SOFT)
     return page, flowing, all(len(_step_rows(result)) <= shown for _, result in sides)
 
 
@@ -718,7 +738,7 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     """
     units = display_of(display)
     if not hasattr(comparison, "sides"):
-        raise FlowkitError(f"a {type(comparison).__name__} is no comparison", "give what compare returns")
+        raise FlowkitError(f"a {type(comparison).__name__} is not a comparison", "give what compare returns")
     ax = plot_comparison(comparison, ax, side, display=display)
     figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi
