@@ -575,15 +575,13 @@ def _plain(error: sqlite3.Error, path: Path) -> RecordsError:
     text = str(error)
     for sign, problem, remedy in (
         ("full", "the disk is full; nothing was added", "free some space, then try again"),
-        ("disk I/O", f"the records cannot be written or read ({text})", "check the disk, then try again"),
+        ("disk I/O", "the records cannot be written or read", "check the disk, then try again"),
         ("readonly", "the records are read-only", "allow writing to them, or name another file with --records"),
-        ("locked", "another program has been writing to the records for too long", "wait until it has ended"),
-        ("unable to open", "the records cannot be opened", "check the path and the rights, or name another file"),
-        ("not a database", "this is not a records file, or it is damaged", "flowkit records rebuild makes it anew"),
+        ("locked", "another program has been writing to the records for too long", "wait until it has finished"),
+        ("unable to open", "the records cannot be opened", "check the path and the permissions, or name another file"),
+        ("not a database", "this is not a records file, or it is damaged", "flowkit records rebuild makes it again"),
         ("malformed", "the records are damaged", "flowkit records rebuild makes them again from the sheets"),
     ):
         if sign in text:
             return RecordsError(problem, remedy, file=str(path))
-    return RecordsError(
-        f"the records cannot be used ({text})", "flowkit records rebuild makes them again", file=str(path)
-    )
+    return RecordsError("the records cannot be used", "flowkit records rebuild makes them again", file=str(path))

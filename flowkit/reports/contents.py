@@ -354,7 +354,7 @@ FACTORIAL = (
     "A main effect is the mean of the two steps that change one thing alone; the interaction is what both together "
     "gave over the product of each alone."
 )
-BY_GEOMETRY = "By geometry: what the least areas alone promise (ratio of minimum areas), as a mean over the same lifts."
+BY_GEOMETRY = "By geometry: what the minimum areas alone would give (their ratio), as a mean over the same lifts."
 _FOOT_M = 0.3048
 _SAME_M = 1e-6
 
@@ -399,7 +399,7 @@ def band_limits(limit: tuple[str, float, float], display: Display) -> str:
 def band_words(table: BandTable) -> str:
     """Say where the borders of the bands come from."""
     if table.thirds:
-        return "Bands are thirds of the range of lift, as no valve diameter is known (common practice)."
+        return "Bands are thirds of the range of lift, because the valve diameter is not known (common practice)."
     return "Bands end at 0.15 and 0.25 of the valve's diameter (common practice)."
 
 
@@ -473,7 +473,7 @@ def effects(found: Interaction) -> list[Effect]:
 
 EVIDENCE = {
     "at least": "At least: 95 % sure, where the gain is proven.",
-    "smallest": "Smallest: the gain that these tests would show four times in five.",
+    "smallest": "Smallest: the smallest gain these tests would show four times out of five.",
     "drift": "Drift: the gain holds unless the bench moved by more than this between the days.",
     "one more run": "One more run: the ± to expect from one more run of every port of the later state.",
     "all twice": "All twice: the ± to expect from every port flowed twice in both states.",

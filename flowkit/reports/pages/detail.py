@@ -121,10 +121,10 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     figures = [(side, result, further_figures(result, display)) for side, result in sides]
     tables = [_gain_table(side, result, columns, names) for side, result, columns in figures if columns]
     expected = any(has_expected(result) for _, result in sides)
-    _write(stream, "Gain of each step in per cent, figure by figure", tables, [BY_GEOMETRY] if expected else [])
+    _write(stream, "Gain of each step, %, figure by figure", tables, [BY_GEOMETRY] if expected else [])
     proofs = [(side, result, evidence(result)) for side, result in sides]
     shown = [_gain_table(side, result, columns, names) for side, result, columns in proofs if columns]
-    _write(stream, "What the data show of each gain, in per cent", shown, [evidence_note(c for *_, c in proofs)])
+    _write(stream, "What the data show about each gain, %", shown, [evidence_note(c for *_, c in proofs)])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
 
@@ -607,8 +607,9 @@ def _pair(item: LiftGain | None) -> tuple[Cell, Cell]:
 
 AREAS_PANEL = 148.0
 LEAD = (
-    "Effective area: what would pass the flow at the reference pressure without loss. Minimum area: the smaller of the "
-    "seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the seat's grows past it."
+    "Effective area: the loss-free opening that would pass this flow at the reference pressure. Minimum area: the "
+    "smaller of the seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the "
+    "seat's grows past it."
 )
 MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "

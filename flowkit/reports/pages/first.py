@@ -751,7 +751,7 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     """
     units = display_of(display)
     if not hasattr(comparison, "sides"):
-        raise FlowkitError(f"a {type(comparison).__name__} is no comparison", "give what compare returns")
+        raise FlowkitError(f"a {type(comparison).__name__} is not a comparison", "give what compare returns")
     ax = plot_comparison(comparison, ax, side, display=display)
     figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi
