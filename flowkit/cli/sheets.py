@@ -210,15 +210,16 @@ def start(
 ) -> int:
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
-    from flowkit.importers.sheets.start import job_text, read_folder, target_of, write_new
+    from flowkit.importers.sheets.start import job_text, read_folder, target_of
     from flowkit.importers.words.items import proposal_of
+    from flowkit.output import write_new
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
     stated = Stated(flow_unit=spelled, date_order=date_order)
     target = target_of(folder, out)
     found = read_folder(folder, stated)
-    write_new(target, job_text(found, target, stated))
+    write_new(target, job_text(found, target, stated).encode(), JobError)
     for entry in found.listed:
         reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")

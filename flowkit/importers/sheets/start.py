@@ -23,6 +23,7 @@ from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import FIRST_STATES, fold
 from flowkit.model import Conditions, Finding, FlowTest
+from flowkit.output import write_new
 from flowkit.units import format_quantity
 
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # Endings of sheets
@@ -89,7 +90,7 @@ class Folder:
 def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated | None = None) -> Path:
     """Write a job file from the sheets of a folder and its subfolders."""
     target = target_of(folder, out)
-    write_new(target, job_text(read_folder(folder, stated), target, stated))
+    write_new(target, job_text(read_folder(folder, stated), target, stated).encode(), JobError)
     return target
 
 
@@ -433,25 +434,3 @@ def _quoted(text: str) -> str:
         else:
             escaped.append(f"\\u{ord(mark):04X}" if ord(mark) <= 0xFFFF else f"\\U{ord(mark):08X}")
     return f'"{"".join(escaped)}"'
-
-
-def write_new(target: Path, text: str) -> None:
-    """Write the file whole or not at all, and never over another."""
-    exists = JobError(
-        "this file already exists and is not overwritten", "choose another name with -o", file=str(target)
-    )
-    part = target.with_name(f".{target.name}.part")
-    try:
-        # Created anew or not at all, so that two starts at once cannot mix.
-        with part.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        try:
-            if target.exists():
-                raise exists
-            part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        remedy = "choose another place with -o"
-        raise JobError(f"the job file cannot be written ({reason})", remedy, file=str(target)) from error
