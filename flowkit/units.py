@@ -212,6 +212,11 @@ for _length, _more in (("in", ("in", '"', "ins", "po", "pulg", "pol")), ("mm", (
                 _BY_KEY.setdefault(f"{_word}{_of}{_water}", UNITS[f"{_length}H2O"])
 
 
+def measures(unit: Unit | None, *quantities: Quantity) -> bool:
+    """Whether there is a unit, and it is one of a quantity."""
+    return unit is not None and unit.quantity in quantities
+
+
 def find_unit(text: str, quantities: Iterable[Quantity] | None = None) -> Unit | None:
     """Find the unit a text spells, or None where it spells none.
 
@@ -346,12 +351,12 @@ def parse_quantity(text: Any, quantity: Quantity, *, default_unit: str | None = 
         What it must be.
     default_unit : str, optional
         The unit of a bare number; without it a bare number is refused. A humidity or
-        an angle needs no unit: degrees, and a fraction up to 1, per cent above.
+        an angle needs no unit: degrees, and a fraction up to 1, percent above.
 
     Raises
     ------
     UnitError
-        If it is no number, has no unit, or a unit of something else.
+        If it is not a number, has no unit, or a unit of something else.
 
     Examples
     --------

@@ -71,13 +71,13 @@ _AT_BARE = re.compile(rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit
 _PRESSURE = re.compile(
     rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*(?:of\s+|de\s+)?{_WATER}|(?:{_INCHES}|{_METRIC})\s*(?:of\s+|de\s+)?{_WATER}"
-    rf"|iwc|iwg|(?!bar){_OTHER})(?![A-Za-z0-9])",
+    rf"|iwc|iwg|in\.?aq|(?!bar){_OTHER}|h[2₂][o0])(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
 
 # 28" or 28 in on its own, of a size that no lift, bore or valve has.
-_ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins?\.?|inch(?:es)?)(?!\w)", re.IGNORECASE)
+_ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins|{_INCHES})(?!\w)", re.IGNORECASE)
 
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
 _SECOND_INTAKE = re.compile(r"in[.\-#/_\s]*2", re.IGNORECASE)
@@ -97,6 +97,15 @@ _LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "b
 
 
 _TESTED = frozenset({"test", "tested", "flowed", "run", "getestet", "gepruft", "teste", "probado", "provato"})
+
+
+_OTHER_WORDS = (
+    "leak leaks leakage limit limits max maximum can could rated rating capacity calibrated calibration orifice pump "
+    "blower catalogue catalog spring springs grenze höchstens kalibriert leck pumpe limite capacité étalonné fuite "
+    "pompe calibrado fuga bomba taratura calibrato perdita pompa"
+)
+_OTHERS = frozenset(fold(word) for word in _OTHER_WORDS.split())
+_SPAN = re.compile(r"\d\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
 
 
 MOST_WORDS = 5  # of a unit: "mm de columna de agua"
@@ -153,6 +162,13 @@ class TakenPressure(NamedTuple):
         return self.led and tested and self.after.lstrip()[:3] != "to "  # "tested at 12 in to the wall"
 
     @property
+    def of_other(self) -> bool:
+        """Whether it is not the test's, ``gauge limit 40 inH2O``, or one of two: ``28-28.2 inH2O``."""
+        clause = re.split(r"[;,:.](?=\s)", self.before)[-1]
+        words = {fold(word) for word in re.findall(r"[^\W\d_]+", clause)}
+        return bool(words & _OTHERS) or _SPAN.search(self.before) is not None
+
+    @property
     def among_units(self) -> bool:
         """Whether nothing but units is around it, up to the next comma: ``(mm / CFM / 28")``, ``all at 28 in``."""
         clause = f"{_CLAUSE.split(self.before)[-1]} {_CLAUSE.split(self.after)[0]}" if self.led else self.rest
@@ -178,6 +194,7 @@ class TakenPressure(NamedTuple):
 @lru_cache(maxsize=4096)
 def take_pressure(text: str) -> TakenPressure | None:
     """Find a test pressure such as ``@ 28" H2O`` in a label."""
+    text = text.replace("''", '"')
     for pattern in (_AT, _PRESSURE, _AT_BARE, _ALONE):
         for found in pattern.finditer(text):
             taken = TakenPressure(

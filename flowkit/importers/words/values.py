@@ -79,8 +79,7 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
         if fraction is not None:
             return fraction
     if match is None:
-        marked = _MARKED.fullmatch(plain)
-        return _read_text(marked[1] or marked[2], decimal_comma)._replace(mark=plain) if marked else EMPTY
+        return _marked(plain, decimal_comma)
     if match["unit"] and match["unit"].rstrip("\"″”'.)] \tminch")[-1:].isdigit():
         bracket = _BOTH_UNITS.match(plain)
         if bracket is not None:
@@ -88,13 +87,20 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
     spelled = (match["unit"] or "").strip()
     shown = spelled in ("Hz", "div") or (spelled == "V" and "." in plain)  # by a meter; "16 V" are valves
     if spelled and not shown and (known_unit(spelled) is None or known_unit(plain) is not None):
-        marked = _MARKED.fullmatch(plain)
-        return _read_text(marked[1] or marked[2], decimal_comma)._replace(mark=plain) if marked else EMPTY  # no unit, or a unit with a number in it: .001"
+        return _marked(plain, decimal_comma)  # no unit, or a unit with a number in it: .001"
     value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)
 
 
-_MARKED = re.compile(r"[~≈]?\s*(\d*[.,]?\d+\s*[^\W\d]*(?:/\w+)?)\s*(?:\*+|[†‡]|\(?\?+\)?|\(\*\))|[~≈]\s*(?=\d|[.,]\d)(.+)")
+def _marked(text: str, decimal_comma: bool | None) -> Cell:
+    """Read ``186*`` and ``~126``, numbers with the mark of a footnote or a doubt."""
+    found = _MARKED.fullmatch(text)
+    return _read_text(found[1] or found[2], decimal_comma)._replace(mark=text) if found else EMPTY
+
+
+_MARKED = re.compile(
+    r"[~≈]?\s*(\d*[.,]?\d+\s*[^\W\d]*(?:/\w+)?)\s*(?:\*+|[†‡]|\(?\?+\)?|\(\*\))|[~≈]\s*(?=\d|[.,]\d)(.+)"
+)
 _VULGAR = {"½": 1 / 2, "¼": 1 / 4, "¾": 3 / 4, "⅛": 1 / 8, "⅜": 3 / 8, "⅝": 5 / 8, "⅞": 7 / 8}
 _FRACTION = re.compile(r"(?:(\d{1,2})[\s-]+)?(\d{1,2})/(\d{1,2})\s*(in\.?|inch|inches|[\"″”]|'')?")
 _BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()/=]{1,8})\s*[(\[/=]\s*[\d.,]+\s*[^\d\s()]{1,8}[)\]]?$")

@@ -121,10 +121,10 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     figures = [(side, result, further_figures(result, display)) for side, result in sides]
     tables = [_gain_table(side, result, columns, names) for side, result, columns in figures if columns]
     expected = any(has_expected(result) for _, result in sides)
-    _write(stream, "Gain of each step in per cent, figure by figure", tables, [BY_GEOMETRY] if expected else [])
+    _write(stream, "Gain of each step, %, figure by figure", tables, [BY_GEOMETRY] if expected else [])
     proofs = [(side, result, evidence(result)) for side, result in sides]
     shown = [_gain_table(side, result, columns, names) for side, result, columns in proofs if columns]
-    _write(stream, "What the data show of each gain, in per cent", shown, [evidence_note(c for *_, c in proofs)])
+    _write(stream, "What the data show about each gain, %", shown, [evidence_note(c for *_, c in proofs)])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
 
@@ -325,7 +325,7 @@ def _ratio_span(comparison: Comparison) -> float:
 
 
 def _ratios(points: Sequence[RatioPoint], names: Names, display: Display | None = None) -> list[Series]:
-    """Return a line a variant; shares in per cent, lifts in the units shown."""
+    """Return a line a variant; shares in percent, lifts in the units shown."""
     series = []
     for name in names.place:
         mine = sorted((item.at, item.ratio) for item in points if item.variant == name)
@@ -420,18 +420,22 @@ def _draw_grid(
         left = page.left + SCALE + column * (width + PANEL_GAP)
         upper = y + row * height
         page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
-        ax = page.axes(left, upper + 12.0, width, height - 26.0)
-        ax.set_xlim(0, right)
-        ax.set_ylim(0, top)
-        for variant in result.variants:
-            for item in variant.ports:
-                if item.label == port:
-                    _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
-        bare_axes(ax, size=SIZES.small)
-        ax.yaxis.set_major_locator(MaxNLocator(4))
-        ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
-        ax.tick_params(labelleft=column == 0, labelbottom=number + columns >= len(ports))
-        ax.grid(True, axis="y")
+        at_edge = (column == 0, number + columns >= len(ports))
+
+        @page.chart(left, upper + 12.0, width, height - 26.0)
+        def panel(ax: Axes, port: str = port, at_edge: tuple[bool, bool] = at_edge) -> None:
+            ax.set_xlim(0, right)
+            ax.set_ylim(0, top)
+            for variant in result.variants:
+                for item in variant.ports:
+                    if item.label == port:
+                        _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
+            bare_axes(ax, size=SIZES.small)
+            ax.yaxis.set_major_locator(MaxNLocator(4))
+            ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
+            ax.tick_params(labelleft=at_edge[0], labelbottom=at_edge[1])
+            ax.grid(True, axis="y")
+
     return y + rows * height + 2.0
 
 
@@ -603,8 +607,9 @@ def _pair(item: LiftGain | None) -> tuple[Cell, Cell]:
 
 AREAS_PANEL = 148.0
 LEAD = (
-    "Effective area: what would pass the flow at the reference pressure without loss. Minimum area: the smaller of the "
-    "seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the seat's grows past it."
+    "Effective area: the loss-free opening that would pass this flow at the reference pressure. Minimum area: the "
+    "smaller of the seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the "
+    "seat's grows past it."
 )
 MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
@@ -672,15 +677,16 @@ def _draw_areas(
             series.append(Series(variant.name, lifts, _areas(variant.minimum_area_m2, display), plain=True))
     if not any(not item.plain for item in series):
         return False
-    ax = draw_lines(
+    takeovers = [
+        (from_si(variant.takeover_lift_m, display.lift), variant_style(names.place[variant.name]).color)
+        for variant in result.variants
+        if variant.takeover_lift_m is not None
+    ]
+    draw_lines(
         page, box, f"{side.capitalize()}: effective area, {display.area}", series, names,
         x_label=f"valve lift, {display.lift}", from_zero=True, filled=side == "intake", smoothed=True,
+        upright=takeovers,
     )  # fmt: skip
-    for variant in result.variants:
-        if variant.takeover_lift_m is not None:
-            at = from_si(variant.takeover_lift_m, display.lift)
-            if at <= ax.get_xlim()[1]:
-                ax.axvline(at, color=variant_style(names.place[variant.name]).color, linewidth=0.5, zorder=1)
     return True
 
 
