@@ -679,10 +679,10 @@ def _units_of_cells(context: TableContext, index: int, rows: Sequence[int], draf
 def _row_parts(view: View, rows: Sequence[int]) -> list[str] | None:
     """The part of a cell's address that its row gives; None where addresses are not so simple."""
     grid = view.grid
-    if view.turned or view.places is not None or (grid.lines is not None and len(grid.lines) < len(view.rows)):
+    if view.turned or view.places is not None or grid.pages or (grid.lines and len(grid.lines) < len(view.rows)):
         return None
     if grid.lines is not None:
-        return [grid.source(row, 0).removesuffix("1") for row in rows]
+        return [f"{grid.file}:{grid.lines[row]}:" for row in rows]
     return [str(row + 1) for row in rows]
 
 
