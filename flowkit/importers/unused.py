@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from functools import lru_cache
 from math import isclose
 
 from flowkit.importers.files.own import is_own_output
@@ -152,11 +153,13 @@ def _numbers(text: str) -> list[float]:
     return found
 
 
+@lru_cache(maxsize=2048)
 def _is_treated(text: str) -> bool:
     """Whether a text says that figures were corrected, converted or the like."""
     return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
 
 
+@lru_cache(maxsize=2048)
 def _is_factor(text: str) -> bool:
     """Whether a text says that figures were multiplied, or something was added, or is to be."""
     for match in _TIMES.finditer(text):  # "CFM x 10", and no "15W40 x 4"
@@ -169,7 +172,8 @@ def _is_factor(text: str) -> bool:
     return bool(words & _FACTOR_WORDS)
 
 
-def _flow_units(text: str) -> set[str]:
+@lru_cache(maxsize=2048)
+def _flow_units(text: str) -> frozenset[str]:
     """The units of flow that a text names without a number."""
     found = set()
     for match in re.finditer(r"[^\s,;:()\[\]=]+", text):
@@ -177,4 +181,4 @@ def _flow_units(text: str) -> set[str]:
         before = text[: match.start()].rstrip()
         if unit is not None and unit.quantity in FLOW_QUANTITIES and not before[-1:].isdigit():
             found.add(unit.name)
-    return found
+    return frozenset(found)
