@@ -550,7 +550,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
         column.head or who.head,
         where,
     )
-    own = column.unit if column.unit is not None and column.unit.quantity in FLOW_QUANTITIES else None
+    own = column.unit if measures(column.unit, *FLOW_QUANTITIES) else None
     stated = context.units.flow
     draft.flow_unit = own or (known_unit(stated) if stated else None) or common
     draft.flow_stated = own is not None or stated is not None
