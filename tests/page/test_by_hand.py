@@ -124,14 +124,14 @@ def test_a_meter_is_written_by_its_form(visit: Any, sample: Path, served: Any) -
     user.click("Show its fields")
     user.fill("[name=hole]", "32 mm")
     user.fill("[name=coefficient]", "a lot")
-    user.click("Write the meter")
+    user.click("Save the meter")
     user.find(".notice.bad").wait_for()
     assert "meter" not in written(sample)
     # What was typed is still there to be corrected.
     assert user.find("[name=hole]").input_value() == "32 mm"
     user.fill("[name=coefficient]", "0.602")
-    user.click("Write the meter")
-    user.sees("Written: meter: plate")
+    user.click("Save the meter")
+    user.sees("Saved: meter: plate")
     assert written(sample)["meter"] == {"kind": "plate", "hole": "32 mm", "coefficient": 0.602}
     assert flowkit.Job.load(sample / "job.toml").meters
 
@@ -217,7 +217,7 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     user.sees("What are these flows in?")
     to("CFM")
     press("Enter")  # the tick "for all 2 sheets" is set
-    user.sees("Written: flow unit CFM")
+    user.sees("Saved: flow unit CFM")
     user.page.evaluate("document.body.focus(), document.activeElement.blur()")
     to("Heads")
     press("Enter")
@@ -226,7 +226,7 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     press("Space")
     to("That is what was done")
     press("Enter")
-    user.sees("Written: ported: intake ports")
+    user.sees("Saved: ported: intake ports")
     assert "state" in written(folder)["variant"][1]
     to("Result")
     press("Enter")

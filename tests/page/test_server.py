@@ -805,7 +805,7 @@ def test_a_meter_is_described_by_its_form(client: TestClient, folder: Path) -> N
     assert 'name="hole"' in text and 'name="coefficient"' in text
     data = {"kind": "plate", "hole": "32 mm", "coefficient": "0.602", "place": "chamber", "u_calibration": "0.6 %",
             "manometer.liquid": "water", "manometer.angle": "14.5°"}  # fmt: skip
-    assert "Written: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
+    assert "Saved: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
     written = tomlkit.parse((folder / "job.toml").read_text())["meter"]
     assert written["coefficient"] == 0.602 and written["manometer"] == {"liquid": "water", "angle": "14.5°"}
     assert flowkit.Job.load(folder / "job.toml").meters
@@ -819,7 +819,7 @@ def test_what_the_meter_form_has_no_field_for_stays(sample: Path) -> None:
     (sample / "job.toml").write_text(job + meter)
     client = client_of(sample)
     data = {"kind": "table", "reading_unit": "mm", "zero": "0.5 mm", "version": version_of(client)}
-    assert "Written: meter: table" in client.post("/meter", data=data).text
+    assert "Saved: meter: table" in client.post("/meter", data=data).text
     written = tomllib.loads((sample / "job.toml").read_text())["meter"]
     assert written["points"][1] == ["42 mm", "71 CFM"] and written["u_common"] == "0.3 %"
     assert written["zero"] == "0.5 mm"
