@@ -132,18 +132,13 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
     return Finding(
         "impossible-flow",
         "error" if impossible else "warning",
-        source[0] if source else _port_place(curve),
+        source[0] if source else f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}",
         f"{variant.name}, {variant.side}: more flow than the smallest passage between seat, valve and throat can pass, "
         f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which "
         f"{'cannot be' if impossible else 'is not credible'}. Check the unit of the flow, the test pressure and its "
         "unit, the lift and its unit and zero, the leak, the air and check plate readings, the valve's head, throat, "
         f"stem, seat angle and seat width{', and the bores' if bore else ''}.",
     )
-
-
-def _port_place(curve: PortCurve) -> str:
-    """Name a port for people."""
-    return f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}"
 
 
 def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
