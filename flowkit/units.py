@@ -19,6 +19,7 @@ from typing import Any, Literal
 from flowkit.errors import UnitError
 
 __all__ = [
+    "FLOW_QUANTITIES",
     "UNITS",
     "Quantity",
     "Unit",
@@ -47,6 +48,7 @@ Quantity = Literal[
     "fuel consumption",
     "heating value",
 ]
+FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
 ENGINE_ONLY = frozenset(("volume", "speed", "fuel consumption", "heating value"))
 """Quantities that no sheet of flows has: their units are found only where they are asked for."""
 

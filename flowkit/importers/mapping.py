@@ -12,7 +12,7 @@ from flowkit.fields import refuse_unknown, run_of, side_of, text_of
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import Units
 from flowkit.model import AirState, Conditions, HandChange, Side
-from flowkit.units import Quantity, number, unit
+from flowkit.units import FLOW_QUANTITIES, Quantity, number, unit
 
 PLACE = "columns"
 
@@ -131,7 +131,7 @@ def _table(given: Any) -> TableMapping:
         flows=tuple(_flow(item, common, lift) for item in flows),
         sheet=text_of(given.get("sheet")),
         lift_unit=_unit(given, "lift_unit", ("length", "lift ratio")),
-        flow_unit=_unit(given, "flow_unit", ("flow", "mass flow", "standard flow")),
+        flow_unit=_unit(given, "flow_unit", FLOW_QUANTITIES),
         pressure_unit=_unit(given, "pressure_unit", ("pressure",)),
     )
 
@@ -161,7 +161,7 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
         run=run_of(named.get("run"), place),
         variant=text_of(named.get("variant")),
         head=text_of(named.get("head")),
-        unit=_unit(own, "unit", ("flow", "mass flow", "standard flow")),
+        unit=_unit(own, "unit", FLOW_QUANTITIES),
         pressure=pressure,
     )
 

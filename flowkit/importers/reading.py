@@ -11,7 +11,7 @@ from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.checks import check_tests
-from flowkit.importers.files import grids_of
+from flowkit.importers.files import grids_of, named
 from flowkit.importers.files.grid import Grid, read_bytes
 from flowkit.importers.files.own import carried, is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
@@ -33,12 +33,13 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     stated = stated or _NOTHING_STATED
     path = Path(path)
     label = path.name if label is None else label
-    data = read_bytes(path, label)
-    fingerprint = hashlib.sha256(data).hexdigest()
-    known = carried(data, label)
-    if known is not None:
-        return replace(known, sha256=fingerprint)
-    grids = grids_of(data, label, path.suffix.lower())
+    with named(label):
+        data = read_bytes(path)
+        fingerprint = hashlib.sha256(data).hexdigest()
+        known = carried(data)
+        if known is not None:
+            return replace(known, sha256=fingerprint)
+        grids = grids_of(data, label, path.suffix.lower())
     changes: list[HandChange] = []
     if stated.cells:
         grids, changes = change_cells(grids, stated.cells)

@@ -15,11 +15,10 @@ from flowkit.importers.tables.sheet import SheetReading
 from flowkit.importers.words.items import CONDITION_FIELDS, refused
 from flowkit.importers.words.labels import mentions, parse_label
 from flowkit.importers.words.phrases import Found, quantities
-from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import known_unit
 from flowkit.importers.words.vocabulary import FACTORS, SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest
-from flowkit.units import to_si
+from flowkit.units import FLOW_QUANTITIES, to_si
 
 _LONGEST = 300  # a longer text is prose that says many things
 _GAUGE = 20_000.0  # Pa; no bench draws more, so a larger pressure is a barometer's, a spring's or a tyre's

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import Grid, read_bytes
 
-__all__ = ["SHEET_ENDINGS", "grids_of", "read_grids"]
 SHEET_ENDINGS = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".eml", ".html", ".htm"})
 """Endings of files taken for sheets unasked; what a file is, its content shows."""
 
@@ -22,7 +23,18 @@ def read_grids(path: str | Path, *, label: str | None = None) -> tuple[Grid, ...
     """Read a file into grids, one for each worksheet."""
     path = Path(path)
     label = path.name if label is None else label
-    return grids_of(read_bytes(path, label), label, path.suffix.lower())
+    with named(label):
+        return grids_of(read_bytes(path), label, path.suffix.lower())
+
+
+@contextmanager
+def named(file: str) -> Iterator[None]:
+    """Name the file in the errors of all that reads its bytes."""
+    try:
+        yield
+    except SheetError as error:
+        error.file = error.file or file
+        raise
 
 
 def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
@@ -40,18 +52,15 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
     if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"mif1", b"avif"):
         picture = "HEIC"
     if data.startswith(_ARCHIVES):
-        raise SheetError("this is a packed archive, not a sheet", "unpack it and name the sheets in it", file=label)
+        raise SheetError("this is a packed archive, not a sheet", "unpack it and name the sheets in it")
     if picture is not None:
         raise SheetError(
             f"this is a picture ({picture}), such as a photo or a scan, not a sheet",
             "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
-            file=label,
         )
     if suffix == ".toml":
         raise SheetError(
-            "this is a job file, not a sheet",
-            "give it to flowkit compare, check or report, which read its sheets",
-            file=label,
+            "this is a job file, not a sheet", "give it to flowkit compare, check or report, which read its sheets"
         )
     from flowkit.importers.files.mail import is_mail
     from flowkit.importers.files.text import text_grid
@@ -64,12 +73,11 @@ def _mail_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     from flowkit.importers.files.mail import read_mail
     from flowkit.importers.files.text import grid_of_text
 
-    mail = read_mail(data, label)
-    grids = [
-        grid
-        for name, content in mail.attached
-        for grid in grids_of(content, f"{label}/{name}", f".{name.rpartition('.')[2].lower()}")
-    ]
+    mail = read_mail(data)
+    grids: list[Grid] = []
+    for name, content in mail.attached:
+        with named(f"{label}/{name}"):
+            grids += grids_of(content, f"{label}/{name}", f".{name.rpartition('.')[2].lower()}")
     if mail.text.strip():
         grids.append(grid_of_text(mail.text, label, markup=mail.markup))
     return tuple(grids)

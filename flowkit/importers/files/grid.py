@@ -96,30 +96,27 @@ class Grid:
         return None
 
 
-def read_bytes(path: Path, label: str) -> bytes:
+def read_bytes(path: Path) -> bytes:
     """Read a whole file, after a look at what it is and how large."""
     try:
         kind = os.stat(path).st_mode  # noqa: PTH116
         if stat.S_ISDIR(kind):
-            raise SheetError("this is a folder, not a file", f"name the sheets in it: {path / '*.xlsx'}", file=label)
+            raise SheetError("this is a folder, not a file", f"name the sheets in it: {path / '*.xlsx'}")
         if not stat.S_ISREG(kind):
-            raise SheetError("this is a device or a pipe, not a file", "save the sheet as a file first", file=label)
+            raise SheetError("this is a device or a pipe, not a file", "save the sheet as a file first")
         with open(path, "rb") as stream:  # noqa: PTH123
             data = stream.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError as error:
-        raise SheetError("there is no such file", "check the name and the folder", file=label) from error
+        raise SheetError("there is no such file", "check the name and the folder") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise SheetError(
-            f"the file cannot be opened ({reason})", "check its name and permissions", file=label
-        ) from error
+        raise SheetError(f"the file cannot be opened ({reason})", "check its name and permissions") from error
     if not data:
-        raise SheetError("the file is empty", "ask for it again or export it once more", file=label)
+        raise SheetError("the file is empty", "ask for it again or export it once more")
     if len(data) > MAX_FILE_BYTES:
         raise SheetError(
             f"the file is larger than {megabytes(MAX_FILE_BYTES)}, the most flowkit reads",
             "save the bench's sheet on its own, without pictures",
-            file=label,
         )
     return data
 
@@ -141,21 +138,14 @@ class SheetFacts:
     errors: Mapping[Cell, str] = field(default_factory=dict)
 
 
-def check_extent(rows: int, columns: int, label: str, sheet: str | None) -> None:
+def check_extent(rows: int, columns: int, sheet: str | None) -> None:
     """Hold the limits on a sheet's size, before its cells are read."""
     remedy = "delete what is far away from the table and save the sheet again"
     if rows > MAX_ROWS:
-        raise SheetError(
-            f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, file=label, sheet=sheet
-        )
+        raise SheetError(f"the sheet reaches down to row {rows}; flowkit reads {MAX_ROWS} rows", remedy, sheet=sheet)
     if columns > MAX_COLUMNS:
         raise SheetError(
-            f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns",
-            remedy,
-            file=label,
-            sheet=sheet,
+            f"the sheet reaches out to column {columns}; flowkit reads {MAX_COLUMNS} columns", remedy, sheet=sheet
         )
     if rows * columns > MAX_CELLS:
-        raise SheetError(
-            f"the sheet spans {rows} × {columns} cells; flowkit reads {MAX_CELLS}", remedy, file=label, sheet=sheet
-        )
+        raise SheetError(f"the sheet spans {rows} × {columns} cells; flowkit reads {MAX_CELLS}", remedy, sheet=sheet)

@@ -39,7 +39,7 @@ class Mail(NamedTuple):
     attached: list[tuple[str, bytes]]
 
 
-def read_mail(data: bytes, label: str) -> Mail:
+def read_mail(data: bytes) -> Mail:
     """Open a mail: of its texts the plain one counts, unless the markup alone holds the table."""
     from email import message_from_bytes, policy
     from email.message import EmailMessage
@@ -61,7 +61,7 @@ def read_mail(data: bytes, label: str) -> Mail:
             else:
                 others.append(name or part.get_content_type())
     except (LookupError, ValueError, AssertionError, RecursionError, TypeError, AttributeError) as error:
-        raise SheetError("the mail cannot be read", "save the table in it as text or csv", file=label) from error
+        raise SheetError("the mail cannot be read", "save the table in it as text or csv") from error
     markup = 2 * _figures(texts.get(False, "")) < _figures(texts.get(True, ""))
     text = texts.get(markup, "").replace("\r\n", "\n").replace("\r", "\n")
     if attached or _figures(text):
@@ -69,8 +69,8 @@ def read_mail(data: bytes, label: str) -> Mail:
     if others:
         carried = ", ".join(map(repr, others[:3]))
         what = f"the mail has no table in its text; it carries {carried}"
-        raise SheetError(what, "save what is attached and give that", file=label)
-    raise SheetError("the mail holds no table", "ask for the sheet itself", file=label)
+        raise SheetError(what, "save what is attached and give that")
+    raise SheetError("the mail holds no table", "ask for the sheet itself")
 
 
 _SHEETS = (".csv", ".tsv", ".txt", ".xlsx", ".xlsm", ".xls", ".ods", ".pdf", ".html", ".htm")
@@ -213,15 +213,15 @@ class MarkupRows(HTMLParser):
         self.lines.append(self.at)
 
 
-def markup_rows(text: str, label: str) -> tuple[list[Row], list[int]]:
+def markup_rows(text: str) -> tuple[list[Row], list[int]]:
     """Return the rows of a web page's tables and lines, and their physical lines."""
     if len(text) > MAX_TEXT_BYTES:
-        raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv", file=label)
+        raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv")
     parser = MarkupRows()
     try:
         parser.feed(text)
         parser.close()
         parser._line()
     except (OverflowError, RecursionError, AssertionError, ValueError) as error:
-        raise SheetError("the web page cannot be read", "save its table as xlsx or csv", file=label) from error
+        raise SheetError("the web page cannot be read", "save its table as xlsx or csv") from error
     return parser.rows, parser.lines

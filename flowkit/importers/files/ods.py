@@ -66,7 +66,6 @@ class _CellState:
 class _Pass:
     """One pass over an ods's content."""
 
-    label: str
     tables: list[_Table] = field(default_factory=list)
     open_tables: list[_Table] = field(default_factory=list)
     hidden_styles: set[str] = field(default_factory=set)
@@ -113,7 +112,7 @@ class _Pass:
         table = self.open_tables[-1]
         if name == "table:table":
             self.open_tables.pop()
-            check_extent(table.rows, table.columns, self.label, table.name)
+            check_extent(table.rows, table.columns, table.name)
             self.cells += table.rows * table.columns
         elif name == "table:table-row":
             table.row += table.row_repeat
@@ -132,7 +131,6 @@ class _Pass:
             raise SheetError(
                 f"the file is broken: it repeats a cell {stated!r} times",
                 "open it in the spreadsheet program and save it again",
-                file=self.label,
             )
         return max(1, int(stated))
 
@@ -159,14 +157,13 @@ class _Pass:
         if not cell.filled:
             return
         rows, columns = table.row + table.row_repeat, left + repeat
-        check_extent(rows, columns, self.label, table.name)
+        check_extent(rows, columns, table.name)
         table.rows, table.columns = max(table.rows, rows), max(table.columns, columns)
         self.characters += len(cell.text) * repeat * table.row_repeat
         if self.characters > MAX_TEXT_IN_CELLS:
             raise SheetError(
                 f"the sheet's texts, written out, hold more than the {MAX_TEXT_IN_CELLS} characters flowkit reads",
                 "delete the long texts and save it again",
-                file=self.label,
                 sheet=table.name,
             )
         if cell.struck:
@@ -205,18 +202,17 @@ def _error_text(cell: _CellState) -> str:
     return text if _ERROR.fullmatch(text) else "#VALUE!"
 
 
-def ods_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts, ...]:
+def ods_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts, ...]:
     """Collect the facts of every sheet, and hold the limits."""
     if b"encryption-data" in parts.get("meta-inf/manifest.xml", b""):
-        raise SheetError("the file is encrypted", "save it without a password in the spreadsheet program", file=label)
-    content = _Pass(label)
-    parse_xml(parts["content.xml"], label, "content.xml", start=content.start, end=content.end, text=content.text)
+        raise SheetError("the file is encrypted", "save it without a password in the spreadsheet program")
+    content = _Pass()
+    parse_xml(parts["content.xml"], "content.xml", start=content.start, end=content.end, text=content.text)
     if len(content.tables) > MAX_SHEETS or content.cells > MAX_CELLS_IN_FILE:
         raise SheetError(
             f"the file's {len(content.tables)} sheets span {content.cells} cells; "
             f"flowkit reads {MAX_SHEETS} sheets and {MAX_CELLS_IN_FILE} cells",
             "split it into several files",
-            file=label,
         )
     return tuple(
         SheetFacts(

@@ -5,14 +5,16 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
-from dataclasses import fields
-from typing import Any, Final, NoReturn, cast
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import fields, replace
+from functools import cache, partial
+from typing import Any, Final, Literal, NoReturn, get_args, get_origin, get_type_hints
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes
 from flowkit.importers.result import ReadResult
-from flowkit.model import Conditions, Finding, FlowTest, Point, Reading, Severity, Side, Units, UnitSource
+from flowkit.model import Finding, FlowTest, Point, Units
 from flowkit.units import find_unit
 
 _TITLED = 3  # rows in which a worksheet of the workbook says what it is
@@ -88,163 +90,149 @@ def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
     return OwnOutputError(what, remedy, file=grids[0].file)
 
 
-_TEXT_CONDITIONS = frozenset(item.name for item in fields(Conditions) if "float" not in str(item.type))
+Taker = Callable[[Any], Any]
 
 
-class _Reader:
-    """Takes values out of one JSON object, and says plainly what is wrong with them."""
+class _MisfitError(Exception):
+    """A value that does not fit, with the way to it."""
 
-    def __init__(self, data: object, place: str, file: str | None) -> None:
-        self.place = place
-        self.file = file
-        if not isinstance(data, Mapping):
-            raise self.wrong("", "is no object")
-        self.data = cast("Mapping[str, Any]", data)
+    def __init__(self, what: str, *place: str) -> None:
+        super().__init__(what)
+        self.place = list(place)
 
-    def wrong(self, key: str, what: str) -> SheetError:
-        """Return the error for a value."""
-        name = ".".join(part for part in (self.place, key) if part)
-        return SheetError(
-            f"the data in it cannot be used: {name} {what}", "write it once more with flowkit", file=self.file
-        )
 
-    def text(self, key: str, *, optional: bool = False) -> Any:
-        """Take a text, or None where that is allowed."""
-        value = self.data.get(key)
-        if isinstance(value, str) or (value is None and optional):
-            return value
-        raise self.wrong(key, "is no text")
+def _rebuilt(kind: type, data: object, place: str, file: str | None) -> Any:
+    """Rebuild a dataclass from its machine-readable form; what does not fit is refused with its place."""
+    try:
+        return _taker(kind)(data)
+    except _MisfitError as error:
+        name = ".".join([place, *error.place]).replace(".[", "[")
+        what = f"the data in it cannot be used: {name} {error}"
+        raise SheetError(what, "write it once more with flowkit", file=file) from None
 
-    def number(self, key: str, *, optional: bool = False) -> Any:
-        """Take a finite number, or None where that is allowed."""
-        value = self.data.get(key)
-        if value is None and optional:
-            return None
-        if isinstance(value, (int, float)) and not isinstance(value, bool):
-            try:
-                number = float(value)
-            except OverflowError:
-                number = math.inf
-            if math.isfinite(number):
-                return number
-        raise self.wrong(key, "is no number")
 
-    def choice(self, key: str, choices: tuple[str | None, ...]) -> Any:
-        """Take one of a few words."""
-        value = self.data.get(key)
-        if value is not None and not isinstance(value, str):
-            raise self.wrong(key, "is no text")
-        if value not in choices:
-            raise self.wrong(key, f"is {value!r}, not one of {', '.join(str(choice) for choice in choices)}")
-        return value
+@cache
+def _taker(kind: Any) -> Taker:
+    """What takes a value of an annotated type."""
+    options = get_args(kind)
+    if type(None) in options:
+        of_value = _taker(next(option for option in options if option is not type(None)))
+        return lambda value: None if value is None else of_value(value)
+    if get_origin(kind) is Literal:
+        return partial(_word, options)
+    if get_origin(kind) is tuple:
+        return partial(_list, _taker(options[0]))
+    plain: dict[Any, Taker] = {str: _text, float: _number, int: _count, Units: _units, Point: _point}
+    return plain.get(kind) or partial(_object, kind)
 
-    def items(self, key: str) -> list[Any]:
-        """Take a list."""
-        value = self.data.get(key)
-        if not isinstance(value, list):
-            raise self.wrong(key, "is no list")
-        return value
 
-    def inner(self, key: str) -> _Reader:
-        """Take an object."""
-        return _Reader(self.data.get(key), ".".join(part for part in (self.place, key) if part), self.file)
+def _object(kind: Any, data: Any) -> Any:
+    """Take an object; a key that is not there is None."""
+    if not isinstance(data, Mapping):
+        raise _MisfitError("is no object")
+    values = {}
+    for name, take in _takers(kind):
+        try:
+            values[name] = take(data.get(name))
+        except _MisfitError as error:
+            error.place.insert(0, name)
+            raise
+    return kind(**values)
+
+
+@cache
+def _takers(kind: type) -> list[tuple[str, Taker]]:
+    """The fields of a dataclass, each with what takes its value."""
+    hints = get_type_hints(kind)
+    return [(item.name, _taker(hints[item.name])) for item in fields(kind)]
+
+
+def _list(take: Taker, value: Any) -> tuple[Any, ...]:
+    """Take a list."""
+    if not isinstance(value, list):
+        raise _MisfitError("is no list")
+    taken = []
+    for item in value:
+        try:
+            taken.append(take(item))
+        except _MisfitError as error:
+            error.place.insert(0, f"[{len(taken)}]")
+            raise
+    return tuple(taken)
+
+
+def _text(value: Any) -> str:
+    """Take a text."""
+    if not isinstance(value, str):
+        raise _MisfitError("is no text")
+    return value
+
+
+def _word(words: tuple[str, ...], value: Any) -> str:
+    """Take one of a few words."""
+    if _text(value) not in words:
+        raise _MisfitError(f"is {value!r}, not one of {', '.join(words)}")
+    return str(value)
+
+
+def _number(value: Any) -> float:
+    """Take a finite number."""
+    with suppress(OverflowError):
+        if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+            return float(value)
+    raise _MisfitError("is no number")
+
+
+def _count(value: Any) -> int:
+    """Take a count from 1."""
+    if not isinstance(value, int) or isinstance(value, bool) or value < 1:
+        raise _MisfitError("is no whole number from 1")
+    return value
+
+
+def _units(data: Any) -> Units:
+    """Take the units; a meter may be read in one of its own, such as ``div``, and so are flows it gave."""
+    units: Units = _object(Units, data)
+    for name, source in (("lift", units.lift), ("flow", units.flow), ("pressure", units.pressure)):
+        if source and find_unit(source.unit) is None and (name != "flow" or units.reading is None):
+            raise _MisfitError(f"is {source.unit!r}, which is no unit", name, "unit")
+    return units
+
+
+_OF_READING = {"unit": "reading_unit", "meter": "meter", "range": "range", "temperature_k": "meter_temperature_k",
+               "pressure_pa": "meter_pressure_pa", "outlet_pa": "outlet_pressure_pa"}  # fmt: skip
+
+
+def _point(data: Any) -> Point:
+    """Take a point; what a meter showed, with or without a flow, is in keys of the point's own."""
+    shown = data.get("reading") if isinstance(data, Mapping) else None
+    without = shown is not None and data.get("flow_m3_s") is None
+    if shown is not None:
+        values = shown if isinstance(shown, list) and shown else [shown]
+        reading = {"value": values, **{name: data.get(key) for name, key in _OF_READING.items()}}
+        data = {**data, "reading": reading, "flow_m3_s": 0.0 if without else data.get("flow_m3_s")}
+    point: Point = _object(Point, data)
+    if point.lift_m < 0:
+        raise _MisfitError("is below zero", "lift_m")
+    if point.pressure_pa is not None and point.pressure_pa <= 0:
+        raise _MisfitError("is not above zero", "pressure_pa")
+    return replace(point, flow_m3_s=math.nan) if without else point
 
 
 def test_from_json(data: object, *, place: str = "test", file: str | None = None) -> FlowTest:
     """Rebuild a flow test from its machine-readable form."""
-    reader = _Reader(data, place, file)
-    run = reader.data.get("run")
-    if not isinstance(run, int) or isinstance(run, bool) or run < 1:
-        raise reader.wrong("run", "is no whole number from 1")
-    points = tuple(
-        _point(_Reader(point, f"{place}.points[{nth}]", file)) for nth, point in enumerate(reader.items("points"))
-    )
-    return FlowTest(
-        id=reader.text("id"),
-        file=reader.text("file"),
-        sheet=reader.text("sheet", optional=True),
-        head=reader.text("head", optional=True),
-        variant=reader.text("variant"),
-        side=cast("Side | None", reader.choice("side", ("intake", "exhaust", None))),
-        port=reader.text("port", optional=True),
-        run=run,
-        conditions=_conditions(reader.inner("conditions")),
-        units=_units(reader.inner("units")),
-        points=points,
-    )
+    test: FlowTest = _rebuilt(FlowTest, data, place, file)
+    return test
 
 
 # A function that pytest takes for a test wherever it is imported would be a nuisance.
 test_from_json.__test__ = False  # type: ignore[attr-defined]
 
 
-def _point(reader: _Reader) -> Point:
-    """Rebuild a point."""
-    lift = reader.number("lift_m")
-    if lift < 0:
-        raise reader.wrong("lift_m", "is below zero")
-    pressure = reader.number("pressure_pa", optional=True)
-    if pressure is not None and pressure <= 0:
-        raise reader.wrong("pressure_pa", "is not above zero")
-    reading = _reading(reader) if reader.data.get("reading") is not None else None
-    flow = reader.number("flow_m3_s", optional=reading is not None)
-    return Point(lift, math.nan if flow is None else flow, pressure, reader.text("source"), reading)
-
-
-def _reading(reader: _Reader) -> Reading:
-    """Rebuild what a meter showed; a list is a pitot tube's positions."""
-    shown = reader.data["reading"]
-    values = shown if isinstance(shown, list) else [shown]
-    if not values or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in values):
-        raise reader.wrong("reading", "is no number")
-    return Reading(
-        tuple(float(value) for value in values),
-        reader.text("reading_unit"),
-        reader.text("meter", optional=True),
-        reader.text("range", optional=True),
-        reader.number("meter_temperature_k", optional=True),
-        reader.number("meter_pressure_pa", optional=True),
-        reader.number("outlet_pressure_pa", optional=True),
-    )
-
-
-def _conditions(reader: _Reader) -> Conditions:
-    """Rebuild the conditions; what is not there is unknown."""
-    values = {
-        item.name: (
-            reader.text(item.name, optional=True)
-            if item.name in _TEXT_CONDITIONS
-            else reader.number(item.name, optional=True)
-        )
-        for item in fields(Conditions)
-    }
-    return Conditions(**values)
-
-
-def _units(reader: _Reader) -> Units:
-    """Rebuild the units."""
-    pressure, reading = reader.data.get("pressure"), reader.data.get("reading")
-    return Units(
-        lift=_unit(reader.inner("lift")),
-        flow=_unit(reader.inner("flow"), meter=reading is not None),
-        pressure=None if pressure is None else _unit(reader.inner("pressure")),
-        reading=None if reading is None else _unit(reader.inner("reading"), meter=True),
-    )
-
-
-def _unit(reader: _Reader, *, meter: bool = False) -> UnitSource:
-    """Rebuild a unit and where it comes from; a meter may be read in a unit of its own, such as ``div``."""
-    unit = reader.text("unit")
-    if find_unit(unit) is None and not meter:
-        raise reader.wrong("unit", f"is {unit!r}, which is no unit")
-    return UnitSource(unit, reader.choice("source", ("stated", "assumed")))
-
-
 def finding_from_json(data: object, *, place: str = "finding", file: str | None = None) -> Finding:
     """Rebuild a finding from its machine-readable form."""
-    reader = _Reader(data, place, file)
-    severity = cast("Severity", reader.choice("severity", ("error", "warning", "note")))
-    return Finding(reader.text("rule"), severity, reader.text("where"), reader.text("message"))
+    finding: Finding = _rebuilt(Finding, data, place, file)
+    return finding
 
 
 ATTACHMENT = "flowkit-data.json"
@@ -255,58 +243,54 @@ ATTACHMENT = "flowkit-data.json"
 PAGE_DATA = "flowkit-data"  # Id of the element that holds the same document in a report of one HTML file
 
 
-def carried(data: bytes, label: str) -> ReadResult | None:
+def carried(data: bytes) -> ReadResult | None:
     """Read the flow tests that a report of flowkit carries, PDF or one HTML file; None where the file is neither."""
     if data.startswith(b"%PDF-"):
-        found = _attachment(data, label)
-        return None if found is None else _carried(found, label)
+        found = _attachment(data)
+        return None if found is None else _carried(found)
     page = re.search(
         rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
     )
-    return None if page is None else _carried(page.group(1), label)
+    return None if page is None else _carried(page.group(1))
 
 
-def _carried(data: bytes, label: str) -> ReadResult:
+def _carried(data: bytes) -> ReadResult:
     """Return the tests and findings of the document a report carries."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
             "flowkit reads",
             "write the report once more from the sheets",
-            file=label,
         )
-    content = _json(data, label)
+    content = _json(data)
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
         raise SheetError(
             'the data in it cannot be used: it is no document of kind "read"',
             "write the report once more from the sheets",
-            file=label,
         )
     return ReadResult(
-        tuple(test_from_json(item, place=f"tests[{nth}]", file=label) for nth, item in enumerate(tests)),
-        tuple(finding_from_json(item, place=f"findings[{nth}]", file=label) for nth, item in enumerate(findings)),
+        tuple(test_from_json(item, place=f"tests[{nth}]") for nth, item in enumerate(tests)),
+        tuple(finding_from_json(item, place=f"findings[{nth}]") for nth, item in enumerate(findings)),
     )
 
 
-def _attachment(data: bytes, label: str) -> bytes | None:
+def _attachment(data: bytes) -> bytes | None:
     """Return the attachment's bytes; None where the PDF has none or cannot be opened, so that its text is left."""
     from flowkit.importers.files.pdf import open_pdf
 
     try:
-        attached = open_pdf(data, label).attachments  # type: ignore[attr-defined]
+        attached = open_pdf(data).attachments  # type: ignore[attr-defined]
         found = [content for name, contents in attached.items() if name == ATTACHMENT for content in contents]
     except Exception:
         # The list of attachments of an odd PDF may come apart in any way.
         return None
     if any(content != found[0] for content in found):
-        raise SheetError(
-            "this PDF carries two different sets of readings", "take the report that was written last", file=label
-        )
+        raise SheetError("this PDF carries two different sets of readings", "take the report that was written last")
     return bytes(found[0]) if found else None
 
 
-def _json(data: bytes, label: str) -> Mapping[str, Any]:
+def _json(data: bytes) -> Mapping[str, Any]:
     """Parse the attachment; figures that are no numbers are refused."""
 
     def refuse(word: str) -> NoReturn:
@@ -317,6 +301,6 @@ def _json(data: bytes, label: str) -> Mapping[str, Any]:
         content = json.loads(data.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError) as error:
         raise SheetError(
-            f"the data in it cannot be used: {error}", "write the report once more from the sheets", file=label
+            f"the data in it cannot be used: {error}", "write the report once more from the sheets"
         ) from error
     return content if isinstance(content, dict) else {}

@@ -17,7 +17,6 @@ Attributes = dict[str, str]
 
 def parse_xml(
     xml: bytes,
-    label: str,
     part: str,
     *,
     start: Callable[[str, Attributes], None],
@@ -31,7 +30,6 @@ def parse_xml(
         raise SheetError(
             f"the file's part {part!r} declares a document type, which no spreadsheet program does",
             "do not open it if it came from a stranger; else save it again in the spreadsheet program",
-            file=label,
         )
 
     parser = expat.ParserCreate()
@@ -48,7 +46,6 @@ def parse_xml(
         raise SheetError(
             f"the file is broken: its part {part!r} is not proper XML ({error})",
             "open it in the spreadsheet program and save it again",
-            file=label,
         ) from error
 
 
@@ -60,41 +57,38 @@ _LOCAL_HEADER = struct.Struct("<4s22xHH")
 _BROKEN = "open it in the spreadsheet program and save it again, or ask for the file once more"
 
 
-def package_parts(data: bytes, label: str) -> Mapping[str, bytes]:
+def package_parts(data: bytes) -> Mapping[str, bytes]:
     """Inflate the parts of a package."""
     try:
         members = zipfile.ZipFile(io.BytesIO(data)).infolist()
     except (zipfile.BadZipFile, ValueError, OSError, OverflowError, NotImplementedError, struct.error) as error:
-        raise SheetError("the file is cut off or broken: its package cannot be opened", _BROKEN, file=label) from error
+        raise SheetError("the file is cut off or broken: its package cannot be opened", _BROKEN) from error
     if len(members) > MAX_ARCHIVE_MEMBERS:
         raise SheetError(
             f"the file is a package of {len(members)} parts; flowkit reads up to {MAX_ARCHIVE_MEMBERS}",
             "save the bench's sheet on its own",
-            file=label,
         )
     parts: dict[str, bytes] = {}
     room = MAX_INFLATED_BYTES
     for member in members:
         if member.flag_bits & 1:
-            raise SheetError(
-                "the file is encrypted", "save it without a password in the spreadsheet program", file=label
-            )
+            raise SheetError("the file is encrypted", "save it without a password in the spreadsheet program")
         # Readers do not tell capitals apart here, so two such names would be one part with two contents.
         name = member.filename.lower().replace("\\", "/")
         if name.endswith("/") or name.startswith(_ASIDE) or (name.endswith(_PICTURES) and "/worksheets/" not in name):
             continue
         if name in parts:
-            raise SheetError(f"the file is broken: it holds the part {name!r} twice", _BROKEN, file=label)
-        parts[name] = part = _inflated(data, member, min(room, MAX_PART_BYTES), label)
+            raise SheetError(f"the file is broken: it holds the part {name!r} twice", _BROKEN)
+        parts[name] = part = _inflated(data, member, min(room, MAX_PART_BYTES))
         room -= len(part)
     return parts
 
 
-def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int, label: str) -> bytes:
+def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
     """Inflate one part, up to a limit."""
     at = member.header_offset
     header = data[at : at + _LOCAL_HEADER.size]
-    broken = SheetError(f"the file is broken at its part {member.filename!r}", _BROKEN, file=label)
+    broken = SheetError(f"the file is broken at its part {member.filename!r}", _BROKEN)
     if at < 0 or len(header) < _LOCAL_HEADER.size or not header.startswith(b"PK\x03\x04"):
         raise broken
     _, name_length, extra_length = _LOCAL_HEADER.unpack(header)
@@ -111,15 +105,12 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int, label: str) -> b
         except zlib.error as error:
             raise broken from error
     else:
-        raise SheetError(
-            f"the file's part {member.filename!r} is packed in a way flowkit does not read", _BROKEN, file=label
-        )
+        raise SheetError(f"the file's part {member.filename!r} is packed in a way flowkit does not read", _BROKEN)
     if len(part) > limit:
         raise SheetError(
             f"the file inflates beyond what flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
             f"{megabytes(MAX_INFLATED_BYTES)} in all)",
             "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
-            file=label,
         )
     if len(part) != member.file_size:
         raise broken

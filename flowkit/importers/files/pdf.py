@@ -27,7 +27,7 @@ PICTURE = (
 )
 
 
-def open_pdf(data: bytes, label: str) -> object:
+def open_pdf(data: bytes) -> object:
     """Open a PDF; one protected by an owner's password only is opened with the empty one."""
     from pypdf import PdfReader
 
@@ -45,10 +45,10 @@ def open_pdf(data: bytes, label: str) -> object:
             locked = True
         else:
             raise SheetError(
-                "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
+                "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves"
             ) from error
     if locked:
-        raise SheetError("the PDF has a password", "save it without one", file=label)
+        raise SheetError("the PDF has a password", "save it without one")
     return reader
 
 
@@ -56,15 +56,15 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     """Read the pages of a PDF into one grid; sources give the page and the line on it."""
     lines: list[Line] = []
     places: list[tuple[int, int]] = []
-    for number, page in enumerate(_pages(data, label), 1):
+    for number, page in enumerate(_pages(data), 1):
         for count, line in enumerate(page, 1):
             lines.append(line)
             places.append((number, count))
     if sum(len(line.words) for line in lines) < 4:
-        raise SheetError(*PICTURE, file=label)
+        raise SheetError(*PICTURE)
     if len(lines) > MAX_ROWS:
-        raise SheetError("the PDF has too many lines", "print the page with the table alone", file=label)
-    rows = aligned_rows(lines, range(1, len(lines) + 1), label)
+        raise SheetError("the PDF has too many lines", "print the page with the table alone")
+    rows = aligned_rows(lines, range(1, len(lines) + 1))
     comma = decimal_comma([cell for row in rows for cell in row if cell])
     grid = Grid(
         label, None, tuple(rows), lines=tuple(range(1, len(rows) + 1)), pages=tuple(places), delimiter=" ",
@@ -73,7 +73,7 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     return (grid,)
 
 
-def _pages(data: bytes, label: str) -> list[list[Line]]:
+def _pages(data: bytes) -> list[list[Line]]:
     """The lines of each page, every word at its place on it."""
     from pypdfium2 import PdfDocument, PdfiumError
 
@@ -85,9 +85,9 @@ def _pages(data: bytes, label: str) -> list[list[Line]]:
             document.close()
     except PdfiumError as error:
         if "password" in str(error).lower():
-            raise SheetError("the PDF has a password", "save it without one", file=label) from error
+            raise SheetError("the PDF has a password", "save it without one") from error
         raise SheetError(
-            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves", file=label
+            "the PDF is cut off or broken", "ask for it once more, or for the sheets themselves"
         ) from error
 
 

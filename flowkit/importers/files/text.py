@@ -37,15 +37,14 @@ MAX_STRAY = 8  # control characters that may have slipped into a text; more, and
 _REMEDY = "export the sheet as csv or xlsx and send that"
 
 
-def decode_text(data: bytes, label: str) -> str:
+def decode_text(data: bytes) -> str:
     r"""Decode a text file."""
     if len(data) > MAX_TEXT_BYTES:
         raise SheetError(
             f"the file is {megabytes(len(data))} of text, more than the {megabytes(MAX_TEXT_BYTES)} flowkit reads",
             "send the bench's sheet alone",
-            file=label,
         )
-    text = _decoded(data, label)
+    text = _decoded(data)
     # Old programs end a text with a control-Z.
     text = text.rstrip("\x1a") if text.endswith("\x1a") else text
     if "\r" in text:
@@ -56,27 +55,25 @@ def decode_text(data: bytes, label: str) -> str:
     if len(odd) > MAX_STRAY:
         line = text.count("\n", 0, odd[0].start()) + 1
         raise SheetError(
-            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is no text file",
-            _REMEDY,
-            file=label,
+            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is no text file", _REMEDY
         )
     return text
 
 
-def _decoded(data: bytes, label: str) -> str:
+def _decoded(data: bytes) -> str:
     """Decode by byte-order mark, zero bytes, UTF-8, Windows-1252: the first that fits."""
     for mark, encoding in _BOMS:
         if data.startswith(mark):
-            return _strictly(data[len(mark) :], encoding, label)
+            return _strictly(data[len(mark) :], encoding)
     if b"\x00" in data:
         guess = _utf16_without_mark(data)
         if guess is None:
-            raise SheetError("the file holds zero bytes, so it is no text file", _REMEDY, file=label)
-        return _strictly(data, guess, label)
+            raise SheetError("the file holds zero bytes, so it is no text file", _REMEDY)
+        return _strictly(data, guess)
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError:
-        return _strictly(data, _one_byte_encoding(data), label)
+        return _strictly(data, _one_byte_encoding(data))
 
 
 _CODES = ("cp1252", "cp1250", "shift_jis")
@@ -107,13 +104,13 @@ def _one_byte_encoding(data: bytes) -> str:
     return best
 
 
-def _strictly(data: bytes, encoding: str, label: str) -> str:
+def _strictly(data: bytes, encoding: str) -> str:
     """Decode or say that it cannot be."""
     try:
         return data.decode(encoding)
     except UnicodeDecodeError as error:
         raise SheetError(
-            f"byte {error.start + 1} does not belong in a text file (read as {encoding})", _REMEDY, file=label
+            f"byte {error.start + 1} does not belong in a text file (read as {encoding})", _REMEDY
         ) from error
 
 
@@ -127,16 +124,14 @@ def _utf16_without_mark(data: bytes) -> str | None:
     return "utf-16-le" if odd > even else "utf-16-be"
 
 
-def text_lines(text: str, label: str) -> list[str]:
+def text_lines(text: str) -> list[str]:
     r"""Split text into its physical lines, within the limits."""
     lines = text.rstrip().split("\n")
     if lines == [""]:
-        raise SheetError("the file holds blanks only", "ask for it again or export it once more", file=label)
+        raise SheetError("the file holds blanks only", "ask for it again or export it once more")
     if len(lines) > MAX_ROWS:
         raise SheetError(
-            f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads",
-            "send the bench's sheet alone",
-            file=label,
+            f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", "send the bench's sheet alone"
         )
     if len(text) > MAX_LINE_CHARACTERS:
         for count, line in enumerate(lines, 1):
@@ -144,18 +139,16 @@ def text_lines(text: str, label: str) -> list[str]:
                 raise SheetError(
                     f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads",
                     "export the sheet as csv once more, a line for each row",
-                    file=label,
                 )
     return lines
 
 
-def check_width(cells: int, line: int, label: str) -> None:
+def check_width(cells: int, line: int) -> None:
     """Hold the limit on the cells of a line."""
     if cells > MAX_COLUMNS:
         raise SheetError(
             f"line {line} has {cells} cells, more than the {MAX_COLUMNS} columns flowkit reads",
             "send the bench's table alone",
-            file=label,
         )
 
 
@@ -293,12 +286,12 @@ class Line(NamedTuple):
         return cls(placed[0], placed[1])
 
 
-def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> list[Row]:
+def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
     """Put lines whose columns are aligned by blanks into cells."""
     data = _data_lines(lines)
     rows: list[Row] = [_in_order(line.wide) for line in lines]
     for number, row, pieces in zip(numbers, rows, data, strict=True):
-        check_width(max(len(row), len(pieces or ())), number, label)
+        check_width(max(len(row), len(pieces or ())), number)
     index = 0
     while index < len(lines):
         if data[index] is None:
@@ -315,7 +308,6 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int], label: str) -> l
             raise SheetError(
                 "the columns of this table are aligned by blanks, and it is not clear where each begins",
                 "export it as csv, or put the same mark (such as -) where a value is missing",
-                file=label,
                 cell=f"{numbers[index]}:1",
             )
         index = end
@@ -624,13 +616,12 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
         raise SheetError(
             f"its name ends in {suffix}, but its content is no {_PACKAGES[suffix]} file",
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
-            file=label,
         )
     from flowkit.importers.files.mail import is_markup
 
-    text = decode_text(data, label)
+    text = decode_text(data)
     markup = is_markup(text)
-    _refuse_markup(text, label, markup=markup)
+    _refuse_markup(text, markup=markup)
     grid = grid_of_text(text, label, markup=markup)
     return _without_strays(grid) if len(data) != len(data.translate(None, _CONTROLS)) else grid
 
@@ -640,8 +631,8 @@ def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
     from flowkit.importers.files.mail import markup_rows
 
     if not markup:
-        return grid_of_lines(text_lines(text, label), label)
-    rows, numbers = markup_rows(text, label)
+        return grid_of_lines(text_lines(text), label)
+    rows, numbers = markup_rows(text)
     comma = decimal_comma([cell for row in rows for cell in row if cell])
     return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
 
@@ -670,13 +661,13 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
     if delimiter is None:
         delimiter = find_delimiter(text, lines)
     plain = delimiter in (",", ";", "\t") and not ('"' in text or "#" in text or (";" in text and delimiter != ";"))
-    rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter, label)
+    rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
-    _check_size(rows, label)
+    _check_size(rows)
     if delimiter in (",", ";"):
         rows = _prose_joined(rows, lines, numbers, delimiter)
     if delimiter == "," and '"' not in text:
-        _refuse_doubtful_commas(rows, numbers, label)
+        _refuse_doubtful_commas(rows, numbers)
         comma: bool | None = False
     else:
         comma = decimal_comma([cell for row in rows for cell in row if cell])
@@ -711,14 +702,13 @@ def _is_data(row: TextRow) -> bool:
     return sum(1 for cell in row if cell and is_numeric(cell)) > 1
 
 
-def _refuse_markup(text: str, label: str, *, markup: bool) -> None:
+def _refuse_markup(text: str, *, markup: bool) -> None:
     """Refuse XML and text processors' files, which some programs write under a spreadsheet's name."""
     start = text[:200].lstrip().lower()
     if start.startswith("{\\rtf") or (start.startswith("<?xml") and not markup):
         raise SheetError(
             "this is XML or a text processor's file, not a sheet",
             "open it in the spreadsheet program and save it as xlsx or csv",
-            file=label,
         )
 
 
@@ -729,7 +719,7 @@ def _stated_delimiter(lines: Sequence[str]) -> tuple[str | None, int]:
 
 
 def _cut_plain(
-    lines: list[str], body: int, delimiter: str | None, label: str
+    lines: list[str], body: int, delimiter: str | None
 ) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
     """Cut lines that have neither quotes nor comments, which is quick."""
     mark = delimiter or ","
@@ -742,13 +732,11 @@ def _cut_plain(
             rows.append(tuple(line.split(mark)))
     for number, row in enumerate(rows, body + 1):
         if len(row) > MAX_COLUMNS:
-            check_width(len(row), number, label)
+            check_width(len(row), number)
     return rows, list(range(body + 1, len(lines) + 1)), []
 
 
-def _cut(
-    lines: list[str], body: int, delimiter: str | None, label: str
-) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
+def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
     """Cut lines into rows of cells; return rows, their physical lines, and the comments."""
     marks = ("#",) if delimiter == ";" else ("#", ";")
     if delimiter == " ":
@@ -756,7 +744,7 @@ def _cut(
         skipped = {n for n, _ in comments}
         kept = [(n, line) for n, line in enumerate(lines, 1) if n not in skipped and n > body]
         numbers = [n for n, _ in kept]
-        return aligned_rows([Line.of_text(line) for _, line in kept], numbers, label), numbers, comments
+        return aligned_rows([Line.of_text(line) for _, line in kept], numbers), numbers, comments
     rows: list[TextRow] = []
     numbers = []
     comments = []
@@ -776,7 +764,7 @@ def _cut(
         if delimiter == "|" and ("*" in line or "`" in line):
             cells = [cell.strip().strip("*`") for cell in cells]  # bold in Markdown
         row = _row(cells, blanks=" " in line or "\t" in line or not line.isascii())
-        check_width(len(row), number, label)
+        check_width(len(row), number)
         rows.append(row)
         numbers.append(number)
     return rows, numbers, comments
@@ -855,17 +843,15 @@ def _header_from_comment(
     return rows, [*numbers[:first], line, *numbers[first:]], comments[:-1]
 
 
-def _check_size(rows: list[TextRow], label: str) -> None:
+def _check_size(rows: list[TextRow]) -> None:
     """Hold the limit on cells."""
     if sum(map(len, rows)) > MAX_CELLS:
         raise SheetError(
-            f"the file has more than {MAX_CELLS} cells, the most flowkit reads",
-            "send the bench's table alone",
-            file=label,
+            f"the file has more than {MAX_CELLS} cells, the most flowkit reads", "send the bench's table alone"
         )
 
 
-def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int], label: str) -> None:
+def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int]) -> None:
     """Refuse a table whose comma is both separator and decimal mark: ``Lift,Flow`` over ``1,5,30,2``."""
     above: TextRow = ()
     for at, row in enumerate(rows):
@@ -877,7 +863,6 @@ def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int], label: str)
                 raise SheetError(
                     "the comma seems to be both the decimal mark and what separates the cells",
                     "export the sheet again with semicolons, or with a decimal point",
-                    file=label,
                     cell=f"{numbers[at]}:1",
                 )
         above = row or above

@@ -19,13 +19,7 @@ from python_calamine import (
 )
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import (
-    MAX_CELLS,
-    Cell,
-    CellValue,
-    Grid,
-    SheetFacts,
-)
+from flowkit.importers.files.grid import MAX_CELLS, Cell, CellValue, Grid, SheetFacts
 from flowkit.importers.files.package import package_parts
 from flowkit.importers.files.text import decimal_comma
 
@@ -41,27 +35,27 @@ _OTHER_PACKAGES = (
 
 def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
     """Read the bytes of a workbook into grids."""
-    facts = _facts(data, label)
+    facts = _facts(data)
     if data.startswith(b"PK"):
-        sheets = _sheets(data, label)
+        sheets = _sheets(data)
     else:
         from flowkit.importers.files.xls import without_macros
 
         with _quiet():
-            sheets = _sheets(without_macros(data), label)
+            sheets = _sheets(without_macros(data))
     if len(sheets) != len(facts):
-        raise _unreadable(label, ValueError("its list of sheets can be read in two ways"))
+        raise _unreadable(ValueError("its list of sheets can be read in two ways"))
     grids = [
         _grid(sheet, label, meta.name, hidden=meta.visible != SheetVisibleEnum.Visible, facts=fact or SheetFacts())
         for (meta, sheet), fact in zip(sheets, facts, strict=True)
         if sheet is not None
     ]
     if not grids:
-        raise SheetError("the file holds no worksheet, only charts or macros", "send the sheet itself", file=label)
+        raise SheetError("the file holds no worksheet, only charts or macros", "send the sheet itself")
     return tuple(grids)
 
 
-def _sheets(data: bytes, label: str) -> list[tuple[SheetMetadata, CalamineSheet | None]]:
+def _sheets(data: bytes) -> list[tuple[SheetMetadata, CalamineSheet | None]]:
     """Let the reader read every worksheet."""
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
@@ -70,12 +64,12 @@ def _sheets(data: bytes, label: str) -> list[tuple[SheetMetadata, CalamineSheet 
             for index, meta in enumerate(book.sheets_metadata)
         ]
     except (CalamineError, OSError, ValueError) as error:
-        raise _unreadable(label, error) from error
+        raise _unreadable(error) from error
     except BaseException as error:
         # The reader's own crashes arrive as a panic that is no Exception.
         if type(error).__module__ != "pyo3_runtime":
             raise
-        raise _unreadable(label, error) from error
+        raise _unreadable(error) from error
 
 
 @contextmanager
@@ -95,40 +89,38 @@ def _quiet() -> Iterator[None]:
         os.close(kept)
 
 
-def _unreadable(label: str, error: BaseException) -> SheetError:
+def _unreadable(error: BaseException) -> SheetError:
     """Return the error for a workbook the reader gave up on."""
     reason = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
-    return SheetError(f"the file is cut off or broken ({reason})", _MEND, file=label)
+    return SheetError(f"the file is cut off or broken ({reason})", _MEND)
 
 
-def _facts(data: bytes, label: str) -> Sequence[SheetFacts | None]:
+def _facts(data: bytes) -> Sequence[SheetFacts | None]:
     """Look at the file's own parts: what it is, how large, and what its cells are besides their values."""
     if not data.startswith(b"PK"):
         from flowkit.importers.files.xls import xls_facts
 
-        return xls_facts(data, label)
-    parts = package_parts(data, label)
+        return xls_facts(data)
+    parts = package_parts(data)
     if "xl/workbook.xml" in parts:
         from flowkit.importers.files.xlsx import xlsx_facts
 
-        return xlsx_facts(parts, label)
+        return xlsx_facts(parts)
     if "content.xml" in parts and b"spreadsheet" in parts.get("mimetype", b"spreadsheet"):
         from flowkit.importers.files.ods import ods_facts
 
-        return ods_facts(parts, label)
+        return ods_facts(parts)
     for part, problem, remedy in _OTHER_PACKAGES:
         if part in parts:
-            raise SheetError(problem, remedy, file=label)
-    raise SheetError("this is a zip archive, not a sheet", "unpack it and name the sheets in it", file=label)
+            raise SheetError(problem, remedy)
+    raise SheetError("this is a zip archive, not a sheet", "unpack it and name the sheets in it")
 
 
 def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: SheetFacts) -> Grid:
     """Put a worksheet's values and facts together."""
     end = sheet.end
     if end is not None and (end[0] + 1) * (end[1] + 1) > MAX_CELLS:
-        raise SheetError(
-            f"the sheet spans more than the {MAX_CELLS} cells flowkit reads", _MEND, file=label, sheet=name
-        )
+        raise SheetError(f"the sheet spans more than the {MAX_CELLS} cells flowkit reads", _MEND, sheet=name)
     rows = tuple([_row(row) for row in sheet.to_python(skip_empty_area=False)])
     if facts.errors:
         rows = _with_errors(rows, facts.errors)

@@ -26,9 +26,8 @@ class _Stream:
 class CompoundFile:
     """A compound file's streams."""
 
-    def __init__(self, data: bytes, label: str) -> None:
+    def __init__(self, data: bytes) -> None:
         self._data = data
-        self._label = label
         if len(data) < 512 or not data.startswith(MAGIC):
             raise self._broken()
         shift, mini_shift = struct.unpack_from("<HH", data, 30)
@@ -54,7 +53,6 @@ class CompoundFile:
         return SheetError(
             "the file is cut off or broken: its structure does not hold together",
             "open it in the spreadsheet program and save it again as xlsx",
-            file=self._label,
         )
 
     def _at(self, sector: int) -> bytes:
@@ -182,37 +180,32 @@ class _Sheet:
     errors: dict[Cell, str] = field(default_factory=dict)
 
 
-def xls_facts(data: bytes, label: str) -> tuple[SheetFacts | None, ...]:
+def xls_facts(data: bytes) -> tuple[SheetFacts | None, ...]:
     """Collect the facts of every worksheet, and hold the limits."""
-    compound = CompoundFile(data, label)
+    compound = CompoundFile(data)
     if "EncryptedPackage" in compound:
-        raise _encrypted(label)
+        raise _encrypted()
     name = next((name for name in ("Workbook", "Book") if name in compound), None)
     if name is None:
-        raise SheetError(
-            "this is an old binary document, but no spreadsheet", "save the sheet as xlsx or csv", file=label
-        )
+        raise SheetError("this is an old binary document, but no spreadsheet", "save the sheet as xlsx or csv")
     stream = compound.stream(name)
-    book = _read_globals(stream, label)
+    book = _read_globals(stream)
     if len(book.sheets) > MAX_SHEETS:
         raise SheetError(
-            f"the file has {len(book.sheets)} sheets; flowkit reads up to {MAX_SHEETS}",
-            "split it into several files",
-            file=label,
+            f"the file has {len(book.sheets)} sheets; flowkit reads up to {MAX_SHEETS}", "split it into several files"
         )
     percent = {nth for nth, number_format in enumerate(book.styles) if number_format in book.percent_formats}
     struck = {nth for nth, font in enumerate(book.style_fonts) if font in book.struck_fonts}
     facts: list[SheetFacts | None] = []
     cells = 0
     for sheet_name, kind, start in book.sheets:
-        sheet = _read_sheet(stream, start, percent, struck, label=label, sheet_name=sheet_name)
-        check_extent(sheet.rows, sheet.columns, label, sheet_name)
+        sheet = _read_sheet(stream, start, percent, struck, sheet_name=sheet_name)
+        check_extent(sheet.rows, sheet.columns, sheet_name)
         cells += sheet.rows * sheet.columns
         if cells > MAX_CELLS_IN_FILE:
             raise SheetError(
                 f"the file's sheets span more than the {MAX_CELLS_IN_FILE} cells flowkit reads",
                 "split it into several files",
-                file=label,
             )
         facts.append(_facts(sheet) if kind == _WORKSHEET else None)
     return tuple(facts)
@@ -224,16 +217,14 @@ def without_macros(data: bytes) -> bytes:
     return data.replace(name, b"x" + name[1:])
 
 
-def _encrypted(label: str) -> SheetError:
+def _encrypted() -> SheetError:
     """Return the error for a file with a password."""
-    return SheetError("the file is encrypted", "save it without a password in the spreadsheet program", file=label)
+    return SheetError("the file is encrypted", "save it without a password in the spreadsheet program")
 
 
-def _broken(how: str, label: str) -> SheetError:
+def _broken(how: str) -> SheetError:
     """Return the error for a file that contradicts itself."""
-    return SheetError(
-        f"the file is broken: {how}", "open it in the spreadsheet program and save it again as xlsx", file=label
-    )
+    return SheetError(f"the file is broken: {how}", "open it in the spreadsheet program and save it again as xlsx")
 
 
 def _facts(sheet: _Sheet) -> SheetFacts:
@@ -262,12 +253,12 @@ def _records(stream: bytes, start: int) -> Iterator[Record]:
         at += 4 + length
 
 
-def _read_globals(stream: bytes, label: str) -> _Globals:
+def _read_globals(stream: bytes) -> _Globals:
     """Read the workbook's own records."""
     book = _Globals()
     for kind, body in _records(stream, 0):
         if kind == _FILEPASS:
-            raise _encrypted(label)
+            raise _encrypted()
         if kind == _BOUNDSHEET and len(body) >= 8:
             start, _, sheet_kind, length, wide = struct.unpack_from("<IBBBB", body)
             raw = body[8 : 8 + length * (2 if wide & 1 else 1)]
@@ -279,7 +270,7 @@ def _read_globals(stream: bytes, label: str) -> _Globals:
                 book.percent_formats.add(int.from_bytes(body[:2], "little"))
         elif kind == _SST and (len(body) < 8 or int.from_bytes(body[4:8], "little") > len(stream)):
             # The reader makes room for as many texts as are promised here.
-            raise _broken("it promises more texts than it can hold", label)
+            raise _broken("it promises more texts than it can hold")
         elif kind == _XF and len(body) >= 4:
             book.styles.append(int.from_bytes(body[2:4], "little"))
             book.style_fonts.append(int.from_bytes(body[:2], "little"))
@@ -292,13 +283,13 @@ def _read_globals(stream: bytes, label: str) -> _Globals:
 
 
 def _read_sheet(  # noqa: PLR0912
-    stream: bytes, start: int, percent: set[int], struck: set[int], *, label: str, sheet_name: str
+    stream: bytes, start: int, percent: set[int], struck: set[int], *, sheet_name: str
 ) -> _Sheet:
     """Read one sheet's records."""
     sheet = _Sheet()
     for kind, body in _records(stream, start):
         if kind == _FILEPASS:
-            raise _encrypted(label)
+            raise _encrypted()
         if kind in _CELLS and len(body) >= 6:
             _take_cell(sheet, kind, body, percent)
             if struck and int.from_bytes(body[4:6], "little") in struck:
@@ -307,8 +298,8 @@ def _read_sheet(  # noqa: PLR0912
             # Not to be believed, but the reader makes room for it.
             first_row, rows, first, columns = struct.unpack_from("<IIHH" if len(body) >= 14 else "<HHHH", body)
             if first_row > rows or first > columns:
-                raise _broken("its sheet ends before it begins", label)
-            check_extent(rows, columns, label, sheet_name)
+                raise _broken("its sheet ends before it begins")
+            check_extent(rows, columns, sheet_name)
         elif kind == _MULRK and len(body) >= 6:
             row, first = struct.unpack_from("<HH", body)
             sheet.rows = max(sheet.rows, row + 1)

@@ -42,7 +42,6 @@ class CellFacts:
 
     percent_styles: frozenset[str]
     struck_styles: frozenset[str]
-    label: str
     sheet: str | None
     rows: int = 0
     columns: int = 0
@@ -144,7 +143,7 @@ class CellFacts:
             return
         if self.row >= self.rows or self.column >= self.columns:
             self.rows, self.columns = max(self.rows, self.row + 1), max(self.columns, self.column + 1)
-            check_extent(self.rows, self.columns, self.label, self.sheet)
+            check_extent(self.rows, self.columns, self.sheet)
         if self.style in self.struck_styles:
             self.struck.add(cell)
         if self.kind == "e" and self.valued:
@@ -162,7 +161,6 @@ class CellFacts:
         return SheetError(
             f"the file is broken: {reference[:40]!r} is the place of no cell",
             "open it in the spreadsheet program and save it again",
-            file=self.label,
             sheet=self.sheet,
         )
 
@@ -175,7 +173,6 @@ class CellFacts:
 
 def parse_cells(
     xml: bytes,
-    label: str,
     *,
     part: str,
     sheet: str | None = None,
@@ -183,8 +180,8 @@ def parse_cells(
     struck_styles: frozenset[str] = frozenset(),
 ) -> CellFacts:
     """Pass over a worksheet's XML."""
-    facts = CellFacts(percent_styles, struck_styles, label, sheet)
-    parse_xml(xml, label, part, start=facts.start, end=facts.end, text=facts.text)
+    facts = CellFacts(percent_styles, struck_styles, sheet)
+    parse_xml(xml, part, start=facts.start, end=facts.end, text=facts.text)
     facts.add_array_gaps()
     return facts
 
@@ -199,53 +196,45 @@ _PERCENT_BUILTIN = ("9", "10")
 _MEND = "open it in the spreadsheet program and save it again"
 
 
-def xlsx_facts(parts: Mapping[str, bytes], label: str) -> tuple[SheetFacts | None, ...]:
+def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts | None, ...]:
     """Collect the facts of every worksheet, and hold the limits."""
-    names, recalculate = _workbook(parts["xl/workbook.xml"], label)
+    names, recalculate = _workbook(parts["xl/workbook.xml"])
     if len(names) > MAX_SHEETS:
         raise SheetError(
-            f"the file has {len(names)} sheets; flowkit reads up to {MAX_SHEETS}",
-            "split it into several files",
-            file=label,
+            f"the file has {len(names)} sheets; flowkit reads up to {MAX_SHEETS}", "split it into several files"
         )
-    targets = _targets(parts.get("xl/_rels/workbook.xml.rels", b""), label)
+    targets = _targets(parts.get("xl/_rels/workbook.xml.rels", b""))
     listed = [targets.get(relation, "") for _, relation in names]
-    styles = _cell_styles(parts.get("xl/styles.xml", b""), label)
-    longest = _longest_string(parts, label)
+    styles = _cell_styles(parts.get("xl/styles.xml", b""))
+    longest = _longest_string(parts)
     facts: dict[str, SheetFacts] = {}
     cells = 0
     # Every part with cells in it, listed or not, so that no reading of the list goes around the limits.
     for part, xml in parts.items():
         if b"\x00" in xml[:64] and part.startswith("xl/") and part.endswith((".xml", ".rels")):
-            raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", _MEND, file=label)
+            raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", _MEND)
         if b"sheetData" in xml or part in listed:
             sheet = next((name for (name, _), target in zip(names, listed, strict=True) if target == part), None)
-            facts[part], extent = _sheet_facts(
-                xml, label, part=part, sheet=sheet, styles=styles, recalculate=recalculate
-            )
+            facts[part], extent = _sheet_facts(xml, part=part, sheet=sheet, styles=styles, recalculate=recalculate)
             cells += extent
-            _check_text(xml, longest, label, sheet)
+            _check_text(xml, longest, sheet)
     if cells > MAX_CELLS_IN_FILE:
         raise SheetError(
-            f"the file's sheets span {cells} cells; flowkit reads {MAX_CELLS_IN_FILE}",
-            "split it into several files",
-            file=label,
+            f"the file's sheets span {cells} cells; flowkit reads {MAX_CELLS_IN_FILE}", "split it into several files"
         )
-    return tuple(_listed(facts, target, name, label) for (name, _), target in zip(names, listed, strict=True))
+    return tuple(_listed(facts, target, name) for (name, _), target in zip(names, listed, strict=True))
 
 
-def _listed(facts: Mapping[str, SheetFacts], target: str, name: str, label: str) -> SheetFacts | None:
+def _listed(facts: Mapping[str, SheetFacts], target: str, name: str) -> SheetFacts | None:
     """Return a listed sheet's facts; None where it is no worksheet."""
     if not target.startswith("xl/worksheets/"):
         return None
     if target not in facts:
-        raise SheetError(
-            f"the file is broken: its part {target!r} is missing or holds no cells", _MEND, file=label, sheet=name
-        )
+        raise SheetError(f"the file is broken: its part {target!r} is missing or holds no cells", _MEND, sheet=name)
     return facts[target]
 
 
-def _workbook(xml: bytes, label: str) -> tuple[list[tuple[str, str]], bool]:
+def _workbook(xml: bytes) -> tuple[list[tuple[str, str]], bool]:
     """Return each sheet's name and relation, and whether the program is asked to compute all on opening."""
     names: list[tuple[str, str]] = []
     recalculate = False
@@ -260,11 +249,11 @@ def _workbook(xml: bytes, label: str) -> tuple[list[tuple[str, str]], bool]:
         elif local == "calcPr":
             recalculate = attributes.get("fullCalcOnLoad") in ("1", "true")
 
-    parse_xml(xml, label, "xl/workbook.xml", start=start)
+    parse_xml(xml, "xl/workbook.xml", start=start)
     return names, recalculate
 
 
-def _targets(xml: bytes, label: str) -> dict[str, str]:
+def _targets(xml: bytes) -> dict[str, str]:
     """Return the part behind each relation of the workbook."""
     targets: dict[str, str] = {}
 
@@ -275,11 +264,11 @@ def _targets(xml: bytes, label: str) -> dict[str, str]:
             targets[attributes.get("Id", "")] = posixpath.normpath(target).lstrip("/").lower()
 
     if xml:
-        parse_xml(xml, label, "xl/_rels/workbook.xml.rels", start=start)
+        parse_xml(xml, "xl/_rels/workbook.xml.rels", start=start)
     return targets
 
 
-def _cell_styles(xml: bytes, label: str) -> tuple[frozenset[str], frozenset[str]]:
+def _cell_styles(xml: bytes) -> tuple[frozenset[str], frozenset[str]]:
     """Return the indices of the cell styles that show per cent, and of those that strike their text through."""
     if b"strike" not in xml and not any(
         sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")
@@ -317,36 +306,34 @@ def _cell_styles(xml: bytes, label: str) -> tuple[frozenset[str], frozenset[str]
         if name.rpartition(":")[2] == "cellXfs":
             inside = False
 
-    parse_xml(xml, label, "xl/styles.xml", start=start, end=end)
+    parse_xml(xml, "xl/styles.xml", start=start, end=end)
     return frozenset(styles), frozenset(struck)
 
 
-def _longest_string(parts: Mapping[str, bytes], label: str) -> int:
+def _longest_string(parts: Mapping[str, bytes]) -> int:
     """Return an upper bound of the longest shared text, in bytes."""
     longest = 0
     for part, xml in parts.items():
         for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
             if not promised.isdigit() or len(promised) > 9 or int(promised) > len(xml):
-                raise SheetError("the file is broken: it promises more texts than it can hold", _MEND, file=label)
+                raise SheetError("the file is broken: it promises more texts than it can hold", _MEND)
         if part.lower().endswith("sharedstrings.xml") or b"<sst" in xml[:2000]:
             longest = max([longest, *map(len, re.split(rb"<(?:\w+:)?si\b", xml))] if len(xml) > 10_000 else [len(xml)])
     return longest
 
 
-def _check_text(xml: bytes, longest: int, label: str, sheet: str | None) -> None:
+def _check_text(xml: bytes, longest: int, sheet: str | None) -> None:
     """Refuse a sheet whose shared texts, written out in every cell, would fill the memory."""
     if longest > 1000 and longest * len(_SHARED_USE.findall(xml)) > MAX_TEXT_IN_CELLS:
         raise SheetError(
             f"the sheet's texts, written out, may hold more than the {MAX_TEXT_IN_CELLS} characters flowkit reads",
             "delete the long texts and save it again",
-            file=label,
             sheet=sheet,
         )
 
 
 def _sheet_facts(
     xml: bytes,
-    label: str,
     *,
     part: str,
     sheet: str | None,
@@ -368,7 +355,7 @@ def _sheet_facts(
     )
     if bound is not None and not doubtful:
         return SheetFacts(), bound
-    cells = parse_cells(xml, label, part=part, sheet=sheet, percent_styles=percent, struck_styles=struck)
+    cells = parse_cells(xml, part=part, sheet=sheet, percent_styles=percent, struck_styles=struck)
     gaps = cells.formulas if recalculate and _never_computed(cells) else cells.formula_gaps
     return (
         SheetFacts(

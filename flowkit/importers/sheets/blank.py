@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from openpyxl.worksheet.datavalidation import DataValidation
     from openpyxl.worksheet.worksheet import Worksheet
 
+
 MAX_LIFTS = 60
 MAX_LIFTS_IN_TWO = 24  # where intake and exhaust have a table each
 MAX_COLUMNS_IN_ONE = 12  # beyond, intake and exhaust get a table each

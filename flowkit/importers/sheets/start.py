@@ -138,7 +138,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
     try:
         data = path.read_bytes()
-        if carried(data, path.name) is not None or b"flowkitreport" in data[:1000]:
+        if carried(data) is not None or b"flowkitreport" in data[:1000]:
             return Listed(path, "left out", "nothing in it but what flowkit made")
         if path.suffix.lower() in PICTURES:
             what = "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"

@@ -20,11 +20,7 @@ from flowkit.units import Unit, from_si
 def make_points(
     lifts: Sequence[float], flows: Sequence[float], pressures: Sequence[float | None], sources: Sequence[str]
 ) -> tuple[Point, ...]:
-    """Make points of their four columns.
-
-    >>> make_points([0.001], [0.01], [None], ["a.csv:2:2"])
-    (Point(lift_m=0.001, flow_m3_s=0.01, pressure_pa=None, source='a.csv:2:2', reading=None),)
-    """
+    """Make points of their four columns."""
     return tuple(map(Point, lifts, flows, pressures, sources))
 
 
@@ -94,16 +90,7 @@ _SAME = 1e-3
 def with_closed_valve(
     items: Mapping[str, Item], closed: Mapping[str, Item], *, leak_stated: bool
 ) -> tuple[dict[str, Item], Finding | None]:
-    """Join what a test's reading at lift zero says to what else is said of it.
-
-    >>> from flowkit.units import UNITS
-    >>> row = {"leak": Item("leak", 0.9, UNITS["CFM"], "a.csv:7:2")}
-    >>> with_closed_valve({}, row, leak_stated=False)[0]["leak"].value
-    0.9
-    >>> line = {"leak": Item("leak", 0.4, UNITS["CFM"], "a.csv:4:2")}
-    >>> with_closed_valve(line, row, leak_stated=False)[1].where
-    'a.csv:7:2'
-    """
+    """Join what a test's reading at lift zero says to what else is said of it."""
     read, said = closed["leak"], items.get("leak")
     if not read.value and (said is not None or leak_stated):
         return dict(items), None

@@ -13,11 +13,10 @@ from flowkit.importers.tables.names import name_columns
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
-from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import as_text, known_unit
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, Side
-from flowkit.units import Unit, number
+from flowkit.units import FLOW_QUANTITIES, Unit, number
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)

@@ -12,7 +12,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
 from flowkit.importers.words.values import known_unit
-from flowkit.units import Unit
+from flowkit.units import FLOW_QUANTITIES, Unit
 
 GAP_WIDTH = 2  # blank columns inside a table
 BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
@@ -346,8 +346,6 @@ def _plain(label: Label) -> bool:
 
 def _is_corner(label: Label) -> bool:
     """Whether a heading names the flows of the whole table and not its own column."""
-    from flowkit.importers.words.units import FLOW_QUANTITIES
-
     flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
     return bool(flow or label.kind == "flow" or label.pressure) and not (label.port or label.run)
 

@@ -53,11 +53,7 @@ class Lifts:
 
 
 def scaled(values: Sequence[float], factor: float) -> list[float]:
-    """Bring values to SI all at once, rounded as `to_si` rounds each.
-
-    >>> scaled([8.5], 1e-3)
-    [0.0085]
-    """
+    """Bring values to SI all at once, rounded as `to_si` rounds each."""
     inverse = round(1 / factor)
     if factor < 1 and isclose(1 / factor, inverse, rel_tol=1e-15):
         # Dividing by a whole number rounds once: 8.5 mm is 8.5/1000 m, as it would be typed.

@@ -24,10 +24,11 @@ from flowkit.importers.words.items import (
 )
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
-from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
+from flowkit.units import FLOW_QUANTITIES
 
 
 class Placed(NamedTuple):

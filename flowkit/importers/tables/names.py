@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from flowkit.importers.tables.columns import Column
     from flowkit.importers.tables.find import Table
 
+
 _OPEN = ("flow", "named", "unknown", "bare", "reading")
 MOST_PORTS = 16  # a larger number alone is no port's
 _PAIRS = (("i", "e"), ("e", "a"), ("a", "e"), ("a", "s"), ("i", "u"), ("d", "w"), ("i", "a"))

@@ -10,7 +10,7 @@ from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.labels import Label
-from flowkit.importers.words.units import FLOW_QUANTITIES
+from flowkit.units import FLOW_QUANTITIES
 
 LEAST = 3  # numbers under each other that make a column worth naming
 SEARCH = 200  # rows looked at

@@ -26,10 +26,9 @@ from flowkit.importers.words.items import (
     refused,
 )
 from flowkit.importers.words.labels import LEFT_OUT, Label
-from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers
 from flowkit.model import Finding, Reading, Side, UnitSource
-from flowkit.units import UNITS, Unit, to_si
+from flowkit.units import FLOW_QUANTITIES, UNITS, Unit, to_si
 
 
 @dataclass(slots=True)

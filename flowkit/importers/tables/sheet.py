@@ -30,10 +30,10 @@ from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
-from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import as_text
 from flowkit.importers.words.vocabulary import fold
 from flowkit.model import Finding, FlowTest, Side
+from flowkit.units import FLOW_QUANTITIES
 
 SHOWN = 5  # cells named one by one before the rest are counted
 UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
@@ -57,13 +57,7 @@ class SheetName:
 
 
 def sheet_name(name: str | None) -> SheetName:
-    """Read a worksheet's name.
-
-    >>> sheet_name("Sheet1"), sheet_name("Intake").whole, sheet_name("ports blended").whole
-    (SheetName(whole=None, rest=None, side=None, port=None, run=None, code=None, head=None), None, 'ports blended')
-    >>> sheet_name("Stock Int").rest, sheet_name("Stock Int").side
-    ('Stock', 'intake')
-    """
+    """Read a worksheet's name."""
     clean = " ".join((name or "").replace("_", " ").split())
     if not clean or _GENERIC.fullmatch(fold(clean)):
         return SheetName()
@@ -86,11 +80,7 @@ def _says_something(label: Label) -> bool:
 
 
 def file_variant(file: str) -> str:
-    """Return the variant a file is named after: its name without folder and ending.
-
-    >>> file_variant("sheets/after work.xlsx")
-    'after work'
-    """
+    """Return the variant a file is named after: its name without folder and ending."""
     name = file.replace("\\", "/").rpartition("/")[2]
     return name.rpartition(".")[0] or name or file
 
@@ -99,12 +89,7 @@ SHOWN = 5  # cells named one by one before the rest are counted
 
 
 def hidden_content(grid: Grid) -> list[Finding]:
-    """Report hidden rows and columns that hold something.
-
-    >>> grid = Grid("a.xlsx", "S", ((1.0, 2.0),), hidden_columns=frozenset({1}))
-    >>> hidden_content(grid)[0].where
-    'a.xlsx!S!B1'
-    """
+    """Report hidden rows and columns that hold something."""
     rows = [
         row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and any(v is not None for v in grid.rows[row])
     ]

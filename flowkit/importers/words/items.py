@@ -10,11 +10,11 @@ from typing import NamedTuple
 from flowkit.fields import section
 from flowkit.importers.files.grid import CellValue
 from flowkit.importers.words.labels import Label, parse_label
-from flowkit.importers.words.units import FLOW_QUANTITIES, take_pressure
+from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import GAP_MARKS, Cell, as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import SIDE_CODES
 from flowkit.model import Finding, Side
-from flowkit.units import UNITS, Quantity, Unit, from_si, to_si
+from flowkit.units import FLOW_QUANTITIES, UNITS, Quantity, Unit, from_si, to_si
 
 _ROWS = {
     **{key: row for key, row in section("conditions").items() if key not in ("test_pressure", "reading_unit")},

@@ -14,10 +14,10 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
-from flowkit.importers.words.units import FLOW_QUANTITIES, foreign_unit, take_pressure, take_unit, whole_unit
+from flowkit.importers.words.units import foreign_unit, take_pressure, take_unit, whole_unit
 from flowkit.importers.words.vocabulary import LONGEST, ORDINAL_ENDINGS, PHRASES, SIDE_CODES, SIDE_KINDS, fold
 from flowkit.model import Side
-from flowkit.units import Unit, find_unit
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
 
 LENGTH_KINDS = frozenset(row.key for row in CONDITIONS if row.kind == "length") | {"lift"}
 _INCH_KINDS = LENGTH_KINDS | {

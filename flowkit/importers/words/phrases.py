@@ -10,9 +10,8 @@ from typing import NamedTuple
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
-from flowkit.importers.words.units import FLOW_QUANTITIES
 from flowkit.importers.words.values import known_unit
-from flowkit.units import Unit, find_unit, to_si
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, to_si
 from flowkit.units import number as read_number
 
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})

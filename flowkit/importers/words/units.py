@@ -7,10 +7,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.words.vocabulary import PHRASES, fold
-from flowkit.units import Quantity, Unit, find_unit
-
-FLOW_QUANTITIES: tuple[Quantity, ...] = ("flow", "mass flow", "standard flow")
-
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
 
 # Units of quantities that are no part of a flow test: their columns are never flows.
 _FOREIGN = {

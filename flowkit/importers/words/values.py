@@ -171,19 +171,7 @@ _DAY_ENDING = re.compile(f"(?<=[0-9])({'|'.join(sorted(_ENDINGS))})$")
 
 
 def iso_date(value: CellValue, order: str | None = None) -> str | None:
-    """Return a date as ISO text where it can be read in one way only, else None.
-
-    Parameters
-    ----------
-    value : cell value
-    order : {"day", "month"}, optional
-        What comes first where both can.
-
-    Examples
-    --------
-    >>> iso_date("14 March 2026"), iso_date("14.03.2026"), iso_date("3/4/26")
-    ('2026-03-14', '2026-03-14', None)
-    """
+    """Return a date as ISO text where it can be read in one way only, else None."""
     if isinstance(value, datetime.datetime):
         return value.date().isoformat()
     if isinstance(value, datetime.date):

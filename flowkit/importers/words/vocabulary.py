@@ -778,20 +778,10 @@ SHARED: Final[dict[str, tuple[str, ...]]] = {
     "air": ("en", "fr"),
 }
 
+# fmt: off
 # Words of what was done, or is to be done, to the figures of a sheet.
 FACTORS: Final[dict[str, tuple[str, ...]]] = {
-    "en": (
-        "multiply",
-        "multiplied",
-        "times",
-        "divide",
-        "divided",
-        "add",
-        "added",
-        "subtract",
-        "subtracted",
-        "deducted",
-    ),
+    "en": ("multiply", "multiplied", "times", "divide", "divided", "add", "added", "subtract", "subtracted", "deducted"),
     "de": ("multiplizieren", "multipliziert", "mal", "dividieren", "addieren", "addiert", "abziehen", "abgezogen"),
     "fr": ("multiplier", "multiplié", "diviser", "divisé", "ajouter", "ajouté", "soustraire", "soustrait", "déduit"),
     "es": ("multiplicar", "multiplicado", "dividir", "dividido", "sumar", "sumado", "restar", "restado"),
@@ -803,7 +793,6 @@ FACTORS: Final[dict[str, tuple[str, ...]]] = {
     "ja": ("倍", "加算", "減算", "掛ける"),
 }
 
-# fmt: off
 # Language -> the twelve months, each with its abbreviations and the form that dates use.
 MONTH_WORDS: Final[dict[str, tuple[str, ...]]] = {
     "en": ("january jan", "february feb", "march mar", "april apr", "may", "june jun", "july jul", "august aug", "september sep sept", "october oct", "november nov", "december dec"),
