@@ -1,9 +1,8 @@
 """The cam: valve lift against crank angle, measured or from its timing.
 
-Crank angles count from firing top dead centre as in Heywood (1988): gas-exchange top dead
-centre at 360°, the whole cycle 720°. Valve lift = lift × rocker ratio (where it was measured
-at the cam) − lash, never below zero. A table of degrees and lift is arranged from closed to closed. A job's ``[cam]`` is read
-here too.
+Crank angles count from firing top dead centre as in Heywood (1988): gas-exchange top dead centre at 360°, the whole
+cycle 720°. Valve lift = lift × rocker ratio (where it was measured at the cam) − lash, never below zero. A table of
+degrees and lift is arranged from closed to closed. A job's ``[cam]`` is read here too.
 """
 
 from __future__ import annotations

@@ -1,5 +1,4 @@
-"""The bench's own history: check-plate readings as control charts, drift, leak, how well runs repeat; and what of it a
-job takes.
+"""The bench's own history: check-plate readings as control charts, drift, leak, how well runs repeat; and its use.
 
 Shewhart's chart for individual values and the exponentially weighted moving average (EWMA) are those of the
 NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 and 6.3.2.4.

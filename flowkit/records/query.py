@@ -1,4 +1,4 @@
-"""What the records answer at once: tests found by what is known of them, the tests of a state of long ago, and all for other tools."""
+"""What the records answer at once: tests found by what is known of them, those of a state, and all for other tools."""
 
 from __future__ import annotations
 
