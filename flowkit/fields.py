@@ -192,7 +192,7 @@ class Conditions:
     meter: str | None = _condition("meter", "text", "small", "The meter its readings were taken with; A+B where both were open.", metered=True)
     range: str | None = _condition("range", "text", "low", "The range of a percent scale, or its full scale.", metered=True)
     reading_unit: str | None = _condition("reading_unit", "text", "mm", "Unit of a meter's readings.", metered=True)
-    zero_reading: str | None = _condition("zero_reading", "text", "1.5 mm", "Reading without flow; before and after parted by ;.", metered=True)
+    zero_reading: str | None = _condition("zero_reading", "text", "1.5 mm", "Reading with no flow; before and after, separated by a semicolon.", metered=True)
     leak_reading: str | None = _condition("leak_reading", "text", "3.1 %", "Reading with the valve closed; @ names its range.", metered=True)
     check_plate_reading: str | None = _condition("check_plate_reading", "text", "74 %", "Meter's reading with the check plate.", metered=True)
     direction: str | None = _condition("direction", "choice", "draws", "Whether the bench draws or blows.", choices=("draws", "blows"), metered=True)
@@ -277,7 +277,7 @@ _CORRECTIONS = ("leakage", "air", "check-plate", "test-pressure", "bore")
 # Fills model.Reference; area_method and switched_off fill the job.
 _REFERENCE = (
     Field("reference", "pressure", "pressure_pa", "pressure", "28 inH2O", "Reference test pressure.", above=0.0, unit="inH2O", default="28 inH2O"),
-    Field("reference", "pressure_law", "pressure_law", "choice", "square-root", "How pressures convert.", choices=("square-root", "compressible"), default="square-root"),
+    Field("reference", "pressure_law", "pressure_law", "choice", "square-root", "How flows are converted to the reference pressure.", choices=("square-root", "compressible"), default="square-root"),
     Field("reference", "bore", "bore_m", "length", "80.5 mm", "The engine's bore; left out, no bore correction is made.", above=0.0, unit="mm"),
     Field("reference", "air", "air", "air", '{ temperature = "20 °C" }', "Reference air; dry, 101 325 Pa, 20 °C unless given."),
     Field("reference", "lifts", "lifts_m", "lifts", "0.100-0.600 in", 'Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.'),
@@ -286,8 +286,8 @@ _REFERENCE = (
 )
 # Fills model.Bench.
 _BENCH = (
-    Field("bench", "repeatability", "repeatability", "percent", "0.5 %", 'Relative, with the sign %, such as "0.5 %"; else from repeated runs.'),
-    Field("bench", "drift", "drift", "percent", "0.2 %", 'Relative drift of one session, with the sign %, such as "0.2 %".'),
+    Field("bench", "repeatability", "repeatability", "percent", "0.5 %", 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.'),
+    Field("bench", "drift", "drift", "percent", "0.2 %", 'Drift of one session, such as "0.2 %", with the % sign.'),
     Field("bench", "lift_setting", "lift_setting_m", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0),
     Field("bench", "pressure_reading", "pressure_reading_pa", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0),
     Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
@@ -379,7 +379,7 @@ _CAM = (
     _cam("lift_at", "choice", "valve", '"valve" or "cam": where lifts were measured. Default valve; for a cam card it applies to checking_lift alone, and the default is cam.', choices=("valve", "cam")),
     _cam("rocker_ratio", "number", "1.5", "Valve lift over cam lift; needed where lifts are the cam's.", above=0.0, high=4.0),
     _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
-    _cam("name", "text", "cam 1", "How the cam is called."),
+    _cam("name", "text", "cam 1", "The cam's name."),
 )
 
 # fmt: on
@@ -549,12 +549,12 @@ def _read_percent(written: Any, row: Field) -> float:
     bare = number(text.strip())
     if bare is not None:
         raise ValueError(
-            f'without the sign % it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
+            f'without the % sign it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
         )
     try:
         fraction = parse_quantity(text, "humidity")
     except UnitError as error:
-        raise ValueError(f'{written!r} is not a number of per cent; write it like "0.5 %"') from error
+        raise ValueError(f'{written!r} is not a percentage; write it like "0.5 %"') from error
     if not 0 < fraction < 1:
         raise ValueError('it must lie between 0 % and 100 %; write it like "0.5 %"')
     return fraction
@@ -645,7 +645,7 @@ def _read_share(written: Any, row: Field) -> float:
         raise ValueError(f"{written!r} is not a number; {_like(row)}")
     value = value / 100 if text.endswith("%") else value
     if not 0 <= value < 0.5:
-        raise ValueError(f"{written!r} is no share from 0 to 50 %; {_like(row)}")
+        raise ValueError(f"{written!r} is not between 0 and 50 %; {_like(row)}")
     return value
 
 
@@ -815,7 +815,7 @@ def side_of(value: Any, place: str) -> Side | None:
     """Return a side by its name."""
     if value is None or value in ("intake", "exhaust"):
         return cast("Side | None", value)
-    raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
+    raise JobError(f"{place}, side: {value!r} is not a side", "write intake or exhaust")
 
 
 def run_of(value: Any, place: str) -> int | None:
@@ -823,7 +823,7 @@ def run_of(value: Any, place: str) -> int | None:
     if value is None:
         return None
     if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
-        raise JobError(f"{place}, run: {value!r} is no run number", "count runs from 1")
+        raise JobError(f"{place}, run: {value!r} is not a run number", "runs count from 1")
     return int(value)
 
 

@@ -168,6 +168,11 @@ for _name, _quantity, _factor, _offset, _spellings in _TABLE:
         _BY_KEY[_key(_spelling)] = _unit
 
 
+def measures(unit: Unit | None, *quantities: Quantity) -> bool:
+    """Whether there is a unit, and it is one of a quantity."""
+    return unit is not None and unit.quantity in quantities
+
+
 def find_unit(text: str, quantities: Iterable[Quantity] | None = None) -> Unit | None:
     """Find the unit a text spells, or None where it spells none.
 
@@ -307,7 +312,7 @@ def parse_quantity(text: Any, quantity: Quantity, *, default_unit: str | None = 
     Raises
     ------
     UnitError
-        If it is no number, has no unit, or a unit of something else.
+        If it is not a number, has no unit, or a unit of something else.
 
     Examples
     --------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -154,6 +154,9 @@ def pressure_words(pressure_pa: float, display: Display) -> str:
     round_water, round_metric = (abs(value - round(value, 1)) < 1e-6 for value in (in_water, in_kpa))
     if round_water != round_metric:
         return water if round_water else metric
+    in_mm = from_si(pressure_pa, "mmH2O")
+    if not round_water and abs(in_mm - round(in_mm)) < 1e-6:
+        return f"{in_mm:.0f} mmH2O"
     return water if display.pressure == "inH2O" else metric
 
 
@@ -218,6 +221,20 @@ def without_keys(text: str) -> str:
 def listed(words: Sequence[str]) -> str:
     """Join words as in a sentence."""
     return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part)
+
+
+def by_value(values: Mapping[str, str], *, every: bool = True) -> str:
+    """Write values, each once with the names it holds for; one value alone where it holds for `every` name.
+
+    >>> by_value({"A": "9 mm", "B": "9 mm", "C": "8 mm"}), by_value({"A": "9 mm", "B": "9 mm"})
+    ('9 mm (A, B), 8 mm (C)', '9 mm')
+    """
+    names: dict[str, list[str]] = {}
+    for name, value in values.items():
+        names.setdefault(value, []).append(name)
+    if every and len(names) == 1:
+        return next(iter(names))
+    return ", ".join(f"{value} ({', '.join(mine)})" for value, mine in names.items())
 
 
 def ports_named(names: Sequence[str]) -> str:

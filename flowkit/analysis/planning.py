@@ -112,7 +112,9 @@ class RepeatPlan:
             )
         if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
             ever = f"{self._limits()} alone can hide a gain below {percent_at_least(self.smallest_gain_ever)}"
-            remedy = REMEDIES.get(self.limited_by[0], REMEDIES["meter"]) if self.limited_by else "measure more exactly"
+            remedy = (
+                REMEDIES.get(self.limited_by[0], REMEDIES["meter"]) if self.limited_by else "measure more precisely"
+            )
             return (f"{wanted} cannot be proven by repeating runs, since {ever}; next time {remedy} ({now}).{drift}",)
         return (f"{wanted} {self._runs()} ({now}).{drift}",)
 
@@ -142,7 +144,7 @@ class RepeatPlan:
                 f"{self.from_!r} can no longer be flowed"
             )
         return (
-            f"is out of reach of more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
+            f"cannot be reached by more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
         ).rstrip("; ")
 
 

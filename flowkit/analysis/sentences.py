@@ -65,7 +65,7 @@ def verdict(gain: Gain) -> str:
     if not gain.beyond_scatter:
         return "within the bench's scatter"
     unlike = [f"{listed(gain.setup_differs)} not the same"] if gain.setup_differs else []
-    unlike += ["the days not known to be one"] if unlike and gain.drift_unknown and "" in gain.sessions else []
+    unlike += ["not known whether it was one day"] if unlike and gain.drift_unknown and "" in gain.sessions else []
     if unlike or gain.in_doubt:
         return f"larger than the scatter, but not proven: {listed([*unlike, *gain.in_doubt])}"
     if gain.drift_unknown:
@@ -147,7 +147,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
     size = gain_words(gain)
     if gain.beyond_scatter is False:
         smallest = "" if gain.smallest_resolvable is None else (
-            f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times in five"
+            f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times out of five"
         )  # fmt: skip
         return (
             f"{side.capitalize()}: no difference proven between {gain.from_!r} and {gain.to!r}: {size} {over}, which "
@@ -270,7 +270,7 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     said = []
     if any("" in gain.sessions for gain in unknown):
         said.append(
-            "When were these flowed; all on the same day? Some sheets carry no date, so the bench may have moved "
+            "When were these flowed? All on the same day? Some sheets carry no date, so the bench may have moved "
             "between the states."
         )
     elif unknown:
@@ -420,9 +420,9 @@ def _next(  # noqa: PLR0911
 
 
 REMEDIES = {
-    "lift_setting": "set the lift more exactly",
+    "lift_setting": "set the lift more precisely",
     "drift": "flow both states in one session, or read a check plate in both",
-    "pressure_reading": "read the test pressure more exactly, or flow both states in one session",
+    "pressure_reading": "read the test pressure more precisely, or flow both states in one session",
     "resolution": "read the flow to one more digit",
     "check_plate": "read the check plate several times in every session",
     "meter": "use one meter and range for both states",
@@ -446,7 +446,9 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
             f"known to about ± {half_figure(gain.one_more_run_u95)} %."
         )
     times = "twice" if gain.two_runs_u95 is not None else "several times"
-    known = "" if gain.two_runs_u95 is None else f", which would give it to about ± {half_figure(gain.two_runs_u95)} %"
+    known = (
+        "" if gain.two_runs_u95 is None else f", which would narrow it to about ± {half_figure(gain.two_runs_u95)} %"
+    )
     return (
         f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
         "within the bench's scatter, and the earlier state can no longer be flowed."

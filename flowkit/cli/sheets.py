@@ -199,26 +199,27 @@ def _refusals(job: Job) -> Iterator[Finding]:
 def start(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the sheets are.")],
     out: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="job.toml in the folder unless given.")
+        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="Default: job.toml in the folder.")
     ] = None,
     flow_unit: Annotated[
-        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Of sheets that name none, such as CFM.")
+        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Flow unit of sheets that name none, such as CFM.")
     ] = None,
     date_order: Annotated[
-        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in 3/4/26.")
+        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in a date like 3/4/26.")
     ] = None,
 ) -> int:
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
-    from flowkit.importers.sheets.start import job_text, read_folder, target_of, write_new
+    from flowkit.importers.sheets.start import job_text, read_folder, target_of
     from flowkit.importers.words.items import proposal_of
+    from flowkit.output import write_new
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
     stated = Stated(flow_unit=spelled, date_order=date_order)
     target = target_of(folder, out)
     found = read_folder(folder, stated)
-    write_new(target, job_text(found, target, stated))
+    write_new(target, job_text(found, target, stated).encode(), JobError)
     for entry in found.listed:
         reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
@@ -249,7 +250,7 @@ def blank(
         str | None,
         typer.Option("--valve-head", metavar="LENGTH", help="Valve head: lifts at fractions of it instead of steps."),
     ] = None,
-    ports: Annotated[str, typer.Option("--ports", help="How many, or their names with commas.")] = "4",
+    ports: Annotated[str, typer.Option("--ports", help="How many ports, or their names separated by commas.")] = "4",
     side: Annotated[
         Literal["intake", "exhaust"] | None, typer.Option("--side", help="One side only; both unless given.")
     ] = None,
@@ -266,7 +267,7 @@ def blank(
         ),
     ] = None,
     reading_unit: Annotated[
-        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Of the readings, with a kind or a job.")
+        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Unit of the readings, with a kind or a job.")
     ] = None,
     meter: Annotated[str | None, typer.Option("--meter", metavar="NAME", help="One of the job's meters.")] = None,
 ) -> int:

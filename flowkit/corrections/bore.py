@@ -352,7 +352,7 @@ def _on_axis(test: FlowTest) -> Finding:
         "note",
         test.id,
         "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the "
-        "axis; a valve near the wall is shrouded more than that.",
+        "axis. A valve near the wall is shrouded more than that.",
     )
 
 
@@ -367,7 +367,7 @@ def _fixture_differs(test: FlowTest, setting: Setting) -> tuple[Finding, ...]:
             "warning",
             test.id,
             f"The fixture's bore of {_both(fixture)} and the engine's of {_both(engine)} differ by "
-            f"{percent(abs(fixture / engine - 1))}, and the flows were not corrected for it; "
-            "give the engine's bore as the reference's bore to have them corrected.",
+            f"{percent(abs(fixture / engine - 1))}, and the flows were not corrected for it. "
+            "Give the engine's bore as the reference's bore to have them corrected.",
         ),
     )

@@ -520,7 +520,7 @@ def _off(group: Sequence[Undone]) -> Finding:
         most.test.id,
         f"The {most.correction} correction is switched off{_circumstance(most)}: it would have changed the flows of "
         f"this test{more} by up to {'+' if most.change > 0 else '−'}{percent(abs(most.change))}, and a gain against a "
-        "test that differs in this holds that difference; leave the correction on, unless the bench has made it.",
+        "test that differs in this includes that difference; leave the correction on, unless the bench has made it.",
     )
 
 

@@ -204,7 +204,7 @@ def meters_from(raw: Mapping[str, Any], folder: Path | None = None, *, file: str
         where = f"[meter.{name}]"
         if not isinstance(table, Mapping):
             raise JobError(
-                f"[meter] has no kind, and {name!r} is no meter",
+                f"[meter] has no kind, and {name!r} is not a meter",
                 'write kind = "percent", or [meter.NAME] tables',
                 file=file,
             )
@@ -342,7 +342,7 @@ class _Parser:
             return None
         value, unit = split_reading(str(written))
         if value is None:
-            raise self.error(f"has {key} = {written!r}, which is no reading", 'write it like "1.5 mm"')
+            raise self.error(f"has {key} = {written!r}, which is not a reading", 'write it like "1.5 mm"')
         return value, unit or self.unit_name() or ""
 
     def points(self) -> tuple[tuple[tuple[float, float], ...], str, bool]:
@@ -553,7 +553,7 @@ class Closed:
 
 
 def split_leak(text: str) -> Closed | None:
-    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is no reading.
+    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is not a reading.
 
     ``@`` names the rows it is for, ``on`` the meter or range it was read on, ``at`` the air before the meter and
     ``into`` the pressure behind it.

@@ -66,7 +66,7 @@ def water_density(temperature_k: float) -> float:
     t = temperature_k - ZERO_CELSIUS_K
     if not 0 <= t <= 60:
         raise CorrectionError(
-            f"water at {t:.1f} °C is no manometer liquid", "check the liquid's temperature and its unit"
+            f"water at {t:.1f} °C cannot be the liquid of a manometer", "check the liquid's temperature and its unit"
         )
     return 999.974950 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
 

@@ -230,7 +230,8 @@ class _Work:
         if found is None:
             raise _Refused(
                 "meter-unit",
-                f"A reading in {unit!r} is no differential of a {meter.kind} meter; check the reading's unit.",
+                f"A reading in {unit!r} cannot be the pressure difference across a {meter.kind} meter; check the "
+                "reading's unit.",
                 test=True,
             )
         if found.quantity == "pressure":
@@ -612,7 +613,7 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         work.doubt(
             "leak-missing",
             "note",
-            "Leaks are given for some meters or ranges and none for others; there none was taken off.",
+            "Leaks are given for some meters or ranges and not for others; for those, none was taken off.",
         )
     return tuple(leaks), conditions
 
@@ -621,7 +622,7 @@ def _closed(work: _Work, rows: Sequence[Reading], item: str, at: float | None, w
     """The flow of a reading that is not of the table: a leak's for some rows, or a check plate's; None without one."""
     shown = split_leak(item)
     if shown is None:
-        work.doubt("meter-unit", "error", f'The {what} {item.strip()!r} is no reading; write it like "3.1 %".')
+        work.doubt("meter-unit", "error", f'The {what} {item.strip()!r} is not a reading; write it like "3.1 %".')
         return None
     base = rows[0] if rows else next(point.reading for point in work.test.points if point.reading)
     on = shown.on or ((shown.of,) if shown.of else ())
@@ -630,7 +631,7 @@ def _closed(work: _Work, rows: Sequence[Reading], item: str, at: float | None, w
     if not on and len({(plain_name(row.meter or ""), plain_name(row.range or "")) for row in rows}) > 1:
         message = (
             f"The {what} {item.strip()!r} names no range or meter, and the rows name several, so it was not used; "
-            "write its range or meter in the cell behind it."
+            "write its range or meter in the next cell."
         )
         work.doubt("meter-unknown", "error", message)
         return None
@@ -714,7 +715,7 @@ def _calibration(meter: Meter, metered: Metered | None) -> float:
 def _in_unit(value: float | None, unit: str, wanted: str, meter: str) -> float:
     """A figure with a unit in another unit of the same quantity."""
     if value is None:
-        raise _Refused("meter-unit", f"The zero of the meter {meter!r} is no reading.", test=True)
+        raise _Refused("meter-unit", f"The zero of the meter {meter!r} is not a reading.", test=True)
     if not unit or unit == wanted:
         return value
     first, second = find_unit(unit), find_unit(wanted)

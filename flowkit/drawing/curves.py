@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -96,10 +97,28 @@ def figure_of(ax: Axes) -> Figure:
     return figure
 
 
+LEFTWARD = re.compile(
+    r"([\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+(?:[\s'’]+[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+)*)"
+)
+"""A run of letters that are written from right to left (Hebrew, Arabic and their kin)."""
+
+
+@lru_cache(maxsize=1024)
+def _joined_width(run: str, bold: bool) -> float:
+    """Return the width in ems of letters written from right to left, which are joined to one another."""
+    font = typeface(bold, family_with(run[0]) or MAIN)
+    font.set_text(run)
+    width: float = font.get_width_height()[0]
+    return width / 64.0 / 100.0
+
+
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Return how wide a line of text will be."""
     known = _WIDTHS[bold]
     total = 0.0
+    if not text.isascii():
+        total = sum(_joined_width(run, bold) for run in LEFTWARD.findall(text))
+        text = LEFTWARD.sub("", text) if total else text
     for letter in text:
         width = known.get(letter)
         if width is None:
@@ -277,7 +296,7 @@ def axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
     """Return the axes given, or new ones."""
     if ax is not None and not hasattr(ax, "plot"):
         raise FlowkitError(
-            f"a {type(ax).__name__} is no Axes", "give axes of matplotlib, as figure.subplots() makes them"
+            f"a {type(ax).__name__} is not an Axes", "give axes of matplotlib, as figure.subplots() makes them"
         )
     return new_axes(over=over) if ax is None else ax
 
@@ -302,7 +321,7 @@ def _colored(look: VariantStyle, state: str, color: str | Mapping[str, str] | No
         known = to_hex(own)
     except ValueError as error:
         remedy = "use one that matplotlib knows, as 'C0', 'red' or '#0072B2'"
-        raise FlowkitError(f"{own!r} is no colour", remedy) from error
+        raise FlowkitError(f"{own!r} is not a colour", remedy) from error
     return replace(look, color=known, text_color=readable(known))
 
 
@@ -371,7 +390,7 @@ def plot_curve(
     units = display_of(display)
     if errorbars and all(u is None for u in curve.u95):
         raise FlowkitError(
-            f"there are no error bars to draw for {curve!r}", "they are known of a state where the bench's scatter is"
+            f"there are no error bars to draw for {curve!r}", "only a state whose scatter is known has them"
         )
     lifts = curve.lifts_m
     with style():

@@ -691,7 +691,9 @@ def _from_card(mapping: Mapping[str, Any], place: str, middle: float | None) -> 
     """Make a cam of its card: duration at a checking lift, lift, and where its middle is."""
     _refuse_other(mapping, ("table", "opens", "closes", *_OF_TABLE), place, "beside a duration")
     if "checking_lift" not in mapping:
-        raise JobError(f"{place} lacks checking_lift", "state at which lift the duration counts; there is no usual one")
+        raise JobError(
+            f"{place} lacks checking_lift", "state the lift the duration is measured at; there is no standard one"
+        )
     if ("lobe_lift" in mapping) == ("peak_lift" in mapping):
         raise JobError(f"{place}: a cam card needs lobe_lift or peak_lift", "state one: at the cam, or at the valve")
     if "lobe_lift" in mapping and "rocker_ratio" not in mapping:
@@ -736,7 +738,7 @@ def _refuse_other(mapping: Mapping[str, Any], others: tuple[str, ...], place: st
     """Refuse the keys of the other way to describe a cam."""
     for key in others:
         if key in mapping:
-            raise JobError(f"{place}: {key} has no meaning {why}", "take it out")
+            raise JobError(f"{place}: {key} cannot be used {why}", "take it out")
 
 
 def _from_table(mapping: Mapping[str, Any], folder: Path, place: str, common: dict[str, Any]) -> Cam:

@@ -34,7 +34,7 @@ _CAM = (
 _BIGGER_VALVES = "Bigger valves: check valve-to-bore and valve-to-valve clearance and the seat material that is left."
 _SLIM_STEMS = "Slimmer stems: an exhaust valve may run hotter; keep to the valve maker's limits."
 _PORTED = "Ported castings: measure the wall thickness that is left."
-_SPEED = "More speed: rods, bolts, springs and the bottom end carry a load that grows with its square."
+_SPEED = "More speed: the load on rods, bolts, springs and the bottom end grows with the square of the rpm."
 _REBORED = "Rebored: measure the walls that are left; fit pistons and rings to the bore."
 
 
@@ -238,7 +238,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
     names = (item.from_, item.to)
     idle = [name for name, peak in zip(names, (old, new), strict=True) if peak is None]
     if old is None or new is None:
-        fires = "fire at no speed" if len(idle) > 1 else "fires at no speed"
+        fires = "do not fire at any speed" if len(idle) > 1 else "does not fire at any speed"
         return f"Brake estimate: {' and '.join(map(repr, idle))} {fires}, so no peak can be compared."
     weak = [name for name, peak in zip(names, (old, new), strict=True) if peak.brake_power_w <= 0]
     if weak:
@@ -260,7 +260,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
         if not peak.inside
     ]
     return (
-        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): give speeds beyond it in [engine]. Largest "
+        f"Brake estimate: no peak inside the speeds ({'; '.join(where)}): higher speeds would show it. Largest "
         f"there: {_kw(new.brake_power_w)} against {_kw(old.brake_power_w)}."
     )
 
@@ -308,10 +308,10 @@ def _alone(variant: EngineVariant) -> list[str]:
     if peak is None:
         return []
     if peak.brake_power_w <= 0:
-        return [f"{variant.name!r}: at no speed does the brake estimate make more than the friction takes."]
+        return [f"{variant.name!r}: the brake estimate never makes more than friction takes."]
     if peak.inside:
         return [
             f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "
             f"{_kw(peak.brake_power_w)}. Not a safe speed."
         ]
-    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; give speeds beyond it in [engine]."]
+    return [f"{variant.name!r}: the brake estimate has no peak inside the speeds; higher speeds would show it."]

@@ -31,7 +31,7 @@ def unlikely_barometer(at: Conditions) -> tuple[str, str] | None:
     value = at.barometer_pa
     if value is None or LOWEST_PA <= value <= HIGHEST_PA:
         return None
-    what = f"the barometer is stated as {_figure(value, 'hPa')} hPa, and on earth it is between 500 and 1100 hPa"
+    what = f"the barometer is stated as {_figure(value, 'hPa')} hPa, but a barometer reads between 500 and 1100 hPa"
     return what, _meant(value, _PRESSURES, _PRESSURES, lambda pressure: USUAL_PA[0] <= pressure <= USUAL_PA[1])
 
 
@@ -141,7 +141,7 @@ def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
     for first, test, count in pairs.values():
         others = f" (and {count - 1} more)" if count > 1 else ""
         text = (
-            f"this test has the same readings as {first.id}{others}: a copied sheet is no repeated run; "
+            f"this test has the same readings as {first.id}{others}: a copied sheet is not a repeated run; "
             "leave the copy out, or say in the job that it was flowed again"
         )
         found.append(Finding("identical-readings", "warning", test.id, text))
@@ -268,13 +268,13 @@ TEST_PRESSURES = (50.0, 60_000.0)
 
 def _odd_pressure(others: str) -> str:
     """Say that a test pressure is of another kind of test."""
-    what = f"the test pressure stated for this test{others} is no flow bench's (50 Pa to 60 kPa)"
+    what = f"the test pressure stated for this test{others} is outside what flow benches use (50 Pa to 60 kPa)"
     return f"{what}; if its unit is wrong, {STATE_RIGHT}"
 
 
 def _zero_pressure(others: str) -> str:
     """Say what to do about a test pressure of zero."""
-    return f"the test pressure stated for this test{others} is zero, which no air flows at; {STATE_RIGHT}"
+    return f"the test pressure stated for this test{others} is zero, at which nothing flows; {STATE_RIGHT}"
 
 
 def _check_negative(test: FlowTest, findings: list[Finding]) -> None:

@@ -38,7 +38,7 @@ class CellRange:
             match = re.fullmatch(r"([1-9]\d{0,6}):([1-9]\d{0,4})(?:\s*-\s*([1-9]\d{0,6}):([1-9]\d{0,4}))?", spelled)
             if match is None:
                 raise JobError(
-                    f"{place}: {str(text)!r} is no range of cells",
+                    f"{place}: {str(text)!r} is not a range of cells",
                     'write it like "B5:B16", or "5:2-16:2" in a text file',
                 )
             ends = [int(match[2]), int(match[1]), int(match[4] or match[2]), int(match[3] or match[1])]
@@ -115,7 +115,9 @@ _FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressu
 def _table(given: Any) -> TableMapping:
     """Read one table's mapping."""
     if not isinstance(given, Mapping):
-        raise JobError(f"{PLACE} holds {given!r}, which is no table", 'write lift = "A5:A16" and flow = "B5:B16" in it')
+        raise JobError(
+            f"{PLACE} holds {given!r}, which is not a table", 'write lift = "A5:A16" and flow = "B5:B16" in it'
+        )
     refuse_unknown(given, _TABLE_KEYS, PLACE)
     for key in ("lift", "flow"):
         if key not in given:
@@ -124,7 +126,7 @@ def _table(given: Any) -> TableMapping:
     flows = given["flow"]
     flows = [flows] if isinstance(flows, (str, Mapping)) else flows
     if not isinstance(flows, Sequence) or not flows:
-        raise JobError(f"{PLACE}, flow: {flows!r} is no range of cells", 'write it like "B5:B16"')
+        raise JobError(f"{PLACE}, flow: {flows!r} is not a range of cells", 'write it like "B5:B16"')
     common = {key: given[key] for key in ("side", "port", "run", "variant", "head", "pressure") if key in given}
     return TableMapping(
         lift=lift,
@@ -140,7 +142,7 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     """Read one flow column's mapping."""
     own = {"cells": item} if isinstance(item, str) else item
     if not isinstance(own, Mapping):
-        raise JobError(f"{PLACE}, flow: {item!r} is no range of cells", 'write it like "B5:B16"')
+        raise JobError(f"{PLACE}, flow: {item!r} is not a range of cells", 'write it like "B5:B16"')
     place = f"{PLACE}, flow"
     refuse_unknown(own, _FLOW_KEYS, place)
     if "cells" not in own:

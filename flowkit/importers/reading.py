@@ -79,9 +79,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             reading = read_sheet(grid, stated)
             _help(reading)
         for row, column, code in grid.stray:
-            what = (
-                f"a control character (0x{code:02X}) is in this cell; where it is part of a figure, that is no number"
-            )
+            what = f"this cell has a control character (0x{code:02X}) in it; a figure with one in it is not a number"
             reading.findings.append(Finding("stray-character", "note", grid.source(row, column), what))
         readings.append(reading)
     if stated.columns is not None:

@@ -95,21 +95,21 @@ class _Used:
         if not self.settled and self.gauge:
             loose = next((n for n in numbers if self._is_loose(n)), None)
             if loose is not None:
-                return f"names {loose.number} {loose.unit_text}, and nothing of this file was read at that pressure"
+                return f"names {loose.number} {loose.unit_text}, and nothing in this file was read at that pressure"
             ran = _RAN.search(text)
             bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
             if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
-                return f"names {ran[1]}, and nothing of this file was read at that pressure"
+                return f"names {ran[1]}, and nothing in this file was read at that pressure"
         factor = _is_factor(text)
         worked = factor or _is_treated(text)
         if not factor:  # "springs 60 lb": of another thing
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
-            return "says that figures of this sheet were worked out or are to be, and which is not clear"
+            return "says that figures on this sheet were or are to be recalculated, and it is not clear which"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
-                return f"names {other}, and no flow of this file was read in it"
+                return f"names {other}, and no flow in this file was read in it"
         if not self.sided and len({kind for kind in kinds if kind in SIDE_KINDS}) == 2 and numbers:
             return "names both sides, and it is not clear which test is which"
         return ""

@@ -132,13 +132,13 @@ def _fixture(variant: Variant, reference_bore_m: float | None, engine_bore_m: fl
     bores = {test.conditions.fixture_bore_m for test in variant.tests if test.conditions.fixture_bore_m is not None}
     if reference_bore_m is not None or all(abs(bore / engine_bore_m - 1) <= _BORES_DIFFER for bore in bores):
         return ()
-    shown = ", ".join(f"{bore * 1e3:.1f} mm" for bore in sorted(bores))
+    shown = ", ".join(f"{bore * 1e3:.2f} mm" for bore in sorted(bores))
     return (
         Finding(
             "fixture-differs",
             "warning",
             variant.name,
-            f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.1f} mm; nothing is "
+            f"It was flowed on a fixture of {shown} and the engine's bore is {engine_bore_m * 1e3:.2f} mm; nothing is "
             "corrected for it. Add bore to [reference], or to the variant's own [variant.reference].",
         ),
     )
@@ -196,7 +196,7 @@ def whatif(
     from flowkit.engine.prediction import whatif as predict
 
     if not hasattr(job, "engine_table"):
-        raise JobError(f"a {type(job).__name__} is no job", "give Job.load(…)")
+        raise JobError(f"a {type(job).__name__} is not a job", "give Job.load(…)")
     if not has_engine(job):
         raise no_engine(job)
     over = _cam_changes(cams)
@@ -274,7 +274,7 @@ def sweep(
     if not has_engine(job):
         raise no_engine(job)
     if isinstance(values, str) or not isinstance(values, Iterable):
-        raise EngineError(f"{values!r} is no list of values", f'write it like engine_sweep("{quantity}", [a, b])')
+        raise EngineError(f"{values!r} is not a list of values", f'write it like engine_sweep("{quantity}", [a, b])')
     listed = list(values)
     if not listed or any(value is None for value in listed):
         raise EngineError(f"{quantity}: a value is missing", "give one value or more, and none of them empty")

@@ -20,7 +20,7 @@ MOST_STATES = 100
 """States kept for undo; of more, the newest."""
 
 EMPTY = """\
-# Written by flowkit's page and by hand alike; lines behind # are comments.
+# Written by flowkit's page and by hand alike; lines after a # are comments.
 
 [job]
 title = ""
@@ -91,13 +91,15 @@ class JobDocument:
             before = self.read()
             if version is not None and version != before.version:
                 raise Changed(
-                    "the job file was changed meanwhile, in an editor or another window; nothing was written",
+                    "the job file was changed in the meantime, in an editor or another window; nothing was written",
                     "look at it as it is now and answer again",
                 )
             try:
                 document = tomlkit.parse(before.text)
             except TOMLKitError as error:
-                raise JobError(f"the job file is not valid TOML ({error})", "correct that line") from error
+                from flowkit.job.file import toml_problem
+
+                raise JobError(*toml_problem(str(error), before.text)) from error
             what = edit(document)
             text = tomlkit.dumps(document)
             if text != before.text or not before.on_disk:
@@ -127,7 +129,7 @@ class JobDocument:
             before = self.read()
             if version is not None and version != before.version:
                 raise Changed(
-                    "the job file was changed meanwhile, in an editor or another window; nothing was undone",
+                    "the job file was changed in the meantime, in an editor or another window; nothing was undone",
                     "look at it as it is now first",
                 )
             history = self._history(before)

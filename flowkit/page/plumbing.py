@@ -24,6 +24,7 @@ from flowkit.page.questions import plain, questions_of
 from flowkit.page.security import MOST_BYTES
 from flowkit.page.tasks import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
+from flowkit.reports.labels import gathered
 
 STEPS = (
     ("sheets", "Sheets"),
@@ -72,6 +73,7 @@ class Page:
             lstrip_blocks=True,
         )
         self.templates.filters["plain"] = plain
+        self.templates.filters["gathered"] = gathered
         self.templates.filters["quoted"] = lambda value: quote(str(value), safe="")
         self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES, "most_bytes": MOST_BYTES,
                                    "job_file": workspace.document.path.name}  # fmt: skip
@@ -160,7 +162,7 @@ class Page:
             return f"{', '.join(said[:4])}{more}" if said else ""
 
         said = self.edit(form, edit)
-        self.notice = Notice(f"Written: {said}." if said else "Nothing was changed.")
+        self.notice = Notice(f"Saved: {said}." if said else "Nothing was changed.")
         return text(form, "back")
 
 

@@ -115,7 +115,7 @@ def _logo(page: Page, form: FormData) -> str | None:
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
         raise JobError(f"{item.filename} is not a PNG or JPEG picture", "choose another file for the logo") from None
     if not fits:
-        raise JobError(f"{item.filename} is too large for a logo", "4 MB and 16 million dots at most")
+        raise JobError(f"{item.filename} is too large for a logo", "4 MB and 16 million pixels at most")
     return uploads.keep(page.workspace.folder, item.filename, data)[0]
 
 

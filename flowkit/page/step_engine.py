@@ -15,11 +15,13 @@ from starlette.routing import Route
 
 from flowkit.drawing.svg import SvgLine, lines_svg
 from flowkit.errors import JobError
+from flowkit.model import Finding
 from flowkit.page import answers, uploads
 from flowkit.page.plumbing import Notice, Page, number, text
 from flowkit.page.step_build import _wanted
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
+from flowkit.reports.labels import gathered
 
 Field = tuple[str, str, str]
 ENGINE: tuple[Field, ...] = (
@@ -104,12 +106,15 @@ def _shown(task: Any) -> dict[str, Any] | None:
         # Beside the state's own name, this word is enough.
         item |= {key: "predicted" for key in ("name", "from", "to") if str(item.get(key)).endswith(", predicted")}
     variants = [item for item in result["variants"] if item.get("filling")]
+    found = gathered(
+        Finding(item["rule"], item["severity"], item["where"], item["message"]) for item in result["findings"]
+    )
     return {
         "differences": _differences(result),
         "charts": [(title, chart) for _, title, *_ in _COLUMNS[:3] if (chart := _chart(variants, title))],
         "tables": [(item["name"], *_figures(item)) for item in variants],
-        "findings": [item for item in result["findings"] if item["severity"] != "note"],
-        "notes": [item for item in result["findings"] if item["severity"] == "note"],
+        "findings": [item for item in found if item.severity != "note"],
+        "notes": [item for item in found if item.severity == "note"],
     }
 
 
@@ -212,7 +217,7 @@ def _table(page: Page, form: FormData) -> str:
         return f"{side} cam from {Path(kept).name}"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/engine"
 
 

@@ -137,7 +137,7 @@ def _baseline(page: Page, form: FormData) -> str:
         return f"{name} from the records is the first state"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 
@@ -160,7 +160,7 @@ def _meter(page: Page, request: Request, snapshot: Snapshot) -> Response:
     known = written if isinstance(written, Mapping) and "kind" in written else {}
     kind = request.query_params.get("kind") or str(known.get("kind", "plate"))
     if kind not in KINDS:
-        raise JobError(f"there is no meter of kind {kind!r}", "choose one of the list")
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
     named = isinstance(written, Mapping) and bool(written) and "kind" not in written
     return page.render(
         "meter.html", snapshot, step="sheets", kind=kind, kinds=list(KINDS), fields_of=_fields(kind, known),
@@ -193,7 +193,7 @@ def _write_meter(page: Page, form: FormData) -> str:
     """Write the meter into the job."""
     kind = text(form, "kind")
     if kind not in KINDS:
-        raise JobError(f"there is no meter of kind {kind!r}", "choose one of the list")
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
 
     def edit(document: Any) -> str:
         """Write each field that belongs to the kind."""
@@ -226,5 +226,5 @@ def _write_meter(page: Page, form: FormData) -> str:
         return f"meter: {kind}"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/sheets"

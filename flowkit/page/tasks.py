@@ -52,11 +52,10 @@ class Task:
             self.share, self.say = said.get("share", self.share), said.get("say", self.say)
             self.error = said.get("error", self.error)
             self.done = said.get("done", self.done)
-        trouble = process.stderr.read()
+        process.stderr.read()  # the words of a library, not for the user
         process.wait()
         if self.done is None and self.error is None and not self.stopped:
-            last = trouble.strip().splitlines()[-1:] or [f"it ended with status {process.returncode}"]
-            self.error = f"the work stopped unexpectedly ({last[0]}); nothing was changed, start it again"
+            self.error = "the work stopped unexpectedly; nothing was changed, start it again"
 
     def stop(self) -> None:
         """End it now; nothing half done is left where anyone would find it."""

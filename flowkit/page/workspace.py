@@ -180,11 +180,9 @@ class Workspace:
         findings: tuple[Finding, ...] = ()
         tests: tuple[FlowTest, ...] = ()
         try:
-            document = tomlkit.parse(state.text)
-            if answers.variants(document):
+            document = _parsed(state.text)
+            if document is None or answers.variants(document):
                 job = load_text(state.text, self.document.path)
-        except TOMLKitError as error:
-            problem = f"{self.document.path.name} is not valid TOML: {error}. Correct that line in an editor, or undo."
         except FlowkitError as error:
             problem = str(error)
         if job is not None:
@@ -271,6 +269,14 @@ class Workspace:
             if str(variant["name"]) not in labels:
                 answers._drop_variant(document, variant)
             return
+
+
+def _parsed(text: str) -> Any:
+    """The document of a job file's text; None where it is no TOML, which the loader says in its words."""
+    try:
+        return tomlkit.parse(text)
+    except TOMLKitError:
+        return None
 
 
 def load_text(text: str, path: Path) -> Job:

@@ -354,7 +354,7 @@ FACTORIAL = (
     "A main effect is the mean of the two steps that change one thing alone; the interaction is what both together "
     "gave over the product of each alone."
 )
-BY_GEOMETRY = "By geometry: what the least areas alone promise (ratio of minimum areas), as a mean over the same lifts."
+BY_GEOMETRY = "By geometry: what the minimum areas alone would give (their ratio), as a mean over the same lifts."
 _FOOT_M = 0.3048
 _SAME_M = 1e-6
 
@@ -399,7 +399,7 @@ def band_limits(limit: tuple[str, float, float], display: Display) -> str:
 def band_words(table: BandTable) -> str:
     """Say where the borders of the bands come from."""
     if table.thirds:
-        return "Bands are thirds of the range of lift, as no valve diameter is known (common practice)."
+        return "Bands are thirds of the range of lift, because the valve diameter is not known (common practice)."
     return "Bands end at 0.15 and 0.25 of the valve's diameter (common practice)."
 
 
@@ -471,11 +471,14 @@ def effects(found: Interaction) -> list[Effect]:
     ]
 
 
-EVIDENCE = (
-    "At least: 95 % sure, where the gain is proven. Smallest: the gain that these tests would show four times in five. "
-    "Drift: the gain holds unless the bench moved by more than this between the days. One more run, all twice: the ± "
-    "to expect from one more run of every port of the later state, or from every port flowed twice in both."
-)
+EVIDENCE = {
+    "at least": "At least: 95 % sure, where the gain is proven.",
+    "smallest": "Smallest: the smallest gain these tests would show four times out of five.",
+    "drift": "Drift: the gain holds unless the bench moved by more than this between the days.",
+    "one more run": "One more run: the ± to expect from one more run of every port of the later state.",
+    "all twice": "All twice: the ± to expect from every port flowed twice in both states.",
+}
+"""What the columns of `evidence` mean."""
 
 
 class GainColumn(NamedTuple):
@@ -497,6 +500,12 @@ def evidence(result: SideComparison) -> list[GainColumn]:
         GainColumn("all twice", lambda gain: _narrower(gain, gain.two_runs_u95)),
     ]
     return [column for column in columns if any(column.cell(gain) for gain in gains)]
+
+
+def evidence_note(tables: Iterable[Sequence[GainColumn]]) -> str:
+    """Say what the columns of `evidence` mean, those alone that are there."""
+    heads = {column.head for columns in tables for column in columns}
+    return " ".join(words for head, words in EVIDENCE.items() if head in heads)
 
 
 def further_figures(result: SideComparison, display: Display) -> list[GainColumn]:
@@ -774,13 +783,19 @@ _CONVERTED = {
 
 def input_value(text: str, display: Display) -> str:
     """Write an input's value in the units shown."""
-    found = re.fullmatch(r"([-−]?\d+(?:\.\d+)?) (\S+)", text)
     units = _CONVERTED["US" if display.lift == "in" else "metric"]
-    if found is None or found[2] not in units:
-        return as_displayed(text, display)
-    unit, digits = units[found[2]]
-    number = float(found[1].replace("−", "-"))
-    return f"{numeral(from_si(to_si(number, found[2]), unit), digits)} {unit}"
+
+    def shown(found: re.Match[str]) -> str:
+        """Return one value in the unit shown, as it is where it has no other."""
+        if found[2] not in units:
+            return found[0]
+        unit, digits = units[found[2]]
+        number = float(found[1].replace("−", "-"))
+        return f"{numeral(from_si(to_si(number, found[2]), unit), digits)} {unit}"
+
+    # Alone, or one of several with the states they hold for behind them.
+    said = re.sub(r"(?:^|(?<=\), ))([-−]?\d+(?:\.\d+)?) (\S+)(?=$| \()", shown, text)
+    return as_displayed(text, display) if said == text else said
 
 
 def engine_inputs(engine: EngineResult, display: Display) -> list[tuple[str, list[str]]]:

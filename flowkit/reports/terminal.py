@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import SAID, cause, headline, least_words
+from flowkit.analysis.sentences import cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
     ALL_STEPS,
     BY_GEOMETRY,
-    EVIDENCE,
     FACTORIAL,
     Bands,
     BandTable,
@@ -34,6 +32,7 @@ from flowkit.reports.contents import (
     engine_inputs,
     engine_rows,
     evidence,
+    evidence_note,
     formulas,
     further_figures,
     gains_of_steps,
@@ -52,7 +51,7 @@ from flowkit.reports.contents import (
     velocity_unit,
     with_interval,
 )
-from flowkit.reports.labels import KEPT, method_words, not_assessed_words, port_text, sides_of
+from flowkit.reports.labels import KEPT, gathered, method_words, not_assessed_words, port_text, sheet_of, sides_of
 from flowkit.units import from_si
 from flowkit.wording import (
     NOTHING,
@@ -148,17 +147,11 @@ def plain_table(*heads: tuple[str, str]) -> Table:
     return table
 
 
-def sheet_of(where: str) -> str:
-    """Return the file, and the worksheet where it is named before a cell, that a finding is about."""
-    pieces = where.split("!")
-    return "!".join(pieces[:2]) if len(pieces) > 2 else re.split(r"[:,]", pieces[0])[0]
-
-
 def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     """Return each finding once, at most so many of a sheet, and in place of the rest how many there are."""
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
-    for finding in dict.fromkeys(findings):
+    for finding in gathered(findings):
         if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
             continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
@@ -259,8 +252,8 @@ def _columns(text: Any) -> int:
 
 
 def _longest_word(text: str) -> int:
-    """Return how many columns the longest word takes."""
-    return max((_columns(word) for word in text.split()), default=0)
+    """Return how many columns the longest word takes; a number and its unit are one, as `broken` keeps them."""
+    return max((_columns(word) for word in KEPT.sub("\u00a0", text).split(" ")), default=0)
 
 
 def _room(head: str, cells: Sequence[Any], most: int) -> int:
@@ -333,7 +326,13 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
     count = f"{len(result.tests)} test" + ("s" if len(result.tests) != 1 else "")
     parts: list[RenderableType] = [Prose(f"{', '.join(files)}: {count}" if files else "no tests", "bold")]
     if same:
-        parts.append(Prose("All of them: " + "; ".join(_same_words(heads[i], rows[0][i]) for i in same) + "."))
+        parts.append(
+            Prose(
+                "All of them: "
+                + "; ".join(_same_words(heads[i], rows[0][i]) for i in same if rows[0][i] != NOTHING)
+                + "."
+            )
+        )
     shown = [place for place in range(len(heads)) if place not in same]
     if rows and shown:
         columns: list[tuple[str, Justify]] = [
@@ -453,7 +452,7 @@ def further_of_side(result: SideComparison, display: Display) -> Parts:
     parts = [
         *(_further_bands(table, display, last=table is bands[-1]) for table in bands),
         *_gain_table("gain of the step, %", result, further_figures(result, display), geometry),
-        *_gain_table("what the data show, %", result, evidence(result), EVIDENCE),
+        *_gain_table("what the data show, %", result, evidence(result), evidence_note([evidence(result)])),
         *_factorial(result),
         *_velocity(result, display),
     ]
@@ -707,23 +706,18 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
 
 
 _DOUBTS = 2
-"""Warnings shown beside the answer."""
-
-
-_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
-"""Rules of findings that the sentences on what is in doubt say already."""
+"""Warnings shown under the answer, where no sentence says what is in doubt."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
-    every = list(dict.fromkeys(finding for finding in comparison.findings if finding.severity == "warning"))
-    said = _SAID if comparison.parts.get("doubts") else ()
-    warnings = [finding for finding in every if finding.rule not in said]
-    notes = sum(finding.severity == "note" for finding in dict.fromkeys(comparison.findings))
-    left = len(every) - min(len(warnings), _DOUBTS)
+    every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
+    warnings = [] if comparison.parts.get("doubts") else every[:_DOUBTS]
+    notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
+    left = len(every) - len(warnings)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []
     more += [f"{notes} note{'s' if notes > 1 else ''}"] if notes else []
-    parts = list(findings_text(warnings[:_DOUBTS]))
+    parts = list(findings_text(warnings))
     listed = f"; {' and '.join(more)} with flowkit check" if more else ""
     return (*(["", *parts] if parts else []), Prose(f"Every figure: --tables{listed}.", "dim"))
 

@@ -376,7 +376,7 @@ def test_brake_figures_below_zero_are_no_peak_and_repeated_findings_are_said_onc
     notes = [item for item in found.findings if item.rule == "engine-doubtful"]
     assert [item.where for item in notes] == ["; ".join(TWO)]
     none = run_engine(compared, replace(light, speeds_rpm=(1500.0,)), CAMS, reference=Reference())
-    assert "'as received' and 'ported' fire at no speed" in none.sentences[0]
+    assert "'as received' and 'ported' do not fire at any speed" in none.sentences[0]
 
 
 def quick_job() -> Job:
@@ -401,14 +401,14 @@ def test_a_sweep_is_a_table_of_all_values() -> None:
     [
         ("compression_ratio", [], "a value is missing"),
         ("compression_ratio", [10, None], "a value is missing"),
-        ("compression_ratio", 10, "is no list of values"),
-        ("compression_ratio", "10", "is no list of values"),
+        ("compression_ratio", 10, "is not a list of values"),
+        ("compression_ratio", "10", "is not a list of values"),
         ("compression_ratio", [20], "is above 15"),
         ("compression_ratio", ["a"], "is not a number"),
         ("cam.advance", ["x"], "'x'"),
         ("cam.advance", [float("nan")], "is not a number"),
         ("bore", [80], "has no unit"),
-        ("valves.intake.head", ["80 mm"], "cannot be"),
+        ("valves.intake.head", ["80 mm"], "is not possible"),
         ("valves.intake.width", ["80 mm"], "no dimension"),
         ("nonsense", [1], "unknown key"),
         ("intake.nonsense", [1], "unknown key"),

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import docx
 import pytest
 import tomlkit
 
@@ -116,14 +117,14 @@ def test_a_meter_is_written_by_its_form(visit: Any, sample: Path, served: Any) -
     user.click("Show its fields")
     user.fill("[name=hole]", "32 mm")
     user.fill("[name=coefficient]", "a lot")
-    user.click("Write the meter")
+    user.click("Save the meter")
     user.find(".notice.bad").wait_for()
     assert "meter" not in written(sample)
     # What was typed is still there to be corrected.
     assert user.find("[name=hole]").input_value() == "32 mm"
     user.fill("[name=coefficient]", "0.602")
-    user.click("Write the meter")
-    user.sees("Written: meter: plate")
+    user.click("Save the meter")
+    user.sees("Saved: meter: plate")
     assert written(sample)["meter"] == {"kind": "plate", "hole": "32 mm", "coefficient": 0.602}
     assert flowkit.Job.load(sample / "job.toml").meters
 
@@ -193,13 +194,23 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     (folder / "before.csv").write_text(MESSY.replace("180.9", "108.9"))
     after = [line.split(",") for line in MESSY.replace("180.9", "108.9").splitlines()[3:9]]
     rows = "".join(",".join([item[0], *(f"{1.1 * float(value):.1f}" for value in item[1:5])]) + "\n" for item in after)
-    (folder / "ported.csv").write_text(f"Test pressure,28 inH2O\n\nLift,Int #1,Int #2,Ex #1,Ex #2\n{rows}")
+    (tmp_path / "ported.csv").write_text(f"Test pressure,28 inH2O\n\nLift,Int #1,Int #2,Ex #1,Ex #2\n{rows}")
     user = visit(served(folder))
     to, press = by_keys(user), user.page.keyboard.press
+
+    def chosen(words: str, path: Path) -> None:
+        """Choose a file at the field of these words."""
+        with user.page.expect_file_chooser() as chooser:
+            to(words)
+            press("Enter")
+        chooser.value.set_files(path)
+
+    chosen("choose files", tmp_path / "ported.csv")
+    user.sees("1 sheet taken into the job")
     user.sees("What are these flows in?")
     to("CFM")
     press("Enter")  # the tick "for all 2 sheets" is set
-    user.sees("Written: flow unit CFM")
+    user.sees("Saved: flow unit CFM")
     user.page.evaluate("document.body.focus(), document.activeElement.blur()")
     to("Heads")
     press("Enter")
@@ -208,7 +219,7 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     press("Space")
     to("That is what was done")
     press("Enter")
-    user.sees("Written: ported: intake ports")
+    user.sees("Saved: ported: intake ports")
     assert "state" in written(folder)["variant"][1]
     to("Result")
     press("Enter")
@@ -218,4 +229,22 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     press("Space")
     assert not user.find('g.state[data-state="before"]').is_visible()
     assert tomlkit.parse((folder / "job.toml").read_text())["conditions"]["flow_unit"] == "CFM"
-    assert user.complaints() == []
+    # The build file: chosen, the report made, both taken away.
+    to("Build")
+    press("Enter")
+    user.sees("The customer's build file")
+    build = tmp_path / "build file.docx"
+    docx.Document().save(str(build))
+    before = build.read_bytes()
+    chosen("Drop the build file here", build)
+    user.sees("Keep build file.docx", 60)
+    to("Make the report")
+    press("Enter")
+    user.sees("Page 1 of", 60)
+    for name, start in (("Keep build file.docx", b"PK"), ("PDF", b"%PDF")):
+        with user.page.expect_download() as download:
+            to(name)
+            press("Enter")
+        assert Path(download.value.path()).read_bytes().startswith(start)
+    assert build.read_bytes() == before and user.complaints() == []
+    to("Close flowkit")

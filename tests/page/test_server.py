@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
+import select
 import signal
 import socket
 import subprocess
 import sys
 import time
 import tomllib
+import urllib.error
 import urllib.request
 from collections.abc import Callable
 from pathlib import Path
@@ -226,6 +229,45 @@ def test_too_large_a_drop_is_refused_before_it_fills_the_disk(folder: Path) -> N
 def test_a_claim_of_two_gigabytes_is_refused_unread(client: TestClient, folder: Path) -> None:
     answer = client.post("/sheets/add", content=b"", headers={"content-length": str(2 << 30)})
     assert answer.status_code == 413
+
+
+def memory_mb(process: subprocess.Popen[str]) -> float:
+    """The most memory a process has had, where the system says so."""
+    status = Path(f"/proc/{process.pid}/status")
+    found = re.search(r"VmHWM:\s+(\d+) kB", status.read_text()) if status.exists() else None
+    return int(found[1]) / 1000 if found else 0.0
+
+
+@pytest.mark.slow
+def test_real_streams_over_the_limit_fill_neither_memory_nor_disk(folder: Path, serve: Callable[..., Any]) -> None:
+    process, address = serve(folder)
+    host, key = address.removeprefix("http://").split("/?key=")
+    with socket.create_connection((host.partition(":")[0], int(host.partition(":")[2])), timeout=20) as asking:
+        asking.sendall(f"GET /?key={key} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n".encode())
+        cookie = re.search(r"set-cookie: ([^;]+)", asking.makefile().read())
+    assert cookie is not None
+    block = b"1,2.5\n" * 10_000
+    part = b'--x\r\nContent-Disposition: form-data; name="files"; filename="e.csv"\r\n\r\n'
+    # What says that it is 2 GB is refused before any of it is taken; what does not say, at the limit.
+    for length, most in ((f"Content-Length: {2 << 30}", 20e6), ("Transfer-Encoding: chunked", 260e6)):
+        head = f"POST /sheets/add HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nCookie: {cookie[1]}\r\n"
+        head += f"Content-Type: multipart/form-data; boundary=x\r\n{length}\r\n\r\n"
+        sent, answer = 0, b""
+        with socket.create_connection((host.partition(":")[0], int(host.partition(":")[2])), timeout=20) as sending:
+            sending.sendall(head.encode())
+            while sent < 2 << 30 and not select.select([sending], [], [], 0)[0]:
+                body = part + block if not sent else block
+                try:
+                    sending.sendall(body if "Length" in length else b"%x\r\n%s\r\n" % (len(body), body))
+                except OSError:
+                    break
+                sent += len(body)
+            with contextlib.suppress(OSError):
+                answer = sending.recv(4096)
+        assert b" 413 " in answer.splitlines()[0] and sent < most, (answer[:100], sent)
+        assert memory_mb(process) < 200
+    assert list(folder.iterdir()) == []
+    _opened(address).close()
 
 
 def test_a_folder_of_ten_thousand_files_opens_and_says_what_it_does_not_list(folder: Path) -> None:
@@ -462,6 +504,56 @@ def test_opened_twice_on_one_folder_it_is_one_page(folder: Path, serve: Callable
     assert again == address and second.returncode == 0 and "open already" in err
 
 
+def test_closed_on_the_page_it_ends_and_says_how_to_come_back(folder: Path, serve: Callable[..., Any]) -> None:
+    process, address = serve(folder)
+    answer = _opened(address)
+    host, cookie = address.partition("/?")[0], _cookie(address)
+    version = re.search(r'name="version" value="([0-9a-f]+)"', answer.read().decode())
+    assert version is not None
+    body = f"version={version[1]}".encode()
+    refused = urllib.request.Request(f"{host}/close", body, {"Cookie": cookie, "Origin": "http://elsewhere.test"})
+    with pytest.raises(urllib.error.HTTPError):
+        urllib.request.urlopen(refused, timeout=10)
+    asked = urllib.request.Request(f"{host}/close", body, {"Cookie": cookie, "Origin": host})
+    text = urllib.request.urlopen(asked, timeout=10).read().decode()
+    assert "flowkit is closed" in text and "Back to the job" not in text
+    assert process.wait(timeout=20) == 0 and list(folder.iterdir()) == []
+
+
+IDLE = """
+import pathlib, sys
+from flowkit.page.server import serve
+serve(pathlib.Path(sys.argv[1]), browser=False, idle_s=2)
+"""
+
+
+def test_without_an_open_window_a_page_without_a_console_ends(folder: Path) -> None:
+    process = subprocess.Popen([sys.executable, "-c", IDLE, str(folder)], stdout=subprocess.PIPE, text=True)
+    assert process.stdout is not None
+    host = (address := process.stdout.readline().strip()).partition("/?")[0]
+    alive = urllib.request.Request(f"{host}/alive", headers={"Cookie": _cookie(address)})
+    # An open window asks now and then, and it stays.
+    for _ in range(8):
+        assert urllib.request.urlopen(alive, timeout=10).status == 204
+        time.sleep(0.5)
+    assert process.poll() is None
+    assert process.wait(timeout=30) == 0
+
+
+def _cookie(address: str) -> str:
+    """The cookie that the key of an address is taken for."""
+    with pytest.raises(urllib.error.HTTPError) as answer:
+        urllib.request.build_opener(_Stay).open(address, timeout=10)
+    return str(answer.value.headers["set-cookie"]).partition(";")[0]
+
+
+class _Stay(urllib.request.HTTPRedirectHandler):
+    """Follow no redirect."""
+
+    def redirect_request(self, *_: object) -> None:
+        """Take it for an answer."""
+
+
 def test_a_port_in_use_is_said_plainly(folder: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
@@ -677,13 +769,43 @@ def test_a_recorded_state_is_found_and_becomes_the_baseline_of_another_job(folde
     assert job.compare().sides["intake"].steps[0].from_ == "as received (job 2417)"
 
 
+def test_a_sheet_recorded_without_a_job_becomes_a_baseline_by_its_own_name(folder: Path, tmp_path: Path) -> None:
+    from flowkit.job.record import add_to_records
+    from flowkit.records.store import Store
+
+    for place in ("2019", "2020"):
+        (tmp_path / place).mkdir()
+    for name in ("stock", "twin"):
+        (tmp_path / "2019" / f"{name}.csv").write_bytes((sample_folder() / "as_received.csv").read_bytes())
+    (tmp_path / "2020" / "twin.csv").write_bytes((sample_folder() / "as_received.csv").read_bytes() + b"\n")
+    with Store(tmp_path / "shop.db", write=True) as store:
+        list(add_to_records(store, [tmp_path / "2019", tmp_path / "2020"], workers=1))
+    (folder / "after_work.xlsx").write_bytes((sample_folder() / "after_work.xlsx").read_bytes())
+    (folder / "job.toml").write_text(
+        '[records]\nfile = "../shop.db"\n[[variant]]\nname = "ports blended"\nsheets = ["after_work.xlsx"]\n'
+    )
+    client = client_of(folder)
+    found = re.findall(r'name="job" value="([^"]*)"><input type="hidden" name="state" value="([^"]*)"',
+                       client.get("/records").text)  # fmt: skip
+    assert set(found) == {("stock", "as received"), ("twin", "as received")}
+    before = (folder / "job.toml").read_bytes()
+    data = {"state": "as received", "version": version_of(client)}
+    # Two go by one name: said, and nothing is written.
+    assert "several recorded jobs go by" in client.post("/records/baseline", data={"job": "twin", **data}).text
+    assert (folder / "job.toml").read_bytes() == before
+    assert "is the first state" in client.post("/records/baseline", data={"job": "stock", **data}).text
+    step = flowkit.Job.load(folder / "job.toml").compare().sides["intake"].steps[0]
+    assert step.from_ == "as received (stock)"
+    assert f"{100 * step.mean_flow_gain:+.1f}" in client.get("/result").text
+
+
 def test_a_meter_is_described_by_its_form(client: TestClient, folder: Path) -> None:
     sample(client)
     text = client.get("/meter?kind=plate").text
     assert 'name="hole"' in text and 'name="coefficient"' in text
     data = {"kind": "plate", "hole": "32 mm", "coefficient": "0.602", "place": "chamber", "u_calibration": "0.6 %",
             "manometer.liquid": "water", "manometer.angle": "14.5°"}  # fmt: skip
-    assert "Written: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
+    assert "Saved: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
     written = tomlkit.parse((folder / "job.toml").read_text())["meter"]
     assert written["coefficient"] == 0.602 and written["manometer"] == {"liquid": "water", "angle": "14.5°"}
     assert flowkit.Job.load(folder / "job.toml").meters
@@ -697,7 +819,7 @@ def test_what_the_meter_form_has_no_field_for_stays(sample: Path) -> None:
     (sample / "job.toml").write_text(job + meter)
     client = client_of(sample)
     data = {"kind": "table", "reading_unit": "mm", "zero": "0.5 mm", "version": version_of(client)}
-    assert "Written: meter: table" in client.post("/meter", data=data).text
+    assert "Saved: meter: table" in client.post("/meter", data=data).text
     written = tomllib.loads((sample / "job.toml").read_text())["meter"]
     assert written["points"][1] == ["42 mm", "71 CFM"] and written["u_common"] == "0.3 %"
     assert written["zero"] == "0.5 mm"

@@ -66,7 +66,7 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
         card = f'.state[data-state="{state}"]'
         user.tick(f'{card} input[name=both_factor][value="{factor}"]')
         user.click("That is what was done", card)
-        user.sees(f"Written: {state}")
+        user.sees(f"Saved: {state}")
     kept_picture(user, "heads")
     user.tick('.steps a[href="/result"]')
     user.sees("What each step was worth")
@@ -166,7 +166,7 @@ def test_an_editor_and_another_window_never_lose_an_answer(visit: Any, folder: P
     other = User(user.page.context.new_page(), user.base + "/sheets")
     other.sees("What are these flows in?")
     other.click("CFM", ".question")
-    other.sees("Written: flow unit CFM")
+    other.sees("Saved: flow unit CFM")
     written = (folder / "job.toml").read_text()
     # The first window still shows the question; its answer would undo the other's.
     user.click("L/s", ".question")
@@ -201,7 +201,7 @@ def test_answered_by_keyboard_alone_on_a_narrow_dark_screen(visit: Any, folder: 
             break
     assert words == "CFM"
     user.page.keyboard.press("Enter")
-    user.sees("Written: flow unit CFM")
+    user.sees("Saved: flow unit CFM")
     # The reader is led on to the next question.
     assert user.page.evaluate("document.activeElement.name") in ("own", "reason")
     user.go("/result")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import stat
-from collections.abc import Mapping
+from collections.abc import Set
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -59,12 +59,12 @@ class Grid:
     sheet: str | None  # None for a text file
     rows: tuple[tuple[CellValue, ...], ...]  # may differ in length; an empty cell is None, a text file gives text only
     hidden: bool = False
-    hidden_rows: frozenset[int] = frozenset()
-    hidden_columns: frozenset[int] = frozenset()
+    hidden_rows: Set[int] = frozenset()
+    hidden_columns: Set[int] = frozenset()
     merged: tuple[tuple[int, int, int, int], ...] = ()  # ends included; the value is in the first cell
-    percent_cells: frozenset[tuple[int, int]] = frozenset()  # 0.12 is shown as 12 %
-    formula_gaps: frozenset[tuple[int, int]] = frozenset()  # formulas without a computed value
-    struck: frozenset[tuple[int, int]] = frozenset()  # withdrawn by whoever wrote them
+    percent_cells: Set[tuple[int, int]] = frozenset()  # 0.12 is shown as 12 %
+    formula_gaps: Set[tuple[int, int]] = frozenset()  # formulas without a computed value
+    struck: Set[tuple[int, int]] = frozenset()  # withdrawn by whoever wrote them
     lines: tuple[int, ...] | None = None  # text: the physical line of each row, from 1
     pages: tuple[tuple[int, int], ...] | None = None  # text of pages: page and line of each row
     sheets: tuple[str, ...] = ()  # names of all worksheets of the file
@@ -124,18 +124,21 @@ def read_bytes(path: Path) -> bytes:
 Cell = tuple[int, int]  # Row and column, from 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class SheetFacts:
-    """The facts of one worksheet; rows and columns count from 0."""
+    """What a pass over a worksheet's own file collects; rows and columns count from 0."""
 
     hidden: bool = False
-    hidden_rows: frozenset[int] = frozenset()
-    hidden_columns: frozenset[int] = frozenset()
-    merged: tuple[tuple[int, int, int, int], ...] = ()
-    percent_cells: frozenset[Cell] = frozenset()
-    struck: frozenset[Cell] = frozenset()
-    formula_gaps: frozenset[Cell] = frozenset()
-    errors: Mapping[Cell, str] = field(default_factory=dict)
+    rows: int = 0  # down to its last filled cell
+    columns: int = 0
+    hidden_rows: set[int] = field(default_factory=set)
+    hidden_columns: set[int] = field(default_factory=set)
+    merged: list[tuple[int, int, int, int]] = field(default_factory=list)
+    percent_cells: set[Cell] = field(default_factory=set)
+    struck: set[Cell] = field(default_factory=set)
+    formulas: set[Cell] = field(default_factory=set)
+    formula_gaps: set[Cell] = field(default_factory=set)
+    errors: dict[Cell, str] = field(default_factory=dict)
 
 
 def check_extent(rows: int, columns: int, sheet: str | None) -> None:

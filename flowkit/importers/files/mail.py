@@ -68,8 +68,8 @@ def read_mail(data: bytes) -> Mail:
         return Mail(text, markup, attached)
     if others:
         carried = ", ".join(map(repr, others[:3]))
-        what = f"the mail has no table in its text; it carries {carried}"
-        raise SheetError(what, "save what is attached and give that")
+        what = f"the mail has no table in its text; attached to it: {carried}"
+        raise SheetError(what, "save the attachment and give that")
     raise SheetError("the mail holds no table", "ask for the sheet itself")
 
 

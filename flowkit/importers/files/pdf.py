@@ -22,7 +22,7 @@ _TURNS: dict[int, Callable[[float, float], tuple[float, float]]] = {
 }  # fmt: skip
 """A page turned clockwise by so many degrees: a point from its left, and from its top."""
 PICTURE = (
-    "this PDF is a picture: it holds no text, such as a scan or a photo",
+    "this PDF is a picture (a scan or a photo) with no text in it",
     "type the readings into a sheet: flowkit blank writes one, and the page lets you type beside the picture",
 )
 

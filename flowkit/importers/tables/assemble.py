@@ -45,7 +45,7 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
             found.append(draft)
             continue
         count = max(runs)
-        what = f"every lift occurs {count} times: the rows were read as {count} runs of one port"
+        what = f"every lift appears {count} times: the rows were read as {count} runs of one port"
         findings.append(Finding("lift-repeated", "note", draft.sources[0], what))
         found += [_part(draft, runs, run) for run in range(1, count + 1)]
     return found, findings

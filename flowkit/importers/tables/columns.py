@@ -28,6 +28,7 @@ LIKE = (0.5, 2.0)  # how far apart the flows of two ports may lie at every lift
 RISES = 1.3  # by how much the flow of a list without headings must rise with the lift
 ALIKE = (0.2, 5.0)  # how far apart flows of two states may lie at one lift
 PRESSURES_PA = (200.0, 25_000.0)  # of a flow test
+WIDEST_IN = 4.0  # of a valve: 10" over a column is a test pressure
 READING_UNITS = frozenset({"pressure", "length", "humidity"})
 _RAW_WORDS = (
     "measured raw actual observed indicated uncorrected uncorr gemessen unkorrigiert brut medido bruto misurato grezzo "
@@ -243,6 +244,8 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
             return Label(pressure=(as_text(cell.value), cell.unit))
         if unit is not None and unit.quantity in FLOW_QUANTITIES:
             return Label(bare=as_text(cell.value), unit=unit, unit_text=cell.unit)
+        if unit is not None and unit.name == "in" and (cell.value or 0.0) > WIDEST_IN:
+            return Label(pressure=(as_text(cell.value), cell.unit))
         return Label(rest=text, kinds=("state",))  # a valve's size heads the state it was tested in
     if cell.gap:
         return None
@@ -381,7 +384,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
         column.role, column.why = "ignored", "another quantity than flow"
     elif column.foreign and not flowing:
-        column.role, column.why = "ignored", f"a {column.foreign}, not a flow"
+        column.role, column.why = "ignored", f"{_a(column.foreign)}, not a flow"
     elif column.both and not column.side:
         column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
     elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
@@ -395,7 +398,7 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     elif kind == "lift" or (kind is None and quantity in ("length", "lift ratio")):
         column.role, column.why = "ignored", "a second column of lifts" if not column.named else "a length, not a flow"
     elif quantity is not None and not flowing:
-        column.role, column.why = "ignored", f"a {quantity}"
+        column.role, column.why = "ignored", _a(quantity)
     elif column.own == ("filler",) and fold(column.text) == "test" and column.index < table.axis.column:
         column.role, column.kind = "who", "run"
     elif column.named or kind in WHO_KINDS:
@@ -409,6 +412,11 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         and not _has_units(table, column)
     ):
         column.role, column.why = ("text", "no reading")
+
+
+def _a(noun: str) -> str:
+    """A noun with its article."""
+    return f"{'an' if noun[:1] in 'aeio' else 'a'} {noun}"
 
 
 def _has_units(table: Table, column: Column) -> bool:
@@ -427,7 +435,7 @@ def _meter_role(column: Column, quantity: str | None) -> None:
     elif quantity in READING_UNITS or quantity is None or column.foreign in ("electricity",):
         column.role = "reading"
     else:
-        column.role, column.why = "ignored", f"a {quantity}"
+        column.role, column.why = "ignored", _a(quantity)
 
 
 def _pressure_role(table: Table, column: Column) -> None:
@@ -441,7 +449,7 @@ def _pressure_role(table: Table, column: Column) -> None:
         return
     steady = max(values) <= SAG * min(values)
     if not steady or not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]:
-        column.role, column.why = "ignored", "a pressure that is no test pressure"
+        column.role, column.why = "ignored", "a pressure other than the test pressure"
 
 
 _SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i", "a"}, {"i"}, {"e"})

@@ -87,7 +87,7 @@ def _refuse_large(table: Table, main: int, got: Lifts) -> None:
     if got.unit is None or largest <= (LARGEST_RATIO if got.ratio else LARGEST_M) * (1 + 1e-9):
         return
     shown = f"{largest:g} times the valve's diameter" if got.ratio else f"{largest * 1e3:g} mm"
-    what = f"the largest lift would be {shown}, which is no valve lift (30 mm at most); check its unit"
+    what = f"the largest lift would be {shown}, more than any valve lifts (30 mm at most); check its unit"
     got.findings.append(unreadable(table.view.source(table.row, main), what))
     got.rows, got.unit = [], None
 
@@ -100,7 +100,7 @@ def _read_each(table: Table, main: int, headed: Unit | None, raw: Sequence[_Raw]
     for row, value, spelled, section in raw:
         unit = known_unit(spelled) if spelled else got.unit
         if unit is None or unit.quantity != got.unit.quantity:
-            what = f"{as_text(table.view.value(row, main))!r} is no lift in {got.unit.name}; {BY_HAND}"
+            what = f"{as_text(table.view.value(row, main))!r} is not a lift in {got.unit.name}; {BY_HAND}"
             got.findings.append(Finding("not-a-number", "error", table.view.source(row, main), what))
             continue
         if value < 0:
@@ -199,7 +199,7 @@ class _Column:
             return
         found = "is empty, though its row has readings"
         if value is not None:
-            found = f"holds {as_text(value)!r}, which is no number"
+            found = f"holds {as_text(value)!r}, which is not a number"
         what = f"the cell of the lift {found}; set it in the job file (values), or leave the row out (leave_out)"
         self.got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
 

@@ -339,7 +339,7 @@ class _Reader:
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
             pressure = label.aside if taken.of_a_test or taken.among_units else None
-        if pressure is not None:
+        if pressure is not None and not (taken is not None and taken.of_other):
             at = Placed(row, column, _NO_ITEM, title=True)
             self._add(Label("pressure"), " ".join(pressure), source, at)
 

@@ -48,7 +48,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
     _place_positions(flows)
     _split_numbers(flows, side)
     findings += _place_numbers(table, flows, side)
-    return findings
+    return findings + _ask_odd_numbers(table, flows)
 
 
 def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
@@ -167,3 +167,32 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
             asked.setdefault(column.text, unreadable(column.source(table), what))
             column.role = "trouble"
     return list(asked.values())
+
+
+_EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
+_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth", re.IGNORECASE)
+_YEARS = range(1950, 2100)
+
+
+def _ask_odd_numbers(table: Table, flows: Sequence[Column]) -> list[Finding]:
+    """Take years and editions for states, and ask about numbers that no port has."""
+    findings = []
+    for column in flows:
+        port = column.port or ""
+        number = int(port) if port.isdecimal() else 0
+        if not column.variant and not column.marked and (number in _YEARS or _EDITION.fullmatch(port)):
+            column.variant, column.port, column.state = port, None, True
+        elif (
+            (number > MOST_PORTS and not column.marked)
+            or _COUNTED.fullmatch(column.variant)
+            or re.match(r"[x×*] ?\d", f"{port} {column.variant}".strip(), re.IGNORECASE)
+            or (column.head and re.search(rf"\d{re.escape(column.head)}\b", column.text))
+            or re.fullmatch(r"[1-9]\.\d", column.variant)
+        ):
+            what = (
+                f"the heading {column.text!r} may name a port, a run, a size or a state; {SET_HEADING}, "
+                "like 'Intake 1' or 'Run 1'"
+            )
+            findings.append(unreadable(column.source(table), what))
+            column.role = "trouble"
+    return findings

@@ -463,7 +463,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     if number is not None and view.percent(row, index):
         number, unit = number * 100, "%"
     if number is None:
-        what = f"{as_text(value)!r} is no number; {BY_HAND}"
+        what = f"{as_text(value)!r} is not a number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif unit:
         known = known_unit(unit)
@@ -710,7 +710,7 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
     elif cell.value is None:
         if view.place(row, index) in view.grid.formula_gaps:
             return None  # the formula without a value is reported once for the cell
-        what = f"{as_text(value)!r} is no number; {BY_HAND}"
+        what = f"{as_text(value)!r} is not a number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif cell.unit:
         return _in_unit(cell.value, cell.unit, source, draft, findings)
@@ -721,7 +721,7 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
     """Bring a flow with a unit of its own to the unit of its column."""
     unit = known_unit(spelled, FLOW_QUANTITIES)
     if unit is None:
-        what = f"{spelled!r} is no unit of flow; {BY_HAND}"
+        what = f"{spelled!r} is not a unit of flow; {BY_HAND}"
         findings.append(refused(source, what))
         return None
     if draft.flow_unit is None:

@@ -270,7 +270,7 @@ def struck_content(grid: Grid) -> list[Finding]:
     if not cells:
         return []
     count = "a cell is" if len(cells) == 1 else f"{len(cells)} cells are"
-    what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew what it holds"
+    what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew it"
     return [Finding("struck-out", "note", grid.source(*cells[0]), what)]
 
 

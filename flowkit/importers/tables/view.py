@@ -18,7 +18,7 @@ _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
 _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
-_WORDS = 16  # a longer text that begins with no digit is no number and no mark of a gap
+_WORDS = 16  # a longer text that begins with no digit is not a number and no mark of a gap
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 Span = tuple[int, int, int, int]
 

@@ -67,13 +67,13 @@ _AT_BARE = re.compile(rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit
 _PRESSURE = re.compile(
     rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
     rf"(?P<unit>[\"″”]\s*(?:of\s+|de\s+)?{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
-    r"|iwc|iwg|[hk]?pa|mb(?:ar)?|psi)(?![A-Za-z0-9])",
+    r"|iwc|iwg|in\.?aq|[hk]?pa|mb(?:ar)?|psi|h[2₂][o0])(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
 
 # 28" or 28 in on its own, of a size that no lift, bore or valve has.
-_ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins?\.?|inch(?:es)?)(?!\w)", re.IGNORECASE)
+_ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins|{_INCHES})(?!\w)", re.IGNORECASE)
 
 _COLUMN = re.compile(rf"(?:(?P<inches>{_INCHES})|(?P<length>[mc]m))\s*(?:of\s+|de\s+)?{_WATER}", re.IGNORECASE)
 
@@ -103,6 +103,15 @@ _LEADS = frozenset({"flow", "pressure", "leak", "leak_pressure", "treatment", "b
 
 
 _TESTED = frozenset({"test", "tested", "flowed", "run", "getestet", "gepruft", "teste", "probado", "provato"})
+
+
+_OTHER_WORDS = (
+    "leak leaks leakage limit limits max maximum can could rated rating capacity calibrated calibration orifice pump "
+    "blower catalogue catalog spring springs grenze höchstens kalibriert leck pumpe limite capacité étalonné fuite "
+    "pompe calibrado fuga bomba taratura calibrato perdita pompa"
+)
+_OTHERS = frozenset(fold(word) for word in _OTHER_WORDS.split())
+_SPAN = re.compile(r"\d\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
 
 
 _TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
@@ -155,6 +164,13 @@ class TakenPressure(NamedTuple):
         return self.led and tested and self.after.lstrip()[:3] != "to "  # "tested at 12 in to the wall"
 
     @property
+    def of_other(self) -> bool:
+        """Whether it is not the test's, ``gauge limit 40 inH2O``, or one of two: ``28-28.2 inH2O``."""
+        clause = re.split(r"[;,:.](?=\s)", self.before)[-1]
+        words = {fold(word) for word in re.findall(r"[^\W\d_]+", clause)}
+        return bool(words & _OTHERS) or _SPAN.search(self.before) is not None
+
+    @property
     def among_units(self) -> bool:
         """Whether nothing but units is around it: ``(mm / CFM / 28")``."""
         words = re.sub(r"[()\[\],;/@–-]+(?=\s|$)|(?<![^\s])[()\[\],;/@–-]+", " ", self.rest).split()
@@ -179,6 +195,7 @@ class TakenPressure(NamedTuple):
 @lru_cache(maxsize=4096)
 def take_pressure(text: str) -> TakenPressure | None:
     """Find a test pressure such as ``@ 28" H2O`` in a label."""
+    text = text.replace("''", '"')
     for pattern in (_AT, _PRESSURE, _AT_BARE, _ALONE):
         for found in pattern.finditer(text):
             taken = TakenPressure(

@@ -25,7 +25,6 @@ from flowkit.model import Side
 from flowkit.reports.contents import (
     ALL_STEPS,
     BY_GEOMETRY,
-    EVIDENCE,
     FACTORIAL,
     BandTable,
     GainColumn,
@@ -37,6 +36,7 @@ from flowkit.reports.contents import (
     common_lifts,
     effects,
     evidence,
+    evidence_note,
     further_figures,
     gains_of_steps,
     has_expected,
@@ -50,8 +50,8 @@ from flowkit.reports.contents import (
     with_interval,
 )
 from flowkit.reports.labels import gain_cell, port_text, resolved_words, sides_of
-from flowkit.reports.pages.first import Series, draw_lines, every_lift, port_cells, variant_columns
-from flowkit.reports.pages.layout import SIZES, Names, Page, clean, shorten, wrap
+from flowkit.reports.pages.first import Series, draw_lines, every_lift, further_sentences, port_cells, variant_columns
+from flowkit.reports.pages.layout import SIZES, Names, Page, clean, shorten, shorten_name, wrap
 from flowkit.reports.pages.table import (
     GAP,
     LEFT_GAP,
@@ -69,6 +69,7 @@ from flowkit.units import from_si
 from flowkit.wording import (
     NOTHING,
     Display,
+    by_value,
     display_of,
     flow_text,
     gain_figure,
@@ -120,9 +121,10 @@ def write_gain_tables(stream: Stream, comparison: Comparison, names: Names, disp
     figures = [(side, result, further_figures(result, display)) for side, result in sides]
     tables = [_gain_table(side, result, columns, names) for side, result, columns in figures if columns]
     expected = any(has_expected(result) for _, result in sides)
-    _write(stream, "Gain of each step in per cent, figure by figure", tables, [BY_GEOMETRY] if expected else [])
-    shown = [_gain_table(side, result, evidence(result), names) for side, result in sides if evidence(result)]
-    _write(stream, "What the data show of each gain, in per cent", shown, [EVIDENCE])
+    _write(stream, "Gain of each step, %, figure by figure", tables, [BY_GEOMETRY] if expected else [])
+    proofs = [(side, result, evidence(result)) for side, result in sides]
+    shown = [_gain_table(side, result, columns, names) for side, result, columns in proofs if columns]
+    _write(stream, "What the data show about each gain, %", shown, [evidence_note(c for *_, c in proofs)])
     factorial = [_effects(side, result) for side, result in sides if result.interactions]
     _write(stream, "Factorial: main effects and interaction in mean flow", factorial, [FACTORIAL])
 
@@ -136,7 +138,7 @@ def _write(stream: Stream, heading: str, tables: Sequence[Table], notes: Sequenc
 
 def _label(name: str | None, names: Names) -> Cell:
     """Return what a row is called."""
-    return Cell(ALL_STEPS if name is None else shorten(names.head(name), _LABEL, SIZES.body))
+    return Cell(ALL_STEPS if name is None else shorten_name(names.head(name), _LABEL, SIZES.body))
 
 
 def _gains_columns(heads: Sequence[_Head], rows: Sequence[Row]) -> tuple[Column, ...]:
@@ -144,7 +146,11 @@ def _gains_columns(heads: Sequence[_Head], rows: Sequence[Row]) -> tuple[Column,
     columns = []
     for place, head in enumerate(heads):
         gap = _GAP if place else 0.0
-        words = max((text_width(word, SIZES.small) for word in head.text.replace(", ", ",_").split()), default=0.0)
+        gap += _GAP if head.group and head.group != heads[place - 1].group else 0.0
+        text = head.text.replace(", ", ",_")
+        # In two lines at most.
+        cuts = [len(text), *(at for at, letter in enumerate(text) if letter == " ")]
+        words = min(max(text_width(text[:at], SIZES.small), text_width(text[at + 1 :], SIZES.small)) for at in cuts)
         need = max(needed_width([row.cells[place].text for row in rows], gap=gap), gap + words)
         if head.group:
             members = sum(other.group == head.group for other in heads)
@@ -252,10 +258,10 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
         return  # the sentences alone go with the notes
     display = display_of(contents.info.display)
     stream.chapter("Flow in detail")
-    stream.sentences(comparison.sentences)
+    stream.sentences(further_sentences(contents, stream.paper))
     if steps:
         _write_steps(stream, comparison, names)
-    if not left_over.done:
+    if not left_over.done and tables is None:
         stream.heading("Flow and gain at each lift", keep=min(left_over.height(), _KEEP * stream.paper.inner_bottom))
         stream.flow(left_over)
     if tables is not None:
@@ -269,11 +275,12 @@ def write_detail(stream: Stream, contents: ReportContents, names: Names, left_ov
 def _write_steps(stream: Stream, comparison: Comparison, names: Names) -> None:
     """Write what each step was worth, where page 1 had no room for all of them."""
     tables = []
+    room = stream.paper.inner_width - 140.0
     for side, result in sides_of(comparison):
         rows = [
             Row((
                 _label(name, names), Cell(gain_cell(gain)),
-                Cell(shorten(f"{clean(cause(gain))}; {resolved_words(gain)}", 2 * _LABEL, SIZES.body)),
+                Cell(shorten(f"{clean(cause(gain))}; {resolved_words(gain)}", room, SIZES.body)),
             ), rule_above=name is None)
             for name, gain in gains_of_steps(result)
         ]  # fmt: skip
@@ -413,18 +420,22 @@ def _draw_grid(
         left = page.left + SCALE + column * (width + PANEL_GAP)
         upper = y + row * height
         page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
-        ax = page.axes(left, upper + 12.0, width, height - 26.0)
-        ax.set_xlim(0, right)
-        ax.set_ylim(0, top)
-        for variant in result.variants:
-            for item in variant.ports:
-                if item.label == port:
-                    _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
-        bare_axes(ax, size=SIZES.small)
-        ax.yaxis.set_major_locator(MaxNLocator(4))
-        ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
-        ax.tick_params(labelleft=column == 0, labelbottom=number + columns >= len(ports))
-        ax.grid(True, axis="y")
+        at_edge = (column == 0, number + columns >= len(ports))
+
+        @page.chart(left, upper + 12.0, width, height - 26.0)
+        def panel(ax: Axes, port: str = port, at_edge: tuple[bool, bool] = at_edge) -> None:
+            ax.set_xlim(0, right)
+            ax.set_ylim(0, top)
+            for variant in result.variants:
+                for item in variant.ports:
+                    if item.label == port:
+                        _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
+            bare_axes(ax, size=SIZES.small)
+            ax.yaxis.set_major_locator(MaxNLocator(4))
+            ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
+            ax.tick_params(labelleft=at_edge[0], labelbottom=at_edge[1])
+            ax.grid(True, axis="y")
+
     return y + rows * height + 2.0
 
 
@@ -596,8 +607,9 @@ def _pair(item: LiftGain | None) -> tuple[Cell, Cell]:
 
 AREAS_PANEL = 148.0
 LEAD = (
-    "Effective area: what would pass the flow at the reference pressure without loss. Minimum area: the smaller of the "
-    "seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the seat's grows past it."
+    "Effective area: the loss-free opening that would pass this flow at the reference pressure. Minimum area: the "
+    "smaller of the seat's and the throat's (Heywood 1988, eqs 6.7–6.9), dotted; the throat takes over where the "
+    "seat's grows past it."
 )
 MISSING = (
     "Coefficients and minimum areas need the valve's head, stem and throat diameters, the seat's angle and its width; "
@@ -665,15 +677,16 @@ def _draw_areas(
             series.append(Series(variant.name, lifts, _areas(variant.minimum_area_m2, display), plain=True))
     if not any(not item.plain for item in series):
         return False
-    ax = draw_lines(
+    takeovers = [
+        (from_si(variant.takeover_lift_m, display.lift), variant_style(names.place[variant.name]).color)
+        for variant in result.variants
+        if variant.takeover_lift_m is not None
+    ]
+    draw_lines(
         page, box, f"{side.capitalize()}: effective area, {display.area}", series, names,
         x_label=f"valve lift, {display.lift}", from_zero=True, filled=side == "intake", smoothed=True,
+        upright=takeovers,
     )  # fmt: skip
-    for variant in result.variants:
-        if variant.takeover_lift_m is not None:
-            at = from_si(variant.takeover_lift_m, display.lift)
-            if at <= ax.get_xlim()[1]:
-                ax.axvline(at, color=variant_style(names.place[variant.name]).color, linewidth=0.5, zorder=1)
     return True
 
 
@@ -726,13 +739,14 @@ def _write_takeover(
 ) -> None:
     """Say at which lift the throat takes over from the seat."""
     for side, result in sides:
-        said = [
-            f"{names.head(v.name)} {lift_text(v.takeover_lift_m, display)} {display.lift}"
+        known = {
+            names.head(v.name): f"{lift_text(v.takeover_lift_m, display)} {display.lift}"
             for v in result.variants
             if v.takeover_lift_m is not None
-        ]
-        if said:
-            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {', '.join(said)}.")
+        }
+        if known:
+            said = by_value(known, every=len(known) == len(result.variants))
+            stream.text(f"{side.capitalize()}: lift where the throat takes over from the seat: {said}.")
 
 
 def _areas_table(

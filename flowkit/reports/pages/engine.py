@@ -174,7 +174,7 @@ def _write_bands(stream: Stream, engine: EngineResult, names: Names, display: Di
     tables = [_band_table(bands, names, display, (stream.paper.inner_width - GAP) / 2) for bands in sides]
     sentences = [band_sentence(bands, display, clean(bands.after)) for bands in sides]
     rows = [row for table in tables for row in table.rows]
-    least = sum(map(row_height, rows)) / len(tables) + max(map(head_height, tables)) + 24.0 * len(sentences)
+    least = sum(map(row_height, rows)) / len(tables) + max(map(head_height, tables)) + 24.0 * len(sentences) + 30.0
     stream.heading("Where the valves spend their time, and where more flow would pay", keep=least)
     for sentence in sentences:
         if sentence:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from flowkit.analysis.sentences import cause, gain_words, least_words, verdict
 from flowkit.drawing import SOFT, text_width, variant_style
 from flowkit.errors import FlowkitError
 from flowkit.reports.contents import ReportContents, StateFacts, cautions_of, fact_words, state_facts
 from flowkit.reports.labels import method_words, reference_words, sides_of
-from flowkit.reports.pages.layout import SIZES, Names, Page, clean, shorten, wrap
+from flowkit.reports.pages.layout import SIZES, Names, Page, clean, shorten_name, wrap
 from flowkit.reports.pages.table import (
     GAP,
     LEFT_GAP,
@@ -23,8 +24,13 @@ from flowkit.reports.pages.table import (
 )
 from flowkit.wording import display_of, listed
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 LOGO_WIDTH, LOGO_HEIGHT = 110.0, 42.0
 FACT_ROWS = 8
+"""States whose own facts are in a table of a row each."""
+FACTS_MOST = 24
 """States whose own facts page 1 has room for."""
 
 
@@ -50,9 +56,6 @@ def draw_head(page: Page, contents: ReportContents, names: Names) -> float:
     facts = state_facts(contents)
     table = _fact_table(facts, names) if 0 < len(facts.rows) <= FACT_ROWS else None
     table = table if table is not None and table.width <= width + 0.1 else None
-    # A table of the states names them itself; what it cannot hold is written under a list of the names.
-    if names.letters and (table is None or len(facts.rows) < len(names.place)):
-        y = _list_names(page, y + 2.0, names)
     return _states(page, y + 2.0, facts, table, names) + 6.0
 
 
@@ -103,9 +106,12 @@ def _logo(page: Page, path: str | None) -> float:
         raise FlowkitError(f"the logo {path} cannot be read as a picture", "use a PNG or JPEG file") from error
     height, width = (float(side) for side in picture.shape[:2])
     scale = min(LOGO_WIDTH / width, LOGO_HEIGHT / height)
-    ax = page.axes(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
-    ax.imshow(picture, aspect="auto")
-    ax.set_axis_off()
+
+    @page.chart(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
+    def logo(ax: Axes) -> None:
+        ax.imshow(picture, aspect="auto")
+        ax.set_axis_off()
+
     return width * scale + 12.0
 
 
@@ -118,11 +124,10 @@ def _states(page: Page, y: float, facts: StateFacts, table: Table | None, names:
         y = page.paragraph(page.left, y, width, wrap(words, width, SIZES.small, most=3), size=SIZES.small)
     if table is not None:
         wide = replace(table, columns=fit_columns(table.columns, width, most=92.0))
-        return draw_table(page, page.left, y + 1.0, wide)
-    y = _fact_sentences(page, y, replace(facts, rows=facts.rows[:FACT_ROWS]), names)
-    left = len(facts.rows) - FACT_ROWS
-    if left > 0:
-        y = page.paragraph(page.left, y, width, [f"{left} more states: see the workbook."], size=SIZES.small)
+        y = draw_table(page, page.left, y + 4.0, wide)
+    # A table of the states names them itself; where it cannot hold them all they are listed.
+    if (names.letters and (table is None or len(facts.rows) < len(names.place))) or (table is None and facts.rows):
+        y = _list_states(page, y + 2.0, facts if table is None else replace(facts, rows=()), names)
     return y
 
 
@@ -149,33 +154,29 @@ def _fact_table(facts: StateFacts, names: Names) -> Table:
     return Table("", tuple(columns), tuple(rows))
 
 
-def _fact_sentences(page: Page, y: float, facts: StateFacts, names: Names) -> float:
-    """Write what differs between the states in words, where a table of it would be too wide."""
-    width = page.paper.inner_width
-    for name, values in facts.rows:
-        known = clean(fact_words(list(zip(facts.labels, values, strict=True))))
-        head = names.head(name)
-        indent = min(text_width(head, SIZES.small, bold=True) + 6.0, 110.0)
-        head = shorten(head, indent - 4.0, SIZES.small, bold=True)
-        lines = wrap(known, width - indent, SIZES.small, most=2)
-        page.write(
-            page.left, y + SIZES.small * 1.36, head, size=SIZES.small, bold=True,
-            color=variant_style(names.place[name]).text_color,
-        )  # fmt: skip
-        y = page.paragraph(page.left + indent, y, width - indent, lines, size=SIZES.small)
-    return y
-
-
-def _list_names(page: Page, y: float, names: Names) -> float:
-    """Write each letter with the name it is short for, in two columns where they fit."""
-    width = page.paper.inner_width
-    column = (width - GAP) / 2
-    entries = [wrap(names.prefixed(name), column, SIZES.body, most=2) for name in names.place]
-    half = (len(entries) + 1) // 2 if len(entries) > 2 else len(entries)
-    ends = [y]
+def _list_states(page: Page, y: float, facts: StateFacts, names: Names) -> float:
+    """Write each state's name and what is its own, in two columns; only the names where there are very many."""
+    column, size = (page.paper.inner_width - GAP) / 2, SIZES.small
+    half = (len(names.place) + 1) // 2 if len(names.place) > 2 else len(names.place)
+    known, places = dict(facts.rows), list(names.place)
+    known = known if len(known) <= FACTS_MOST else {}
+    ends = []
     for start, x in ((0, page.left), (half, page.left + column + GAP)):
         at = y
-        for lines in entries[start : start + half] if start == 0 else entries[half:]:
-            at = page.paragraph(x, at, column, lines)
+        for name in places[start : start + half]:
+            head = wrap(names.prefixed(name), column, size, bold=True, most=2)
+            at = page.paragraph(
+                x, at, column, head, size=size, bold=True, color=variant_style(names.place[name]).text_color
+            )
+            values = [shorten_name(clean(value), 0.4 * column, size) for value in known.get(name, ())]
+            own = fact_words(list(zip(facts.labels, values, strict=False)))
+            after = text_width(head[-1], size, bold=True) + 6.0
+            if after + text_width(own, size) <= column:
+                page.write(x + after, at, own, size=size)
+            else:
+                at = page.paragraph(x + 8.0, at, column, wrap(own, column - 8.0, size, most=3), size=size)
         ends.append(at)
-    return max(ends)
+    y = max(ends)
+    if facts.rows and not known:
+        y = page.paragraph(page.left, y, column, ["Bench, operator and days of each: see the workbook."], size=size)
+    return y

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -14,7 +14,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.transforms import Bbox
 
 from flowkit.drawing import INK, RULE, SOFT, VariantStyle, text_width
-from flowkit.drawing.curves import families_of, family_with
+from flowkit.drawing.curves import LEFTWARD, families_of, family_with
 from flowkit.errors import FlowkitError
 from flowkit.model import JobInfo
 from flowkit.reports.labels import job_words
@@ -48,24 +48,26 @@ def clean(text: object) -> str:
             letters.append(" ")
         else:
             letters.append(letter if _can_draw(letter) else STAND_IN)
-    text = without_keys(" ".join("".join(letters).split()))
-    # Else the figures behind a name written from right to left would be drawn from right to left as well.
-    return _LEFTWARD.sub("\\1\u200e", text)
+    return without_keys(" ".join("".join(letters).split()))
 
 
-_LEFTWARD = re.compile(
-    r"([\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+(?:[\s'’]+[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+)*)"
-)
-"""A run of letters that are written from right to left (Hebrew, Arabic and their kin)."""
-
-
-def shorten(text: str, width: float, size: float, *, bold: bool = False) -> str:
-    """Cut a line to a width, an ellipsis at its end where something is missing."""
+def shorten(text: str, width: float, size: float, *, bold: bool = False, end: str = "") -> str:
+    """Cut a line to a width, an ellipsis where something is missing: before `end`, its last words, where there are."""
     if text_width(text, size, bold=bold) <= width:
         return text
-    while text and text_width(text + "…", size, bold=bold) > width:
+    while text and text_width(f"{text}…{end}", size, bold=bold) > width:
         text = text[:-1]
-    return text.rstrip(" ,;.") + "…"
+    return text.rstrip(" ,;.") + "…" + end
+
+
+def shorten_name(text: str, width: float, size: float, *, bold: bool = False) -> str:
+    """Cut a name to a width in its middle, as names that begin alike mostly end differently."""
+    end = ""
+    for letter in reversed(text[len(text) // 3 :]):
+        if text_width(letter + end, size, bold=bold) > 0.45 * width:
+            break
+        end = letter + end
+    return shorten(text, width, size, bold=bold, end=end.lstrip())
 
 
 _KEPT = re.compile(r"(?<=\d) (?=%)|(?<=±) ")
@@ -170,7 +172,10 @@ class Cells(Artist):
             x, y = self._left(item) * scale, (self._height - item.y) * scale
             if renderer.flipy():
                 y = page_height - y
-            renderer.draw_text(gc, x, y, item.text, _font_of(item), 0, ismath=False)
+            # A run written from right to left is drawn by itself: what is around it goes on from left to right.
+            for run in filter(None, LEFTWARD.split(item.text)):
+                renderer.draw_text(gc, x, y, run, _font_of(replace(item, text=run)), 0, ismath=False)
+                x += text_width(run, item.size, bold=item.bold) * scale
         gc.restore()
         self.stale = False
 
@@ -259,6 +264,7 @@ class Page:
         self.cells = Cells(paper.height)
         self.figure.add_artist(self.cells)
         self._rules: list[tuple[float, float, float, float, str]] = []
+        self._charts: list[tuple[tuple[float, float, float, float], Callable[[Axes], None]]] = []
 
     @property
     def left(self) -> float:
@@ -322,15 +328,18 @@ class Page:
             )
         )  # fmt: skip
 
-    def axes(self, left: float, top: float, width: float, height: float) -> Axes:
-        """Add axes whose frame lies at these points."""
+    def chart(self, left: float, top: float, width: float, height: float) -> Callable[[Callable[[Axes], None]], None]:
+        """Let a function draw into axes whose frame lies at these points, once the page is certain to be used."""
         w, h = self.paper.width, self.paper.height
-        return self.figure.add_axes((left / w, 1 - (top + height) / h, width / w, height / h))
+        frame = (left / w, 1 - (top + height) / h, width / w, height / h)
+        return lambda draw: self._charts.append((frame, draw))
 
     def finish(self, info: JobInfo, count: int, number: int) -> None:
-        """Write the running head, and draw the rules collected so far."""
+        """Write the running head, and draw the charts and rules collected so far."""
         from matplotlib.collections import LineCollection
 
+        for frame, draw in self._charts:
+            draw(self.figure.add_axes(frame))
         right = " · ".join(part for part in (clean(job_words(info)), f"page {number} of {count}") if part)
         right = shorten(right, self.paper.inner_width * 0.6, SIZES.body)
         self.write(self.right, self.paper.top, right, align="right", color=SOFT)
@@ -381,10 +390,11 @@ class Names:
         self, name: str, width: float, *, size: float = SIZES.body, bold: bool = False, most: int = 1
     ) -> list[str]:
         """Return the name, with its letter where letters are used, in at most so many lines of a width."""
-        text = self.prefixed(name)
-        if most == 1:
-            return [shorten(text, width, size, bold=bold)]
-        return wrap(text, width, size, bold=bold, most=most)
+        lines = wrap(self.prefixed(name), width, size, bold=bold)
+        if len(lines) <= most:
+            return lines
+        rest = " ".join(lines[most - 1 :]) if most > 1 else self.prefixed(name)
+        return [*lines[: most - 1], shorten_name(rest, width, size, bold=bold)]
 
 
 def name_variants(names: Sequence[str], *, head_width: float) -> Names:

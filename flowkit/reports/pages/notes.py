@@ -6,10 +6,12 @@ from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import change_words, distinct, not_assessed_words, where_words
-from flowkit.reports.pages.layout import SIZES, Names, clean, shorten
+from flowkit.reports.labels import change_words, distinct, gathered, not_assessed_words, where_words
+from flowkit.reports.pages.first import further_sentences
+from flowkit.reports.pages.layout import SIZES, Names, clean, shorten_name
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
-from flowkit.wording import Display, as_displayed, display_of, pressure_words, sentence_case
+from flowkit.units import from_si
+from flowkit.wording import Display, display_of, pressure_words, sentence_case
 
 LABEL = 76.0
 NAME_ROOM = 118.0
@@ -20,7 +22,7 @@ def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sente
     tests = contents.comparison.tests
     stream.chapter("Corrections, notes and sources", keep=stream.paper.height if apart else 0.0)
     if sentences:
-        stream.sentences(contents.comparison.sentences)
+        stream.sentences(further_sentences(contents, stream.paper))
     _write_changes(stream, contents)
     if tests:
         stream.heading("Corrections, in their order", keep=60.0)
@@ -34,8 +36,7 @@ def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sente
                 label_color=SOFT,
             )  # fmt: skip
     stream.heading("Uncertainty")
-    known = repeatability_words(contents.comparison.repeatability)
-    stream.text(as_displayed(known, display_of(contents.info.display)))
+    stream.text(repeatability_words(contents.comparison.repeatability, display_of(contents.info.display)))
     reasons = [g.not_assessed_because for side in contents.comparison.sides.values() for g in side.gains]
     for reason in distinct(reason for reason in reasons if reason):
         stream.text(clean(not_assessed_words(reason)))
@@ -53,7 +54,7 @@ def _write_changes(stream: Stream, contents: ReportContents) -> None:
         stream.text(clean(change_words(change)))
 
 
-def repeatability_words(known: Repeatability) -> str:
+def repeatability_words(known: Repeatability, display: Display) -> str:
     """Say how well the bench repeats itself."""
     if known.s_r is None:
         return "The bench's repeatability is not known: no port was measured more than once, and none is stated."
@@ -68,7 +69,8 @@ def repeatability_words(known: Repeatability) -> str:
     number = f"{known.degrees_of_freedom:.0f}"
     text += f"{rests}, with {number} degree{'s' if number != '1' else ''} of freedom."
     if known.lift_setting_m is not None and known.lift_setting_m >= 5e-7:
-        text += f" The scatter along the curves gives a lift setting of ± {1e3 * known.lift_setting_m:.3f} mm (k = 1)."
+        setting = f"{from_si(known.lift_setting_m, display.lift):.{display.lift_digits + 1}f} {display.lift}"
+        text += f" The scatter along the curves gives a lift setting of ± {setting} (k = 1)."
     return text
 
 
@@ -92,7 +94,7 @@ def _ledger_table(contents: ReportContents, names: Names) -> Table:
         known = variant in names.place
         name = names.prefixed(variant) if known else clean(variant)
         cells = [
-            Cell(shorten(name, NAME_ROOM, SIZES.body) if variant != last else ""),
+            Cell(shorten_name(name, NAME_ROOM, SIZES.body) if variant != last else ""),
             Cell(side),
             Cell(str(count)),
             Cell(_pressures(members, display)),
@@ -117,7 +119,7 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
     if not contents.findings:
         stream.text("Nothing doubtful was found.")
     for severity in ("error", "warning", "note"):
-        for finding in dict.fromkeys(contents.findings):
+        for finding in gathered(contents.findings):
             if finding.severity == severity and finding.rule != "changed-by-hand":
                 where = where_words(clean(finding.where))
                 words = sentence_case(clean(finding.message))

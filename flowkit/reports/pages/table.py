@@ -412,7 +412,8 @@ class Stream:
     def headed(self, heading: str, tables: Sequence[Table], notes: Sequence[str] = ()) -> None:
         """Write a heading, tables with titles of their own, and notes under them; small ones are not torn."""
         flowing = Flowing(tables, self.paper.inner_width)
-        height = flowing.height() + 6.0
+        below = sum(1.4 + SIZES.small * 1.36 * len(wrap(n, self.paper.inner_width, SIZES.small)) for n in notes)
+        height = flowing.height() + below + 6.0
         self.heading(heading, keep=height if height < _WHOLE * self.paper.inner_bottom else 80.0)
         self.y += 3.0
         self.flow(flowing)
