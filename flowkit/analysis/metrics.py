@@ -17,7 +17,7 @@ from flowkit.analysis.scatter import Metric, PortRuns
 from flowkit.analysis.uncertainty import Assessor
 from flowkit.errors import FlowkitError
 from flowkit.model import Side, Variant
-from flowkit.output import Result
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd

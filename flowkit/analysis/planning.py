@@ -19,7 +19,7 @@ from flowkit.analysis.sentences import REMEDIES
 from flowkit.analysis.uncertainty import Assessor, found_shift, plate_of, t_test_power
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, Finding, Reference, Side, Variant
-from flowkit.output import Result
+from flowkit.result import Result
 from flowkit.wording import listed, percent_at_least
 
 MOST_RUNS = 50

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, ClassVar, Literal, Protocol, TypeVar
 
 from flowkit.errors import FlowkitError
 from flowkit.model import Bench, CorrectedTest, Finding, Reference, ReferenceState, Side, Variant
-from flowkit.output import Result
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd

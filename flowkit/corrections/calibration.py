@@ -13,7 +13,7 @@ from flowkit.corrections.meter import FOUND_FROM_CERTIFICATES, Certificate, Mete
 from flowkit.corrections.readings import flow_of
 from flowkit.errors import JobError
 from flowkit.model import AirState, Bench, Finding
-from flowkit.output import Result
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

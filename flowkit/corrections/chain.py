@@ -39,7 +39,7 @@ from flowkit.model import (
     Side,
     ValveGeometry,
 )
-from flowkit.output import TestsResult
+from flowkit.result import TestsResult
 from flowkit.units import format_quantity, from_si
 from flowkit.wording import percent, pressure_as_read
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal
 from flowkit.analysis.results import by_name
 from flowkit.errors import EngineError
 from flowkit.model import Finding, Side
-from flowkit.output import Result
+from flowkit.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar
 
 from flowkit.model import Finding, FlowTest, HandChange
-from flowkit.output import TestsResult
+from flowkit.result import TestsResult
 
 if TYPE_CHECKING:
     import pandas as pd
