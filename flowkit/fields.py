@@ -397,7 +397,7 @@ _METERS = (
     _meter("zero", "as written", "1.5 mm", "Reading without flow, taken off every reading."),
     _meter("scale", "choice", "square-root", "Of a percent scale: square-root (of the differential) or linear (of the flow).", choices=("square-root", "linear")),
     _meter("full_scale", "as written", "180 CFM", "Flow at 100 %; with several ranges a table, such as { low = \"60 CFM\", high = \"180 CFM\" }."),
-    _meter("scale_end", "per cent", "110", "Last mark of a percent scale; 100 unless given.", low=1.0, high=1000.0),
+    _meter("scale_end", "scale mark", "110", "Last mark of a percent scale; 100 unless given.", low=1.0, high=1000.0),
     _meter("at", "pressure", "25 inH2O", "Test pressure that a percent scale was made at.", above=0.0),
     _meter("element", "choice", "orifice", "What a percent scale is driven by; needed to use it at another test pressure.", choices=("orifice", "laminar")),
     _meter("place", "as written", "chamber", "Where the meter is: chamber, room or outlet, or { intake = …, exhaust = … }."),
@@ -638,7 +638,7 @@ def _read_timing(written: Any, row: Field) -> tuple[float, str, str | None]:
 
 
 def _read_share(written: Any, row: Field) -> float:
-    """Read a standard uncertainty as a share, written in per cent or as a fraction."""
+    """Read a standard uncertainty as a share, written in percent or as a fraction."""
     text = str(written).strip()
     value = number(text.rstrip("% "), decimal_comma=False)
     if value is None:
@@ -680,7 +680,7 @@ _READERS: dict[str, Callable[[Any, Field], Any]] = {
     "spelled": _read_spelled,
     "flag": _read_flag,
     "any unit": _read_any_unit,
-    "per cent": lambda written, row: _read_number(str(written).replace("%", ""), row),
+    "scale mark": lambda written, row: _read_number(str(written).replace("%", ""), row),
     "text": _read_text,
     "number": _read_number,
     "friction": _read_friction,

@@ -380,7 +380,7 @@ def _named(name: str, others: Mapping[str, object]) -> str:
 
 
 def _signed(change: float) -> str:
-    """Write a change in per cent with its sign."""
+    """Write a change in percent with its sign."""
     return f"{'+' if change > 0 else ''}{percent(change)}"
 
 

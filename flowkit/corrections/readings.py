@@ -287,7 +287,7 @@ class _Work:
         return dataclasses.replace(found, net=net, mark=mark, meters=(meter,))
 
     def percent(self, meter: Meter, reading: Reading, nets: Sequence[float], test_pa: float | None) -> _Flow:
-        """A scale in per cent of flow, or of the differential at full scale."""
+        """A scale in percent of flow, or of the differential at full scale."""
         unit = find_unit(reading.unit, ["humidity"])
         if unit is None:
             raise _Refused(

@@ -394,7 +394,7 @@ def test_an_answer_to_a_file_that_an_editor_changed_is_refused_and_nothing_is_lo
     (folder / "job.toml").write_text(edited)
     named = {"kind": "condition", "file": "as_received.csv", "key": "bench", "own": "bench C"}
     for path, data in (("/display", {"display": "metric"}), ("/undo", {}), ("/answer", named)):
-        assert "changed meanwhile" in client.post(path, data={**data, "version": shown}).text
+        assert "changed in the meantime" in client.post(path, data={**data, "version": shown}).text
         assert (folder / "job.toml").read_text() == edited
     client.post("/display", data={"display": "metric", "version": version_of(client)})
     client.post("/undo", data={"version": version_of(client)})
@@ -501,7 +501,7 @@ def test_opened_twice_on_one_folder_it_is_one_page(folder: Path, serve: Callable
     _, address = serve(folder)
     second, again = serve(folder)
     _, err = second.communicate(timeout=15)
-    assert again == address and second.returncode == 0 and "open already" in err
+    assert again == address and second.returncode == 0 and "already open" in err
 
 
 def test_closed_on_the_page_it_ends_and_says_how_to_come_back(folder: Path, serve: Callable[..., Any]) -> None:
