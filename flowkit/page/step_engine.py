@@ -16,8 +16,8 @@ from starlette.routing import Route
 from flowkit.drawing.svg import SvgLine, lines_svg
 from flowkit.errors import JobError
 from flowkit.model import Finding
-from flowkit.page import answers, uploads
-from flowkit.page.plumbing import Notice, Page, number, text
+from flowkit.page import answers
+from flowkit.page.plumbing import Notice, Page, keep, number, text
 from flowkit.page.step_build import _wanted
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
@@ -203,7 +203,7 @@ def _table(page: Page, form: FormData) -> str:
     side, item = text(form, "side"), form.get("table")
     if side not in answers.SIDES or not isinstance(item, UploadFile) or not item.filename:
         raise JobError("no cam table was chosen", "choose a CSV or workbook of degrees and lifts")
-    kept, _ = uploads.keep(page.workspace.folder, item.filename, item.file)
+    kept, _ = keep(page.workspace.folder, item.filename, item.file)
 
     def edit(document: Any) -> str:
         """Name it in the job; a table counts alone."""

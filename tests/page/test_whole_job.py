@@ -170,13 +170,13 @@ def test_an_editor_and_another_window_never_lose_an_answer(visit: Any, folder: P
     written = (folder / "job.toml").read_text()
     # The first window still shows the question; its answer would undo the other's.
     user.click("L/s", ".question")
-    user.sees("changed meanwhile")
+    user.sees("changed in the meantime")
     assert (folder / "job.toml").read_text() == written
     user.sees("the curve through its neighbours")
     edited = written + "\n# typed in an editor\n"
     (folder / "job.toml").write_text(edited)
     user.click("Leave it out", ".question")
-    user.sees("changed meanwhile")
+    user.sees("changed in the meantime")
     assert (folder / "job.toml").read_text() == edited
 
 

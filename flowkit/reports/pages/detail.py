@@ -325,7 +325,7 @@ def _ratio_span(comparison: Comparison) -> float:
 
 
 def _ratios(points: Sequence[RatioPoint], names: Names, display: Display | None = None) -> list[Series]:
-    """Return a line a variant; shares in per cent, lifts in the units shown."""
+    """Return a line a variant; shares in percent, lifts in the units shown."""
     series = []
     for name in names.place:
         mine = sorted((item.at, item.ratio) for item in points if item.variant == name)

@@ -71,7 +71,7 @@ def shorten_name(text: str, width: float, size: float, *, bold: bool = False) ->
 
 
 _KEPT = re.compile(r"(?<=\d) (?=%)|(?<=±) ")
-"""Spaces a line is not broken at: before a per cent sign, after plus-minus."""
+"""Spaces a line is not broken at: before a percent sign, after plus-minus."""
 
 
 def _split_word(word: str, width: float, size: float, bold: bool) -> list[str]:
