@@ -307,7 +307,7 @@ def parse_quantity(text: Any, quantity: Quantity, *, default_unit: str | None = 
         What it must be.
     default_unit : str, optional
         The unit of a bare number; without it a bare number is refused. A humidity or
-        an angle needs no unit: degrees, and a fraction up to 1, per cent above.
+        an angle needs no unit: degrees, and a fraction up to 1, percent above.
 
     Raises
     ------

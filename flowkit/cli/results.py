@@ -109,7 +109,7 @@ def plan(
 
 
 def _fraction(text: str, option: str) -> float:
-    """Read per cent, with or without the sign, into a fraction between 0 and 1."""
+    """Read percent, with or without the sign, into a fraction between 0 and 1."""
     try:
         value = parse_quantity(text if text.strip().endswith("%") else f"{text} %", "humidity")
     except UnitError as error:

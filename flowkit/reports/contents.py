@@ -209,7 +209,7 @@ _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
     ),
     (
         ("port", "throat", "bowl", "short"),
-        "ported castings: check wall thickness, above all at the short side and below the seats",
+        "ported castings: check wall thickness, especially at the short side and under the seats",
     ),
 )
 _ALWAYS = (
@@ -447,7 +447,7 @@ def _band_row(
 
 
 def with_interval(gain: BandGain | LiftGain | None) -> str:
-    """Write the gain of a band, or at a lift, with its interval, in per cent."""
+    """Write the gain of a band, or at a lift, with its interval, in percent."""
     return "" if gain is None else gain_figure(gain.gain, gain.u95, gain.low, gain.high)
 
 
@@ -482,7 +482,7 @@ EVIDENCE = {
 
 
 class GainColumn(NamedTuple):
-    """A column of figures of gains, in per cent: its head, its cell of a gain, and the group it is in."""
+    """A column of figures of gains, in percent: its head, its cell of a gain, and the group it is in."""
 
     head: str
     cell: Callable[[Gain], str]
@@ -536,12 +536,12 @@ def _narrower(gain: Gain, half: float | None) -> str:
 
 
 def _or_nothing(fraction: float | None) -> str:
-    """Write a fraction in per cent, nothing where there is none."""
+    """Write a fraction in percent, nothing where there is none."""
     return "" if fraction is None else percent_figure(fraction)
 
 
 def share_words(gain: Gain) -> str:
-    """Write a step's share of the total in per cent, nothing for the total itself."""
+    """Write a step's share of the total in percent, nothing for the total itself."""
     return "" if gain.share_of_total is None else percent_figure(gain.share_of_total, 0)
 
 

@@ -222,7 +222,7 @@ def _plain(value: float) -> str:
 
 
 def _percent_field(fraction: float | None) -> str:
-    """Write a fraction in per cent, nothing where there is none."""
+    """Write a fraction in percent, nothing where there is none."""
     return "" if fraction is None else _plain(100 * fraction)
 
 

@@ -6,17 +6,19 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from flowkit.engine import Cam
-from flowkit.engine.cammapping import cams_of_tables
+from flowkit.engine.cam import cams_of_tables
 from flowkit.engine.data import engine_of_tables
 from flowkit.engine.figures import Case, LiftedCurve, PortCurves, peak_of
 from flowkit.engine.results import EngineResult
 from flowkit.engine.run import VariantEngine, engine_findings, run_engine
+from flowkit.engine.sentences import cautions_for
 from flowkit.errors import EngineError, FlowkitError, JobError
 from flowkit.job import Job
 from flowkit.job.engine import whatif
@@ -280,6 +282,15 @@ def test_cautions_fit_what_changed_and_come_first(result: EngineResult) -> None:
     assert result.cautions[2].startswith("Rebored")
     assert any("wall thickness" in text for text in result.cautions)
     assert not any("stems: an exhaust" in text for text in result.cautions)
+
+
+def test_recut_seats_and_other_valves_have_cautions_of_their_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    case, flows = SimpleNamespace(valves=VALVES, engine=QUICK), SimpleNamespace(filling=None)
+    monkeypatch.setattr("flowkit.engine.figures.what_changed", lambda before, after: ("seats", "valves"))
+    first, second, *rest = cautions_for(case, case, flows, flows)
+    assert first.startswith("Other valves: check valve-to-piston")
+    assert second.startswith("Recut seats: check installed spring height")
+    assert not any(text.startswith(("Other valves", "Recut", "Slimmer", "Bigger")) for text in rest)
 
 
 def test_averages_are_of_each_ports_own_curve() -> None:

@@ -395,7 +395,7 @@ def test_a_sheet_of_readings_has_the_cautions_too(tmp_path: Path) -> None:
     for options in ([], ["--readings", "inH2O"]):
         assert run(["blank", str(tmp_path / f"{len(options)}.csv"), *options]) == 0
         text = (tmp_path / f"{len(options)}.csv").read_text(encoding="utf-8-sig")
-        assert all(word in text for word in ("ear and eye", "loose hair", "gauge fluid", "dust"))
+        assert all(word in text for word in ("ear and eye", "loose hair", "manometer fluid", "dust"))
 
 
 @pytest.mark.parametrize("suffix", ["csv", "xlsx"])

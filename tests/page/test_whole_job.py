@@ -170,13 +170,13 @@ def test_an_editor_and_another_window_never_lose_an_answer(visit: Any, folder: P
     written = (folder / "job.toml").read_text()
     # The first window still shows the question; its answer would undo the other's.
     user.click("L/s", ".question")
-    user.sees("changed meanwhile")
+    user.sees("changed in the meantime")
     assert (folder / "job.toml").read_text() == written
     user.sees("the curve through its neighbours")
     edited = written + "\n# typed in an editor\n"
     (folder / "job.toml").write_text(edited)
     user.click("Leave it out", ".question")
-    user.sees("changed meanwhile")
+    user.sees("changed in the meantime")
     assert (folder / "job.toml").read_text() == edited
 
 
@@ -289,7 +289,7 @@ def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, shown: str) 
     assert {row.locator("th").inner_text() for row in user.all("tbody tr")} == {state}
     user.page.go_back()
     user.find("tbody th a").click()
-    user.sees("A cell leads to its place on the sheet")
+    user.sees("Click a cell to see it on the sheet")
     link = user.all("td a")[-1]
     source, address = link.inner_text(), link.get_attribute("href").partition("#")[2]
     assert source.startswith("after_work.xlsx!") and source.rpartition("!")[2] in address

@@ -259,7 +259,7 @@ def _targets(xml: bytes) -> dict[str, str]:
 
 
 def _cell_styles(xml: bytes) -> tuple[frozenset[str], frozenset[str]]:
-    """Return the indices of the cell styles that show per cent, and of those that strike their text through."""
+    """Return the indices of the cell styles that show percent, and of those that strike their text through."""
     if b"strike" not in xml and not any(
         sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")
     ):
@@ -272,7 +272,7 @@ def _cell_styles(xml: bytes) -> tuple[frozenset[str], frozenset[str]]:
     inside = False
 
     def start(name: str, attributes: Attributes) -> None:
-        """Count the cell formats and take those of per cent."""
+        """Count the cell formats and take those of percent."""
         nonlocal count, fonts, inside
         local = name.rpartition(":")[2]
         if local == "font":

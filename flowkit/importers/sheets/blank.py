@@ -127,7 +127,7 @@ REPEATS = (
 SAFETY = (
     "Wear ear and eye protection while the blower runs.",
     "Keep rags, sleeves and loose hair away from the opening that draws air.",
-    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
+    "Keep manometer fluid off your skin and out of drains; do not breathe dust from old gaskets or grinding.",
 )
 
 HELP_READINGS = (
@@ -330,7 +330,7 @@ _MESSAGES = {
     "number": "A number from zero up, without its unit: the unit is printed on the sheet. Leave the cell empty if it "
     "was not tested.",
     "angle": "The seat's angle in degrees, measured from the head's plane.",
-    "percent": "The relative humidity in per cent, 0 to 100.",
+    "percent": "The relative humidity in percent, 0 to 100.",
     "date": "The date of the test, such as 2026-03-18.",
     "choice": "One of the names in the list.",
 }

@@ -59,7 +59,7 @@ class FigureTable:
 
 
 def percent_text(value: float | None, digits: int = 1) -> str:
-    """Write a fraction as a signed per cent."""
+    """Write a fraction as a signed percent."""
     return NOTHING if value is None else signed_percent(value, digits=digits)
 
 

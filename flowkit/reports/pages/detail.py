@@ -325,7 +325,7 @@ def _ratio_span(comparison: Comparison) -> float:
 
 
 def _ratios(points: Sequence[RatioPoint], names: Names, display: Display | None = None) -> list[Series]:
-    """Return a line a variant; shares in per cent, lifts in the units shown."""
+    """Return a line a variant; shares in percent, lifts in the units shown."""
     series = []
     for name in names.place:
         mine = sorted((item.at, item.ratio) for item in points if item.variant == name)
@@ -420,18 +420,22 @@ def _draw_grid(
         left = page.left + SCALE + column * (width + PANEL_GAP)
         upper = y + row * height
         page.write(left, upper + 8.0, shorten(clean(port_text(port)), width, SIZES.body, bold=True), bold=True)
-        ax = page.axes(left, upper + 12.0, width, height - 26.0)
-        ax.set_xlim(0, right)
-        ax.set_ylim(0, top)
-        for variant in result.variants:
-            for item in variant.ports:
-                if item.label == port:
-                    _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
-        bare_axes(ax, size=SIZES.small)
-        ax.yaxis.set_major_locator(MaxNLocator(4))
-        ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
-        ax.tick_params(labelleft=column == 0, labelbottom=number + columns >= len(ports))
-        ax.grid(True, axis="y")
+        at_edge = (column == 0, number + columns >= len(ports))
+
+        @page.chart(left, upper + 12.0, width, height - 26.0)
+        def panel(ax: Axes, port: str = port, at_edge: tuple[bool, bool] = at_edge) -> None:
+            ax.set_xlim(0, right)
+            ax.set_ylim(0, top)
+            for variant in result.variants:
+                for item in variant.ports:
+                    if item.label == port:
+                        _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
+            bare_axes(ax, size=SIZES.small)
+            ax.yaxis.set_major_locator(MaxNLocator(4))
+            ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
+            ax.tick_params(labelleft=at_edge[0], labelbottom=at_edge[1])
+            ax.grid(True, axis="y")
+
     return y + rows * height + 2.0
 
 
@@ -673,15 +677,16 @@ def _draw_areas(
             series.append(Series(variant.name, lifts, _areas(variant.minimum_area_m2, display), plain=True))
     if not any(not item.plain for item in series):
         return False
-    ax = draw_lines(
+    takeovers = [
+        (from_si(variant.takeover_lift_m, display.lift), variant_style(names.place[variant.name]).color)
+        for variant in result.variants
+        if variant.takeover_lift_m is not None
+    ]
+    draw_lines(
         page, box, f"{side.capitalize()}: effective area, {display.area}", series, names,
         x_label=f"valve lift, {display.lift}", from_zero=True, filled=side == "intake", smoothed=True,
+        upright=takeovers,
     )  # fmt: skip
-    for variant in result.variants:
-        if variant.takeover_lift_m is not None:
-            at = from_si(variant.takeover_lift_m, display.lift)
-            if at <= ax.get_xlim()[1]:
-                ax.axvline(at, color=variant_style(names.place[variant.name]).color, linewidth=0.5, zorder=1)
     return True
 
 
