@@ -14,7 +14,7 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
 from flowkit.errors import UnitError
 
@@ -212,7 +212,7 @@ for _length, _more in (("in", ("in", '"', "ins", "po", "pulg", "pol")), ("mm", (
                 _BY_KEY.setdefault(f"{_word}{_of}{_water}", UNITS[f"{_length}H2O"])
 
 
-def measures(unit: Unit | None, *quantities: Quantity) -> bool:
+def measures(unit: Unit | None, *quantities: Quantity) -> TypeGuard[Unit]:
     """Whether there is a unit, and it is one of a quantity."""
     return unit is not None and unit.quantity in quantities
 
