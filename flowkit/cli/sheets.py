@@ -154,7 +154,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
     return status
 
 
-MAKE_A_JOB = "No job file yet? This makes one from the sheets of a folder: flowkit start FOLDER"
+MAKE_A_JOB = "No job file yet? flowkit start FOLDER makes one from the sheets in it."
 
 
 def _names_the_job(findings: Sequence[Finding]) -> bool:
