@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.air import AirState
 from flowkit.errors import JobError, UnitError
-from flowkit.units import Quantity, from_si, number, parse_quantity, unit
+from flowkit.units import Quantity, find_unit, from_si, number, parse_quantity, unit
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -34,7 +34,7 @@ class Field:
     ----------
     section : str
         Its table: ``"conditions"``, ``"names"``, ``"job"``, ``"reference"``, ``"air"``, ``"bench"``,
-        ``"valves"``, ``"engine"`` or ``"cam"``.
+        ``"valves"``, ``"engine"``, ``"cam"``, ``"meter"``, ``"manometer"`` or ``"certificate"``.
     key : str
         As in a job file; a command's option is the same with dashes.
     attribute : str
@@ -383,6 +383,73 @@ _CAM = (
 )
 
 # fmt: on
+
+
+def _meter(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a meter's table; which kind of meter has it is in `flowkit.corrections.meter`."""
+    return Field("meter", key, key, kind, example, meaning, **more)
+
+
+# fmt: off
+_METERS = (
+    _meter("kind", "choice", "percent", "What it is.", choices=("percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot")),
+    _meter("reading_unit", "any unit", "mm", "Unit of the readings of sheets that name none."),
+    _meter("zero", "as written", "1.5 mm", "Reading without flow, taken off every reading."),
+    _meter("scale", "choice", "square-root", "Of a percent scale: square-root (of the differential) or linear (of the flow).", choices=("square-root", "linear")),
+    _meter("full_scale", "as written", "180 CFM", "Flow at 100 %; with several ranges a table, such as { low = \"60 CFM\", high = \"180 CFM\" }."),
+    _meter("scale_end", "scale mark", "110", "Last mark of a percent scale; 100 unless given.", low=1.0, high=1000.0),
+    _meter("at", "pressure", "25 inH2O", "Test pressure that a percent scale was made at.", above=0.0),
+    _meter("element", "choice", "orifice", "What a percent scale is driven by; needed to use it at another test pressure.", choices=("orifice", "laminar")),
+    _meter("place", "as written", "chamber", "Where the meter is: chamber, room or outlet, or { intake = …, exhaust = … }."),
+    _meter("points", "as written", '[["0 mm", "0 CFM"], ["42 mm", "71 CFM"]]', "Of a table: reading and flow, both rising."),
+    _meter("file", "text", "meter.csv", "File of a table's points; relative to the job file."),
+    _meter("bore", "length", "30 mm", "Bore of an orifice or nozzle.", above=0.0),
+    _meter("pipe", "length", "60 mm", "Inside diameter of the pipe.", above=0.0),
+    _meter("taps", "choice", "corner", "Where an orifice's pressures are taken.", choices=("corner", "flange", "D and D/2")),
+    _meter("shape", "choice", "ISA 1932", "Of a nozzle: ISA 1932, long radius or venturi nozzle; of a critical one: toroidal or cylindrical.", choices=("ISA 1932", "long radius", "venturi nozzle", "toroidal", "toroidal, accurately machined", "cylindrical")),
+    _meter("hole", "length", "32 mm", "Diameter of a plate's hole.", above=0.0),
+    _meter("area", "area", "804 mm²", "Area of a plate's hole, or of a duct.", above=0.0),
+    _meter("coefficient", "number", "0.602", "Discharge coefficient.", low=0.05, high=1.2),
+    _meter("count", "count", "6", "Holes, nozzles, or positions of a pitot tube."),
+    _meter("flow", "flow", "100 CFM", "Of a laminar element: flow at its differential.", above=0.0),
+    _meter("differential", "pressure", "8 inH2O", "Of a laminar element.", above=0.0),
+    _meter("calibrated_at", "temperature", "20 °C", "Temperature a laminar element was calibrated at.", above=0.0),
+    _meter("throat", "length", "9 mm", "Throat of a critical nozzle.", above=0.0),
+    _meter("gauge", "flag", "true", "Of a critical nozzle's readings: true from the barometer up, false absolute."),
+    _meter("rule", "choice", "log-linear", "Where the positions of a pitot tube are.", choices=("log-linear", "log-Tchebycheff", "single")),
+    _meter("factor", "number", "1", "Calibration factor of a pitot tube.", low=0.3, high=2.0),
+    _meter("profile", "number", "0.82", "Mean over largest velocity, for a pitot tube at a single position.", low=0.3, high=1.2),
+    _meter("manometer", "as written", '{ liquid = "water" }', "The liquid column that readings in a length are taken from."),
+    _meter("certificate", "as written", '[{ flow = "61.4 CFM", … }]', "Plates of known flow, for `flowkit meter`."),
+    _meter("u_calibration", "share", "0.6 %", "Standard uncertainty of the calibration."),
+    _meter("u_differential", "share", "0.5 %", "Of a differential."),
+    _meter("u_zero", "as written", "0.5 mm", "Of the zero, in a reading's unit."),
+    _meter("u_air", "share", "0.2 %", "Of the density before the meter."),
+    _meter("u_bore", "share", "0.05 %", "Of the bore."),
+    _meter("u_pipe", "share", "0.2 %", "Of the pipe."),
+    _meter("u_common", "share", "0.3 %", "What all certificates share."),
+)
+# Fills corrections.meter.Manometer; a number's unit is in all its spellings.
+_MANOMETER = (
+    Field("manometer", "liquid", "liquid", "choice", "water", "Water, whose density follows from its temperature; else state density.", choices=("water",)),
+    Field("manometer", "liquid_temperature", "liquid_temperature_k", "temperature", "20 °C", "Where no sheet states it."),
+    Field("manometer", "density", "density_kg_m3", "spelled", "826 kg/m3", "Of another liquid.", unit="kg/m3|kg/m³", low=0.0),
+    Field("manometer", "density_at", "density_at_k", "temperature", "20 °C", "Temperature the density holds at."),
+    Field("manometer", "expansion", "expansion_1_k", "spelled", "0.0009 1/K", "Thermal expansion of the liquid.", unit="1/K|/K", low=0.0),
+    Field("manometer", "angle", "angle_deg", "spelled", "30°", "Of the tube from the horizontal; 90° unless given.", unit="°|deg", above=0.0, high=90.0),
+    Field("manometer", "area_ratio", "area_ratio", "number", "0.01", "Cross-section of the tube over the well's; 0 unless given.", low=0.0),
+    Field("manometer", "gravity", "gravity_m_s2", "spelled", "9.81 m/s2", "9.80665 m/s² unless given.", unit="m/s2|m/s²", low=0.0),
+)
+# Fills corrections.meter.Certificate, together with the conditions of the day.
+_CERTIFICATE = (
+    Field("certificate", "flow", "flow_m3_s", "flow", "61.4 CFM", "What the plate's certificate says."),
+    Field("certificate", "at", "at_pa", "pressure", "28 inH2O", "The pressure it holds at.", above=0.0),
+    Field("certificate", "u", "u", "share", "0.3 %", "Its standard uncertainty."),
+    Field("certificate", "air", "air", "air", '{ temperature = "20 °C" }', "The air it holds for; dry, 101 325 Pa, 20 °C unless given."),
+    Field("certificate", "reading", "reading", "as written", "83.5 mm", "What the meter showed behind the plate."),
+)
+
+# fmt: on
 FIELDS: tuple[Field, ...] = (
     *CONDITIONS,
     *_NAMES,
@@ -394,6 +461,9 @@ FIELDS: tuple[Field, ...] = (
     *_ENGINE,
     *_CAMS,
     *_CAM,
+    *_METERS,
+    *_MANOMETER,
+    *_CERTIFICATE,
 )  # fmt: skip
 
 
@@ -567,7 +637,50 @@ def _read_timing(written: Any, row: Field) -> tuple[float, str, str | None]:
     return after, mark[1:], note
 
 
+def _read_share(written: Any, row: Field) -> float:
+    """Read a standard uncertainty as a share, written in percent or as a fraction."""
+    text = str(written).strip()
+    value = number(text.rstrip("% "), decimal_comma=False)
+    if value is None:
+        raise ValueError(f"{written!r} is not a number; {_like(row)}")
+    value = value / 100 if text.endswith("%") else value
+    if not 0 <= value < 0.5:
+        raise ValueError(f"{written!r} is not between 0 and 50 %; {_like(row)}")
+    return value
+
+
+def _read_spelled(written: Any, row: Field) -> float:
+    """Read a number that may be followed by one of the spellings of its only unit."""
+    text = _plain(written).strip()
+    spellings = row.unit.split("|")
+    for spelling in spellings:
+        text = text.removesuffix(spelling).strip()
+    value = number(text, decimal_comma=False)
+    if value is None:
+        raise ValueError(f"{written!r} is not a number with {spellings[0]}; {_like(row)}")
+    return value
+
+
+def _read_flag(written: Any, row: Field) -> bool:
+    """Read true or false."""
+    if not isinstance(written, bool):
+        raise ValueError(f"{written!r} is neither; write {row.meaning.partition(': ')[2].rstrip('.')}")
+    return written
+
+
+def _read_any_unit(written: Any, row: Field) -> str:
+    """Read a unit by its own name; one that is not known as it is written."""
+    found = find_unit(str(written))
+    return found.name if found else str(written)
+
+
 _READERS: dict[str, Callable[[Any, Field], Any]] = {
+    "as written": lambda written, row: written,
+    "share": _read_share,
+    "spelled": _read_spelled,
+    "flag": _read_flag,
+    "any unit": _read_any_unit,
+    "scale mark": lambda written, row: _read_number(str(written).replace("%", ""), row),
     "text": _read_text,
     "number": _read_number,
     "friction": _read_friction,

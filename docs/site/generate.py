@@ -189,6 +189,7 @@ def job_page() -> str:
     parts.append(_engine_section())
     parts.append(_section("[cam]", "cams", "What both cams share."))
     parts.append(_section("[cam.intake] and [cam.exhaust]", "cam", "A measured table, or the timing."))
+    parts += [_section(title, name, text) for title, name, text in METERS]
     return NOTE + "\n".join(parts)
 
 
@@ -199,6 +200,14 @@ SECTIONS = (
     ("[bench]", "bench", "The bench; uncertainties are standard uncertainties (k = 1)."),
     ("[valves.intake] and [valves.exhaust]", "valves", "The valve, its seat and its port on one side."),
 )
+METERS = (
+    ("[meter] and [meter.NAME]", "meter", "The meter that readings were taken with; [which kind needs which key]"
+     "(../howto/readings.md)."),
+    ("manometer of a meter", "manometer", "A liquid column; liquid or density must be stated."),
+    ("certificate of a meter", "certificate", "A plate of known flow: flow, at, u and reading, and of the day "
+     "test_pressure, and as needed air_temperature, barometer, humidity, meter_temperature, meter_pressure, range and "
+     "direction, as under [conditions]."),
+)  # fmt: skip
 
 
 def _section(title: str, name: str, text: str) -> str:

@@ -137,7 +137,7 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
     return Finding(
         "impossible-flow",
         "error" if impossible else "warning",
-        source[0] if source else _port_place(curve),
+        source[0] if source else f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}",
         f"{variant.name}, {variant.side}: more flow than the smallest passage can pass, "
         f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which is "
         f"not {'possible' if impossible else 'credible'}. The smallest passage is between seat, valve and throat. "
@@ -145,11 +145,6 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
         "and check plate readings, the valve's head, throat, stem, seat angle and seat width"
         f"{', and the bores' if bore else ''}.",
     )
-
-
-def _port_place(curve: PortCurve) -> str:
-    """Name a port for people."""
-    return f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}"
 
 
 def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:

@@ -91,7 +91,11 @@ class RepeatPlan:
         step = f"{self.side.capitalize()}, {self.from_!r} → " + (repr(self.to) if self.to else "the next state")
         if self.not_planned_because or self.smallest_gain_now is None:
             return (f"{step}: {(self.not_planned_because or '').removeprefix('Not assessed: ')}",)
-        smallest, aim = _told_apart(self.smallest_gain_now, self.gain)
+        # Write two fractions in percent, with so many decimals that they do not look the same
+        for digits in (1, 2, 3):
+            if percent_at_least(self.smallest_gain_now, digits) != percent_at_least(self.gain, digits):
+                break
+        smallest, aim = percent_at_least(self.smallest_gain_now, digits), percent_at_least(self.gain, digits)
         now = f"as it is, a gain of {smallest} would be proven with a chance of {100 * self.power:.0f} %"
         wanted = f"{step}: a gain of {aim}"
         if self.setup_differs:
@@ -158,14 +162,6 @@ def _wishes(comparison: Comparison) -> list[str]:
 def _times(runs: int) -> str:
     """Write a number of times."""
     return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
-
-
-def _told_apart(one: float, other: float) -> tuple[str, str]:
-    """Write two fractions in percent, with so many decimals that they do not look the same."""
-    for digits in (1, 2, 3):
-        if percent_at_least(one, digits) != percent_at_least(other, digits):
-            break
-    return percent_at_least(one, digits), percent_at_least(other, digits)
 
 
 def check_aim(gain: float, power: float) -> None:

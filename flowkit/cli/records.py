@@ -385,7 +385,7 @@ def export(
     records: RecordsFile = None,
 ) -> int:
     """Write all recorded tests as a Parquet data set, by year and bench, for pandas, DuckDB or Spark."""
-    from flowkit.records.export import export as export_all
+    from flowkit.records.query import export as export_all
     from flowkit.records.store import Store
 
     with Store(records) as store, _progress("tests") as progress:

@@ -30,7 +30,6 @@ from flowkit.model import (
     AirMode,
     AirState,
     Bench,
-    Conditions,
     Finding,
     FlowTest,
     LedgerLine,
@@ -429,21 +428,11 @@ class _Work:
 
 def flow_of(meter: Meter, plate: Certificate, bench: Bench) -> float:
     """The flow that a meter shows behind a plate of known flow [m³/s]; JobError where it cannot be worked out."""
-    room = plate.room
-    conditions = Conditions(
-        test_pressure_pa=plate.test_pressure_pa,
-        air_temperature_k=room.temperature_k if room else None,
-        barometer_pa=room.pressure_pa if room else None,
-        relative_humidity=room.relative_humidity if room else None,
-        meter_temperature_k=plate.meter_temperature_k,
-        meter_pressure_pa=plate.meter_pressure_pa,
-        direction=plate.direction,
-    )
     unit = UnitSource(plate.unit, "stated")
-    test = FlowTest("", "", None, None, "", None, None, 1, conditions, Units(unit, unit), ())
+    test = FlowTest("", "", None, None, "", None, None, 1, plate.day, Units(unit, unit), ())
     setting = Setting(Reference(), 1.0, bench, meters={plain_name(meter.name): meter})
     try:
-        found = _Work(test, setting).one(meter, Reading((plate.reading,), plate.unit), plate.test_pressure_pa)
+        found = _Work(test, setting).one(meter, Reading((plate.reading,), plate.unit), plate.day.test_pressure_pa)
     except _Refused as problem:
         message = problem.message
         if problem.rule == "side-missing":

@@ -73,7 +73,7 @@ def variant_engines(
     cam_over: Mapping[str, Any] | None = None,
 ) -> dict[str, VariantEngine]:
     """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them."""
-    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.cam import cams_of_tables
     from flowkit.engine.data import engine_of_tables
     from flowkit.engine.run import VariantEngine
 

@@ -638,7 +638,7 @@ class Job:
 
         history, bench = None, self.bench
         if bench.from_records:
-            from flowkit.job.history import bench_of_records
+            from flowkit.records.bench import bench_of_records
 
             history, bench, more = bench_of_records(bench, variants, self.records, self.path)
             findings = (*findings, *more)

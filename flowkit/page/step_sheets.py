@@ -18,8 +18,8 @@ from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
 from flowkit.importers.files import SHEET_ENDINGS
-from flowkit.page import answers, charts, uploads
-from flowkit.page.plumbing import Notice, Page, asked, plural, text
+from flowkit.page import answers, charts
+from flowkit.page.plumbing import Notice, Page, asked, keep, plural, text
 from flowkit.page.questions import LETTERED, Question, by_hand, letter, questions_of
 from flowkit.page.sheetview import ROLES, SheetPicture, over, pictures
 from flowkit.page.workspace import PICTURES, FileView, Snapshot, cell_of, stated_of
@@ -180,7 +180,7 @@ def _add(page: Page, form: FormData) -> str:
     files = [item for item in form.getlist("files") if isinstance(item, UploadFile) and item.filename]
     kept, known = [], 0
     for item in files:
-        name, same = uploads.keep(page.workspace.folder, item.filename or "sheet", item.file)
+        name, same = keep(page.workspace.folder, item.filename or "sheet", item.file)
         kept.append(name)
         known += same
     page.workspace.document.redraft()

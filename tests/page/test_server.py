@@ -193,7 +193,7 @@ def test_names_cells_and_notes_are_text_never_markup(client: TestClient, folder:
     ],
 )
 def test_a_dropped_name_becomes_a_plain_file_of_the_folder(folder: Path, name: str, kept: str | None) -> None:
-    from flowkit.page.uploads import keep
+    from flowkit.page.plumbing import keep
 
     made, _ = keep(folder, name, MESSY.encode())
     assert [path.name for path in folder.iterdir()] == [made]
@@ -366,7 +366,7 @@ def test_every_change_can_be_undone_and_redone(client: TestClient, folder: Path)
 
 def test_a_hundred_states_are_kept_and_no_more(folder: Path) -> None:
     from flowkit.page.answers import set_table_value
-    from flowkit.page.jobdoc import JobDocument
+    from flowkit.page.workspace import JobDocument
 
     document = JobDocument(folder / "job.toml")
     for number in range(130):
@@ -421,7 +421,7 @@ def test_a_job_with_an_error_is_shown_with_the_way_out(client: TestClient, folde
 KILLED = """
 import os, sys, pathlib
 import flowkit.output
-from flowkit.page.jobdoc import JobDocument
+from flowkit.page.workspace import JobDocument
 from flowkit.page.answers import set_table_value
 folder, nth = pathlib.Path(sys.argv[1]), int(sys.argv[2])
 count = 0
@@ -455,7 +455,7 @@ def test_killed_at_every_write_the_job_file_is_the_old_or_the_new_one(folder: Pa
         assert text in (old, new)
         seen.add((ended, text == new))
         # Whatever was on disk, it can be undone and nothing is lost.
-        from flowkit.page.jobdoc import JobDocument
+        from flowkit.page.workspace import JobDocument
 
         document = JobDocument(folder / "job.toml")
         if text == new:

@@ -11,7 +11,7 @@ import pytest
 from flowkit import Job, read_many
 from flowkit.cli.app import run
 from flowkit.output import jsonable
-from flowkit.records.export import export
+from flowkit.records.query import export
 from flowkit.records.rank import rank
 from flowkit.records.store import PROFILE_RATIOS, RecordsError, Store, floats, unpacked
 from tests.records.shop import Shop, entries, write_job
