@@ -243,9 +243,11 @@ class _Frame:
         spare = 0.05 * ((high - low) or abs(high) or 1.0)
         y_low = 0.0 if from_zero and low >= 0 else low - spare
         first, last = min(xs, default=0.0), max(xs, default=1.0)
+        # Narrow screens show the left 82 % alone, without the names, as large as the screen is wide (charts.css).
         wide = max((_width(short(line.name, 26)) for line in lines), default=0.0) if labels else 0.0
+        right = max(size[0] * 0.45, min(size[0] - wide - 22.0, size[0] * 0.805))
         return cls(
-            left=52.0, right=max(size[0] * 0.45, size[0] - wide - 22.0), upper=26.0, lower=size[1] - 40.0,
+            left=52.0, right=right, upper=26.0, lower=size[1] - 40.0,
             x_low=0.0 if from_zero or first >= 0 > first - 0.5 * (last - first) else first,
             x_high=last + 0.01 * ((last - first) or 1.0), y_low=y_low, y_high=high + spare,
         )  # fmt: skip

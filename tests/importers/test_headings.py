@@ -94,3 +94,80 @@ def test_a_plain_pressure_is_taken(tmp_path, text):
 def test_water_in_a_pressure_is_no_port(tmp_path):
     for text in ("28 H2O", "H2O 28"):
         assert {test.port for test in read(tmp_path, "Intake CFM", "Exhaust CFM", text).tests} <= {None}
+
+
+def flows(result):
+    """What was read: side, port, run, and lifts (mm) with flows (CFM)."""
+    return {
+        (t.side, t.port, t.run): [(round(p.lift_m * 1e3, 3), round(p.flow_m3_s * 2118.880003, 3)) for p in t.points]
+        for t in result.tests
+    }
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Cyl,Valve,2 mm,4 mm,6 mm\n1,IN,45.2,84.0,112.9\n1,EX,35.0,62.2,80.1\n2,IN,44.9,83.3,111.8\n",
+        "Test,Lift mm,CFM\nIN1,2,45.2\nIN1,4,84\nIN1,6,112.9\nEX1,2,35\nEX1,4,62.2\nEX1,6,80.1\nIN2,2,44.9\n"
+        "IN2,4,83.3\nIN2,6,111.8\n",
+    ],
+)
+def test_ports_beside_the_flows_are_read(tmp_path, text):
+    (tmp_path / "a.csv").write_text(f'"28 inH2O, CFM"\n{text}')
+    assert flows(flowkit.read(tmp_path / "a.csv")) == {
+        ("intake", "1", 1): [(2.0, 45.2), (4.0, 84.0), (6.0, 112.9)],
+        ("exhaust", "1", 1): [(2.0, 35.0), (4.0, 62.2), (6.0, 80.1)],
+        ("intake", "2", 1): [(2.0, 44.9), (4.0, 83.3), (6.0, 111.8)],
+    }
+
+
+def test_a_side_is_no_port(tmp_path):
+    (tmp_path / "a.csv").write_text(
+        '28 inH2O\n"CFM",".100""",".200"""\nInt,45.2,84\nExh,35,62.2\n'.replace('"CFM"', "Port")
+    )
+    assert {key[:2] for key in flows(flowkit.read(tmp_path / "a.csv", flow_unit="CFM"))} == {
+        ("intake", None),
+        ("exhaust", None),
+    }
+
+
+def test_zeros_at_an_open_valve_are_no_readings(tmp_path):
+    (tmp_path / "a.csv").write_text("28 inH2O\nLift mm,Intake CFM\n2,45.2\n4,84\n6,112.9\n8,0\n10,0\n")
+    result = flowkit.read(tmp_path / "a.csv")
+    assert flows(result) == {("intake", None, 1): [(2.0, 45.2), (4.0, 84.0), (6.0, 112.9)]}
+    assert [(f.rule, f.severity) for f in result.findings] == [("not-a-number", "warning")]
+
+
+@pytest.mark.parametrize(("factor", "asked"), [(1.01, False), (1.07, True)])
+def test_the_same_lifts_again_are_runs_where_the_flows_are_alike(tmp_path, factor, asked):
+    again = "".join(f"{lift},{flow * factor:.1f}\n" for lift, flow in zip(LIFTS, ONE, strict=True))
+    first = "".join(f"{lift},{flow}\n" for lift, flow in zip(LIFTS, ONE, strict=True))
+    (tmp_path / "a.csv").write_text(f"28 inH2O\nLift mm,Intake CFM\n{first}{again}")
+    result = flowkit.read(tmp_path / "a.csv")
+    assert any(f.severity == "error" for f in result.findings) == asked
+    assert [t.run for t in result.tests] == [1, 2]
+
+
+@pytest.mark.parametrize(("names", "asked", "left_out"), [
+    (("Sheet1", "Sheet2"), True, False),
+    (("Raw", "Corrected"), True, False),
+    (("Before", "After"), False, False),
+    (("Head", "Target"), False, True),
+    (("Head", "Example"), False, True),
+])  # fmt: skip
+def test_worksheets_of_the_same_ports_are_asked_about(tmp_path, names, asked, left_out):
+    from openpyxl import Workbook
+
+    book = Workbook()
+    book.remove(book.active)
+    for name, factor in zip(names, (1.0, 1.06), strict=True):
+        sheet = book.create_sheet(name)
+        sheet.append(["28 inH2O"])
+        sheet.append(["Lift mm", "Intake CFM"])
+        for lift, flow in zip(LIFTS, ONE, strict=True):
+            sheet.append([lift, round(flow * factor, 1)])
+    book.save(tmp_path / "a.xlsx")
+    result = flowkit.read(tmp_path / "a.xlsx")
+    assert any(f.severity == "error" for f in result.findings) == asked
+    assert (len(result.tests) == 1) == left_out
+    assert any("left out" in f.message for f in result.findings) == left_out

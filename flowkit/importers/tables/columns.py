@@ -14,7 +14,7 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import SIDE_CODES, fold
 from flowkit.model import Finding, Side
 from flowkit.units import FLOW_QUANTITIES, Unit, number
 
@@ -319,7 +319,8 @@ def _name_by_rows(table: Table, column: Column) -> None:
             column.letter = said.letter or column.letter
         elif label.kind == "port":
             column.side, column.code = said.side or column.side, said.code or column.code
-            column.port = said.port or text
+            named = said.side or said.code or (said.letter or "").casefold() in SIDE_CODES
+            column.port = said.port or (None if named else text) or column.port
         elif label.kind == "run":
             column.run = said.run or (int(said.bare) if said.bare and said.bare.isdecimal() else None) or column.run
         elif label.kind == "variant":
@@ -400,7 +401,9 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     elif quantity is not None and not flowing:
         column.role, column.why = "ignored", _a(quantity)
     elif column.own == ("filler",) and fold(column.text) == "test" and column.index < table.axis.column:
-        column.role, column.kind = "who", "run"
+        texts = [as_text(table.view.rows[row][column.index]) for row in table.axis.rows]
+        sided = any((said := parse_label(text)).side or said.code for text in texts)
+        column.role, column.kind = "who", "port" if sided else "run"
     elif column.named or kind in WHO_KINDS:
         column.role = "named"
     else:
@@ -655,7 +658,10 @@ def _check_arithmetic(table: Table, columns: list[Column]) -> None:
     flows = [c for c in columns if c.role == "flow"]
     texts = [c.text for c in flows]
     open_ones = [
-        c for c in flows if not (c.side or c.port or c.run or c.code or c.again or c.state) and texts.count(c.text) == 1
+        c
+        for c in flows
+        if c.heading is None
+        or (not (c.side or c.port or c.run or c.code or c.again or c.state) and texts.count(c.text) == 1)
     ]
     if len(flows) < 3 or not open_ones:
         return

@@ -255,6 +255,11 @@ def _weigh_heading(view: View, axis: Axis) -> None:
         axis.score, axis.reason = UNHEADED, "a mark without meaning heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
+    elif label.kind in WHO_KINDS | {"valve_head"} and all(
+        _is_length(view.cells[row][axis.column].unit or "") for row in axis.rows
+    ):
+        axis.score, axis.reason = UNHEADED, "what names the tests is beside them"
+        axis.heading = axis.label = None
     else:
         axis.score, axis.reason = FOREIGN, "headed as something else"
         return
@@ -383,7 +388,10 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
 
 def _heads_columns(view: View, row: int, column: int) -> bool:
     """Whether texts right of a cell head columns: they have a unit or name a quantity."""
-    labels = (view.label(row, at) for at in range(column + 1, min(column + 12, view.width)))
+    places = range(column + 1, min(column + 12, view.width))
+    if sum(_is_length(view.cells[row][at].unit or "") for at in places) > 1:
+        return True  # "Cyl | Valve | 2 mm | 4 mm"
+    labels = (view.label(row, at) for at in places)
     return any(
         label is not None and (label.unit is not None or label.kind in ("flow", "lift", "meter")) for label in labels
     )

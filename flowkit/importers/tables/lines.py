@@ -320,7 +320,8 @@ class _Reader:
             return
         found: list[Item] = []
         taken = take_pressure(text)
-        talk = is_sentence(text if taken is None else taken.rest)
+        figure = any(q.unit is not None and q.unit.quantity in FLOW_QUANTITIES for q in quantities(text))
+        talk = figure or is_sentence(text if taken is None else taken.rest)  # "Cyl 3 had 110 CFM"
         if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
             if label.side or (label.code and not label.rest):
                 found.append(Item("side", label.side or f"?{label.code}", None, source))

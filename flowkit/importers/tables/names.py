@@ -177,13 +177,14 @@ _YEARS = range(1950, 2100)
 def _ask_odd_numbers(table: Table, flows: Sequence[Column]) -> list[Finding]:
     """Take years and editions for states, and ask about numbers that no port has."""
     findings = []
+    ports = {column.port for column in flows}
     for column in flows:
         port = column.port or ""
         number = int(port) if port.isdecimal() else 0
         if not column.variant and not column.marked and (number in _YEARS or _EDITION.fullmatch(port)):
             column.variant, column.port, column.state = port, None, True
         elif (
-            (number > MOST_PORTS and not column.marked)
+            (number > MOST_PORTS and not column.marked and str(number - 1) not in ports)
             or _COUNTED.fullmatch(column.variant)
             or re.match(r"[x×*] ?\d", f"{port} {column.variant}".strip(), re.IGNORECASE)
             or (column.head and re.search(rf"\d{re.escape(column.head)}\b", column.text))

@@ -9,7 +9,7 @@ from operator import attrgetter
 
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
-from flowkit.importers.tables.assemble import Place, assemble, split_runs
+from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
 from flowkit.importers.tables.find import (
     CONDITION_KINDS,
@@ -377,6 +377,7 @@ class _TableReader:
             context = TableContext(table, columns, lifts, units, self.words)
             drafts = read_drafts(context)
             self.findings += context.findings
+            self.findings += without_zeros(drafts)
             drafts, trouble = split_runs(drafts)
             self.findings += trouble
             self.findings += self._contradictions(table, drafts, items)
