@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
@@ -338,6 +339,10 @@ class Stated:
     @property
     def units(self) -> Units:
         """What counts where a sheet's figures have no unit, or its dates no order."""
-        given = {item.name: value for item in fields(Conditions)
-                 if (value := getattr(self.conditions, item.name)) is not None}  # fmt: skip
-        return Units(self.flow_unit, self.pressure_unit, self.date_order, given, self.overrides.keys())
+        return Units(self.flow_unit, self.pressure_unit, self.date_order, given(self.conditions), self.overrides.keys())
+
+
+@lru_cache(maxsize=64)
+def given(conditions: Conditions) -> Mapping[str, float | str]:
+    """The conditions that are known, by their attributes."""
+    return {item.name: value for item in fields(Conditions) if (value := getattr(conditions, item.name)) is not None}
