@@ -33,35 +33,17 @@ _ROW = 15.5
 
 @dataclass(frozen=True, slots=True)
 class SvgLine:
-    """One line of a chart, in the units shown.
+    """One line of a chart, in the units shown."""
 
-    Attributes
-    ----------
-    name : str
-        What it is called at its end.
-    place : int
-        The variant's place in the job, from 0: gives colour, dashes and marker.
-    xs, ys : sequence of float
-        Points, x ascending.
-    low, high : sequence of float, optional
-        Ends of the 95 % interval at each point.
-    filled : bool
-        Whether markers are filled (intake) or open (exhaust).
-    smooth : bool
-        PCHIP through the points; straight pieces otherwise.
-    sources : sequence of str, optional
-        Where each point comes from, such as the sheet's cell.
-    """
-
-    name: str
-    place: int
-    xs: Sequence[float]
+    name: str  # what it is called at its end
+    place: int  # the variant's place in the job, from 0: gives colour, dashes and marker
+    xs: Sequence[float]  # points, x ascending
     ys: Sequence[float]
-    low: Sequence[float] | None = None
+    low: Sequence[float] | None = None  # ends of the 95 % interval at each point
     high: Sequence[float] | None = None
-    filled: bool = True
-    smooth: bool = False
-    sources: Sequence[str] | None = None
+    filled: bool = True  # whether markers are filled (intake) or open (exhaust)
+    smooth: bool = False  # PCHIP through the points; straight pieces otherwise
+    sources: Sequence[str] | None = None  # where each point comes from, such as the sheet's cell
 
 
 def _known(flow_m3_s: float | None) -> bool:
