@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html.parser import HTMLParser
 from typing import NamedTuple
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
+from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, Grid, megabytes
 
 Row = tuple[str | None, ...]
 _HEADER = re.compile(
@@ -127,8 +127,9 @@ def is_markup(text: str) -> bool:
 class MarkupRows(HTMLParser):
     """Collects the rows of tables and the lines of text of a web page, each with its line."""
 
-    def __init__(self) -> None:
+    def __init__(self, cut: Callable[[list[str], str], Grid] | None = None) -> None:
         super().__init__(convert_charrefs=True)
+        self.cut = cut
         self.rows: list[Row] = []
         self.lines: list[int] = []
         self.cells: list[str | None] | None = None
@@ -191,13 +192,10 @@ class MarkupRows(HTMLParser):
 
     def _cut_verbatim(self) -> None:
         """Cut the lines of text set as it is typed as those of a text file."""
-        from flowkit.importers.files.text import grid_of_lines
-
         start, self.verbatim = self.verbatim, None
         lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
-        if any(lines):
-            grid = grid_of_lines(lines, "")
-            numbers = self.lines[start:]
+        if any(lines) and self.cut is not None:
+            grid, numbers = self.cut(lines, ""), self.lines[start:]
             self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
             self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
 
@@ -245,11 +243,11 @@ class MarkupRows(HTMLParser):
         self.lines.append(self.at)
 
 
-def markup_rows(text: str) -> tuple[list[Row], list[int]]:
+def markup_rows(text: str, cut: Callable[[list[str], str], Grid] | None = None) -> tuple[list[Row], list[int]]:
     """Return the rows of a web page's tables and lines, and their physical lines."""
     if len(text) > MAX_TEXT_BYTES:
         raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv")
-    parser = MarkupRows()
+    parser = MarkupRows(cut)
     try:
         parser.feed(text)
         parser.close()

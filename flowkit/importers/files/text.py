@@ -645,7 +645,7 @@ def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
 
     if not markup:
         return grid_of_lines(text_lines(text), label)
-    rows, numbers = markup_rows(text)
+    rows, numbers = markup_rows(text, grid_of_lines)
     comma = decimal_comma([cell for row in rows for cell in row if cell])
     return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
 
