@@ -14,7 +14,7 @@ import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
 from flowkit.errors import UnitError
 
@@ -168,7 +168,7 @@ for _name, _quantity, _factor, _offset, _spellings in _TABLE:
         _BY_KEY[_key(_spelling)] = _unit
 
 
-def measures(unit: Unit | None, *quantities: Quantity) -> bool:
+def measures(unit: Unit | None, *quantities: Quantity) -> TypeGuard[Unit]:
     """Whether there is a unit, and it is one of a quantity."""
     return unit is not None and unit.quantity in quantities
 

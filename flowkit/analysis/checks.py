@@ -38,8 +38,8 @@ def side_missing(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
             "side-missing",
             "error",
             test.id,
-            "This test does not say whether it is the intake or the exhaust, so it was left out; write it in the "
-            "sheet, or state it with --side intake or --side exhaust.",
+            "This test does not say whether it is the intake or the exhaust, so it was left out; state it with "
+            "--side intake or --side exhaust, or as side under conditions in the job.",
         )
         for test in tests
         if test.side is None

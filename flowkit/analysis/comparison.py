@@ -348,7 +348,8 @@ def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant], findin
             return error
     return SheetError(
         "no test says whether it is the intake or the exhaust",
-        'write it in the sheets, or state it with --side intake or --side exhaust (in Python, side="intake")',
+        "state it with --side intake or --side exhaust, or as side under conditions in the job "
+        '(in Python, side="intake")',
     )
 
 

@@ -111,23 +111,12 @@ def other_bore(
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One dimension of one valve to be changed.
-
-    Attributes
-    ----------
-    side : {"intake", "exhaust"}
-    name : str
-        A key of the job file's valves: head, stem, throat, seat_angle or seat_width.
-    value : float
-        [m] or [degrees]
-    written : str
-        As the user wrote it.
-    """
+    """One dimension of one valve to be changed."""
 
     side: Side
-    name: str
-    value: float
-    written: str
+    name: str  # a key of the job file's valves: head, stem, throat, seat_angle or seat_width
+    value: float  # [m] or [degrees]
+    written: str  # as the user wrote it
 
 
 def parse_change(text: str) -> Change:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
@@ -178,10 +179,16 @@ def _same_length(cells: CellRange, lift: CellRange, place: str) -> None:
         )
 
 
+_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
+
+
 def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) -> str | None:
     """A unit by any of its spellings, as its own name."""
     if given.get(key) is None:
         return None
+    if text_of(given[key]) == "?":
+        what = key.removesuffix("_unit")
+        raise JobError(f"{PLACE}: {key} is still '?'", f"write the unit of the {what}s, such as {_SUCH_AS[what]}")
     try:
         return unit(str(given[key]), *quantities).name
     except UnitError as error:
@@ -332,6 +339,10 @@ class Stated:
     @property
     def units(self) -> Units:
         """What counts where a sheet's figures have no unit, or its dates no order."""
-        given = {item.name: value for item in fields(Conditions)
-                 if (value := getattr(self.conditions, item.name)) is not None}  # fmt: skip
-        return Units(self.flow_unit, self.pressure_unit, self.date_order, given, self.overrides.keys())
+        return Units(self.flow_unit, self.pressure_unit, self.date_order, given(self.conditions), self.overrides.keys())
+
+
+@lru_cache(maxsize=64)
+def given(conditions: Conditions) -> Mapping[str, float | str]:
+    """The conditions that are known, by their attributes."""
+    return {item.name: value for item in fields(Conditions) if (value := getattr(conditions, item.name)) is not None}

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields
+from functools import lru_cache
 from math import isclose
 
-from flowkit.importers.files.grid import CellValue
 from flowkit.importers.files.own import is_own_output
 from flowkit.importers.mapping import Stated
+from flowkit.importers.tables.assemble import CONDITION_NAMES
 from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
 from flowkit.importers.words.items import CONDITION_FIELDS, refused
@@ -41,11 +41,12 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     for reading in readings:
         if reading.grid.hidden or is_own_output(reading.grid):
             continue
-        for text, source in _texts(reading):
+        for text, place in _texts(reading):
             what = answers.get(text)
             if what is None:
-                what = answers[text] = said.missed(text)
+                what = answers[text] = said.missed(text) if 5 < len(text) <= _LONGEST else ""
             if what:
+                source = place if isinstance(place, str) else reading.view.source(*place)
                 shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
@@ -53,7 +54,7 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     return found
 
 
-def _texts(reading: SheetReading) -> Iterator[tuple[str, str]]:
+def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:
     """The texts of a sheet that head no column, with their places."""
     view = reading.view
     heads: set[tuple[int, int]] = set()
@@ -62,18 +63,10 @@ def _texts(reading: SheetReading) -> Iterator[tuple[str, str]]:
         for row in [*table.headers, *table.named, *table.sections]:
             heads |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
     for row, kinds in enumerate(view.kinds):
-        column = kinds.find("t")
-        while column >= 0:
-            value = view.rows[row][column]
-            if _is_text(value) and (row, column) not in heads:
-                yield str(value), view.source(row, column)
-            column = kinds.find("t", column + 1)
-    yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments if _is_text(text))
-
-
-def _is_text(value: CellValue) -> bool:
-    """Whether a cell holds a text of a length to be looked at, with a number or a word about both sides in it."""
-    return isinstance(value, str) and 5 < len(value) <= _LONGEST
+        for column, value in enumerate(view.rows[row]) if "t" in kinds else ():
+            if kinds[column] == "t" and isinstance(value, str) and (row, column) not in heads:
+                yield value, (row, column)
+    yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments)
 
 
 class _Used:
@@ -144,8 +137,9 @@ def _among(values: Iterable[float], known: Iterable[float]) -> bool:
 
 def _conditions(tests: Sequence[FlowTest], ending: str) -> set[float]:
     """The values of all conditions of one quantity, by the end of their names."""
-    names = [field.name for field in fields(tests[0].conditions) if field.name.endswith(ending)]
-    return {value for test in tests for name in names if (value := getattr(test.conditions, name)) is not None}
+    names = [name for name in CONDITION_NAMES if name.endswith(ending)]
+    kinds = {id(test.conditions): test.conditions for test in tests}.values()  # most tests of a sheet share theirs
+    return {value for item in kinds for name in names if (value := getattr(item, name)) is not None}
 
 
 def _numbers(text: str) -> list[float]:
@@ -159,11 +153,13 @@ def _numbers(text: str) -> list[float]:
     return found
 
 
+@lru_cache(maxsize=2048)
 def _is_treated(text: str) -> bool:
     """Whether a text says that figures were corrected, converted or the like."""
     return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
 
 
+@lru_cache(maxsize=2048)
 def _is_factor(text: str) -> bool:
     """Whether a text says that figures were multiplied, or something was added, or is to be."""
     for match in _TIMES.finditer(text):  # "CFM x 10", and no "15W40 x 4"
@@ -176,7 +172,8 @@ def _is_factor(text: str) -> bool:
     return bool(words & _FACTOR_WORDS)
 
 
-def _flow_units(text: str) -> set[str]:
+@lru_cache(maxsize=2048)
+def _flow_units(text: str) -> frozenset[str]:
     """The units of flow that a text names without a number."""
     found = set()
     for match in re.finditer(r"[^\s,;:()\[\]=]+", text):
@@ -184,4 +181,4 @@ def _flow_units(text: str) -> set[str]:
         before = text[: match.start()].rstrip()
         if unit is not None and unit.quantity in FLOW_QUANTITIES and not before[-1:].isdigit():
             found.add(unit.name)
-    return found
+    return frozenset(found)

@@ -313,7 +313,7 @@ def join_tests(variant: JobVariant, tests: Sequence[FlowTest]) -> tuple[tuple[Fl
         if test.port is None and (numbered.run != test.run or any(_interleaved(test, other) for other in same)):
             message = (
                 "this test and another of the same variant and side name no port, so they could be two ports "
-                "or two runs of one; state the port in the sheet, in the job's conditions or with --port"
+                "or two runs of one; state the port in the job's conditions or with --port"
             )
             findings.append(Finding("port-missing", "error", test.id, message))
             continue

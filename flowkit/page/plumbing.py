@@ -193,7 +193,7 @@ class Page:
                 try:
                     return view(request, self.workspace.snapshot())
                 except FlowkitError as error:
-                    return self.plain(str(error), 404)
+                    return self.plain(f"{(said := str(error))[:1].upper()}{said[1:]}", 404)
 
             return await run_in_threadpool(made)
 

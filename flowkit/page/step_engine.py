@@ -14,7 +14,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.drawing.svg import SvgLine, lines_svg
-from flowkit.errors import JobError
+from flowkit.errors import FlowkitError, JobError
 from flowkit.model import Finding
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, keep, number, text
@@ -83,6 +83,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         found = answers.table_value(document, (*prefix, *path))
         return "" if found is None else found
 
+    from flowkit.job.engine import has_engine
+
     task, guess = page.tasks.last("engine"), page.tasks.last("whatif")
     return page.render(
         "engine.html", snapshot, step="engine", state=state,
@@ -93,7 +95,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         tables=[(side, value("cam", side, "table")) for side in answers.SIDES],
         lobes=value("cam", "lobe_separation"), advance=value("cam", "advance"),
         task=task, result=_shown(task), stale=task is not None and task.key != snapshot.state.version,
-        guess=guess, guessed=_shown(guess), sliders=sliders(snapshot, guess.wanted["slid"] if guess else {}),
+        ready=snapshot.job is not None and has_engine(snapshot.job), guess=guess, guessed=_shown(guess),
+        sliders=sliders(snapshot, guess.wanted["slid"] if guess else {}),
     )  # fmt: skip
 
 
@@ -229,21 +232,28 @@ def _run(page: Page, form: FormData) -> str:
 
 
 def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, str, str, float, float, float, float]]:
-    """What can be slid: name, label, unit, least, most, now, and where the slider was left."""
+    """What can be slid of the last state: name, label, unit, least, most, now, and where the slider was left."""
+    from flowkit.job.engine import variant_engines
+
     job, results = snapshot.job, snapshot.results
-    if job is None or results is None or job.engine is None:
+    last = results.variants[-1] if results is not None else None
+    try:
+        own = variant_engines(job, [last]).get(last.name) if job is not None and last is not None else None
+    except FlowkitError:
+        own = None  # running the engine says what is wrong
+    if job is None or last is None or own is None:
         return []
     found: list[tuple[str, str, str, float | None, float, float]] = [
-        ("bore", "bore", "mm", _mm(job.engine.bore_m), 0.97, 1.06),
-        ("compression", "compression", ": 1", job.engine.compression_ratio, 0.8, 1.3),
+        ("bore", "bore", "mm", _mm(own.engine.bore_m), 0.97, 1.06),
+        ("compression", "compression", ": 1", own.engine.compression_ratio, 0.8, 1.3),
     ]
-    last = results.variants[-1]
+    stated = {**job.cam_table, **next((item.cam for item in job.variants if item.name == last.name), {})}
     for side in answers.SIDES:
-        valve, cam = last.valves.get(side), job.cams.get(side)
+        valve, cam = last.valves.get(side), own.cams.get(side)
         if valve is not None:
             found.append((f"{side}.head", f"{side} valve head", "mm", _mm(valve.head_m), 0.9, 1.1))
             found.append((f"{side}.stem", f"{side} stem", "mm", _mm(valve.stem_m), 0.75, 1.1))
-        if cam is not None and "peak_lift" in (job.cam_table or {}).get(side, {}):
+        if cam is not None and "peak_lift" in stated.get(side, {}):
             found.append((f"{side}.peak_lift", f"{side} peak lift", "mm", _mm(cam.peak_lift_m), 0.85, 1.1))
     return [
         (name, label, unit, round(now * low, 1), round(now * high, 1), round(now, 2), slid.get(name, round(now, 2)))

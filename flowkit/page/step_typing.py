@@ -18,8 +18,8 @@ from starlette.routing import Route
 from flowkit.errors import FlowkitError, JobError
 from flowkit.importers import ReadResult, read
 from flowkit.page import charts
-from flowkit.page.plumbing import Notice, Page, keep, plural, text
-from flowkit.page.sheetview import ROLES, pictures
+from flowkit.page.plumbing import Notice, Page, keep, text
+from flowkit.page.sheetview import pictures
 from flowkit.page.step_sheets import _take
 from flowkit.page.workspace import PICTURES, Snapshot
 
@@ -204,10 +204,10 @@ def _pasted(page: Page, form: FormData) -> str | Response:
         path.write_text(content, encoding="utf-8")
         try:
             got = read(path)
-            result["tests"] = plural(len(got.tests), "test")
+            result["tests"] = len(got.tests)
             result["said"] = [finding.message for finding in got.findings if finding.severity != "note"]
             result["chart"] = charts.read_chart(got.tests, snapshot.display) if got.tests else ""
             result["pictures"] = pictures(path, path.name, None, got.findings)
         except FlowkitError as error:
             result["said"] = [str(error)]
-    return page.render("paste.html", snapshot, step="sheets", pasted=content, result=result, roles=ROLES)
+    return page.render("paste.html", snapshot, step="sheets", pasted=content, result=result)

@@ -344,7 +344,8 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
 
 def _same_words(head: str, cell: str) -> str:
     """Say what holds of every test."""
-    return {"points": f"{cell} points", "side": cell, "run": f"run {cell}"}.get(head, f"{head} {cell}")
+    side = "side not stated" if cell == "?" else cell
+    return {"points": f"{cell} points", "side": side, "run": f"run {cell}"}.get(head, f"{head} {cell}")
 
 
 def _reading_row(test: Any) -> list[str]:
@@ -644,10 +645,9 @@ def steps_text(comparison: Comparison) -> Parts:
         gains = [side.get(name) for side in found]
         causes = dict.fromkeys(cause(gain) for gain in gains if gain is not None)
         rows.append([names[name], *(_step_cell(gain) for gain in gains), "; ".join(map(printable, causes))])
-    heads: list[tuple[str, Justify]] = [("gain in mean flow", "left")]
-    heads += [(f"{side}, %", "left") for side, _ in sides]
+    heads: list[tuple[str, Justify]] = [("state", "left"), *((side, "left") for side, _ in sides)]
     wide = max(len(cell) for row in rows for cell in row[1:-1]) > _STEP_WIDE
-    parts: list[RenderableType] = []
+    parts: list[RenderableType] = [Prose("Gain in mean flow, %", "bold")]
     if wide:
         parts.append(listing(heads, [row[:-1] for row in rows]))
         parts.append(Prose("Changed: " + "; ".join(f"{row[0]}: {row[-1]}" for row in rows) + ".", "dim", indent=2))

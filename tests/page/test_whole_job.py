@@ -289,7 +289,7 @@ def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, shown: str) 
     assert {row.locator("th").inner_text() for row in user.all("tbody tr")} == {state}
     user.page.go_back()
     user.find("tbody th a").click()
-    user.sees("A cell leads to its place on the sheet")
+    user.sees("Click a cell to see it on the sheet")
     link = user.all("td a")[-1]
     source, address = link.inner_text(), link.get_attribute("href").partition("#")[2]
     assert source.startswith("after_work.xlsx!") and source.rpartition("!")[2] in address

@@ -99,25 +99,25 @@ class Grid:
 def read_bytes(path: Path) -> bytes:
     """Read a whole file, after a look at what it is and how large."""
     try:
-        kind = os.stat(path).st_mode  # noqa: PTH116
-        if stat.S_ISDIR(kind):
+        found = os.stat(path)  # noqa: PTH116
+        if stat.S_ISDIR(found.st_mode):
             raise SheetError("this is a folder, not a file", f"name the sheets in it: {path / '*.xlsx'}")
-        if not stat.S_ISREG(kind):
+        if not stat.S_ISREG(found.st_mode):
             raise SheetError("this is a device or a pipe, not a file", "save the sheet as a file first")
-        with open(path, "rb") as stream:  # noqa: PTH123
-            data = stream.read(MAX_FILE_BYTES + 1)
+        data = b""
+        if found.st_size <= MAX_FILE_BYTES:
+            with open(path, "rb") as stream:  # noqa: PTH123
+                data = stream.read()
     except FileNotFoundError as error:
         raise SheetError("there is no such file", "check the name and the folder") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise SheetError(f"the file cannot be opened ({reason})", "check its name and permissions") from error
+    if max(found.st_size, len(data)) > MAX_FILE_BYTES:
+        what = f"the file is larger than {megabytes(MAX_FILE_BYTES)}, the most flowkit reads"
+        raise SheetError(what, "save the bench's sheet on its own, without pictures")
     if not data:
         raise SheetError("the file is empty", "ask for it again or export it once more")
-    if len(data) > MAX_FILE_BYTES:
-        raise SheetError(
-            f"the file is larger than {megabytes(MAX_FILE_BYTES)}, the most flowkit reads",
-            "save the bench's sheet on its own, without pictures",
-        )
     return data
 
 

@@ -95,13 +95,16 @@ _SUBJECT = frozenset({"subject", "betreff", "objet", "oggetto", "onderwerp", "as
 
 def without_headers(lines: list[str]) -> list[str]:
     """Empty the lines of a mail's header, quoted ones too: their date is the mail's and not the test's."""
-    kept = ["" if _WROTE.match(line) else line for line in lines]
+    kept = list(lines)
     start = 0
-    for index in range(len(lines) + 1):
-        if index < len(lines) and _LINE.match(lines[index]):
+    for index, line in enumerate([*lines, ""]):
+        if ":" in line and _LINE.match(line):
             continue
-        heads = {match["head"].lower() for line in lines[start:index] if (match := _LINE.match(line))}
-        if index - start >= 3 and heads & _SUBJECT:
+        if ":" in line and _WROTE.match(line):
+            kept[index] = ""
+        if index - start >= 3 and _SUBJECT & {
+            match["head"].lower() for head in lines[start:index] if (match := _LINE.match(head))
+        }:
             kept[start:index] = [""] * (index - start)
         start = index + 1
     return kept

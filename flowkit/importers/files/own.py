@@ -249,10 +249,10 @@ def carried(data: bytes) -> ReadResult | None:
     if data.startswith(b"%PDF-"):
         found = _attachment(data)
         return None if found is None else _carried(found)
-    page = re.search(
+    page = PAGE_DATA.encode() in data and re.search(
         rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
     )
-    return None if page is None else _carried(page.group(1))
+    return _carried(page.group(1)) if page else None
 
 
 def _carried(data: bytes) -> ReadResult:

@@ -9,7 +9,7 @@ from operator import sub
 from statistics import median
 from typing import NamedTuple
 
-from flowkit.importers.mapping import Stated
+from flowkit.importers.mapping import Stated, given
 from flowkit.importers.tables.lifts import Lifts, scaled
 from flowkit.importers.tables.lines import Key
 from flowkit.importers.tables.readings import Draft
@@ -226,8 +226,7 @@ class _Maker:
         self._conditions: dict[tuple[object, ...], Conditions] = {}
         self._plain_conditions: dict[tuple[Side | None, float | None], Conditions] = {}
         self._units: dict[tuple[object, ...], Units] = {}
-        given = stated.conditions
-        self._stated_conditions = {n: value for n in CONDITION_NAMES if (value := getattr(given, n)) is not None}
+        self._stated_conditions = given(stated.conditions)
         self._said = self._names_said()
         self._names_stated = any(
             getattr(stated, name) is not None for name in ("side", "port", "run", "head", "variant")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from statistics import median
 
 from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
@@ -16,7 +16,7 @@ from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_lab
 from flowkit.importers.words.values import as_text, known_unit
 from flowkit.importers.words.vocabulary import SIDE_CODES, fold
 from flowkit.model import Finding, Side
-from flowkit.units import FLOW_QUANTITIES, Unit, number
+from flowkit.units import FLOW_QUANTITIES, Unit, measures, number
 
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)
@@ -111,8 +111,15 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     for column in columns:
         _first_role(table, column)
     _read_who_columns(table, columns)
-    findings = [_contradiction(table, column) for column in columns if column.trouble]
-    _drop_lone_letter(columns)
+    findings = []
+    for column in columns:
+        if column.trouble:
+            what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
+            findings.append(unreadable(column.source(table), what))
+    flows = [c for c in columns if c.role in ("flow", "named", "bare")]
+    letters = [c for c in flows if c.letter]
+    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
+        letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"  # V, A or K of a meter
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
     _take_tests_for_runs(table, columns)
@@ -189,13 +196,14 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
     """Join the headings over a column, those of its group first."""
     view = table.view
     own = [row for row in table.headers if view.kinds[row][index] != " "]
+    over = {(row, c0, index) for r0, c0, r1, c1 in view.merged if index <= c1 for row in range(r0, r1 + 1)}
     lowest = own[-1] if own else -1
     column = Column(index)
     group_texts = []
     labels: list[tuple[Label, bool]] = []
     for row in table.headers:
         at: int | None = index if row in own else carried[row].get(index)
-        if at is None or (at != index and row >= lowest and lowest >= 0 and not _covers(view, row, at, index)):
+        if at is None or (at != index and row >= lowest >= 0 and (row, at, index) not in over):
             continue
         label = _heading(view, row, at, table)
         if label is None or (at != index and (label.only_unit and row >= table.headers[-1])):
@@ -213,11 +221,6 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
     for label, mine in labels:
         _join(column, label, mine=mine)
     return column
-
-
-def _covers(view: View, row: int, at: int, index: int) -> bool:
-    """Whether a merged heading reaches over a column."""
-    return any(r0 <= row <= r1 and c0 == at and index <= c1 for r0, c0, r1, c1 in view.merged)
 
 
 def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  # noqa: PLR0911
@@ -263,7 +266,7 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
     column.meter = column.meter or (mine and "meter" in label.kinds)
     column.foreign = column.foreign or label.foreign
     column.again = column.again or label.again
-    if label.code == "in" and label.port is None and label.unit is not None and label.unit.quantity == "length":
+    if label.code == "in" and label.port is None and measures(label.unit, "length"):
         if column.kind in ("pressure", "meter"):
             column.unit, column.unit_text = label.unit, label.unit_text
         elif column.side != "intake":
@@ -500,14 +503,6 @@ def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
                 column.role = "flow"
 
 
-def _drop_lone_letter(columns: list[Column]) -> None:
-    """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
-    flows = [c for c in columns if c.role in ("flow", "named", "bare")]
-    letters = [c for c in flows if c.letter]
-    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
-        letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
-
-
 def _decide_averages(columns: list[Column]) -> None:
     """Take an average for the flow where a table has no other flow."""
     if any(column.role in ("flow", "named", "unknown", "bare", "reading") for column in columns):
@@ -567,7 +562,11 @@ def _drop_unlike(table: Table, columns: list[Column]) -> None:
     weak = [
         c
         for c in columns
-        if c.role == "flow" and c.kind != "flow" and not c.named and not c.state and not _flow_unit(c)
+        if c.role == "flow"
+        and c.kind != "flow"
+        and not c.named
+        and not c.state
+        and not measures(c.unit, *FLOW_QUANTITIES)
     ]
     flows = [c for c in columns if c.role == "flow"]
     if not weak or len(flows) < 2:
@@ -585,11 +584,6 @@ def _drop_unlike(table: Table, columns: list[Column]) -> None:
         falling = bool(steps) and sum(step < 0 for step in steps) > len(steps) / 2
         if not ratios or not ALIKE[0] <= median(ratios) <= ALIKE[1] or falling:
             column.role, column.why = "ignored", "not understood"
-
-
-def _flow_unit(column: Column) -> bool:
-    """Whether its heading has a unit of flow."""
-    return column.unit is not None and column.unit.quantity in FLOW_QUANTITIES
 
 
 def _values(table: Table, column: Column) -> dict[int, float]:
@@ -719,7 +713,7 @@ def _share_pressure(table: Table, columns: list[Column]) -> None:
     if len(stated) != 1 or len(flows) < 2:
         return
     column = stated[0]
-    alone = column is flows[0] and not any(c.kind == "flow" or _flow_unit(c) for c in flows[1:])
+    alone = column is flows[0] and not any(c.kind == "flow" or measures(c.unit, *FLOW_QUANTITIES) for c in flows[1:])
     if alone and not column.treatment:
         for other in flows[1:]:
             other.pressure = column.pressure
@@ -836,14 +830,8 @@ def _agree(table: Table, group: Sequence[Column], typical: float, largest: float
 
 def _raw_first(group: list[Column]) -> list[Column]:
     """The columns of one test, the one that was measured first."""
-
-    def rank(column: Column) -> int:
-        """Put the measured column first, then one of no stated treatment, then a calculated one."""
-        if not column.treatment:
-            return 1
-        return 0 if fold(column.treatment) in RAW else 2
-
-    return sorted(group, key=rank)
+    # Before one of no stated treatment, and a calculated one last.
+    return sorted(group, key=lambda c: 1 if not c.treatment else 0 if fold(c.treatment) in RAW else 2)
 
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
@@ -885,12 +873,6 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
     return bool(pairs) and all(abs(x - y) <= AGREE * max(abs(x), abs(y)) for x, y in pairs)
 
 
-def _contradiction(table: Table, column: Column) -> Finding:
-    """Say that the headings over a column contradict each other."""
-    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
-    return unreadable(column.source(table), what)
-
-
 def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
@@ -901,8 +883,3 @@ def _ignored(table: Table, column: Column) -> Finding:
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"
     )
-
-
-def copied(columns: Sequence[Column]) -> list[Column]:
-    """Columns that may be changed without changing those given."""
-    return [replace(column, trouble=list(column.trouble)) for column in columns]

@@ -13,7 +13,7 @@ from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
 from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers
 from flowkit.model import Finding
-from flowkit.units import UNITS, Unit, from_si, to_si
+from flowkit.units import UNITS, Unit, from_si, measures, to_si
 
 INCH_RANGE = (0.05, 1.0)
 MM_RANGE = (1.5, 25.0)
@@ -49,7 +49,7 @@ class Lifts:
     @property
     def ratio(self) -> bool:
         """Whether the lifts are fractions of the valve's diameter."""
-        return self.unit is not None and self.unit.quantity == "lift ratio"
+        return measures(self.unit, "lift ratio")
 
 
 def scaled(values: Sequence[float], factor: float) -> list[float]:
@@ -123,7 +123,7 @@ def _heading_unit(table: Table, index: int) -> Unit | None:
     found: Unit | None = None
     labels = [table.axis.label, *(table.view.label(row, index) for row in table.headers)]
     for label in labels:
-        if label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
+        if label is not None and measures(label.unit, "length", "lift ratio"):
             found = label.unit
     return found or unit_beside(table.view, table.axis.rows, index + 1)
 

@@ -28,7 +28,7 @@ from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
 from flowkit.model import Finding
-from flowkit.units import FLOW_QUANTITIES
+from flowkit.units import FLOW_QUANTITIES, measures
 
 
 class Placed(NamedTuple):
@@ -331,7 +331,7 @@ class _Reader:
                 found.append(Item("run", float(label.run), None, source))
             if label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 found.append(Item("head", str(label.head or label.position), None, source))
-            if label.unit is not None and label.unit.quantity in FLOW_QUANTITIES:
+            if measures(label.unit, *FLOW_QUANTITIES):
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
             size = VALVE_SIZE.fullmatch(label.rest)
             if size is not None and label.side:

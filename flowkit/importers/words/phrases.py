@@ -11,7 +11,7 @@ from flowkit.fields import CONDITIONS
 from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.values import known_unit
-from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, to_si
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures, to_si
 from flowkit.units import number as read_number
 
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
@@ -159,7 +159,7 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             continue
         if number.unit is not None and not _suits(str(label[0].kind), number.unit):
             continue
-        length = number.unit is not None and number.unit.quantity == "length" and label[0].kind == "pressure"
+        length = measures(number.unit, "length") and label[0].kind == "pressure"
         if length and before.rstrip()[-3:].lower() == " at" and piece[number.end :].strip(" ,.;)"):
             continue  # "tested at 12 in to the wall"
         found.append(Pair(label[0], value.strip(" ,.;)")))

@@ -179,6 +179,7 @@ def iso_date(value: CellValue, order: str | None = None) -> str | None:
     return _date_of(value.strip(), order) if isinstance(value, str) else None
 
 
+@lru_cache(maxsize=2048)
 def _date_of(text: str, order: str | None) -> str | None:  # noqa: PLR0911
     """Read a date in text: year first, day.month.year, or with the month in words."""
     text = re.sub(r"[T\s]+\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?\s*(Z|[ap]m|UTC)?$", "", text, flags=re.IGNORECASE)
