@@ -120,6 +120,8 @@ class _Used:
             return any(self._is_known(value, factor=factor) for value in _numbers(number.number))
         if factor and number.unit.quantity in (*FLOW_QUANTITIES, "length"):
             return False  # "leakage 0.8 CFM deducted"
+        if number.unit.name == "in" and not number.number.startswith((".", "0")):
+            return any(self._is_known(value) for value in _numbers(number.number))  # 'Corrected to 28"'
         return number.unit.quantity != "pressure" or not self._is_loose(number)
 
     def _is_known(self, value: float, *, factor: bool = False) -> bool:

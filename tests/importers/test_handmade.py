@@ -23,9 +23,7 @@ ASKED = {
     "1-08.csv": "states no pressure",
     "1-35.txt": "its two lines of headings are beside the lifts",
     "2-01.txt": "says 28 without a unit",
-    "2-33.txt": "writes the word lift before each lift",
     "4-20.xlsx": "hides a column of flows: warned of",
-    "5-07.csv": "has the lifts for headings, and says so in a line below",
     "6-08.txt": "says in its labels what the columns are, which have no headings",
 }
 """Sheets that are asked or warned about, and why."""

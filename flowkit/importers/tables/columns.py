@@ -383,6 +383,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         _meter_role(column, quantity)
     elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
         column.role, column.why = "ignored", _WHY.get(kind or "", "a gain or percentage")
+    elif kind == "range" and flowing:
+        column.role, column.why = "ignored", "a range of the bench, not a flow"
     elif kind == "notes" or (letters and set(letters) <= set("b")):
         column.role, column.why = "ignored", "no reading"
     elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
