@@ -69,7 +69,6 @@ def _is(test: flowkit.FlowTest, wanted: list[Any]) -> bool:
 POINTS: dict[str, dict[str, Any]] = json.loads((FOLDER / "points.json").read_text(encoding="utf-8"))
 NEEDLESS = {
     "7-01.txt": "says its lifts and flows in sentences",
-    "7-02.xlsx": "has the unit of flow in the cell beside the pressure",
     "7-05.html": "has a heading over two rows beside headings over two columns, and three statements in one line",
     "7-18.csv": "has its side and port in a title with other words",
     "7-31.txt": "has headings over two columns between bars",
