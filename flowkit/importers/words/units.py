@@ -105,7 +105,7 @@ _OTHER_WORDS = (
     "pompe calibrado fuga bomba taratura calibrato perdita pompa"
 )
 _OTHERS = frozenset(fold(word) for word in _OTHER_WORDS.split())
-_SPAN = re.compile(r"\d\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
+_SPAN = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
 
 
 MOST_WORDS = 5  # of a unit: "mm de columna de agua"
@@ -166,7 +166,9 @@ class TakenPressure(NamedTuple):
         """Whether it is not the test's, ``gauge limit 40 inH2O``, or one of two: ``28-28.2 inH2O``."""
         clause = re.split(r"[;,:.](?=\s)", self.before)[-1]
         words = {fold(word) for word in re.findall(r"[^\W\d_]+", clause)}
-        return bool(words & _OTHERS) or _SPAN.search(self.before) is not None
+        span = _SPAN.search(self.before)
+        one, other = (float(part.replace(",", ".")) for part in (span[1] if span else "0", self.number))
+        return bool(words & _OTHERS) or (span is not None and ("±" in span[0] or 0.5 < one / other < 2.0))
 
     @property
     def among_units(self) -> bool:
