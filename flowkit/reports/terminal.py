@@ -287,6 +287,8 @@ class _Listing:
         # Words in the last column shrink first: they can be broken.
         most = options.max_width + _BETWEEN_COLUMNS
         spare = most - sum(wide[:-1])
+        whole = _BETWEEN_COLUMNS + _room(self.heads[-1][0], [row[-1] for row in self.rows] or [""], _HEAD)
+        wide[-1] = whole if whole <= spare else wide[-1]
         if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
             wide[-1] = spare
         fixed = sum(wide[: self.first])
