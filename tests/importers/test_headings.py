@@ -171,3 +171,21 @@ def test_worksheets_of_the_same_ports_are_asked_about(tmp_path, names, asked, le
     assert any(f.severity == "error" for f in result.findings) == asked
     assert (len(result.tests) == 1) == left_out
     assert any("left out" in f.message for f in result.findings) == left_out
+
+
+@pytest.mark.parametrize(
+    ("unit", "factor", "asked"),
+    [("L/min", 0.028, True), ("CFM", 28, True), ("CFM", 1, False), ("L/min", 28.3168, False)],
+)
+def test_a_flow_that_no_valve_passes_is_asked_about(tmp_path, unit, factor, asked):
+    rows = "".join(f"{lift};{flow * factor:.2f}\n" for lift, flow in zip(LIFTS, ONE, strict=True))
+    (tmp_path / "a.csv").write_text(f"28 inH2O;\nLift mm;Intake {unit}\n{rows}")
+    assert any("any valve" in finding.message for finding in flowkit.read(tmp_path / "a.csv").findings) == asked
+
+
+def test_a_ports_number_before_a_pressure_is_no_range(tmp_path):
+    (tmp_path / "a.csv").write_text(
+        'PORT WORK, CYL 1 - 28" H2O - CFM\nLift mm,Intake\n2,45.2\n4,84\n'.replace("WORK,", "WORK")
+    )
+    (test,) = flowkit.read(tmp_path / "a.csv").tests
+    assert test.conditions.test_pressure_pa == pytest.approx(28 * 249.08891, rel=1e-6)
