@@ -26,6 +26,9 @@ _UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:['’³²/.\d\"″
 _CUT = re.compile(r"\s*[;|\t\n]\s*|\s{2,}")
 _BREAK = re.compile(r"(?:[,;(]|\s[-–])\s*$")  # before a quantity that its label may follow
 _WORDS_BEHIND = re.compile(r"\s+(?!-)((?:(?!\s[-–]\s)[^\d,;:.()@]){3,30})")
+_DEDUCTED = re.compile(
+    r"\b(?:corrected for|after|less|minus|net of|without|deducting|taking off)\s+(?:the\s+)?\w+\W*$", re.I
+)
 _DIGIT = re.compile(r"\d(?!O)")
 _SENTENCE_WORDS = (
     "the a an on no not with without is are was were all here side when for from ohne der die das am auf mit sans "
@@ -151,6 +154,8 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             or behind
             or _of_room(number, before, beside or bool(found))
         )
+        if label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before)):
+            continue
         if label is None or (before.rstrip()[-1:] == "@" and "pressure" not in QUANTITIES.get(str(label[0].kind), ())):
             continue  # "7 mm stem, CFM @ 10 in"
         value = piece[number.start : number.end]
