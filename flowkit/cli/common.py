@@ -335,8 +335,11 @@ def engine_progress() -> Iterator[Progress | None]:
     def report(done: int, most: int) -> None:
         """Show how far it is; the bar begins with the first cycle, not with the reading of sheets."""
         hush()
-        bar.start()
-        bar.update(task, completed=done, total=most)
+        if done < most:
+            bar.start()
+            bar.update(task, completed=done, total=most)
+        else:
+            bar.stop()
 
     try:
         yield report

@@ -111,7 +111,11 @@ def attach(
     from flowkit.job import Job
     from flowkit.output import document
 
-    with failure_as_document("attach", {"files": []}, wanted=as_json), engine_progress() as progress:
+    with (
+        failure_as_document("attach", {"files": []}, wanted=as_json),
+        engine_progress() as progress,
+        working("attaching the flow chart"),
+    ):
         done = Job.load(job).attach_all(
             build_files, after=after, bookmark=bookmark, paper=paper, pages=page_numbers(pages), progress=progress
         )

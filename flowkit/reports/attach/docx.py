@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import posixpath
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,7 @@ from flowkit.reports.attach.opc import (
 )
 from flowkit.reports.attach.swap import Rewritten
 from flowkit.reports.attach.tables import Table, figure_text, notes, picture_inches, plain, tables
+from flowkit.wording import NOTHING
 
 if TYPE_CHECKING:
     from docx.document import Document
@@ -75,6 +77,7 @@ def add_block(
         return Rewritten(text.rendered(), added, 0 if former is None else 1)
 
 
+@lru_cache(maxsize=2)
 def _without_margins(png: bytes) -> bytes:
     """Cut off a page's own white margins, since the document has its own: what is left is drawn larger."""
     from PIL import Image, ImageChops
@@ -424,7 +427,7 @@ def _add_table(document: Document, table: Table, width: int) -> None:
     lines = "".join(f'<w:{edge} w:val="single" w:sz="4" w:color="999999"/>' for edge in ("top", "bottom", "insideH"))
     made._tbl.tblPr.append(parse_xml(f"<w:tblBorders {nsdecls('w')}>{lines}</w:tblBorders>"))
     points = 9.0 if len(table.header) <= 5 else 7.5
-    texts = [table.header, *(tuple(figure_text(cell) for cell in row) for row in table.rows)]
+    texts = [table.header, *(tuple(figure_text(cell) or NOTHING for cell in row) for row in table.rows)]
     column = Emu(width // len(table.header))
     for item in made.columns:
         item.width = column
@@ -437,7 +440,7 @@ def _add_table(document: Document, table: Table, width: int) -> None:
                 cell.paragraphs[0].paragraph_format.keep_with_next = True
     made.rows[0]._tr.get_or_add_trPr().append(parse_xml(f"<w:tblHeader {nsdecls('w')}/>"))
     # Two tables with nothing between them would become one.
-    document.add_paragraph()
+    _close_spaced(document.add_paragraph(), after=0)
 
 
 def _fill(row: _Row, cells: tuple[str, ...], points: float, width: Any, *, bold: bool) -> None:
@@ -452,8 +455,7 @@ def _fill(row: _Row, cells: tuple[str, ...], points: float, width: Any, *, bold:
         run.font.size = Pt(points)
         run.bold = bold or None
         paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
-        paragraph.paragraph_format.space_before = Pt(1)
-        paragraph.paragraph_format.space_after = Pt(1)
+        _close_spaced(paragraph, after=1)
 
 
 def _small(paragraph: Paragraph) -> None:

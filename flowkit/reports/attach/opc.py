@@ -292,5 +292,13 @@ def damage_named(name: str) -> Iterator[None]:
         yield
     except AttachError:
         raise
-    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
+    except (
+        ArithmeticError,
+        AttributeError,
+        LookupError,
+        NotImplementedError,
+        RecursionError,
+        TypeError,
+        ValueError,
+    ) as error:
         raise AttachError("the file is damaged", "open it in its program and save it there", file=name) from error

@@ -31,6 +31,7 @@ PDF_ERRORS = (
     AssertionError,
     AttributeError,
     LookupError,
+    NotImplementedError,
     OSError,
     RecursionError,
     TypeError,
@@ -66,6 +67,10 @@ class Pdf:
     table: dict[int, Place] | None
 
 
+class _Damaged(ValueError):
+    """What is wrong with a PDF, in words for its owner."""
+
+
 def open_pdf(data: bytes, name: str) -> Pdf:
     """Open a PDF that can be extended; a table of objects that is out of order is made anew."""
     header = max(data.find(b"%PDF-", 0, 1024 + 5), 0)
@@ -78,9 +83,9 @@ def open_pdf(data: bytes, name: str) -> Pdf:
                 return Pdf(b"", data, whole, None)
         table = None
         if _OBJECT.search(body, max(body.rfind(b"%%EOF"), 0)):
-            raise ValueError("it is cut short")
+            raise _Damaged("it is cut short")
         if _last_section(body) is None:
-            raise ValueError(complaints[0] if reader is None else "its table of objects is not where it says")
+            raise _Damaged("its table of objects is not where it says")
         if complaints and b"%%EOF" in body[-1024:]:
             # What every reader does with such a file: find the objects themselves; the last of a number counts.
             with quiet():
@@ -88,7 +93,7 @@ def open_pdf(data: bytes, name: str) -> Pdf:
                 reader, complaints = _read(_with_table(body, table, trailer), name)
                 _all_there(reader, table)
         if reader is None or complaints:
-            raise ValueError(complaints[0])
+            raise _Damaged("its table of objects cannot be read")
     return Pdf(front, body, reader, table)
 
 
@@ -105,7 +110,7 @@ def _all_there(reader: PdfReader | None, table: dict[int, Place]) -> None:
                 continue
             seen.add(item.idnum)
             if item.idnum not in table:
-                raise ValueError(f"object {item.idnum} is missing")
+                raise _Damaged(f"object {item.idnum} is missing")
             item = resolved(item)
         if isinstance(item, DictionaryObject):
             pending += [item.raw_get(key) for key in item if key != "/Parent"]
@@ -132,8 +137,9 @@ class _Complaints(logging.Handler):
 def quiet() -> Iterator[list[str]]:
     """Keep the reading library's log lines from the user; gives those about the table of objects."""
     logger, handler = logging.getLogger("pypdf"), _Complaints()
-    level, disabled = logger.level, logger.disabled
+    level, disabled, passed_on = logger.level, logger.disabled, logger.propagate
     logger.addHandler(handler)
+    logger.propagate = False
     # Whoever silenced the library before (the reader of PDF sheets does) must not silence this.
     logger.setLevel(logging.WARNING)
     logger.disabled = False
@@ -142,7 +148,7 @@ def quiet() -> Iterator[list[str]]:
     finally:
         logger.removeHandler(handler)
         logger.setLevel(level)
-        logger.disabled = disabled
+        logger.disabled, logger.propagate = disabled, passed_on
 
 
 @cache
@@ -215,7 +221,7 @@ def _found_objects(data: bytes) -> tuple[dict[int, Place], dict[str, Any]]:
             heads = found.get_data()[: int(found["/First"])].split()[: 2 * int(found["/N"]) : 2]
             table.update({int(inner): (2, number, index) for index, inner in enumerate(heads)})
     if "/Root" not in trailer:
-        raise ValueError("it has no catalogue")
+        raise _Damaged("it has no catalogue")
     return table, trailer
 
 
@@ -249,7 +255,9 @@ def damage_named(name: str) -> Iterator[None]:
     try:
         yield
     except (PyPdfError, *PDF_ERRORS) as error:
-        raise AttachError(f"the PDF is damaged ({str(error).rstrip('.')})", _SAVE_AGAIN, file=name) from error
+        # What the library says is for programmers.
+        detail = f" ({error})" if isinstance(error, _Damaged) else ""
+        raise AttachError(f"the PDF is damaged{detail}", _SAVE_AGAIN, file=name) from error
 
 
 class _TimeUp(BaseException):
