@@ -350,9 +350,10 @@ def _text_area(section: Any) -> tuple[int, int]:
     """Return width and height of a section's text column [EMU]."""
     from docx.oxml.ns import qn
 
-    size = (section.page_width or _LETTER[0], section.page_height or _LETTER[1])
-    margins = [_EMU_PER_INCH if m is None else m for m in (section.left_margin, section.right_margin)]
-    heights = [_EMU_PER_INCH if m is None else abs(m) for m in (section.top_margin, section.bottom_margin)]
+    size = _page_of(section)
+    edges = ("left", "right", "top", "bottom")
+    left, right, top, bottom = (_measure(section, f"{edge}_margin", _EMU_PER_INCH) for edge in edges)
+    margins, heights = (left, right), (abs(top), abs(bottom))
     width = size[0] - sum(margins)
     columns = section.find(qn("w:cols"))
     count = int(columns.get(qn("w:num"), 1)) if columns is not None else 1
@@ -360,6 +361,20 @@ def _text_area(section: Any) -> tuple[int, int]:
         between = int(columns.get(qn("w:space"), 720)) * _EMU_PER_TWIP
         width = (width - (count - 1) * between) // count
     return width, size[1] - sum(heights)
+
+
+def _page_of(section: Any) -> tuple[int, int]:
+    """Return width and height of a section's page [EMU]."""
+    return _measure(section, "page_width", _LETTER[0]), _measure(section, "page_height", _LETTER[1])
+
+
+def _measure(section: Any, key: str, usual: int) -> int:
+    """Return a measure of a section, the usual one where none is stated or it is not written as it should be."""
+    try:
+        stated = getattr(section, key)
+    except ValueError:
+        return usual
+    return usual if stated is None else int(stated)
 
 
 def _heading(document: Document, style: str | None, *, in_cell: bool) -> None:
@@ -472,4 +487,4 @@ def page_size(data: bytes, name: str) -> tuple[float, float] | None:
     with damage_named(name):
         sections = _Text(read_package(data, name)).root.xpath(".//w:sectPr[w:pgSz]")
         last = sections[-1] if sections else None
-        return None if last is None else (float(last.page_width or 0), float(last.page_height or 0))
+        return None if last is None else _page_of(last)

@@ -99,7 +99,7 @@ def serialised(root: Any) -> bytes:
         root.getroottree(),
         xml_declaration=True,
         encoding=declared.encoding or "UTF-8",
-        standalone=declared.standalone,
+        standalone=declared.standalone or None,  # unstated is read as no
     )
     return data
 
@@ -193,7 +193,7 @@ def rels_name(part: str) -> str:
 def relationships(parts: Mapping[str, bytes], part: str, name: str = "") -> tuple[Relationship, ...]:
     """Return the relationships of a part; none where it has no such part."""
     data = parts.get(rels_name(part))
-    if data is None:
+    if not data:
         return ()
     found = []
     for item in parse(data, name):
