@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.air import AirState
 from flowkit.errors import JobError, UnitError
-from flowkit.units import Quantity, from_si, number, parse_quantity, unit
+from flowkit.units import Quantity, find_unit, from_si, number, parse_quantity, unit
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -28,57 +28,28 @@ Side = Literal["intake", "exhaust"]
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One key.
+    """One key."""
 
-    Attributes
-    ----------
-    section : str
-        Its table: ``"conditions"``, ``"names"``, ``"job"``, ``"reference"``, ``"air"``, ``"bench"``,
-        ``"valves"``, ``"engine"`` or ``"cam"``.
-    key : str
-        As in a job file; a command's option is the same with dashes.
-    attribute : str
-        What it fills in the dataclass of its section.
-    kind : str
-        A quantity of `flowkit.units`, or one of `_READERS`.
-    example, meaning : str
-        For help texts and reference pages.
-    low, high : float or None
-        Limits in SI, themselves allowed; `above` where the lower one is not.
-    choices : tuple of str
-    unit : str
-        The unit it is shown in.
-    default : str
-        What counts where it is left out, as it would be written.
-    usual : mapping
-        Unit to the (smallest, largest) number that occurs: what a bare number on a sheet can only mean.
-    scope : str
-        ``"sheet"`` where a sheet can state it, ``"side"`` where it holds for one side, else ``"job"``.
-    condition : str
-        The attribute of `Conditions` in which a sheet says the same.
-    metered : bool
-        Of a meter: the machine-readable results hold it only where it is known.
-    exhaust : str
-        An example for the exhaust, where it differs.
-    """
-
+    # Its table: "conditions", "names", "job", "reference", "air", "bench", "valves", "engine", "cam", "meter",
+    # "manometer" or "certificate"
     section: str
-    key: str
-    attribute: str
-    kind: str
-    example: str
+    key: str  # as in a job file; a command's option is the same with dashes
+    attribute: str  # what it fills in the dataclass of its section
+    kind: str  # a quantity of `flowkit.units`, or one of `_READERS`
+    example: str  # for help texts and reference pages
     meaning: str
-    low: float | None = None
+    low: float | None = None  # limits in SI, themselves allowed; `above` where the lower one is not
     high: float | None = None
     above: float | None = None
     choices: tuple[str, ...] = ()
-    unit: str = ""
-    default: str = ""
+    unit: str = ""  # the unit it is shown in
+    default: str = ""  # what counts where it is left out, as it would be written
+    # Unit to the (smallest, largest) number that occurs: what a bare number on a sheet can only mean
     usual: Mapping[str, tuple[float, float]] | None = None
-    scope: str = "job"
-    condition: str = ""
-    metered: bool = False
-    exhaust: str = ""
+    scope: str = "job"  # "sheet" where a sheet can state it, "side" where it holds for one side, else "job"
+    condition: str = ""  # the attribute of `Conditions` in which a sheet says the same
+    metered: bool = False  # of a meter: the machine-readable results hold it only where it is known
+    exhaust: str = ""  # an example for the exhaust, where it differs
 
     @property
     def words(self) -> str:
@@ -192,7 +163,7 @@ class Conditions:
     meter: str | None = _condition("meter", "text", "small", "The meter its readings were taken with; A+B where both were open.", metered=True)
     range: str | None = _condition("range", "text", "low", "The range of a percent scale, or its full scale.", metered=True)
     reading_unit: str | None = _condition("reading_unit", "text", "mm", "Unit of a meter's readings.", metered=True)
-    zero_reading: str | None = _condition("zero_reading", "text", "1.5 mm", "Reading without flow; before and after parted by ;.", metered=True)
+    zero_reading: str | None = _condition("zero_reading", "text", "1.5 mm", "Reading with no flow; before and after, separated by a semicolon.", metered=True)
     leak_reading: str | None = _condition("leak_reading", "text", "3.1 %", "Reading with the valve closed; @ names its range.", metered=True)
     check_plate_reading: str | None = _condition("check_plate_reading", "text", "74 %", "Meter's reading with the check plate.", metered=True)
     direction: str | None = _condition("direction", "choice", "draws", "Whether the bench draws or blows.", choices=("draws", "blows"), metered=True)
@@ -277,7 +248,7 @@ _CORRECTIONS = ("leakage", "air", "check-plate", "test-pressure", "bore")
 # Fills model.Reference; area_method and switched_off fill the job.
 _REFERENCE = (
     Field("reference", "pressure", "pressure_pa", "pressure", "28 inH2O", "Reference test pressure.", above=0.0, unit="inH2O", default="28 inH2O"),
-    Field("reference", "pressure_law", "pressure_law", "choice", "square-root", "How pressures convert.", choices=("square-root", "compressible"), default="square-root"),
+    Field("reference", "pressure_law", "pressure_law", "choice", "square-root", "How flows are converted to the reference pressure.", choices=("square-root", "compressible"), default="square-root"),
     Field("reference", "bore", "bore_m", "length", "80.5 mm", "The engine's bore; left out, no bore correction is made.", above=0.0, unit="mm"),
     Field("reference", "air", "air", "air", '{ temperature = "20 °C" }', "Reference air; dry, 101 325 Pa, 20 °C unless given."),
     Field("reference", "lifts", "lifts_m", "lifts", "0.100-0.600 in", 'Lifts of the headline figures, such as "0.100-0.600 in"; else those measured in common.'),
@@ -286,8 +257,8 @@ _REFERENCE = (
 )
 # Fills model.Bench.
 _BENCH = (
-    Field("bench", "repeatability", "repeatability", "percent", "0.5 %", 'Relative, with the sign %, such as "0.5 %"; else from repeated runs.'),
-    Field("bench", "drift", "drift", "percent", "0.2 %", 'Relative drift of one session, with the sign %, such as "0.2 %".'),
+    Field("bench", "repeatability", "repeatability", "percent", "0.5 %", 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.'),
+    Field("bench", "drift", "drift", "percent", "0.2 %", 'Drift of one session, such as "0.2 %", with the % sign.'),
     Field("bench", "lift_setting", "lift_setting_m", "length", "0.02 mm", 'Of a lift setting, such as "0.02 mm".', above=0.0),
     Field("bench", "pressure_reading", "pressure_reading_pa", "pressure", "0.1 inH2O", 'Of a test pressure, such as "0.1 inH2O".', above=0.0),
     Field("bench", "air", "air", "choice", "as stated", "What the flow readings are.", choices=("as stated", "actual", "metered"), default="as stated"),
@@ -379,7 +350,74 @@ _CAM = (
     _cam("lift_at", "choice", "valve", '"valve" or "cam": where lifts were measured. Default valve; for a cam card it applies to checking_lift alone, and the default is cam.', choices=("valve", "cam")),
     _cam("rocker_ratio", "number", "1.5", "Valve lift over cam lift; needed where lifts are the cam's.", above=0.0, high=4.0),
     _cam("lash", "length", "0.2 mm", "At the valve, taken off the lift; none unless stated.", low=0.0),
-    _cam("name", "text", "cam 1", "How the cam is called."),
+    _cam("name", "text", "cam 1", "The cam's name."),
+)
+
+# fmt: on
+
+
+def _meter(key: str, kind: str, example: str, meaning: str, **more: Any) -> Field:
+    """A key of a meter's table; which kind of meter has it is in `flowkit.corrections.meter`."""
+    return Field("meter", key, key, kind, example, meaning, **more)
+
+
+# fmt: off
+_METERS = (
+    _meter("kind", "choice", "percent", "What it is.", choices=("percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot")),
+    _meter("reading_unit", "any unit", "mm", "Unit of the readings of sheets that name none."),
+    _meter("zero", "as written", "1.5 mm", "Reading without flow, taken off every reading."),
+    _meter("scale", "choice", "square-root", "Of a percent scale: square-root (of the differential) or linear (of the flow).", choices=("square-root", "linear")),
+    _meter("full_scale", "as written", "180 CFM", "Flow at 100 %; with several ranges a table, such as { low = \"60 CFM\", high = \"180 CFM\" }."),
+    _meter("scale_end", "scale mark", "110", "Last mark of a percent scale; 100 unless given.", low=1.0, high=1000.0),
+    _meter("at", "pressure", "25 inH2O", "Test pressure that a percent scale was made at.", above=0.0),
+    _meter("element", "choice", "orifice", "What a percent scale is driven by; needed to use it at another test pressure.", choices=("orifice", "laminar")),
+    _meter("place", "as written", "chamber", "Where the meter is: chamber, room or outlet, or { intake = …, exhaust = … }."),
+    _meter("points", "as written", '[["0 mm", "0 CFM"], ["42 mm", "71 CFM"]]', "Of a table: reading and flow, both rising."),
+    _meter("file", "text", "meter.csv", "File of a table's points; relative to the job file."),
+    _meter("bore", "length", "30 mm", "Bore of an orifice or nozzle.", above=0.0),
+    _meter("pipe", "length", "60 mm", "Inside diameter of the pipe.", above=0.0),
+    _meter("taps", "choice", "corner", "Where an orifice's pressures are taken.", choices=("corner", "flange", "D and D/2")),
+    _meter("shape", "choice", "ISA 1932", "Of a nozzle: ISA 1932, long radius or venturi nozzle; of a critical one: toroidal or cylindrical.", choices=("ISA 1932", "long radius", "venturi nozzle", "toroidal", "toroidal, accurately machined", "cylindrical")),
+    _meter("hole", "length", "32 mm", "Diameter of a plate's hole.", above=0.0),
+    _meter("area", "area", "804 mm²", "Area of a plate's hole, or of a duct.", above=0.0),
+    _meter("coefficient", "number", "0.602", "Discharge coefficient.", low=0.05, high=1.2),
+    _meter("count", "count", "6", "Holes, nozzles, or positions of a pitot tube."),
+    _meter("flow", "flow", "100 CFM", "Of a laminar element: flow at its differential.", above=0.0),
+    _meter("differential", "pressure", "8 inH2O", "Of a laminar element.", above=0.0),
+    _meter("calibrated_at", "temperature", "20 °C", "Temperature a laminar element was calibrated at.", above=0.0),
+    _meter("throat", "length", "9 mm", "Throat of a critical nozzle.", above=0.0),
+    _meter("gauge", "flag", "true", "Of a critical nozzle's readings: true from the barometer up, false absolute."),
+    _meter("rule", "choice", "log-linear", "Where the positions of a pitot tube are.", choices=("log-linear", "log-Tchebycheff", "single")),
+    _meter("factor", "number", "1", "Calibration factor of a pitot tube.", low=0.3, high=2.0),
+    _meter("profile", "number", "0.82", "Mean over largest velocity, for a pitot tube at a single position.", low=0.3, high=1.2),
+    _meter("manometer", "as written", '{ liquid = "water" }', "The liquid column that readings in a length are taken from."),
+    _meter("certificate", "as written", '[{ flow = "61.4 CFM", … }]', "Plates of known flow, for `flowkit meter`."),
+    _meter("u_calibration", "share", "0.6 %", "Standard uncertainty of the calibration."),
+    _meter("u_differential", "share", "0.5 %", "Of a differential."),
+    _meter("u_zero", "as written", "0.5 mm", "Of the zero, in a reading's unit."),
+    _meter("u_air", "share", "0.2 %", "Of the density before the meter."),
+    _meter("u_bore", "share", "0.05 %", "Of the bore."),
+    _meter("u_pipe", "share", "0.2 %", "Of the pipe."),
+    _meter("u_common", "share", "0.3 %", "What all certificates share."),
+)
+# Fills corrections.meter.Manometer; a number's unit is in all its spellings.
+_MANOMETER = (
+    Field("manometer", "liquid", "liquid", "choice", "water", "Water, whose density follows from its temperature; else state density.", choices=("water",)),
+    Field("manometer", "liquid_temperature", "liquid_temperature_k", "temperature", "20 °C", "Where no sheet states it."),
+    Field("manometer", "density", "density_kg_m3", "spelled", "826 kg/m3", "Of another liquid.", unit="kg/m3|kg/m³", low=0.0),
+    Field("manometer", "density_at", "density_at_k", "temperature", "20 °C", "Temperature the density holds at."),
+    Field("manometer", "expansion", "expansion_1_k", "spelled", "0.0009 1/K", "Thermal expansion of the liquid.", unit="1/K|/K", low=0.0),
+    Field("manometer", "angle", "angle_deg", "spelled", "30°", "Of the tube from the horizontal; 90° unless given.", unit="°|deg", above=0.0, high=90.0),
+    Field("manometer", "area_ratio", "area_ratio", "number", "0.01", "Cross-section of the tube over the well's; 0 unless given.", low=0.0),
+    Field("manometer", "gravity", "gravity_m_s2", "spelled", "9.81 m/s2", "9.80665 m/s² unless given.", unit="m/s2|m/s²", low=0.0),
+)
+# Fills corrections.meter.Certificate, together with the conditions of the day.
+_CERTIFICATE = (
+    Field("certificate", "flow", "flow_m3_s", "flow", "61.4 CFM", "What the plate's certificate says."),
+    Field("certificate", "at", "at_pa", "pressure", "28 inH2O", "The pressure it holds at.", above=0.0),
+    Field("certificate", "u", "u", "share", "0.3 %", "Its standard uncertainty."),
+    Field("certificate", "air", "air", "air", '{ temperature = "20 °C" }', "The air it holds for; dry, 101 325 Pa, 20 °C unless given."),
+    Field("certificate", "reading", "reading", "as written", "83.5 mm", "What the meter showed behind the plate."),
 )
 
 # fmt: on
@@ -394,6 +432,9 @@ FIELDS: tuple[Field, ...] = (
     *_ENGINE,
     *_CAMS,
     *_CAM,
+    *_METERS,
+    *_MANOMETER,
+    *_CERTIFICATE,
 )  # fmt: skip
 
 
@@ -479,12 +520,12 @@ def _read_percent(written: Any, row: Field) -> float:
     bare = number(text.strip())
     if bare is not None:
         raise ValueError(
-            f'without the sign % it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
+            f'without the % sign it could be {bare:g} % or {100 * bare:g} %; write it with its sign, like "0.5 %"'
         )
     try:
         fraction = parse_quantity(text, "humidity")
     except UnitError as error:
-        raise ValueError(f'{written!r} is not a number of per cent; write it like "0.5 %"') from error
+        raise ValueError(f'{written!r} is not a percentage; write it like "0.5 %"') from error
     if not 0 < fraction < 1:
         raise ValueError('it must lie between 0 % and 100 %; write it like "0.5 %"')
     return fraction
@@ -567,7 +608,50 @@ def _read_timing(written: Any, row: Field) -> tuple[float, str, str | None]:
     return after, mark[1:], note
 
 
+def _read_share(written: Any, row: Field) -> float:
+    """Read a standard uncertainty as a share, written in percent or as a fraction."""
+    text = str(written).strip()
+    value = number(text.rstrip("% "), decimal_comma=False)
+    if value is None:
+        raise ValueError(f"{written!r} is not a number; {_like(row)}")
+    value = value / 100 if text.endswith("%") else value
+    if not 0 <= value < 0.5:
+        raise ValueError(f"{written!r} is not between 0 and 50 %; {_like(row)}")
+    return value
+
+
+def _read_spelled(written: Any, row: Field) -> float:
+    """Read a number that may be followed by one of the spellings of its only unit."""
+    text = _plain(written).strip()
+    spellings = row.unit.split("|")
+    for spelling in spellings:
+        text = text.removesuffix(spelling).strip()
+    value = number(text, decimal_comma=False)
+    if value is None:
+        raise ValueError(f"{written!r} is not a number with {spellings[0]}; {_like(row)}")
+    return value
+
+
+def _read_flag(written: Any, row: Field) -> bool:
+    """Read true or false."""
+    if not isinstance(written, bool):
+        raise ValueError(f"{written!r} is neither; write {row.meaning.partition(': ')[2].rstrip('.')}")
+    return written
+
+
+def _read_any_unit(written: Any, row: Field) -> str:
+    """Read a unit by its own name; one that is not known as it is written."""
+    found = find_unit(str(written))
+    return found.name if found else str(written)
+
+
 _READERS: dict[str, Callable[[Any, Field], Any]] = {
+    "as written": lambda written, row: written,
+    "share": _read_share,
+    "spelled": _read_spelled,
+    "flag": _read_flag,
+    "any unit": _read_any_unit,
+    "scale mark": lambda written, row: _read_number(str(written).replace("%", ""), row),
     "text": _read_text,
     "number": _read_number,
     "friction": _read_friction,
@@ -702,7 +786,7 @@ def side_of(value: Any, place: str) -> Side | None:
     """Return a side by its name."""
     if value is None or value in ("intake", "exhaust"):
         return cast("Side | None", value)
-    raise JobError(f"{place}, side: {value!r} is no side", "write intake or exhaust")
+    raise JobError(f"{place}, side: {value!r} is not a side", "write intake or exhaust")
 
 
 def run_of(value: Any, place: str) -> int | None:
@@ -710,7 +794,7 @@ def run_of(value: Any, place: str) -> int | None:
     if value is None:
         return None
     if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
-        raise JobError(f"{place}, run: {value!r} is no run number", "count runs from 1")
+        raise JobError(f"{place}, run: {value!r} is not a run number", "runs count from 1")
     return int(value)
 
 

@@ -55,6 +55,34 @@ def written_whole(path: Path) -> Iterator[Path]:
             draft.unlink(missing_ok=True)
 
 
+def write_new(path: Path, content: bytes, refused: type[FlowkitError]) -> None:
+    """Write a file whole or not at all, and never over another, not even one that appears meanwhile."""
+    exists = refused("this file already exists and is not overwritten", "choose another name", file=str(path))
+    if os.path.lexists(path):
+        raise exists
+    draft: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=".flowkit-", dir=path.parent)
+        draft = Path(name)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        draft.chmod(0o644)
+        try:
+            os.link(draft, path)
+        except FileExistsError:
+            raise exists from None
+        except OSError as error:
+            if os.path.lexists(path):
+                raise exists from error
+            draft.replace(path)  # not every file system has links
+    except OSError as error:
+        what = f"this file cannot be written ({error.strerror or error})"
+        raise refused(what, "choose another place", file=str(path)) from error
+    finally:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+
+
 def jsonable(value: Any) -> Any:
     """Turn a result into plain lists, dictionaries, numbers and text.
 

@@ -60,35 +60,35 @@ def numeral(value: float | None, digits: int) -> str:
 
 
 def percent_figure(fraction: float | None, digits: int = 1) -> str:
-    """Write a fraction in per cent, without the sign %."""
+    """Write a fraction in percent, without the sign %."""
     return numeral(None if fraction is None else 100 * fraction, digits)
 
 
 def signed_figure(fraction: float | None, digits: int = 1) -> str:
-    """Write a fraction in per cent with its sign and without the sign %; a rounded zero has none."""
+    """Write a fraction in percent with its sign and without the sign %; a rounded zero has none."""
     text = percent_figure(fraction, digits)
     return text if fraction is None or text.startswith(MINUS) or not float(text) else "+" + text
 
 
 def percent(fraction: float, digits: int = 1) -> str:
-    """Write a fraction in per cent."""
+    """Write a fraction in percent."""
     return f"{percent_figure(fraction, digits)} %"
 
 
 def percent_at_least(fraction: float, digits: int = 1) -> str:
-    """Write a fraction in per cent; one that would round to nothing with its first figure."""
+    """Write a fraction in percent; one that would round to nothing with its first figure."""
     text = f"{100 * fraction:.{digits}f}"
     return f"{text if float(text) else f'{100 * fraction:.1g}'} %"
 
 
 def half_figure(u95: float, digits: int = 1) -> str:
-    """Write half an interval in per cent, without %; one that rounds to nothing as less than the last digit."""
+    """Write half an interval in percent, without %; one that rounds to nothing as less than the last digit."""
     text = percent_figure(u95, digits)
     return text if float(text) or not u95 else f"<{10**-digits:.{digits}f}"
 
 
 def signed_percent(fraction: float, u95: float | None = None, *, digits: int = 1) -> str:
-    """Write a gain in per cent with its sign and, where known, its interval."""
+    """Write a gain in percent with its sign and, where known, its interval."""
     text = f"{signed_figure(fraction, digits)} %"
     return text if u95 is None else f"{text} ± {half_figure(u95, digits)}"
 
@@ -116,7 +116,7 @@ def gain_figure(gain: float, u95: float | None, low: float | None, high: float |
 
 
 def interval_text(fraction: float | None) -> str:
-    """Write half an interval given as a fraction, in per cent."""
+    """Write half an interval given as a fraction, in percent."""
     return "" if fraction is None else f"± {percent_figure(fraction)}"
 
 

@@ -37,7 +37,9 @@ def test_read_takes_paths_bytes_and_files_of_both_kinds() -> None:
     assert read(io.StringIO(TEXT), test_pressure="28 inH2O").tests[0].file == "sheet.csv"
 
 
-@pytest.mark.parametrize("pressure", ["28 inH2O", 28 * 249.08891, pint.UnitRegistry().Quantity(28, "inH2O")])
+@pytest.mark.parametrize(
+    "pressure", ["28 inH2O", 28 * 249.08891, pint.get_application_registry().Quantity(28, "inH2O")]
+)
 def test_conditions_as_text_in_si_or_with_units(pressure: object) -> None:
     test = read(TEXT.encode(), test_pressure=pressure, bench="b").tests[0]
     assert test.conditions.test_pressure_pa == pytest.approx(6974.489, rel=1e-6) and test.conditions.bench == "b"
@@ -88,13 +90,13 @@ def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
         (lambda: frame(FRAME.assign(flow_cfm="40,5")), "'40,5' in 'flow_cfm', which is not a number"),
         (lambda: frame(FRAME.assign(flow_cfm=True)), "'True' in 'flow_cfm', which is not a number"),
         (lambda: frame(FRAME.assign(lift_mm=-FRAME["lift_mm"])), "row 0 of the frame has the lift -2"),
-        (lambda: frame(lift_unit="m"), "no valve lift"),
+        (lambda: frame(lift_unit="m"), "more than any valve lifts"),
         (lambda: frame(flow_unit=3), "the unit '3' is not known"),
-        (lambda: frame([1, 2]), "a list is no DataFrame"),
-        (lambda: frame(None), "None is no DataFrame"),
+        (lambda: frame([1, 2]), "a list is not a DataFrame"),
+        (lambda: frame(None), "None is not a DataFrame"),
         (lambda: frame(pd.concat([FRAME, FRAME], axis=1)), "more than one column 'lift_mm'"),
         (lambda: frame(FRAME.set_index("lift_mm")), "reset_index"),
-        (lambda: frame(FRAME.assign(run="first"), by=["port", "run"]), "'first' is no run number"),
+        (lambda: frame(FRAME.assign(run="first"), by=["port", "run"]), "'first' is not a run number"),
         (lambda: frame(FRAME.assign(side="inlet"), by=["port", "side"], side=None), "the side 'inlet'"),
         (lambda: frame(test_pressure=28), "28 Pa cannot be meant; write it with its unit"),
         (lambda: frame(test_pressure=float("nan")), "nan is not a number"),
@@ -105,7 +107,7 @@ def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
         (lambda: compare(FRAME), "a DataFrame cannot be compared; make tests of it by from_frame"),
         (lambda: compare(None), "None cannot be compared"),
         (lambda: compare({"a": []}), "no tests in 'a'"),
-        (lambda: compare({"a": [1]}), "an int is no test"),
+        (lambda: compare({"a": [1]}), "an int is not a flow test"),
         (lambda: compare(compare(frame())), "one already"),
         (lambda: compare({"a": frame(), "A ": frame()}), "two states are named"),
         (lambda: compare({"a": SHEET.parent / "after_work.xlsx"}), "several states .seats recut, ports blended, slim"),
@@ -119,27 +121,27 @@ def frame(df: object = FRAME, **options: object) -> flowkit.ReadResult:
         (lambda: compare(frame(), repeatability=0.5), "50 % cannot be meant"),
         (lambda: compare(frame(), repeatability=float("nan")), "nan is not a number"),
         (lambda: compare(frame(), bore=80.5), "80.5 m cannot be meant"),
-        (lambda: compare(frame(), reference="28 inH2O"), "a str is no Reference"),
+        (lambda: compare(frame(), reference="28 inH2O"), "a str is not a Reference"),
         (lambda: compare(frame(), display="SI"), "no display 'SI'"),
         (lambda: compare(frame(), area_method="simpson"), "no area_method 'simpson'"),
-        (lambda: compare(SHEET, stated="28 inH2O"), "a str is no Stated"),
+        (lambda: compare(SHEET, stated="28 inH2O"), "a str is not a Stated"),
         (lambda: compare(frame(), bench=flowkit.Bench(repeatability=-0.1)), "repeatability is -0.1"),
         (lambda: compare(frame()).curve("intake", "frame").area(0.006, 0.002), "lower one first"),
         (lambda: compare(frame()).curve("intake", "frame").mean(0.006, 0.002), "lower one first"),
-        (lambda: compare(frame()).curve("intake", "frame")("4 mm"), "no lift"),
+        (lambda: compare(frame()).curve("intake", "frame")("4 mm"), "not a lift"),
         (lambda: compare(frame())["intake"].variant("x"), "no state 'x'"),
-        (lambda: compare(frame()).plot("here"), "a str is no Axes"),
-        (lambda: compare(frame()).plot(color="nocolour"), "no colour"),
+        (lambda: compare(frame()).plot("here"), "a str is not an Axes"),
+        (lambda: compare(frame()).plot(color="nocolour"), "not a colour"),
         (lambda: compare(frame()).plot(errorbars=True), "no error bars"),
-        (lambda: flowkit.chart(frame()), "is no comparison"),
+        (lambda: flowkit.chart(frame()), "is not a comparison"),
         (lambda: correct(None), "takes flow tests"),
         (lambda: correct(frame().tests, "28 inH2O"), "takes flow tests"),
-        (lambda: flowkit.whatif("job.toml"), "no job"),
-        (lambda: flowkit.Job.load(None), "no path of a job file"),
-        (lambda: flowkit.Job.from_files([3]), "no path of a sheet"),
+        (lambda: flowkit.whatif("job.toml"), "not a job"),
+        (lambda: flowkit.Job.load(None), "not a path to a job file"),
+        (lambda: flowkit.Job.from_files([3]), "not a path to a sheet"),
         (lambda: flowkit.Job.load(sample_job()).with_(bench="b"), "must be a Bench"),
-        (lambda: flowkit.report(compare(frame()), "out"), "no path of a job file"),
-        (lambda: read_many([b"x"]), "a bytes is no path"),
+        (lambda: flowkit.report(compare(frame()), "out"), "not a path to a job file"),
+        (lambda: read_many([b"x"]), "a bytes is not a path"),
         (lambda: flowkit.from_si("a", "CFM"), "'a' is not a number"),
         (lambda: flowkit.parse_quantity("3 mm", "lenth"), "no quantity 'lenth'"),
     ],
@@ -355,6 +357,8 @@ def test_a_job_is_built_changed_and_written_in_python(tmp_path: Path) -> None:
 
 def test_units_are_public() -> None:
     assert flowkit.from_si(flowkit.to_si(100, "CFM"), "CFM") == pytest.approx(100)
-    assert flowkit.parse_quantity(pint.UnitRegistry().Quantity(1, "inch"), "length") == pytest.approx(0.0254)
+    assert flowkit.parse_quantity(pint.get_application_registry().Quantity(1, "inch"), "length") == pytest.approx(
+        0.0254
+    )
     with pytest.raises(FlowkitError, match="is not a length"):
-        flowkit.parse_quantity(pint.UnitRegistry().Quantity(1, "second"), "length")
+        flowkit.parse_quantity(pint.get_application_registry().Quantity(1, "second"), "length")

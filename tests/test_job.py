@@ -86,7 +86,7 @@ def test_the_sample_job_says_what_it_says() -> None:
             '[reference]\npressure_law = "cubic"\n' + VARIANT,
             "'cubic' is not known; use one of square-root, compressible",
         ),
-        ('[bench]\nrepeatability = "half"\n' + VARIANT, "'half' is not a number"),
+        ('[bench]\nrepeatability = "half"\n' + VARIANT, "'half' is not a percentage"),
         ("[job]\ntitle = 'x'\n", "the job has no [[variant]]"),
         ('[[variant]]\nname = "a"\nsheets = []\n', "[variant 1] sheets"),
         ('[[variant]]\nsheets = ["a.csv"]\n', "[variant 1] name is missing"),
@@ -287,7 +287,7 @@ def test_a_measured_cam_stands_instead_of_the_timing(folder: Path) -> None:
     said = whatif(job, cams=["intake.table=cam.csv", "intake.centreline=108 ATDC"]).prediction or ""
     assert "with another intake cam 'cam.csv' (open 300° of crank, largest valve lift 9.00 mm)" in said
     for change in ("inlet.lash=0 mm", "intake.lash", "intake=3", "intake.lash="):
-        with pytest.raises(EngineError, match="is no change of a cam"):
+        with pytest.raises(EngineError, match="does not describe a change of a cam"):
             whatif(job, cams=[change])
 
 

@@ -189,6 +189,7 @@ def job_page() -> str:
     parts.append(_engine_section())
     parts.append(_section("[cam]", "cams", "What both cams share."))
     parts.append(_section("[cam.intake] and [cam.exhaust]", "cam", "A measured table, or the timing."))
+    parts += [_section(title, name, text) for title, name, text in METERS]
     return NOTE + "\n".join(parts)
 
 
@@ -199,6 +200,14 @@ SECTIONS = (
     ("[bench]", "bench", "The bench; uncertainties are standard uncertainties (k = 1)."),
     ("[valves.intake] and [valves.exhaust]", "valves", "The valve, its seat and its port on one side."),
 )
+METERS = (
+    ("[meter] and [meter.NAME]", "meter", "The meter that readings were taken with; [which kind needs which key]"
+     "(../howto/readings.md)."),
+    ("manometer of a meter", "manometer", "A liquid column; liquid or density must be stated."),
+    ("certificate of a meter", "certificate", "A plate of known flow: flow, at, u and reading, and of the day "
+     "test_pressure, and as needed air_temperature, barometer, humidity, meter_temperature, meter_pressure, range and "
+     "direction, as under [conditions]."),
+)  # fmt: skip
 
 
 def _section(title: str, name: str, text: str) -> str:
@@ -263,7 +272,8 @@ def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:
         "# Validation\n\nEvery figure below comes from outside the project and is computed anew when the tests "
         "run; the page is generated from the same checks (`tests/published/checks`). The tolerance is the printed "
         "precision of the source "
-        'unless it says otherwise. "From memory" and "common practice" are said where that is so.\n'
+        'unless it says otherwise. "From memory" and "common practice" are said where that is so.\n',
+        _counts([check.source for module in _validation_modules() for check in module.CHECKS]),
     ]
     for module in _validation_modules():
         rows = []
@@ -279,6 +289,18 @@ def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:
         names = ("check", "source", "expected", "ours", "difference", "tolerance", "unit")
         parts.append(f"## {title}\n\n" + _table(names, rows))
     return NOTE + "\n".join(parts)
+
+
+def _counts(sources: list[str]) -> str:
+    """Say how many checks there are, and how many rest on nothing that was read."""
+    memory = sum("from memory" in source for source in sources)
+    practice = sum("common practice" in source for source in sources)
+    return (
+        f"{len(sources)} checks: {memory} are marked as from memory, wholly or for the number of an equation, and "
+        f"{practice} as common practice. The figures of ISO 5167 and API 520 for meters and those of control charts "
+        "are checked in tests/corrections/test_meters.py and tests/records/test_bench.py. Worked examples that flowkit "
+        "computes nothing like, such as JCGM 100, H.2, are left out.\n"
+    )
 
 
 def _difference(ours: float, expected: float, tolerance: float) -> str:

@@ -38,8 +38,8 @@ def side_missing(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
             "side-missing",
             "error",
             test.id,
-            "This test does not say whether it is the intake or the exhaust, so it was left out; write it in the "
-            "sheet, or state it with --side intake or --side exhaust.",
+            "This test does not say whether it is the intake or the exhaust, so it was left out; state it with "
+            "--side intake or --side exhaust, or as side under conditions in the job.",
         )
         for test in tests
         if test.side is None
@@ -106,7 +106,8 @@ def impossible_flow(variants: Sequence[SideVariant], velocity_m_s: float) -> tup
 def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | None:
     """Look at one state."""
     worst: tuple[float, float, float, PortCurve, int] | None = None
-    said, impossible = [], False
+    ports: dict[str, list[str]] = {}
+    impossible = False
     for curve in variant.ports:
         opened = np.flatnonzero(curve.lifts_m > 0)
         lifts = curve.lifts_m[opened]
@@ -119,8 +120,8 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
         beyond = np.flatnonzero(above > 0)
         if not beyond.size:
             continue
-        name = f"port {curve.port}" if curve.port else "the port"
-        said.append(f"{name} at {listed([f'{lifts[index] * 1e3:.3f}' for index in beyond])} mm")
+        lifts_named = listed([f"{lifts[index] * 1e3:.3f}" for index in beyond])
+        ports.setdefault(lifts_named, []).append(curve.port or "")
         top = int(np.argmax(above))
         if worst is None or above[top] > worst[0]:
             worst = (float(above[top]), float(coefficients[top]), float(lifts[top]), curve, int(opened[top]))
@@ -129,21 +130,21 @@ def _impossible_state(variant: SideVariant, velocity_m_s: float) -> Finding | No
     _, value, lift, curve, index = worst
     source = curve.sources[index][:1] if index < len(curve.sources) else ()
     bore = any(line.correction == "bore" and line.factor is not None for test in curve.tests for line in test.ledger)
+    said = [
+        f"{ports_named(names) if all(names) else 'the port'} at {lifts_named} mm"
+        for lifts_named, names in ports.items()
+    ]
     return Finding(
         "impossible-flow",
         "error" if impossible else "warning",
-        source[0] if source else _port_place(curve),
-        f"{variant.name}, {variant.side}: more flow than the smallest passage between seat, valve and throat can pass, "
-        f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which "
-        f"{'cannot be' if impossible else 'is not credible'}. Check the unit of the flow, the test pressure and its "
-        "unit, the lift and its unit and zero, the leak, the air and check plate readings, the valve's head, throat, "
-        f"stem, seat angle and seat width{', and the bores' if bore else ''}.",
+        source[0] if source else f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}",
+        f"{variant.name}, {variant.side}: more flow than the smallest passage can pass, "
+        f"{listed(said)}; at worst {value:.2f} times its area at {lift * 1e3:.3f} mm, which is "
+        f"not {'possible' if impossible else 'credible'}. The smallest passage is between seat, valve and throat. "
+        "Check the unit of the flow, the test pressure and its unit, the lift and its unit and zero, the leak, the air "
+        "and check plate readings, the valve's head, throat, stem, seat angle and seat width"
+        f"{', and the bores' if bore else ''}.",
     )
-
-
-def _port_place(curve: PortCurve) -> str:
-    """Name a port for people."""
-    return f"{curve.variant}, {curve.side}{' ' + curve.port if curve.port else ''}"
 
 
 def variants_left_out(side: Side, variants: Sequence[Variant]) -> list[Finding]:
@@ -181,7 +182,7 @@ def port_uneven(
             f"{variant.name}, {variant.side}",
             f"The {variant.side} ports of {variant.name!r} differ by {percent(spread)}{known} in mean flow; port "
             f"{lag.port} flows {percent(lag.below_mean)} less than their mean{where}.{scatter} The cylinders will not "
-            "fill alike: look at that port, its seat and its valve, and flow it again.",
+            "fill equally: look at that port, its seat and its valve, and flow it again.",
         ),
     )
 
@@ -238,9 +239,9 @@ def ratio_unusual(points: Sequence[RatioPoint]) -> tuple[Finding, ...]:
                 "warning",
                 name,
                 f"The exhaust of {name!r} flows {percent(worst.ratio, 0)} of the intake at {percent(worst.at, 0)} of "
-                f"peak lift ({len(outside)} of {len(own)} fractions outside {percent(low, 0)} to {percent(high, 0)}); "
-                "that is unusual, so check that sides, test pressures and units are not mixed up before drawing "
-                "conclusions on the ports.",
+                f"peak lift ({len(outside)} of {len(own)} fractions outside {percent(low, 0)} to {percent(high, 0)}). "
+                "That is unusual, so check that sides, test pressures and units are not mixed up before drawing "
+                "conclusions about the ports.",
             )
         )
     return tuple(findings)
@@ -265,12 +266,12 @@ def _confounded_message(pair: MatchedPair, change: Change) -> str:
     step = f"From {pair.before.name!r} to {pair.after.name!r} on the {pair.before.side}"
     if change.unknown:
         return (
-            f"{step} it is not known whether {listed(change.unknown)} changed, being declared for one of the two only, "
-            "so the gain cannot be put down to one factor; declare the state of both."
+            f"{step} it is not known whether {listed(change.unknown)} changed, since only one of the two states "
+            "declares it, so the gain cannot be put down to one factor. Declare it for both."
         )
     return (
-        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them and to none alone; "
-        "flowkit plan names the test that would separate them, or the one that does already."
+        f"{step} {listed(change.changed)} changed together, so the gain belongs to all of them. "
+        "Run flowkit plan to see which test would separate them, or already does."
     )
 
 
@@ -307,7 +308,7 @@ def _unmatched_message(pair: MatchedPair) -> str:
         return (
             f"{names} have no port in common ({ports_named(pair.before.port_names)} against "
             f"{ports_named(pair.after.port_names)}), so the means of all their ports were compared, which mixes the "
-            "difference between ports into the gain; name the ports alike or test the same ones."
+            "difference between ports into the gain. Use the same port names, or test the same ports."
         )
     alone = [
         f"{ports_named([port for port in one.port_names if port not in pair.ports])} only in {one.name!r}"
@@ -367,9 +368,9 @@ def _unequal(side: Side, correction: str, tests: Sequence[tuple[str, CorrectedTe
         "corrected-unequally",
         "warning",
         first.id,
-        f"On the {side} the {correction} correction was made for {listed(sized)} but not for {without}, for want of "
-        f"{listed(list(missing))}: a gain between them holds the correction as well as the work; state what is missing "
-        f"for {without}.",
+        f"On the {side} the {correction} correction was made for {listed(sized)} but not for {without} "
+        f"(missing there: {listed(list(missing))}). A gain between them includes the correction as well as the work; "
+        f"state what is missing for {without}.",
     )
 
 
@@ -379,7 +380,7 @@ def _named(name: str, others: Mapping[str, object]) -> str:
 
 
 def _signed(change: float) -> str:
-    """Write a change in per cent with its sign."""
+    """Write a change in percent with its sign."""
     return f"{'+' if change > 0 else ''}{percent(change)}"
 
 
@@ -413,7 +414,7 @@ def circumstances(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
         tuple(setup_differs(pair, assessor)),
         tuple(also),
         _untouched(pair, assessor, states),
-        ("not all tests corrected alike",) if unequal else (),
+        ("not all tests corrected the same way",) if unequal else (),
     )
 
 
@@ -555,7 +556,8 @@ def pair_findings(pair: MatchedPair, assessor: Assessor, states: Sequence[Varian
     if heads:
         message = (
             f"{step} on the {pair.before.side}: the sheets name two heads, {heads}. Two castings differ before anyone "
-            "touches them, so the gain is not put down to the work alone. If it is one head, name it alike."
+            "touches them, so the gain is not put down to the work alone. If it is the same head, use the same name "
+            "on both."
         )
         found.append(Finding("heads-differ", "warning", where, message))
     valves = _valves(pair, states)
@@ -612,7 +614,7 @@ def drift_findings(sides: Mapping[Side, SideComparison], tests: Sequence[Correct
             undated = [test for test in tests if not (test.conditions.date or "").strip()]
             names = list(dict.fromkeys(repr(test.variant) for test in undated))
             message = (
-                f"When were these flowed; all on the same day? The sheets of {listed(names)} carry no date, so the "
+                f"When were these flowed? All on the same day? The sheets of {listed(names)} carry no date, so the "
                 f"bench may have moved between the states. {said} {_where_dates_go(tests)} For other days a check "
                 "plate reading, or the bench's own drift (drift under [bench]), settles it."
             )
@@ -725,6 +727,6 @@ def not_covered(variant: SideVariant, range_m: tuple[float, float], display: Dis
         "warning",
         f"{variant.name}, {variant.side}",
         f"The {variant.side} of {variant.name!r} was measured from {own}, which does not cover the stated range of "
-        f"{stated}, so it is left out of the comparison on that side; state a range that all states cover "
+        f"{stated}, so it is left out of the comparison on that side. State a range that all states cover "
         "(lifts under [reference]), or flow it further.",
     )

@@ -240,7 +240,7 @@ def _metric(  # noqa: PLR0917
     """Return a figure by anybody's rule of a comparison's ports, with its interval."""
     if not callable(rule):
         raise FlowkitError(
-            f"a {type(rule).__name__} is no rule for a metric", "give a function of a curve, as lambda curve: …"
+            f"a {type(rule).__name__} is not a rule for a metric", "give a function of a curve, as lambda curve: …"
         )
     assessor, _ = _assessor(variants, reference, bench, area_method, history, known_terms, DISPLAYS["US"])
     assert assessor is not None  # it was there when the comparison was made
@@ -348,7 +348,8 @@ def _nothing_left(variants: Sequence[Variant], usable: Sequence[Variant], findin
             return error
     return SheetError(
         "no test says whether it is the intake or the exhaust",
-        'write it in the sheets, or state it with --side intake or --side exhaust (in Python, side="intake")',
+        "state it with --side intake or --side exhaust, or as side under conditions in the job "
+        '(in Python, side="intake")',
     )
 
 

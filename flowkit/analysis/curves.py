@@ -201,15 +201,15 @@ def identical_findings(tests: Sequence[CorrectedTest]) -> list[Finding]:
 def _identical(groups: Sequence[Sequence[CorrectedTest]], alone: bool) -> Finding:
     """Return the warning for copies: of one port of one state, or for all tests that two sheets have alike."""
     first, others = groups[0][0], ", ".join(test.id for test in groups[0][1:])
-    more = f" (and {len(groups) - 1} more such of these sheets)" if len(groups) > 1 else ""
+    more = f" (and {len(groups) - 1} more like this on these sheets)" if len(groups) > 1 else ""
     if alone:
         what = "so one of them is a copy: it was left out, and counts neither as a run nor in the mean"
     else:
-        what = "so a sheet may have been copied: all are kept, but such a port is no evidence of the bench's drift"
+        what = "so a sheet may have been copied: all are kept, but such a port says nothing about the bench's drift"
     coarse = ""
     tests = [test for group in groups for test in group]
     if all(resolution(test) >= 0.004 * max(point.reading_m3_s for point in test.points) for test in tests):
-        coarse = " With readings as coarse as these two honest runs can also look alike."
+        coarse = " With readings this coarse, two honest runs can also look alike."
     return Finding(
         "identical-readings",
         "warning",

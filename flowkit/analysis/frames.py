@@ -144,14 +144,14 @@ def _lifts_in_m(lift_m: ArrayLike) -> NDArray[np.float64]:
     try:
         return np.asarray(lift_m, dtype=float)
     except (TypeError, ValueError) as error:
-        raise FlowkitError(f"{lift_m!r} is no lift", "give lifts as numbers in m, as 0.004") from error
+        raise FlowkitError(f"{lift_m!r} is not a lift", "give lifts as numbers in m, as 0.004") from error
 
 
 def _limits(low_m: float, high_m: float) -> tuple[float, float]:
     """Take two lifts in rising order."""
     low, high = (float(_lifts_in_m(lift)) for lift in (low_m, high_m))
     if low > high:
-        raise FlowkitError(f"{low:g} to {high:g} m is no range of lifts", "give the lower one first")
+        raise FlowkitError(f"{low:g} to {high:g} m is not a range of lifts", "give the lower one first")
     return low, high
 
 

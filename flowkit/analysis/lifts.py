@@ -99,7 +99,7 @@ def within(lift: NDArray[np.float64], lifts: NDArray[np.float64]) -> NDArray[np.
         asked = float(np.atleast_1d(lift)[np.atleast_1d(outside)][0])
         raise RangeError(
             f"a lift of {asked * 1e3:.3f} mm is outside the measured lifts of {low * 1e3:.3f} to {high * 1e3:.3f} mm",
-            "curves are never continued beyond what was measured; measure there",
+            "curves are never extended beyond what was measured; measure there",
         )
     return np.clip(lift, low, high)
 

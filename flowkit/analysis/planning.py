@@ -91,7 +91,11 @@ class RepeatPlan:
         step = f"{self.side.capitalize()}, {self.from_!r} → " + (repr(self.to) if self.to else "the next state")
         if self.not_planned_because or self.smallest_gain_now is None:
             return (f"{step}: {(self.not_planned_because or '').removeprefix('Not assessed: ')}",)
-        smallest, aim = _told_apart(self.smallest_gain_now, self.gain)
+        # Write two fractions in percent, with so many decimals that they do not look the same
+        for digits in (1, 2, 3):
+            if percent_at_least(self.smallest_gain_now, digits) != percent_at_least(self.gain, digits):
+                break
+        smallest, aim = percent_at_least(self.smallest_gain_now, digits), percent_at_least(self.gain, digits)
         now = f"as it is, a gain of {smallest} would be proven with a chance of {100 * self.power:.0f} %"
         wanted = f"{step}: a gain of {aim}"
         if self.setup_differs:
@@ -108,7 +112,9 @@ class RepeatPlan:
             )
         if self.smallest_gain_ever is not None and self.smallest_gain_ever >= self.gain:
             ever = f"{self._limits()} alone can hide a gain below {percent_at_least(self.smallest_gain_ever)}"
-            remedy = REMEDIES.get(self.limited_by[0], REMEDIES["meter"]) if self.limited_by else "measure more exactly"
+            remedy = (
+                REMEDIES.get(self.limited_by[0], REMEDIES["meter"]) if self.limited_by else "measure more precisely"
+            )
             return (f"{wanted} cannot be proven by repeating runs, since {ever}; next time {remedy} ({now}).{drift}",)
         return (f"{wanted} {self._runs()} ({now}).{drift}",)
 
@@ -138,7 +144,7 @@ class RepeatPlan:
                 f"{self.from_!r} can no longer be flowed"
             )
         return (
-            f"is out of reach of more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
+            f"cannot be reached by more runs of {self.to!r}, and {self.from_!r} can no longer be flowed; {next_time}"
         ).rstrip("; ")
 
 
@@ -156,14 +162,6 @@ def _wishes(comparison: Comparison) -> list[str]:
 def _times(runs: int) -> str:
     """Write a number of times."""
     return {1: "once", 2: "twice"}.get(runs, f"{runs} times")
-
-
-def _told_apart(one: float, other: float) -> tuple[str, str]:
-    """Write two fractions in percent, with so many decimals that they do not look the same."""
-    for digits in (1, 2, 3):
-        if percent_at_least(one, digits) != percent_at_least(other, digits):
-            break
-    return percent_at_least(one, digits), percent_at_least(other, digits)
 
 
 def check_aim(gain: float, power: float) -> None:

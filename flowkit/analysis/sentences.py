@@ -40,20 +40,37 @@ _SPOKEN = {"reference.bore": "bore", "session": "day"}
 
 
 def factors(gain: Gain) -> list[str]:
-    """Return what changed, as people call it."""
-    return [_SPOKEN.get(item, item) for item in gain.changed]
+    """Return what changed, as people call it; the day only where both are stated and differ."""
+    days = set(gain.sessions)
+    known = [item for item in gain.changed if item != "session" or (len(days) > 1 and "" not in days)]
+    return [_SPOKEN.get(item, item) for item in known]
+
+
+def changed_words(gain: Gain) -> str:
+    """List what changed, and that the day is not stated where it may matter."""
+    return ", ".join([*factors(gain), *_undated(gain)])
+
+
+def _undated(gain: Gain) -> list[str]:
+    """Say that a day is not stated, where that keeps the sessions apart."""
+    return ["day not stated"] if "session" in gain.changed and "" in gain.sessions else []
 
 
 def cause(gain: Gain) -> str:
     """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
+    return ", ".join([_cause(gain, factors(gain)), *_undated(gain)])
+
+
+def _cause(gain: Gain, changed: Sequence[str]) -> str:
+    """Say what a gain belongs to, of what is known to have changed."""
     if gain.unknown:
-        known = f"{listed(factors(gain))} changed, " if gain.changed else ""
+        known = f"{listed(changed)} changed, " if changed else ""
         return f"{known}{listed(gain.unknown)} not declared for both"
-    if not gain.changed:
+    if not changed:
         return "nothing changed" if gain.unchanged else "change not declared"
-    if len(gain.changed) > 1:
-        return f"{listed(factors(gain))} together"
-    return f"{factors(gain)[0]} {'alone' if gain.attributable else 'changed'}"
+    if len(changed) > 1:
+        return f"{listed(changed)} together"
+    return f"{changed[0]} {'alone' if gain.attributable else 'changed'}"
 
 
 def verdict(gain: Gain) -> str:
@@ -65,7 +82,7 @@ def verdict(gain: Gain) -> str:
     if not gain.beyond_scatter:
         return "within the bench's scatter"
     unlike = [f"{listed(gain.setup_differs)} not the same"] if gain.setup_differs else []
-    unlike += ["the days not known to be one"] if unlike and gain.drift_unknown and "" in gain.sessions else []
+    unlike += ["not known whether it was one day"] if unlike and gain.drift_unknown and "" in gain.sessions else []
     if unlike or gain.in_doubt:
         return f"larger than the scatter, but not proven: {listed([*unlike, *gain.in_doubt])}"
     if gain.drift_unknown:
@@ -147,7 +164,7 @@ def _total(side: Side, result: SideComparison, display: Display) -> str:
     size = gain_words(gain)
     if gain.beyond_scatter is False:
         smallest = "" if gain.smallest_resolvable is None else (
-            f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times in five"
+            f"; these tests would show a gain of {percent(gain.smallest_resolvable)} or more four times out of five"
         )  # fmt: skip
         return (
             f"{side.capitalize()}: no difference proven between {gain.from_!r} and {gain.to!r}: {size} {over}, which "
@@ -182,7 +199,7 @@ def _attributed(gain: Gain) -> str:
     if not gain.matched_ports:
         return "; they have no port in common, so the difference between ports is in it"
     if gain.unknown:
-        known = f"{listed(factors(gain))} changed; " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed; " if factors(gain) else ""
         return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
     work = [item for item in factors(gain) if item != "day"]
     if not work and gain.unchanged:
@@ -269,9 +286,10 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     unknown = [gain for side, gain in gains if gain.drift_unknown and not measures_drift(sides, side, gain)]
     said = []
     if any("" in gain.sessions for gain in unknown):
+        some = "Some sheets carry" if any(any(gain.sessions) for gain in unknown) else "The sheets carry"
         said.append(
-            "When were these flowed; all on the same day? Some sheets carry no date, so the bench may have moved "
-            "between the states."
+            f"When were these flowed? All on the same day? {some} no date, so the bench may have moved between the "
+            "states."
         )
     elif unknown:
         days = listed(list(dict.fromkeys(day_words(day) for gain in unknown for day in gain.sessions)))
@@ -420,9 +438,9 @@ def _next(  # noqa: PLR0911
 
 
 REMEDIES = {
-    "lift_setting": "set the lift more exactly",
+    "lift_setting": "set the lift more precisely",
     "drift": "flow both states in one session, or read a check plate in both",
-    "pressure_reading": "read the test pressure more exactly, or flow both states in one session",
+    "pressure_reading": "read the test pressure more precisely, or flow both states in one session",
     "resolution": "read the flow to one more digit",
     "check_plate": "read the check plate several times in every session",
     "meter": "use one meter and range for both states",
@@ -446,7 +464,9 @@ def _to_resolve(side: Side, gain: Gain, result: SideComparison) -> str:
             f"known to about ± {half_figure(gain.one_more_run_u95)} %."
         )
     times = "twice" if gain.two_runs_u95 is not None else "several times"
-    known = "" if gain.two_runs_u95 is None else f", which would give it to about ± {half_figure(gain.two_runs_u95)} %"
+    known = (
+        "" if gain.two_runs_u95 is None else f", which would narrow it to about ± {half_figure(gain.two_runs_u95)} %"
+    )
     return (
         f"Next time: flow every port {times} in each state, with the head taken off in between{known}; {size} is "
         "within the bench's scatter, and the earlier state can no longer be flowed."

@@ -258,13 +258,17 @@ def _help_of(row: Field) -> str:
 def _reference_options() -> list[inspect.Parameter]:
     """Options for the reference of bare sheets."""
     return [
-        _option("reference_pressure", str, 'Reference test pressure; "28 inH2O" unless given.', "VALUE"),
-        _option("pressure_law", Literal["square-root", "compressible"], "How pressures convert."),
+        _option("reference_pressure", str, 'Reference test pressure; default "28 inH2O".', "VALUE"),
+        _option(
+            "pressure_law", Literal["square-root", "compressible"], "How flows are converted to the reference pressure."
+        ),
         _option("bore", str, "The engine's bore; without it no bore correction.", "VALUE"),
         _option("lifts", str, 'Lifts of the headline figures, such as "0.100-0.600 in".', "RANGE"),
-        _option("repeatability", str, 'Relative, with the sign %, such as "0.5 %"; else from repeated runs.', "VALUE"),
-        _option("off", list[str], "A correction not to be made, by name; may be given again.", "NAME"),
-        _option("display", Literal["US", "metric"], "Units people see."),
+        _option(
+            "repeatability", str, 'Such as "0.5 %", with the % sign; left out, it comes from repeated runs.', "VALUE"
+        ),
+        _option("off", list[str], "A correction to skip, by name; can be repeated.", "NAME"),
+        _option("display", Literal["US", "metric"], "Units shown."),
     ]
 
 
@@ -335,11 +339,8 @@ def engine_progress() -> Iterator[Progress | None]:
     def report(done: int, most: int) -> None:
         """Show how far it is; the bar begins with the first cycle, not with the reading of sheets."""
         hush()
-        if done < most:
-            bar.start()
-            bar.update(task, completed=done, total=most)
-        else:
-            bar.stop()
+        bar.start()
+        bar.update(task, completed=done, total=most)
 
     try:
         yield report

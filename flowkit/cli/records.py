@@ -21,10 +21,10 @@ if TYPE_CHECKING:
     from flowkit.records.rank import SideRank
 
 RecordsFile = Annotated[
-    Path | None, typer.Option("--records", metavar="FILE", help="The records file; your own unless given.")
+    Path | None, typer.Option("--records", metavar="FILE", help="The records file (default: your own).")
 ]
 Workers = Annotated[
-    int | None, typer.Option("--workers", min=1, help="Processes that read sheets; as many as there are cores.")
+    int | None, typer.Option("--workers", min=1, help="Processes that read sheets (default: one per core).")
 ]
 Display = Annotated[Literal["US", "metric"], typer.Option("--display", help="Units shown.")]
 
@@ -73,7 +73,7 @@ def add(
 
 
 def rebuild(
-    folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER…", help="Where to look besides.")] = None,
+    folders: Annotated[list[Path] | None, typer.Argument(metavar="FOLDER…", help="Where else to look.")] = None,
     *,
     records: RecordsFile = None,
     workers: Workers = None,
@@ -123,7 +123,7 @@ def _left_out(done: Any) -> list[str]:
 
 
 def find(
-    text: Annotated[list[str] | None, typer.Argument(metavar="WORDS…", help="Words, all of which must occur.")] = None,
+    text: Annotated[list[str] | None, typer.Argument(metavar="WORDS…", help="Words that must all appear.")] = None,
     *,
     job: Annotated[str | None, typer.Option("--job", help="The job's number.")] = None,
     side: Annotated[Literal["intake", "exhaust"] | None, typer.Option("--side", help="Side.")] = None,
@@ -137,7 +137,7 @@ def find(
     valve: Annotated[
         str | None, typer.Option("--valve", metavar="SIZE", help='Valve head, "38 mm" or "36-40 mm".')
     ] = None,
-    bore: Annotated[str | None, typer.Option("--bore", metavar="SIZE", help="Fixture bore, likewise.")] = None,
+    bore: Annotated[str | None, typer.Option("--bore", metavar="SIZE", help="Fixture bore, in the same form.")] = None,
     most: Annotated[int, typer.Option("--most", min=1, help="Rows shown; --json and --csv give all.")] = 40,
     as_csv: Annotated[bool, typer.Option("--csv", help="Print comma-separated rows in SI units.")] = False,
     display: Display = "US",
@@ -209,7 +209,7 @@ def rank(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
     *,
     within: Annotated[
-        float, typer.Option("--within", min=0.1, max=50, help="How much a like valve may differ, percent.")
+        float, typer.Option("--within", min=0.1, max=50, help="How much a similar valve may differ, in percent.")
     ] = 10.0,
     picture: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="FILE", help="Draw it: PNG, SVG or PDF.")
@@ -256,7 +256,7 @@ def _rank_lines(side: SideRank, display: str) -> list[str]:
     others = f"{side.heads} other head{'' if side.heads == 1 else 's'} ({side.states} states)"
     lines = [f"{side.side.capitalize()}: among {others} with valves of {low} to {high} {unit}"]
     if side.heads < ENOUGH:
-        return [*lines, f"  Too few to rank: {ENOUGH} heads are needed, the records hold {side.heads}."]
+        return [*lines, f"  Too few to rank: {ENOUGH} heads are needed, the records have {side.heads}."]
     for places, name in ((side.flow, "flow over valve area"), (side.coefficient, "coefficient on the minimum area")):
         if not places:
             lines.append(f"  {name}: the valve's and seat's dimensions are not stated")
@@ -274,10 +274,10 @@ def _rank_lines(side: SideRank, display: str) -> list[str]:
 
 def bench(
     name: Annotated[
-        str | None, typer.Argument(metavar="BENCH", help="The bench's name; the busiest unless given.")
+        str | None, typer.Argument(metavar="BENCH", help="The bench's name (default: the busiest one).")
     ] = None,
     *,
-    operator: Annotated[str | None, typer.Option("--operator", help="This operator's readings alone.")] = None,
+    operator: Annotated[str | None, typer.Option("--operator", help="This operator's readings only.")] = None,
     since: Annotated[str | None, typer.Option("--since", metavar="DATE", help="From this day on.")] = None,
     picture: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="FILE", help="Draw the charts: PNG, SVG or PDF.")
@@ -295,7 +295,7 @@ def bench(
         chosen = name if name is not None else (known[0] if known else None)
         if name is not None and name.strip().casefold() not in {(item or "").strip().casefold() for item in known}:
             hold = ", ".join(item or "tests without one" for item in known) or "no test"
-            raise RecordsError(f"the records hold no bench {name!r}", f"they hold {hold}", file=str(store.path))
+            raise RecordsError(f"the records have no bench {name!r}", f"they have {hold}", file=str(store.path))
         history = bench_history(store, chosen, operator=operator, since=since)
     if picture is not None:
         draw_bench(history, picture)
@@ -385,7 +385,7 @@ def export(
     records: RecordsFile = None,
 ) -> int:
     """Write all recorded tests as a Parquet data set, by year and bench, for pandas, DuckDB or Spark."""
-    from flowkit.records.export import export as export_all
+    from flowkit.records.query import export as export_all
     from flowkit.records.store import Store
 
     with Store(records) as store, _progress("tests") as progress:

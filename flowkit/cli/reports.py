@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -25,6 +26,9 @@ from flowkit.cli.common import (
     working,
 )
 
+if TYPE_CHECKING:
+    from flowkit.job import JobResults
+
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command."""
@@ -42,13 +46,11 @@ def report(
     folder: Annotated[Path, typer.Option("-o", "--output", metavar="DIR", help="Where the files go.")] = Path(),
     formats: Annotated[
         list[str] | None,
-        typer.Option(
-            "--format", metavar="[pdf|png|svg|xlsx|html]", help="May be given again. Unless given: all but svg."
-        ),
+        typer.Option("--format", metavar="[pdf|png|svg|xlsx|html]", help="Can be repeated. Default: all but svg."),
     ] = None,
     paper: Annotated[
         Literal["letter", "a4"] | None,
-        typer.Option("--paper", help="Letter for US display, A4 for metric unless given."),
+        typer.Option("--paper", help="Default: Letter for US display, A4 for metric."),
     ] = None,
     pages: Annotated[
         str, typer.Option("--pages", metavar="1|2-4|all", help="Pages of the PDF; 1 is the one for the customer.")
@@ -87,10 +89,12 @@ def attach(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
     build_files: Annotated[list[Path], typer.Argument(metavar="FILE…", help="PDF, XLSX, XLSM or DOCX.")],
     *,
-    after: Annotated[int | None, typer.Option("--after", min=0, help="PDF: the page the flow pages follow.")] = None,
-    bookmark: Annotated[str | None, typer.Option("--bookmark", help="DOCX: the bookmark they follow.")] = None,
+    after: Annotated[
+        int | None, typer.Option("--after", min=0, help="PDF: put the flow pages after this page.")
+    ] = None,
+    bookmark: Annotated[str | None, typer.Option("--bookmark", help="DOCX: put them after this bookmark.")] = None,
     paper: Annotated[
-        Literal["letter", "a4"] | None, typer.Option("--paper", help="The build file's own unless given.")
+        Literal["letter", "a4"] | None, typer.Option("--paper", help="Default: the build file's own.")
     ] = None,
     pages: Annotated[
         str,
@@ -111,13 +115,19 @@ def attach(
     from flowkit.job import Job
     from flowkit.output import document
 
-    with (
-        failure_as_document("attach", {"files": []}, wanted=as_json),
-        engine_progress() as progress,
-        working("attaching the flow chart"),
-    ):
-        done = Job.load(job).attach_all(
-            build_files, after=after, bookmark=bookmark, paper=paper, pages=page_numbers(pages), progress=progress
+    with failure_as_document("attach", {"files": []}, wanted=as_json), ExitStack() as shown:
+        loaded = Job.load(job)
+
+        def run() -> JobResults:
+            """Run the job behind the engine's bar; what comes after it is drawing."""
+            with engine_progress() as progress:
+                results = loaded.run(progress=progress)
+            shown.enter_context(working("drawing the flow chart"))
+            return results
+
+        shown.enter_context(working("reading the build file"))
+        done = loaded.attach_all(
+            build_files, after=after, bookmark=bookmark, paper=paper, pages=page_numbers(pages), run=run
         )
     if as_json:
         rows = [
@@ -146,8 +156,10 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or em
     from flowkit.samples import copy_samples
 
     job = Job.load(copy_samples(folder))
-    results = job.run()
-    written = job.report(folder / "report", results=results)
+    with engine_progress() as progress:
+        results = job.run(progress=progress)
+    with working("drawing the report"):
+        written = job.report(folder / "report", results=results)
     show(f"The sample job (invented data) is in {folder}; its report:", *(f"  {path}" for path in written), "")
     show(*sentences_text(results.comparison))
     show("", f"Next: flowkit compare {job.path}")
@@ -156,7 +168,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or em
 
 def open_page(
     folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="The folder with the sheets.")] = Path(),
-    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="A free one unless given.")] = 0,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Default: any free one.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,
 ) -> int:
     """Open the job on a page in your browser, on this computer only; Ctrl-C ends it."""
@@ -167,7 +179,7 @@ def open_page(
 
 def shortcut(
     folder: Annotated[
-        Path | None, typer.Argument(metavar="[FOLDER]", help="Where to put it; the desktop unless given.")
+        Path | None, typer.Argument(metavar="[FOLDER]", help="Where to put it (default: the desktop).")
     ] = None,
 ) -> int:
     """Put an icon on the desktop that opens flowkit's page."""

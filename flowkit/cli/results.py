@@ -91,9 +91,9 @@ def correct(
 
 def plan(
     job: Annotated[Path, typer.Argument(metavar="JOB.toml", help="A job file.")],
-    gain: Annotated[str, typer.Option("--gain", metavar="PERCENT", help="The gain to be proven, in per cent.")] = "2 %",
+    gain: Annotated[str, typer.Option("--gain", metavar="PERCENT", help="The gain to prove, in percent.")] = "2 %",
     power: Annotated[
-        str, typer.Option("--power", metavar="PERCENT", help="The chance of proving it, in per cent.")
+        str, typer.Option("--power", metavar="PERCENT", help="The chance of proving it, in percent.")
     ] = "80 %",
     json_: JsonOption = False,
 ) -> int:
@@ -109,7 +109,7 @@ def plan(
 
 
 def _fraction(text: str, option: str) -> float:
-    """Read per cent, with or without the sign, into a fraction between 0 and 1."""
+    """Read percent, with or without the sign, into a fraction between 0 and 1."""
     try:
         value = parse_quantity(text if text.strip().endswith("%") else f"{text} %", "humidity")
     except UnitError as error:
@@ -150,11 +150,11 @@ def whatif(
     *,
     valve: Annotated[
         list[str] | None,
-        typer.Option("--valve", metavar="SIDE.KEY=VALUE", help="Such as intake.stem=6mm; may be given again."),
+        typer.Option("--valve", metavar="SIDE.KEY=VALUE", help="Such as intake.stem=6mm; can be repeated."),
     ] = None,
     cam: Annotated[
         list[str] | None,
-        typer.Option("--cam", metavar="SIDE.KEY=VALUE", help="Such as intake.peak_lift=9.5mm; may be given again."),
+        typer.Option("--cam", metavar="SIDE.KEY=VALUE", help="Such as intake.peak_lift=9.5mm; can be repeated."),
     ] = None,
     bore: Annotated[
         str | None,
@@ -163,7 +163,9 @@ def whatif(
     compression: Annotated[
         str | None, typer.Option("--compression", metavar="RATIO", help="Another compression ratio.")
     ] = None,
-    variant: Annotated[str | None, typer.Option("--variant", help="To start from; the last unless given.")] = None,
+    variant: Annotated[
+        str | None, typer.Option("--variant", help="The state to start from (default: the last).")
+    ] = None,
     tables: TablesOption = False,
     json_: JsonOption = False,
 ) -> int:

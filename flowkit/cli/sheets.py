@@ -130,7 +130,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
     """Print a summary of each file and draw the curves where asked."""
     from flowkit.reports.terminal import reading_text
 
-    status = 0
+    status, to_set = 0, False
     tests: list[FlowTest] = []
     for reading in readings:
         found = _read_findings(reading)
@@ -143,12 +143,23 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)
+        to_set |= _names_the_job(found)
+    if to_set:
+        show(MAKE_A_JOB)
     if plot is not None and tests:
         from flowkit.drawing import save_plot
 
         save_plot(tests, plot)
         show(f"curves: {plot}")
     return status
+
+
+MAKE_A_JOB = "No job file yet? flowkit start FOLDER makes one from the sheets in it."
+
+
+def _names_the_job(findings: Sequence[Finding]) -> bool:
+    """Whether anything is to be set in a job file, which a sheet on its own does not have."""
+    return any("job file" in finding.message for finding in findings)
 
 
 @with_statements
@@ -165,7 +176,13 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     else:
         from flowkit.reports.terminal import findings_text
 
-        show(*(findings_text(findings) or ([] if exit_code(findings) else ["nothing doubtful"])))
+        sheets = not any(path.suffix.lower() == ".toml" for path in paths)
+        alone = " in any sheet alone; flowkit compare looks at them together" if sheets and len(paths) > 1 else ""
+        show(*(findings_text(findings) or ([] if exit_code(findings) else [f"nothing doubtful{alone}"])))
+        report_errors(findings)
+        if sheets and _names_the_job(findings):
+            show(MAKE_A_JOB)
+        return exit_code(findings)
     report_errors(findings)
     return exit_code(findings)
 
@@ -199,26 +216,27 @@ def _refusals(job: Job) -> Iterator[Finding]:
 def start(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the sheets are.")],
     out: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="job.toml in the folder unless given.")
+        Path | None, typer.Option("-o", "--output", metavar="JOB.toml", help="Default: job.toml in the folder.")
     ] = None,
     flow_unit: Annotated[
-        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Of sheets that name none, such as CFM.")
+        str | None, typer.Option("--flow-unit", metavar="UNIT", help="Flow unit of sheets that name none, such as CFM.")
     ] = None,
     date_order: Annotated[
-        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in 3/4/26.")
+        Literal["day", "month"] | None, typer.Option("--date-order", help="What comes first in a date like 3/4/26.")
     ] = None,
 ) -> int:
     """Read the sheets in a folder and its subfolders and write a commented job file; never over an existing one."""
     from flowkit.importers import Stated
-    from flowkit.importers.sheets.start import job_text, read_folder, target_of, write_new
+    from flowkit.importers.sheets.start import job_text, read_folder, target_of
     from flowkit.importers.words.items import proposal_of
+    from flowkit.output import write_new
     from flowkit.units import unit
 
     spelled = unit(flow_unit, "flow", "mass flow", "standard flow").name if flow_unit else None
     stated = Stated(flow_unit=spelled, date_order=date_order)
     target = target_of(folder, out)
     found = read_folder(folder, stated)
-    write_new(target, job_text(found, target, stated))
+    write_new(target, job_text(found, target, stated).encode(), JobError)
     for entry in found.listed:
         reason = proposal_of(entry.reason)[0].removeprefix(f"{entry.path.name}: ")
         show(f"{entry.status}: {entry.path.relative_to(folder)}: {reason}")
@@ -249,7 +267,7 @@ def blank(
         str | None,
         typer.Option("--valve-head", metavar="LENGTH", help="Valve head: lifts at fractions of it instead of steps."),
     ] = None,
-    ports: Annotated[str, typer.Option("--ports", help="How many, or their names with commas.")] = "4",
+    ports: Annotated[str, typer.Option("--ports", help="How many ports, or their names separated by commas.")] = "4",
     side: Annotated[
         Literal["intake", "exhaust"] | None, typer.Option("--side", help="One side only; both unless given.")
     ] = None,
@@ -266,7 +284,7 @@ def blank(
         ),
     ] = None,
     reading_unit: Annotated[
-        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Of the readings, with a kind or a job.")
+        str | None, typer.Option("--reading-unit", metavar="UNIT", help="Unit of the readings, with a kind or a job.")
     ] = None,
     meter: Annotated[str | None, typer.Option("--meter", metavar="NAME", help="One of the job's meters.")] = None,
 ) -> int:

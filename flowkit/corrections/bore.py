@@ -321,7 +321,7 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
     }
     if fixture is None or valve is None:
         missing = f"the {'fixture bore' if fixture is None else 'valve head diameter'} is not known"
-        note = incomplete(test, "bore", missing, "state it on the sheet or in the job")
+        note = incomplete(test, "bore", missing, "state it in the job")
         return skipped("bore", FORMULA, flow, missing, inputs=inputs, findings=(note,))
     try:
         velocity = reference_velocity(setting.reference, test.side)
@@ -352,7 +352,7 @@ def _on_axis(test: FlowTest) -> Finding:
         "note",
         test.id,
         "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the "
-        "axis; a valve near the wall is shrouded more than that.",
+        "axis. A valve near the wall is shrouded more than that.",
     )
 
 
@@ -367,7 +367,7 @@ def _fixture_differs(test: FlowTest, setting: Setting) -> tuple[Finding, ...]:
             "warning",
             test.id,
             f"The fixture's bore of {_both(fixture)} and the engine's of {_both(engine)} differ by "
-            f"{percent(abs(fixture / engine - 1))}, and the flows were not corrected for it; "
-            "give the engine's bore as the reference's bore to have them corrected.",
+            f"{percent(abs(fixture / engine - 1))}, and the flows were not corrected for it. "
+            "Give the engine's bore as the reference's bore to have them corrected.",
         ),
     )

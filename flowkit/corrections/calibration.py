@@ -12,7 +12,7 @@ from flowkit.air import density
 from flowkit.corrections.meter import FOUND_FROM_CERTIFICATES, Certificate, Meter
 from flowkit.corrections.readings import flow_of
 from flowkit.errors import JobError
-from flowkit.model import Bench, Finding
+from flowkit.model import AirState, Bench, Finding
 from flowkit.result import Result
 
 if TYPE_CHECKING:
@@ -86,19 +86,7 @@ class CalibrationResult(Result):
 def calibrate(meters: Mapping[str, Meter], raw: Mapping[str, Any], bench: Bench | None = None) -> CalibrationResult:
     """Find the coefficient of plates and the full scale of percent meters from their certificates.
 
-    Parameters
-    ----------
-    meters : mapping
-        As `flowkit.corrections.meter.meters_from` gives them.
-    raw : mapping
-        ``[meter]`` as written, for the table to paste.
-    bench : Bench, optional
-        With `air` other than ``"as stated"`` a percent meter's true flow is brought to the day's density.
-
-    Raises
-    ------
-    JobError
-        If no meter has certificates of a kind that can be found from them, or one of them cannot be used.
+    With a bench's `air` other than ``"as stated"`` a percent meter's true flow is brought to the day's density.
 
     Notes
     -----
@@ -118,7 +106,7 @@ def calibrate(meters: Mapping[str, Meter], raw: Mapping[str, Any], bench: Bench 
             )
         groups: dict[str | None, list[Certificate]] = {}
         for item in meter.certificates:
-            groups.setdefault(item.range, []).append(item)
+            groups.setdefault(item.day.range, []).append(item)
         for name, items in groups.items():
             found.append(_one(meter, name, items, raw, bench or Bench()))
             if len(items) == 1:
@@ -158,15 +146,17 @@ def _true_flow(meter: Meter, item: Certificate, bench: Bench) -> float:
     """The true flow of the day through a plate of known flow [m³/s]."""
     if not item.u > 0:
         raise JobError(f"a certificate of the meter {meter.name!r} has u = 0", "state its standard uncertainty")
-    flow = item.flow_m3_s * math.sqrt(item.test_pressure_pa / item.at_pa)
+    flow = item.flow_m3_s * math.sqrt((item.day.test_pressure_pa or 0.0) / item.at_pa)
     if meter.kind == "percent" and bench.air == "as stated":
         return flow
-    if item.room is None:
+    day = item.day
+    if day.air_temperature_k is None or day.barometer_pa is None or day.relative_humidity is None:
         raise JobError(
             f"a certificate of the meter {meter.name!r} does not state the day's air",
             "state air_temperature, barometer and humidity",
         )
-    return flow * math.sqrt(density(item.air) / density(item.room))
+    room = AirState(day.air_temperature_k, day.barometer_pa, day.relative_humidity)
+    return flow * math.sqrt(density(item.air) / density(room))
 
 
 def _table(meter: Meter, band: str | None, value: float, u: float, raw: Mapping[str, Any]) -> str:

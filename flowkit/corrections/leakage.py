@@ -81,7 +81,7 @@ def correct_leakage(
             "error",
             test.id,
             f"A leakage of {flow_as_read(test, leak, volume=True)} is below zero, so that it was not taken off; "
-            "check the leakage and its sign on the sheet.",
+            "check the leakage and its sign; state the right one in the job.",
         )
         reason = "the leakage is below zero"
         return skipped("leakage", FORMULA, flow, reason, inputs={"leak_m3_s": leak}, findings=(finding,))

@@ -8,13 +8,13 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.errors import JobError, UnitError
-from flowkit.fields import refuse_unknown
-from flowkit.model import AirState, Side
+from flowkit.fields import conditions_from, read_keys, read_table, refuse_unknown, section
+from flowkit.model import AirState, Conditions, Side
 from flowkit.units import Quantity, find_unit, number, parse_quantity
 
 if TYPE_CHECKING:
@@ -40,34 +40,22 @@ KINDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 
 COMMON = ("kind", "reading_unit", "zero", "manometer", "certificate",
           "u_calibration", "u_differential", "u_zero", "u_air", "u_common")  # fmt: skip
+_ROWS = section("meter")
+_SHARES = tuple(key for key, row in _ROWS.items() if row.kind == "share")
+_APART = {"kind", "reading_unit", "file", *_SHARES, *(key for key, row in _ROWS.items() if row.kind == "as written")}
+"""Keys that are not among a meter's values as they are read."""
 MASS_FLOW_KINDS = ("orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot")
 """Kinds whose reading gives a mass flow; a table does where its units are of mass."""
 FOUND_FROM_CERTIFICATES = {"plate": "coefficient", "percent": "full_scale"}
 """What ``flowkit meter`` finds, so that it may be missing where certificates are given."""
 
-_WORDS: dict[str, tuple[str, ...]] = {
-    "scale": ("square-root", "linear"),
-    "element": ("orifice", "laminar"),
-    "taps": ("corner", "flange", "D and D/2"),
-    "rule": ("log-linear", "log-Tchebycheff", "single"),
-}
-_SHAPES = {
+SHAPES = {
     "nozzle": ("ISA 1932", "long radius", "venturi nozzle"),
     "critical nozzle": ("toroidal", "toroidal, accurately machined", "cylindrical"),
 }
-_PLACES = ("chamber", "room", "outlet")
-_QUANTITIES: dict[str, tuple[Quantity, str]] = {
-    "bore": ("length", "30 mm"),
-    "pipe": ("length", "60 mm"),
-    "hole": ("length", "32 mm"),
-    "throat": ("length", "9 mm"),
-    "area": ("area", "804 mm²"),
-    "flow": ("flow", "100 CFM"),
-    "differential": ("pressure", "8 inH2O"),
-    "calibrated_at": ("temperature", "20 °C"),
-    "at": ("pressure", "25 inH2O"),
-}
-_SHARES = ("u_calibration", "u_differential", "u_air", "u_bore", "u_pipe", "u_common")
+PLACES = ("chamber", "room", "outlet")
+_OF_THE_DAY = ("test_pressure", "range", "direction", "air_temperature", "barometer", "humidity", "meter_temperature",
+               "meter_pressure")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,10 +101,8 @@ class Certificate:
     reading : float
         In `unit`.
     unit : str
-    test_pressure_pa : float
-        Of the day [Pa].
-    room : AirState or None
-        The day's air.
+    day : Conditions
+        Test pressure, air, range and direction of the day.
     """
 
     flow_m3_s: float
@@ -125,12 +111,7 @@ class Certificate:
     air: AirState
     reading: float
     unit: str
-    test_pressure_pa: float
-    room: AirState | None = None
-    range: str | None = None
-    direction: str | None = None
-    meter_temperature_k: float | None = None
-    meter_pressure_pa: float | None = None
+    day: Conditions
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +204,7 @@ def meters_from(raw: Mapping[str, Any], folder: Path | None = None, *, file: str
         where = f"[meter.{name}]"
         if not isinstance(table, Mapping):
             raise JobError(
-                f"[meter] has no kind, and {name!r} is no meter",
+                f"[meter] has no kind, and {name!r} is not a meter",
                 'write kind = "percent", or [meter.NAME] tables',
                 file=file,
             )
@@ -300,18 +281,18 @@ class _Parser:
                 raise self.error(problem, f"a {kind} meter needs {words}, and nothing of it is assumed")
         if kind == "pitot":
             self.pitot()
-        values = {
-            key: self.value(key)
-            for key in known
-            if key in raw and key not in (*COMMON, *_SHARES, "full_scale", "points", "file", "place")
-        }
-        values |= {key: self.share(key) for key in _SHARES if key in raw}
+        read = read_keys("meter", raw, self.where, file=self.file)
+        if kind in SHAPES and "shape" in read and read["shape"] not in SHAPES[kind]:
+            words = ", ".join(f'"{word}"' for word in SHAPES[kind])
+            raise self.error(f"has shape = {raw['shape']!r}", f"write one of {words}")
+        own = [key for key in known if key in read and key not in _APART]
+        values = {key: read[key] for key in (*own, *(key for key in _SHARES if key in read))}
         if {"bore", "pipe"} <= values.keys() and not values["bore"] < values["pipe"]:
             raise self.error("has a bore that is not smaller than its pipe", "check bore and pipe and their units")
         points, unit, mass = self.points() if kind == "table" else ((), None, False)
         return Meter(
             self.name, cast("Kind", kind), values, self.full_scale(), points, unit, mass, self.place(),
-            self.unit_name(), self.pair("zero"), self.pair("u_zero"), self.manometer(), self.certificates(),
+            read.get("reading_unit"), self.pair("zero"), self.pair("u_zero"), self.manometer(), self.certificates(),
         )  # fmt: skip
 
     def pitot(self) -> None:
@@ -321,60 +302,8 @@ class _Parser:
         if key not in self.raw:
             raise self.error(f"lacks {key}", f'with the rule "{self.raw["rule"]}" it is needed')
 
-    def value(self, key: str) -> Any:
-        """One key of a meter's own, in SI."""
-        written = self.raw[key]
-        if key in _QUANTITIES:
-            quantity, example = _QUANTITIES[key]
-            value = self.quantity(key, written, quantity, example)
-            if not value > 0:
-                raise self.error(f"has {key} = {written!r}, which is not above zero", f'write it like "{example}"')
-            return value
-        if key == "shape" or key in _WORDS:
-            return self.word(key, _SHAPES[str(self.raw["kind"])] if key == "shape" else _WORDS[key])
-        if key in ("gauge", "count"):
-            return self.plain(key, written)
-        limits = {"coefficient": (0.05, 1.2), "profile": (0.3, 1.2), "factor": (0.3, 2.0), "scale_end": (1.0, 1000.0)}
-        return self.number(key, str(written).replace("%", "") if key == "scale_end" else written, *limits[key])
-
-    def plain(self, key: str, written: Any) -> bool | int:
-        """A key that is true or false, or a whole number."""
-        if key == "gauge":
-            if not isinstance(written, bool):
-                raise self.error(f"has gauge = {written!r}", "write true (from the barometer up) or false (absolute)")
-        elif isinstance(written, bool) or not isinstance(written, int) or written < 1:
-            raise self.error(f"has count = {written!r}", "write a whole number from 1")
-        return cast("bool | int", written)
-
-    def word(self, key: str, allowed: Sequence[str]) -> str:
-        """Read one of a few words."""
-        written = self.raw[key]
-        if written not in allowed:
-            raise self.error(f"has {key} = {written!r}", "write one of " + ", ".join(f'"{word}"' for word in allowed))
-        return str(written)
-
-    def number(self, key: str, written: Any, low: float, high: float) -> float:
-        """Read a plain number within limits."""
-        value = None if isinstance(written, bool) else number(str(written), decimal_comma=False)
-        if value is None or not low <= value <= high:
-            raise self.error(f"has {key} = {written!r}", f"write a number from {low:g} to {high:g}")
-        return value
-
-    def share(self, key: str) -> float:
-        """A standard uncertainty as a share, written in per cent or as a fraction."""
-        text = str(self.raw[key]).strip()
-        value = number(text.rstrip("% "), decimal_comma=False)
-        if value is None:
-            raise self.error(f"has {key} = {self.raw[key]!r}", 'write it like "0.6 %"')
-        value = value / 100 if text.endswith("%") else value
-        if not 0 <= value < 0.5:
-            raise self.error(
-                f"has {key} = {self.raw[key]!r}, which is no share from 0 to 50 %", 'write it like "0.6 %"'
-            )
-        return value
-
-    def quantity(self, key: str, written: Any, quantity: Quantity, example: str) -> float:
-        """Read a number with its unit, above zero."""
+    def flow(self, key: str, written: Any, example: str, quantity: Quantity = "flow") -> float:
+        """Read a flow with its unit."""
         try:
             return parse_quantity(written, quantity)
         except UnitError as error:
@@ -386,9 +315,7 @@ class _Parser:
         if written is None:
             return {}
         ranges = written if isinstance(written, Mapping) else {"": written}
-        return {
-            plain_name(name): self.quantity("full_scale", value, "flow", "180 CFM") for name, value in ranges.items()
-        }
+        return {plain_name(name): self.flow("full_scale", value, "180 CFM") for name, value in ranges.items()}
 
     def place(self) -> dict[Side, Place]:
         """Read where the meter is, one word for both sides or one for each."""
@@ -397,19 +324,16 @@ class _Parser:
             return {}
         sides = dict.fromkeys(SIDES, written) if isinstance(written, str) else dict(written)
         for side, place in sides.items():
-            if side not in SIDES or place not in _PLACES:
+            if side not in SIDES or place not in PLACES:
                 raise self.error(
                     f"has place = {written!r}", "write chamber, room or outlet, or { intake = …, exhaust = … }"
                 )
         return cast("dict[Side, Place]", sides)
 
     def unit_name(self) -> str | None:
-        """Read the unit of readings whose sheet names none."""
+        """The unit of readings whose sheet names none."""
         written = self.raw.get("reading_unit")
-        if written is None:
-            return None
-        found = find_unit(str(written))
-        return found.name if found else str(written)
+        return None if written is None else str(_ROWS["reading_unit"].read(written))
 
     def pair(self, key: str) -> tuple[float, str] | None:
         """A figure with a reading's unit, whatever unit that is."""
@@ -418,7 +342,7 @@ class _Parser:
             return None
         value, unit = split_reading(str(written))
         if value is None:
-            raise self.error(f"has {key} = {written!r}, which is no reading", 'write it like "1.5 mm"')
+            raise self.error(f"has {key} = {written!r}, which is not a reading", 'write it like "1.5 mm"')
         return value, unit or self.unit_name() or ""
 
     def points(self) -> tuple[tuple[tuple[float, float], ...], str, bool]:
@@ -432,7 +356,7 @@ class _Parser:
             if reading is None:
                 raise self.error(f"has a point {list(row)!r}", 'write each as ["42 mm", "71 CFM"]')
             mass = find_unit(str(row[1]).lstrip("+-0123456789., "), ["mass flow"]) is not None
-            flow = self.quantity("points", row[1], "mass flow" if mass else "flow", "71 CFM")
+            flow = self.flow("points", row[1], "71 CFM", "mass flow" if mass else "flow")
             units.add(unit or "")
             masses.add(mass)
             found.append((reading, flow))
@@ -485,55 +409,18 @@ class _Parser:
         raw = self.raw.get("manometer")
         if raw is None:
             return None
-        where = f"{self.where} manometer"
         if not isinstance(raw, Mapping):
             raise self.error(f"has manometer = {raw!r}", 'write { liquid = "water", liquid_temperature = "20 °C" }')
-        keys = ("liquid", "liquid_temperature", "density", "density_at", "expansion", "angle", "area_ratio", "gravity")
-        refuse_unknown(raw, keys, where, file=self.file)
+        inner = replace(self, where=f"{self.where} manometer", raw=raw)
+        refuse_unknown(raw, section("manometer"), inner.where, file=self.file)
         if ("liquid" in raw) == ("density" in raw):
-            raise JobError(
-                f"{where} must state liquid or density",
-                'write liquid = "water", or density = "826 kg/m3"',
-                file=self.file,
-            )
+            raise inner.error("must state liquid or density", 'write liquid = "water", or density = "826 kg/m3"')
         if raw.get("liquid", "water") != "water":
-            raise JobError(
-                f"{where} has liquid = {raw['liquid']!r}",
-                'only "water" is known; state its density instead',
-                file=self.file,
-            )
+            raise inner.error(f"has liquid = {raw['liquid']!r}", 'only "water" is known; state its density instead')
         if ("density_at" in raw) != ("expansion" in raw):
-            raise JobError(f"{where} states one of density_at and expansion", "state both or neither", file=self.file)
-
-        def of_unit(key: str, units: tuple[str, ...], default: float) -> float:
-            """Read an angle, ratio or gravity with one of its units."""
-            text = str(raw.get(key, default)).strip()
-            for unit in units:
-                text = text.removesuffix(unit).strip()
-            value = number(text, decimal_comma=False)
-            if value is None or value < 0:
-                raise JobError(f"{where} has {key} = {raw[key]!r}", f"write a number with {units[0]}", file=self.file)
-            return value
-
-        angle = of_unit("angle", ("°", "deg"), 90.0)
-        if not 0 < angle <= 90:
-            raise JobError(
-                f"{where} has angle = {raw['angle']!r}",
-                "write the tube's angle from the horizontal, up to 90°",
-                file=self.file,
-            )
-        temperature = raw.get("liquid_temperature")
-        at = raw.get("density_at")
-        return Manometer(
-            "liquid" in raw,
-            None if temperature is None else self.quantity("liquid_temperature", temperature, "temperature", "20 °C"),
-            of_unit("density", ("kg/m3", "kg/m³"), 0.0) if "density" in raw else None,
-            None if at is None else self.quantity("density_at", at, "temperature", "20 °C"),
-            of_unit("expansion", ("1/K", "/K"), 0.0) if "expansion" in raw else None,
-            angle,
-            of_unit("area_ratio", ("",), 0.0),
-            of_unit("gravity", ("m/s2", "m/s²"), 9.80665),
-        )
+            raise inner.error("states one of density_at and expansion", "state both or neither")
+        read = read_table("manometer", raw, inner.where, file=self.file)
+        return Manometer(read.pop("liquid", None) is not None, **read)
 
     def certificates(self) -> tuple[Certificate, ...]:
         """Read the certificates of plates of known flow."""
@@ -544,69 +431,23 @@ class _Parser:
 
     def certificate(self, table: Mapping[str, Any], index: int) -> Certificate:
         """Read one certificate."""
-        where = f"{self.where} certificate {index}"
+        inner = replace(self, where=f"{self.where} certificate {index}", raw=table)
+        refuse_unknown(table, (*section("certificate"), *_OF_THE_DAY), inner.where, file=self.file)
         need = ("flow", "at", "u", "reading", "test_pressure")
-        more = (
-            "air",
-            "range",
-            "direction",
-            "air_temperature",
-            "barometer",
-            "humidity",
-            "meter_temperature",
-            "meter_pressure",
-        )
-        inner = _Parser(where, self.name, table, self.folder, self.file)
-        refuse_unknown(table, (*need, *more), where, file=self.file)
         for key in need:
             if key not in table:
                 raise inner.error(f"lacks {key}", "a certificate needs " + ", ".join(need))
         reading, unit = split_reading(str(table["reading"]))
         if reading is None or not (unit or self.unit_name()):
             raise inner.error(f"has reading = {table['reading']!r}", 'write it like "83.5 mm"')
-        if table.get("direction") not in (None, "draws", "blows"):
-            raise inner.error(f"has direction = {table['direction']!r}", "write draws or blows")
         room = [table.get(key) for key in ("air_temperature", "barometer", "humidity")]
-        if any(item is not None for item in room) and any(item is None for item in room):
+        if None in room and any(item is not None for item in room):
             raise inner.error("states the day's air in part", "state air_temperature, barometer and humidity")
-
-        def optional(key: str, quantity: Quantity, example: str) -> float | None:
-            return None if key not in table else inner.quantity(key, table[key], quantity, example)
-
-        return Certificate(
-            inner.quantity("flow", table["flow"], "flow", "61.4 CFM"),
-            inner.quantity("at", table["at"], "pressure", "28 inH2O"),
-            inner.share("u"),
-            _air(inner, table["air"]) if "air" in table else AirState(),
-            reading,
-            unit or self.unit_name() or "",
-            inner.quantity("test_pressure", table["test_pressure"], "pressure", "26.5 inH2O"),
-            None if room[0] is None else _room(inner, table),
-            None if table.get("range") is None else str(table["range"]),
-            table.get("direction"),
-            optional("meter_temperature", "temperature", "22 °C"),
-            optional("meter_pressure", "pressure", "100 kPa"),
-        )
-
-
-def _air(parser: _Parser, table: Mapping[str, Any]) -> AirState:
-    """The air a certificate holds for."""
-    refuse_unknown(table, ("temperature", "pressure", "humidity"), f"{parser.where} air", file=parser.file)
-    plain = AirState()
-    return AirState(
-        parser.quantity("temperature", table.get("temperature", f"{plain.temperature_k} K"), "temperature", "20 °C"),
-        parser.quantity("pressure", table.get("pressure", f"{plain.pressure_pa} Pa"), "pressure", "1013.25 hPa"),
-        parser.quantity("humidity", table.get("humidity", "0 %"), "humidity", "45 %"),
-    )
-
-
-def _room(parser: _Parser, table: Mapping[str, Any]) -> AirState:
-    """The air of the day of a calibration."""
-    return AirState(
-        parser.quantity("air_temperature", table["air_temperature"], "temperature", "21 °C"),
-        parser.quantity("barometer", table["barometer"], "pressure", "1002 hPa"),
-        parser.quantity("humidity", table["humidity"], "humidity", "45 %"),
-    )
+        of_the_day = {key: value for key, value in table.items() if key in _OF_THE_DAY}
+        day = conditions_from(of_the_day, inner.where, file=self.file)
+        of_the_plate = {key: value for key, value in table.items() if key not in (*_OF_THE_DAY, "reading")}
+        plate = {"air": AirState(), **read_table("certificate", of_the_plate, inner.where, file=self.file)}
+        return Certificate(**plate, reading=reading, unit=unit or self.unit_name() or "", day=day)
 
 
 def sheet_for(meters: Sequence[Meter], unit: str | None = None, pressure_unit: str = "inH2O") -> MeterSheet:
@@ -712,7 +553,7 @@ class Closed:
 
 
 def split_leak(text: str) -> Closed | None:
-    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is no reading.
+    """Take ``3.1 % @low`` or ``3 mm on small at 294.15 K`` apart; None where it is not a reading.
 
     ``@`` names the rows it is for, ``on`` the meter or range it was read on, ``at`` the air before the meter and
     ``into`` the pressure behind it.

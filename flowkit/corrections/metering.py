@@ -66,7 +66,7 @@ def water_density(temperature_k: float) -> float:
     t = temperature_k - ZERO_CELSIUS_K
     if not 0 <= t <= 60:
         raise CorrectionError(
-            f"water at {t:.1f} °C is no manometer liquid", "check the liquid's temperature and its unit"
+            f"water at {t:.1f} °C cannot be the liquid of a manometer", "check the liquid's temperature and its unit"
         )
     return 999.974950 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
 
@@ -78,7 +78,7 @@ def liquid_density(manometer: Manometer, temperature_k: float | None) -> float:
         if known is None:
             raise CorrectionError(
                 "the temperature of the manometer's liquid is not known",
-                "state liquid_temperature in the meter's manometer or on the sheet",
+                "state liquid_temperature in the meter's manometer",
             )
         if manometer.water:
             return water_density(known)

@@ -362,7 +362,7 @@ def _method_uncertainty(
         test.id,
         f"From {format_quantity(pressure, unit)} to {format_quantity(target, unit)} "
         "the square-root and the compressible law differ by "
-        f"{words}: that is the uncertainty of the method; "
+        f"{words}. That is the uncertainty of the method; "
         "test nearer to the reference pressure to make it smaller.",
     )
     largest = max(worst.values(), key=abs)

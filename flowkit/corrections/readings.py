@@ -30,7 +30,6 @@ from flowkit.model import (
     AirMode,
     AirState,
     Bench,
-    Conditions,
     Finding,
     FlowTest,
     LedgerLine,
@@ -134,7 +133,7 @@ class _Work:
             raise _Refused(
                 "meter-unknown",
                 f"The job describes several meters ({', '.join(m.name for m in meters.values())}), and nothing says "
-                "which of them was read; name it on the sheet or with meter in the variant.",
+                "which of them was read; name it with meter in the variant.",
                 test=True,
             )
         found = []
@@ -157,7 +156,7 @@ class _Work:
             raise _Refused(
                 "meter-air-missing",
                 f"The meter's reading gives a mass flow, and the day's {missing} "
-                f"{'is' if ' and ' not in missing else 'are'} not known; state it on the sheet or in the job.",
+                f"{'is' if ' and ' not in missing else 'are'} not known; state it in the job.",
                 test=True,
             )
         return AirState(temperature, barometer, humidity)
@@ -231,7 +230,8 @@ class _Work:
         if found is None:
             raise _Refused(
                 "meter-unit",
-                f"A reading in {unit!r} is no differential of a {meter.kind} meter; check the reading's unit.",
+                f"A reading in {unit!r} cannot be the pressure difference across a {meter.kind} meter; check the "
+                "reading's unit.",
                 test=True,
             )
         if found.quantity == "pressure":
@@ -254,7 +254,7 @@ class _Work:
             if meter.reading_unit is None:
                 raise _Refused(
                     "meter-unit",
-                    "The readings have no unit; write it in the sheet's heading, or state reading_unit in [meter].",
+                    "The readings have no unit; state reading_unit in [meter].",
                     test=True,
                 )
             reading = dataclasses.replace(reading, unit=meter.reading_unit)
@@ -287,7 +287,7 @@ class _Work:
         return dataclasses.replace(found, net=net, mark=mark, meters=(meter,))
 
     def percent(self, meter: Meter, reading: Reading, nets: Sequence[float], test_pa: float | None) -> _Flow:
-        """A scale in per cent of flow, or of the differential at full scale."""
+        """A scale in percent of flow, or of the differential at full scale."""
         unit = find_unit(reading.unit, ["humidity"])
         if unit is None:
             raise _Refused(
@@ -428,21 +428,11 @@ class _Work:
 
 def flow_of(meter: Meter, plate: Certificate, bench: Bench) -> float:
     """The flow that a meter shows behind a plate of known flow [m³/s]; JobError where it cannot be worked out."""
-    room = plate.room
-    conditions = Conditions(
-        test_pressure_pa=plate.test_pressure_pa,
-        air_temperature_k=room.temperature_k if room else None,
-        barometer_pa=room.pressure_pa if room else None,
-        relative_humidity=room.relative_humidity if room else None,
-        meter_temperature_k=plate.meter_temperature_k,
-        meter_pressure_pa=plate.meter_pressure_pa,
-        direction=plate.direction,
-    )
     unit = UnitSource(plate.unit, "stated")
-    test = FlowTest("", "", None, None, "", None, None, 1, conditions, Units(unit, unit), ())
+    test = FlowTest("", "", None, None, "", None, None, 1, plate.day, Units(unit, unit), ())
     setting = Setting(Reference(), 1.0, bench, meters={plain_name(meter.name): meter})
     try:
-        found = _Work(test, setting).one(meter, Reading((plate.reading,), plate.unit), plate.test_pressure_pa)
+        found = _Work(test, setting).one(meter, Reading((plate.reading,), plate.unit), plate.day.test_pressure_pa)
     except _Refused as problem:
         message = problem.message
         if problem.rule == "side-missing":
@@ -623,7 +613,7 @@ def _leaks(work: _Work, points: tuple[Point, ...]) -> tuple[tuple[float | None, 
         work.doubt(
             "leak-missing",
             "note",
-            "Leaks are given for some meters or ranges and none for others; there none was taken off.",
+            "Leaks are given for some meters or ranges and not for others; for those, none was taken off.",
         )
     return tuple(leaks), conditions
 
@@ -632,7 +622,7 @@ def _closed(work: _Work, rows: Sequence[Reading], item: str, at: float | None, w
     """The flow of a reading that is not of the table: a leak's for some rows, or a check plate's; None without one."""
     shown = split_leak(item)
     if shown is None:
-        work.doubt("meter-unit", "error", f'The {what} {item.strip()!r} is no reading; write it like "3.1 %".')
+        work.doubt("meter-unit", "error", f'The {what} {item.strip()!r} is not a reading; write it like "3.1 %".')
         return None
     base = rows[0] if rows else next(point.reading for point in work.test.points if point.reading)
     on = shown.on or ((shown.of,) if shown.of else ())
@@ -641,7 +631,7 @@ def _closed(work: _Work, rows: Sequence[Reading], item: str, at: float | None, w
     if not on and len({(plain_name(row.meter or ""), plain_name(row.range or "")) for row in rows}) > 1:
         message = (
             f"The {what} {item.strip()!r} names no range or meter, and the rows name several, so it was not used; "
-            "write its range or meter in the cell behind it."
+            "write its range or meter in the next cell."
         )
         work.doubt("meter-unknown", "error", message)
         return None
@@ -725,7 +715,7 @@ def _calibration(meter: Meter, metered: Metered | None) -> float:
 def _in_unit(value: float | None, unit: str, wanted: str, meter: str) -> float:
     """A figure with a unit in another unit of the same quantity."""
     if value is None:
-        raise _Refused("meter-unit", f"The zero of the meter {meter!r} is no reading.", test=True)
+        raise _Refused("meter-unit", f"The zero of the meter {meter!r} is not a reading.", test=True)
     if not unit or unit == wanted:
         return value
     first, second = find_unit(unit), find_unit(wanted)

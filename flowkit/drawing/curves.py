@@ -296,7 +296,7 @@ def axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
     """Return the axes given, or new ones."""
     if ax is not None and not hasattr(ax, "plot"):
         raise FlowkitError(
-            f"a {type(ax).__name__} is no Axes", "give axes of matplotlib, as figure.subplots() makes them"
+            f"a {type(ax).__name__} is not an Axes", "give axes of matplotlib, as figure.subplots() makes them"
         )
     return new_axes(over=over) if ax is None else ax
 
@@ -321,7 +321,7 @@ def _colored(look: VariantStyle, state: str, color: str | Mapping[str, str] | No
         known = to_hex(own)
     except ValueError as error:
         remedy = "use one that matplotlib knows, as 'C0', 'red' or '#0072B2'"
-        raise FlowkitError(f"{own!r} is no colour", remedy) from error
+        raise FlowkitError(f"{own!r} is not a colour", remedy) from error
     return replace(look, color=known, text_color=readable(known))
 
 
@@ -390,7 +390,7 @@ def plot_curve(
     units = display_of(display)
     if errorbars and all(u is None for u in curve.u95):
         raise FlowkitError(
-            f"there are no error bars to draw for {curve!r}", "they are known of a state where the bench's scatter is"
+            f"there are no error bars to draw for {curve!r}", "only a state whose scatter is known has them"
         )
     lifts = curve.lifts_m
     with style():

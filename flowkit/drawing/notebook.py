@@ -85,7 +85,7 @@ def _side_html(side: Side, result: SideComparison, display: str) -> str:
 
 
 def _gain_html(gain: float, u95: float | None, low: float | None, high: float | None, *, proven: bool | None) -> str:
-    """Return a gain in per cent, grey where it is not proven."""
+    """Return a gain in percent, grey where it is not proven."""
     text = gain_text(gain, u95, low, high).replace(" %", "")
     return f'<span style="color:#767676">{text}</span>' if proven is False else text
 

@@ -33,35 +33,17 @@ _ROW = 15.5
 
 @dataclass(frozen=True, slots=True)
 class SvgLine:
-    """One line of a chart, in the units shown.
+    """One line of a chart, in the units shown."""
 
-    Attributes
-    ----------
-    name : str
-        What it is called at its end.
-    place : int
-        The variant's place in the job, from 0: gives colour, dashes and marker.
-    xs, ys : sequence of float
-        Points, x ascending.
-    low, high : sequence of float, optional
-        Ends of the 95 % interval at each point.
-    filled : bool
-        Whether markers are filled (intake) or open (exhaust).
-    smooth : bool
-        PCHIP through the points; straight pieces otherwise.
-    sources : sequence of str, optional
-        Where each point comes from, such as the sheet's cell.
-    """
-
-    name: str
-    place: int
-    xs: Sequence[float]
+    name: str  # what it is called at its end
+    place: int  # the variant's place in the job, from 0: gives colour, dashes and marker
+    xs: Sequence[float]  # points, x ascending
     ys: Sequence[float]
-    low: Sequence[float] | None = None
+    low: Sequence[float] | None = None  # ends of the 95 % interval at each point
     high: Sequence[float] | None = None
-    filled: bool = True
-    smooth: bool = False
-    sources: Sequence[str] | None = None
+    filled: bool = True  # whether markers are filled (intake) or open (exhaust)
+    smooth: bool = False  # PCHIP through the points; straight pieces otherwise
+    sources: Sequence[str] | None = None  # where each point comes from, such as the sheet's cell
 
 
 def _known(flow_m3_s: float | None) -> bool:
@@ -261,9 +243,11 @@ class _Frame:
         spare = 0.05 * ((high - low) or abs(high) or 1.0)
         y_low = 0.0 if from_zero and low >= 0 else low - spare
         first, last = min(xs, default=0.0), max(xs, default=1.0)
+        # Narrow screens show the left 82 % alone, without the names, as large as the screen is wide (charts.css).
         wide = max((_width(short(line.name, 26)) for line in lines), default=0.0) if labels else 0.0
+        right = max(size[0] * 0.45, min(size[0] - wide - 22.0, size[0] * 0.805))
         return cls(
-            left=52.0, right=max(size[0] * 0.45, size[0] - wide - 22.0), upper=26.0, lower=size[1] - 40.0,
+            left=52.0, right=right, upper=26.0, lower=size[1] - 40.0,
             x_low=0.0 if from_zero or first >= 0 > first - 0.5 * (last - first) else first,
             x_high=last + 0.01 * ((last - first) or 1.0), y_low=y_low, y_high=high + spare,
         )  # fmt: skip

@@ -134,7 +134,7 @@ class EngineData:
         if self.gamma_value <= 1:
             raise EngineError(f"a ratio of specific heats of {self.gamma_value:g}", "it must be above 1")
         if self.wiebe_duration_deg <= 0:
-            raise EngineError(f"a combustion of {self.wiebe_duration_deg:g}°", "it must take longer than nothing")
+            raise EngineError(f"a combustion of {self.wiebe_duration_deg:g}°", "it must be above zero")
         if not self.speeds_rpm or min(self.speeds_rpm) <= 0:
             raise EngineError("an engine speed of zero or below, or none at all", "give speeds above zero")
 
@@ -314,7 +314,7 @@ def _doubts(parts: Mapping[str, Any], bore: float, where: str) -> list[Finding]:
         )
     if parts["deck_clearance"] + parts["gasket_thickness"] <= 0:
         found.append(
-            "Deck clearance and gasket thickness come to nothing or less, so the piston would meet the head: has "
+            "Deck clearance and gasket thickness add up to zero or less, so the piston would meet the head: has "
             "deck_clearance the wrong sign? It is + below the deck."
         )
     return [Finding("compression-doubtful", "warning", where, text) for text in found]

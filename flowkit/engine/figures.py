@@ -114,7 +114,7 @@ def cam_weighted_mean(cam: Cam, curve: LiftedCurve | PortCurves) -> float:
         raise RangeError(
             f"{cam.name} lifts the valve to {cam.peak_lift_m * 1e3:.2f} mm, measured was up to "
             f"{curve.highest_m * 1e3:.2f} mm",
-            "flow the port up to the cam's lift; curves are never continued beyond what was measured",
+            "flow the port up to the cam's lift; curves are never extended beyond what was measured",
         )
     values = curve(cam.lift(cam.open_angles(_INTERVALS + 1)))
     weights = np.full(_INTERVALS + 1, 2.0)

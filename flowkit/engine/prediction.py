@@ -54,7 +54,7 @@ def other_valve(
     """
     problem = impossible_dimensions(new)
     if problem is not None:
-        raise EngineError(f"the changed {side} valve cannot be: {problem}", "check its dimensions")
+        raise EngineError(f"the changed {side} valve is not possible: {problem}", "check its dimensions")
     if bore_m is not None and new.head_m is not None:
         _refuse_touching(new.head_m, bore_m, new.offset_m or 0.0, side)
     stretch = 1.0
@@ -79,7 +79,7 @@ def _refuse_touching(head_m: float, bore_m: float, offset_m: float, side: Side) 
     try:
         shrouded_area(0.0, bore_m, head_m, offset_m)
     except CorrectionError as error:
-        raise EngineError(f"the changed {side} valve cannot be: {error.problem}", error.remedy) from error
+        raise EngineError(f"the changed {side} valve is not possible: {error.problem}", error.remedy) from error
 
 
 def other_bore(
@@ -111,23 +111,12 @@ def other_bore(
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One dimension of one valve to be changed.
-
-    Attributes
-    ----------
-    side : {"intake", "exhaust"}
-    name : str
-        A key of the job file's valves: head, stem, throat, seat_angle or seat_width.
-    value : float
-        [m] or [degrees]
-    written : str
-        As the user wrote it.
-    """
+    """One dimension of one valve to be changed."""
 
     side: Side
-    name: str
-    value: float
-    written: str
+    name: str  # a key of the job file's valves: head, stem, throat, seat_angle or seat_width
+    value: float  # [m] or [degrees]
+    written: str  # as the user wrote it
 
 
 def parse_change(text: str) -> Change:
@@ -151,7 +140,7 @@ def split_change(text: str, *, of: str, example: str) -> tuple[Side, str, str]:
     name, equals, written = text.partition("=")
     side, dot, key = name.strip().partition(".")
     if not (equals and dot and key.strip() and written.strip()) or side not in ("intake", "exhaust"):
-        raise EngineError(f"{text!r} is no change of a {of}", f'write it like "{example}"')
+        raise EngineError(f"{text!r} does not describe a change of a {of}", f'write it like "{example}"')
     return ("intake" if side == "intake" else "exhaust"), key.strip(), written.strip()
 
 
@@ -213,7 +202,10 @@ def predicted_case(
     for side in _SIDES:
         wanted = {change.name: change.value for change in changes if change.side == side}
         if wanted and side not in curves:
-            raise EngineError(f"the {side} of {measured.name!r} was not tested", "a change of its valve has no ground")
+            raise EngineError(
+                f"the {side} of {measured.name!r} was not tested, so a change of its valve cannot be predicted",
+                "flow that side, or leave the change out",
+            )
         if side not in curves:
             continue
         old = valves.get(side, ValveGeometry())

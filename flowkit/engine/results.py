@@ -168,7 +168,7 @@ class CamSummary:
 class BandTime:
     """How long the valve stays in a band of lift, and what flows there.
 
-    One per cent more flow in this band alone gives `share_of_flow` of a per cent more cam-weighted mean flow.
+    One percent more flow in this band alone gives `share_of_flow` of a percent more cam-weighted mean flow.
     """
 
     from_m: float

@@ -228,8 +228,8 @@ def _coverage(cases: Sequence[Case]) -> list[Finding]:
                     "beyond-cam",
                     "note",
                     f"[cam.{side}]",
-                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}: what flows above "
-                    "the cam's lift does not reach the engine.",
+                    f"The {side} was flowed up to {_both(top)} and its cam lifts to {_both(peak)}. The engine never "
+                    "uses the flow above the cam's lift.",
                 )
             )
     return found
@@ -247,9 +247,9 @@ def _short(case: Case, side: Side, top_m: float, peak_m: float) -> Finding:
         "short-of-cam",
         "error",
         f"{case.name}, {side}",
-        f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}: curves are never "
-        "continued beyond what was measured, so this state's engine figures of that side and its filling are not "
-        "made; flow it up to the cam's lift.",
+        f"The flow of every port {known} up to {_both(top_m)} and its cam lifts to {_both(peak_m)}. Curves are never "
+        "extended beyond what was measured, so this state has no engine figures for that side and no filling. Flow it "
+        "up to the cam's lift.",
     )
 
 
@@ -278,8 +278,8 @@ def ignition_finding(case: Case) -> list[Finding]:
             "error",
             case.name,
             f"A compression ratio of {case.engine.compression_ratio:g} is above {HIGHEST_UNSTATED_RATIO:g}: the model "
-            'burns petrol by spark, so no engine figures are made. State ignition = "spark" in [engine] if it does '
-            "run so; for a diesel leave [engine] out.",
+            'burns petrol by spark, so no engine figures are made. State ignition = "spark" in [engine] if it '
+            "really does; for a diesel leave [engine] out.",
         )
     ]
 
@@ -295,7 +295,7 @@ def _friction(case: Case) -> list[Finding]:
             "note",
             "[engine]",
             f"Friction comes from engines of 0.85 to 2 litres up to about 6000 rpm; above "
-            f"{_FASTEST_STATED_RPM:.0f} rpm the formula is carried on beyond them. State this engine's own "
+            f"{_FASTEST_STATED_RPM:.0f} rpm the formula is stretched beyond its data. State this engine's own "
             "friction in the job if you know it.",
         )
     ]
@@ -307,13 +307,27 @@ def _doubts(case: Case) -> list[Finding]:
     said = [
         f"{name} of {value / per:.4g} {unit} {why}"
         for name, value, (low, high), per, unit, why in (
-            ("a bore", engine.bore_m, (0.02, 0.3), 1e-3, "mm", "is no usual cylinder's"),
-            ("a stroke", engine.stroke_m, (0.02, 0.4), 1e-3, "mm", "is no usual cylinder's"),
-            ("an intake temperature", engine.intake_temperature_k, (230.0, 390.0), 1.0, "K", "is no usual air's"),
-            ("an exhaust temperature", engine.exhaust_temperature_k, (500.0, 1500.0), 1.0, "K", "is no exhaust gas's"),
+            ("a bore", engine.bore_m, (0.02, 0.3), 1e-3, "mm", "is unusual for a cylinder"),
+            ("a stroke", engine.stroke_m, (0.02, 0.4), 1e-3, "mm", "is unusual for a cylinder"),
+            (
+                "an intake temperature",
+                engine.intake_temperature_k,
+                (230.0, 390.0),
+                1.0,
+                "K",
+                "is unusual for intake air",
+            ),
+            (
+                "an exhaust temperature",
+                engine.exhaust_temperature_k,
+                (500.0, 1500.0),
+                1.0,
+                "K",
+                "is unusual for exhaust gas",
+            ),
             ("an air-fuel ratio", engine.air_fuel_ratio, (8.0, 25.0), 1.0, "to 1", "does not burn in a petrol engine"),
-            ("a slowest speed", min(engine.speeds_rpm), (200.0, 3e4), 1.0, "rpm", "is no running engine's"),
-            ("a fastest speed", max(engine.speeds_rpm), (200.0, 3e4), 1.0, "rpm", "is no usual engine's"),
+            ("a slowest speed", min(engine.speeds_rpm), (200.0, 3e4), 1.0, "rpm", "is too slow for a running engine"),
+            ("a fastest speed", max(engine.speeds_rpm), (200.0, 3e4), 1.0, "rpm", "is too fast for a usual engine"),
         )
         if not low <= value <= high
     ]
@@ -345,7 +359,7 @@ def _too_big(case: Case) -> list[Finding]:
         return []
     valves = " and ".join(f"{side} valve of {(case.valves[side].head_m or 0.0) * 1e3:.2f} mm" for side in case.too_big)
     words = (
-        f"An {valves} does not go into a bore of {case.engine.bore_m * 1e3:.2f} mm, so no engine figures are made. "
+        f"An {valves} does not fit in a bore of {case.engine.bore_m * 1e3:.2f} mm, so no engine figures are made. "
         "Check the diameters, their units and the bore."
     )
     return [Finding("valves-do-not-fit", "error", case.name, words)]
@@ -416,8 +430,8 @@ def check_cams(cams: Mapping[Side, Cam]) -> None:
         if not low < (opens + closes) / 2 < high:
             raise EngineError(
                 f"[cam.{side}]: the {cam_called(side, cam)} is open from {opens:.0f}° to {closes:.0f}° of crank after "
-                f"firing dead centre, which is no {side} stroke",
-                "check whether the two cams are exchanged, and where the table's zero is",
+                f"firing dead centre, which is not an {side} stroke",
+                "check whether the two cams are swapped, and where the table's zero is",
             )
 
 

@@ -33,8 +33,13 @@ _CAM = (
 )
 _BIGGER_VALVES = "Bigger valves: check valve-to-bore and valve-to-valve clearance and the seat material that is left."
 _SLIM_STEMS = "Slimmer stems: an exhaust valve may run hotter; keep to the valve maker's limits."
+_OTHER_VALVES = (
+    "Other valves: check valve-to-piston, valve-to-valve and valve-to-bore clearance, installed spring height and coil "
+    "bind."
+)
+_SEATS = "Recut seats: check installed spring height, stem height, valve-to-piston clearance and that the valves seal."
 _PORTED = "Ported castings: measure the wall thickness that is left."
-_SPEED = "More speed: rods, bolts, springs and the bottom end carry a load that grows with its square."
+_SPEED = "More speed: the load on rods, bolts, springs and the bottom end grows with the square of the rpm."
 _REBORED = "Rebored: measure the walls that are left; fit pistons and rings to the bore."
 
 
@@ -63,6 +68,11 @@ def cautions_for(before: Case, after: Case, first: EngineVariant, last: EngineVa
         ("engine.bore" in changed, _REBORED),
         (any(a and b and b > a for a, b in heads), _BIGGER_VALVES),
         (any(a and b and b < a for a, b in stems), _SLIM_STEMS),
+        (
+            any(item.startswith("valve") for item in changed) and not any(a != b for a, b in (*heads, *stems)),
+            _OTHER_VALVES,
+        ),
+        (any(item.startswith("seat") for item in changed), _SEATS),
         (any(item.startswith("port") for item in changed), _PORTED),
         (faster, _SPEED),
     )
@@ -238,7 +248,7 @@ def _peaks(item: EngineDifference, before: EngineVariant, after: EngineVariant) 
     names = (item.from_, item.to)
     idle = [name for name, peak in zip(names, (old, new), strict=True) if peak is None]
     if old is None or new is None:
-        fires = "fire at no speed" if len(idle) > 1 else "fires at no speed"
+        fires = "do not fire at any speed" if len(idle) > 1 else "does not fire at any speed"
         return f"Brake estimate: {' and '.join(map(repr, idle))} {fires}, so no peak can be compared."
     weak = [name for name, peak in zip(names, (old, new), strict=True) if peak.brake_power_w <= 0]
     if weak:
@@ -308,7 +318,7 @@ def _alone(variant: EngineVariant) -> list[str]:
     if peak is None:
         return []
     if peak.brake_power_w <= 0:
-        return [f"{variant.name!r}: at no speed does the brake estimate make more than the friction takes."]
+        return [f"{variant.name!r}: the brake estimate never makes more than friction takes."]
     if peak.inside:
         return [
             f"{variant.name!r}: the brake estimate has its peak at {peak.speed_rpm:.0f} rpm, "

@@ -32,7 +32,7 @@ MARKS = {
     "": " ",
 }
 LEGEND = (
-    "H heading, L lift, F flow, R reading, P pressure, W which test, C condition, S said of the sheet, T title, "
+    "H heading, L lift, F flow, R reading, P pressure, W which test, C condition, S stated for the sheet, T title, "
     "x hidden; "
     "unmarked cells were left out"
 )
@@ -84,7 +84,7 @@ def _sheet(reading: SheetReading) -> str:
     for number, table in enumerate(reading.tables, start=1):
         lines += _table(number, table)
     if reading.metadata.placed:
-        lines.append("  Said of the sheet:")
+        lines.append("  Stated for the whole sheet:")
         lines += [
             f"    {grid.address(entry.row, entry.column):<8} {entry.item.kind.replace('_', ' ')}"
             + (f" ({entry.item.side})" if entry.item.side else "")

@@ -129,8 +129,8 @@ def _from_cluster(item: Item, future: Any) -> FileReading:
     """Return a reading from a worker; trouble with the worker is a result too."""
     try:
         reading: FileReading = future.result()
-    except Exception as error:  # whatever the cluster raises: a killed worker, a path it cannot see
-        what = f"the cluster could not read the file ({error})"
+    except Exception:  # whatever the cluster raises: a killed worker, a path it cannot see
+        what = "the cluster could not read the file: a worker stopped, or cannot see its path"
         return FileReading(item[0], None, SheetError(what, "read it without a client", file=item[1]))
     return reading
 
@@ -150,7 +150,7 @@ def _read_alone(item: Item, stated: Stated | None) -> FileReading:
             return pool.submit(_read_one, item, stated).result()
         except BrokenProcessPool:
             error = SheetError(
-                "reading the file brought the reading process down",
+                "the file crashed the reader",
                 "open it in the spreadsheet program and save it again",
                 file=item[1],
             )

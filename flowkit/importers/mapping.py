@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
+from functools import lru_cache
 from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
@@ -38,7 +39,7 @@ class CellRange:
             match = re.fullmatch(r"([1-9]\d{0,6}):([1-9]\d{0,4})(?:\s*-\s*([1-9]\d{0,6}):([1-9]\d{0,4}))?", spelled)
             if match is None:
                 raise JobError(
-                    f"{place}: {str(text)!r} is no range of cells",
+                    f"{place}: {str(text)!r} is not a range of cells",
                     'write it like "B5:B16", or "5:2-16:2" in a text file',
                 )
             ends = [int(match[2]), int(match[1]), int(match[4] or match[2]), int(match[3] or match[1])]
@@ -115,7 +116,9 @@ _FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressu
 def _table(given: Any) -> TableMapping:
     """Read one table's mapping."""
     if not isinstance(given, Mapping):
-        raise JobError(f"{PLACE} holds {given!r}, which is no table", 'write lift = "A5:A16" and flow = "B5:B16" in it')
+        raise JobError(
+            f"{PLACE} holds {given!r}, which is not a table", 'write lift = "A5:A16" and flow = "B5:B16" in it'
+        )
     refuse_unknown(given, _TABLE_KEYS, PLACE)
     for key in ("lift", "flow"):
         if key not in given:
@@ -124,7 +127,7 @@ def _table(given: Any) -> TableMapping:
     flows = given["flow"]
     flows = [flows] if isinstance(flows, (str, Mapping)) else flows
     if not isinstance(flows, Sequence) or not flows:
-        raise JobError(f"{PLACE}, flow: {flows!r} is no range of cells", 'write it like "B5:B16"')
+        raise JobError(f"{PLACE}, flow: {flows!r} is not a range of cells", 'write it like "B5:B16"')
     common = {key: given[key] for key in ("side", "port", "run", "variant", "head", "pressure") if key in given}
     return TableMapping(
         lift=lift,
@@ -140,7 +143,7 @@ def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     """Read one flow column's mapping."""
     own = {"cells": item} if isinstance(item, str) else item
     if not isinstance(own, Mapping):
-        raise JobError(f"{PLACE}, flow: {item!r} is no range of cells", 'write it like "B5:B16"')
+        raise JobError(f"{PLACE}, flow: {item!r} is not a range of cells", 'write it like "B5:B16"')
     place = f"{PLACE}, flow"
     refuse_unknown(own, _FLOW_KEYS, place)
     if "cells" not in own:
@@ -176,10 +179,16 @@ def _same_length(cells: CellRange, lift: CellRange, place: str) -> None:
         )
 
 
+_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
+
+
 def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) -> str | None:
     """A unit by any of its spellings, as its own name."""
     if given.get(key) is None:
         return None
+    if text_of(given[key]) == "?":
+        what = key.removesuffix("_unit")
+        raise JobError(f"{PLACE}: {key} is still '?'", f"write the unit of the {what}s, such as {_SUCH_AS[what]}")
     try:
         return unit(str(given[key]), *quantities).name
     except UnitError as error:
@@ -330,6 +339,10 @@ class Stated:
     @property
     def units(self) -> Units:
         """What counts where a sheet's figures have no unit, or its dates no order."""
-        given = {item.name: value for item in fields(Conditions)
-                 if (value := getattr(self.conditions, item.name)) is not None}  # fmt: skip
-        return Units(self.flow_unit, self.pressure_unit, self.date_order, given, self.overrides.keys())
+        return Units(self.flow_unit, self.pressure_unit, self.date_order, given(self.conditions), self.overrides.keys())
+
+
+@lru_cache(maxsize=64)
+def given(conditions: Conditions) -> Mapping[str, float | str]:
+    """The conditions that are known, by their attributes."""
+    return {item.name: value for item in fields(Conditions) if (value := getattr(conditions, item.name)) is not None}

@@ -22,6 +22,7 @@ from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
 from flowkit.importers.unused import unused
 from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
+from flowkit.importers.words.labels import parse_label
 from flowkit.model import Finding, FlowTest, HandChange
 
 _NOTHING_STATED = Stated()
@@ -71,6 +72,10 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
                     "a hidden worksheet was left out; if it belongs to the test, name it as sheet in the job's columns"
                 )
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
+        elif len(names) > 1 and stated.columns is None and parse_label(grid.sheet or "").kind == "derived":
+            what = "the worksheet was left out: by its name it is no test; if it is one, name it in the job's columns"
+            found = Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what)
+            reading = SheetReading(grid, upright(grid), findings=[found])
         elif is_own_output(grid):
             reading = SheetReading(grid, upright(grid), findings=[left_out(grid)])
         elif stated.columns is not None:
@@ -79,9 +84,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
             reading = read_sheet(grid, stated)
             _help(reading)
         for row, column, code in grid.stray:
-            what = (
-                f"a control character (0x{code:02X}) is in this cell; where it is part of a figure, that is no number"
-            )
+            what = f"this cell has a control character (0x{code:02X}) in it; a figure with one in it is not a number"
             reading.findings.append(Finding("stray-character", "note", grid.source(row, column), what))
         readings.append(reading)
     if stated.columns is not None:
@@ -89,6 +92,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     else:
         if len(readings) > 1:
             _share_conditions(readings, stated)
+            _ask_for_states(readings)
         _ask_for_sides(readings)
     return readings
 
@@ -97,6 +101,23 @@ def _is_mapped(grid: Grid, stated: Stated) -> bool:
     """Whether the user's mapping names a worksheet."""
     tables = stated.columns.tables if stated.columns is not None else ()
     return any((table.sheet or "").casefold() == (grid.sheet or "").casefold() for table in tables if table.sheet)
+
+
+def _ask_for_states(readings: Sequence[SheetReading]) -> None:
+    """Ask about worksheets whose tests nothing distinguishes, unless their flows are the same: a copy."""
+    seen: dict[tuple[object, ...], tuple[SheetReading, FlowTest]] = {}
+    for reading in readings:
+        for test in reading.tests:
+            key = (test.variant.casefold(), test.side, test.port, test.run, test.head)
+            other, first = seen.setdefault(key, (reading, test))
+            if other is reading or [p.flow_m3_s for p in first.points] == [p.flow_m3_s for p in test.points]:
+                continue
+            what = (
+                f"the worksheets {other.grid.sheet!r} and {reading.grid.sheet!r} hold the same ports of one state; "
+                "say which state or run each is, or leave one out"
+            )
+            reading.findings.append(unreadable(test.points[0].source if test.points else reading.grid.file, what))
+            break
 
 
 def _ask_for_sides(readings: Sequence[SheetReading]) -> None:

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields
+from functools import lru_cache
 from math import isclose
 
-from flowkit.importers.files.grid import CellValue
 from flowkit.importers.files.own import is_own_output
 from flowkit.importers.mapping import Stated
+from flowkit.importers.tables.assemble import CONDITION_NAMES
 from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
 from flowkit.importers.words.items import CONDITION_FIELDS, refused
 from flowkit.importers.words.labels import mentions, parse_label
-from flowkit.importers.words.phrases import Found, quantities
+from flowkit.importers.words.phrases import TEXT_KINDS, Found, is_sentence, pairs, quantities
 from flowkit.importers.words.values import known_unit
 from flowkit.importers.words.vocabulary import FACTORS, SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest
@@ -26,6 +26,14 @@ _CLOSE = 2e-3  # a pressure said twice may be rounded once
 _FOREIGN_UNIT = re.compile(r"\s*(?!(?:for|and|und|pour|per|a|e|y)\b)[^\W\d_]{1,4}\b")
 _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in words)
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
+_AMISS = re.compile(
+    r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
+    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken))\b"
+    r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
+    re.IGNORECASE,
+)
+_CLAUSE = re.compile(r"[.;!]\s+")
+_SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
 )
@@ -41,11 +49,13 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     for reading in readings:
         if reading.grid.hidden or is_own_output(reading.grid):
             continue
-        for text, source in _texts(reading):
+        found += _remarks(reading)
+        for text, place in _texts(reading):
             what = answers.get(text)
             if what is None:
-                what = answers[text] = said.missed(text)
+                what = answers[text] = said.missed(text) if 5 < len(text) <= _LONGEST else ""
             if what:
+                source = place if isinstance(place, str) else reading.view.source(*place)
                 shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
@@ -53,7 +63,36 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     return found
 
 
-def _texts(reading: SheetReading) -> Iterator[tuple[str, str]]:
+def _remarks(reading: SheetReading) -> list[Finding]:
+    """Name the sentences beside the tables, and what is written beside single readings, which no reading can use."""
+    beside: set[tuple[int, int]] = set()
+    for entry in reading.tables:
+        view, table = entry.table.view, entry.table
+        aside = [
+            c.index for c in entry.columns if c.role == "ignored" and c.why == "no reading" and c.kind != "counter"
+        ]
+        beside |= {view.place(row, index) for index in aside for row in range(table.first, table.last + 1)}
+    told = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
+    found = {
+        " ".join(text.split()): place if isinstance(place, str) else reading.view.source(*place)
+        for text, place in _texts(reading)
+        if len(text) <= _LONGEST and (place in beside or (place not in told and _is_remark(text)))
+    }
+    if not found or not reading.tables:
+        return []
+    shown = "; ".join(f"{text!r}" for text in list(found)[:_SHOWN])
+    more = f"; and {len(found) - _SHOWN} more" if len(found) > _SHOWN else ""
+    what = f"written beside the readings and kept as a remark: {shown}{more}; check that it does not change them"
+    return [Finding("remark", "note", next(iter(found.values())), what)]
+
+
+def _is_remark(text: str) -> bool:
+    """Whether a text has a sentence that is no label with its value."""
+    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3]
+    return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+
+
+def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:
     """The texts of a sheet that head no column, with their places."""
     view = reading.view
     heads: set[tuple[int, int]] = set()
@@ -62,18 +101,10 @@ def _texts(reading: SheetReading) -> Iterator[tuple[str, str]]:
         for row in [*table.headers, *table.named, *table.sections]:
             heads |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
     for row, kinds in enumerate(view.kinds):
-        column = kinds.find("t")
-        while column >= 0:
-            value = view.rows[row][column]
-            if _is_text(value) and (row, column) not in heads:
-                yield str(value), view.source(row, column)
-            column = kinds.find("t", column + 1)
-    yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments if _is_text(text))
-
-
-def _is_text(value: CellValue) -> bool:
-    """Whether a cell holds a text of a length to be looked at, with a number or a word about both sides in it."""
-    return isinstance(value, str) and 5 < len(value) <= _LONGEST
+        for column, value in enumerate(view.rows[row]) if "t" in kinds else ():
+            if kinds[column] == "t" and isinstance(value, str) and (row, column) not in heads:
+                yield value, (row, column)
+    yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments)
 
 
 class _Used:
@@ -88,28 +119,31 @@ class _Used:
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
-    def missed(self, text: str) -> str:
+    def missed(self, text: str) -> str:  # noqa: PLR0911
         """What a text says that was not used; empty where there is nothing."""
         numbers = quantities(text)
         kinds = [mention.kind for mention in mentions(text)]
         if not self.settled and self.gauge:
             loose = next((n for n in numbers if self._is_loose(n)), None)
             if loose is not None:
-                return f"names {loose.number} {loose.unit_text}, and nothing of this file was read at that pressure"
+                return f"names {loose.number} {loose.unit_text}, and nothing in this file was read at that pressure"
             ran = _RAN.search(text)
             bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
             if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
-                return f"names {ran[1]}, and nothing of this file was read at that pressure"
+                return f"names {ran[1]}, and nothing in this file was read at that pressure"
+        amiss = _AMISS.search(text)
+        if amiss is not None and not self.settled:
+            return f"says that figures on this sheet are not as they should be ({amiss[0]!r})"
         factor = _is_factor(text)
         worked = factor or _is_treated(text)
         if not factor:  # "springs 60 lb": of another thing
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
-            return "says that figures of this sheet were worked out or are to be, and which is not clear"
+            return "says that figures on this sheet were or are to be recalculated, and it is not clear which"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
-                return f"names {other}, and no flow of this file was read in it"
+                return f"names {other}, and no flow in this file was read in it"
         if not self.sided and len({kind for kind in kinds if kind in SIDE_KINDS}) == 2 and numbers:
             return "names both sides, and it is not clear which test is which"
         return ""
@@ -125,8 +159,10 @@ class _Used:
         """Whether a number is no figure of the flows, or one that they were read with."""
         if number.unit is None:
             return any(self._is_known(value, factor=factor) for value in _numbers(number.number))
-        if factor and number.unit.quantity in (*FLOW_QUANTITIES, "length"):
+        if number.unit.quantity in FLOW_QUANTITIES or (factor and number.unit.quantity == "length"):
             return False  # "leakage 0.8 CFM deducted"
+        if number.unit.name == "in" and not number.number.startswith((".", "0")):
+            return any(self._is_known(value) for value in _numbers(number.number))  # 'Corrected to 28"'
         return number.unit.quantity != "pressure" or not self._is_loose(number)
 
     def _is_known(self, value: float, *, factor: bool = False) -> bool:
@@ -144,8 +180,9 @@ def _among(values: Iterable[float], known: Iterable[float]) -> bool:
 
 def _conditions(tests: Sequence[FlowTest], ending: str) -> set[float]:
     """The values of all conditions of one quantity, by the end of their names."""
-    names = [field.name for field in fields(tests[0].conditions) if field.name.endswith(ending)]
-    return {value for test in tests for name in names if (value := getattr(test.conditions, name)) is not None}
+    names = [name for name in CONDITION_NAMES if name.endswith(ending)]
+    kinds = {id(test.conditions): test.conditions for test in tests}.values()  # most tests of a sheet share theirs
+    return {value for item in kinds for name in names if (value := getattr(item, name)) is not None}
 
 
 def _numbers(text: str) -> list[float]:
@@ -159,11 +196,13 @@ def _numbers(text: str) -> list[float]:
     return found
 
 
+@lru_cache(maxsize=2048)
 def _is_treated(text: str) -> bool:
     """Whether a text says that figures were corrected, converted or the like."""
     return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
 
 
+@lru_cache(maxsize=2048)
 def _is_factor(text: str) -> bool:
     """Whether a text says that figures were multiplied, or something was added, or is to be."""
     for match in _TIMES.finditer(text):  # "CFM x 10", and no "15W40 x 4"
@@ -176,7 +215,8 @@ def _is_factor(text: str) -> bool:
     return bool(words & _FACTOR_WORDS)
 
 
-def _flow_units(text: str) -> set[str]:
+@lru_cache(maxsize=2048)
+def _flow_units(text: str) -> frozenset[str]:
     """The units of flow that a text names without a number."""
     found = set()
     for match in re.finditer(r"[^\s,;:()\[\]=]+", text):
@@ -184,4 +224,4 @@ def _flow_units(text: str) -> set[str]:
         before = text[: match.start()].rstrip()
         if unit is not None and unit.quantity in FLOW_QUANTITIES and not before[-1:].isdigit():
             found.add(unit.name)
-    return found
+    return frozenset(found)

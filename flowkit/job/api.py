@@ -81,8 +81,8 @@ def read(source: Any, stated: Stated | None = None, *, name: str | None = None, 
     try:
         content: Any = source.read() if hasattr(source, "read") else source
     except (OSError, ValueError) as error:
-        remedy = "open it in binary, as open(path, 'rb')"
-        raise FlowkitError(f"the file object cannot be read ({error})", remedy) from error
+        remedy = "open it in binary, as open(path, 'rb'), and read it before it is closed"
+        raise FlowkitError("the file object cannot be read", remedy) from error
     if isinstance(content, str):
         content = content.encode("utf-8")
     if not isinstance(content, (bytes, bytearray, memoryview)):
@@ -201,7 +201,9 @@ def read_many(
     given = (paths,) if isinstance(paths, (str, Path)) or not isinstance(paths, Iterable) else tuple(paths)
     strange = next((path for path in given if not isinstance(path, (str, Path))), None)
     if strange is not None or None in given:
-        raise FlowkitError(f"{_named(strange)} is no path", "give paths or patterns; read takes bytes and open files")
+        raise FlowkitError(
+            f"{_named(strange)} is not a path", "give paths or patterns; read takes bytes and open files"
+        )
     return Readings(given, _stated(stated, conditions), workers, client)
 
 
@@ -210,7 +212,7 @@ def _stated(stated: Stated | None, conditions: Mapping[str, Any]) -> Stated:
     from flowkit.job.load import stated_from
 
     if stated is not None and not isinstance(stated, Stated):
-        raise FlowkitError(f"{_named(stated)} is no Stated", 'state conditions by name, as test_pressure="28 inH2O"')
+        raise FlowkitError(f"{_named(stated)} is not a Stated", 'state conditions by name, as test_pressure="28 inH2O"')
     given = {
         key: _plain(value) if hasattr(value, "isoformat") else value
         for key, value in conditions.items()
@@ -308,7 +310,7 @@ def from_frame(
     largest = max(point.lift_m for test in used for point in test.points)
     if largest > LARGEST_LIFT_M:
         raise FlowkitError(
-            f"the largest lift would be {largest * 1e3:g} mm, which is no valve lift (30 mm at most)",
+            f"the largest lift would be {largest * 1e3:g} mm, more than any valve lifts (30 mm at most)",
             f"check the unit of {lift!r}",
         )
     empty = tuple(
@@ -322,7 +324,7 @@ def from_frame(
 def _check_columns(df: Any, columns: Sequence[str]) -> None:
     """Refuse what is no frame, and columns it has not or has twice."""
     if not hasattr(df, "groupby") or not hasattr(df, "columns"):
-        raise FlowkitError(f"{_named(df)} is no DataFrame", "make one by pandas.DataFrame(…), or use read")
+        raise FlowkitError(f"{_named(df)} is not a DataFrame", "make one by pandas.DataFrame(…), or use read")
     for column in columns:
         count = list(df.columns).count(column)
         if count != 1:
@@ -495,9 +497,9 @@ def compare(
 def _check_choices(reference: Any, bench: Any, display: Any, area_method: Any) -> None:
     """Refuse what is none of the things that can be chosen."""
     if reference is not None and not isinstance(reference, Reference):
-        raise FlowkitError(f"{_named(reference)} is no Reference", 'state pressure="28 inH2O" or bore="80.5 mm"')
+        raise FlowkitError(f"{_named(reference)} is not a Reference", 'state pressure="28 inH2O" or bore="80.5 mm"')
     if bench is not None and not isinstance(bench, (Bench, str)):
-        raise FlowkitError(f"{_named(bench)} is no Bench", 'state repeatability="0.5 %" or drift="0.2 %"')
+        raise FlowkitError(f"{_named(bench)} is not a Bench", 'state repeatability="0.5 %" or drift="0.2 %"')
     for key in ("repeatability", "drift", "lift_setting_m", "pressure_reading_pa") if isinstance(bench, Bench) else ():
         value = getattr(bench, key)
         if value is not None and not (math.isfinite(value) and value >= 0):
@@ -632,7 +634,9 @@ def _variants_of(name: str | None, thing: Any, how: Stated) -> tuple[list[Varian
         raise FlowkitError(f"{_named(thing)} cannot be compared", remedy)
     strange = next((test for test in tests if not isinstance(test, _TESTS)), None)
     if strange is not None or not tests:
-        what = f"{_named(strange)} is no test" if tests else f"there are no tests in {name or 'what was given'!r}"
+        what = (
+            f"{_named(strange)} is not a flow test" if tests else f"there are no tests in {name or 'what was given'!r}"
+        )
         raise FlowkitError(what, "give what read or correct returned")
     if name:
         _refuse_several(name, tests)

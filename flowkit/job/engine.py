@@ -73,7 +73,7 @@ def variant_engines(
     cam_over: Mapping[str, Any] | None = None,
 ) -> dict[str, VariantEngine]:
     """Return the engine of each variant: ``[engine]`` and ``[cam]`` of the job with what the variant says over them."""
-    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.cam import cams_of_tables
     from flowkit.engine.data import engine_of_tables
     from flowkit.engine.run import VariantEngine
 
@@ -196,7 +196,7 @@ def whatif(
     from flowkit.engine.prediction import whatif as predict
 
     if not hasattr(job, "engine_table"):
-        raise JobError(f"a {type(job).__name__} is no job", "give Job.load(…)")
+        raise JobError(f"a {type(job).__name__} is not a job", "give Job.load(…)")
     if not has_engine(job):
         raise no_engine(job)
     over = _cam_changes(cams)
@@ -274,7 +274,7 @@ def sweep(
     if not has_engine(job):
         raise no_engine(job)
     if isinstance(values, str) or not isinstance(values, Iterable):
-        raise EngineError(f"{values!r} is no list of values", f'write it like engine_sweep("{quantity}", [a, b])')
+        raise EngineError(f"{values!r} is not a list of values", f'write it like engine_sweep("{quantity}", [a, b])')
     listed = list(values)
     if not listed or any(value is None for value in listed):
         raise EngineError(f"{quantity}: a value is missing", "give one value or more, and none of them empty")

@@ -165,7 +165,7 @@ def parse_text(text: str, name: str, form: type[JobFile] = JobFile) -> tuple[Job
         content = tomllib.loads(text)
         return form.model_validate(content), content
     except tomllib.TOMLDecodeError as error:
-        raise JobError(*_toml_problem(str(error), text), file=name) from error
+        raise JobError(*toml_problem(str(error), text), file=name) from error
     except ValidationError as error:
         raise plain_error(error, name) from error
     except RecursionError:
@@ -180,7 +180,20 @@ def parse_text(text: str, name: str, form: type[JobFile] = JobFile) -> tuple[Job
 _CURLY = re.compile("[\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb]")
 
 
-def _toml_problem(message: str, text: str) -> tuple[str, str]:
+# What the parser says of a line, and what to do about it.
+_TOML_SLIPS = (
+    ("Expected '='", "write key = value"),
+    ("Invalid value", 'put text in quotes, such as "28 inH2O", and write true or false in small letters'),
+    ("Cannot overwrite", "this key is there already; keep one of the two"),
+    ("Cannot declare", "this table is there already; put its keys under the first one"),
+    ("Unclosed", "close its bracket"),
+    ("Unterminated", "close its quotes"),
+    ("Illegal character", "close its quotes"),
+    ("Expected newline", "put each key on a line of its own, and text in quotes"),
+)
+
+
+def toml_problem(message: str, text: str) -> tuple[str, str]:
     """Say what is wrong with a file that is not TOML, and what to do: the usual slips by name."""
     place = re.search(r"line (\d+)", message)
     lines = text.splitlines() or [""]
@@ -198,7 +211,27 @@ def _toml_problem(message: str, text: str) -> tuple[str, str]:
             f"line {number} has a backslash in double quotes, where it starts a code: {line.strip()[:60]}",
             f'write the path with forward slashes, "{shown}", or in single quotes',
         )
-    return f"the job file is not valid TOML ({message})", "correct that line"
+    remedy = next((words for sign, words in _TOML_SLIPS if message.startswith(sign)), "correct that line")
+    return f"line {number} is not valid TOML: {line.strip()[:60]}", remedy
+
+
+_WANTED = (
+    ("string", "must be text in quotes"),
+    ("list", "must be a list in square brackets"),
+    ("tuple", "must be a list in square brackets"),
+    ("dict", "must be a table"),
+    ("model", "must be a table"),
+    ("bool", "must be true or false"),
+    ("int", "must be a whole number"),
+    ("float", "must be a number"),
+    ("union", "must be text in quotes, a list or a table"),
+)
+
+
+def _shown(value: Any) -> str:
+    """What was written, cut short where it is long."""
+    text = repr(value)
+    return text if len(text) <= 60 else text[:59] + "…"
 
 
 def plain_error(error: ValidationError, file: str | None) -> JobError:
@@ -218,9 +251,12 @@ def plain_error(error: ValidationError, file: str | None) -> JobError:
         return JobError(f"{place} is missing", "add it", file=file)
     if first["type"] == "literal_error":
         return JobError(f"{place} cannot be {first['input']!r}", f"use {first['ctx']['expected']}", file=file)
+    if first["type"] != "value_error":
+        wanted = next((words for kind, words in _WANTED if first["type"].startswith(kind)), "cannot be used here")
+        return JobError(f"{place}: {_shown(first['input'])} {wanted}", "correct it", file=file)
     problem, _, remedy = first["msg"].removeprefix("Value error, ").partition("; ")
     if repr(first["input"]) not in problem:
-        problem = f"{first['input']!r}: {problem[0].lower() + problem[1:]}"
+        problem = f"{_shown(first['input'])}: {problem[0].lower() + problem[1:]}"
     return JobError(f"{place}: {problem}", remedy, file=file)
 
 

@@ -6,7 +6,7 @@ job file or from bare sheets, or asks it for one of the stations.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -502,7 +502,7 @@ class Job:
         bookmark: str | None = None,
         paper: Literal["letter", "a4"] | None = None,
         pages: Sequence[int] | None = None,
-        progress: Progress | None = None,
+        run: Callable[[], JobResults] | None = None,
     ) -> tuple[Attached, ...]:
         """Put the flow chart into several build files, drawn once; one that is refused does not hinder the others.
 
@@ -511,8 +511,8 @@ class Job:
         build_files : sequence of str or Path
         after, bookmark, paper, pages : optional
             As for `attach`.
-        progress : callable, optional
-            As for `run`.
+        run : callable, optional
+            Runs the job, once the build files were looked at; `Job.run` unless given.
 
         Returns
         -------
@@ -529,7 +529,7 @@ class Job:
 
         return attach_all(
             [Path(path) for path in build_files],
-            lambda: contents_of(self, self.run(progress=progress)),
+            lambda: contents_of(self, (run or self.run)()),
             lambda contents, form, size: flow_chart(contents, form, size, near=self.path.parent if self.path else None),
             paper=paper,
             default_paper=self._paper(),
@@ -560,7 +560,7 @@ class Job:
             Made if it does not exist.
         formats : sequence of {"pdf", "png", "svg", "xlsx", "html"}
         paper : {"letter", "a4"}, optional
-            Letter for US display, A4 for metric unless given.
+            Default: Letter for US display, A4 for metric.
         results : JobResults, optional
             What `run` gave; run anew if not given.
         pages : sequence of int, optional
@@ -638,7 +638,7 @@ class Job:
 
         history, bench = None, self.bench
         if bench.from_records:
-            from flowkit.job.history import bench_of_records
+            from flowkit.records.bench import bench_of_records
 
             history, bench, more = bench_of_records(bench, variants, self.records, self.path)
             findings = (*findings, *more)
@@ -685,7 +685,7 @@ def _path_of(path: Any, what: str) -> Path:
     """Take a path, and refuse what is none."""
     if isinstance(path, (str, Path)):
         return Path(path)
-    raise FlowkitError(f"{path!r:.60} is no path of {what}", "give text or a Path")
+    raise FlowkitError(f"{path!r:.60} is not a path to {what}", "give text or a Path")
 
 
 def contents_of(job: Job, results: JobResults) -> ReportContents:

@@ -268,7 +268,7 @@ def _engine(written: Mapping[str, Any], folder: Path) -> tuple[EngineData | None
     every = engine is not None or all(table for _, table, _ in own)
     if engine is None and not has_cam and not any(table for _, table, _ in own):
         return None, {}
-    from flowkit.engine.cammapping import cams_of_tables
+    from flowkit.engine.cam import cams_of_tables
     from flowkit.engine.data import engine_of_tables
 
     if not every:

@@ -312,8 +312,8 @@ def join_tests(variant: JobVariant, tests: Sequence[FlowTest]) -> tuple[tuple[Fl
         same = [other for other in known if other.run == numbered.run]
         if test.port is None and (numbered.run != test.run or any(_interleaved(test, other) for other in same)):
             message = (
-                "this test and another of the same variant and side name no port, so that they could be two ports "
-                "or two runs of one; state the port in the sheet, in the job's conditions or with --port"
+                "this test and another of the same variant and side name no port, so they could be two ports "
+                "or two runs of one; state the port in the job's conditions or with --port"
             )
             findings.append(Finding("port-missing", "error", test.id, message))
             continue

@@ -51,7 +51,7 @@ def add_to_records(
     """Add jobs and whole folders of sheets; what cannot be read is said, and nothing stops."""
     jobs, sheets, others = _sorted_out(paths)
     for path in others:
-        what = "a picture; type its readings into a sheet" if path.suffix.lower() in PICTURES else "no kind of sheet"
+        what = "a picture; type its readings into a sheet" if path.suffix.lower() in PICTURES else "not a sheet"
         yield Added(path, "left out", f"{path.name}: {what}.")
     total, done = len(jobs) + len(sheets), 0
     taken: set[Path] = set()

@@ -192,7 +192,7 @@ def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
         return None
     message = _hanging(found.message.partition("? ")[2])
     return Question(
-        *(_ident(found), "When were these flowed; all on the same day?", message, "warning", found.rule, view.name),
+        *(_ident(found), "When were these flowed? All on the same day?", message, "warning", found.rule, view.name),
         *(None, None, tuple(waiting)),
         choices=(Choice("date", "day", (), "2026-03-20"), _DRIFT),
     )
@@ -290,13 +290,15 @@ def _choices(finding: Finding) -> tuple[Choice, ...]:
         # The number is there: a pressure's unit is the same on all sheets, another figure's is said at its cell.
         keys = ["pressure_unit"] if "test_pressure" in keys else []
     keys += ["test_pressure"] if finding.rule == "pressure-missing" else []
-    keys += ["lift_unit"] if "no valve lift" in message else []
+    keys += ["lift_unit"] if "more than any valve lifts" in message else []
     keys += ["air_temperature", "barometer"] if "needs the air's temperature and barometer" in message else []
     keys += ["air_temperature", "barometer", "humidity"] if finding.rule in ("air-missing", "meter-air-missing") else []
     made = []
     for key in dict.fromkeys(keys):
         if key in _UNITS:
-            made.append(Choice(key, key.replace("_", " "), _UNITS[key], _UNITS[key][0], "no valve lift" in message))
+            made.append(
+                Choice(key, key.replace("_", " "), _UNITS[key], _UNITS[key][0], "more than any valve lifts" in message)
+            )
         elif key in _ASK or key in _KNOWN:
             made.append(Choice(key, key.replace("_", " "), _QUICK.get(key, ()), _example(key)))
     return (*made, *((_AIR,) if "SCFM is a volume" in message else ()))
@@ -377,12 +379,12 @@ def _title(finding: Finding, cell: str | None) -> str:
         "not-a-number": "This is not a number.",
         "falling-flow": "The flow falls while the lift rises.",
         "lift-order": "The lifts are out of order.",
-        "lift-repeated": "This lift is there twice.",
+        "lift-repeated": "This lift appears twice.",
         "leak-large": "The leak is large.",
         "pressure-mixed": "The test pressure changes from row to row.",
         "sheet-ambiguous": "This can be read in more than one way.",
         "stated-contradicts": "The job and the sheet disagree.",
-        "variant-empty": "Nothing of this sheet is in use yet.",
+        "variant-empty": "Nothing from this sheet is used yet.",
         "file-unusable": "This file cannot be read.",
         "hidden-content": "Something in this sheet is hidden.",
         "condition-unlikely": "This figure is unlikely.",
@@ -392,10 +394,10 @@ def _title(finding: Finding, cell: str | None) -> str:
         "corrected-unequally": "Not every state was corrected in the same way.",
         "date-ambiguous": "Is the day or the month first in this date?",
         "pressure-missing": "What test pressure was this flowed at?",
-        "pressure-impossible": "This test pressure cannot be.",
+        "pressure-impossible": "This test pressure is not possible.",
         "flow-negative": "This flow is below zero.",
         "lift-negative": "This lift is below zero.",
-        "check-off": "The check plate reads far off.",
+        "check-off": "The check plate is far off.",
     }
     return words.get(finding.rule, finding.rule.replace("-", " ").capitalize() + ".")
 

@@ -37,7 +37,7 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = 
     running = _running(mark)
     if running is not None:
         print(running, flush=True)
-        print("this folder's page is open already; here it is again", file=sys.stderr)
+        print("this folder is already open; here is its page again", file=sys.stderr)
         if browser:
             _show(running)
         return 0

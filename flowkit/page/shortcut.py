@@ -45,7 +45,7 @@ def make_shortcut(folder: Path | None = None, *, system: str = sys.platform) -> 
 def _write(path: Path, text: str, start: str) -> Path:
     """Write a shortcut, in place of our own former one only."""
     if path.exists() and not (start in text and "flowkit" in path.read_text(encoding="utf-8", errors="replace")):
-        raise FlowkitError("this file exists and is not overwritten", "name another folder", file=str(path))
+        raise FlowkitError("this file already exists and is not overwritten", "name another folder", file=str(path))
     with written_whole(path) as draft:
         draft.write_text(text, encoding="utf-8", newline="")
     return path

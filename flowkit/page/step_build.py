@@ -12,9 +12,9 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from flowkit.errors import JobError
-from flowkit.page import answers, uploads
-from flowkit.page.plumbing import Notice, Page, text
-from flowkit.page.tasks import Task
+from flowkit.page import answers
+from flowkit.page.plumbing import Notice, Page, keep, text
+from flowkit.page.worker import Task
 from flowkit.page.workspace import Snapshot
 
 FORMS = {
@@ -115,8 +115,8 @@ def _logo(page: Page, form: FormData) -> str | None:
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError):
         raise JobError(f"{item.filename} is not a PNG or JPEG picture", "choose another file for the logo") from None
     if not fits:
-        raise JobError(f"{item.filename} is too large for a logo", "4 MB and 16 million dots at most")
-    return uploads.keep(page.workspace.folder, item.filename, data)[0]
+        raise JobError(f"{item.filename} is too large for a logo", "4 MB and 16 million pixels at most")
+    return keep(page.workspace.folder, item.filename, data)[0]
 
 
 def _attach(page: Page, form: FormData) -> str:
@@ -127,7 +127,7 @@ def _attach(page: Page, form: FormData) -> str:
     snapshot = page.workspace.snapshot()
     wanted = _wanted(snapshot, "attach", pages=_pages(form))
     out = page.tasks.folder()
-    name, _ = uploads.keep(out, item.filename, item.file)
+    name, _ = keep(out, item.filename, item.file)
     page.tasks.start({**wanted, "file": name}, snapshot.state.version, out)
     return "/build#attach"
 

@@ -14,12 +14,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.drawing.svg import SvgLine, lines_svg
-from flowkit.errors import JobError
-from flowkit.page import answers, uploads
-from flowkit.page.plumbing import Notice, Page, number, text
+from flowkit.errors import FlowkitError, JobError
+from flowkit.model import Finding
+from flowkit.page import answers
+from flowkit.page.plumbing import Notice, Page, keep, number, text
 from flowkit.page.step_build import _wanted
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
+from flowkit.reports.labels import gathered
 
 Field = tuple[str, str, str]
 ENGINE: tuple[Field, ...] = (
@@ -81,6 +83,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         found = answers.table_value(document, (*prefix, *path))
         return "" if found is None else found
 
+    from flowkit.job.engine import has_engine
+
     task, guess = page.tasks.last("engine"), page.tasks.last("whatif")
     return page.render(
         "engine.html", snapshot, step="engine", state=state,
@@ -91,7 +95,8 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         tables=[(side, value("cam", side, "table")) for side in answers.SIDES],
         lobes=value("cam", "lobe_separation"), advance=value("cam", "advance"),
         task=task, result=_shown(task), stale=task is not None and task.key != snapshot.state.version,
-        guess=guess, guessed=_shown(guess), sliders=sliders(snapshot, guess.wanted["slid"] if guess else {}),
+        ready=snapshot.job is not None and has_engine(snapshot.job), guess=guess, guessed=_shown(guess),
+        sliders=sliders(snapshot, guess.wanted["slid"] if guess else {}),
     )  # fmt: skip
 
 
@@ -104,12 +109,15 @@ def _shown(task: Any) -> dict[str, Any] | None:
         # Beside the state's own name, this word is enough.
         item |= {key: "predicted" for key in ("name", "from", "to") if str(item.get(key)).endswith(", predicted")}
     variants = [item for item in result["variants"] if item.get("filling")]
+    found = gathered(
+        Finding(item["rule"], item["severity"], item["where"], item["message"]) for item in result["findings"]
+    )
     return {
         "differences": _differences(result),
         "charts": [(title, chart) for _, title, *_ in _COLUMNS[:3] if (chart := _chart(variants, title))],
         "tables": [(item["name"], *_figures(item)) for item in variants],
-        "findings": [item for item in result["findings"] if item["severity"] != "note"],
-        "notes": [item for item in result["findings"] if item["severity"] == "note"],
+        "findings": [item for item in found if item.severity != "note"],
+        "notes": [item for item in found if item.severity == "note"],
     }
 
 
@@ -198,7 +206,7 @@ def _table(page: Page, form: FormData) -> str:
     side, item = text(form, "side"), form.get("table")
     if side not in answers.SIDES or not isinstance(item, UploadFile) or not item.filename:
         raise JobError("no cam table was chosen", "choose a CSV or workbook of degrees and lifts")
-    kept, _ = uploads.keep(page.workspace.folder, item.filename, item.file)
+    kept, _ = keep(page.workspace.folder, item.filename, item.file)
 
     def edit(document: Any) -> str:
         """Name it in the job; a table counts alone."""
@@ -212,7 +220,7 @@ def _table(page: Page, form: FormData) -> str:
         return f"{side} cam from {Path(kept).name}"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/engine"
 
 
@@ -224,21 +232,28 @@ def _run(page: Page, form: FormData) -> str:
 
 
 def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, str, str, float, float, float, float]]:
-    """What can be slid: name, label, unit, least, most, now, and where the slider was left."""
+    """What can be slid of the last state: name, label, unit, least, most, now, and where the slider was left."""
+    from flowkit.job.engine import variant_engines
+
     job, results = snapshot.job, snapshot.results
-    if job is None or results is None or job.engine is None:
+    last = results.variants[-1] if results is not None else None
+    try:
+        own = variant_engines(job, [last]).get(last.name) if job is not None and last is not None else None
+    except FlowkitError:
+        own = None  # running the engine says what is wrong
+    if job is None or last is None or own is None:
         return []
     found: list[tuple[str, str, str, float | None, float, float]] = [
-        ("bore", "bore", "mm", _mm(job.engine.bore_m), 0.97, 1.06),
-        ("compression", "compression", ": 1", job.engine.compression_ratio, 0.8, 1.3),
+        ("bore", "bore", "mm", _mm(own.engine.bore_m), 0.97, 1.06),
+        ("compression", "compression", ": 1", own.engine.compression_ratio, 0.8, 1.3),
     ]
-    last = results.variants[-1]
+    stated = {**job.cam_table, **next((item.cam for item in job.variants if item.name == last.name), {})}
     for side in answers.SIDES:
-        valve, cam = last.valves.get(side), job.cams.get(side)
+        valve, cam = last.valves.get(side), own.cams.get(side)
         if valve is not None:
             found.append((f"{side}.head", f"{side} valve head", "mm", _mm(valve.head_m), 0.9, 1.1))
             found.append((f"{side}.stem", f"{side} stem", "mm", _mm(valve.stem_m), 0.75, 1.1))
-        if cam is not None and "peak_lift" in (job.cam_table or {}).get(side, {}):
+        if cam is not None and "peak_lift" in stated.get(side, {}):
             found.append((f"{side}.peak_lift", f"{side} peak lift", "mm", _mm(cam.peak_lift_m), 0.85, 1.1))
     return [
         (name, label, unit, round(now * low, 1), round(now * high, 1), round(now, 2), slid.get(name, round(now, 2)))

@@ -137,7 +137,7 @@ def _setup(tests: list[FlowTest], before: list[FlowTest], display: str) -> list[
     for field, label, metric in _SETUP:
         unit = "in" if metric == "mm" and display == "US" else metric
         now, then = _said(tests, field, unit), _said(before, field, unit)
-        rows.append((label, then, now, bool(before) and now != then and "not said" not in (now, then)))
+        rows.append((label, then, now, bool(before) and now != then and "not stated" not in (now, then)))
     return rows
 
 
@@ -147,10 +147,10 @@ def _said(tests: list[FlowTest], field: str, unit: str) -> str:
 
     values = dict.fromkeys(getattr(test.conditions, field) for test in tests)
     words = [
-        "not said" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
+        "not stated" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
         for v in values
     ]
-    return ", ".join(words) or "not said"
+    return ", ".join(words) or "not stated"
 
 
 def _state(page: Page, form: FormData) -> str:
@@ -170,10 +170,10 @@ def _state(page: Page, form: FormData) -> str:
                 own = [" ".join(text(form, f"{name}_own").split()) for name in ("both", side)]
                 changed[side] = list(dict.fromkeys(filter(None, [*ticked, *own])))
             return answers.set_changes(document, name, changed)
-        raise JobError("this is no answer that the page knows", "use the buttons of the state")
+        raise JobError("the page does not know this answer", "use the buttons of the state")
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 
@@ -197,7 +197,7 @@ def _sheet(page: Page, form: FormData) -> str:
         return answers.set_condition(document, [file], {"head": head})
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 

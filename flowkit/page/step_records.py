@@ -13,8 +13,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from flowkit.corrections.meter import KINDS
+from flowkit.corrections.meter import KINDS, PLACES, SHAPES
 from flowkit.errors import FlowkitError, JobError
+from flowkit.fields import section
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, number, text
 from flowkit.page.workspace import Snapshot
@@ -23,38 +24,6 @@ from flowkit.wording import display_of
 
 MOST_FOUND = 200
 _SHOWN = ("job", "title", "customer", "state", "head", "side", "port", "date", "bench", "operator")
-_CHOICES = {
-    "scale": ("square-root", "linear"),
-    "element": ("orifice", "laminar"),
-    "taps": ("corner", "flange", "D and D/2"),
-    "rule": ("log-linear", "log-Tchebycheff", "single"),
-    "place": ("chamber", "room", "outlet"),
-    "gauge": ("true", "false"),
-}
-_EXAMPLES = {
-    "full_scale": "180 CFM",
-    "at": "25 inH2O",
-    "scale_end": "110 %",
-    "file": "cal.csv",
-    "bore": "30 mm",
-    "pipe": "60 mm",
-    "hole": "32 mm",
-    "area": "8 cm²",
-    "coefficient": "0.602",
-    "count": "1",
-    "flow": "100 CFM",
-    "differential": "8 inH2O",
-    "calibrated_at": "20 °C",
-    "throat": "9 mm",
-    "factor": "1",
-    "profile": "0.82",
-    "shape": "ISA 1932",
-    "u_bore": "0.1 %",
-    "u_pipe": "0.1 %",
-    "zero": "1.5 mm",
-    "reading_unit": "mm",
-    "u_calibration": "0.6 %",
-}
 _LABELS = {
     "scale": "how its scale runs", "full_scale": "flow at 100 %", "at": "at a test pressure of",
     "element": "what it measures with", "place": "where the meter is", "scale_end": "end of its scale",
@@ -67,8 +36,10 @@ _LABELS = {
     "u_calibration": "calibration known to", "area_ratio": "tube to well, areas",
 }  # fmt: skip
 """What a shop calls each field."""
-_NUMBERS = {"coefficient", "count", "factor", "profile", "area_ratio"}
-_MANOMETER = (("liquid", "water"), ("density", "826 kg/m3"), ("angle", "14.5°"), ("area_ratio", "0.004"))
+_KEYS, _TUBE = section("meter"), section("manometer")
+_NUMBERS = {row.key for row in (*_KEYS.values(), *_TUBE.values()) if row.kind in ("number", "count")}
+_MANOMETER = tuple((key, _TUBE[key].example) for key in ("liquid", "density", "angle", "area_ratio"))
+_OTHER_CHOICES = {"place": PLACES, "gauge": ("true", "false")}
 
 
 def routes(page: Page) -> list[Route]:
@@ -166,7 +137,7 @@ def _baseline(page: Page, form: FormData) -> str:
         return f"{name} from the records is the first state"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/heads"
 
 
@@ -189,7 +160,7 @@ def _meter(page: Page, request: Request, snapshot: Snapshot) -> Response:
     known = written if isinstance(written, Mapping) and "kind" in written else {}
     kind = request.query_params.get("kind") or str(known.get("kind", "plate"))
     if kind not in KINDS:
-        raise JobError(f"there is no meter of kind {kind!r}", "choose one of the list")
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
     named = isinstance(written, Mapping) and bool(written) and "kind" not in written
     return page.render(
         "meter.html", snapshot, step="sheets", kind=kind, kinds=list(KINDS), fields_of=_fields(kind, known),
@@ -213,7 +184,8 @@ def _fields(kind: str, known: Mapping[str, Any]) -> list[tuple[str, str, tuple[s
             need = "or " + ", ".join(others) if others else "" if name in must and "points" not in known else "optional"
             written = known.get(key, "")
             shown = str(written).lower() if isinstance(written, bool) else str(written)
-            found.append((key, _EXAMPLES.get(key, ""), _CHOICES.get(key, ()), shown, need))
+            choices = SHAPES.get(kind, ()) if key == "shape" else _OTHER_CHOICES.get(key, _KEYS[key].choices)
+            found.append((key, _KEYS[key].example, choices, shown, need))
     return found
 
 
@@ -221,7 +193,7 @@ def _write_meter(page: Page, form: FormData) -> str:
     """Write the meter into the job."""
     kind = text(form, "kind")
     if kind not in KINDS:
-        raise JobError(f"there is no meter of kind {kind!r}", "choose one of the list")
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
 
     def edit(document: Any) -> str:
         """Write each field that belongs to the kind."""
@@ -254,5 +226,5 @@ def _write_meter(page: Page, form: FormData) -> str:
         return f"meter: {kind}"
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return "/sheets"

@@ -18,8 +18,8 @@ from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
 from flowkit.importers.files import SHEET_ENDINGS
-from flowkit.page import answers, charts, uploads
-from flowkit.page.plumbing import Notice, Page, asked, plural, text
+from flowkit.page import answers, charts
+from flowkit.page.plumbing import Notice, Page, asked, keep, plural, text
 from flowkit.page.questions import LETTERED, Question, by_hand, letter, questions_of
 from flowkit.page.sheetview import ROLES, SheetPicture, over, pictures
 from flowkit.page.workspace import PICTURES, FileView, Snapshot, cell_of, stated_of
@@ -112,7 +112,7 @@ def _first(snapshot: Snapshot) -> FileView | None:
 def summary(view: FileView) -> str:
     """Say in a line what was understood of a file."""
     if not view.tests:
-        return view.reason or "nothing of it can be used yet"
+        return view.reason or "nothing in it can be used yet"
     sides = [side for side in ("intake", "exhaust") if any(test.side == side for test in view.tests)]
     ports = len({(test.side, test.port, test.head) for test in view.tests})
     lifts = max(len(test.points) for test in view.tests)
@@ -151,7 +151,7 @@ def _facts(snapshot: Snapshot, view: FileView) -> tuple[tuple[str, str], ...]:
     for label, field, unit, digits in shown:
         values = dict.fromkeys(getattr(test.conditions, field) for test in view.tests)
         words = [
-            "not said" if value is None else format_quantity(value, unit, digits) if unit else str(value)
+            "not stated" if value is None else format_quantity(value, unit, digits) if unit else str(value)
             for value in values
         ]
         facts.append((label, ", ".join(words[:4])))
@@ -180,7 +180,7 @@ def _add(page: Page, form: FormData) -> str:
     files = [item for item in form.getlist("files") if isinstance(item, UploadFile) and item.filename]
     kept, known = [], 0
     for item in files:
-        name, same = uploads.keep(page.workspace.folder, item.filename or "sheet", item.file)
+        name, same = keep(page.workspace.folder, item.filename or "sheet", item.file)
         kept.append(name)
         known += same
     page.workspace.document.redraft()
@@ -255,7 +255,7 @@ def _answer(page: Page, form: FormData) -> str:
         "take_back": _take_back,
     }
     if kind not in edits:
-        raise JobError("this is no answer that the page knows", "use the buttons of the question")
+        raise JobError("the page does not know this answer", "use the buttons of the question")
 
     def edit(document: Any) -> str:
         """Write it, and give states their places that can be read now; an answer that cannot be used is not kept."""
@@ -267,7 +267,7 @@ def _answer(page: Page, form: FormData) -> str:
         return said
 
     said = page.edit(form, edit)
-    page.notice = Notice(f"Written: {said}.")
+    page.notice = Notice(f"Saved: {said}.")
     return text(form, "back") or f"/sheets?file={quote(file)}"
 
 

@@ -17,9 +17,9 @@ from starlette.routing import Route
 
 from flowkit.errors import FlowkitError, JobError
 from flowkit.importers import ReadResult, read
-from flowkit.page import charts, uploads
-from flowkit.page.plumbing import Notice, Page, plural, text
-from flowkit.page.sheetview import ROLES, pictures
+from flowkit.page import charts
+from flowkit.page.plumbing import Notice, Page, keep, text
+from flowkit.page.sheetview import pictures
 from flowkit.page.step_sheets import _take
 from flowkit.page.workspace import PICTURES, Snapshot
 
@@ -99,7 +99,7 @@ def _typed(page: Page, form: FormData) -> str | Response:
         page.notice = Notice(str(error), bad=True)
         return _form(page, snapshot, values, columns, rows)
     name = values.get("name", "").strip() or (Path(values.get("beside", "")).stem or "typed in")
-    kept, _ = uploads.keep(page.workspace.folder, f"{name}.csv", content.encode())
+    kept, _ = keep(page.workspace.folder, f"{name}.csv", content.encode())
     page.workspace.document.redraft()
     _take(page, form, [kept], asked=True)
     page.notice = Notice(f"Saved as {kept} and taken into the job.")
@@ -194,7 +194,7 @@ def _pasted(page: Page, form: FormData) -> str | Response:
     suffix = ".tsv" if "\t" in content else ".txt"
     if text(form, "do") == "save":
         name = text(form, "name") or "pasted"
-        kept, _ = uploads.keep(page.workspace.folder, f"{name}{suffix}", content.encode())
+        kept, _ = keep(page.workspace.folder, f"{name}{suffix}", content.encode())
         page.workspace.document.redraft()
         _take(page, form, [kept], asked=True)
         return f"/sheets?file={quote(kept)}"
@@ -204,10 +204,10 @@ def _pasted(page: Page, form: FormData) -> str | Response:
         path.write_text(content, encoding="utf-8")
         try:
             got = read(path)
-            result["tests"] = plural(len(got.tests), "test")
+            result["tests"] = len(got.tests)
             result["said"] = [finding.message for finding in got.findings if finding.severity != "note"]
             result["chart"] = charts.read_chart(got.tests, snapshot.display) if got.tests else ""
             result["pictures"] = pictures(path, path.name, None, got.findings)
         except FlowkitError as error:
             result["said"] = [str(error)]
-    return page.render("paste.html", snapshot, step="sheets", pasted=content, result=result, roles=ROLES)
+    return page.render("paste.html", snapshot, step="sheets", pasted=content, result=result)

@@ -7,13 +7,114 @@ process can be stopped at any moment, and its drawing does not slow the page dow
 from __future__ import annotations
 
 import json
+import subprocess
 import sys
+import tempfile
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from flowkit.errors import FlowkitError
 from flowkit.page.workspace import load_text
+
+
+class Task:
+    """One piece of work in a process of its own."""
+
+    def __init__(self, wanted: dict[str, Any], out: Path, key: str) -> None:
+        self.out, self.key, self.kind, self.wanted = out, key, str(wanted["work"]), wanted
+        self.share, self.say = 0.0, "starting"
+        self.error: str | None = None
+        self.done: dict[str, Any] | None = None
+        self.stopped = False
+        command = [sys.executable, "-m", "flowkit.page.worker"]
+        hidden = getattr(subprocess, "CREATE_NO_WINDOW", 0)
+        self._process = subprocess.Popen(
+            command,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, encoding="utf-8",
+            creationflags=hidden,
+        )  # fmt: skip
+        self._thread = threading.Thread(target=self._watch, args=({**wanted, "out": str(out)},), daemon=True)
+        self._thread.start()
+
+    @property
+    def running(self) -> bool:
+        """Whether it is still at work."""
+        return self.done is None and self.error is None and not self.stopped
+
+    def _watch(self, wanted: dict[str, Any]) -> None:
+        """Follow the process to its end."""
+        process = self._process
+        assert process.stdin and process.stdout and process.stderr
+        try:
+            process.stdin.write(json.dumps(wanted))
+            process.stdin.close()
+        except OSError:
+            pass  # it ended before it had read everything; its own words follow
+        for line in process.stdout:
+            try:
+                said = json.loads(line)
+            except ValueError:
+                continue
+            self.share, self.say = said.get("share", self.share), said.get("say", self.say)
+            self.error = said.get("error", self.error)
+            self.done = said.get("done", self.done)
+        process.stderr.read()  # the words of a library, not for the user
+        process.wait()
+        if self.done is None and self.error is None and not self.stopped:
+            self.error = "the work stopped unexpectedly; nothing was changed, start it again"
+
+    def stop(self) -> None:
+        """End it now; nothing half done is left where anyone would find it."""
+        if self.running:
+            self.stopped = True
+            self._process.kill()
+
+    def wait(self, seconds: float) -> None:
+        """Wait for its end at most so long."""
+        self._thread.join(seconds)
+
+
+class Tasks:
+    """The last piece of work of each kind, and the folder their files are in until they are taken."""
+
+    def __init__(self) -> None:
+        self._folder = tempfile.TemporaryDirectory(prefix="flowkit-page-", ignore_cleanup_errors=True)
+        self._last: dict[str, Task] = {}
+        self._number = 0
+
+    def folder(self) -> Path:
+        """A new folder for one piece of work."""
+        self._number += 1
+        made = Path(self._folder.name) / str(self._number)
+        made.mkdir()
+        return made
+
+    def start(self, wanted: dict[str, Any], key: str, out: Path | None = None) -> Task:
+        """Start work; whatever of its kind is still running is stopped first."""
+        kind = str(wanted["work"])
+        if kind in self._last:
+            self._last[kind].stop()
+        task = Task(wanted, out or self.folder(), key)
+        self._last[kind] = task
+        return task
+
+    def last(self, kind: str) -> Task | None:
+        """The last work of a kind."""
+        return self._last.get(kind)
+
+    @property
+    def running(self) -> bool:
+        """Whether any work is still going on."""
+        return any(task.running for task in self._last.values())
+
+    def close(self) -> None:
+        """Stop everything."""
+        for task in self._last.values():
+            task.stop()
+        self._folder.cleanup()
+
 
 Say = Callable[[float, str], None]
 

@@ -209,7 +209,7 @@ _CAUTIONS: tuple[tuple[tuple[str, ...], str], ...] = (
     ),
     (
         ("port", "throat", "bowl", "short"),
-        "ported castings: check wall thickness, above all at the short side and below the seats",
+        "ported castings: check wall thickness, especially at the short side and under the seats",
     ),
 )
 _ALWAYS = (
@@ -354,7 +354,7 @@ FACTORIAL = (
     "A main effect is the mean of the two steps that change one thing alone; the interaction is what both together "
     "gave over the product of each alone."
 )
-BY_GEOMETRY = "By geometry: what the least areas alone promise (ratio of minimum areas), as a mean over the same lifts."
+BY_GEOMETRY = "By geometry: what the minimum areas alone would give (their ratio), as a mean over the same lifts."
 _FOOT_M = 0.3048
 _SAME_M = 1e-6
 
@@ -399,7 +399,7 @@ def band_limits(limit: tuple[str, float, float], display: Display) -> str:
 def band_words(table: BandTable) -> str:
     """Say where the borders of the bands come from."""
     if table.thirds:
-        return "Bands are thirds of the range of lift, as no valve diameter is known (common practice)."
+        return "Bands are thirds of the range of lift, because the valve diameter is not known (common practice)."
     return "Bands end at 0.15 and 0.25 of the valve's diameter (common practice)."
 
 
@@ -447,7 +447,7 @@ def _band_row(
 
 
 def with_interval(gain: BandGain | LiftGain | None) -> str:
-    """Write the gain of a band, or at a lift, with its interval, in per cent."""
+    """Write the gain of a band, or at a lift, with its interval, in percent."""
     return "" if gain is None else gain_figure(gain.gain, gain.u95, gain.low, gain.high)
 
 
@@ -473,7 +473,7 @@ def effects(found: Interaction) -> list[Effect]:
 
 EVIDENCE = {
     "at least": "At least: 95 % sure, where the gain is proven.",
-    "smallest": "Smallest: the gain that these tests would show four times in five.",
+    "smallest": "Smallest: the smallest gain these tests would show four times out of five.",
     "drift": "Drift: the gain holds unless the bench moved by more than this between the days.",
     "one more run": "One more run: the ± to expect from one more run of every port of the later state.",
     "all twice": "All twice: the ± to expect from every port flowed twice in both states.",
@@ -482,7 +482,7 @@ EVIDENCE = {
 
 
 class GainColumn(NamedTuple):
-    """A column of figures of gains, in per cent: its head, its cell of a gain, and the group it is in."""
+    """A column of figures of gains, in percent: its head, its cell of a gain, and the group it is in."""
 
     head: str
     cell: Callable[[Gain], str]
@@ -536,12 +536,12 @@ def _narrower(gain: Gain, half: float | None) -> str:
 
 
 def _or_nothing(fraction: float | None) -> str:
-    """Write a fraction in per cent, nothing where there is none."""
+    """Write a fraction in percent, nothing where there is none."""
     return "" if fraction is None else percent_figure(fraction)
 
 
 def share_words(gain: Gain) -> str:
-    """Write a step's share of the total in per cent, nothing for the total itself."""
+    """Write a step's share of the total in percent, nothing for the total itself."""
     return "" if gain.share_of_total is None else percent_figure(gain.share_of_total, 0)
 
 

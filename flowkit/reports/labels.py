@@ -7,6 +7,7 @@ import io
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
 from flowkit.model import CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
@@ -18,6 +19,7 @@ from flowkit.wording import (
     gain_text,
     length_words,
     lift_text,
+    listed,
     pressure_words,
     temperature_words,
 )
@@ -116,11 +118,55 @@ def _range_words(range_m: tuple[float, float], display: Display) -> str:
 
 
 _GRAVEST: tuple[Severity, ...] = ("error", "warning", "note")
+_SENTENCE_ENDS = re.compile(r"(?<=[.?!]) (?=[A-Z'])")
+_PLACES_NAMED = 3
+
+
+def sheet_of(where: str) -> str:
+    """Return the file, and the worksheet where it is named before a cell, that a finding is about."""
+    pieces = where.split("!")
+    return "!".join(pieces[:2]) if len(pieces) > 2 else re.split(r"[:,]", pieces[0])[0]
+
+
+def gathered(findings: Iterable[Finding]) -> list[Finding]:
+    """Return one finding for those that say the same of several places, states or sides: each is named, advice is once.
+
+    For people to read; the JSON results keep every finding.
+    """
+    groups: dict[tuple[str, ...], list[Finding]] = {}
+    for finding in dict.fromkeys(findings):
+        advice = _SENTENCE_ENDS.split(finding.message)
+        groups.setdefault((finding.rule, finding.severity, advice[-1]), []).append(finding)
+    return [_as_one(group) if len(group) > 1 else group[0] for group in groups.values()]
+
+
+def _as_one(group: Sequence[Finding]) -> Finding:
+    """Put findings that end in the same sentence into one: what they share at the end, before it what each says."""
+    said = [_SENTENCE_ENDS.split(finding.message) for finding in group]
+    shared = 1
+    while shared < min(map(len, said)) and len({sentences[-shared - 1] for sentences in said}) == 1:
+        shared += 1
+    own = distinct(" ".join(sentences[:-shared]) for sentences in said)
+    for place, words in enumerate(own):
+        # The same of both sides is said once.
+        other = re.sub(r"\bon the intake\b", "on the exhaust", words)
+        if other != words and other in own:
+            own[place] = re.sub(r"\bon the intake\b", "on the intake and the exhaust", words)
+            own[own.index(other)] = ""
+    # A test's id is long: its sheet is enough where there are several.
+    places = distinct(
+        sheet_of(finding.where) if "!" in finding.where and ", " in finding.where else finding.where
+        for finding in group
+    )
+    more = len(places) - _PLACES_NAMED
+    named = [*places[:_PLACES_NAMED], *([f"{more} more"] if more > 0 else [])]
+    where = "; ".join(named) if any(", " in place for place in places) else listed(named)
+    return replace(group[0], where=where, message=" ".join(filter(None, [*own, *said[0][-shared:]])))
 
 
 def counted(findings: Iterable[Finding]) -> str:
     """Say how many findings there are of each severity."""
-    numbers = Counter(finding.severity for finding in findings)
+    numbers = Counter(finding.severity for finding in gathered(findings))
     return ", ".join(f"{numbers[kind]} {kind}{'s' if numbers[kind] > 1 else ''}" for kind in _GRAVEST if numbers[kind])
 
 
@@ -176,7 +222,7 @@ def _plain(value: float) -> str:
 
 
 def _percent_field(fraction: float | None) -> str:
-    """Write a fraction in per cent, nothing where there is none."""
+    """Write a fraction in percent, nothing where there is none."""
     return "" if fraction is None else _plain(100 * fraction)
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import SAID, cause, headline, least_words
+from flowkit.analysis.sentences import cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -52,7 +51,7 @@ from flowkit.reports.contents import (
     velocity_unit,
     with_interval,
 )
-from flowkit.reports.labels import KEPT, method_words, not_assessed_words, port_text, sides_of
+from flowkit.reports.labels import KEPT, gathered, method_words, not_assessed_words, port_text, sheet_of, sides_of
 from flowkit.units import from_si
 from flowkit.wording import (
     NOTHING,
@@ -148,17 +147,11 @@ def plain_table(*heads: tuple[str, str]) -> Table:
     return table
 
 
-def sheet_of(where: str) -> str:
-    """Return the file, and the worksheet where it is named before a cell, that a finding is about."""
-    pieces = where.split("!")
-    return "!".join(pieces[:2]) if len(pieces) > 2 else re.split(r"[:,]", pieces[0])[0]
-
-
 def capped(findings: Iterable[Finding]) -> list[Finding | str]:
     """Return each finding once, at most so many of a sheet, and in place of the rest how many there are."""
     shown: list[Finding | str] = []
     counts: dict[str, int] = {}
-    for finding in dict.fromkeys(findings):
+    for finding in gathered(findings):
         if finding.rule == "date-ambiguous" and any(isinstance(f, Finding) and f.rule == finding.rule for f in shown):
             continue  # one answer settles the dates of all sheets
         sheet = sheet_of(finding.where)
@@ -259,8 +252,8 @@ def _columns(text: Any) -> int:
 
 
 def _longest_word(text: str) -> int:
-    """Return how many columns the longest word takes."""
-    return max((_columns(word) for word in text.split()), default=0)
+    """Return how many columns the longest word takes; a number and its unit are one, as `broken` keeps them."""
+    return max((_columns(word) for word in KEPT.sub("\u00a0", text).split(" ")), default=0)
 
 
 def _room(head: str, cells: Sequence[Any], most: int) -> int:
@@ -333,7 +326,13 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
     count = f"{len(result.tests)} test" + ("s" if len(result.tests) != 1 else "")
     parts: list[RenderableType] = [Prose(f"{', '.join(files)}: {count}" if files else "no tests", "bold")]
     if same:
-        parts.append(Prose("All of them: " + "; ".join(_same_words(heads[i], rows[0][i]) for i in same) + "."))
+        parts.append(
+            Prose(
+                "All of them: "
+                + "; ".join(_same_words(heads[i], rows[0][i]) for i in same if rows[0][i] != NOTHING)
+                + "."
+            )
+        )
     shown = [place for place in range(len(heads)) if place not in same]
     if rows and shown:
         columns: list[tuple[str, Justify]] = [
@@ -345,7 +344,8 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
 
 def _same_words(head: str, cell: str) -> str:
     """Say what holds of every test."""
-    return {"points": f"{cell} points", "side": cell, "run": f"run {cell}"}.get(head, f"{head} {cell}")
+    side = "side not stated" if cell == "?" else cell
+    return {"points": f"{cell} points", "side": side, "run": f"run {cell}"}.get(head, f"{head} {cell}")
 
 
 def _reading_row(test: Any) -> list[str]:
@@ -645,10 +645,9 @@ def steps_text(comparison: Comparison) -> Parts:
         gains = [side.get(name) for side in found]
         causes = dict.fromkeys(cause(gain) for gain in gains if gain is not None)
         rows.append([names[name], *(_step_cell(gain) for gain in gains), "; ".join(map(printable, causes))])
-    heads: list[tuple[str, Justify]] = [("gain in mean flow", "left")]
-    heads += [(f"{side}, %", "left") for side, _ in sides]
+    heads: list[tuple[str, Justify]] = [("state", "left"), *((side, "left") for side, _ in sides)]
     wide = max(len(cell) for row in rows for cell in row[1:-1]) > _STEP_WIDE
-    parts: list[RenderableType] = []
+    parts: list[RenderableType] = [Prose("Gain in mean flow, %", "bold")]
     if wide:
         parts.append(listing(heads, [row[:-1] for row in rows]))
         parts.append(Prose("Changed: " + "; ".join(f"{row[0]}: {row[-1]}" for row in rows) + ".", "dim", indent=2))
@@ -707,23 +706,18 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
 
 
 _DOUBTS = 2
-"""Warnings shown beside the answer."""
-
-
-_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
-"""Rules of findings that the sentences on what is in doubt say already."""
+"""Warnings shown under the answer, where no sentence says what is in doubt."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
-    every = list(dict.fromkeys(finding for finding in comparison.findings if finding.severity == "warning"))
-    said = _SAID if comparison.parts.get("doubts") else ()
-    warnings = [finding for finding in every if finding.rule not in said]
-    notes = sum(finding.severity == "note" for finding in dict.fromkeys(comparison.findings))
-    left = len(every) - min(len(warnings), _DOUBTS)
+    every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
+    warnings = [] if comparison.parts.get("doubts") else every[:_DOUBTS]
+    notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
+    left = len(every) - len(warnings)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []
     more += [f"{notes} note{'s' if notes > 1 else ''}"] if notes else []
-    parts = list(findings_text(warnings[:_DOUBTS]))
+    parts = list(findings_text(warnings))
     listed = f"; {' and '.join(more)} with flowkit check" if more else ""
     return (*(["", *parts] if parts else []), Prose(f"Every figure: --tables{listed}.", "dim"))
 

@@ -44,7 +44,7 @@ def test_a_lift_outside_is_named_with_what_was_measured() -> None:
     with pytest.raises(RangeError) as caught:
         within(np.array([0.004, 0.0085, 0.009]), np.array([0.002, 0.008]))
     assert str(caught.value) == (
-        "a lift of 8.500 mm is outside the measured lifts of 2.000 to 8.000 mm; curves are never continued beyond what "
+        "a lift of 8.500 mm is outside the measured lifts of 2.000 to 8.000 mm; curves are never extended beyond what "
         "was measured; measure there."
     )
     with pytest.raises(RangeError, match=r"a lift of 1\.500 mm is outside"):

@@ -303,7 +303,7 @@ def test_undated_sheets_raise_one_question() -> None:
     undated = [head(name, factor, conditions=Conditions(bench="bench B")) for name, factor in (("b", 1.05), ("c", 1.1))]
     result = compare([head("a"), *undated], bench=Bench(repeatability=0.005))
     (found,) = [item for item in result.findings if item.rule == "drift-unknown"]
-    assert found.message.startswith("When were these flowed; all on the same day? The sheets of 'b' and 'c' carry no")
+    assert found.message.startswith("When were these flowed? All on the same day? The sheets of 'b' and 'c' carry no")
     assert "holds unless the bench moved by more than" in found.message
     stated = compare([head("a"), *undated], bench=Bench(repeatability=0.005, drift=0.003))
     assert "drift-unknown" not in {item.rule for item in stated.findings}

@@ -100,7 +100,7 @@ def test_what_no_flow_moves_has_no_interval() -> None:
         (lambda curve: float("nan"), "it gives nan"),
         (lambda curve: -curve(0.004), "above zero"),
         (lambda curve: "much", "ValueError"),
-        ("mean", "a str is no rule"),
+        ("mean", "a str is not a rule"),
     ],
 )
 def test_a_rule_that_fails_says_where(rule: object, message: str) -> None:

@@ -47,9 +47,9 @@ def test_what_was_corrected_by_how_much_and_what_is_missing() -> None:
     assert (finding.rule, finding.severity) == ("corrected-unequally", "warning")
     assert finding.where == "head.csv!b!intake 1 run 1"
     assert finding.message == (
-        "On the intake the check-plate correction was made for 'a' (by up to −4.8 %) but not for 'b', for want of the "
-        "check plate's reading and its nominal flow: a gain between them holds the correction as well as the work; "
-        "state what is missing for 'b'."
+        "On the intake the check-plate correction was made for 'a' (by up to −4.8 %) but not for 'b' (missing there: "
+        "the check plate's reading and its nominal flow). A gain between them includes the correction as well as the "
+        "work; state what is missing for 'b'."
     )
 
 
@@ -76,7 +76,7 @@ def test_what_was_corrected_by_how_much_and_what_is_missing() -> None:
 )
 def test_each_correction_names_what_it_wants(made: LedgerLine, lacking: LedgerLine, missing: str) -> None:
     # By hand: the mean of the typical flows is 0.22/5 = 0.044; 0.00045 of it is 1.02 %.
-    assert f"for want of {missing}: " in only(variant("a", made), variant("b", lacking)).message
+    assert f"(missing there: {missing}). " in only(variant("a", made), variant("b", lacking)).message
 
 
 @pytest.mark.parametrize(

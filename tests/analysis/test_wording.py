@@ -45,7 +45,7 @@ def test_a_loss_is_told_as_one() -> None:
 def test_a_gain_within_the_scatter_says_what_could_have_been_found() -> None:
     (total,) = compared(head("a", state=CAST), head("b", 1.002, state=CUT)).parts["headline"]
     assert "no difference proven between 'a' and 'b': +0.2 % ± 0.6" in total and "within the bench's scatter" in total
-    assert "these tests would show a gain of 0.8 % or more four times in five" in total
+    assert "these tests would show a gain of 0.8 % or more four times out of five" in total
 
 
 def test_not_assessed_says_so_and_what_can_be_done() -> None:
@@ -69,7 +69,7 @@ def test_other_days_without_a_check_plate_give_the_margin() -> None:
 def test_undated_sheets_raise_one_question() -> None:
     heads = [head(name, 1 + 0.05 * n, state=CAST, conditions=UNDATED) for n, name in enumerate("abc")]
     result = compared(*heads)
-    assert result.parts["doubts"][0].startswith("When were these flowed; all on the same day?")
+    assert result.parts["doubts"][0].startswith("When were these flowed? All on the same day?")
     assert result.parts["next"] == (
         "Next: put the days on which these sheets were flowed in the job; that settles it for all of them.",
     )

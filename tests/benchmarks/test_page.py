@@ -100,5 +100,5 @@ def test_an_answer_until_its_chart(benchmark: Any, page: Running) -> None:
         shown["html"] = page.get(page.base + "/answer", **form)
 
     benchmark.pedantic(answered, setup=asked, rounds=ROUNDS, warmup_rounds=2)
-    assert "Written" in str(shown["html"]) and "flow-chart" in str(shown["html"])
+    assert "Saved" in str(shown["html"]) and "flow-chart" in str(shown["html"])
     assert benchmark.stats["median"] <= 0.3

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfWriter
 
 from flowkit.cli.common import engine_progress, hush, working
 from flowkit.job import Job
@@ -20,6 +21,7 @@ VERBS = (
     ("engine", "job.toml"),
     ("whatif", "job.toml", "--valve", "intake.stem=6mm"),
     ("report", "job.toml", "--format", "xlsx", "-o", "out"),
+    ("attach", "job.toml", "build.pdf", "--pages", "1"),
 )
 
 
@@ -35,6 +37,9 @@ def job(tmp_path: Path) -> Path:
 @pytest.mark.parametrize("words", VERBS, ids=[words[0] for words in VERBS])
 def test_a_terminal_sees_a_bar(command: Command, words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", "xterm")
+    pages = PdfWriter()
+    pages.add_blank_page(595, 842)
+    pages.write("build.pdf")
     with monkeypatch.context() as terminal:
         terminal.setattr(sys.stderr, "isatty", lambda: True)
         done = command(*words)

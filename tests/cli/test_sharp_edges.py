@@ -38,7 +38,7 @@ def test_an_intake_sucked_beyond_a_vacuum_is_an_error(command: Command, two: lis
     done = command("compare", *two, "--repeatability", "0.5 %")
     assert done.code == 1
     assert "first.csv!first, intake 1: the test pressure stated for this test" in done.err
-    assert "is no flow bench's (50 Pa to 60 kPa); if its unit is wrong" in done.err
+    assert "is outside what flow benches use (50 Pa to 60 kPa); if its unit is wrong" in done.err
     assert done.err.count("\n") == 1
 
 
@@ -58,16 +58,16 @@ def test_a_leak_below_zero_is_said_in_the_units_of_the_sheet(command: Command, t
 
 
 TWO_WAYS = [
-    ("0.5", "without the sign % it could be 0.5 % or 50 %"),
-    ("5", "without the sign % it could be 5 % or 500 %"),
-    ("1", "without the sign % it could be 1 % or 100 %"),
-    ("0.005", "without the sign % it could be 0.005 % or 0.5 %"),
-    ("0,5", "without the sign % it could be 0.5 % or 50 %"),
+    ("0.5", "without the % sign it could be 0.5 % or 50 %"),
+    ("5", "without the % sign it could be 5 % or 500 %"),
+    ("1", "without the % sign it could be 1 % or 100 %"),
+    ("0.005", "without the % sign it could be 0.005 % or 0.5 %"),
+    ("0,5", "without the % sign it could be 0.5 % or 50 %"),
     ("150 %", "it must lie between 0 % and 100 %"),
     ("0 %", "it must lie between 0 % and 100 %"),
     ("-1 %", "it must lie between 0 % and 100 %"),
-    ("half", "'half' is not a number of per cent"),
-    ("0.5 mm", "'0.5 mm' is not a number of per cent"),
+    ("half", "'half' is not a percentage"),
+    ("0.5 mm", "'0.5 mm' is not a percentage"),
 ]
 
 

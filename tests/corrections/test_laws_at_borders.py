@@ -94,7 +94,7 @@ def test_laws_are_compared_at_the_day_s_barometer() -> None:
 
 def test_a_suction_beyond_the_barometer_leaves_the_blown_side_to_compare_with() -> None:
     step = correct_test_pressure(FLOWS, flow_test(side=None, test_pressure_pa=110e3), setting())
-    assert " % on the exhaust: that is" in step.findings[0].message
+    assert " % on the exhaust. That is" in step.findings[0].message
     assert "on the intake" not in step.findings[0].message
     assert step.line.inputs["law_difference"] is not None
 

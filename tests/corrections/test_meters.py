@@ -201,7 +201,7 @@ def test_water_of_tanaka() -> None:
     # Tanaka et al. 2001, table 1: 0, 4, 20, 40 °C (as CIPM's recommended table prints them).
     for celsius, rho in ((0, 999.8428), (4, 999.9749), (20, 998.2067), (40, 992.2152)):
         assert water_density(celsius + 273.15) == pytest.approx(rho, abs=1.5e-4)
-    with pytest.raises(CorrectionError, match="manometer liquid"):
+    with pytest.raises(CorrectionError, match="liquid of a manometer"):
         water_density(400.0)
 
 
@@ -506,7 +506,7 @@ def test_a_flow_beside_the_reading() -> None:
         ({"kind": "pitot", "pipe": "80 mm", "rule": "log-linear", "factor": 1}, "lacks count"),
         ({**PLATE, "manometer": {"liquid": "mercury"}}, "mercury"),
         ({**PLATE, "place": "cellar"}, "cellar"),
-        ({**PLATE, "u_calibration": "80 %"}, "no share"),
+        ({**PLATE, "u_calibration": "80 %"}, "not between"),
     ],
 )  # fmt: skip
 def test_a_meter_is_refused_by_name(keys: dict[str, Any], words: str) -> None:

@@ -269,7 +269,7 @@ def test_step_square_root() -> None:
     (finding,) = step.findings
     assert (finding.rule, finding.severity, finding.where) == ("law-difference", "note", "a.csv!intake 1")
     assert finding.message == (
-        "From 10.0 inH2O to 28.0 inH2O the square-root and the compressible law differ by 2.5 % on the intake: that is "
+        "From 10.0 inH2O to 28.0 inH2O the square-root and the compressible law differ by 2.5 % on the intake. That is "
         "the uncertainty of the method; test nearer to the reference pressure to make it smaller."
     )
     assert step.line.inputs["law_difference"] == pytest.approx(0.025, abs=5e-4)
@@ -290,7 +290,7 @@ def test_words_are_in_the_sheet_s_own_unit() -> None:
 def test_step_states_both_sides_where_the_side_is_not_known() -> None:
     (finding,) = correct_test_pressure(FLOWS, flow_test(side=None, test_pressure_pa=2000.0), setting()).findings
     assert " on the intake, 0." in finding.message
-    assert " on the exhaust: that is" in finding.message
+    assert " on the exhaust. That is" in finding.message
 
 
 @pytest.mark.parametrize(
@@ -304,7 +304,7 @@ def test_uncertainty_is_stated_beyond_a_factor_of_two(inches: float, stated: boo
 
 def test_what_no_intake_could_be_sucked_at_is_compared_for_the_exhaust_only() -> None:
     step = correct_test_pressure(FLOWS, flow_test(test_pressure_pa=150e3, side=None), setting())
-    assert "on the exhaust:" in step.findings[0].message
+    assert "on the exhaust." in step.findings[0].message
     assert "intake" not in step.findings[0].message
 
 

@@ -41,7 +41,7 @@ def test_fixture_that_differs() -> None:
         "warning",
         PLACE,
         "The fixture's bore of 83.00 mm (3.268 in) and the engine's of 80.50 mm (3.169 in) differ by 3.1 %, and the "
-        "flows were not corrected for it; give the engine's bore as the reference's bore to have them corrected.",
+        "flows were not corrected for it. Give the engine's bore as the reference's bore to have them corrected.",
     )
 
 
@@ -57,8 +57,8 @@ def test_valve_on_the_axis() -> None:
         "valve-on-axis",
         "note",
         PLACE,
-        "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the axis; "
-        "a valve near the wall is shrouded more than that.",
+        "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the axis. "
+        "A valve near the wall is shrouded more than that.",
     )
 
 

@@ -19,7 +19,7 @@ def test_the_test_pressure_is_named_with_what_it_would_have_done() -> None:
     assert message == (
         "The test-pressure correction is switched off, though the test was flowed at 10 inH2O and the reference is "
         "28 inH2O: it would have changed the flows of this test by up to +67.3 %, and a gain against a test that "
-        "differs in this holds that difference; leave the correction on, unless the bench has made it."
+        "differs in this includes that difference; leave the correction on, unless the bench has made it."
     )
 
 

@@ -36,6 +36,8 @@ def own_sheets(folder):
     """Put the reader's own sheets and build file, as README calls them, into a folder."""
     from pypdf import PdfWriter
 
+    folder = folder / "my_sheets"
+    folder.mkdir()
     for name in ("my_sheet.csv", "before.csv"):
         shutil.copy(ROOT / "sample_sheets" / "as_received.csv", folder / name)
     shutil.copy(ROOT / "sample_sheets" / "after_work.xlsx", folder / "after.xlsx")

@@ -17,6 +17,7 @@ MAKERS = {"Finding", "_Case", "doubt"}
 REFUSALS = {"_Refused"}  # of a meter's readings: always an error
 WARNINGS = {"_warned"}  # of an engine: case, rule, words
 PASSED_ON = {"problem.rule", "error.rule", "case.rule", "rule", "reader.text('rule')", "bad.rule", "finding.rule"}
+PASSED_ON.add("item['rule']")
 """What a rule may be where it is not written out: handed over from a place where it is."""
 
 

@@ -54,3 +54,29 @@ def test_public_names_are_in_the_reference():
     of_the_model = {name for name, home in flowkit._HOMES.items() if home == "model"}
     assert {name for name in flowkit.__all__ if not name.startswith("_")} - of_the_model <= shown
     assert "model" in shown
+
+
+def test_terms_in_headings_and_labels_are_in_the_glossary():
+    """Conditions, valve sizes, corrections and the heads of the tables of gains, each as it is written there."""
+    from flowkit.corrections import CORRECTIONS
+    from flowkit.fields import CONDITIONS, section
+    from flowkit.reports import contents
+
+    page = (DOCS / "glossary.md").read_text(encoding="utf-8").partition("## Units")[0].casefold()
+    source = Path(contents.__file__).read_text(encoding="utf-8")
+    heads = set(re.findall(r'GainColumn\("([a-z ]+)"', source))
+    assert {"at least", "by geometry", "share of total"} <= heads
+    terms = {row.words for row in CONDITIONS} | {row.words for row in section("valves").values()} | heads
+    terms |= {name.replace("-", " ") for name in CORRECTIONS}
+    plain = {"date", "notes", "humidity", "air temperature", "reading unit"}  # mean what they say
+    of_one_of_them = re.compile(r"^(check|leak|meter|test) ")  # "leak pressure": the leak's
+    missing = {term for term in terms - plain if term not in page and not of_one_of_them.match(term)}
+    assert not missing
+
+
+def test_the_glossary_is_in_order_and_names_a_term_once():
+    """A reader finds a term where the alphabet has it."""
+    text = (DOCS / "glossary.md").read_text(encoding="utf-8").partition("## Units")[0]
+    terms = [term.casefold() for term in re.findall(r"^\| \*\*(.+?)\*\* \|", text, re.M)]
+    assert len(terms) > 60
+    assert terms == sorted(set(terms))

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from flowkit.engine import Cam, EngineData
-from flowkit.engine.cammapping import cams_of_tables
+from flowkit.engine.cam import cams_of_tables
 from flowkit.engine.data import engine_of_tables
 from flowkit.errors import EngineError, JobError
 from flowkit.fields import section
@@ -127,7 +127,7 @@ def test_missing_keys_are_named() -> None:
         ({"rod_m": 0.03}, "rod is shorter"),
         ({"combustion_efficiency": 1.2}, "between 0 and 1"),
         ({"gamma_value": 1.0}, "ratio of specific heats of 1"),
-        ({"wiebe_duration_deg": 0.0}, "longer than nothing"),
+        ({"wiebe_duration_deg": 0.0}, "must be above zero"),
         ({"speeds_rpm": ()}, "none at all"),
     ],
 )
@@ -175,7 +175,7 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
         cam_of(table, tmp_path)
     with pytest.raises(JobError, match="counts from top dead centre"):
         cam_of({**table, "centreline": "70 ABDC"}, tmp_path)
-    with pytest.raises(JobError, match="opens has no meaning beside a measured table"):
+    with pytest.raises(JobError, match="opens cannot be used beside a measured table"):
         cam_of({**table, "opens": "12 BTDC"}, tmp_path)
 
 
@@ -183,7 +183,7 @@ def test_cam_of_a_table(tmp_path: Path) -> None:
     ("change", "message"),
     [
         ({"peak": "9 mm"}, "did you mean 'peak_lift'"),
-        ({"degrees": "cam"}, "degrees has no meaning beside opens and closes"),
+        ({"degrees": "cam"}, "degrees cannot be used beside opens and closes"),
         ({"lift_at": "cam"}, "needs the rocker ratio"),
         ({"lash": "-0.1 mm"}, "negative"),
         ({"closes": "15 ATDC"}, "opens and closes at the same dead centre"),

@@ -6,17 +6,19 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from flowkit.engine import Cam
-from flowkit.engine.cammapping import cams_of_tables
+from flowkit.engine.cam import cams_of_tables
 from flowkit.engine.data import engine_of_tables
 from flowkit.engine.figures import Case, LiftedCurve, PortCurves, peak_of
 from flowkit.engine.results import EngineResult
 from flowkit.engine.run import VariantEngine, engine_findings, run_engine
+from flowkit.engine.sentences import cautions_for
 from flowkit.errors import EngineError, FlowkitError, JobError
 from flowkit.job import Job
 from flowkit.job.engine import whatif
@@ -282,6 +284,15 @@ def test_cautions_fit_what_changed_and_come_first(result: EngineResult) -> None:
     assert not any("stems: an exhaust" in text for text in result.cautions)
 
 
+def test_recut_seats_and_other_valves_have_cautions_of_their_own(monkeypatch: pytest.MonkeyPatch) -> None:
+    case, flows = SimpleNamespace(valves=VALVES, engine=QUICK), SimpleNamespace(filling=None)
+    monkeypatch.setattr("flowkit.engine.figures.what_changed", lambda before, after: ("seats", "valves"))
+    first, second, *rest = cautions_for(case, case, flows, flows)
+    assert first.startswith("Other valves: check valve-to-piston")
+    assert second.startswith("Recut seats: check installed spring height")
+    assert not any(text.startswith(("Other valves", "Recut", "Slimmer", "Bigger")) for text in rest)
+
+
 def test_averages_are_of_each_ports_own_curve() -> None:
     """A port measured at 2 and 6 mm and one at 3, 6 and 8: the mean at 4 mm is that of both curves, to 6 mm only."""
     one, two = LiftedCurve((0.002, 0.006), (0.02, 0.05)), LiftedCurve((0.003, 0.006, 0.008), (0.03, 0.05, 0.06))
@@ -376,7 +387,7 @@ def test_brake_figures_below_zero_are_no_peak_and_repeated_findings_are_said_onc
     notes = [item for item in found.findings if item.rule == "engine-doubtful"]
     assert [item.where for item in notes] == ["; ".join(TWO)]
     none = run_engine(compared, replace(light, speeds_rpm=(1500.0,)), CAMS, reference=Reference())
-    assert "'as received' and 'ported' fire at no speed" in none.sentences[0]
+    assert "'as received' and 'ported' do not fire at any speed" in none.sentences[0]
 
 
 def quick_job() -> Job:
@@ -401,14 +412,14 @@ def test_a_sweep_is_a_table_of_all_values() -> None:
     [
         ("compression_ratio", [], "a value is missing"),
         ("compression_ratio", [10, None], "a value is missing"),
-        ("compression_ratio", 10, "is no list of values"),
-        ("compression_ratio", "10", "is no list of values"),
+        ("compression_ratio", 10, "is not a list of values"),
+        ("compression_ratio", "10", "is not a list of values"),
         ("compression_ratio", [20], "is above 15"),
         ("compression_ratio", ["a"], "is not a number"),
         ("cam.advance", ["x"], "'x'"),
         ("cam.advance", [float("nan")], "is not a number"),
         ("bore", [80], "has no unit"),
-        ("valves.intake.head", ["80 mm"], "cannot be"),
+        ("valves.intake.head", ["80 mm"], "is not possible"),
         ("valves.intake.width", ["80 mm"], "no dimension"),
         ("nonsense", [1], "unknown key"),
         ("intake.nonsense", [1], "unknown key"),

@@ -246,12 +246,12 @@ def test_never_over_an_existing_file(tmp_path: Path) -> None:
     for suffix in (".xlsx", ".csv"):
         path = tmp_path / f"a{suffix}"
         path.write_text("filled in")
-        with pytest.raises(SheetError, match="the file exists"):
+        with pytest.raises(SheetError, match="this file already exists"):
             write_blank(path, step_m=0.001, top_m=0.01)
         assert path.read_text() == "filled in"
     link = tmp_path / "link.csv"
     link.symlink_to(tmp_path / "nowhere.csv")
-    with pytest.raises(SheetError, match="the file exists"):
+    with pytest.raises(SheetError, match="this file already exists"):
         write_blank(link, step_m=0.001, top_m=0.01)
 
 
@@ -264,7 +264,7 @@ def test_a_file_that_appears_meanwhile_is_kept(tmp_path: Path, monkeypatch: pyte
         real(source, target)
 
     monkeypatch.setattr(os, "link", late)
-    with pytest.raises(SheetError, match="the file exists"):
+    with pytest.raises(SheetError, match="this file already exists"):
         write_blank(path, step_m=0.001, top_m=0.01)
     assert path.read_text() == "filled in"
     assert [item.name for item in tmp_path.iterdir()] == ["a.csv"]
@@ -308,7 +308,7 @@ def test_place_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.Monkey
         ({"lifts_m": [0.001], "runs": 0}, "needs a lift, a side, a port and a run"),
         ({"lifts_m": [0.001], "runs": 30}, "1 lifts and 120 columns do not fit on a page"),
         ({"step_m": 0.0005, "top_m": 0.0145, "runs": 3}, "29 lifts and 12 columns"),
-        ({"lifts_m": [0.001], "ports": [" "]}, "no name for a port"),
+        ({"lifts_m": [0.001], "ports": [" "]}, "cannot be the name of a port"),
     ],
 )
 def test_sheets_that_cannot_be(tmp_path: Path, asked: dict[str, Any], message: str) -> None:
@@ -387,7 +387,7 @@ def test_a_sheet_of_readings_needs_a_unit_that_meters_have(
     tmp_path: Path, reading: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run(["blank", str(tmp_path / "a.csv"), "--readings", reading]) == 1
-    assert "is no unit that a meter is read in" in capsys.readouterr().err
+    assert "is not a unit a meter is read in" in capsys.readouterr().err
     assert not (tmp_path / "a.csv").exists()
 
 
@@ -395,7 +395,7 @@ def test_a_sheet_of_readings_has_the_cautions_too(tmp_path: Path) -> None:
     for options in ([], ["--readings", "inH2O"]):
         assert run(["blank", str(tmp_path / f"{len(options)}.csv"), *options]) == 0
         text = (tmp_path / f"{len(options)}.csv").read_text(encoding="utf-8-sig")
-        assert all(word in text for word in ("ear and eye", "loose hair", "gauge fluid", "dust"))
+        assert all(word in text for word in ("ear and eye", "loose hair", "manometer fluid", "dust"))
 
 
 @pytest.mark.parametrize("suffix", ["csv", "xlsx"])

@@ -28,16 +28,16 @@ def row(cells: str) -> str:
 XLSX: dict[str, tuple[Callable[[Path], Path], str]] = {
     "zip bomb": (
         lambda p: write_xlsx(p, worksheet(f"<sheetData>{' ' * 60_000_000}</sheetData>")),
-        r"inflates beyond .* \(20 MB a part, 40 MB in all\)",
+        r"unpacks to more than .* \(20 MB a part, 40 MB in all\)",
     ),
     "many middling parts": (
         lambda p: write_xlsx(p, parts={f"xl/a{n}.xml": " " * 15_000_000 for n in range(4)}),
         "40 MB in all",
     ),
-    "bomb in a comment part": (lambda p: write_xlsx(p, parts={"xl/comments1.xml": " " * 30_000_000}), "inflates"),
+    "bomb in a comment part": (lambda p: write_xlsx(p, parts={"xl/comments1.xml": " " * 30_000_000}), "unpacks"),
     "bomb named as a picture": (
         lambda p: write_xlsx(p, parts={"xl/worksheets/sheet2.png": " " * 30_000_000}),
-        "inflates",
+        "unpacks",
     ),
     "last cell of the sheet": (
         lambda p: write_xlsx(p, worksheet(FAR.format('<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'))),
@@ -61,15 +61,15 @@ XLSX: dict[str, tuple[Callable[[Path], Path], str]] = {
     ),
     "row number too large": (
         lambda p: write_xlsx(p, worksheet(FAR.format('<row r="99999999999"/>'))),
-        "is the place of no cell",
+        "is not the address of a cell",
     ),
     "reference too large": (
         lambda p: write_xlsx(p, worksheet(row('<c r="A99999999999999999999"><v>1</v></c>'))),
-        "is the place of no cell",
+        "is not the address of a cell",
     ),
     "reference too wide": (
         lambda p: write_xlsx(p, worksheet(row('<c r="AAAAAAAA1"><v>1</v></c>'))),
-        "is the place of no cell",
+        "is not the address of a cell",
     ),
     "row nought": (
         lambda p: write_xlsx(p, worksheet('<sheetData><row r="0"><c r="A0"><v>1</v></c></row></sheetData>')),
@@ -95,18 +95,18 @@ XLSX: dict[str, tuple[Callable[[Path], Path], str]] = {
         lambda p: write_xlsx(
             p, parts={"xl/sharedStrings.xml": '<sst uniqueCount="4294967296"><si><t>a</t></si></sst>'}
         ),
-        "more texts than it can hold",
+        "more text than it holds",
     ),
     "promised texts, oddly": (
         lambda p: write_xlsx(p, parts={"xl/sharedStrings.xml": "<sst uniqueCount = '+9e9'><si><t>a</t></si></sst>"}),
-        "more texts than it can hold",
+        "more text than it holds",
     ),
     "missing shared text": (
         lambda p: write_xlsx(p, worksheet(row('<c r="A1" t="s"><v>99</v></c>'))),
         "cut off or broken",
     ),
     "no XML at all": (lambda p: write_xlsx(p, "garbage"), "broken"),
-    "XML cut off": (lambda p: write_xlsx(p, worksheet("<sheetData><row><c><v>1</v></c>")), "not proper XML|broken"),
+    "XML cut off": (lambda p: write_xlsx(p, worksheet("<sheetData><row><c><v>1</v></c>")), "broken"),
     "UTF-16": (lambda p: write_xlsx(p, worksheet(ONE_CELL).encode("utf-16")), "encoding"),
     "no sheets": (lambda p: write_xlsx(p, sheets=""), "no worksheet"),
     "too many sheets": (
@@ -149,7 +149,7 @@ def test_size_that_the_directory_hides(tmp_path: Path) -> None:
     path = write_xlsx(tmp_path / "a.xlsx", worksheet(f"<sheetData>{' ' * 30_000_000}</sheetData>"))
     size = zipfile.ZipFile(path).getinfo("xl/worksheets/sheet1.xml").file_size
     path.write_bytes(path.read_bytes().replace(struct.pack("<I", size), struct.pack("<I", 1000)))
-    with pytest.raises(SheetError, match="inflates beyond"):
+    with pytest.raises(SheetError, match="unpacks to more than"):
         read_grids(path)
     small = write_xlsx(tmp_path / "b.xlsx", worksheet(ONE_CELL))
     size = zipfile.ZipFile(small).getinfo("xl/worksheets/sheet1.xml").file_size
@@ -259,7 +259,7 @@ def test_encrypted_xls_and_wrapped_xlsx(tmp_path: Path) -> None:
         read_grids(path)
     document = "WordDoc\0".encode("utf-16-le") + bytes(64 - 16) + struct.pack("<H", 16)
     path.write_bytes(patched(xls_bytes(), name, document))
-    with pytest.raises(SheetError, match="no spreadsheet"):
+    with pytest.raises(SheetError, match="not a spreadsheet"):
         read_grids(path)
 
 
@@ -391,7 +391,7 @@ def test_reader_that_panics_is_a_plain_error(tmp_path: Path, monkeypatch: pytest
 
     monkeypatch.setattr(workbook, "CalamineWorkbook", Reader)
     path = write_xlsx(tmp_path / "a.xlsx")
-    with pytest.raises(SheetError, match="index out of bounds"):
+    with pytest.raises(SheetError, match=r"a\.xlsx: the file is cut off or broken; open it"):
         read_grids(path)
     Panic.__module__ = "elsewhere"
     with pytest.raises(Panic):
@@ -410,10 +410,10 @@ def test_package_whose_parts_stand_elsewhere(tmp_path: Path) -> None:
 def test_lists_of_sheets_that_differ(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from flowkit.importers.files import workbook
 
-    monkeypatch.setattr(workbook, "_facts", lambda data, label: ())
-    with pytest.raises(SheetError, match="in two ways"):
+    monkeypatch.setattr(workbook, "_facts", lambda data: ())
+    with pytest.raises(SheetError, match="cut off or broken"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))
-    monkeypatch.setattr(workbook, "_facts", lambda data, label: (None,))
+    monkeypatch.setattr(workbook, "_facts", lambda data: (None,))
     monkeypatch.setattr(workbook, "MAX_CELLS", 0)
     with pytest.raises(SheetError, match="more than the 0 cells"):
         read_grids(write_xlsx(tmp_path / "a.xlsx"))

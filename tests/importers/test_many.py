@@ -117,7 +117,7 @@ def test_a_file_that_brings_its_process_down(archive: Path, monkeypatch: pytest.
     found = list(read_many(["2024/a.csv", "2024/b.csv", "z*.csv"], workers=2))
     assert len(found) == 14
     (broken,) = [r.error for r in found if r.error]
-    assert str(broken).startswith("b.csv: reading the file brought the reading process down; open it in")
+    assert str(broken).startswith("b.csv: the file crashed the reader; open it in")
 
 
 def test_other_errors_of_the_family_become_sheet_errors(archive: Path, monkeypatch: pytest.MonkeyPatch) -> None:

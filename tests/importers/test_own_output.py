@@ -100,7 +100,7 @@ def test_start_leaves_it_out_and_says_so(made: Path, tmp_path: Path) -> None:
     text = start_job(tmp_path).read_text(encoding="utf-8")
     sheets = [sheet for variant in tomllib.loads(text)["variant"] for sheet in variant["sheets"]]
     assert {sheet.partition("!")[0] for sheet in sheets} == {"as_received.csv", "after_work.xlsx", "build.xlsx"}
-    assert "# Left out: flow_chart.xlsx: nothing in it but what flowkit made" in text
+    assert "# Left out: flow_chart.xlsx: everything in it was made by flowkit" in text
     assert "what flowkit made in it left out" in text
     assert "# Left out: build.before-flowkit.xlsx: the backup of a build file that flowkit added to" in text
     assert Job.load(tmp_path / "job.toml").compare().sides
@@ -109,5 +109,5 @@ def test_start_leaves_it_out_and_says_so(made: Path, tmp_path: Path) -> None:
 def test_start_of_a_folder_with_nothing_else(made: Path, tmp_path: Path) -> None:
     shutil.copy(made / "flow_chart.xlsx", tmp_path)
     text = start_job(tmp_path).read_text(encoding="utf-8")
-    assert "# Left out: flow_chart.xlsx: nothing in it but what flowkit made" in text
+    assert "# Left out: flow_chart.xlsx: everything in it was made by flowkit" in text
     assert "variant" not in tomllib.loads(text)

@@ -61,11 +61,11 @@ def test_keys_added_later_do_not_disturb(tmp_path: Path) -> None:
     ("content", "message"),
     [
         (b"{", "cannot be used"),
-        (b"[1]", 'no document of kind "read"'),
-        (b'{"kind": "compare", "tests": []}', 'no document of kind "read"'),
-        (b'{"kind": "read", "tests": 3}', 'no document of kind "read"'),
-        (b'{"kind": "read", "tests": [], "findings": 3}', 'no document of kind "read"'),
-        (b'{"kind": "read", "tests": [{"run": NaN}]}', "NaN is no number"),
+        (b"[1]", 'not a document of kind "read"'),
+        (b'{"kind": "compare", "tests": []}', 'not a document of kind "read"'),
+        (b'{"kind": "read", "tests": 3}', 'not a document of kind "read"'),
+        (b'{"kind": "read", "tests": [], "findings": 3}', 'not a document of kind "read"'),
+        (b'{"kind": "read", "tests": [{"run": NaN}]}', "NaN is not a number"),
         (b"[" * 200_000, "cannot be used"),
         (b"\xff\xfe", "cannot be used"),
         (b" " * 10_000_001, "10 MB"),
@@ -134,29 +134,29 @@ TEST = jsonable(
 @pytest.mark.parametrize(
     ("path", "value", "message"),
     [
-        (["id"], None, "id is no text"),
-        (["file"], 3, "file is no text"),
-        (["variant"], None, "variant is no text"),
-        (["port"], 1, "port is no text"),
+        (["id"], None, "id is not text"),
+        (["file"], 3, "file is not text"),
+        (["variant"], None, "variant is not text"),
+        (["port"], 1, "port is not text"),
         (["side"], "left", "side is 'left', not one of intake, exhaust"),
-        (["side"], 3, "side is no text"),
-        (["run"], 0, "run is no whole number from 1"),
-        (["run"], True, "run is no whole number"),
-        (["run"], 1.5, "run is no whole number"),
-        (["points"], None, "points is no list"),
-        (["points", 0], 3, r"points\[0\] is no object"),
-        (["points", 0, "lift_m"], "2", "lift_m is no number"),
+        (["side"], 3, "side is not text"),
+        (["run"], 0, "run is not a whole number of 1 or more"),
+        (["run"], True, "run is not a whole number"),
+        (["run"], 1.5, "run is not a whole number"),
+        (["points"], None, "points is not a list"),
+        (["points", 0], 3, r"points\[0\] is not an object"),
+        (["points", 0, "lift_m"], "2", "lift_m is not a number"),
         (["points", 0, "lift_m"], -0.001, "lift_m is below zero"),
-        (["points", 0, "lift_m"], 10**400, "lift_m is no number"),
-        (["points", 0, "flow_m3_s"], None, "flow_m3_s is no number"),
-        (["points", 0, "flow_m3_s"], True, "flow_m3_s is no number"),
+        (["points", 0, "lift_m"], 10**400, "lift_m is not a number"),
+        (["points", 0, "flow_m3_s"], None, "flow_m3_s is not a number"),
+        (["points", 0, "flow_m3_s"], True, "flow_m3_s is not a number"),
         (["points", 1, "pressure_pa"], 0, "pressure_pa is not above zero"),
-        (["points", 1, "source"], None, "source is no text"),
-        (["conditions"], None, "conditions is no object"),
-        (["conditions", "test_pressure_pa"], "28", "test_pressure_pa is no number"),
-        (["conditions", "date"], 2026, "date is no text"),
-        (["units", "lift"], None, "units.lift is no object"),
-        (["units", "flow", "unit"], "bananas", "unit is 'bananas', which is no unit"),
+        (["points", 1, "source"], None, "source is not text"),
+        (["conditions"], None, "conditions is not an object"),
+        (["conditions", "test_pressure_pa"], "28", "test_pressure_pa is not a number"),
+        (["conditions", "date"], 2026, "date is not text"),
+        (["units", "lift"], None, "units.lift is not an object"),
+        (["units", "flow", "unit"], "bananas", "unit is 'bananas', which is not a unit"),
         (["units", "flow", "source"], "guessed", "source is 'guessed'"),
     ],
 )
@@ -171,11 +171,11 @@ def test_every_value_is_looked_at(path: list[str | int], value: object, message:
 
 
 def test_what_is_no_object_is_refused() -> None:
-    with pytest.raises(SheetError, match="test is no object"):
+    with pytest.raises(SheetError, match="test is not an object"):
         test_from_json([])
     with pytest.raises(SheetError, match="severity"):
         finding_from_json({"rule": "a", "severity": "fatal", "where": "", "message": ""})
-    with pytest.raises(SheetError, match="message is no text"):
+    with pytest.raises(SheetError, match="message is not text"):
         finding_from_json({"rule": "a", "severity": "note", "where": ""})
 
 

@@ -160,7 +160,7 @@ def test_dimensions_on_the_sheets_stand_with_their_side(tmp_path: Path) -> None:
 
 def test_a_job_is_written_whatever_the_folder_holds(tmp_path: Path) -> None:
     text = start_job(tmp_path).read_text(encoding="utf-8")
-    assert "There is no sheet in this folder" in text and "variant" not in tomllib.loads(text)
+    assert "There are no sheets in this folder" in text and "variant" not in tomllib.loads(text)
     (tmp_path / "old" / "2025").mkdir(parents=True)
     write_csv(tmp_path / "old" / "2025" / "a.csv", sheet())
     write_csv(tmp_path / "copy of a.csv", sheet())

@@ -39,10 +39,15 @@ def test_sheets_are_dragged_to_states_and_heads(visit: Any, folder: Path, served
     # Lanes of heads appear while a sheet is in the hand.
     lane = '.state[data-state="stock"] .offers [data-head="left"]'
     assert not user.find(lane).is_visible()
-    box = user.find(chip).bounding_box()
-    user.page.mouse.move(box["x"] + 8, box["y"] + 8)
-    user.page.mouse.down()
-    user.page.mouse.move(box["x"] + 24, box["y"] + 16, steps=3)
+    for _ in range(3):  # a busy computer may let go of the sheet before the drag has begun
+        box = user.find(chip).bounding_box()
+        user.page.mouse.move(box["x"] + 8, box["y"] + 8)
+        user.page.mouse.down()
+        user.page.mouse.move(box["x"] + 24, box["y"] + 16, steps=5)
+        user.page.wait_for_timeout(500)
+        if user.find(lane).is_visible():
+            break
+        user.page.mouse.up()
     user.find(lane).wait_for(state="visible")
     place = user.find(lane).bounding_box()
     user.page.mouse.move(place["x"] + 12, place["y"] + 12, steps=3)
@@ -65,7 +70,9 @@ def test_what_if_shows_its_effect_while_a_field_moves(visit: Any, sample: Path, 
     slider.focus()
     for _ in range(6):
         slider.press("ArrowRight")
-    assert float(user.text('output[for="w-1"]')) == pytest.approx(81.1)
+    # From the last state's own engine: its block is bored to 81 mm, the job's is 80.5 mm.
+    assert float(user.text('output[for="w-1"]')) == pytest.approx(81.6)
+    assert "(now 81.0)" in user.text("#whatif") and "(now 11.2)" in user.text("#whatif")
     user.until("() => document.querySelector('#outcome dl.said')", 90)
     first = user.text("#outcome dl.said")
     # The very slider is still there and in the hand; only what it does was replaced.
@@ -117,14 +124,14 @@ def test_a_meter_is_written_by_its_form(visit: Any, sample: Path, served: Any) -
     user.click("Show its fields")
     user.fill("[name=hole]", "32 mm")
     user.fill("[name=coefficient]", "a lot")
-    user.click("Write the meter")
+    user.click("Save the meter")
     user.find(".notice.bad").wait_for()
     assert "meter" not in written(sample)
     # What was typed is still there to be corrected.
     assert user.find("[name=hole]").input_value() == "32 mm"
     user.fill("[name=coefficient]", "0.602")
-    user.click("Write the meter")
-    user.sees("Written: meter: plate")
+    user.click("Save the meter")
+    user.sees("Saved: meter: plate")
     assert written(sample)["meter"] == {"kind": "plate", "hole": "32 mm", "coefficient": 0.602}
     assert flowkit.Job.load(sample / "job.toml").meters
 
@@ -210,7 +217,7 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     user.sees("What are these flows in?")
     to("CFM")
     press("Enter")  # the tick "for all 2 sheets" is set
-    user.sees("Written: flow unit CFM")
+    user.sees("Saved: flow unit CFM")
     user.page.evaluate("document.body.focus(), document.activeElement.blur()")
     to("Heads")
     press("Enter")
@@ -219,7 +226,7 @@ def test_the_whole_way_by_keyboard_alone(visit: Any, folder: Path, served: Any, 
     press("Space")
     to("That is what was done")
     press("Enter")
-    user.sees("Written: ported: intake ports")
+    user.sees("Saved: ported: intake ports")
     assert "state" in written(folder)["variant"][1]
     to("Result")
     press("Enter")

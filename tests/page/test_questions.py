@@ -81,9 +81,9 @@ CASES = {
     "slip left out": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through its neighbours", "Leave it out", {}),
     "row left out": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through", "Leave this row out", {}),
     "kept": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through its neighbours", "Keep 190", {}),
-    "no number": (PLAIN.replace("5,100,90", "5,1o0,90"), "no number", "Use this value",
+    "no number": (PLAIN.replace("5,100,90", "5,1o0,90"), "not a number", "Use this value",
                   {"own": "100", "reason": "a letter o typed for a nought"}),
-    "lift of no number": (PLAIN.replace("5,100,90", "5x,100,90"), "no number", "Leave this row out", {}),
+    "lift of no number": (PLAIN.replace("5,100,90", "5x,100,90"), "not a number", "Leave this row out", {}),
     "negative flow": (PLAIN.replace("5,100,90", "5,-100,90"), "below zero", "Use this value",
                       {"own": "100", "reason": "sign of the suction"}),
     "negative lift": (PLAIN.replace("5,100,90", "-5,100,90"), "negative", "Use this value",
@@ -110,7 +110,7 @@ def test_a_question_is_settled_by_its_own_controls(folder: Path, case: str) -> N
     assert any(words in text for text in texts), texts
     assert not any(mark in text for text in texts for mark in (" --", "[[", "columns =", "job file")), texts
     notice = reader.answer("a.csv", words, button, **fields)
-    assert notice.startswith("Written"), notice
+    assert notice.startswith("Saved"), notice
     left = [" ".join(ask.text_content().split()) for ask in reader.asks("a.csv")]
     if case != "mass flow":
         assert not any(words in text for text in left), left
@@ -135,7 +135,7 @@ def test_a_contradiction_is_settled_either_way(folder: Path) -> None:
             '[[variant]]\nname = "a"\nsheets = ["a.csv"]\nconditions = { test_pressure = "10 inH2O" }\n'
         )
         reader = Reader(folder)
-        assert reader.answer("a.csv", "28 inH2O", button, **fields).startswith("Written")
+        assert reader.answer("a.csv", "28 inH2O", button, **fields).startswith("Saved")
         (variant,), findings = flowkit.Job.load(folder / "job.toml").read()
         assert not [item for item in findings if item.severity == "error"]
         pressures = [test.conditions.test_pressure_pa for test in variant.tests]
@@ -158,10 +158,10 @@ def test_one_answer_dates_all_undated_sheets(folder: Path) -> None:
     (folder / "before.csv").write_text(PLAIN)
     (folder / "after.csv").write_text(PLAIN.replace("5,100,90", "5,108,97").replace("6,120,108", "6,130,117"))
     reader = Reader(folder)
-    words = "When were these flowed; all on the same day?"
+    words = "When were these flowed? All on the same day?"
     for name in ("before.csv", "after.csv"):
         assert any(words in ask.text_content() for ask in reader.asks(name))
-    assert reader.answer("before.csv", words, "OK", own="2026-03-20", all="on").startswith("Written: date 2026-03-20")
+    assert reader.answer("before.csv", words, "OK", own="2026-03-20", all="on").startswith("Saved: date 2026-03-20")
     read, _ = flowkit.Job.load(folder / "job.toml").read()
     assert {test.conditions.date for variant in read for test in variant.tests} == {"2026-03-20"}
     for name in ("before.csv", "after.csv"):
@@ -180,7 +180,7 @@ def test_a_cell_of_a_workbook_with_several_sheets_is_set_on_its_own_sheet(folder
     book.save(folder / "a.xlsx")
     reader = Reader(folder)
     notice = reader.answer("a.xlsx", "the curve through its neighbours", "Use this value", own="100", reason="asked")
-    assert notice.startswith("Written"), notice
+    assert notice.startswith("Saved"), notice
     read, findings = flowkit.Job.load(folder / "job.toml").read()
     assert not [item for item in findings if item.severity != "note" and item.rule == "typing-slip"]
     assert [len(variant.tests) for variant in read] == [2, 2]
@@ -192,8 +192,8 @@ def test_a_table_without_headings_is_described_column_by_column(folder: Path) ->
     fields = {"lift_unit": "mm", "flow_unit": "CFM", "side0": "lifts", "side1": "intake", "side2": "exhaust"}
     if not reader.asks("a.csv"):
         reader.client.post("/sheets/use", data={"file": "a.csv"})
-    assert reader.answer("a.csv", "Say what each column is", "Read it so", **fields).startswith("Written")
-    assert reader.answer("a.csv", "What test pressure", "28 inH2O").startswith("Written")
+    assert reader.answer("a.csv", "Say what each column is", "Read it this way", **fields).startswith("Saved")
+    assert reader.answer("a.csv", "What test pressure", "28 inH2O").startswith("Saved")
     (variant,), findings = flowkit.Job.load(folder / "job.toml").read()
     assert [(test.side, len(test.points)) for test in variant.tests] == [("intake", 8), ("exhaust", 8)]
     assert not [item for item in findings if item.severity == "error"]

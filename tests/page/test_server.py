@@ -193,7 +193,7 @@ def test_names_cells_and_notes_are_text_never_markup(client: TestClient, folder:
     ],
 )
 def test_a_dropped_name_becomes_a_plain_file_of_the_folder(folder: Path, name: str, kept: str | None) -> None:
-    from flowkit.page.uploads import keep
+    from flowkit.page.plumbing import keep
 
     made, _ = keep(folder, name, MESSY.encode())
     assert [path.name for path in folder.iterdir()] == [made]
@@ -366,7 +366,7 @@ def test_every_change_can_be_undone_and_redone(client: TestClient, folder: Path)
 
 def test_a_hundred_states_are_kept_and_no_more(folder: Path) -> None:
     from flowkit.page.answers import set_table_value
-    from flowkit.page.jobdoc import JobDocument
+    from flowkit.page.workspace import JobDocument
 
     document = JobDocument(folder / "job.toml")
     for number in range(130):
@@ -394,7 +394,7 @@ def test_an_answer_to_a_file_that_an_editor_changed_is_refused_and_nothing_is_lo
     (folder / "job.toml").write_text(edited)
     named = {"kind": "condition", "file": "as_received.csv", "key": "bench", "own": "bench C"}
     for path, data in (("/display", {"display": "metric"}), ("/undo", {}), ("/answer", named)):
-        assert "changed meanwhile" in client.post(path, data={**data, "version": shown}).text
+        assert "changed in the meantime" in client.post(path, data={**data, "version": shown}).text
         assert (folder / "job.toml").read_text() == edited
     client.post("/display", data={"display": "metric", "version": version_of(client)})
     client.post("/undo", data={"version": version_of(client)})
@@ -421,7 +421,7 @@ def test_a_job_with_an_error_is_shown_with_the_way_out(client: TestClient, folde
 KILLED = """
 import os, sys, pathlib
 import flowkit.output
-from flowkit.page.jobdoc import JobDocument
+from flowkit.page.workspace import JobDocument
 from flowkit.page.answers import set_table_value
 folder, nth = pathlib.Path(sys.argv[1]), int(sys.argv[2])
 count = 0
@@ -455,7 +455,7 @@ def test_killed_at_every_write_the_job_file_is_the_old_or_the_new_one(folder: Pa
         assert text in (old, new)
         seen.add((ended, text == new))
         # Whatever was on disk, it can be undone and nothing is lost.
-        from flowkit.page.jobdoc import JobDocument
+        from flowkit.page.workspace import JobDocument
 
         document = JobDocument(folder / "job.toml")
         if text == new:
@@ -501,7 +501,7 @@ def test_opened_twice_on_one_folder_it_is_one_page(folder: Path, serve: Callable
     _, address = serve(folder)
     second, again = serve(folder)
     _, err = second.communicate(timeout=15)
-    assert again == address and second.returncode == 0 and "open already" in err
+    assert again == address and second.returncode == 0 and "already open" in err
 
 
 def test_closed_on_the_page_it_ends_and_says_how_to_come_back(folder: Path, serve: Callable[..., Any]) -> None:
@@ -805,7 +805,7 @@ def test_a_meter_is_described_by_its_form(client: TestClient, folder: Path) -> N
     assert 'name="hole"' in text and 'name="coefficient"' in text
     data = {"kind": "plate", "hole": "32 mm", "coefficient": "0.602", "place": "chamber", "u_calibration": "0.6 %",
             "manometer.liquid": "water", "manometer.angle": "14.5°"}  # fmt: skip
-    assert "Written: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
+    assert "Saved: meter: plate" in client.post("/meter", data={**data, "version": version_of(client)}).text
     written = tomlkit.parse((folder / "job.toml").read_text())["meter"]
     assert written["coefficient"] == 0.602 and written["manometer"] == {"liquid": "water", "angle": "14.5°"}
     assert flowkit.Job.load(folder / "job.toml").meters
@@ -819,7 +819,7 @@ def test_what_the_meter_form_has_no_field_for_stays(sample: Path) -> None:
     (sample / "job.toml").write_text(job + meter)
     client = client_of(sample)
     data = {"kind": "table", "reading_unit": "mm", "zero": "0.5 mm", "version": version_of(client)}
-    assert "Written: meter: table" in client.post("/meter", data=data).text
+    assert "Saved: meter: table" in client.post("/meter", data=data).text
     written = tomllib.loads((sample / "job.toml").read_text())["meter"]
     assert written["points"][1] == ["42 mm", "71 CFM"] and written["u_common"] == "0.3 %"
     assert written["zero"] == "0.5 mm"

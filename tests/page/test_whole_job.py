@@ -66,7 +66,7 @@ def test_three_messy_sheets_to_the_attached_chart(visit: Any, folder: Path, serv
         card = f'.state[data-state="{state}"]'
         user.tick(f'{card} input[name=both_factor][value="{factor}"]')
         user.click("That is what was done", card)
-        user.sees(f"Written: {state}")
+        user.sees(f"Saved: {state}")
     kept_picture(user, "heads")
     user.tick('.steps a[href="/result"]')
     user.sees("What each step was worth")
@@ -166,17 +166,17 @@ def test_an_editor_and_another_window_never_lose_an_answer(visit: Any, folder: P
     other = User(user.page.context.new_page(), user.base + "/sheets")
     other.sees("What are these flows in?")
     other.click("CFM", ".question")
-    other.sees("Written: flow unit CFM")
+    other.sees("Saved: flow unit CFM")
     written = (folder / "job.toml").read_text()
     # The first window still shows the question; its answer would undo the other's.
     user.click("L/s", ".question")
-    user.sees("changed meanwhile")
+    user.sees("changed in the meantime")
     assert (folder / "job.toml").read_text() == written
     user.sees("the curve through its neighbours")
     edited = written + "\n# typed in an editor\n"
     (folder / "job.toml").write_text(edited)
     user.click("Leave it out", ".question")
-    user.sees("changed meanwhile")
+    user.sees("changed in the meantime")
     assert (folder / "job.toml").read_text() == edited
 
 
@@ -201,7 +201,7 @@ def test_answered_by_keyboard_alone_on_a_narrow_dark_screen(visit: Any, folder: 
             break
     assert words == "CFM"
     user.page.keyboard.press("Enter")
-    user.sees("Written: flow unit CFM")
+    user.sees("Saved: flow unit CFM")
     # The reader is led on to the next question.
     assert user.page.evaluate("document.activeElement.name") in ("own", "reason")
     user.go("/result")
@@ -289,7 +289,7 @@ def test_a_figure_of_the_result_leads_back_to_its_cells(visit: Any, shown: str) 
     assert {row.locator("th").inner_text() for row in user.all("tbody tr")} == {state}
     user.page.go_back()
     user.find("tbody th a").click()
-    user.sees("A cell leads to its place on the sheet")
+    user.sees("Click a cell to see it on the sheet")
     link = user.all("td a")[-1]
     source, address = link.inner_text(), link.get_attribute("href").partition("#")[2]
     assert source.startswith("after_work.xlsx!") and source.rpartition("!")[2] in address

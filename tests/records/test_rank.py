@@ -11,7 +11,7 @@ import pytest
 from flowkit import Job, read_many
 from flowkit.cli.app import run
 from flowkit.output import jsonable
-from flowkit.records.export import export
+from flowkit.records.query import export
 from flowkit.records.rank import rank
 from flowkit.records.store import PROFILE_RATIOS, RecordsError, Store, floats, unpacked
 from tests.records.shop import Shop, entries, write_job
@@ -64,7 +64,7 @@ def test_too_few_is_said_and_how_few(shop: Path, tmp_path: Path, capsys) -> None
     text = job.read_text()
     job.write_text(text.replace('head = "38 mm"', 'head = "60 mm"'))
     assert run(["records", "rank", str(job), "--records", str(shop)]) == 0
-    assert "Too few to rank: 5 heads are needed, the records hold 0." in capsys.readouterr().out
+    assert "Too few to rank: 5 heads are needed, the records have 0." in capsys.readouterr().out
     job.write_text(text.replace('[valves.intake]\nhead = "38 mm"\n', ""))
     assert run(["records", "rank", str(job), "--records", str(shop)]) == 0
     assert "the valve's diameter is not stated" in " ".join(capsys.readouterr().out.split())

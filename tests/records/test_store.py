@@ -297,8 +297,6 @@ def test_points_come_back_as_they_were_read(tmp_path: Path, file: Path) -> None:
     assert state.state["intake"] == {"ports": "as cast"}
 
 
-def test_what_sqlite_says_is_never_all_that_is_said(file: Path) -> None:
+def test_what_sqlite_says_stays_inside(file: Path) -> None:
     error = module._plain(sqlite3.OperationalError("something new"), file)
-    assert str(error) == (
-        f"{file}: the records cannot be used (something new); flowkit records rebuild makes them again."
-    )
+    assert str(error) == f"{file}: the records cannot be used; flowkit records rebuild makes them again."

@@ -130,7 +130,7 @@ def test_other_office_files_are_refused(tmp_path: Path) -> None:
     package = read_package(build_xlsx(), "x")
     types = package.parts[CONTENT_TYPES].replace(b"spreadsheetml.sheet.main", b"presentationml.presentation.main")
     path.write_bytes(written(package, {CONTENT_TYPES: types}))
-    refused(path, "this kind of office file cannot be extended")
+    refused(path, "flowkit cannot add pages to this kind of office file")
 
 
 def test_missing_files_and_folders_are_refused(tmp_path: Path) -> None:
@@ -188,7 +188,7 @@ def test_a_file_changed_meanwhile_is_left_to_the_other(build: Path, monkeypatch:
         return backup
 
     monkeypatch.setattr(module, "_back_up", saved_by_another)
-    with pytest.raises(AttachError, match="changed by another program meanwhile; attach again"):
+    with pytest.raises(AttachError, match="changed by another program in the meantime; attach again"):
         attach(build, make_contents(), flow_pages())
     assert build.read_bytes() == pages(1, "other")
     assert [name for name in beside(build) if name.startswith(".")] == []

@@ -14,7 +14,7 @@ from flowkit.drawing import place_labels, text_width
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Bench, Finding, LedgerLine, Reference
 from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words, matched_words
-from flowkit.reports.labels import method_words, reference_words, where_words
+from flowkit.reports.labels import gathered, method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.notes import repeatability_words
@@ -246,7 +246,7 @@ def test_warnings_are_counted_at_the_foot_of_the_first_page() -> None:
     contents = make_contents(variants=2)
     quiet = replace(contents, comparison=replace(contents.comparison, findings=()), findings=())
     assert "In doubt" not in texts(make_pages(quiet)[0])
-    doubts = tuple(Finding("leak-large", "warning", f"a.csv:{n}", "The leak is large.") for n in (1, 2))
+    doubts = tuple(Finding("leak-large", "warning", f"a.csv:{n}", f"The leak is {n} %.") for n in (1, 2))
     loud = make_pages(replace(quiet, findings=doubts))[0]
     assert "In doubt: 2 warnings, listed under notes on the last page." in texts(loud)
 
@@ -280,3 +280,37 @@ def test_lengths_are_in_the_units_shown_and_quotes_stay() -> None:
         as_displayed("'laid back 3 mm': the valve's stem of 7 mm", us)
         == "'laid back 3 mm': the valve's stem of 0.276 in"
     )
+
+
+class TestGathered:
+    """Findings that say the same of several places, as people read them."""
+
+    def test_the_same_words_name_every_place_once(self) -> None:
+        found = [Finding("check-unknown", "note", name, "The drift is not known.") for name in ("a", "b", "c")]
+        assert gathered([*found, found[0]]) == [replace(found[0], where="a, b and c")]
+
+    def test_shared_advice_is_given_once_and_both_sides_in_one_sentence(self) -> None:
+        one = Finding("unmatched", "warning", "b, intake", "'a' and 'b' on the intake differ. Test the same ports.")
+        two = Finding("unmatched", "warning", "b, exhaust", "'a' and 'b' on the exhaust differ. Test the same ports.")
+        three = Finding("unmatched", "warning", "c, intake", "'b' and 'c' on the intake differ. Test the same ports.")
+        assert gathered([one, two, three]) == [
+            replace(
+                one,
+                where="b, intake; b, exhaust; c, intake",
+                message="'a' and 'b' on the intake and the exhaust differ. 'b' and 'c' on the intake differ. "
+                "Test the same ports.",
+            )
+        ]
+
+    def test_tests_of_a_sheet_are_named_by_it_and_many_places_counted(self) -> None:
+        found = [Finding("r", "note", f"{name}.csv!stock, intake 1", "Not stated.") for name in "aabcde"]
+        assert gathered(found)[0].where == "a.csv, b.csv, c.csv and 2 more"
+
+    def test_what_differs_in_rule_severity_or_advice_stays_apart(self) -> None:
+        found = [
+            Finding("r", "note", "a.csv:3:1", "the flow 1 is odd; check it"),
+            Finding("r", "note", "a.csv:4:1", "the flow 2 is odd; check it"),
+            Finding("r", "warning", "a.csv:3:1", "the flow 1 is odd; check it"),
+            Finding("s", "note", "a.csv:3:1", "the flow 1 is odd; check it"),
+        ]
+        assert gathered(found) == found

@@ -18,6 +18,7 @@ from flowkit.model import Conditions, Finding, UnitSource
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import comparison_csv
 from flowkit.reports.terminal import (
+    WideTable,
     broken,
     comparison_text,
     correction_text,
@@ -127,7 +128,7 @@ def test_a_line_is_broken_between_words_and_never_inside_a_number_or_before_its_
 
 
 def test_at_most_twenty_findings_of_a_sheet_are_shown() -> None:
-    findings = [Finding("typing-slip", "warning", f"a.xlsx!one!B{row}", "odd") for row in range(1, 170)]
+    findings = [Finding("typing-slip", "warning", f"a.xlsx!one!B{row}", f"odd {row}") for row in range(1, 170)]
     findings += [Finding("typing-slip", "warning", "b.csv:3:2", "odd")]
     text = printed(findings_text(findings))
     assert text.count("[typing-slip]") == 21
@@ -357,3 +358,11 @@ def test_a_name_in_csv_is_never_a_formula() -> None:
     odd = replace(side, variants=(replace(side.variants[0], name="=1+1"),), gains=())
     rows = comparison_csv(replace(base, sides={"intake": odd})).splitlines()
     assert all(row.startswith("intake,'=1+1,") for row in rows[1:])
+
+
+def test_a_number_and_its_unit_in_a_head_make_room_for_themselves() -> None:
+    blocks = [[("low, 2.00–4.67 mm", ["28.07"]), ("step %", ["+5.1 ± 0.7"])]] * 2
+    text = printed((WideTable("", ["mean flow by band of lift, L/s", "stock"], blocks, names="left"),), width=80)
+    assert text.count("mean flow by band of lift,") >= 1
+    assert "band of lif " not in text
+    assert max(map(len, text.splitlines())) <= 80

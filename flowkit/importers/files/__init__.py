@@ -52,7 +52,7 @@ def grids_of(data: bytes, label: str, suffix: str) -> tuple[Grid, ...]:
     if data[4:8] == b"ftyp" and data[8:12] in (b"heic", b"heix", b"mif1", b"avif"):
         picture = "HEIC"
     if data.startswith(_ARCHIVES):
-        raise SheetError("this is a packed archive, not a sheet", "unpack it and name the sheets in it")
+        raise SheetError("this is a packed archive, not a sheet", "unpack it and give the sheets in it")
     if picture is not None:
         raise SheetError(
             f"this is a picture ({picture}), such as a photo or a scan, not a sheet",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import stat
-from collections.abc import Mapping
+from collections.abc import Set
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -59,12 +59,12 @@ class Grid:
     sheet: str | None  # None for a text file
     rows: tuple[tuple[CellValue, ...], ...]  # may differ in length; an empty cell is None, a text file gives text only
     hidden: bool = False
-    hidden_rows: frozenset[int] = frozenset()
-    hidden_columns: frozenset[int] = frozenset()
+    hidden_rows: Set[int] = frozenset()
+    hidden_columns: Set[int] = frozenset()
     merged: tuple[tuple[int, int, int, int], ...] = ()  # ends included; the value is in the first cell
-    percent_cells: frozenset[tuple[int, int]] = frozenset()  # 0.12 is shown as 12 %
-    formula_gaps: frozenset[tuple[int, int]] = frozenset()  # formulas without a computed value
-    struck: frozenset[tuple[int, int]] = frozenset()  # withdrawn by whoever wrote them
+    percent_cells: Set[tuple[int, int]] = frozenset()  # 0.12 is shown as 12 %
+    formula_gaps: Set[tuple[int, int]] = frozenset()  # formulas without a computed value
+    struck: Set[tuple[int, int]] = frozenset()  # withdrawn by whoever wrote them
     lines: tuple[int, ...] | None = None  # text: the physical line of each row, from 1
     pages: tuple[tuple[int, int], ...] | None = None  # text of pages: page and line of each row
     sheets: tuple[str, ...] = ()  # names of all worksheets of the file
@@ -99,43 +99,46 @@ class Grid:
 def read_bytes(path: Path) -> bytes:
     """Read a whole file, after a look at what it is and how large."""
     try:
-        kind = os.stat(path).st_mode  # noqa: PTH116
-        if stat.S_ISDIR(kind):
+        found = os.stat(path)  # noqa: PTH116
+        if stat.S_ISDIR(found.st_mode):
             raise SheetError("this is a folder, not a file", f"name the sheets in it: {path / '*.xlsx'}")
-        if not stat.S_ISREG(kind):
+        if not stat.S_ISREG(found.st_mode):
             raise SheetError("this is a device or a pipe, not a file", "save the sheet as a file first")
-        with open(path, "rb") as stream:  # noqa: PTH123
-            data = stream.read(MAX_FILE_BYTES + 1)
+        data = b""
+        if found.st_size <= MAX_FILE_BYTES:
+            with open(path, "rb") as stream:  # noqa: PTH123
+                data = stream.read()
     except FileNotFoundError as error:
         raise SheetError("there is no such file", "check the name and the folder") from error
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise SheetError(f"the file cannot be opened ({reason})", "check its name and permissions") from error
+    if max(found.st_size, len(data)) > MAX_FILE_BYTES:
+        what = f"the file is larger than {megabytes(MAX_FILE_BYTES)}, the most flowkit reads"
+        raise SheetError(what, "save the bench's sheet on its own, without pictures")
     if not data:
         raise SheetError("the file is empty", "ask for it again or export it once more")
-    if len(data) > MAX_FILE_BYTES:
-        raise SheetError(
-            f"the file is larger than {megabytes(MAX_FILE_BYTES)}, the most flowkit reads",
-            "save the bench's sheet on its own, without pictures",
-        )
     return data
 
 
 Cell = tuple[int, int]  # Row and column, from 0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class SheetFacts:
-    """The facts of one worksheet; rows and columns count from 0."""
+    """What a pass over a worksheet's own file collects; rows and columns count from 0."""
 
     hidden: bool = False
-    hidden_rows: frozenset[int] = frozenset()
-    hidden_columns: frozenset[int] = frozenset()
-    merged: tuple[tuple[int, int, int, int], ...] = ()
-    percent_cells: frozenset[Cell] = frozenset()
-    struck: frozenset[Cell] = frozenset()
-    formula_gaps: frozenset[Cell] = frozenset()
-    errors: Mapping[Cell, str] = field(default_factory=dict)
+    rows: int = 0  # down to its last filled cell
+    columns: int = 0
+    hidden_rows: set[int] = field(default_factory=set)
+    hidden_columns: set[int] = field(default_factory=set)
+    merged: list[tuple[int, int, int, int]] = field(default_factory=list)
+    percent_cells: set[Cell] = field(default_factory=set)
+    struck: set[Cell] = field(default_factory=set)
+    formulas: set[Cell] = field(default_factory=set)
+    formula_gaps: set[Cell] = field(default_factory=set)
+    errors: dict[Cell, str] = field(default_factory=dict)
 
 
 def check_extent(rows: int, columns: int, sheet: str | None) -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html.parser import HTMLParser
 from typing import NamedTuple
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
+from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, Grid, megabytes
 
 Row = tuple[str | None, ...]
 _HEADER = re.compile(
@@ -68,8 +68,8 @@ def read_mail(data: bytes) -> Mail:
         return Mail(text, markup, attached)
     if others:
         carried = ", ".join(map(repr, others[:3]))
-        what = f"the mail has no table in its text; it carries {carried}"
-        raise SheetError(what, "save what is attached and give that")
+        what = f"the mail has no table in its text; attached to it: {carried}"
+        raise SheetError(what, "save the attachment and give that")
     raise SheetError("the mail holds no table", "ask for the sheet itself")
 
 
@@ -95,13 +95,16 @@ _SUBJECT = frozenset({"subject", "betreff", "objet", "oggetto", "onderwerp", "as
 
 def without_headers(lines: list[str]) -> list[str]:
     """Empty the lines of a mail's header, quoted ones too: their date is the mail's and not the test's."""
-    kept = ["" if _WROTE.match(line) else line for line in lines]
+    kept = list(lines)
     start = 0
-    for index in range(len(lines) + 1):
-        if index < len(lines) and _LINE.match(lines[index]):
+    for index, line in enumerate([*lines, ""]):
+        if ":" in line and _LINE.match(line):
             continue
-        heads = {match["head"].lower() for line in lines[start:index] if (match := _LINE.match(line))}
-        if index - start >= 3 and heads & _SUBJECT:
+        if ":" in line and _WROTE.match(line):
+            kept[index] = ""
+        if index - start >= 3 and _SUBJECT & {
+            match["head"].lower() for head in lines[start:index] if (match := _LINE.match(head))
+        }:
             kept[start:index] = [""] * (index - start)
         start = index + 1
     return kept
@@ -124,8 +127,9 @@ def is_markup(text: str) -> bool:
 class MarkupRows(HTMLParser):
     """Collects the rows of tables and the lines of text of a web page, each with its line."""
 
-    def __init__(self) -> None:
+    def __init__(self, cut: Callable[[list[str], str], Grid] | None = None) -> None:
         super().__init__(convert_charrefs=True)
+        self.cut = cut
         self.rows: list[Row] = []
         self.lines: list[int] = []
         self.cells: list[str | None] | None = None
@@ -136,7 +140,10 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
-        self.held: dict[int, int] = {}
+        self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
+        self.down = 1
+        self.row = 0
+        self.verbatim: int | None = None  # where the rows of text set as it is typed begin
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
@@ -146,16 +153,23 @@ class MarkupRows(HTMLParser):
             self.struck += 1
         elif tag == "tr":
             self._line()
-            self.cells, self.at = [], self.getpos()[0]
+            self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
+        elif tag == "table":
+            self._line()
+            self.held = {}
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
             spans = dict(attrs)
             width = spans.get("colspan") or "1"
             self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
+            height = spans.get("rowspan") or "1"
+            self.down = min(int(height), 60) if height.isdecimal() and height != "0" else 1
         elif tag in _LINES and self.cells is None:
             self._line()
             self.at = self.getpos()[0]
+            if tag == "pre":
+                self.verbatim = len(self.rows)
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
@@ -173,6 +187,17 @@ class MarkupRows(HTMLParser):
                 self._keep(())
         elif tag in _LINES and self.cells is None:
             self._line()
+            if tag == "pre":
+                self._cut_verbatim()
+
+    def _cut_verbatim(self) -> None:
+        """Cut the lines of text set as it is typed as those of a text file."""
+        start, self.verbatim = self.verbatim, None
+        lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
+        if any(lines) and self.cut is not None:
+            grid, numbers = self.cut(lines, ""), self.lines[start:]
+            self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
+            self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
 
     def handle_data(self, data: str) -> None:
         """Take text."""
@@ -191,6 +216,10 @@ class MarkupRows(HTMLParser):
         """End the cell that is open."""
         if self.cells is not None and self.open:
             text = " ".join("".join(self.text).split())
+            while self.held.get(len(self.cells), 0) >= self.row:
+                self.cells.append(None)
+            reached = range(len(self.cells), len(self.cells) + self.span)
+            self.held |= dict.fromkeys(reached, self.row + self.down - 1) if self.down > 1 else {}
             self.cells += [text or None, *[None] * (self.span - 1)]
             self.count += self.span
             self.open = False
@@ -198,7 +227,8 @@ class MarkupRows(HTMLParser):
 
     def _line(self) -> None:
         """End a line of text outside a table."""
-        text = " ".join("".join(self.text).split())
+        text = "".join(self.text).rstrip()
+        text = " ".join(text.split()) if self.verbatim is None else text
         self.text = []
         if text:
             self._keep((text,))
@@ -213,11 +243,11 @@ class MarkupRows(HTMLParser):
         self.lines.append(self.at)
 
 
-def markup_rows(text: str) -> tuple[list[Row], list[int]]:
+def markup_rows(text: str, cut: Callable[[list[str], str], Grid] | None = None) -> tuple[list[Row], list[int]]:
     """Return the rows of a web page's tables and lines, and their physical lines."""
     if len(text) > MAX_TEXT_BYTES:
         raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv")
-    parser = MarkupRows()
+    parser = MarkupRows(cut)
     try:
         parser.feed(text)
         parser.close()

@@ -31,24 +31,14 @@ _ERROR = re.compile(r"#[\w/]+[!?]?|Err:\d+")
 
 
 @dataclass(slots=True)
-class _Table:
+class _Table(SheetFacts):
     """One table as it is passed over."""
 
-    name: str
-    hidden: bool
+    name: str = ""
     row: int = 0
     column: int = 0
     table_column: int = 0
-    rows: int = 0
-    columns: int = 0
     row_repeat: int = 1
-    hidden_rows: set[int] = field(default_factory=set)
-    hidden_columns: set[int] = field(default_factory=set)
-    merged: list[tuple[int, int, int, int]] = field(default_factory=list)
-    percent_cells: set[Cell] = field(default_factory=set)
-    struck: set[Cell] = field(default_factory=set)
-    formula_gaps: set[Cell] = field(default_factory=set)
-    errors: dict[Cell, str] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -86,7 +76,7 @@ class _Pass:
                 self.struck_styles.add(self.style)
         elif name == "table:table":
             hidden = attributes.get("table:style-name") in self.hidden_styles
-            table = _Table(attributes.get("table:name", ""), hidden)
+            table = _Table(hidden, name=attributes.get("table:name", ""))
             self.tables.append(table)
             self.open_tables.append(table)
         elif not self.open_tables:
@@ -214,16 +204,4 @@ def ods_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts, ...]:
             f"flowkit reads {MAX_SHEETS} sheets and {MAX_CELLS_IN_FILE} cells",
             "split it into several files",
         )
-    return tuple(
-        SheetFacts(
-            hidden=table.hidden,
-            hidden_rows=frozenset(table.hidden_rows),
-            hidden_columns=frozenset(table.hidden_columns),
-            merged=tuple(table.merged),
-            percent_cells=frozenset(table.percent_cells),
-            struck=frozenset(table.struck),
-            formula_gaps=frozenset(table.formula_gaps),
-            errors=table.errors,
-        )
-        for table in content.tables
-    )
+    return tuple(content.tables)

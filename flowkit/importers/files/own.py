@@ -17,6 +17,7 @@ from flowkit.importers.result import ReadResult
 from flowkit.model import Finding, FlowTest, Point, Units
 from flowkit.units import find_unit
 
+_WRITE_AGAIN = "write the report once more from the sheets"
 _TITLED = 3  # rows in which a worksheet of the workbook says what it is
 
 # How a worksheet begins -> how its second or third row begins.
@@ -129,7 +130,7 @@ def _taker(kind: Any) -> Taker:
 def _object(kind: Any, data: Any) -> Any:
     """Take an object; a key that is not there is None."""
     if not isinstance(data, Mapping):
-        raise _MisfitError("is no object")
+        raise _MisfitError("is not an object")
     values = {}
     for name, take in _takers(kind):
         try:
@@ -150,7 +151,7 @@ def _takers(kind: type) -> list[tuple[str, Taker]]:
 def _list(take: Taker, value: Any) -> tuple[Any, ...]:
     """Take a list."""
     if not isinstance(value, list):
-        raise _MisfitError("is no list")
+        raise _MisfitError("is not a list")
     taken = []
     for item in value:
         try:
@@ -164,7 +165,7 @@ def _list(take: Taker, value: Any) -> tuple[Any, ...]:
 def _text(value: Any) -> str:
     """Take a text."""
     if not isinstance(value, str):
-        raise _MisfitError("is no text")
+        raise _MisfitError("is not text")
     return value
 
 
@@ -180,13 +181,13 @@ def _number(value: Any) -> float:
     with suppress(OverflowError):
         if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
             return float(value)
-    raise _MisfitError("is no number")
+    raise _MisfitError("is not a number")
 
 
 def _count(value: Any) -> int:
     """Take a count from 1."""
     if not isinstance(value, int) or isinstance(value, bool) or value < 1:
-        raise _MisfitError("is no whole number from 1")
+        raise _MisfitError("is not a whole number of 1 or more")
     return value
 
 
@@ -195,7 +196,7 @@ def _units(data: Any) -> Units:
     units: Units = _object(Units, data)
     for name, source in (("lift", units.lift), ("flow", units.flow), ("pressure", units.pressure)):
         if source and find_unit(source.unit) is None and (name != "flow" or units.reading is None):
-            raise _MisfitError(f"is {source.unit!r}, which is no unit", name, "unit")
+            raise _MisfitError(f"is {source.unit!r}, which is not a unit", name, "unit")
     return units
 
 
@@ -248,10 +249,10 @@ def carried(data: bytes) -> ReadResult | None:
     if data.startswith(b"%PDF-"):
         found = _attachment(data)
         return None if found is None else _carried(found)
-    page = re.search(
+    page = PAGE_DATA.encode() in data and re.search(
         rb'<script type="application/json" id="' + PAGE_DATA.encode() + rb'">(.*?)</script>', data, re.DOTALL
     )
-    return None if page is None else _carried(page.group(1))
+    return _carried(page.group(1)) if page else None
 
 
 def _carried(data: bytes) -> ReadResult:
@@ -260,14 +261,14 @@ def _carried(data: bytes) -> ReadResult:
         raise SheetError(
             f"the readings it carries are {megabytes(len(data))}, more than the {megabytes(MAX_TEXT_BYTES)} "
             "flowkit reads",
-            "write the report once more from the sheets",
+            _WRITE_AGAIN,
         )
     content = _json(data)
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
         raise SheetError(
-            'the data in it cannot be used: it is no document of kind "read"',
-            "write the report once more from the sheets",
+            'the data in it cannot be used: it is not a document of kind "read"',
+            _WRITE_AGAIN,
         )
     return ReadResult(
         tuple(test_from_json(item, place=f"tests[{nth}]") for nth, item in enumerate(tests)),
@@ -295,12 +296,10 @@ def _json(data: bytes) -> Mapping[str, Any]:
 
     def refuse(word: str) -> NoReturn:
         """Refuse what the machine-readable form does not know, such as NaN."""
-        raise ValueError(f"{word} is no number")
+        raise SheetError(f"the data in it cannot be used: {word} is not a number", _WRITE_AGAIN)
 
     try:
         content = json.loads(data.decode("utf-8"), parse_constant=refuse)
     except (ValueError, RecursionError) as error:
-        raise SheetError(
-            f"the data in it cannot be used: {error}", "write the report once more from the sheets"
-        ) from error
+        raise SheetError("the data in it cannot be used: it is damaged", _WRITE_AGAIN) from error
     return content if isinstance(content, dict) else {}

@@ -29,7 +29,7 @@ def parse_xml(
         """Refuse a document type before anything in it is expanded."""
         raise SheetError(
             f"the file's part {part!r} declares a document type, which no spreadsheet program does",
-            "do not open it if it came from a stranger; else save it again in the spreadsheet program",
+            "do not open it if it came from a stranger; otherwise save it again in the spreadsheet program",
         )
 
     parser = expat.ParserCreate()
@@ -44,7 +44,7 @@ def parse_xml(
         parser.Parse(xml, True)
     except (expat.ExpatError, ValueError, LookupError) as error:
         raise SheetError(
-            f"the file is broken: its part {part!r} is not proper XML ({error})",
+            f"the file is broken: its part {part!r} cannot be read",
             "open it in the spreadsheet program and save it again",
         ) from error
 
@@ -108,7 +108,7 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
         raise SheetError(f"the file's part {member.filename!r} is packed in a way flowkit does not read", _BROKEN)
     if len(part) > limit:
         raise SheetError(
-            f"the file inflates beyond what flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
+            f"the file unpacks to more than flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
             f"{megabytes(MAX_INFLATED_BYTES)} in all)",
             "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
         )

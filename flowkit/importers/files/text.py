@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import codecs
+import itertools
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,6 +24,7 @@ from flowkit.importers.files.grid import (
     Grid,
     megabytes,
 )
+from flowkit.units import number as read_number
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -55,7 +58,7 @@ def decode_text(data: bytes) -> str:
     if len(odd) > MAX_STRAY:
         line = text.count("\n", 0, odd[0].start()) + 1
         raise SheetError(
-            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is no text file", _REMEDY
+            f"line {line} holds the control character 0x{ord(odd[0][0]):02X}, so this is not a text file", _REMEDY
         )
     return text
 
@@ -68,7 +71,7 @@ def _decoded(data: bytes) -> str:
     if b"\x00" in data:
         guess = _utf16_without_mark(data)
         if guess is None:
-            raise SheetError("the file holds zero bytes, so it is no text file", _REMEDY)
+            raise SheetError("the file holds zero bytes, so it is not a text file", _REMEDY)
         return _strictly(data, guess)
     try:
         return data.decode("utf-8")
@@ -97,7 +100,7 @@ def _one_byte_encoding(data: bytes) -> str:
         known = sum(fold(word) in PHRASES for word in words)
         if encoding == "shift_jis":
             known = sum(
-                m.kind != "unknown" and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
+                "ja" in m.languages and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
             )
         if known > most:
             best, most = encoding, known
@@ -128,7 +131,7 @@ def text_lines(text: str) -> list[str]:
     r"""Split text into its physical lines, within the limits."""
     lines = text.rstrip().split("\n")
     if lines == [""]:
-        raise SheetError("the file holds blanks only", "ask for it again or export it once more")
+        raise SheetError("the file is blank", "ask for it again or export it once more")
     if len(lines) > MAX_ROWS:
         raise SheetError(
             f"the file has {len(lines)} lines, more than the {MAX_ROWS} flowkit reads", "send the bench's sheet alone"
@@ -138,7 +141,7 @@ def text_lines(text: str) -> list[str]:
             if len(line) > MAX_LINE_CHARACTERS:
                 raise SheetError(
                     f"line {count} is {len(line)} characters long, more than the {MAX_LINE_CHARACTERS} flowkit reads",
-                    "export the sheet as csv once more, a line for each row",
+                    "export the sheet as csv once more, one line per row",
                 )
     return lines
 
@@ -155,7 +158,7 @@ def check_width(cells: int, line: int) -> None:
 _DELIMITERS = ("\t", ";", "|", ",")
 _GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
 _NUMERIC = re.compile(
-    r"""[\s"]*[-+−–]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
+    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
     r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
 )
 
@@ -198,7 +201,8 @@ def _sample(lines: Sequence[str]) -> list[str]:
     lines = [line for line in lines if not RULE.fullmatch(line)]
     leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
     if len(leading) < 2:
-        leading = [line for line in lines if any(c.isdigit() for c in line) and not _is_comment(line, ("#",))]
+        heads = [line for line in lines if line.lstrip()[:1] != "#" or _HEADING_MARK.match(line)]
+        leading = [line for line in heads if any(mark.isdigit() for mark in line)]
     return leading[:_SAMPLE]
 
 
@@ -267,6 +271,17 @@ class Line(NamedTuple):
     words: list[Piece]
     rule: bool = False
 
+    @property
+    def text(self) -> str:
+        """The whole line."""
+        return " ".join(piece.text for piece in self.wide)
+
+    @property
+    def first_number(self) -> float | None:
+        """The number that begins a line of numbers."""
+        numeric = len(self.words) > 1 and all(is_numeric(word.text, gaps=True) for word in self.words)
+        return read_number(self.words[0].text) if numeric else None
+
     @classmethod
     def of_text(cls, line: str) -> Line:
         """Cut a line by the columns of its characters."""
@@ -304,9 +319,12 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
                 block.append(end)
             end += 1
         heads = _heading_lines(lines, data, index)
+        above = min(heads, default=index) - 1
+        if above >= 0 and len(lines[above].wide) > 1 and data[above] is None and _is_said(lines[above].text):
+            rows[above] = ("  ".join(piece.text for piece in lines[above].wide),)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
-                "the columns of this table are aligned by blanks, and it is not clear where each begins",
+                "the columns of this table are lined up with spaces, and it is not clear where each begins",
                 "export it as csv, or put the same mark (such as -) where a value is missing",
                 cell=f"{numbers[index]}:1",
             )
@@ -416,9 +434,18 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
     heads: list[int] = []
     at = first - 2 if first and lines[first - 1].rule else first - 1
     while at >= 0 and lines[at].wide and data[at] is None and len(heads) < 4:
+        if len(lines[at].wide) > 1 and _is_said(lines[at].text):
+            break  # "Exhaust #2   valve dia 1.260 in   dP 28 inH2O"
         heads.append(at)
         at -= 1
     return heads
+
+
+def _is_said(text: str) -> bool:
+    """Whether a line states conditions and heads nothing: labels with their quantities."""
+    from flowkit.importers.words.phrases import pairs
+
+    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in pairs(text)[0])
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
@@ -450,7 +477,7 @@ def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block
         ):
             rows[at] = _in_order(words)
         elif len(wide) >= 2:
-            rows[at] = _headings_by_place(wide, spans)
+            rows[at] = _by_place(wide, spans, heads=True)
     return True
 
 
@@ -490,7 +517,9 @@ def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
             if len(rest) % size or len(rest) < 2 * size:
                 continue
             groups = [rest[at : at + size] for at in range(0, len(rest), size)]
-            if len({_shape(group) for group in groups}) == 1 and _is_heading(groups):
+            # Of one shape are In 1 and Ex 12: the same kinds of marks.
+            shapes = {re.sub(r"\d+", "0", re.sub(r"[^\W\d_]+", "a", _one(group).text)) for group in groups}
+            if len(shapes) == 1 and _is_heading(groups):
                 parts = [_one(group) for group in ([words[:lead]] if lead else []) + groups]
                 found[tuple(part.start for part in parts)] = parts
     return list(found.values())
@@ -499,11 +528,6 @@ def _even_cuts(words: list[Piece], *, first: bool) -> list[list[Piece]]:
 def _one(words: list[Piece]) -> Piece:
     """Join words to one piece."""
     return Piece(words[0].start, words[-1].end, " ".join(word.text for word in words))
-
-
-def _shape(words: list[Piece]) -> str:
-    """What kinds of marks words are made of: ``In 1`` and ``Exh 12`` are alike."""
-    return re.sub(r"\d+", "0", re.sub(r"[^\W\d_]+", "a", " ".join(word.text for word in words)))
 
 
 def _is_heading(groups: list[list[Piece]]) -> bool:
@@ -579,34 +603,23 @@ def _overlapping(piece: Piece, spans: Sequence[Span]) -> int:
     return min(range(len(spans)), key=distance)
 
 
-def _by_place(pieces: list[Piece], spans: list[Span]) -> Row:
-    """Put pieces into the columns they are in; two in one column are joined."""
+def _by_place(pieces: list[Piece], spans: list[Span], *, heads: bool = False) -> Row:
+    """Put pieces into the columns they are in, two in one column joined; a heading over several goes to the first."""
     cells: list[str | None] = [None] * len(spans)
     for piece in pieces:
         nth = _overlapping(piece, spans)
+        if heads:
+            under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
+            if not under and piece.start > spans[-1][1] and cells[len(spans) - 1] is not None:
+                cells.append(piece.text)  # the heading of a column that is empty throughout
+                continue
+            nth = next((column for column in under if cells[column] is None), nth)
         cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
     while cells and cells[-1] is None:
         cells.pop()
     return tuple(cells)
 
 
-def _headings_by_place(pieces: list[Piece], spans: list[Span]) -> Row:
-    """Put headings over their columns; one over several columns goes to the first of them."""
-    cells: list[str | None] = [None] * len(spans)
-    for piece in pieces:
-        under = [nth for nth, (start, end) in enumerate(spans) if start < piece.end and end > piece.start]
-        if not under and piece.start > spans[-1][1] and cells[len(spans) - 1] is not None:
-            cells.append(piece.text)  # the heading of a column that is empty throughout
-            continue
-        free = [nth for nth in under if cells[nth] is None]
-        nth = free[0] if free else _overlapping(piece, spans)
-        cells[nth] = piece.text if cells[nth] is None else f"{cells[nth]}  {piece.text}"
-    while cells and cells[-1] is None:
-        cells.pop()
-    return tuple(cells)
-
-
-TextRow = tuple[str | None, ...]
 _PACKAGES = {".xlsx": "xlsx", ".xlsm": "xlsm", ".ods": "ods"}
 
 
@@ -614,7 +627,7 @@ def text_grid(data: bytes, label: str, *, suffix: str = "") -> Grid:
     r"""Read the bytes of a text file into a grid."""
     if suffix in _PACKAGES:
         raise SheetError(
-            f"its name ends in {suffix}, but its content is no {_PACKAGES[suffix]} file",
+            f"its name ends in {suffix}, but it is not an {_PACKAGES[suffix]} file inside",
             "open it in the spreadsheet program and save it again; if it is text, rename it to .csv",
         )
     from flowkit.importers.files.mail import is_markup
@@ -632,7 +645,7 @@ def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
 
     if not markup:
         return grid_of_lines(text_lines(text), label)
-    rows, numbers = markup_rows(text)
+    rows, numbers = markup_rows(text, grid_of_lines)
     comma = decimal_comma([cell for row in rows for cell in row if cell])
     return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
 
@@ -651,38 +664,42 @@ def _without_strays(grid: Grid) -> Grid:
     return replace(grid, rows=tuple(map(tuple, rows)), stray=tuple(stray))
 
 
+_SAID_LINES = 400  # a longer file is no letter
+
+
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
     from flowkit.importers.files.mail import unquoted, without_headers
+    from flowkit.importers.files.sayings import said_rows
 
     lines = without_headers(unquoted(lines))
-    delimiter, body = _stated_delimiter(lines)
+    said = said_rows(lines) if len(lines) <= _SAID_LINES else None
+    if said is not None:
+        mark = decimal_comma([cell for row in said[0] for cell in row if cell])
+        return Grid(label, None, tuple(said[0]), lines=tuple(said[1]), decimal_comma=mark)
+    # A first line like sep=; that some programs write.
+    stated = re.fullmatch(r'"?sep=([,;|\t])"?', lines[0].rstrip(" "), re.IGNORECASE)
     text = "\n".join(lines)
-    if delimiter is None:
-        delimiter = find_delimiter(text, lines)
-    plain = delimiter in (",", ";", "\t") and not ('"' in text or "#" in text or (";" in text and delimiter != ";"))
-    rows, numbers, comments = (_cut_plain if plain else _cut)(lines, body, delimiter)
+    delimiter = stated[1] if stated else find_delimiter(text, lines)
+    rows, numbers, comments = _cut(lines, 1 if stated else 0, delimiter)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
-    _check_size(rows)
+    if sum(map(len, rows)) > MAX_CELLS:
+        what = f"the file has more than {MAX_CELLS} cells, the most flowkit reads"
+        raise SheetError(what, "send the bench's table alone")
     if delimiter in (",", ";"):
         rows = _prose_joined(rows, lines, numbers, delimiter)
+    comma: bool | None = False
     if delimiter == "," and '"' not in text:
         _refuse_doubtful_commas(rows, numbers)
-        comma: bool | None = False
     else:
         comma = decimal_comma([cell for row in rows for cell in row if cell])
     return Grid(
-        label,
-        None,
-        tuple(rows),
-        lines=tuple(numbers),
-        comments=tuple(comments),
-        delimiter=delimiter,
+        label, None, tuple(rows), lines=tuple(numbers), comments=tuple(comments), delimiter=delimiter,
         decimal_comma=comma,
-    )
+    )  # fmt: skip
 
 
-def _prose_joined(rows: list[TextRow], lines: list[str], numbers: list[int], delimiter: str) -> list[TextRow]:
+def _prose_joined(rows: list[Row], lines: list[str], numbers: list[int], delimiter: str) -> list[Row]:
     """Join the pieces of a sentence that holds the mark of the cells: each followed by a blank, unlike the table's."""
     spaced = f"{delimiter} "
     if spaced not in "".join(lines):
@@ -697,7 +714,7 @@ def _prose_joined(rows: list[TextRow], lines: list[str], numbers: list[int], del
     return found
 
 
-def _is_data(row: TextRow) -> bool:
+def _is_data(row: Row) -> bool:
     """Whether a row holds two numbers or more."""
     return sum(1 for cell in row if cell and is_numeric(cell)) > 1
 
@@ -712,84 +729,64 @@ def _refuse_markup(text: str, *, markup: bool) -> None:
         )
 
 
-def _stated_delimiter(lines: Sequence[str]) -> tuple[str | None, int]:
-    """Read a first line like ``sep=;`` that some programs write; return it and where the rest begins."""
-    match = re.fullmatch(r'"?sep=([,;|\t])"?', lines[0].rstrip(" "), re.IGNORECASE)
-    return (match[1], 1) if match else (None, 0)
-
-
-def _cut_plain(
-    lines: list[str], body: int, delimiter: str | None
-) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
-    """Cut lines that have neither quotes nor comments, which is quick."""
-    mark = delimiter or ","
-    rows = []
-    for line in lines[body:]:
-        blanks = " " in line or "\t" in line or not line.isascii()
-        if blanks or not line or mark + mark in line or line[0] == mark or line[-1] == mark:
-            rows.append(_row(line.split(mark), blanks=blanks))
-        else:
-            rows.append(tuple(line.split(mark)))
-    for number, row in enumerate(rows, body + 1):
-        if len(row) > MAX_COLUMNS:
-            check_width(len(row), number)
-    return rows, list(range(body + 1, len(lines) + 1)), []
-
-
-def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
+def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[Row], list[int], list[tuple[int, str]]]:
     """Cut lines into rows of cells; return rows, their physical lines, and the comments."""
-    marks = ("#",) if delimiter == ";" else ("#", ";")
-    if delimiter == " ":
-        comments = [(n, _uncommented(line)) for n, line in enumerate(lines, 1) if _is_comment(line, ("#", ";"))]
-        skipped = {n for n, _ in comments}
-        kept = [(n, line) for n, line in enumerate(lines, 1) if n not in skipped and n > body]
-        numbers = [n for n, _ in kept]
-        return aligned_rows([Line.of_text(line) for _, line in kept], numbers), numbers, comments
-    rows: list[TextRow] = []
-    numbers = []
-    comments = []
+    marks = "#" if delimiter == ";" else "#;"
+    rows: list[Row] = []
+    numbers: list[int] = []
+    comments: list[tuple[int, str]] = []
+    pieces: list[Line] = []
     index = body
+    placed = Counter(_bars(line) for line in lines if delimiter == "|" and "|" in line)
+    bars = placed.most_common(1)[0][0] if placed else ()
     while index < len(lines):
         line, number = lines[index], index + 1
         index += 1
-        if _is_comment(line, marks):
-            comments.append((number, _uncommented(line)))
+        start = line.lstrip()[:1]
+        # A mark at the start sets a line aside, unless it heads a column or is a port's number.
+        if start and start in marks and _HEADING_MARK.match(line) is None:
+            comments.append((number, line.strip().lstrip("#;").strip()))
+            continue
+        if delimiter == "|" and RULE.fullmatch(line):
+            continue
+        numbers.append(number)
+        if delimiter == " ":
+            pieces.append(Line.of_text(line))
             continue
         if '"' in line and delimiter is not None:
             cells, index = _quoted(lines, index - 1, delimiter)
-        elif delimiter == "|" and RULE.fullmatch(line):
-            continue
         else:
             cells = line.split(delimiter) if delimiter else [line]
         if delimiter == "|" and ("*" in line or "`" in line):
             cells = [cell.strip().strip("*`") for cell in cells]  # bold in Markdown
-        row = _row(cells, blanks=" " in line or "\t" in line or not line.isascii())
-        check_width(len(row), number)
-        rows.append(row)
-        numbers.append(number)
-    return rows, numbers, comments
+        if delimiter == "|" and "|" in line:
+            cells = _spread(line, cells, bars)
+        rows.append(_row(cells))
+        if len(cells) > MAX_COLUMNS:
+            check_width(len(rows[-1]), number)
+    return aligned_rows(pieces, numbers) if delimiter == " " else rows, numbers, comments
+
+
+def _bars(line: str) -> tuple[int, ...]:
+    """Where a line has its bars."""
+    return tuple(at for at, mark in enumerate(line) if mark == "|")
+
+
+def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
+    """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
+    own = (-1, *_bars(line), len(line))
+    if len(own) - 2 >= len(bars) or len(own) != len(cells) + 1 or not all(at in bars for at in own[1:-1]):
+        return cells
+    under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
+    return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]
 
 
 _HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")
 
 
-def _is_comment(line: str, marks: tuple[str, ...]) -> bool:
-    """Whether a line is set aside: it begins with a mark that is neither a column's heading nor a port's number."""
-    start = line.lstrip()[:1]
-    return bool(start) and start in marks and _HEADING_MARK.match(line) is None
-
-
-def _uncommented(line: str) -> str:
-    """Drop a comment's mark."""
-    return line.strip().lstrip("#;").strip()
-
-
-def _row(cells: list[str], *, blanks: bool = True) -> TextRow:
-    """Make empty and blank cells None and drop those at the end; `blanks` says whether any may be blank."""
-    if blanks:
-        row = [cell if cell and not cell.isspace() else None for cell in cells]
-    else:
-        row = [cell or None for cell in cells]
+def _row(cells: list[str]) -> Row:
+    """Make empty and blank cells None and drop those at the end."""
+    row = [cell if cell and not cell.isspace() else None for cell in cells]
     while row and row[-1] is None:
         row.pop()
     return tuple(row)
@@ -825,8 +822,8 @@ def _quoted(lines: list[str], index: int, delimiter: str) -> tuple[list[str], in
 
 
 def _header_from_comment(
-    rows: list[TextRow], numbers: list[int], comments: list[tuple[int, str]], delimiter: str | None
-) -> tuple[list[TextRow], list[int], list[tuple[int, str]]]:
+    rows: list[Row], numbers: list[int], comments: list[tuple[int, str]], delimiter: str | None
+) -> tuple[list[Row], list[int], list[tuple[int, str]]]:
     """Take a comment right above a table of bare numbers, cut into as many words, for its header."""
     first = next((i for i, row in enumerate(rows) if row), None)
     if first is None or not comments or delimiter is None:
@@ -843,17 +840,9 @@ def _header_from_comment(
     return rows, [*numbers[:first], line, *numbers[first:]], comments[:-1]
 
 
-def _check_size(rows: list[TextRow]) -> None:
-    """Hold the limit on cells."""
-    if sum(map(len, rows)) > MAX_CELLS:
-        raise SheetError(
-            f"the file has more than {MAX_CELLS} cells, the most flowkit reads", "send the bench's table alone"
-        )
-
-
-def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int]) -> None:
+def _refuse_doubtful_commas(rows: list[Row], numbers: list[int]) -> None:
     """Refuse a table whose comma is both separator and decimal mark: ``Lift,Flow`` over ``1,5,30,2``."""
-    above: TextRow = ()
+    above: Row = ()
     for at, row in enumerate(rows):
         if len(row) > len(above) >= 2 and all(cell and not is_numeric(cell, gaps=True) for cell in above):
             # Every figure with a decimal comma makes two cells of one.
@@ -861,7 +850,7 @@ def _refuse_doubtful_commas(rows: list[TextRow], numbers: list[int]) -> None:
             longer = all(1.5 * len(above) <= len(cells) <= 2 * len(above) for cells in below)
             if longer and all(cell and cell.strip().isdigit() for cells in below for cell in cells):
                 raise SheetError(
-                    "the comma seems to be both the decimal mark and what separates the cells",
+                    "the comma seems to be both the decimal mark and the separator between cells",
                     "export the sheet again with semicolons, or with a decimal point",
                     cell=f"{numbers[at]}:1",
                 )

@@ -44,7 +44,7 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         with _quiet():
             sheets = _sheets(without_macros(data))
     if len(sheets) != len(facts):
-        raise _unreadable(ValueError("its list of sheets can be read in two ways"))
+        raise _unreadable()
     grids = [
         _grid(sheet, label, meta.name, hidden=meta.visible != SheetVisibleEnum.Visible, facts=fact or SheetFacts())
         for (meta, sheet), fact in zip(sheets, facts, strict=True)
@@ -64,12 +64,12 @@ def _sheets(data: bytes) -> list[tuple[SheetMetadata, CalamineSheet | None]]:
             for index, meta in enumerate(book.sheets_metadata)
         ]
     except (CalamineError, OSError, ValueError) as error:
-        raise _unreadable(error) from error
+        raise _unreadable() from error
     except BaseException as error:
         # The reader's own crashes arrive as a panic that is no Exception.
         if type(error).__module__ != "pyo3_runtime":
             raise
-        raise _unreadable(error) from error
+        raise _unreadable() from error
 
 
 @contextmanager
@@ -89,10 +89,9 @@ def _quiet() -> Iterator[None]:
         os.close(kept)
 
 
-def _unreadable(error: BaseException) -> SheetError:
+def _unreadable() -> SheetError:
     """Return the error for a workbook the reader gave up on."""
-    reason = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
-    return SheetError(f"the file is cut off or broken ({reason})", _MEND)
+    return SheetError("the file is cut off or broken", _MEND)
 
 
 def _facts(data: bytes) -> Sequence[SheetFacts | None]:
@@ -113,7 +112,7 @@ def _facts(data: bytes) -> Sequence[SheetFacts | None]:
     for part, problem, remedy in _OTHER_PACKAGES:
         if part in parts:
             raise SheetError(problem, remedy)
-    raise SheetError("this is a zip archive, not a sheet", "unpack it and name the sheets in it")
+    raise SheetError("this is a zip archive, not a sheet", "unpack it and give the sheets in it")
 
 
 def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: SheetFacts) -> Grid:
@@ -149,7 +148,7 @@ def _row(row: Sequence[object]) -> tuple[CellValue, ...]:
 
 
 def _cell(value: object) -> CellValue:
-    """Return a cell's value: no text is None, numbers are float, and what is no number is text."""
+    """Return a cell's value: no text is None, numbers are float, and what is not a number is text."""
     if type(value) is float:
         return value if math.isfinite(value) else str(value)
     if type(value) is str:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_CELLS_IN_FILE, MAX_SHEETS, Cell, SheetFacts, check_extent
+from flowkit.importers.files.grid import MAX_CELLS_IN_FILE, MAX_SHEETS, SheetFacts, check_extent
 
 MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _LAST_REGULAR = 0xFFFFFFFA
@@ -51,7 +51,7 @@ class CompoundFile:
     def _broken(self) -> SheetError:
         """Return the error for a file whose structure does not hold."""
         return SheetError(
-            "the file is cut off or broken: its structure does not hold together",
+            "the file is cut off or broken: its structure is inconsistent",
             "open it in the spreadsheet program and save it again as xlsx",
         )
 
@@ -165,21 +165,6 @@ class _Globals:
     styles: list[int] = field(default_factory=list)
 
 
-@dataclass(slots=True)
-class _Sheet:
-    """What one sheet's records say."""
-
-    rows: int = 0
-    columns: int = 0
-    hidden_rows: set[int] = field(default_factory=set)
-    hidden_columns: set[int] = field(default_factory=set)
-    struck: set[Cell] = field(default_factory=set)
-    percent_cells: set[Cell] = field(default_factory=set)
-    formulas: set[Cell] = field(default_factory=set)
-    blanks: set[Cell] = field(default_factory=set)
-    errors: dict[Cell, str] = field(default_factory=dict)
-
-
 def xls_facts(data: bytes) -> tuple[SheetFacts | None, ...]:
     """Collect the facts of every worksheet, and hold the limits."""
     compound = CompoundFile(data)
@@ -187,7 +172,7 @@ def xls_facts(data: bytes) -> tuple[SheetFacts | None, ...]:
         raise _encrypted()
     name = next((name for name in ("Workbook", "Book") if name in compound), None)
     if name is None:
-        raise SheetError("this is an old binary document, but no spreadsheet", "save the sheet as xlsx or csv")
+        raise SheetError("this is an old binary document, not a spreadsheet", "save the sheet as xlsx or csv")
     stream = compound.stream(name)
     book = _read_globals(stream)
     if len(book.sheets) > MAX_SHEETS:
@@ -207,7 +192,9 @@ def xls_facts(data: bytes) -> tuple[SheetFacts | None, ...]:
                 f"the file's sheets span more than the {MAX_CELLS_IN_FILE} cells flowkit reads",
                 "split it into several files",
             )
-        facts.append(_facts(sheet) if kind == _WORKSHEET else None)
+        if sheet.formula_gaps != sheet.formulas:
+            sheet.formula_gaps = set()  # formulas that are blank one and all were never computed
+        facts.append(sheet if kind == _WORKSHEET else None)
     return tuple(facts)
 
 
@@ -225,18 +212,6 @@ def _encrypted() -> SheetError:
 def _broken(how: str) -> SheetError:
     """Return the error for a file that contradicts itself."""
     return SheetError(f"the file is broken: {how}", "open it in the spreadsheet program and save it again as xlsx")
-
-
-def _facts(sheet: _Sheet) -> SheetFacts:
-    """Return a sheet's facts; formulas that are blank one and all were never computed."""
-    return SheetFacts(
-        hidden_rows=frozenset(sheet.hidden_rows),
-        hidden_columns=frozenset(sheet.hidden_columns),
-        percent_cells=frozenset(sheet.percent_cells),
-        struck=frozenset(sheet.struck),
-        formula_gaps=frozenset(sheet.formulas if sheet.blanks == sheet.formulas else ()),
-        errors=sheet.errors,
-    )
 
 
 def _records(stream: bytes, start: int) -> Iterator[Record]:
@@ -270,7 +245,7 @@ def _read_globals(stream: bytes) -> _Globals:
                 book.percent_formats.add(int.from_bytes(body[:2], "little"))
         elif kind == _SST and (len(body) < 8 or int.from_bytes(body[4:8], "little") > len(stream)):
             # The reader makes room for as many texts as are promised here.
-            raise _broken("it promises more texts than it can hold")
+            raise _broken("it announces more text than it holds")
         elif kind == _XF and len(body) >= 4:
             book.styles.append(int.from_bytes(body[2:4], "little"))
             book.style_fonts.append(int.from_bytes(body[:2], "little"))
@@ -284,9 +259,9 @@ def _read_globals(stream: bytes) -> _Globals:
 
 def _read_sheet(  # noqa: PLR0912
     stream: bytes, start: int, percent: set[int], struck: set[int], *, sheet_name: str
-) -> _Sheet:
+) -> SheetFacts:
     """Read one sheet's records."""
-    sheet = _Sheet()
+    sheet = SheetFacts()
     for kind, body in _records(stream, start):
         if kind == _FILEPASS:
             raise _encrypted()
@@ -320,7 +295,7 @@ def _read_sheet(  # noqa: PLR0912
     return sheet
 
 
-def _take_cell(sheet: _Sheet, kind: int, body: bytes, percent: set[int]) -> None:
+def _take_cell(sheet: SheetFacts, kind: int, body: bytes, percent: set[int]) -> None:
     """Take one cell's record."""
     row, column, style = struct.unpack_from("<HHH", body)
     sheet.rows, sheet.columns = max(sheet.rows, row + 1), max(sheet.columns, column + 1)
@@ -334,4 +309,4 @@ def _take_cell(sheet: _Sheet, kind: int, body: bytes, percent: set[int]) -> None
             if body[6] == 2:
                 sheet.errors[row, column] = _ERRORS.get(body[8], "#VALUE!")
             elif body[6] == 3:
-                sheet.blanks.add((row, column))
+                sheet.formula_gaps.add((row, column))

@@ -37,23 +37,13 @@ def parse_reference(reference: str) -> Cell | None:
 
 
 @dataclass(slots=True)
-class CellFacts:
-    """What a pass over a worksheet's XML collects."""
+class CellFacts(SheetFacts):
+    """What a pass over a worksheet's XML collects, and where the pass is."""
 
-    percent_styles: frozenset[str]
-    struck_styles: frozenset[str]
-    sheet: str | None
-    rows: int = 0
-    columns: int = 0
+    percent_styles: frozenset[str] = frozenset()
+    struck_styles: frozenset[str] = frozenset()
+    sheet: str | None = None
     zeros: int = 0
-    hidden_rows: set[int] = field(default_factory=set)
-    hidden_columns: set[int] = field(default_factory=set)
-    percent_cells: set[Cell] = field(default_factory=set)
-    struck: set[Cell] = field(default_factory=set)
-    formulas: set[Cell] = field(default_factory=set)
-    formula_gaps: set[Cell] = field(default_factory=set)
-    errors: dict[Cell, str] = field(default_factory=dict)
-    # Where the pass is.
     row: int = -1
     column: int = -1
     kind: str = ""
@@ -159,7 +149,7 @@ class CellFacts:
     def _misplaced(self, reference: str) -> SheetError:
         """Return the error for a reference that is none."""
         return SheetError(
-            f"the file is broken: {reference[:40]!r} is the place of no cell",
+            f"the file is broken: {reference[:40]!r} is not the address of a cell",
             "open it in the spreadsheet program and save it again",
             sheet=self.sheet,
         )
@@ -180,7 +170,7 @@ def parse_cells(
     struck_styles: frozenset[str] = frozenset(),
 ) -> CellFacts:
     """Pass over a worksheet's XML."""
-    facts = CellFacts(percent_styles, struck_styles, sheet)
+    facts = CellFacts(percent_styles=percent_styles, struck_styles=struck_styles, sheet=sheet)
     parse_xml(xml, part, start=facts.start, end=facts.end, text=facts.text)
     facts.add_array_gaps()
     return facts
@@ -215,8 +205,8 @@ def xlsx_facts(parts: Mapping[str, bytes]) -> tuple[SheetFacts | None, ...]:
             raise SheetError(f"the file's part {part!r} is in an encoding flowkit does not read", _MEND)
         if b"sheetData" in xml or part in listed:
             sheet = next((name for (name, _), target in zip(names, listed, strict=True) if target == part), None)
-            facts[part], extent = _sheet_facts(xml, part=part, sheet=sheet, styles=styles, recalculate=recalculate)
-            cells += extent
+            facts[part] = found = _sheet_facts(xml, part=part, sheet=sheet, styles=styles, recalculate=recalculate)
+            cells += found.rows * found.columns
             _check_text(xml, longest, sheet)
     if cells > MAX_CELLS_IN_FILE:
         raise SheetError(
@@ -269,7 +259,7 @@ def _targets(xml: bytes) -> dict[str, str]:
 
 
 def _cell_styles(xml: bytes) -> tuple[frozenset[str], frozenset[str]]:
-    """Return the indices of the cell styles that show per cent, and of those that strike their text through."""
+    """Return the indices of the cell styles that show percent, and of those that strike their text through."""
     if b"strike" not in xml and not any(
         sign in xml for sign in (b"%", b'numFmtId="9"', b'numFmtId="10"', b"numFmtId='", b"numFmtId ")
     ):
@@ -282,7 +272,7 @@ def _cell_styles(xml: bytes) -> tuple[frozenset[str], frozenset[str]]:
     inside = False
 
     def start(name: str, attributes: Attributes) -> None:
-        """Count the cell formats and take those of per cent."""
+        """Count the cell formats and take those of percent."""
         nonlocal count, fonts, inside
         local = name.rpartition(":")[2]
         if local == "font":
@@ -316,7 +306,7 @@ def _longest_string(parts: Mapping[str, bytes]) -> int:
     for part, xml in parts.items():
         for promised in _PROMISED.findall(xml) if b"uniqueCount" in xml else ():
             if not promised.isdigit() or len(promised) > 9 or int(promised) > len(xml):
-                raise SheetError("the file is broken: it promises more texts than it can hold", _MEND)
+                raise SheetError("the file is broken: it announces more text than it holds", _MEND)
         if part.lower().endswith("sharedstrings.xml") or b"<sst" in xml[:2000]:
             longest = max([longest, *map(len, re.split(rb"<(?:\w+:)?si\b", xml))] if len(xml) > 10_000 else [len(xml)])
     return longest
@@ -339,8 +329,8 @@ def _sheet_facts(
     sheet: str | None,
     styles: tuple[frozenset[str], frozenset[str]],
     recalculate: bool,
-) -> tuple[SheetFacts, int]:
-    """Return one sheet's facts and the cells it spans."""
+) -> SheetFacts:
+    """Return one sheet's facts, with at least as many rows and columns as it spans."""
     bound = _bound(xml)
     percent, struck = styles
     marked = percent | struck
@@ -354,29 +344,15 @@ def _sheet_facts(
         or (marked and not marked.isdisjoint(style.decode() for style in set(_STYLE_USE.findall(xml))))
     )
     if bound is not None and not doubtful:
-        return SheetFacts(), bound
+        return SheetFacts(rows=bound[0], columns=bound[1])
     cells = parse_cells(xml, part=part, sheet=sheet, percent_styles=percent, struck_styles=struck)
-    gaps = cells.formulas if recalculate and _never_computed(cells) else cells.formula_gaps
-    return (
-        SheetFacts(
-            hidden_rows=frozenset(cells.hidden_rows),
-            hidden_columns=frozenset(cells.hidden_columns),
-            percent_cells=frozenset(cells.percent_cells),
-            struck=frozenset(cells.struck),
-            formula_gaps=frozenset(gaps),
-            errors=cells.errors,
-        ),
-        cells.rows * cells.columns,
-    )
+    if recalculate and cells.formulas and cells.zeros + len(cells.formula_gaps) == len(cells.formulas):
+        cells.formula_gaps = cells.formulas  # a program wrote them without computing any: a bare 0 in each
+    return cells
 
 
-def _never_computed(cells: CellFacts) -> bool:
-    """Tell whether a program wrote the formulas without computing any: a bare 0 in each of them."""
-    return bool(cells.formulas) and cells.zeros + len(cells.formula_gaps) == len(cells.formulas)
-
-
-def _bound(xml: bytes) -> int | None:
-    """Return an upper bound of the cells a sheet spans, or None where a closer look is needed."""
+def _bound(xml: bytes) -> tuple[int, int] | None:
+    """Return an upper bound of the rows and columns a sheet spans, or None where a closer look is needed."""
     references = _REFERENCE_FACTS.findall(xml)
     letters = {found for found, _ in references}
     numbers = {digits for _, digits in references}
@@ -387,7 +363,7 @@ def _bound(xml: bytes) -> int | None:
         return None
     rows = max((int(digits) for digits in numbers if digits), default=0)
     columns = max(map(_column_number, letters), default=0)
-    return rows * columns if rows <= MAX_ROWS and columns <= MAX_COLUMNS and rows * columns <= MAX_CELLS else None
+    return (rows, columns) if rows <= MAX_ROWS and columns <= MAX_COLUMNS and rows * columns <= MAX_CELLS else None
 
 
 def _column_number(letters: bytes) -> int:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import csv
 import io
 import math
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.errors import SheetError
 from flowkit.importers.words.items import is_meter_unit
 from flowkit.model import Side
+from flowkit.output import write_new
 from flowkit.units import find_unit, from_si, unit
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ class MeterSheet:
         """The sheet for a meter of which only the unit is known."""
         if not is_meter_unit(spelled):
             raise SheetError(
-                f"{spelled!r} is no unit that a meter is read in",
+                f"{spelled!r} is not a unit a meter is read in",
                 "write %, mm, inH2O, Pa or another length or pressure, V, Hz or div",
             )
         found = find_unit(spelled)
@@ -128,22 +127,21 @@ REPEATS = (
 SAFETY = (
     "Wear ear and eye protection while the blower runs.",
     "Keep rags, sleeves and loose hair away from the opening that draws air.",
-    "Keep gauge fluid off skin and out of drains; do not breathe dust from old gaskets or grinding.",
+    "Keep manometer fluid off your skin and out of drains; do not breathe dust from old gaskets or grinding.",
 )
 
 HELP_READINGS = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
-    "A column is one run of one port. Write what the meter shows, with nothing worked out; lift 0 is the reading with "
-    "the valve closed, the zero reading is the meter's without any flow.",
+    "A column is one run of one port. Write what the meter shows, without working anything out. Lift 0 is the reading "
+    "with the valve closed; the zero reading is the meter's with no flow at all.",
     REPEATS,
     *SAFETY,
 )
 
-HELP_CHOICES = "Write in each row which of them was read: {}; and behind the check plate's reading likewise."
+HELP_CHOICES = "In each row, write which of them was read: {}; do the same after the check plate's reading."
 HELP = (
     "in the units printed on the sheet. Leave empty what was not tested or is not known.",
-    "A column is one run of one port. Write flows as read, with nothing corrected; the leak is the flow with the "
-    "valve closed.",
+    "A column is one run of one port. Write flows as read, uncorrected; the leak is the flow with the valve closed.",
     REPEATS,
     *SAFETY,
 )
@@ -217,7 +215,7 @@ def plan_blank(
         )
     for column in columns:
         if not column.port.strip() or len(column.port) > 20 or not column.port.isprintable():
-            raise SheetError(f"{column.port!r} is no name for a port", 'use a short name such as "1" or "rear"')
+            raise SheetError(f"{column.port!r} cannot be the name of a port", 'use a short name such as "1" or "rear"')
     fields = _fields(dict.fromkeys(sides), length.name, flow.name, pressure.name, known, meter)
     if meter is None:
         return BlankPlan(fields, lifts, tables, length.name, flow.name, HELP)
@@ -332,7 +330,7 @@ _MESSAGES = {
     "number": "A number from zero up, without its unit: the unit is printed on the sheet. Leave the cell empty if it "
     "was not tested.",
     "angle": "The seat's angle in degrees, measured from the head's plane.",
-    "percent": "The relative humidity in per cent, 0 to 100.",
+    "percent": "The relative humidity in percent, 0 to 100.",
     "date": "The date of the test, such as 2026-03-18.",
     "choice": "One of the names in the list.",
 }
@@ -346,7 +344,9 @@ def xlsx_bytes(plan: BlankPlan) -> bytes:
     sheet: Worksheet = book.worksheets[0]
     sheet.title = "Flow test"
     shape = _Shape.of(plan)
-    _write_title(sheet, shape.width)
+    _put(sheet, 1, 1, "Flow test sheet", 14, "left", bold=True)
+    _merge(sheet, 1, 1, shape.width)
+    sheet.row_dimensions[1].height = 24
     checks = _validations(sheet, plan)
     row = _write_fields(sheet, plan, shape, checks)
     for columns in plan.tables:
@@ -377,14 +377,23 @@ class _Shape:
         return cls(max(columns, groups * (label + 2)), groups, label, column_width)
 
 
-def _write_title(sheet: Worksheet, width: int) -> None:
-    """Write the title."""
-    from openpyxl.styles import Alignment, Font
+def _put(  # noqa: PLR0917
+    sheet: Worksheet, row: int, column: int, value: object = None, size: int = 9, across: str = "center", **more: bool
+) -> Any:
+    """Put a value into a cell, in its type and place; `more` are bold, wrap, and white: to be filled in."""
+    from openpyxl.styles import Alignment, Font, Protection
 
-    sheet.cell(1, 1, "Flow test sheet").font = Font(name="Arial", size=14, bold=True)
-    sheet.cell(1, 1).alignment = Alignment(vertical="center")
-    sheet.merge_cells(start_row=1, start_column=1, end_row=1, end_column=width)
-    sheet.row_dimensions[1].height = 24
+    cell = sheet.cell(row, column, value)
+    cell.font = Font(name="Arial", size=size, bold=more.get("bold", False))
+    cell.alignment = Alignment(horizontal=across, vertical="center", wrap_text=more.get("wrap", False))
+    if more.get("white"):
+        cell.protection = Protection(locked=False)
+    return cell
+
+
+def _merge(sheet: Worksheet, row: int, first: int, last: int) -> None:
+    """Join the cells of a row from one column to another."""
+    sheet.merge_cells(start_row=row, start_column=first, end_row=row, end_column=last)
 
 
 def _validations(sheet: Worksheet, plan: BlankPlan) -> dict[str, DataValidation]:
@@ -433,21 +442,16 @@ def _write_field(
     label_width: int | None = None,
 ) -> None:
     """Write one label and the cell for its value, which takes the last two columns unless said otherwise."""
-    from openpyxl.styles import Alignment, Font, Protection
+    from openpyxl.styles import Alignment, Protection
 
     column, end = columns
     start = end - 1 if label_width is None else column + label_width
-    label = sheet.cell(row, column, field.label)
-    label.font = Font(name="Arial", size=9)
+    label = _put(sheet, row, column, field.label)
     label.alignment = Alignment(horizontal="left", vertical="center", indent=0 if column == 1 else 1)
-    sheet.merge_cells(start_row=row, start_column=column, end_row=row, end_column=start - 1)
-    value = sheet.cell(row, start)
-    if field.value is not None:
-        value.value = field.value
-        if isinstance(field.value, str):
-            value.data_type = "s"  # never a formula, whatever the text begins with
-    value.font = Font(name="Arial", size=10)
-    value.alignment = Alignment(horizontal="left", vertical="center", wrap_text=field.label == "Notes")
+    _merge(sheet, row, column, start - 1)
+    value = _put(sheet, row, start, field.value, 10, "left", wrap=field.label == "Notes")
+    if isinstance(field.value, str):
+        value.data_type = "s"  # never a formula, whatever the text begins with
     if field.kind == "date":
         value.number_format = "yyyy-mm-dd"
     if field.kind in checks:
@@ -455,53 +459,44 @@ def _write_field(
     for at in range(start, end + 1):
         sheet.cell(row, at).border = _line(under=True)
         sheet.cell(row, at).protection = Protection(locked=False)
-    if field.choices:
-        if "choice" in checks:
-            checks["choice"].add(sheet.cell(row, end))
-        return
-    sheet.merge_cells(start_row=row, start_column=start, end_row=row, end_column=end)
+    if not field.choices:
+        _merge(sheet, row, start, end)
+    elif "choice" in checks:
+        checks["choice"].add(sheet.cell(row, end))
 
 
 def _write_table(
     sheet: Worksheet, plan: BlankPlan, columns: Sequence[Column], *, top: int, checks: dict[str, DataValidation]
 ) -> int:
     """Write the table: two lines of headings, a line for each lift and one for the leak; return its last row."""
-    from openpyxl.styles import Alignment, Font, PatternFill, Protection
+    from openpyxl.styles import PatternFill
 
     if columns[0].of_position:
-        sheet.cell(top, 1, columns[0].test).font = Font(name="Arial", size=10, bold=True)
+        _put(sheet, top, 1, columns[0].test, 10, "left", bold=True)
         top += 1
     grey = PatternFill("solid", start_color=_GREY)
     headings = ["Lift", *(column.heading for column in columns)]
     units = [plan.lift_unit, *(plan.flow_unit for _ in columns)]
-    for line, texts in enumerate((headings, units)):
-        for nth, text in enumerate(texts):
-            cell = sheet.cell(top + line, 1 + nth, text)
-            cell.font = Font(name="Arial", size=9, bold=line == 0)
-            cell.alignment = Alignment(horizontal="center", vertical="center", wrap_text=True)
-            cell.fill = grey
-            cell.border = _line()
+    printed = [
+        *(_put(sheet, top, nth, text, bold=True, wrap=True) for nth, text in enumerate(headings, 1)),
+        *(_put(sheet, top + 1, nth, text, wrap=True) for nth, text in enumerate(units, 1)),
+    ]
     sheet.row_dimensions[top].height = max(
         18 if len(heading) < 12 else 28 if len(heading) < 22 or columns[0].of_position else 42 for heading in headings
     )
     places: tuple[float | str, ...] = (*plan.lifts, plan.leak if plan.leak == LEAK else 0.0)
     for row, lift in enumerate(places, top + 2):
         sheet.row_dimensions[row].height = 20
-        place = sheet.cell(row, 1, lift)
-        place.font = Font(name="Arial", size=10)
-        place.alignment = Alignment(horizontal="center", vertical="center")
-        place.fill = grey
-        place.border = _line()
-        place.number_format = _format(plan.lifts)
+        printed.append(_put(sheet, row, 1, lift, 10))
+        printed[-1].number_format = _format(plan.lifts)
         for nth, column in enumerate(columns, 2):
-            reading = sheet.cell(row, nth)
+            reading = _put(sheet, row, nth, None, 10, white=True)
             reading.border = _line()
-            reading.font = Font(name="Arial", size=10)
-            reading.protection = Protection(locked=False)
-            reading.alignment = Alignment(horizontal="center", vertical="center")
             check = checks.get("choice") if column.what in ("range", "meter") else checks["number"]
             if check is not None:
                 check.add(reading)
+    for cell in printed:
+        cell.fill, cell.border = grey, _line()
     return top + 1 + len(places)
 
 
@@ -521,14 +516,10 @@ def _format(lifts: tuple[float, ...]) -> str:
 
 def _write_help(sheet: Worksheet, plan: BlankPlan, *, top: int, width: int) -> None:
     """Write how to fill the sheet in."""
-    from openpyxl.styles import Alignment, Font
-
-    for nth, line in enumerate((f"Fill in the white cells only, {plan.help[0]}", *plan.help[1:])):
-        cell = sheet.cell(top + nth, 1, line)
-        cell.font = Font(name="Arial", size=9)
-        cell.alignment = Alignment(wrap_text=True, vertical="center")
-        sheet.merge_cells(start_row=top + nth, start_column=1, end_row=top + nth, end_column=width)
-        sheet.row_dimensions[top + nth].height = 15
+    for row, line in enumerate((f"Fill in the white cells only, {plan.help[0]}", *plan.help[1:]), top):
+        _put(sheet, row, 1, line, 9, "general", wrap=True)
+        _merge(sheet, row, 1, width)
+        sheet.row_dimensions[row].height = 15
 
 
 def _set_page(sheet: Worksheet, shape: _Shape, *, last_row: int) -> None:
@@ -557,7 +548,7 @@ FRACTIONS = (0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35)
 
 """Lift over valve diameter, where nothing else is asked for; common practice, no source."""
 
-_FILL = "Fill in the blanks behind the labels and under the headings"
+_FILL = "Fill in the blanks next to the labels and under the headings"
 
 
 def write_blank(
@@ -581,7 +572,6 @@ def write_blank(
     path = Path(path)
     if path.suffix.lower() not in (".xlsx", ".csv"):
         raise SheetError(f"a blank sheet is written as .xlsx or .csv, not {path.suffix or 'without ending'!r}")
-    _refuse_existing(path)
     if lifts_m is None:
         lifts_m = _lifts(step_m, top_m, valve_diameter_m, fractions)
     plan = plan_blank(
@@ -595,13 +585,7 @@ def write_blank(
         known=known or {},
         meter=meter,
     )
-    if path.suffix.lower() == ".csv":
-        content = _csv_bytes(plan)
-    else:
-        from flowkit.importers.sheets.blank import xlsx_bytes
-
-        content = xlsx_bytes(plan)
-    _write_new(path, content)
+    write_new(path, _csv_bytes(plan) if path.suffix.lower() == ".csv" else xlsx_bytes(plan), SheetError)
     return path
 
 
@@ -636,39 +620,3 @@ def _csv_bytes(plan: BlankPlan) -> bytes:
             [place, *("" for _ in columns)] for place in (*(f"{lift:g}" for lift in plan.lifts), plan.leak)
         )
     return out.getvalue().encode("utf-8-sig")
-
-
-def _refuse_existing(path: Path) -> None:
-    """Refuse to write over a file."""
-    if os.path.lexists(path):
-        raise SheetError("the file exists, and it may be filled in", "choose another name", file=str(path))
-
-
-def _write_new(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all, and never over another."""
-    try:
-        handle, name = tempfile.mkstemp(prefix=".flowkit-", dir=path.parent)
-    except OSError as error:
-        raise SheetError(
-            f"the sheet cannot be written ({error.strerror})", "choose another folder", file=str(path)
-        ) from error
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-        temporary.chmod(0o644)
-        try:
-            os.link(temporary, path)
-        except FileExistsError:
-            _refuse_existing(path)
-            raise
-        except OSError:
-            # Not every file system has links; there the file is looked for once more.
-            _refuse_existing(path)
-            temporary.replace(path)
-    except OSError as error:
-        raise SheetError(
-            f"the sheet cannot be written ({error.strerror})", "choose another folder", file=str(path)
-        ) from error
-    finally:
-        temporary.unlink(missing_ok=True)

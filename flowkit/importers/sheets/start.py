@@ -23,6 +23,7 @@ from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import FIRST_STATES, fold
 from flowkit.model import Conditions, Finding, FlowTest
+from flowkit.output import write_new
 from flowkit.units import format_quantity
 
 SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # Endings of sheets
@@ -89,7 +90,7 @@ class Folder:
 def start_job(folder: str | Path, out: str | Path | None = None, stated: Stated | None = None) -> Path:
     """Write a job file from the sheets of a folder and its subfolders."""
     target = target_of(folder, out)
-    write_new(target, job_text(read_folder(folder, stated), target, stated))
+    write_new(target, job_text(read_folder(folder, stated), target, stated).encode(), JobError)
     return target
 
 
@@ -99,7 +100,9 @@ def target_of(folder: str | Path, out: str | Path | None = None) -> Path:
     if not Path(folder).is_dir():
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(folder))
     if target.exists():
-        raise JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
+        raise JobError(
+            "this file already exists and is not overwritten", "choose another name with -o", file=str(target)
+        )
     return target
 
 
@@ -123,7 +126,7 @@ def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     files, found.more = _files(found.path)
     for path in files:
         may_be = path.suffix.lower() in _MAY_BE_SHEETS | PICTURES
-        entry = _read_one(path, found, known, stated) if may_be else Listed(path, "left out", "no kind of sheet")
+        entry = _read_one(path, found, known, stated) if may_be else Listed(path, "left out", "not a sheet")
         found.listed.append(entry)
     return found
 
@@ -139,7 +142,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
     try:
         data = path.read_bytes()
         if carried(data) is not None or b"flowkitreport" in data[:1000]:
-            return Listed(path, "left out", "nothing in it but what flowkit made")
+            return Listed(path, "left out", "everything in it was made by flowkit")
         if path.suffix.lower() in PICTURES:
             what = "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
             return Listed(path, "needs you", what)
@@ -149,7 +152,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
             return Listed(path, "left out", f"a copy of {first.name}: the same bytes")
         result = read(path, stated)
     except OwnOutputError:
-        return Listed(path, "left out", "nothing in it but what flowkit made")
+        return Listed(path, "left out", "everything in it was made by flowkit")
     except FlowkitError as error:
         return _unread(path, error, found)
     except OSError as error:
@@ -244,7 +247,7 @@ def job_text(folder: Folder, target: str | Path, stated: Stated | None = None) -
     """Return the text of the job file that `start_job` writes."""
     variants = _variants(folder, Path(target))
     lines = [
-        "# A job file made from the sheets of this folder. Lines behind # are comments: fill in",
+        "# A job file made from the sheets of this folder. Lines after a # are comments: fill in",
         "# what is known and take the # away. Lengths, pressures and flows are text with a unit.",
         "",
         *_listing(folder),
@@ -331,10 +334,10 @@ def _listing(folder: Folder) -> list[str]:
         lines.append("# " + _comment(f"{_STATUS[entry.status]}: {name}: {reason}"))
     if folder.more:
         lines.append(
-            f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start one inside it."
+            f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start with a smaller one."
         )
     if not folder.listed:
-        lines.append("# There is no sheet in this folder.")
+        lines.append("# There are no sheets in this folder.")
     return [*lines, ""]
 
 
@@ -402,7 +405,7 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
             f"# conditions = {{ {', '.join(missing)} }}",
         ]
     if variant.mapping:
-        lines.append("# or fill in each ? and take the # away:")
+        lines.append("# or fill in each ? and remove the #:")
         lines += [f"# {line}" for line in mapping_lines(variant.mapping)]
     return [*lines, ""]
 
@@ -431,23 +434,3 @@ def _quoted(text: str) -> str:
         else:
             escaped.append(f"\\u{ord(mark):04X}" if ord(mark) <= 0xFFFF else f"\\U{ord(mark):08X}")
     return f'"{"".join(escaped)}"'
-
-
-def write_new(target: Path, text: str) -> None:
-    """Write the file whole or not at all, and never over another."""
-    exists = JobError("this file exists and is not overwritten", "choose another name with -o", file=str(target))
-    part = target.with_name(f".{target.name}.part")
-    try:
-        # Created anew or not at all, so that two starts at once cannot mix.
-        with part.open("x", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        try:
-            if target.exists():
-                raise exists
-            part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        remedy = "choose another place with -o"
-        raise JobError(f"the job file cannot be written ({reason})", remedy, file=str(target)) from error

@@ -6,13 +6,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import chain
 from operator import sub
+from statistics import median
 from typing import NamedTuple
 
-from flowkit.importers.mapping import Stated
+from flowkit.importers.mapping import Stated, given
 from flowkit.importers.tables.lifts import Lifts, scaled
 from flowkit.importers.tables.lines import Key
 from flowkit.importers.tables.readings import Draft
-from flowkit.importers.words.items import CONDITION_FIELDS, CONTRADICTED, FLOW_KINDS, KEEP_ONE, Item, assumed, refused
+from flowkit.importers.words.items import (
+    CONDITION_FIELDS,
+    CONTRADICTED,
+    FLOW_KINDS,
+    KEEP_ONE,
+    Item,
+    assumed,
+    refused,
+    unreadable,
+)
 from flowkit.model import AirState, Conditions, Finding, FlowTest, Point, Reading, Side, Units, UnitSource
 from flowkit.units import Unit, from_si
 
@@ -24,6 +34,7 @@ def make_points(
     return tuple(map(Point, lifts, flows, pressures, sources))
 
 
+REPEATED = 1.03  # how far apart the flows of two runs may lie (common practice, no source)
 MICRON = 1e-6  # lifts closer than this are one
 
 
@@ -45,10 +56,42 @@ def split_runs(drafts: Sequence[Draft]) -> tuple[list[Draft], list[Finding]]:
             found.append(draft)
             continue
         count = max(runs)
-        what = f"every lift occurs {count} times: the rows were read as {count} runs of one port"
-        findings.append(Finding("lift-repeated", "note", draft.sources[0], what))
-        found += [_part(draft, runs, run) for run in range(1, count + 1)]
+        parts = [_part(draft, runs, run) for run in range(1, count + 1)]
+        what = f"every lift appears {count} times"
+        apart = max(_apart(parts[0], other) for other in parts[1:])
+        if apart > REPEATED:
+            what += f", and the flows differ by about {100 * (apart - 1):.0f} %, too much for runs of one port"
+            findings.append(unreadable(parts[1].sources[0], f"{what}; say which state or port each of them is"))
+        else:
+            what += f": the rows were read as {count} runs of one port"
+            findings.append(Finding("lift-repeated", "note", draft.sources[0], what))
+        found += parts
     return found, findings
+
+
+def _apart(one: Draft, other: Draft) -> float:
+    """How far apart the flows of two sweeps lie, as the middle one of their ratios where the valve is well open."""
+    least = 0.25 * max(one.flows, default=0.0)
+    flows = dict(zip((round(lift / MICRON) for lift in one.lifts), one.flows, strict=True))
+    pairs = [(flows[key], flow) for lift, flow in zip(other.lifts, other.flows, strict=True)
+             if flows.get(key := round(lift / MICRON), 0.0) > least and flow > 0.0]  # fmt: skip
+    return median([max(pair) / min(pair) for pair in pairs]) if pairs else 1.0
+
+
+def without_zeros(drafts: Sequence[Draft]) -> list[Finding]:
+    """Leave out zeros at open valves among flows: lifts that were not tested."""
+    findings = []
+    for draft in drafts:
+        keep = [i for i, flow in enumerate(draft.flows) if flow != 0.0 or draft.lifts[i] < MICRON]
+        if len(keep) == len(draft.flows) or not any(draft.flows) or draft.shown is not None:
+            continue
+        first = next(i for i in range(len(draft.flows)) if i not in set(keep))
+        count = len(draft.flows) - len(keep)
+        what = f"a flow of 0 with the valve open was taken as not measured{f' ({count} of them)' if count > 1 else ''}"
+        findings.append(Finding("not-a-number", "warning", draft.sources[first], what))
+        for name in ("lifts", "flows", "pressures", "sources"):
+            setattr(draft, name, [getattr(draft, name)[i] for i in keep])
+    return findings
 
 
 def _run_of_each(draft: Draft) -> list[int] | None:
@@ -183,8 +226,7 @@ class _Maker:
         self._conditions: dict[tuple[object, ...], Conditions] = {}
         self._plain_conditions: dict[tuple[Side | None, float | None], Conditions] = {}
         self._units: dict[tuple[object, ...], Units] = {}
-        given = stated.conditions
-        self._stated_conditions = {n: value for n in CONDITION_NAMES if (value := getattr(given, n)) is not None}
+        self._stated_conditions = given(stated.conditions)
         self._said = self._names_said()
         self._names_stated = any(
             getattr(stated, name) is not None for name in ("side", "port", "run", "head", "variant")

@@ -5,7 +5,8 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from math import isclose
 from statistics import median
 
 from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
@@ -14,10 +15,11 @@ from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS, FLOW_KINDS, SET_HEADING, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label, parse_label
 from flowkit.importers.words.values import as_text, known_unit
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import SIDE_CODES, fold
 from flowkit.model import Finding, Side
-from flowkit.units import FLOW_QUANTITIES, Unit, number
+from flowkit.units import FLOW_QUANTITIES, Unit, measures, number
 
+LIFTS_AGREE = 1.1  # small lifts are rounded hard
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)
 SAG = 1.6  # how far a test pressure falls as a port opens; a gauge named by its unit alone that moves more is another
@@ -28,6 +30,7 @@ LIKE = (0.5, 2.0)  # how far apart the flows of two ports may lie at every lift
 RISES = 1.3  # by how much the flow of a list without headings must rise with the lift
 ALIKE = (0.2, 5.0)  # how far apart flows of two states may lie at one lift
 PRESSURES_PA = (200.0, 25_000.0)  # of a flow test
+WIDEST_IN = 4.0  # of a valve: 10" over a column is a test pressure
 READING_UNITS = frozenset({"pressure", "length", "humidity"})
 _RAW_WORDS = (
     "measured raw actual observed indicated uncorrected uncorr gemessen unkorrigiert brut medido bruto misurato grezzo "
@@ -110,8 +113,15 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     for column in columns:
         _first_role(table, column)
     _read_who_columns(table, columns)
-    findings = [_contradiction(table, column) for column in columns if column.trouble]
-    _drop_lone_letter(columns)
+    findings = []
+    for column in columns:
+        if column.trouble:
+            what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
+            findings.append(unreadable(column.source(table), what))
+    flows = [c for c in columns if c.role in ("flow", "named", "bare")]
+    letters = [c for c in flows if c.letter]
+    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
+        letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"  # V, A or K of a meter
     _decide_averages(columns)
     findings += name_columns(table, columns, context.side, context.words)
     _take_tests_for_runs(table, columns)
@@ -121,7 +131,21 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     findings += _decide_twins(table, columns)
     _decide_readings(columns)
     findings += [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
-    return columns, findings
+    return columns, findings + _lifts_apart(table, columns)
+
+
+def _lifts_apart(table: Table, columns: Sequence[Column]) -> list[Finding]:
+    """Ask about a second column of lifts that is not the first one in another unit: each side may have its own."""
+    axis, label = table.axis, table.axis.label
+    for column in (c for c in columns if c.why == "a second column of lifts" and "lift" in c.own):
+        lifts = {row: table.view.cells[row][axis.column].value for row in axis.rows}
+        ratios = [value / lift for row, value in _values(table, column).items() if (lift := lifts[row]) and value]
+        alike = len(ratios) < 3 or max(ratios) <= LIFTS_AGREE * min(ratios)
+        same_unit = label is not None and column.unit == label.unit
+        if not alike or (same_unit and ratios and not isclose(ratios[-1], 1.0, rel_tol=AGREE)):
+            what = f"the lifts under {column.text!r} are not those in the other column of lifts"
+            return [unreadable(column.source(table), f"{what}; say which flows they belong to")]
+    return []
 
 
 # What is over a column.
@@ -188,13 +212,14 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
     """Join the headings over a column, those of its group first."""
     view = table.view
     own = [row for row in table.headers if view.kinds[row][index] != " "]
+    over = {(row, c0, index) for r0, c0, r1, c1 in view.merged if index <= c1 for row in range(r0, r1 + 1)}
     lowest = own[-1] if own else -1
     column = Column(index)
     group_texts = []
     labels: list[tuple[Label, bool]] = []
     for row in table.headers:
         at: int | None = index if row in own else carried[row].get(index)
-        if at is None or (at != index and row >= lowest and lowest >= 0 and not _covers(view, row, at, index)):
+        if at is None or (at != index and row >= lowest >= 0 and (row, at, index) not in over):
             continue
         label = _heading(view, row, at, table)
         if label is None or (at != index and (label.only_unit and row >= table.headers[-1])):
@@ -212,11 +237,6 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
     for label, mine in labels:
         _join(column, label, mine=mine)
     return column
-
-
-def _covers(view: View, row: int, at: int, index: int) -> bool:
-    """Whether a merged heading reaches over a column."""
-    return any(r0 <= row <= r1 and c0 == at and index <= c1 for r0, c0, r1, c1 in view.merged)
 
 
 def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  # noqa: PLR0911
@@ -243,6 +263,8 @@ def _heading(view: View, row: int, index: int, table: Table) -> Label | None:  #
             return Label(pressure=(as_text(cell.value), cell.unit))
         if unit is not None and unit.quantity in FLOW_QUANTITIES:
             return Label(bare=as_text(cell.value), unit=unit, unit_text=cell.unit)
+        if unit is not None and unit.name == "in" and (cell.value or 0.0) > WIDEST_IN:
+            return Label(pressure=(as_text(cell.value), cell.unit))
         return Label(rest=text, kinds=("state",))  # a valve's size heads the state it was tested in
     if cell.gap:
         return None
@@ -260,7 +282,7 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
     column.meter = column.meter or (mine and "meter" in label.kinds)
     column.foreign = column.foreign or label.foreign
     column.again = column.again or label.again
-    if label.code == "in" and label.port is None and label.unit is not None and label.unit.quantity == "length":
+    if label.code == "in" and label.port is None and label.unit is not None and label.unit.name == "in":
         if column.kind in ("pressure", "meter"):
             column.unit, column.unit_text = label.unit, label.unit_text
         elif column.side != "intake":
@@ -316,7 +338,8 @@ def _name_by_rows(table: Table, column: Column) -> None:
             column.letter = said.letter or column.letter
         elif label.kind == "port":
             column.side, column.code = said.side or column.side, said.code or column.code
-            column.port = said.port or text
+            named = said.side or said.code or (said.letter or "").casefold() in SIDE_CODES
+            column.port = said.port or (None if named else text) or column.port
         elif label.kind == "run":
             column.run = said.run or (int(said.bare) if said.bare and said.bare.isdecimal() else None) or column.run
         elif label.kind == "variant":
@@ -376,12 +399,14 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         _meter_role(column, quantity)
     elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
         column.role, column.why = "ignored", _WHY.get(kind or "", "a gain or percentage")
+    elif kind == "range" and flowing:
+        column.role, column.why = "ignored", "a range of the bench, not a flow"
     elif kind == "notes" or (letters and set(letters) <= set("b")):
         column.role, column.why = "ignored", "no reading"
     elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
         column.role, column.why = "ignored", "another quantity than flow"
     elif column.foreign and not flowing:
-        column.role, column.why = "ignored", f"a {column.foreign}, not a flow"
+        column.role, column.why = "ignored", f"{_a(column.foreign)}, not a flow"
     elif column.both and not column.side:
         column.role, column.why = ("who", "") if kind == "side" else ("ignored", "a figure of both sides")
     elif kind in (*WHO_KINDS, "range") and not column.named and not flowing:
@@ -395,9 +420,11 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
     elif kind == "lift" or (kind is None and quantity in ("length", "lift ratio")):
         column.role, column.why = "ignored", "a second column of lifts" if not column.named else "a length, not a flow"
     elif quantity is not None and not flowing:
-        column.role, column.why = "ignored", f"a {quantity}"
+        column.role, column.why = "ignored", _a(quantity)
     elif column.own == ("filler",) and fold(column.text) == "test" and column.index < table.axis.column:
-        column.role, column.kind = "who", "run"
+        texts = [as_text(table.view.rows[row][column.index]) for row in table.axis.rows]
+        sided = any((said := parse_label(text)).side or said.code for text in texts)
+        column.role, column.kind = "who", "port" if sided else "run"
     elif column.named or kind in WHO_KINDS:
         column.role = "named"
     else:
@@ -409,6 +436,11 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         and not _has_units(table, column)
     ):
         column.role, column.why = ("text", "no reading")
+
+
+def _a(noun: str) -> str:
+    """A noun with its article."""
+    return f"{'an' if noun[:1] in 'aeio' else 'a'} {noun}"
 
 
 def _has_units(table: Table, column: Column) -> bool:
@@ -427,7 +459,7 @@ def _meter_role(column: Column, quantity: str | None) -> None:
     elif quantity in READING_UNITS or quantity is None or column.foreign in ("electricity",):
         column.role = "reading"
     else:
-        column.role, column.why = "ignored", f"a {quantity}"
+        column.role, column.why = "ignored", _a(quantity)
 
 
 def _pressure_role(table: Table, column: Column) -> None:
@@ -441,7 +473,7 @@ def _pressure_role(table: Table, column: Column) -> None:
         return
     steady = max(values) <= SAG * min(values)
     if not steady or not PRESSURES_PA[0] <= abs(median(values)) * unit.factor <= PRESSURES_PA[1]:
-        column.role, column.why = "ignored", "a pressure that is no test pressure"
+        column.role, column.why = "ignored", "a pressure other than the test pressure"
 
 
 _SIDE_LETTERS = ({"i", "e"}, {"e", "a"}, {"a", "s"}, {"i", "u"}, {"d", "w"}, {"i", "a"}, {"i"}, {"e"})
@@ -474,6 +506,7 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
                 column.role, column.kind = ("who", "side") if pairs <= {"i", "e"} else ("who", "variant")
         if column.role == "text":
             column.role = "ignored"
+            column.text = "" if column.heading is None else column.text
 
 
 _TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
@@ -487,14 +520,6 @@ def _take_tests_for_runs(table: Table, columns: list[Column]) -> None:
             for column in group:
                 column.run, column.variant = int(_TEST.fullmatch(column.variant)[1]), ""  # type: ignore[index]
                 column.role = "flow"
-
-
-def _drop_lone_letter(columns: list[Column]) -> None:
-    """Leave out a column headed by one letter without a unit beside flows that have theirs: V, A or K of a meter."""
-    flows = [c for c in columns if c.role in ("flow", "named", "bare")]
-    letters = [c for c in flows if c.letter]
-    if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
-        letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"
 
 
 def _decide_averages(columns: list[Column]) -> None:
@@ -556,7 +581,11 @@ def _drop_unlike(table: Table, columns: list[Column]) -> None:
     weak = [
         c
         for c in columns
-        if c.role == "flow" and c.kind != "flow" and not c.named and not c.state and not _flow_unit(c)
+        if c.role == "flow"
+        and c.kind != "flow"
+        and not c.named
+        and not c.state
+        and not measures(c.unit, *FLOW_QUANTITIES)
     ]
     flows = [c for c in columns if c.role == "flow"]
     if not weak or len(flows) < 2:
@@ -574,11 +603,6 @@ def _drop_unlike(table: Table, columns: list[Column]) -> None:
         falling = bool(steps) and sum(step < 0 for step in steps) > len(steps) / 2
         if not ratios or not ALIKE[0] <= median(ratios) <= ALIKE[1] or falling:
             column.role, column.why = "ignored", "not understood"
-
-
-def _flow_unit(column: Column) -> bool:
-    """Whether its heading has a unit of flow."""
-    return column.unit is not None and column.unit.quantity in FLOW_QUANTITIES
 
 
 def _values(table: Table, column: Column) -> dict[int, float]:
@@ -647,7 +671,10 @@ def _check_arithmetic(table: Table, columns: list[Column]) -> None:
     flows = [c for c in columns if c.role == "flow"]
     texts = [c.text for c in flows]
     open_ones = [
-        c for c in flows if not (c.side or c.port or c.run or c.code or c.again or c.state) and texts.count(c.text) == 1
+        c
+        for c in flows
+        if c.heading is None
+        or (not (c.side or c.port or c.run or c.code or c.again or c.state) and texts.count(c.text) == 1)
     ]
     if len(flows) < 3 or not open_ones:
         return
@@ -705,7 +732,7 @@ def _share_pressure(table: Table, columns: list[Column]) -> None:
     if len(stated) != 1 or len(flows) < 2:
         return
     column = stated[0]
-    alone = column is flows[0] and not any(c.kind == "flow" or _flow_unit(c) for c in flows[1:])
+    alone = column is flows[0] and not any(c.kind == "flow" or measures(c.unit, *FLOW_QUANTITIES) for c in flows[1:])
     if alone and not column.treatment:
         for other in flows[1:]:
             other.pressure = column.pressure
@@ -787,13 +814,21 @@ def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
     return kept
 
 
+_LIMIT_WORDS = "low high lo hi min max lower upper from to worst best"
+_LIMITS = frozenset(_LIMIT_WORDS.split())
+
+
 def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
     """Ask about a column like ``Int 1 smoothed`` beside ``Int 1``: its words may name a state, or how it was made."""
     flows = [column for column in columns if column.role == "flow"]
     plain = {(c.side, c.port, c.run or 1, c.head) for c in flows if not c.variant}
     findings = []
     for column in flows:
-        if column.variant and not column.state and (column.side, column.port, column.run or 1, column.head) in plain:
+        if fold(column.variant) in _LIMITS:
+            what = f"{column.variant!r} in the heading {column.text!r} may be a limit or one of several readings"
+            findings.append(unreadable(column.source(table), f"{what}; say which test each column beside it is"))
+            column.role = "trouble"
+        elif column.variant and not column.state and (column.side, column.port, column.run or 1, column.head) in plain:
             what = f"{column.variant!r} in the heading {column.text!r} may name a state, or how the figures were made"
             findings.append(unreadable(column.source(table), f"{what}; say which state each column beside it is"))
             column.role = "trouble"
@@ -822,14 +857,8 @@ def _agree(table: Table, group: Sequence[Column], typical: float, largest: float
 
 def _raw_first(group: list[Column]) -> list[Column]:
     """The columns of one test, the one that was measured first."""
-
-    def rank(column: Column) -> int:
-        """Put the measured column first, then one of no stated treatment, then a calculated one."""
-        if not column.treatment:
-            return 1
-        return 0 if fold(column.treatment) in RAW else 2
-
-    return sorted(group, key=rank)
+    # Before one of no stated treatment, and a calculated one last.
+    return sorted(group, key=lambda c: 1 if not c.treatment else 0 if fold(c.treatment) in RAW else 2)
 
 
 def _why_twin(table: Table, first: Column, other: Column) -> str:
@@ -871,12 +900,6 @@ def _same_flow(table: Table, one: Column, other: Column) -> bool:
     return bool(pairs) and all(abs(x - y) <= AGREE * max(abs(x), abs(y)) for x, y in pairs)
 
 
-def _contradiction(table: Table, column: Column) -> Finding:
-    """Say that the headings over a column contradict each other."""
-    what = f"the column headed {column.text!r} cannot be placed: {column.trouble[0]}; {SET_HEADING}"
-    return unreadable(column.source(table), what)
-
-
 def _ignored(table: Table, column: Column) -> Finding:
     """Say that a column was left out, and why."""
     heading = repr(column.text) if column.text else "without a heading"
@@ -887,8 +910,3 @@ def _ignored(table: Table, column: Column) -> Finding:
     return Finding(
         "column-ignored", "note", column.source(table), f"the column {heading} was left out: {column.why}{remedy}"
     )
-
-
-def copied(columns: Sequence[Column]) -> list[Column]:
-    """Columns that may be changed without changing those given."""
-    return [replace(column, trouble=list(column.trouble)) for column in columns]

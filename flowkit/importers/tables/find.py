@@ -11,8 +11,9 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import known_unit
-from flowkit.units import FLOW_QUANTITIES, Unit
+from flowkit.importers.words.phrases import is_sentence, pairs
+from flowkit.importers.words.values import Cell, as_text, known_unit
+from flowkit.units import FLOW_QUANTITIES, Unit, measures
 
 GAP_WIDTH = 2  # blank columns inside a table
 BLANK_DEPTH = 3  # blank rows between heading and numbers, or inside the numbers
@@ -125,14 +126,14 @@ def find_tables(view: View) -> list[Table]:
         rival = next((other for other in chosen if _overlap(table, other)), None)
         if rival is None:
             chosen.append(table)
-        elif rival.view.turned != table.view.turned and rival.score - table.score < 1.0 and _same_start(rival, table):
+        elif (
+            rival.view.turned != table.view.turned
+            and rival.score < table.score + 1.0
+            and rival.corners()[:2] == table.corners()[:2]
+            and table.score > HEADED
+        ):
             rival.axis.reason = "?"
     return sorted(chosen, key=lambda t: t.corners()[:2])
-
-
-def _same_start(one: Table, other: Table) -> bool:
-    """Whether two readings of one table begin at the same heading."""
-    return one.corners()[:2] == other.corners()[:2] and min(one.score, other.score) > HEADED
 
 
 def _overlap(one: Table, other: Table) -> bool:
@@ -167,7 +168,10 @@ def _tables_of(view: View, heads: list[tuple[int, int]]) -> list[Table]:
     axes: list[Axis] = []
     for column in range(view.width):
         for axis in _runs(view, column, head_rows):
-            _weigh(view, axis)
+            _find_heading(view, axis)
+            _weigh_heading(view, axis)
+            if axis.score > FOREIGN:
+                _weigh_numbers(view, axis)
             if axis.score > -5.0:
                 axes.append(axis)
     strong = [axis for axis in axes if axis.score >= UNIT_HEADED]
@@ -194,50 +198,34 @@ def _rows_meet(one: Axis, other: Axis) -> bool:
 
 def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis]:
     """The runs of numbers in a column, each below one heading."""
-    kinds = view.kinds
-    found: list[Axis] = []
-    rows: list[int] = []
-    blank = 0
-    dated = False
-    for row in range(len(kinds)):
-        kind = kinds[row][column]
-        if row in head_rows and (column in head_rows[row] or kind not in "n"):
-            _finish(found, column, rows)
-            rows, blank, dated = [], 0, column in head_rows[row]
-        if rows and blank and kind in "nt" and _begins_lines(view, row, column):
-            _finish(found, column, rows)
-            rows, blank = [], 0
+    runs: list[list[int]] = [[]]
+    blank, dated = 0, False
+    for row, kind in enumerate(view.down[column]):
+        if row in head_rows and (column in head_rows[row] or kind != "n"):
+            runs.append([])
+            blank, dated = 0, column in head_rows[row]
+        if runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]:
+            runs.append([])
+            blank = 0
+            continue
+        if blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column):
+            runs.append([])
+            blank = 0
             continue
         if kind == "n" or (kind == "d" and dated):
-            rows.append(row)
+            runs[-1].append(row)
             blank = 0
-        elif rows:
-            blank = blank + 1 if kinds[row].isspace() else 0
+        elif runs[-1]:
+            blank = blank + 1 if view.kinds[row].isspace() else 0
             if blank > BLANK_DEPTH:
-                _finish(found, column, rows)
-                rows = []
-    _finish(found, column, rows)
-    return found
+                runs.append([])
+    return [Axis(column, rows, rows[0], rows[-1]) for rows in runs if rows]
 
 
 def _begins_lines(view: View, row: int, column: int) -> bool:
     """Whether, behind a blank row, the lines of the sheet begin: the label of a condition at or before a number."""
     labels = (view.label(row, at) for at in range(max(column - 1, 0), column + 1))
     return any(label is not None and label.kind in ROW_KINDS and not (label.rest or label.names) for label in labels)
-
-
-def _finish(found: list[Axis], column: int, rows: list[int]) -> None:
-    """Keep a run that is none too short."""
-    if rows:
-        found.append(Axis(column, rows, rows[0], rows[-1]))
-
-
-def _weigh(view: View, axis: Axis) -> None:
-    """Weigh what says that a run of numbers are lifts, and what says that they are not."""
-    _find_heading(view, axis)
-    _weigh_heading(view, axis)
-    if axis.score > FOREIGN:
-        _weigh_numbers(view, axis)
 
 
 def _weigh_heading(view: View, axis: Axis) -> None:
@@ -251,14 +239,21 @@ def _weigh_heading(view: View, axis: Axis) -> None:
         axis.score, axis.reason = FOREIGN, "what a meter showed"
         return
     elif (
-        label.unit is not None
-        and label.unit.quantity in ("length", "lift ratio")
-        and _plain(label)
-        and not (label.code == "in" and _names_exhaust(view, axis.heading))
+        measures(label.unit, "length", "lift ratio")
+        and label.kind is None
+        and not (label.rest or label.port or label.side)
+        # Beside a heading of the exhaust, In is the intake and no inch.
+        and not (label.code == "in" and any(said and said.side == "exhaust" for said in view.labels(axis.heading or 0)))
     ):
         axis.score, axis.reason = UNIT_HEADED, "a unit of length alone heads them"
-    elif _is_title(view, axis.heading, axis.column) and (
-        (label.kind in (None, "side") and label.names and not label.rest) or _has_other_headings(view, axis)
+    elif (
+        _is_title(view, axis.heading)
+        and (
+            (label.kind in (None, "side") and label.names and not label.rest)
+            # The columns beside have headings of their own, below the line that is above all.
+            or any(k[axis.column + 1 :].count("t") > 1 for k in view.kinds[(axis.heading or 0) + 1 : axis.first])
+            or _is_said(_only_text(view, axis.heading or 0))
+        )
     ):
         axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
         axis.heading = axis.label = None
@@ -266,6 +261,11 @@ def _weigh_heading(view: View, axis: Axis) -> None:
         axis.score, axis.reason = UNHEADED, "a mark without meaning heads them"
     elif label.kind in (None, "flow", "side", "variant", "head", "title") and _is_corner(label):
         axis.score, axis.reason = CORNER, "the corner of the table names the flows"
+    elif label.kind in WHO_KINDS | {"valve_head"} and all(
+        _is_length(view.cells[row][axis.column].unit or "") for row in axis.rows
+    ):
+        axis.score, axis.reason = UNHEADED, "what names the tests is beside them"
+        axis.heading = axis.label = None
     else:
         axis.score, axis.reason = FOREIGN, "headed as something else"
         return
@@ -286,8 +286,10 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
     numbers, units, inches, rows = [], 0, 0, []
     for row in axis.rows:
         value, cell = view.rows[row][axis.column], view.cells[row][axis.column]
-        if cell.unit and axis.score >= HEADED and _is_line_of_its_own(view, row, axis):
-            continue
+        first = view.cells[axis.first][axis.column]
+        lone = view.kinds[row].strip() == "n" or (view.kinds[row].count("n") == 1 and not _is_length(cell.unit))
+        if cell.unit and lone and row > axis.first and not first.unit and axis.score >= HEADED:
+            continue  # a line of the sheet, "28 inH2O": it alone has a unit, and no number beside it
         rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))
         units += bool(cell.unit) and _is_length(cell.unit)
@@ -298,9 +300,11 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
     if rows and len(rows) < len(axis.rows):
         axis.rows, axis.last = rows, rows[-1]
     values = [number for number in numbers if number is not None]
-    if axis.score < HEADED and inches and max(values, default=0) > 1 and _names_sides(view, axis):
-        axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
-        return
+    if axis.score < HEADED and inches and max(values, default=0) > 1:
+        between = [row for row in range(axis.first, axis.last + 1) if not _is_title(view, row)]
+        if any((said := view.label(row, axis.column)) is not None and said.side for row in between):
+            axis.score = FOREIGN  # "1 IN, 2 Intake, 3 Intake" are ports
+            return
     if axis.score < HEADED and units == len(axis.rows):
         axis.score += UNIT_CELLS
         axis.reason = "each number has a unit of length"
@@ -314,39 +318,19 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
         axis.score += FOREIGN
 
 
-def _names_sides(view: View, axis: Axis) -> bool:
-    """Whether texts between the numbers name sides; one that is alone in its row begins another list."""
-    rows = (row for row in range(axis.first, axis.last + 1) if not _is_title(view, row, axis.column))
-    labels = (view.label(row, axis.column) for row in rows)
-    return any(label is not None and label.side is not None for label in labels)
+def _only_text(view: View, row: int) -> str:
+    """The text that a row holds."""
+    return next((as_text(value) for value in view.rows[row] if value is not None), "")
 
 
-def _has_other_headings(view: View, axis: Axis) -> bool:
-    """Whether the columns beside a run have headings of their own, below the line that is above all."""
-    rows = range((axis.heading or 0) + 1, axis.first)
-    return any(view.kinds[row][axis.column + 1 :].count("t") > 1 for row in rows)
-
-
-def _is_line_of_its_own(view: View, row: int, axis: Axis) -> bool:
-    """Whether a number under the lifts is a line of the sheet, ``28 inH2O``: it alone has a unit and nothing beside."""
-    first = view.cells[axis.first][axis.column]
-    return row > axis.first and not first.unit and view.kinds[row].strip() == "n"
-
-
-def _names_exhaust(view: View, row: int | None) -> bool:
-    """Whether another heading of a row names the exhaust, so that In is the intake and no inch."""
-    labels = (view.label(row, column) for column in range(view.width)) if row is not None else ()
-    return any(label is not None and label.side == "exhaust" for label in labels)
-
-
-def _plain(label: Label) -> bool:
-    """Whether a heading says nothing but a unit."""
-    return label.kind is None and not (label.rest or label.port or label.side)
+def _is_said(text: str) -> bool:
+    """Whether a text is a line about the sheet, a label with its value or a sentence, and heads nothing."""
+    return bool(pairs(text)[0]) or is_sentence(text)
 
 
 def _is_corner(label: Label) -> bool:
     """Whether a heading names the flows of the whole table and not its own column."""
-    flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+    flow = measures(label.unit, *FLOW_QUANTITIES)
     return bool(flow or label.kind == "flow" or label.pressure) and not (label.port or label.run)
 
 
@@ -360,8 +344,7 @@ def _date_fraction(value: object) -> float | None:
 
 def _is_length(spelled: str) -> bool:
     """Whether a unit in a cell is one of length."""
-    unit = known_unit(spelled)
-    return unit is not None and unit.quantity in ("length", "lift ratio")
+    return measures(known_unit(spelled), "length", "lift ratio")
 
 
 def _rise(values: list[float]) -> float:
@@ -394,8 +377,7 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
         if said is None or (said.only_unit and axis.column and view.kinds[row][axis.column - 1] == "n"):
             continue  # "83 | mm": the unit of the value left of it
         if said.kind == "lift" or ("lift" in said.kinds and said.both_sides):
-            length = label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio")
-            if label is not None and not (length or label.kind == "lift"):
+            if label is not None and not (measures(label.unit, "length", "lift ratio") or label.kind == "lift"):
                 axis.score = FAR
             axis.heading, axis.label = row, said
             return
@@ -413,7 +395,7 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
         elif label.only_unit and (said.kind is not None or said.names):
             beside = view.kinds[row][axis.column + 1 :].replace(" ", "")
             line = said.kind in ROW_KINDS and (beside[:1] in ("n", "d", "") or len(beside) == 1)
-            if said.kind not in (None, "lift") and not line and not _is_title(view, row, axis.column):
+            if said.kind not in (None, "lift") and not line and not _is_title(view, row):
                 axis.label = said
             return
         else:
@@ -421,22 +403,21 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
 
 
 def _heads_columns(view: View, row: int, column: int) -> bool:
-    """Whether texts right of a cell head columns: they have a unit or name a quantity."""
-    labels = (view.label(row, at) for at in range(column + 1, min(column + 12, view.width)))
-    return any(
-        label is not None and (label.unit is not None or label.kind in ("flow", "lift", "meter")) for label in labels
-    )
+    """Whether texts right of a cell head columns: most of them have a unit or name a quantity."""
+    places = range(column + 1, min(column + 12, view.width))
+    if sum(_is_length(view.cells[row][at].unit or "") for at in places) > 1:
+        return True  # "Cyl | Valve | 2 mm | 4 mm"
+    heads = [
+        label is not None
+        and ((label.unit is not None and label.code is None) or label.kind in ("flow", "lift", "meter"))
+        for label in (view.label(row, at) for at in places)
+    ]
+    return 2 * sum(heads) > len(view.kinds[row][column + 1 : column + 12].replace(" ", ""))
 
 
-def _values_right(view: View, row: int, column: int) -> bool:
-    """Whether numbers are right of a label in its row."""
-    return "n" in view.kinds[row][column + 1 :] or "g" in view.kinds[row][column + 1 :]
-
-
-def _is_title(view: View, row: int | None, column: int) -> bool:
+def _is_title(view: View, row: int | None) -> bool:
     """Whether a text is alone in its row."""
-    kinds = view.kinds[row] if row is not None else ""
-    return kinds.replace(" ", "") == "t"
+    return row is not None and view.kinds[row].strip() == "t"
 
 
 def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
@@ -453,7 +434,8 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 _has_numbers(view, c, axis) and not any(a.column == c and _rows_meet(a, axis) for a in axes)
                 for c in range(axis.column + 1, min(axis.column + 2 + GAP_WIDTH, view.width))
             )
-            if axis.score < HEADED <= other.score and _is_ratio(axis.label) and not _is_ratio(other.label):
+            ratios = [measures(a.label.unit if a.label else None, "lift ratio") for a in (axis, other)]
+            if axis.score < HEADED <= other.score and ratios == [True, False]:
                 more.append(axis.column)  # lift over diameter, beside lifts
                 continue
             heads = axis.heading is not None and view.kind(axis.heading, axis.column + 1) == "t"
@@ -466,11 +448,6 @@ def _separate(view: View, axes: list[Axis]) -> list[tuple[Axis, list[int]]]:
                 continue
         chosen.append((axis, []))
     return chosen
-
-
-def _is_ratio(label: Label | None) -> bool:
-    """Whether a heading's unit is the valve's diameter."""
-    return label is not None and label.unit is not None and label.unit.quantity == "lift ratio"
 
 
 def _has_numbers(view: View, column: int, axis: Axis) -> bool:
@@ -513,7 +490,7 @@ def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Tabl
             break
         left, gap = column, 0
     body = [c for c in range(left, right + 1) if c != axis.column and c not in others]
-    empty = not any(_has_numbers(view, c, axis) or _has_gaps(view, c, axis) for c in body)
+    empty = not any(set("ng") & set(axis.letters(view.down[c])) for c in body)
     missing = view.grid.formula_gaps
     gaps = bool(missing) and any(view.place(row, c) in missing for c in body for row in axis.rows)
     if empty and not gaps and (axis.score < HEADED or not body):
@@ -536,11 +513,6 @@ def _reach(view: View, axis: Axis, before: int) -> int:
     """The last column with numbers of an axis, before another one."""
     found = [c for c in range(axis.column, before) if _has_numbers(view, c, axis)]
     return max(found, default=axis.column)
-
-
-def _has_gaps(view: View, column: int, axis: Axis) -> bool:
-    """Whether a column has marks for what was not measured."""
-    return "g" in axis.letters(view.down[column])
 
 
 def is_empty(view: View, column: int, rows: range) -> bool:
@@ -590,7 +562,7 @@ def _is_aside(view: View, column: int, axis: Axis, top: int) -> bool:
     return (
         labels > 0
         and values > 0
-        and (labels > 1 or (heads and texts == labels == values) or (not heads and _alone(view, column, axis, top)))
+        and (labels > 1 or (heads and texts == labels == values) or (not heads and len(kinds.replace(" ", "")) <= 2))
     )
 
 
@@ -619,13 +591,7 @@ def unit_beside(view: View, rows: Sequence[int], column: int) -> Unit | None:
 def _is_pressure(view: View, row: int, column: int) -> bool:
     """Whether a cell is a pressure with its unit: ``28 inH2O``."""
     spelled = view.cells[row][column].unit
-    unit = known_unit(spelled) if spelled else None
-    return unit is not None and unit.quantity == "pressure"
-
-
-def _alone(view: View, column: int, axis: Axis, top: int) -> bool:
-    """Whether a single label with its value is all that a column holds."""
-    return len(view.down[column][top : axis.last + 1].replace(" ", "")) <= 2
+    return bool(spelled) and measures(known_unit(spelled), "pressure")
 
 
 def _headers(table: Table) -> None:
@@ -644,13 +610,14 @@ def _headers(table: Table) -> None:
         if row == axis.heading:
             table.headers.insert(0, row)
             continue
+        if axis.heading is None and _is_title(view, row) and _is_said(_only_text(view, row)):
+            break
         if _is_mistyped(table, row) and row + 1 == axis.first:
             axis.first = row
             continue
         label = _row_label(table, row)
-        if (label is not None and _values_right(view, row, axis.column)) or (
-            label is not None and label.kind in WHO_KINDS
-        ):
+        right = view.kinds[row][axis.column + 1 :]
+        if label is not None and ("n" in right or "g" in right or label.kind in WHO_KINDS):
             table.named[row] = label
         elif _is_section(table, row):
             table.sections[row] = table.left + len(kinds) - len(kinds.lstrip())
@@ -696,7 +663,9 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
     """Whether a row is label, value, label, value and not a value for each column."""
     labels = [view.label(row, column) for column in filled]
     if any(
-        label is not None and label.kind in ROW_KINDS | UNIT_KINDS and not (label.kind in WHO_KINDS and label.names)
+        label is not None
+        and (label.pressure is not None or label.kind in ROW_KINDS | UNIT_KINDS | {"flow", "lift"})
+        and not (label.kind in WHO_KINDS and label.names)
         for label in labels
     ):
         return True
@@ -716,23 +685,19 @@ def _is_group_row(table: Table, row: int, filled: list[int]) -> bool:
     before = [column for column in range(table.left, lift + 1) if view.kinds[row][column] != " "]
     plain = corner is not None and (corner.only_unit or corner.kind == "lift") and before == [lift]
     names_only = all(label is not None and (label.names or label.letter) and not label.rest for label in labels)
-    if before and not plain and not names_only and len(filled) < 2:
+    if before and not plain and not names_only and (len(filled) < 2 or None in labels):
         return False  # a title with more beside it, unless what is beside it can only head columns
-    if before and not plain and not names_only and not all(label is not None for label in labels):
-        return False
     if corner is not None and corner.kind in ROW_KINDS | UNIT_KINDS and not (corner.names and names_only):
         return False
-    if any(label is None and not _is_small(view, row, column) for label, column in zip(labels, filled, strict=True)):
+    if any(label is None and not _is_small(view.cells[row][c]) for label, c in zip(labels, filled, strict=True)):
         return False
     return not any(len(str(view.value(row, column))) > LONG_HEADING for column in filled)
 
 
-def _is_small(view: View, row: int, column: int) -> bool:
+def _is_small(cell: Cell) -> bool:
     """Whether a cell holds a number that may name a port or a valve."""
-    cell = view.cells[row][column]
-    if cell.value is None:
-        return False
-    return (cell.value.is_integer() and 0 < cell.value < 100) or bool(cell.unit and _is_length(cell.unit))
+    number = cell.value is not None and cell.value.is_integer() and 0 < cell.value < 100
+    return number or bool(cell.value is not None and cell.unit and _is_length(cell.unit))
 
 
 def _is_section(table: Table, row: int) -> bool:
@@ -742,6 +707,10 @@ def _is_section(table: Table, row: int) -> bool:
     if len(filled) != 1 or filled[0] > table.axis.column or table.right == table.axis.column:
         return False
     label = view.label(row, filled[0])
+    if label is not None and not label.names and "state" not in label.kinds and is_sentence(_only_text(view, row)):
+        lifts = [view.cells[at][table.axis.column].value for at in table.axis.rows if abs(at - row) == 1]
+        if len(lifts) == 2 and (lifts[1] or 0.0) > (lifts[0] or 0.0):
+            return False  # "from here on with clay": the lifts go on upward
     return label is not None and not label.only_unit and (label.names or label.letter is not None or bool(label.rest))
 
 
@@ -761,7 +730,7 @@ def _row_label(table: Table, row: int) -> Label | None:
 
 
 def _is_mistyped(table: Table, row: int, *, empty: bool = False) -> bool:
-    """Whether a row has readings and a lift that is no number, or none at all."""
+    """Whether a row has readings and a lift that is not a number, or none at all."""
     view, lift = table.view, table.axis.column
     kind = view.kinds[row][lift]
     if "n" not in view.kinds[row][lift + 1 : table.right + 1]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import isclose
@@ -11,9 +12,10 @@ from typing import Literal, NamedTuple
 from flowkit.importers.tables.find import Table, unit_beside
 from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers
 from flowkit.model import Finding
-from flowkit.units import UNITS, Unit, from_si, to_si
+from flowkit.units import UNITS, Unit, from_si, measures, to_si
 
 INCH_RANGE = (0.05, 1.0)
 MM_RANGE = (1.5, 25.0)
@@ -49,7 +51,7 @@ class Lifts:
     @property
     def ratio(self) -> bool:
         """Whether the lifts are fractions of the valve's diameter."""
-        return self.unit is not None and self.unit.quantity == "lift ratio"
+        return measures(self.unit, "lift ratio")
 
 
 def scaled(values: Sequence[float], factor: float) -> list[float]:
@@ -87,7 +89,7 @@ def _refuse_large(table: Table, main: int, got: Lifts) -> None:
     if got.unit is None or largest <= (LARGEST_RATIO if got.ratio else LARGEST_M) * (1 + 1e-9):
         return
     shown = f"{largest:g} times the valve's diameter" if got.ratio else f"{largest * 1e3:g} mm"
-    what = f"the largest lift would be {shown}, which is no valve lift (30 mm at most); check its unit"
+    what = f"the largest lift would be {shown}, more than any valve lifts (30 mm at most); check its unit"
     got.findings.append(unreadable(table.view.source(table.row, main), what))
     got.rows, got.unit = [], None
 
@@ -100,7 +102,7 @@ def _read_each(table: Table, main: int, headed: Unit | None, raw: Sequence[_Raw]
     for row, value, spelled, section in raw:
         unit = known_unit(spelled) if spelled else got.unit
         if unit is None or unit.quantity != got.unit.quantity:
-            what = f"{as_text(table.view.value(row, main))!r} is no lift in {got.unit.name}; {BY_HAND}"
+            what = f"{as_text(table.view.value(row, main))!r} is not a lift in {got.unit.name}; {BY_HAND}"
             got.findings.append(Finding("not-a-number", "error", table.view.source(row, main), what))
             continue
         if value < 0:
@@ -123,7 +125,7 @@ def _heading_unit(table: Table, index: int) -> Unit | None:
     found: Unit | None = None
     labels = [table.axis.label, *(table.view.label(row, index) for row in table.headers)]
     for label in labels:
-        if label is not None and label.unit is not None and label.unit.quantity in ("length", "lift ratio"):
+        if label is not None and measures(label.unit, "length", "lift ratio"):
             found = label.unit
     return found or unit_beside(table.view, table.axis.rows, index + 1)
 
@@ -158,7 +160,7 @@ class _Column:
                 if held is not None and value is None and row <= held[0]:
                     raw.append(_Raw(row, held[1], held[2], self.section))
                 elif row not in self.table.named:
-                    self._between(row)
+                    self._between(row, raw)
                 continue
             raw.append(_Raw(row, cell.value, cell.unit, self.section))
             held = (merged[row], cell.value, cell.unit) if row in merged else None
@@ -179,18 +181,22 @@ class _Column:
         self.got.findings.append(assumed(source, what, "set them right in the job file (values) if that is not meant"))
         return Cell(fitting[0])
 
-    def _between(self, row: int) -> None:
+    def _between(self, row: int, raw: list[_Raw]) -> None:
         """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""
         view, main = self.table.view, self.main
         value = view.value(row, main)
         readings = any(view.kinds[row][index] == "n" for index in self.flow_columns)
         columns = range(self.table.left, self.table.right + 1)
         texts = [view.value(row, c) for c in columns if view.value(row, c) is not None]
-        if not readings and len(texts) == 1 and isinstance(texts[0], str):
-            said = parse_label(texts[0])
-            if row in self.table.sections:
-                self.section = _within(self.section, said)
-                return
+        if not readings and len(texts) == 1 and isinstance(texts[0], str) and row in self.table.sections:
+            *before, last = filter(None, re.split(r"[.;!]\s+", texts[0]))
+            named = [label for text in before if (label := parse_label(text)).side]
+            if named and self.section is None:  # "that's the intakes. Ex:" says what is above it too
+                raw[:] = [entry._replace(section=replace(named[0], rest="")) for entry in raw]
+            self.section = _within(self.section, parse_label(last))
+            return
+        if not readings and len(texts) == 1 and isinstance(texts[0], str) and is_sentence(texts[0]):
+            return
         if (value is None and not readings) or view.place(row, main) in view.grid.formula_gaps:
             return
         if isinstance(value, str) and view.kinds[row][main] == "g" and not readings:
@@ -199,7 +205,7 @@ class _Column:
             return
         found = "is empty, though its row has readings"
         if value is not None:
-            found = f"holds {as_text(value)!r}, which is no number"
+            found = f"holds {as_text(value)!r}, which is not a number"
         what = f"the cell of the lift {found}; set it in the job file (values), or leave the row out (leave_out)"
         self.got.findings.append(Finding("not-a-number", "error", view.source(row, main), what))
 

@@ -48,7 +48,7 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
     _place_positions(flows)
     _split_numbers(flows, side)
     findings += _place_numbers(table, flows, side)
-    return findings
+    return findings + _ask_odd_numbers(table, flows)
 
 
 def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | None) -> None:
@@ -77,6 +77,11 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     for column in flows:
         if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
             column.code = None  # "in CFM" under a caption that names the side
+    nameless = [column for column in flows if column.side is None and column.code is None]
+    beside = side is None and {c.side for c in flows} == {"exhaust", None} and not any(c.code for c in flows)
+    if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
+        for column in nameless:
+            column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
@@ -112,7 +117,7 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
 _LEAD = re.compile(
-    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d).*)$"
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
 )
 
 
@@ -167,3 +172,33 @@ def _place_numbers(table: Table, flows: Sequence[Column], side: Side | None) -> 
             asked.setdefault(column.text, unreadable(column.source(table), what))
             column.role = "trouble"
     return list(asked.values())
+
+
+_EDITION = re.compile(r"v ?\d+", re.IGNORECASE)
+_COUNTED = re.compile(r"\d+(?:st|nd|rd|th)|first|second|third|fourth", re.IGNORECASE)
+_YEARS = range(1950, 2100)
+
+
+def _ask_odd_numbers(table: Table, flows: Sequence[Column]) -> list[Finding]:
+    """Take years and editions for states, and ask about numbers that no port has."""
+    findings = []
+    ports = {column.port for column in flows}
+    for column in flows:
+        port = column.port or ""
+        number = int(port) if port.isdecimal() else 0
+        if not column.variant and not column.marked and (number in _YEARS or _EDITION.fullmatch(port)):
+            column.variant, column.port, column.state = port, None, True
+        elif (
+            (number > MOST_PORTS and not column.marked and str(number - 1) not in ports)
+            or _COUNTED.fullmatch(column.variant)
+            or re.match(r"[x×*] ?\d", f"{port} {column.variant}".strip(), re.IGNORECASE)
+            or (column.head and re.search(rf"\d{re.escape(column.head)}\b", column.text))
+            or re.fullmatch(r"[1-9]\.\d", column.variant)
+        ):
+            what = (
+                f"the heading {column.text!r} may name a port, a run, a size or a state; {SET_HEADING}, "
+                "like 'Intake 1' or 'Run 1'"
+            )
+            findings.append(unreadable(column.source(table), what))
+            column.role = "trouble"
+    return findings

@@ -10,7 +10,7 @@ from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.labels import Label
-from flowkit.units import FLOW_QUANTITIES
+from flowkit.units import FLOW_QUANTITIES, measures
 
 LEAST = 3  # numbers under each other that make a column worth naming
 SEARCH = 200  # rows looked at
@@ -54,13 +54,11 @@ def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
     """The entry for a table that was found, with what its headings say."""
     view = table.view
     label = table.axis.label
-    unit = (
-        label.unit.name if label is not None and label.unit is not None and label.unit.quantity == "length" else UNKNOWN
-    )
+    unit = label.unit.name if label is not None and measures(label.unit, "length") else UNKNOWN
     flows = [c for c in columns if c.role in ("flow", "trouble", "unknown", "bare")] or [
         c for c in columns if c.role == "ignored" and c.why == "not understood"
     ]
-    units = {c.unit.name for c in flows if c.unit is not None and c.unit.quantity in FLOW_QUANTITIES}
+    units = {c.unit.name for c in flows if measures(c.unit, *FLOW_QUANTITIES)}
     entries = []
     shown: list[Column | None] = list(flows[:MOST]) or [None]
     for column in shown:

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 from flowkit.importers.files.grid import CellValue, column_letters
 from flowkit.importers.tables.columns import Column, positions
 from flowkit.importers.tables.find import CONDITION_KINDS, Table
-from flowkit.importers.tables.lifts import LiftRow, Lifts, scaled
+from flowkit.importers.tables.lifts import LiftRow, Lifts
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
@@ -28,7 +28,7 @@ from flowkit.importers.words.items import (
 from flowkit.importers.words.labels import LEFT_OUT, Label
 from flowkit.importers.words.values import as_text, known_unit, plain_numbers
 from flowkit.model import Finding, Reading, Side, UnitSource
-from flowkit.units import FLOW_QUANTITIES, UNITS, Unit, to_si
+from flowkit.units import FLOW_QUANTITIES, UNITS, Unit, measures, to_si
 
 
 @dataclass(slots=True)
@@ -75,13 +75,14 @@ class Draft:
 
 
 class Who(NamedTuple):
-    """The names that the cells of a row give."""
+    """The names that the cells of a row give; `code` is a letter that means a side."""
 
     side: Side | None = None
     port: str | None = None
     run: int | None = None
     variant: str | None = None
     head: str | None = None
+    code: str | None = None
 
 
 NOBODY = Who()
@@ -164,48 +165,20 @@ def _who(
                 context.findings.append(refused(source, what))
                 return None
             names = names._replace(side=side)
-        who = Who(
-            names.side or who.side,
-            names.port or who.port,
-            names.run or who.run,
-            names.variant or who.variant,
-            names.head or who.head,
-        )
+        who = Who(*(mine or theirs for mine, theirs in zip(names[:5], who[:5], strict=True)))  # type: ignore[arg-type]
     return who
 
 
-class _Names(NamedTuple):
-    """The names one cell gives; first those of `Who`, then a letter that means a side."""
-
-    side: Side | None = None
-    port: str | None = None
-    run: int | None = None
-    variant: str | None = None
-    head: str | None = None
-    code: str | None = None
-
-
 @lru_cache(maxsize=2048, typed=True)
-def _names(kind: str, value: CellValue) -> _Names | None:
+def _names(kind: str, value: CellValue) -> Who | None:
     """Read a cell of names, None where it cannot be understood."""
     items, trouble = read_item(kind, Written(value, ""))
     if trouble:
         return None
-    names = _Names()
-    for item in items:
-        if item.kind == "run":
-            names = names._replace(run=int(item.value))
-        elif item.kind == "port":
-            names = names._replace(port=str(item.value))
-        elif item.kind == "variant":
-            names = names._replace(variant=str(item.value))
-        elif item.kind == "head":
-            names = names._replace(head=str(item.value))
-        elif item.value in ("intake", "exhaust"):
-            names = names._replace(side=item.value)  # type: ignore[arg-type]
-        else:
-            names = names._replace(code=str(item.value)[1:])
-    return names
+    said: dict[str, Any] = {item.kind: item.value for item in items}
+    side, run = said.get("side"), said.get("run")
+    code = None if side in ("intake", "exhaust", None) else str(side)[1:]
+    return Who(None if code else side, said.get("port"), run and int(run), said.get("variant"), said.get("head"), code)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,23 +195,10 @@ def pressure_columns(context: TableContext) -> list[Pressures]:
     found = []
     columns = context.of_role("pressure")
     for place, column in enumerate(columns):
-        values, unit = _plain_pressures(context, column) or _pressures(context, column)
+        values, unit = _pressures(context, column)
         if unit is not None:
             found.append(Pressures(values, unit, _flows_of(column, place, columns, context.of_tests())))
     return found
-
-
-def _plain_pressures(context: TableContext, column: Column) -> tuple[dict[int, float], UnitSource] | None:
-    """Read a column of plain numbers in its heading's unit at once; None where it is not so simple."""
-    unit, view = column.unit, context.table.view
-    if unit is None or unit.quantity != "pressure":
-        return None
-    rows = [entry.row for entry in context.lifts.rows]
-    numbers = plain_numbers([view.rows[row][column.index] for row in rows], view.decimal_comma)
-    if numbers is None:
-        return None
-    pressures = scaled([abs(number) for number in numbers], unit.factor)
-    return dict(zip(rows, pressures, strict=True)), UnitSource(unit.name, "stated")
 
 
 def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float], UnitSource | None]:
@@ -248,9 +208,13 @@ def _pressures(context: TableContext, column: Column) -> tuple[dict[int, float],
     unit: UnitSource | None = None
     label = Label("pressure", unit=column.unit, unit_text=column.unit_text)
     reported: set[str] = set()
+    known = column.unit if measures(column.unit, "pressure") else None
     for entry in context.lifts.rows:
-        value = view.rows[entry.row][column.index]
+        value, cell = view.rows[entry.row][column.index], view.cells[entry.row][column.index]
         if value is None:
+            continue
+        if known is not None and cell.value is not None and not cell.unit:
+            values[entry.row], unit = to_si(abs(cell.value), known), UnitSource(known.name, "stated")
             continue
         source = view.source(entry.row, column.index)
         written = Written(value, source, label, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
@@ -305,7 +269,8 @@ def named_rows(context: TableContext) -> dict[int, dict[str, Item]]:
     table, view = context.table, context.table.view
     for row, label in sorted(table.named.items()):
         if label.kind in LEFT_OUT:
-            what = f"the row {as_text(_first_text(table, row))!r} was left out: no reading"
+            text = next((v for v in view.rows[row][table.left : table.right + 1] if isinstance(v, str)), None)
+            what = f"the row {as_text(text)!r} was left out: no reading"
             context.findings.append(Finding("column-ignored", "note", view.source(row, table.left), what))
             continue
         if label.kind not in CONDITION_KINDS:
@@ -334,12 +299,6 @@ def _row_item(context: TableContext, row: int, at: int, label: Label, column: Co
     items, trouble = read_item(kind, written, context.units)
     context.findings += [finding for finding in trouble if finding not in context.findings]
     return items
-
-
-def _first_text(table: Table, row: int) -> CellValue:
-    """The text that says what a row is."""
-    values = (table.view.value(row, column) for column in range(table.left, table.right + 1))
-    return next((value for value in values if isinstance(value, str)), None)
 
 
 def _held(view: View, row: int, index: int, filled: Sequence[int]) -> int | None:
@@ -393,60 +352,45 @@ def _read_meter(
     if len(columns) > 1 and columns[0].side is None:
         draft.port, draft.run = who.port, who.run
     draft.flow_unit = None  # a unit stated for flows is none of readings
+    view, index = context.table.view, columns[0].index
+    own = next((entry for entry in pressures if index in entry.flows), None)
+    draft.pressure_unit = own.unit if own is not None else None
+    known = own.values if own is not None else {}
+    shown = _shown(context, columns, rows, draft)
+    for entry in rows:
+        if entry.row in shown:
+            draft.lifts.append(entry.lift)
+            draft.flows.append(math.nan)
+            draft.pressures.append(known.get(entry.row))
+            draft.sources.append(view.source(entry.row, index))
+        elif entry.lift == 0 and entry.row in known and "leak_reading" in draft.items:
+            source = view.source(entry.row, index)
+            draft.items["leak_pressure"] = Item("leak_pressure", known[entry.row], UNITS["Pa"], source)
+    draft.shown = list(shown.values())
+    return draft if shown else None
+
+
+def _shown(
+    context: TableContext, columns: Sequence[Column], rows: Sequence[LiftRow], draft: Draft
+) -> dict[int, Reading]:
+    """What a meter showed, by row; a row with a gap in one of its positions gives none, at lift zero it is the leak."""
     view = context.table.view
-    draft.shown = []
     draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
-    own = next((entry for entry in pressures if columns[0].index in entry.flows), None)
-    if own is not None:
-        draft.pressure_unit = own.unit
     beside = _columns_of_meter(context, columns[0])
+    found = {}
     for entry in rows:
         values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
         shown = tuple(value for value in values if value is not None)
         if len(shown) < len(columns):
             continue
-        source = view.source(entry.row, columns[0].index)
-        pressure = own.values.get(entry.row) if own is not None else None
         about = _row_of_meter(context, entry.row, beside)
         if entry.lift == 0:
-            draft.items["leak_reading"] = Item("leak_reading", _closed(shown, draft, about), None, source)
-            if pressure is not None:
-                draft.items["leak_pressure"] = Item("leak_pressure", pressure, UNITS["Pa"], source)
-            continue
-        draft.lifts.append(entry.lift)
-        draft.flows.append(math.nan)
-        draft.pressures.append(pressure)
-        draft.sources.append(source)
-        draft.shown.append(Reading(shown, draft.meter_unit or "", **about))
-    _in_its_unit(draft)
-    return draft if draft.shown else None
-
-
-def _in_its_unit(draft: Draft) -> None:
-    """Give all readings the unit that their column's heading or one of its cells names."""
-    draft.shown = [None if item is None else replace(item, unit=draft.meter_unit or "") for item in draft.shown or ()]
-
-
-def _read_beside(context: TableContext, columns: Sequence[Column], rows: Sequence[LiftRow], draft: Draft) -> None:
-    """Put what a meter showed beside the flows that somebody worked out from it."""
-    view, flow = context.table.view, columns[0].beside
-    draft.meter_unit = columns[0].unit.name if columns[0].unit is not None else columns[0].unit_text or None
-    shown: dict[str, Reading | None] = {}
-    beside = _columns_of_meter(context, columns[0])
-    for entry in rows:
-        values = [_one_reading(view, entry.row, column.index, draft, context.findings) for column in columns]
-        found = tuple(value for value in values if value is not None)
-        if len(found) < len(columns):
-            continue
-        about = _row_of_meter(context, entry.row, beside)
-        if entry.lift == 0:
-            source = view.source(entry.row, columns[0].index)
-            draft.items["leak_reading"] = Item("leak_reading", _closed(found, draft, about), None, source)
-            continue
-        shown[view.source(entry.row, flow or 0)] = Reading(found, "", **about)
-    if shown:
-        draft.shown = [shown.get(source) for source in draft.sources]
-        _in_its_unit(draft)
+            said = _closed(shown, draft, about)
+            draft.items["leak_reading"] = Item("leak_reading", said, None, view.source(entry.row, columns[0].index))
+        else:
+            found[entry.row] = Reading(shown, "", **about)
+    # Its column's heading or one of its cells names the unit of all.
+    return {row: replace(reading, unit=draft.meter_unit or "") for row, reading in found.items()}
 
 
 def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[Finding]) -> float | None:
@@ -463,7 +407,7 @@ def _one_reading(view: View, row: int, index: int, draft: Draft, findings: list[
     if number is not None and view.percent(row, index):
         number, unit = number * 100, "%"
     if number is None:
-        what = f"{as_text(value)!r} is no number; {BY_HAND}"
+        what = f"{as_text(value)!r} is not a number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
     elif unit:
         known = known_unit(unit)
@@ -529,7 +473,9 @@ def read_drafts(context: TableContext) -> list[Draft]:
     unitless: dict[int, Column] = {}
     flows = context.of_role("flow")
     metered = [] if flows else positions(context.of_role("reading"))
-    beside = _beside(context)
+    beside: dict[int | None, list[Column]] = {}  # what a meter showed, by the column of the flow beside it
+    for column in context.of_role("reading"):
+        beside.setdefault(column.beside, []).append(column)
     for who, rows in groups:
         conditions = row_conditions(context, rows)
         for columns in metered:
@@ -550,7 +496,9 @@ def read_drafts(context: TableContext) -> list[Draft]:
                 draft.pressure_unit = own.unit
             _read_flows(context, column, shared, own.values if own is not None else {}, draft)
             if column.index in beside:
-                _read_beside(context, beside[column.index], rows, draft)
+                shown = _shown(context, beside[column.index], rows, draft)
+                by_source = {view.source(row, column.index): reading for row, reading in shown.items()}
+                draft.shown = [by_source.get(source) for source in draft.sources] if shown else None
             if draft.flow_unit is None and draft.flows:
                 unitless[column.index] = column
             elif draft.flows or "leak" in draft.items or draft.closed:
@@ -558,15 +506,6 @@ def read_drafts(context: TableContext) -> list[Draft]:
     if unitless:
         context.findings.append(_no_unit(context, list(unitless.values())))
     return drafts
-
-
-def _beside(context: TableContext) -> dict[int, list[Column]]:
-    """The columns of what a meter showed, by the column of the flow beside them."""
-    found: dict[int, list[Column]] = {}
-    for column in context.of_role("reading"):
-        if column.beside is not None:
-            found.setdefault(column.beside, []).append(column)
-    return found
 
 
 def _no_unit(context: TableContext, columns: Sequence[Column]) -> Finding:
@@ -611,7 +550,7 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
         column.head or who.head,
         where,
     )
-    own = column.unit if column.unit is not None and column.unit.quantity in FLOW_QUANTITIES else None
+    own = column.unit if measures(column.unit, *FLOW_QUANTITIES) else None
     stated = context.units.flow
     draft.flow_unit = own or (known_unit(stated) if stated else None) or common
     draft.flow_stated = own is not None or stated is not None
@@ -679,10 +618,10 @@ def _units_of_cells(context: TableContext, index: int, rows: Sequence[int], draf
 def _row_parts(view: View, rows: Sequence[int]) -> list[str] | None:
     """The part of a cell's address that its row gives; None where addresses are not so simple."""
     grid = view.grid
-    if view.turned or view.places is not None or (grid.lines is not None and len(grid.lines) < len(view.rows)):
+    if view.turned or view.places is not None or grid.pages or (grid.lines and len(grid.lines) < len(view.rows)):
         return None
     if grid.lines is not None:
-        return [grid.source(row, 0).removesuffix("1") for row in rows]
+        return [f"{grid.file}:{grid.lines[row]}:" for row in rows]
     return [str(row + 1) for row in rows]
 
 
@@ -710,9 +649,12 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
     elif cell.value is None:
         if view.place(row, index) in view.grid.formula_gaps:
             return None  # the formula without a value is reported once for the cell
-        what = f"{as_text(value)!r} is no number; {BY_HAND}"
+        what = f"{as_text(value)!r} is not a number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
-    elif cell.unit:
+    if cell.mark:
+        what = f"{cell.mark!r} was read as {cell.value:g}; the sheet marks it as doubtful or with a remark"
+        findings.append(Finding("not-a-number", "note", source, what))
+    if cell.unit and cell.value is not None:
         return _in_unit(cell.value, cell.unit, source, draft, findings)
     return cell.value
 
@@ -721,7 +663,7 @@ def _in_unit(value: float, spelled: str, source: str, draft: Draft, findings: li
     """Bring a flow with a unit of its own to the unit of its column."""
     unit = known_unit(spelled, FLOW_QUANTITIES)
     if unit is None:
-        what = f"{spelled!r} is no unit of flow; {BY_HAND}"
+        what = f"{spelled!r} is not a unit of flow; {BY_HAND}"
         findings.append(refused(source, what))
         return None
     if draft.flow_unit is None:

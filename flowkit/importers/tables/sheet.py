@@ -9,7 +9,7 @@ from operator import attrgetter
 
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
-from flowkit.importers.tables.assemble import Place, assemble, split_runs
+from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
 from flowkit.importers.tables.find import (
     CONDITION_KINDS,
@@ -28,12 +28,12 @@ from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
-from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
+from flowkit.importers.words.labels import LEFT_OUT, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
 from flowkit.importers.words.values import as_text
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest, Side
-from flowkit.units import FLOW_QUANTITIES
+from flowkit.units import FLOW_QUANTITIES, measures
 
 SHOWN = 5  # cells named one by one before the rest are counted
 UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
@@ -67,16 +67,12 @@ def sheet_name(name: str | None) -> SheetName:
         return SheetName(port=label.bare)  # "#1"
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
-        return SheetName(whole=verbatim if own or _says_something(label) else None, rest=verbatim if own else None)
+        says = bool(label.kind not in (None, "flow") or label.rest or label.bare)
+        return SheetName(whole=verbatim if own or says else None, rest=verbatim if own else None)
     rest = label.rest or None
     head = label.head or (label.position if label.port else None)
     port = label.port or (label.position if not head else None)
     return SheetName(verbatim if rest else None, rest, label.side, port, label.run, label.code, head)
-
-
-def _says_something(label: Label) -> bool:
-    """Whether a name holds anything besides words of titles."""
-    return bool(label.kind not in (None, "flow") or label.rest or label.bare)
 
 
 def file_variant(file: str) -> str:
@@ -85,36 +81,21 @@ def file_variant(file: str) -> str:
     return name.rpartition(".")[0] or name or file
 
 
-SHOWN = 5  # cells named one by one before the rest are counted
-
-
 def hidden_content(grid: Grid) -> list[Finding]:
     """Report hidden rows and columns that hold something."""
-    rows = [
-        row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and any(v is not None for v in grid.rows[row])
-    ]
+    rows = [row for row in sorted(grid.hidden_rows) if row < len(grid.rows) and set(grid.rows[row]) - {None}]
     columns = [
-        column
-        for column in sorted(grid.hidden_columns)
-        if any(column < len(row) and row[column] is not None for row in grid.rows)
+        c for c in sorted(grid.hidden_columns) if any(grid.value(r, c) is not None for r in range(len(grid.rows)))
     ]
     found = []
-    if rows:
-        found.append(_hidden("row", rows, grid.source(rows[0], 0)))
-    if columns:
-        found.append(_hidden("column", columns, grid.source(0, columns[0])))
+    for name, places in (("row", rows), ("column", columns)):
+        if places:
+            some = f"{len(places)} hidden {name}s hold values and were"
+            which = some if len(places) > 1 else f"a hidden {name} holds values and was"
+            what = f"{which} left out; if it belongs to the test, say in the job file which cells hold what (columns)"
+            where = grid.source(*((places[0], 0) if name == "row" else (0, places[0])))
+            found.append(Finding("hidden-content", "warning", where, what))
     return found
-
-
-def _hidden(name: str, places: Sequence[int], where: str) -> Finding:
-    """Say that hidden rows or columns were left out."""
-    count = (
-        f"{len(places)} hidden {name}s hold values and were"
-        if len(places) > 1
-        else f"a hidden {name} holds values and was"
-    )
-    what = f"{count} left out; if it belongs to the test, say in the job file which cells hold what (columns)"
-    return Finding("hidden-content", "warning", where, what)
 
 
 def formula_gaps(reading: SheetReading) -> list[Finding]:
@@ -128,11 +109,9 @@ def formula_gaps(reading: SheetReading) -> list[Finding]:
         columns = [c.index for c in entry.columns if c.kind in LEFT_OUT or c.role == "ignored"]
         unwanted |= {table.view.place(row, index) for index in columns for row in range(table.first, table.last + 1)}
         rows = [row for row, label in table.named.items() if label.kind in LEFT_OUT]
-        rows += [
-            row
-            for row in range(table.last + 1, min(table.last + 4, len(table.view.rows)))
-            if _is_worked_out(table, row)
-        ]
+        for row in range(table.last + 1, min(table.last + 4, len(table.view.rows))):  # headed as an average or a gain
+            labels = [label for label in table.view.labels(row)[table.left : table.axis.column + 1] if label]
+            rows += [row] * any(label.kind in LEFT_OUT or "average" in label.kinds for label in labels)
         unwanted |= {table.view.place(row, index) for row in rows for index in range(table.left, table.right + 1)}
     cells = sorted(grid.formula_gaps - unwanted)
     remedy = "open and save it in the spreadsheet program"
@@ -142,12 +121,6 @@ def formula_gaps(reading: SheetReading) -> list[Finding]:
         rest = f"{len(cells) - SHOWN} more formulas of this sheet have no computed value"
         found.append(Finding("not-a-number", "error", grid.source(*cells[SHOWN]), f"{rest}; {remedy}"))
     return found
-
-
-def _is_worked_out(table: Table, row: int) -> bool:
-    """Whether a row under a table is headed as an average, a total or a gain."""
-    labels = [table.view.label(row, column) for column in range(table.left, table.axis.column + 1)]
-    return any(label is not None and (label.kind in LEFT_OUT or "average" in label.kinds) for label in labels)
 
 
 @dataclass(slots=True)
@@ -248,6 +221,7 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
         table = entry.table
         if table.view.turned or not entry.tests:
             continue
+        found += _unread_below(reading, entry, known)
         for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
             if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
                 break
@@ -264,13 +238,27 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
     return found
 
 
+def _unread_below(reading: SheetReading, entry: TableReading, known: set[tuple[int, int]]) -> list[Finding]:
+    """Name a row right under a table with a number under its flows that gave no point: ``6 (recheck) | 113.2``."""
+    view, row, lift = reading.view, entry.table.bottom + 1, entry.table.axis.column
+    inside = any(other.table.top <= row <= other.table.bottom for other in reading.tables)
+    flows = [c.index for c in entry.columns if c.role == "flow" and view.kind(row, c.index) == "n"]
+    if inside or not flows or any((row, column) in known for column in flows):
+        return []
+    lead = as_text(view.value(row, lift))
+    what = f"this row has figures under the flows and gave no point: its lift is {lead!r}"
+    if lead[:1].isdigit():
+        return [Finding("not-a-number", "error", view.source(row, lift), f"{what}; {BY_HAND}")]
+    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)]
+
+
 def struck_content(grid: Grid) -> list[Finding]:
     """Report cells that are struck through."""
     cells = sorted(cell for cell in grid.struck if grid.value(*cell) is not None)
     if not cells:
         return []
     count = "a cell is" if len(cells) == 1 else f"{len(cells)} cells are"
-    what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew what it holds"
+    what = f"{count} struck through and gave no point: whoever wrote the sheet withdrew it"
     return [Finding("struck-out", "note", grid.source(*cells[0]), what)]
 
 
@@ -286,7 +274,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
             label = view.label(row, column)
             if label is None:
                 continue
-            flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+            flow = measures(label.unit, *FLOW_QUANTITIES)
             if flow or label.kind == "flow" or (label.side is not None and not label.rest):
                 what = "this sheet mentions flow, but none of its columns or rows of numbers is headed as lift"
                 reading.findings.append(unreadable(view.source(row, column), what))
@@ -323,20 +311,25 @@ def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str 
     sides = [scope.title.label.side for scope in scoped if scope.title is not None]
     sizes = all(VALVE_SIZE.fullmatch(rest) for rest in rests) and len(set(sides)) == len(sides)
     if sizes or len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
-        named = {line.label.rest.casefold(): line.label.rest for line in lines if _names_state(line)}
-        return [next(iter(named.values())) if len(named) == 1 else None] * len(scoped)
+        named = [line for line in lines if _names_state(line)]
+        if len({line.label.rest.casefold() for line in named}) == 1:
+            return [named[0].label.rest] * len(scoped)
+        above = [[line.label.rest for line in named if line.row < scope.table.corners()[0]] for scope in scoped]
+        below = named and named[-1].row > scoped[-1].table.corners()[2]
+        return [states[-1] for states in above] if all(above) and not below else [None] * len(scoped)
     return list(rests)
 
 
+_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
 _HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
 
 
 def _names_state(line: Line) -> bool:
     """Whether a line is the name of a state and nothing else: ``Ported stage 2``."""
     kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
-    known = kinds <= {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
+    known = kinds <= {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common", *_WITH_STATE}
     known = known and line.label.unit is None
-    return bool(line.label.rest) and "state" in kinds and known and not line.label.names and not is_sentence(line.text)
+    return bool(line.label.rest) and "state" in kinds and known and not is_sentence(line.text)
 
 
 class _TableReader:
@@ -377,6 +370,7 @@ class _TableReader:
             context = TableContext(table, columns, lifts, units, self.words)
             drafts = read_drafts(context)
             self.findings += context.findings
+            self.findings += without_zeros(drafts)
             drafts, trouble = split_runs(drafts)
             self.findings += trouble
             self.findings += self._contradictions(table, drafts, items)
@@ -394,7 +388,7 @@ class _TableReader:
     def _hold_unit(self, items: Mapping[Key, Item], columns: Sequence[Column]) -> None:
         """Refuse a unit of flow that the sheet names beside another one in its headings."""
         item = items.get(("flow_unit", None))
-        headed = {c.unit.name for c in columns if c.role == "flow" and c.unit is not None and _has_flow_unit(c)}
+        headed = {c.unit.name for c in columns if c.role == "flow" and measures(c.unit, *FLOW_QUANTITIES)}
         if item is not None and item.unit is not None and headed and item.unit.name not in headed:
             what = f"the sheet says that flows are in {item.value}, and their headings say {', '.join(sorted(headed))}"
             self.findings.append(refused(item.source, f"{what}; say which is right"))
@@ -478,7 +472,7 @@ def _take_names_of_lifts(table: Table, items: dict[Key, Item]) -> None:
             if label.port:
                 items["port", None] = Item("port", label.port, None, source)
         corner = dict(named_units(as_text(table.view.value(row, table.axis.column))))
-        flow = label.unit is not None and label.unit.quantity in FLOW_QUANTITIES
+        flow = measures(label.unit, *FLOW_QUANTITIES)
         unit = label.unit if flow else corner.get("flow_unit")
         if unit is not None:
             items["flow_unit", None] = Item("flow_unit", unit.name, unit, source)
@@ -494,15 +488,10 @@ def _is_no_flow_table(table: Table, columns: Sequence[Column], flow_unit: str | 
     if table.axis.score >= HEADED or (table.axis.label is not None and table.axis.label.kind == "lift"):
         return False
     flows = [column for column in columns if column.role in ("flow", "reading", "trouble")]
-    sure = [c for c in flows if c.side or c.kind == "flow" or c.role == "reading" or _has_flow_unit(c)]
+    sure = [c for c in flows if c.side or c.kind == "flow" or c.role == "reading" or measures(c.unit, *FLOW_QUANTITIES)]
     corner = table.axis.label is not None and table.axis.label.unit is not None
     strong = table.axis.score >= UNIT_HEADED
     return not flows or not (sure or (strong and flow_unit) or (corner and flow_unit))
-
-
-def _has_flow_unit(column: Column) -> bool:
-    """Whether a column's heading has a unit of flow."""
-    return column.unit is not None and column.unit.quantity in FLOW_QUANTITIES
 
 
 def _lacks_flows(columns: Sequence[Column]) -> bool:

@@ -18,7 +18,7 @@ _DIGITS = frozenset("0123456789.,-+−–½¼¾⅛⅜⅝⅞")
 _INSUG = re.compile(r"(?<![^\W\d_])ins(?![^\W\d_])", re.IGNORECASE)
 _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside Ins (insug) the avgas, else an average
 _PADDING = 2000  # texts longer than this are prose and never looked at
-_WORDS = 16  # a longer text that begins with no digit is no number and no mark of a gap
+_WORDS = 16  # a longer text that begins with no digit is not a number and no mark of a gap
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
 Span = tuple[int, int, int, int]
 
@@ -242,7 +242,10 @@ def _is_swedish(grid: Grid) -> bool:
     """Whether a sheet abbreviates its sides as Ins and Avg: it has both, or its other words are Swedish."""
     texts = {value for row in grid.rows for value in row if isinstance(value, str) and len(value) < 80}
     whole = "\n".join([*texts, *grid.sheets])
-    if _INSUG.search(whole) or not _AVGAS.search(whole):
-        return _INSUG.search(whole) is not None
+    folded = whole.lower()  # quicker to look through
+    if "ins" in folded and _INSUG.search(whole):
+        return True
+    if "avg" not in folded or not _AVGAS.search(whole):
+        return False
     said = [parse_label(text).languages for text in texts]
     return sum("sv" in languages and "en" not in languages for languages in said) > 1

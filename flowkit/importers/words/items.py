@@ -184,7 +184,7 @@ def _read_run(text: str, source: str) -> tuple[list[Item], list[Finding]]:
     """Read a run's number."""
     digits = re.fullmatch(r"\D*?(\d{1,4})(?:\.0+)?", text)
     if digits is None or int(digits[1]) < 1:
-        return [], [refused(source, f"{text!r} is no run number, which count from 1; {BY_HAND}")]
+        return [], [refused(source, f"{text!r} is not a run number (runs count from 1); {BY_HAND}")]
     return [Item("run", float(digits[1]), None, source)], []
 
 
@@ -218,7 +218,7 @@ def _read_quantity(kind: str, written: Written, text: str) -> tuple[list[Item], 
         cell = _read_odd(kind, value, written.decimal_comma)
     name = kind.replace("_", " ")
     if cell.value is None:
-        what = f"{text!r} is no number for {name}; state it like {_example(kind)}, with {_option(kind)}"
+        what = f"{text!r} is not a number for {name}; state it like {_example(kind)}, with {_option(kind)}"
         return items, [*findings, Finding("not-a-number", "error", source, what)]
     spelled = cell.unit or written.unit_text or label.unit_text or (written.default_unit or "")
     if kind in _METER_READING and spelled and known_unit(spelled, FLOW_QUANTITIES) is None and is_meter_unit(spelled):
@@ -321,7 +321,9 @@ def _unit(kind: str, value: float, spelled: str, source: str) -> tuple[Unit | No
             liquid = "water" if kind in _GAUGE else "mercury"
             return column, [assumed(source, f"{value:g} in of {name} was read as inches of {liquid}")]
         return None, [
-            refused(source, f"{spelled!r} is no unit of {name}; state it like {_example(kind)}, with {_option(kind)}")
+            refused(
+                source, f"{spelled!r} is not a unit for {name}; state it like {_example(kind)}, with {_option(kind)}"
+            )
         ]
     plain = [unit for unit, (low, high) in (_ROWS[kind].usual or {}).items() if low <= value <= high]
     if len(plain) == 1:

@@ -15,7 +15,15 @@ from typing import NamedTuple
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.units import foreign_unit, take_pressure, take_unit, whole_unit
-from flowkit.importers.words.vocabulary import LONGEST, ORDINAL_ENDINGS, PHRASES, SIDE_CODES, SIDE_KINDS, fold
+from flowkit.importers.words.vocabulary import (
+    LONGEST,
+    MONTH_WORDS,
+    ORDINAL_ENDINGS,
+    PHRASES,
+    SIDE_CODES,
+    SIDE_KINDS,
+    fold,
+)
 from flowkit.model import Side
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit
 
@@ -30,6 +38,9 @@ _WEAK = frozenset({"filler", "title", "common", "mark"})
 WHO_KINDS = frozenset({"side", "port", "run", "variant", "head"})
 _PORT_LETTERS = frozenset("pczk")
 _POSITIONS = frozenset({"lh", "rh"})
+_NUMERALS = dict(zip(("one", "two", "three", "four", "i", "ii", "iii", "iv"), "12341234", strict=True))
+_MONTHS = {fold(name) for months in MONTH_WORDS.values() for names in months for name in names.split()}
+_SIZED = frozenset({"deg", "degree", "grad", "mm", "inch", "zoll", "pouces", "st", "nd", "rd", "th"}) | _MONTHS
 _AGAIN = frozenset(
     {"repeat", "rep", "repeat run", "repetition", "wiederholung", "herhaling", "powtorzenie", "upprepning"}
 )
@@ -101,7 +112,7 @@ _NOTHING = Mention("", "", 0, 0)
 _WHOLE = {"tested": "date", "flowed": "date", "by": "operator", "op": "operator"}  # unless they are all there is
 _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
-_TOKEN = re.compile(r"\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
+_TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
@@ -259,6 +270,12 @@ class _Reader:
                 m._replace(kind="code") if m.text in _TWO_LETTERS and before.kind in _BEFORE_CODES else m
                 for m, before in zip(found, [_NOTHING, *found], strict=False)
             ]
+        found = [
+            m._replace(kind="number", text=_NUMERALS[fold(m.text)])
+            if before.kind == "port" and m.kind in ("unknown", "letter") and fold(m.text) in _NUMERALS
+            else m
+            for m, before in zip(found, [_NOTHING, *found], strict=False)
+        ]
         if flow and found and found[0].kind == "letter" and found[0].text.casefold() == "q":
             found = [found[0]._replace(kind="flow"), *found[1:]]  # "Q1 (cfm)": the symbol of a flow
         numbers = sum(m.kind == "number" for m in found)
@@ -309,6 +326,8 @@ class _Reader:
             kind = "meter"
         if kind in LEFT_OUT:
             rest = ""
+        if kind == "valve_head" and self.port and self.sides and unit is None and self.bare is None:
+            kind = None  # "Cyl 1 inlet valve" over a column of flows
         if kind == "run" and self.run is None and unit is not None and unit.quantity in FLOW_QUANTITIES:
             kind, self.again = None, any(fold(m.text) in _AGAIN for m in self.found)  # "repeat, CFM"
         return Label(
@@ -352,8 +371,8 @@ class _Reader:
             return False  # "Before porting - 1 test 2"
         if before and m.text.lower() == "no" and self.text[m.end : m.end + 1] == " ":
             return True  # "no clay" is not "clay"
-        if before and m.kind == "number" and fold(self.found[index + 1].text) in ("deg", "degree", "grad"):
-            return True  # "45 deg seat"
+        if before and m.kind == "number" and fold(self.found[index + 1].text) in _SIZED:
+            return True  # "45 deg seat", "Intake 36mm", "Intake 2 Nov"
         first = index if m.kind == "number" else index - 1
         if m.kind in ("number", "letter") and 0 <= first < len(self.found) - 1 and self.found[first].kind == "number":
             letter = self.found[first + 1]
@@ -402,6 +421,7 @@ class _Reader:
             fold(m.text) not in ("test", "tests", "proef")
             or index + 1 >= len(self.found)
             or self.found[index + 1].kind != "number"
+            or (index + 2 < len(self.found) and self.found[index + 2].kind == "unknown")  # "Test 3 short side"
         ):
             return False
         return any(
@@ -426,7 +446,7 @@ class _Reader:
             return False
         at = index + 1 + (self.found[index + 1 : index + 2] != [] and self.found[index + 1].kind == "mark")
         numbered = at < len(self.found) and self.found[at].kind == "number" and len(self.found[at].text) < 3
-        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " "):
+        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " ", "/"):
             return True
         ahead = self.found[index - 1].kind if index else ""
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
@@ -437,7 +457,9 @@ class _Reader:
         others = {x.kind for i, x in enumerate(self.found) if i != index}
         stated = m.text != "in" and index == 0 and "state" in others
         stated = stated and others <= {"state", "number", "variant", "flow"}
-        stated = stated or (m.text == "IN" and index == len(self.found) - 1 and not self.text.isupper())  # "Ported IN"
+        last = index == len(self.found) - 1
+        stated = stated or (m.text == "IN" and last and not self.text.isupper())  # "Ported IN"
+        stated = stated or (m.text == "In" and last and "state" in others and others <= {"state", "flow"})
         written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
@@ -473,7 +495,7 @@ class _Reader:
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
                 bank = m.text.casefold() == "bank"
-                if at is not None and (bank or len(found) > 2):
+                if at is not None and (bank or len(found) > 2 or found[at].kind == "letter"):
                     self.head = f"{m.text} {found[at].text}" if bank else found[at].text
                     used.add(at)
                 else:
@@ -552,9 +574,13 @@ class _Reader:
         at = _after(found, index, used, {"number"})
         if at is None and index and (index - 1) not in used and found[index - 1].end == found[index].start:
             at = index - 1 if found[index - 1].kind == "number" else None
+        lettered = _after(found, index, used, {"letter"})
         if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
             self.run = int(found[at].text)
             used.add(at)
+        elif lettered is not None and found[lettered].text.upper() in "ABCD" and found[index].text.isascii():
+            self.run = ord(found[lettered].text.upper()) - 64  # "Run A"
+            used.add(lettered)
         elif fold(found[index].text) in _AGAIN and len(found) > 1:
             self.again = True
         else:
@@ -611,7 +637,7 @@ class _Reader:
             ):
                 if letter == "r" and glued:
                     self.run = int(number.text) or None
-                elif letter in SIDE_CODES or letter in _PORT_LETTERS:
+                elif (letter in SIDE_CODES and self.code != "in") or letter in _PORT_LETTERS:  # not "In S1"
                     self._add_port(number.text)
                     self.code = None if letter in _PORT_LETTERS and letter not in SIDE_CODES else letter
                 else:

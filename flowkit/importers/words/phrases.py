@@ -10,8 +10,9 @@ from typing import NamedTuple
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
+from flowkit.importers.words.units import MOST_WORDS
 from flowkit.importers.words.values import known_unit
-from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, to_si
+from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures, to_si
 from flowkit.units import number as read_number
 
 UNIT_KINDS = frozenset({"lift_unit", "flow_unit", "pressure_unit", "units"})
@@ -21,8 +22,13 @@ LONGEST = 2000  # characters of a text that are looked at
 _NUMBER = re.compile(
     r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ \u00a0\u202f,.]\d{3})+(?:[.,]\d+)?(?![\d.,]*\d)|\d*[.,]?\d+)(?![\w]*\d)"
 )
-_UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
+_UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:['’³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
 _CUT = re.compile(r"\s*[;|\t\n]\s*|\s{2,}")
+_BREAK = re.compile(r"(?:[,;(]|\s[-–])\s*$")  # before a quantity that its label may follow
+_WORDS_BEHIND = re.compile(r"\s+(?!-)((?:(?!\s[-–]\s)[^\d,;:.()@]){3,30})")
+_DEDUCTED = re.compile(
+    r"\b(?:corrected for|after|less|minus|net of|without|deducting|taking off)\s+(?:the\s+)?\w+\W*$", re.I
+)
 _DIGIT = re.compile(r"\d(?!O)")
 _SENTENCE_WORDS = (
     "the a an on no not with without is are was were all here side when for from ohne der die das am auf mit sans "
@@ -76,7 +82,7 @@ def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
     bracket = re.compile(r"\s*[(\[]").match(text, place)
     if bracket:
         place = bracket.end()
-    for _ in range(4):
+    for _ in range(MOST_WORDS):
         word = _UNIT_WORD.match(text, place)
         if word is None:
             break
@@ -141,13 +147,17 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
         if number.start < start:
             continue
         before = piece[start : number.start]
+        behind = _label_behind(piece, number, before)
         label = (
-            _label_before(before)
-            or _label_behind(piece, number, before)
+            (behind if _BREAK.search(before) else None)
+            or _label_before(before)
+            or behind
             or _of_room(number, before, beside or bool(found))
         )
-        if label is None:
+        if label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before)):
             continue
+        if label is None or (before.rstrip()[-1:] == "@" and "pressure" not in QUANTITIES.get(str(label[0].kind), ())):
+            continue  # "7 mm stem, CFM @ 10 in"
         value = piece[number.start : number.end]
         answered = bool(re.search(r"[:=：]\s*$", before))
         if (
@@ -159,12 +169,14 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             continue
         if number.unit is not None and not _suits(str(label[0].kind), number.unit):
             continue
-        length = number.unit is not None and number.unit.quantity == "length" and label[0].kind == "pressure"
+        length = measures(number.unit, "length") and label[0].kind == "pressure"
         if length and before.rstrip()[-3:].lower() == " at" and piece[number.end :].strip(" ,.;)"):
             continue  # "tested at 12 in to the wall"
         found.append(Pair(label[0], value.strip(" ,.;)")))
         left += piece[start : start + label[1]]
-        start = number.end
+        words = _WORDS_BEHIND.match(piece, number.end) if label is behind else None
+        start = words.end() if words else number.end
+        left += "." if piece[start - 1 : start + 1] == ". " else ""
         close = re.compile(r"\s*[)\]]").match(piece, start)
         start = close.end() if close else start
     return found, left + piece[start:]
@@ -214,12 +226,12 @@ def _is_label(label: Label) -> bool:
 
 def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] | None:
     """The label right behind a quantity, where nothing leads up to it: ``28 inH2O test pressure``."""
-    lead = re.split(r"[,.;]\s", before)[-1].strip(" ,;(").casefold()
+    lead = re.split(r"[,.;]\s|\s[-–]\s", before)[-1].strip(" ,;(").casefold()
     if lead not in ("", "same", "the", "with", "mit") or number.unit is None:
         return None
-    words = re.match(r"\s+([^\d,;:.()]{3,30})", piece[number.end :])
+    words = _WORDS_BEHIND.match(piece, number.end)
     label = _whole_label(words[1].strip()) if words else None
-    fits = label is not None and label.kind in CONDITION_FIELDS and label.kind != "valve_head"
+    fits = label is not None and label.kind in CONDITION_FIELDS and _suits(str(label.kind), number.unit)
     return (label, len(before)) if fits and label is not None else None
 
 
@@ -291,7 +303,7 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
         behind = text[words[place - 1][1] + len(words[place - 1][0]) : start] if place else ""
         if place and words[place - 1][0][:1].isdigit() and not behind.strip():
             continue
-        for count in (3, 2, 1):
+        for count in range(MOST_WORDS, 0, -1):
             spelled = " ".join(w for w, _ in words[place : place + count])
             unit = known_unit(spelled)
             if unit is None or (count > 1 and place + count > len(words)):

@@ -293,7 +293,7 @@ def build_file_kind(buildfile: Path) -> Kind:
             file=name,
         )
     if not data.startswith(b"PK"):
-        raise AttachError("this is not a build file flowkit can extend", _WANTED, file=name)
+        raise AttachError("flowkit cannot add pages to this kind of file", _WANTED, file=name)
     return _office_kind(data, name)
 
 
@@ -307,4 +307,4 @@ def _office_kind(data: bytes, name: str) -> Kind:
         return "xlsx"
     if declared in _DOCUMENTS:
         return "docx"
-    raise AttachError("this kind of office file cannot be extended", _WANTED, file=name)
+    raise AttachError("flowkit cannot add pages to this kind of office file", _WANTED, file=name)

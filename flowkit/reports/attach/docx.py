@@ -128,7 +128,7 @@ class _Text:
             if protection.get(f"{{{_MAIN}}}enforcement", "0") not in _OFF:
                 raise AttachError(
                     "the document is protected against editing",
-                    "lift the protection in its program, then attach",
+                    "remove the protection in the program it was made with, then attach",
                     file=self.package.name,
                 )
 
@@ -298,8 +298,8 @@ def verify_block(old: bytes, new: bytes, name: str) -> None:
     ]
     if lost:
         raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one",
-            "save the document in its program, then try again",
+            f"the new file would lose {', '.join(lost)} from the old one",
+            "save the document again in the program it was made with, then try again",
             file=name,
         )
 

@@ -55,7 +55,9 @@ class Package:
         for item in relationships(self.parts, ""):
             if item.type.endswith(DOCUMENT) and not item.external and item.target in self.parts:
                 return item.target
-        raise AttachError("the file has no main part", "open it in its program and save it there", file=self.name)
+        raise AttachError(
+            "the file has no main part", "open it in the program it was made with and save it again", file=self.name
+        )
 
     def content_type(self, part: str) -> str:
         """Return the content type declared for a part, empty where none is."""
@@ -87,7 +89,7 @@ def parse(data: bytes, name: str, classes: Any = None) -> Any:
         return etree.fromstring(data, parser)
     except etree.XMLSyntaxError as error:
         raise AttachError(
-            "a part of the file is damaged", "open it in its program and save it there", file=name
+            "a part of the file is damaged", "open it in the program it was made with and save it again", file=name
         ) from error
 
 
@@ -124,7 +126,9 @@ def read_package(data: bytes, name: str) -> Package:
             names = [info.filename for info in infos]
             if len({item.lower() for item in names}) < len(names):
                 raise AttachError(
-                    "the file is damaged (two parts of one name)", "save it in its program, then try again", file=name
+                    "the file is damaged (two parts of one name)",
+                    "save it again in the program it was made with, then try again",
+                    file=name,
                 )
             if any(info.flag_bits & 1 for info in infos):
                 raise AttachError("the file is encrypted", "save it without a password", file=name)
@@ -136,11 +140,11 @@ def read_package(data: bytes, name: str) -> Package:
         whole = zipfile.is_zipfile(io.BytesIO(data))
         raise AttachError(
             f"the file is damaged{'' if whole else ' (it is cut short)'}",
-            "open it in its program, save it there, then try again",
+            "open it in the program it was made with, save it again, then try again",
             file=name,
         ) from error
     if CONTENT_TYPES not in parts:
-        raise AttachError("this is no workbook or document", "attach to a PDF, XLSX, XLSM or DOCX", file=name)
+        raise AttachError("this is not a workbook or document", "attach to a PDF, XLSX, XLSM or DOCX", file=name)
     if any(part.lower().startswith("_xmlsignatures/") for part in parts):
         raise AttachError(
             "the file is digitally signed, and any change would break the signature",
@@ -292,13 +296,7 @@ def damage_named(name: str) -> Iterator[None]:
         yield
     except AttachError:
         raise
-    except (
-        ArithmeticError,
-        AttributeError,
-        LookupError,
-        NotImplementedError,
-        RecursionError,
-        TypeError,
-        ValueError,
-    ) as error:
-        raise AttachError("the file is damaged", "open it in its program and save it there", file=name) from error
+    except (ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError) as error:
+        raise AttachError(
+            "the file is damaged", "open it in the program it was made with and save it again", file=name
+        ) from error

@@ -67,7 +67,9 @@ def _added(opened: Pdf, old: bytes, flow: bytes, name: str, *, after: int | None
     position = former.position if after is None else after
     if not 0 <= position <= len(former.others):
         raise AttachError(
-            f"there is no page {position} to follow", f"the build file has {len(former.others)} pages", file=name
+            f"there is no page {position} to put them after",
+            f"the build file has {len(former.others)} pages",
+            file=name,
         )
     base = _without_last_attachment(opened.reader, old)
     update = PdfUpdate(opened if base == old else open_pdf(base, name))
@@ -271,7 +273,7 @@ def verify_pages(old: bytes, new: bytes, flow: bytes, name: str) -> None:
         wanted = [_print_of(page) for page in open_pdf(flow, "the flow pages").reader.pages]
     if lost or added != wanted:
         problem = (
-            f"the new file would lack {', '.join(lost)} of the old one" if lost else "the flow pages do not fit in"
+            f"the new file would lose {', '.join(lost)} from the old one" if lost else "the flow pages do not fit in"
         )
         raise AttachError(problem, "print the PDF to a new one, then attach to that", file=name)
 

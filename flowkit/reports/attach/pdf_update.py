@@ -47,7 +47,7 @@ TIME_S = 30.0
 _OBJECT = re.compile(rb"(?<![0-9])(\d{1,10})[\0\t\n\f\r ]+(\d{1,5})[\0\t\n\f\r ]+obj(?![a-zA-Z0-9])")
 _TRAILER = re.compile(rb"\btrailer\s*(?=<<)")
 _HARMLESS = ("Ignoring wrong pointing object", "invalid pdf header")
-_SAVE_AGAIN = "open it in its program, save it there, then try again"
+_SAVE_AGAIN = "open it in the program it was made with, save it again, then try again"
 
 Place = tuple[int, int, int]
 """Where an object is: (1, offset, generation), or (2, number of its object stream, its index there)."""
@@ -67,10 +67,6 @@ class Pdf:
     table: dict[int, Place] | None
 
 
-class _Damaged(ValueError):
-    """What is wrong with a PDF, in words for its owner."""
-
-
 def open_pdf(data: bytes, name: str) -> Pdf:
     """Open a PDF that can be extended; a table of objects that is out of order is made anew."""
     header = max(data.find(b"%PDF-", 0, 1024 + 5), 0)
@@ -85,7 +81,7 @@ def open_pdf(data: bytes, name: str) -> Pdf:
         if _OBJECT.search(body, max(body.rfind(b"%%EOF"), 0)):
             raise _Damaged("it is cut short")
         if _last_section(body) is None:
-            raise _Damaged("its table of objects is not where it says")
+            raise _Damaged("its table of objects cannot be found")
         if complaints and b"%%EOF" in body[-1024:]:
             # What every reader does with such a file: find the objects themselves; the last of a number counts.
             with quiet():
@@ -93,7 +89,7 @@ def open_pdf(data: bytes, name: str) -> Pdf:
                 reader, complaints = _read(_with_table(body, table, trailer), name)
                 _all_there(reader, table)
         if reader is None or complaints:
-            raise _Damaged("its table of objects cannot be read")
+            raise _Damaged("its table of objects is out of order")
     return Pdf(front, body, reader, table)
 
 
@@ -110,7 +106,7 @@ def _all_there(reader: PdfReader | None, table: dict[int, Place]) -> None:
                 continue
             seen.add(item.idnum)
             if item.idnum not in table:
-                raise _Damaged(f"object {item.idnum} is missing")
+                raise _Damaged("a part that its pages need is missing")
             item = resolved(item)
         if isinstance(item, DictionaryObject):
             pending += [item.raw_get(key) for key in item if key != "/Parent"]
@@ -221,7 +217,7 @@ def _found_objects(data: bytes) -> tuple[dict[int, Place], dict[str, Any]]:
             heads = found.get_data()[: int(found["/First"])].split()[: 2 * int(found["/N"]) : 2]
             table.update({int(inner): (2, number, index) for index, inner in enumerate(heads)})
     if "/Root" not in trailer:
-        raise _Damaged("it has no catalogue")
+        raise _Damaged("its list of pages is missing")
     return table, trailer
 
 
@@ -254,10 +250,14 @@ def damage_named(name: str) -> Iterator[None]:
 
     try:
         yield
+    except _Damaged as error:
+        raise AttachError(f"the PDF is damaged: {error}", _SAVE_AGAIN, file=name) from error
     except (PyPdfError, *PDF_ERRORS) as error:
-        # What the library says is for programmers.
-        detail = f" ({error})" if isinstance(error, _Damaged) else ""
-        raise AttachError(f"the PDF is damaged{detail}", _SAVE_AGAIN, file=name) from error
+        raise AttachError("the PDF is damaged", _SAVE_AGAIN, file=name) from error
+
+
+class _Damaged(ValueError):
+    """What is wrong with a PDF, in our own words; the library's are not for the user."""
 
 
 class _TimeUp(BaseException):
@@ -532,7 +532,11 @@ def leaves(reader: PdfReader, name: str) -> list[Leaf]:
         sound = isinstance(reference, IndirectObject) and isinstance(node, DictionaryObject)
         inner = sound and "/Kids" in node
         if not sound or (inner and reference.idnum in seen) or not (inner or parent):
-            raise AttachError("the PDF is damaged (its page tree)", "save it in its program, then try again", file=name)
+            raise AttachError(
+                "the PDF is damaged (its page tree)",
+                "save it again in the program it was made with, then try again",
+                file=name,
+            )
         seen.add(reference.idnum)
         if inner:
             pending += [(kid, reference) for kid in reversed(resolved(node["/Kids"]))]

@@ -113,7 +113,7 @@ def _taken(place: Path, path: Path, deadline: float) -> int:
         if time.monotonic() >= deadline:
             raise AttachError(
                 "another flowkit is attaching to this build file",
-                "wait until it has ended, then try again",
+                "wait until it has finished, then try again",
                 file=path.name,
             )
         time.sleep(_PAUSE_S)
@@ -184,7 +184,7 @@ def usable_file(path: Path) -> Path:
     except FileNotFoundError:
         raise AttachError("there is no such build file", "check the path", file=str(path)) from None
     except (OSError, RuntimeError) as error:
-        raise AttachError(f"the build file cannot be reached ({error})", "check the path", file=str(path)) from error
+        raise AttachError("the build file cannot be reached", "check the path", file=str(path)) from error
     if not stat.S_ISREG(status.st_mode):
         raise AttachError("this is not a file", "name the build file itself", file=str(path))
     if not status.st_mode & 0o222 or not os.access(real, os.W_OK):
@@ -243,7 +243,7 @@ def _swap_locked(
     try:
         written = draft.read_bytes()
         if written != result.data:
-            raise AttachError("the new file did not reach the disk as written", "check the disk", file=real.name)
+            raise AttachError("the new file was not written correctly to the disk", "check the disk", file=real.name)
         verify(old, written, real.name)
         notes = _not_kept(before, draft.stat())
         backup = _back_up(real, old)
@@ -251,7 +251,7 @@ def _swap_locked(
             _refuse_locked(real)
             if not _untouched(real, before):
                 raise AttachError(
-                    "the build file was changed by another program meanwhile", "attach again", file=real.name
+                    "the build file was changed by another program in the meantime", "attach again", file=real.name
                 )
             draft.replace(real)
         except BaseException:
@@ -270,13 +270,13 @@ def _not_kept(before: os.stat_result, after: os.stat_result) -> tuple[str, ...]:
     notes = []
     if before.st_nlink > 1:
         notes.append(
-            f"the file had {before.st_nlink} names (hard links): this one leads to the new file, the others still to "
-            "the original"
+            f"the file had {before.st_nlink} names (hard links): only this one leads to the new file, the others "
+            "still lead to the original"
         )
     if (before.st_uid, before.st_gid) != (after.st_uid, after.st_gid):
         notes.append(
-            f"the new file belongs to {_owner(after)}, the original belonged to {_owner(before)}: only the "
-            "administrator may keep that"
+            f"the new file belongs to {_owner(after)}, the original belonged to {_owner(before)}: only an "
+            "administrator can keep that"
         )
     return tuple(notes)
 

@@ -168,7 +168,7 @@ def _notes(contents: ReportContents) -> Iterator[str]:
 def picture_inches(png: bytes) -> tuple[float, float]:
     """Return the printed size of a PNG [inches], 200 dots an inch unless it says otherwise."""
     if png[:8] != b"\x89PNG\r\n\x1a\n" or png[12:16] != b"IHDR":
-        raise ValueError("the picture is no PNG")
+        raise ValueError("the picture is not a PNG")
     width, height = struct.unpack(">II", png[16:24])
     dpi: float = _DEFAULT_DPI
     place = png.find(b"pHYs", 24, png.find(b"IDAT", 24))

@@ -351,7 +351,7 @@ class _Book:
         if protection is not None and protection.get("lockStructure", "0") not in ("0", "false"):
             raise AttachError(
                 "the workbook's structure is protected, so no sheet may be added",
-                "unprotect it in its program, then attach",
+                "unprotect it in the program it was made with, then attach",
                 file=self.package.name,
             )
 
@@ -523,8 +523,8 @@ def verify_sheets(old: bytes, new: bytes, name: str) -> None:
             lost.append(what)
     if lost:
         raise AttachError(
-            f"the new file would lack {', '.join(lost)} of the old one",
-            "save the workbook in its program, then try again",
+            f"the new file would lose {', '.join(lost)} from the old one",
+            "save the workbook again in the program it was made with, then try again",
             file=name,
         )
 

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison, Gain
-from flowkit.analysis.sentences import factors, headline
+from flowkit.analysis.sentences import changed_words, factors, headline
 from flowkit.drawing.curves import variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
 from flowkit.reports.contents import ReportContents, all_lifts, all_ports, cautions_of, port_row, side_rows
-from flowkit.reports.labels import gain_cell, job_words, method_words, reference_words, sides_of
+from flowkit.reports.labels import gain_cell, gathered, job_words, method_words, reference_words, sides_of
 from flowkit.units import from_si
 from flowkit.wording import NOTHING, display_of, flow_text, lift_text, percent, signed_percent, without_keys
 
@@ -59,7 +59,7 @@ class FigureTable:
 
 
 def percent_text(value: float | None, digits: int = 1) -> str:
-    """Write a fraction as a signed per cent."""
+    """Write a fraction as a signed percent."""
     return NOTHING if value is None else signed_percent(value, digits=digits)
 
 
@@ -97,15 +97,15 @@ def step_rows(comparison: Comparison) -> tuple[StepRow, ...]:
 def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]]) -> StepRow:
     """Return one row of the table of steps."""
     known = [gain for _, gain in gains if gain is not None]
-    changed = list(dict.fromkeys(factor for gain in known for factor in factors(gain)))
-    said = bool(changed) or all(gain.unchanged for gain in known)
+    changed = list(dict.fromkeys(filter(None, map(changed_words, known))))
+    said = any(map(factors, known)) or all(gain.unchanged for gain in known)
     cells = tuple(
         None
         if gain is None
         else GainCell(side, percent_text(gain.mean_flow_gain), interval_text(gain), _verdict(gain), bool(gain.resolved))
         for side, gain in gains
     )
-    return StepRow(name, place, ", ".join(changed) or ("nothing" if said else "not said yet"), said, cells)
+    return StepRow(name, place, "; ".join(changed) or ("nothing" if said else "not stated yet"), said, cells)
 
 
 def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
@@ -188,7 +188,7 @@ def html_bytes(contents: ReportContents) -> bytes:
         steps=step_rows(comparison),
         sides=[side for side, _ in sides_of(comparison)],
         tables=(*lift_tables(comparison, display), *port_tables(comparison, display)),
-        findings=[finding for finding in contents.findings if finding.severity != "error"],
+        findings=gathered(finding for finding in contents.findings if finding.severity != "error"),
         sources=contents.sources,
         version=__version__,
         style=style,

@@ -125,7 +125,7 @@ def _series(name: str, speeds: Sequence[float], values: Sequence[float | None], 
 
 
 def _changes(items: Sequence[EngineDifference], quantity: str) -> list[Series]:
-    """Return a relative difference against speed, in per cent."""
+    """Return a relative difference against speed, in percent."""
     return [
         _series(item.to, item.speeds_rpm, getattr(item, quantity), 100.0)
         for item in items
@@ -139,7 +139,7 @@ def _mach(items: Sequence[EngineVariant]) -> list[Series]:
 
 
 def _filling(items: Sequence[EngineVariant]) -> list[Series]:
-    """Return the volumetric efficiency against speed, in per cent."""
+    """Return the volumetric efficiency against speed, in percent."""
     return [
         _series(item.name, item.filling.speeds_rpm, item.filling.volumetric_efficiency, 100.0)
         for item in items

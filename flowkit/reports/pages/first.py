@@ -127,16 +127,18 @@ def draw_flow_panel(
     """Draw one side's lift-flow curves with bands, points and names at their ends."""
     left, upper, width, height = box
     page.write(left, upper + 8.0, f"{side.capitalize()} flow, {display.flow}", size=SIZES.heading, bold=True)
-    ax = page.axes(left + LEFT, upper + 16.0, width - LEFT - gutter(names), height - 34.0)
-    _set_lift_axis(ax, result, display)
-    ax.set_ylim(0, top)
-    ends = []
-    for variant in result.variants:
-        look = variant_style(names.place[variant.name])
-        x, y = draw_flow(ax, variant, look, display, filled=side == "intake")
-        ends.append(end_label(names, variant.name, x, y))
-    bare_axes(ax)
-    label_ends(ax, ends)
+
+    @page.chart(left + LEFT, upper + 16.0, width - LEFT - gutter(names), height - 34.0)
+    def curves(ax: Axes) -> None:
+        _set_lift_axis(ax, result, display)
+        ax.set_ylim(0, top)
+        ends = []
+        for variant in result.variants:
+            look = variant_style(names.place[variant.name])
+            x, y = draw_flow(ax, variant, look, display, filled=side == "intake")
+            ends.append(end_label(names, variant.name, x, y))
+        bare_axes(ax)
+        label_ends(ax, ends)
 
 
 def draw_gain_panel(
@@ -153,26 +155,30 @@ def draw_gain_panel(
 
     left, upper, width, height = box
     page.write(left, upper + 8.0, "Gain of each step over the one before, %", size=SIZES.heading, bold=True)
-    ax = page.axes(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
-    _set_lift_axis(ax, result, display)
-    ends = []
-    steps = result.steps
-    reach = [0.0]
-    for place, gain in enumerate(steps):
-        shift = (place - (len(steps) - 1) / 2) * 0.006 * ax.get_xlim()[1]
-        xs = [from_si(item.lift_m, display.lift) + shift for item in gain.per_lift]
-        last = 100 * gain.per_lift[-1].gain
-        _draw_gain(ax, xs, gain, names.place[gain.to], filled=side == "intake")
-        reach += [100 * end for item in gain.per_lift for end in (item.gain, item.low, item.high) if end is not None]
-        ends.append(end_label(names, gain.to, xs[-1], last, lines=1))
-    low, high = min(reach), max(reach)
-    spare = 0.08 * ((high - low) or 1.0)
-    ax.set_ylim(low - spare, high + spare)
-    ax.axhline(0, color=INK, linewidth=0.8, zorder=1.5)
-    ax.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]))
-    bare_axes(ax)
     page.write(left + LEFT, upper + height - 1.0, f"valve lift, {display.lift}", color=SOFT)
-    label_ends(ax, ends)
+
+    @page.chart(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
+    def gains(ax: Axes) -> None:
+        _set_lift_axis(ax, result, display)
+        ends = []
+        steps = result.steps
+        reach = [0.0]
+        for place, gain in enumerate(steps):
+            shift = (place - (len(steps) - 1) / 2) * 0.006 * ax.get_xlim()[1]
+            xs = [from_si(item.lift_m, display.lift) + shift for item in gain.per_lift]
+            last = 100 * gain.per_lift[-1].gain
+            _draw_gain(ax, xs, gain, names.place[gain.to], filled=side == "intake")
+            reach += [
+                100 * end for item in gain.per_lift for end in (item.gain, item.low, item.high) if end is not None
+            ]
+            ends.append(end_label(names, gain.to, xs[-1], last, lines=1))
+        low, high = min(reach), max(reach)
+        spare = 0.08 * ((high - low) or 1.0)
+        ax.set_ylim(low - spare, high + spare)
+        ax.axhline(0, color=INK, linewidth=0.8, zorder=1.5)
+        ax.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 2.5, 5, 10]))
+        bare_axes(ax)
+        label_ends(ax, ends)
 
 
 def _draw_gain(ax: Axes, xs: Sequence[float], gain: Gain, place: int, *, filled: bool) -> None:
@@ -280,30 +286,32 @@ def _draw_step_bars(
     from matplotlib.ticker import MaxNLocator
 
     upper, lower = span
-    ax = page.axes(left, upper, STEP_BAR - 4.0, lower - upper)
-    ax.set_ylim(lower, upper)
-    reach = [0.0]
-    for gain, is_total, y in marks:
-        look = variant_style(names.place[gain.to])
-        low, middle, high = gain.mean_flow_gain_low, gain.mean_flow_gain, gain.mean_flow_gain_high
-        x, *ends = (100 * (middle if value is None else value) for value in (middle, low, high))
-        color = INK if is_total else look.color
-        ax.plot(ends, [y, y], color=color, linewidth=0.9)
-        ax.plot(
-            [x], [y], marker="|" if is_total else look.marker, markersize=6.0 if is_total else 4.0, color=color,
-            markerfacecolor=color if filled else "white", markeredgewidth=0.9,
-        )  # fmt: skip
-        reach += [x, *ends]
-    low, high = min(reach), max(reach)
-    spare = 0.1 * ((high - low) or 1.0)
-    ax.set_xlim(low - spare, high + spare)
-    ax.axvline(0, color=INK, linewidth=0.7, zorder=1)
-    bare_axes(ax, size=SIZES.small)
-    ax.grid(False, axis="y")
-    ax.grid(True, axis="x", color=GRID, linewidth=0.5)
-    ax.spines["left"].set_visible(False)
-    ax.set_yticks([])
-    ax.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10]))
+
+    @page.chart(left, upper, STEP_BAR - 4.0, lower - upper)
+    def bars(ax: Axes) -> None:
+        ax.set_ylim(lower, upper)
+        reach = [0.0]
+        for gain, is_total, y in marks:
+            look = variant_style(names.place[gain.to])
+            low, middle, high = gain.mean_flow_gain_low, gain.mean_flow_gain, gain.mean_flow_gain_high
+            x, *ends = (100 * (middle if value is None else value) for value in (middle, low, high))
+            color = INK if is_total else look.color
+            ax.plot(ends, [y, y], color=color, linewidth=0.9)
+            ax.plot(
+                [x], [y], marker="|" if is_total else look.marker, markersize=6.0 if is_total else 4.0, color=color,
+                markerfacecolor=color if filled else "white", markeredgewidth=0.9,
+            )  # fmt: skip
+            reach += [x, *ends]
+        low, high = min(reach), max(reach)
+        spare = 0.1 * ((high - low) or 1.0)
+        ax.set_xlim(low - spare, high + spare)
+        ax.axvline(0, color=INK, linewidth=0.7, zorder=1)
+        bare_axes(ax, size=SIZES.small)
+        ax.grid(False, axis="y")
+        ax.grid(True, axis="x", color=GRID, linewidth=0.5)
+        ax.spines["left"].set_visible(False)
+        ax.set_yticks([])
+        ax.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,47 +339,52 @@ def draw_lines(
     filled: bool = True,
     smoothed: bool = False,
     least_span: float = 0.0,
-) -> Axes:
-    """Draw lines with markers and names at their ends."""
+    upright: Sequence[tuple[float, str]] = (),
+) -> None:
+    """Draw lines with markers and names at their ends, and upright ones where a colour belongs to a place."""
     import numpy as np
 
     left, upper, width, height = box
     page.write(left, upper + 8.0, shorten(title, width, SIZES.heading, bold=True), size=SIZES.heading, bold=True)
-    ax = page.axes(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
-    for item in series:
-        look = variant_style(names.place[item.name])
-        x, y = smooth(item.xs, item.ys, points=60) if smoothed else (np.asarray(item.xs), np.asarray(item.ys))
-        if item.plain:
-            ax.plot(x, y, color=look.color, linestyle=(0, (1, 2)), linewidth=0.7)
-            continue
-        every = np.searchsorted(x, item.xs)
-        ax.plot(
-            x, y, color=look.color, linestyle=look.linestyle, linewidth=0.9, marker=look.marker,
-            markevery=[int(i) for i in every], markersize=2.8 if len(every) <= 16 else 1.8, markeredgewidth=0.6,
-            markerfacecolor=look.color if filled else "white",
-        )  # fmt: skip
-    values = [value for item in series for value in item.ys] + ([level] if level is not None else [])
-    places = [value for item in series for value in item.xs]
-    middle = (min(values) + max(values)) / 2
-    if max(values) - min(values) < least_span:
-        values = [*values, middle - least_span / 2, middle + least_span / 2]
-    _set_limits(ax, places, values, x_from_zero=x_from_zero, from_zero=from_zero)
-    if level is not None:
-        ax.axhline(level, color=INK, linewidth=0.7, zorder=1.5)
-        if level_label:
-            # Where the lines are not: under the level at the right if they end above it, else over it at the left.
-            above = min(item.ys[-1] for item in series) > level
-            ax.text(
-                0.99 if above else 0.02, level, level_label, size=SIZES.small, color=SOFT,
-                ha="right" if above else "left", va="top" if above else "bottom",
-                transform=ax.get_yaxis_transform(), parse_math=False,
-            )  # fmt: skip
-    bare_axes(ax)
-    ax.locator_params(axis="both", nbins=6)
     page.write(left + LEFT, upper + height - 1.0, x_label, color=SOFT)
-    named = [item for item in series if not item.plain]
-    label_ends(ax, [end_label(names, item.name, item.xs[-1], item.ys[-1]) for item in named])
-    return ax
+
+    @page.chart(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
+    def lines(ax: Axes) -> None:
+        for item in series:
+            look = variant_style(names.place[item.name])
+            x, y = smooth(item.xs, item.ys, points=60) if smoothed else (np.asarray(item.xs), np.asarray(item.ys))
+            if item.plain:
+                ax.plot(x, y, color=look.color, linestyle=(0, (1, 2)), linewidth=0.7)
+                continue
+            every = np.searchsorted(x, item.xs)
+            ax.plot(
+                x, y, color=look.color, linestyle=look.linestyle, linewidth=0.9, marker=look.marker,
+                markevery=[int(i) for i in every], markersize=2.8 if len(every) <= 16 else 1.8, markeredgewidth=0.6,
+                markerfacecolor=look.color if filled else "white",
+            )  # fmt: skip
+        values = [value for item in series for value in item.ys] + ([level] if level is not None else [])
+        places = [value for item in series for value in item.xs]
+        middle = (min(values) + max(values)) / 2
+        if max(values) - min(values) < least_span:
+            values = [*values, middle - least_span / 2, middle + least_span / 2]
+        _set_limits(ax, places, values, x_from_zero=x_from_zero, from_zero=from_zero)
+        if level is not None:
+            ax.axhline(level, color=INK, linewidth=0.7, zorder=1.5)
+            if level_label:
+                # Where the lines are not: under the level at the right if they end above it, else over it at the left.
+                above = min(item.ys[-1] for item in series) > level
+                ax.text(
+                    0.99 if above else 0.02, level, level_label, size=SIZES.small, color=SOFT,
+                    ha="right" if above else "left", va="top" if above else "bottom",
+                    transform=ax.get_yaxis_transform(), parse_math=False,
+                )  # fmt: skip
+        bare_axes(ax)
+        ax.locator_params(axis="both", nbins=6)
+        named = [item for item in series if not item.plain]
+        label_ends(ax, [end_label(names, item.name, item.xs[-1], item.ys[-1]) for item in named])
+        for at, color in upright:
+            if at <= ax.get_xlim()[1]:
+                ax.axvline(at, color=color, linewidth=0.5, zorder=1)
 
 
 def _set_limits(
@@ -738,7 +751,7 @@ def chart(comparison: Comparison, ax: Axes | None = None, *, side: Side | None =
     """
     units = display_of(display)
     if not hasattr(comparison, "sides"):
-        raise FlowkitError(f"a {type(comparison).__name__} is no comparison", "give what compare returns")
+        raise FlowkitError(f"a {type(comparison).__name__} is not a comparison", "give what compare returns")
     ax = plot_comparison(comparison, ax, side, display=display)
     figure = figure_of(ax)
     width = ax.get_window_extent().width * 72.0 / figure.dpi

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from flowkit.analysis.sentences import cause, gain_words, least_words, verdict
 from flowkit.drawing import SOFT, text_width, variant_style
@@ -22,6 +23,9 @@ from flowkit.reports.pages.table import (
     needed_width,
 )
 from flowkit.wording import display_of, listed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 LOGO_WIDTH, LOGO_HEIGHT = 110.0, 42.0
 FACT_ROWS = 8
@@ -102,9 +106,12 @@ def _logo(page: Page, path: str | None) -> float:
         raise FlowkitError(f"the logo {path} cannot be read as a picture", "use a PNG or JPEG file") from error
     height, width = (float(side) for side in picture.shape[:2])
     scale = min(LOGO_WIDTH / width, LOGO_HEIGHT / height)
-    ax = page.axes(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
-    ax.imshow(picture, aspect="auto")
-    ax.set_axis_off()
+
+    @page.chart(page.right - width * scale, page.paper.top + 8.0, width * scale, height * scale)
+    def logo(ax: Axes) -> None:
+        ax.imshow(picture, aspect="auto")
+        ax.set_axis_off()
+
     return width * scale + 12.0
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
@@ -71,7 +71,7 @@ def shorten_name(text: str, width: float, size: float, *, bold: bool = False) ->
 
 
 _KEPT = re.compile(r"(?<=\d) (?=%)|(?<=±) ")
-"""Spaces a line is not broken at: before a per cent sign, after plus-minus."""
+"""Spaces a line is not broken at: before a percent sign, after plus-minus."""
 
 
 def _split_word(word: str, width: float, size: float, bold: bool) -> list[str]:
@@ -264,6 +264,7 @@ class Page:
         self.cells = Cells(paper.height)
         self.figure.add_artist(self.cells)
         self._rules: list[tuple[float, float, float, float, str]] = []
+        self._charts: list[tuple[tuple[float, float, float, float], Callable[[Axes], None]]] = []
 
     @property
     def left(self) -> float:
@@ -327,15 +328,18 @@ class Page:
             )
         )  # fmt: skip
 
-    def axes(self, left: float, top: float, width: float, height: float) -> Axes:
-        """Add axes whose frame lies at these points."""
+    def chart(self, left: float, top: float, width: float, height: float) -> Callable[[Callable[[Axes], None]], None]:
+        """Let a function draw into axes whose frame lies at these points, once the page is certain to be used."""
         w, h = self.paper.width, self.paper.height
-        return self.figure.add_axes((left / w, 1 - (top + height) / h, width / w, height / h))
+        frame = (left / w, 1 - (top + height) / h, width / w, height / h)
+        return lambda draw: self._charts.append((frame, draw))
 
     def finish(self, info: JobInfo, count: int, number: int) -> None:
-        """Write the running head, and draw the rules collected so far."""
+        """Write the running head, and draw the charts and rules collected so far."""
         from matplotlib.collections import LineCollection
 
+        for frame, draw in self._charts:
+            draw(self.figure.add_axes(frame))
         right = " · ".join(part for part in (clean(job_words(info)), f"page {number} of {count}") if part)
         right = shorten(right, self.paper.inner_width * 0.6, SIZES.body)
         self.write(self.right, self.paper.top, right, align="right", color=SOFT)

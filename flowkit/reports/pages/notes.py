@@ -6,7 +6,7 @@ from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT
 from flowkit.model import CorrectedTest
 from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import change_words, distinct, not_assessed_words, where_words
+from flowkit.reports.labels import change_words, distinct, gathered, not_assessed_words, where_words
 from flowkit.reports.pages.first import further_sentences
 from flowkit.reports.pages.layout import SIZES, Names, clean, shorten_name
 from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
@@ -119,7 +119,7 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
     if not contents.findings:
         stream.text("Nothing doubtful was found.")
     for severity in ("error", "warning", "note"):
-        for finding in dict.fromkeys(contents.findings):
+        for finding in gathered(contents.findings):
             if finding.severity == severity and finding.rule != "changed-by-hand":
                 where = where_words(clean(finding.where))
                 words = sentence_case(clean(finding.message))

@@ -176,8 +176,8 @@ def write_flows(draft: Draft) -> None:
     )
     slopes.title(
         "Slopes of the curves",
-        "Of the monotone cubic through each port's flows, in the cell its flow has on the sheet before: Fritsch & "
-        "Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes by three points.",
+        "Of the monotone cubic through each port's flows, in the same cell as its flow on the previous sheet: Fritsch "
+        "& Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, end slopes by three points.",
         width=66,
     )
     row = 4

@@ -233,8 +233,8 @@ def write_further(draft: Draft) -> None:
     pen = draft.pens[SHEET]
     pen.title(
         "Bands of lift, factorial and ratios",
-        "Mean flows in bands are those of the ports on the sheet before; ratios at equal share of peak lift, which lie "
-        "between the lifts, are computed by flowkit.",
+        "Mean flows in bands are those of the ports on the previous sheet; ratios at equal share of peak lift, which "
+        "lie between the lifts, are computed by flowkit.",
         width=_FURTHER_WIDTH,
     )
     row = 4
@@ -246,7 +246,7 @@ def write_further(draft: Draft) -> None:
     row = _write_ratio_at_lift(draft, pen, row)
     row = _write_ratio_at_share(draft, pen, row)
     if row == 4:
-        pen.put(4, 1, "There is nothing to be compared here.")
+        pen.put(4, 1, "There is nothing to compare here.")
     pen.widths(_FURTHER_WIDTHS, 14.5)
     pen.paper(freeze="B4")
 

@@ -21,6 +21,7 @@ from flowkit.corrections.pressure import (
 )
 from flowkit.fields import CONDITIONS, Field
 from flowkit.model import LedgerLine, Side
+from flowkit.reports.labels import gathered
 from flowkit.reports.workbook.pen import Formula, Pen, Style
 from flowkit.reports.workbook.plan import FIRST_READING, Draft, Reading, TestPlan, rounded
 from flowkit.units import UNITS, Unit, from_si
@@ -456,7 +457,7 @@ _SI = {
 def write_reference(draft: Draft) -> None:
     """Write the unit factors and the reference state."""
     pen = draft.pens["Reference"]
-    pen.title("Units and reference state", "A value times its factor is the value in SI. Every sheet follows these.")
+    pen.title("Units and reference state", "A value times its factor is the value in SI. Every sheet uses these.")
     pen.header(4, ["unit", "factor", "SI unit"], widths=_REFERENCE_WIDTHS, words=(1,), apart=(3,))
     row = 5
     for unit in _units_in_use(draft):
@@ -692,7 +693,7 @@ def write_findings(draft: Draft) -> None:
     pen.header(3, heads, widths=_FINDINGS_WIDTHS, words=_FINDINGS_WIDTHS)
     row = 4
     left = Style(wrap=True)
-    for finding in sorted(draft.contents.findings, key=lambda item: _ORDER.index(item.severity)):
+    for finding in sorted(gathered(draft.contents.findings), key=lambda item: _ORDER.index(item.severity)):
         texts = (finding.severity, finding.rule, finding.where, finding.message)
         for column, text in enumerate(texts, 1):
             pen.put(row, column, text, left)
@@ -700,7 +701,7 @@ def write_findings(draft: Draft) -> None:
         pen.sheet.row_dimensions[row].height = lines * _POINTS_A_LINE
         row += 1
     if row == 4:
-        pen.put(row, 1, "Nothing was doubtful.")
+        pen.put(row, 1, "Nothing doubtful was found.")
         row += 1
     pen.put(row + 1, 1, "Sources", Style("heading"))
     pen.header(row + 2, ["file", "", "", "SHA-256"], widths=_FINDINGS_WIDTHS, words=_FINDINGS_WIDTHS)

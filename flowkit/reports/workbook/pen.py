@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from flowkit.analysis.results import Gain
+from flowkit.analysis.sentences import changed_words as listed_changes
 from flowkit.analysis.sentences import factors
 from flowkit.reports.attach.tables import plain
 
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
 def changed_words(gain: Gain) -> str:
     """Say what changed between two variants, and whether the gain belongs to it alone."""
     if gain.changed:
-        words = ", ".join(factors(gain))
-        return words if gain.attributable else f"{words} (together)"
+        words = listed_changes(gain)
+        return words if gain.attributable or len(factors(gain)) < 2 else f"{words} (together)"
     return "not declared" if gain.unknown else "nothing: repeatability"
 
 
