@@ -338,7 +338,7 @@ def test_a_workbook_of_openpyxl_does_not_grow(tmp_path: Path) -> None:
 
 def test_what_the_library_says_of_a_damaged_pdf_is_not_passed_on() -> None:
     for error in (NotImplementedError("Unsupported filter /Fla3eDecode"), AttributeError("no attribute '_data'")):
-        with pytest.raises(AttachError, match="^b.pdf: the PDF is damaged;"), pdf_update.damage_named("b.pdf"):
+        with pytest.raises(AttachError, match=r"^b\.pdf: the PDF is damaged;"), pdf_update.damage_named("b.pdf"):
             raise error
 
 

@@ -292,7 +292,7 @@ def test_losses_are_noticed(part: str, change, words: str) -> None:
 
 def test_the_picture_keeps_its_printed_size() -> None:
     assert picture_inches(png()) == pytest.approx((0.85, 1.1), rel=1e-3)
-    with pytest.raises(ValueError, match="no PNG"):
+    with pytest.raises(ValueError, match="not a PNG"):
         picture_inches(b"GIF89a")
 
 
