@@ -140,6 +140,8 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
+        self.off: list[str] = []  # the tag whose contents are hidden or struck through, and those of its kind in it
+        self.withdrawn = self.row_withdrawn = False  # a cell or row struck through by its style
         self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
         self.down = 1
         self.row = 0
@@ -147,19 +149,29 @@ class MarkupRows(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
-        if tag in _SILENT:
+        style = (dict(attrs).get("style") or "").replace(" ", "").casefold()
+        if self.off:
+            self.off += [tag] if tag == self.off[0] else []
+        elif "display:none" in style or ("line-through" in style and tag not in ("tr", *_CELLS)):
+            self.off = [tag]
+        elif tag in _SILENT:
             self.silent += 1
         elif tag in ("s", "del", "strike"):
             self.struck += 1
+        elif tag == "sup" and "".join(self.text).rstrip()[-1:].isdigit():
+            self.text.append("*")  # "84" with a small 1 behind it: the mark of a footnote
+            self.off = [tag]
         elif tag == "tr":
             self._line()
             self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
+            self.withdrawn = self.row_withdrawn = "line-through" in style
         elif tag == "table":
             self._line()
             self.held = {}
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
+            self.withdrawn = self.row_withdrawn or "line-through" in style
             spans = dict(attrs)
             width = spans.get("colspan") or "1"
             self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
@@ -173,7 +185,9 @@ class MarkupRows(HTMLParser):
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
-        if tag in _SILENT:
+        if self.off:
+            self.off = self.off[:-1] if tag == self.off[0] else self.off
+        elif tag in _SILENT:
             self.silent = max(0, self.silent - 1)
         elif tag in ("s", "del", "strike"):
             self.struck = max(0, self.struck - 1)
@@ -183,6 +197,7 @@ class MarkupRows(HTMLParser):
             self._cell()
             self._keep(tuple(self.cells))
             self.cells = None
+            self.withdrawn = False
             if tag == "table":
                 self._keep(())
         elif tag in _LINES and self.cells is None:
@@ -201,7 +216,7 @@ class MarkupRows(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         """Take text."""
-        if not self.silent and not self.struck:
+        if not self.silent and not self.struck and not self.off and not self.withdrawn:
             if self.cells is None and "\n" in data and data.strip():
                 for part in data.split("\n"):
                     self.text.append(part)
