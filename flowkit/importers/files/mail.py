@@ -124,6 +124,10 @@ def is_markup(text: str) -> bool:
     return start.lstrip()[:1] == "<" and _MARKUP.search(start) is not None
 
 
+_STRUCK = re.compile(r"text-decoration[^;]*line-through", re.IGNORECASE)
+_HIDDEN = re.compile(r"display\s*:\s*none", re.IGNORECASE)
+
+
 class MarkupRows(HTMLParser):
     """Collects the rows of tables and the lines of text of a web page, each with its line."""
 
@@ -140,39 +144,41 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
-        self.off: list[str] = []  # the tag whose contents are hidden or struck through, and those of its kind in it
-        self.withdrawn = self.row_withdrawn = False  # a cell or row struck through by its style
         self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
         self.down = 1
         self.row = 0
+        self.raised = False
+        self.hidden: set[int] = set()
+        self.withdrawn: set[tuple[int, int]] = set()
         self.verbatim: int | None = None  # where the rows of text set as it is typed begin
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
-        style = (dict(attrs).get("style") or "").replace(" ", "").casefold()
-        if self.off:
-            self.off += [tag] if tag == self.off[0] else []
-        elif "display:none" in style or ("line-through" in style and tag not in ("tr", *_CELLS)):
-            self.off = [tag]
-        elif tag in _SILENT:
+        if tag in _SILENT:
             self.silent += 1
         elif tag in ("s", "del", "strike"):
             self.struck += 1
-        elif tag == "sup" and "".join(self.text).rstrip()[-1:].isdigit():
-            self.text.append("*")  # "84" with a small 1 behind it: the mark of a footnote
-            self.off = [tag]
         elif tag == "tr":
             self._line()
             self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
-            self.withdrawn = self.row_withdrawn = "line-through" in style
+            if _HIDDEN.search(dict(attrs).get("style") or ""):
+                self.hidden.add(len(self.rows))
         elif tag == "table":
+            if self.cells is not None:  # a table inside a cell, as mail programs lay out a page
+                self._cell()
+                self._keep(tuple(self.cells))
+                self.cells = None
             self._line()
             self.held = {}
+        elif tag == "sup" and self.cells is not None and "".join(self.text).rstrip()[-1:].isdigit():
+            self.text.append("*")  # of a footnote: 84¹ is not 841
+            self.raised = True
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
-            self.withdrawn = self.row_withdrawn or "line-through" in style
             spans = dict(attrs)
+            if _STRUCK.search(spans.get("style") or ""):
+                self.withdrawn.add((len(self.rows), len(self.cells)))
             width = spans.get("colspan") or "1"
             self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
             height = spans.get("rowspan") or "1"
@@ -185,19 +191,18 @@ class MarkupRows(HTMLParser):
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
-        if self.off:
-            self.off = self.off[:-1] if tag == self.off[0] else self.off
-        elif tag in _SILENT:
+        if tag in _SILENT:
             self.silent = max(0, self.silent - 1)
         elif tag in ("s", "del", "strike"):
             self.struck = max(0, self.struck - 1)
+        elif tag == "sup":
+            self.raised = False
         elif tag in _CELLS:
             self._cell()
         elif tag in ("tr", "table") and self.cells is not None:
             self._cell()
             self._keep(tuple(self.cells))
             self.cells = None
-            self.withdrawn = False
             if tag == "table":
                 self._keep(())
         elif tag in _LINES and self.cells is None:
@@ -216,7 +221,7 @@ class MarkupRows(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         """Take text."""
-        if not self.silent and not self.struck and not self.off and not self.withdrawn:
+        if not self.silent and not self.struck and not self.raised:
             if self.cells is None and "\n" in data and data.strip():
                 for part in data.split("\n"):
                     self.text.append(part)
@@ -258,8 +263,8 @@ class MarkupRows(HTMLParser):
         self.lines.append(self.at)
 
 
-def markup_rows(text: str, cut: Callable[[list[str], str], Grid] | None = None) -> tuple[list[Row], list[int]]:
-    """Return the rows of a web page's tables and lines, and their physical lines."""
+def markup_rows(text: str, label: str, cut: Callable[[list[str], str], Grid]) -> Grid:
+    """Return the rows of a web page's tables and lines as a grid, with what is hidden or struck through in it."""
     if len(text) > MAX_TEXT_BYTES:
         raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv")
     parser = MarkupRows(cut)
@@ -269,4 +274,5 @@ def markup_rows(text: str, cut: Callable[[list[str], str], Grid] | None = None) 
         parser._line()
     except (OverflowError, RecursionError, AssertionError, ValueError) as error:
         raise SheetError("the web page cannot be read", "save its table as xlsx or csv") from error
-    return parser.rows, parser.lines
+    hidden, struck = frozenset(parser.hidden), frozenset(parser.withdrawn)
+    return Grid(label, None, tuple(parser.rows), lines=tuple(parser.lines), hidden_rows=hidden, struck=struck)
