@@ -118,6 +118,7 @@ class _Used:
         self.units = {test.units.flow.unit for test in tests}
         self.lifts = {point.lift_m for test in tests for point in test.points}
         self.sided = all(test.side for test in tests)
+        self.aired = any(t.conditions.air_temperature_k or t.conditions.barometer_pa for t in tests)
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
@@ -142,7 +143,7 @@ class _Used:
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
             return "says that figures on this sheet were or are to be recalculated, and it is not clear which"
-        if not self.settled and _names_standard_air(text, numbers):
+        if self.aired and not self.settled and _names_standard_air(text, numbers):
             return "names an air that flows may have been brought to, and it is not clear whether these were"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
@@ -215,6 +216,8 @@ def _names_standard_air(text: str, numbers: Sequence[Found]) -> bool:
     for place, mention in enumerate(said):
         if fold(mention.text) not in _STANDARD and (mention.kind != "treatment" or fold(mention.text) in RAW):
             continue
+        if place and said[place - 1].kind in CONDITION_FIELDS:
+            continue  # "temp corrected to 20 C": the day's, as read
         labels = [other.start for other in said[place + 1 :] if other.kind in CONDITION_FIELDS]
         end = min(labels, default=len(text))
         of_air = [n for n in numbers if n.unit is not None and mention.end <= n.start < end]

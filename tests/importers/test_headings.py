@@ -203,9 +203,12 @@ def test_what_is_of_another_thing_is_not_the_benchs(tmp_path, text):
     ["Corrected to 20 °C, 1013 mbar", "Flows corrected to standard air (15 °C, 1013 hPa)", "standard 29.92 inHg 60 F"],
 )
 def test_a_standard_air_is_asked_about_and_not_taken(tmp_path, text):
-    result = read(tmp_path, "Intake CFM", "Exhaust CFM", f"28 inH2O; {text}")
-    assert any("air" in finding.message for finding in result.findings if finding.severity == "error")
-    assert all(test.conditions.air_temperature_k is None for test in result.tests)
+    day = tmp_path / "day.csv"
+    for said, asked in (("", False), ("Temp 22 °C", True)):
+        day.write_text(f'Lift mm,Intake CFM\n2,45.2\n4,84\n28 inH2O,\n"{text}",\n{said},\n')
+        result = flowkit.read(day)
+        assert any("an air" in finding.message for finding in result.findings if finding.severity == "error") == asked
+        assert [test.conditions.air_temperature_k for test in result.tests] == [295.15 if asked else None]
 
 
 def test_a_leaks_pressure_is_not_the_tests(tmp_path):
