@@ -645,9 +645,8 @@ def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
 
     if not markup:
         return grid_of_lines(text_lines(text), label)
-    rows, numbers = markup_rows(text, grid_of_lines)
-    comma = decimal_comma([cell for row in rows for cell in row if cell])
-    return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
+    grid = markup_rows(text, label, grid_of_lines)
+    return replace(grid, decimal_comma=decimal_comma([str(cell) for row in grid.rows for cell in row if cell]))
 
 
 def _without_strays(grid: Grid) -> Grid:

@@ -204,7 +204,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if row in head_rows and (column in head_rows[row] or kind != "n"):
             runs.append([])
             blank, dated = 0, column in head_rows[row]
-        if runs[-1] and _is_title(view, row) and _is_said(_only_text(view, row)):
+        if runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]:
             runs.append([])
             blank = 0
             continue
@@ -288,7 +288,8 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
         value, cell = view.rows[row][axis.column], view.cells[row][axis.column]
         first = view.cells[axis.first][axis.column]
         lone = view.kinds[row].strip() == "n" or (view.kinds[row].count("n") == 1 and not _is_length(cell.unit))
-        if cell.unit and lone and row > axis.first and not first.unit and axis.score >= HEADED:
+        other = not first.unit or not _is_length(cell.unit)
+        if cell.unit and lone and row > axis.first and other and axis.score >= HEADED:
             continue  # a line of the sheet, "28 inH2O": it alone has a unit, and no number beside it
         rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))
@@ -664,7 +665,7 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
     labels = [view.label(row, column) for column in filled]
     if any(
         label is not None
-        and label.kind in ROW_KINDS | UNIT_KINDS | {"flow", "lift"}
+        and (label.pressure is not None or label.kind in ROW_KINDS | UNIT_KINDS | {"flow", "lift"})
         and not (label.kind in WHO_KINDS and label.names)
         for label in labels
     ):
@@ -707,6 +708,10 @@ def _is_section(table: Table, row: int) -> bool:
     if len(filled) != 1 or filled[0] > table.axis.column or table.right == table.axis.column:
         return False
     label = view.label(row, filled[0])
+    if label is not None and not label.names and "state" not in label.kinds and is_sentence(_only_text(view, row)):
+        lifts = [view.cells[at][table.axis.column].value for at in table.axis.rows if abs(at - row) == 1]
+        if len(lifts) == 2 and (lifts[1] or 0.0) > (lifts[0] or 0.0):
+            return False  # "from here on with clay": the lifts go on upward
     return label is not None and not label.only_unit and (label.names or label.letter is not None or bool(label.rest))
 
 

@@ -12,6 +12,7 @@ from typing import Literal, NamedTuple
 from flowkit.importers.tables.find import Table, unit_beside
 from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, from_si, measures, to_si
@@ -193,6 +194,8 @@ class _Column:
             if named and self.section is None:  # "that's the intakes. Ex:" says what is above it too
                 raw[:] = [entry._replace(section=replace(named[0], rest="")) for entry in raw]
             self.section = _within(self.section, parse_label(last))
+            return
+        if not readings and len(texts) == 1 and isinstance(texts[0], str) and is_sentence(texts[0]):
             return
         if (value is None and not readings) or view.place(row, main) in view.grid.formula_gaps:
             return

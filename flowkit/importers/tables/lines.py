@@ -177,6 +177,11 @@ class _Reader:
         for place, column in enumerate(filled):
             value, before = self.view.value(row, column), filled[place - 1] if place else -1
             asked = before in labels and (_is_label(labels[before]) or labels[before].kind == "lift")
+            dated = self.view.kind(row, column) == "d" or (isinstance(value, str) and _IS_DAY.fullmatch(value.strip()))
+            if dated and not (before == column - 1 and before in labels):
+                self._add(
+                    Label("date"), value, self.view.source(row, column), Placed(row, column, _NO_ITEM, title=True)
+                )
             if isinstance(value, str) and column not in labels and len(value) <= self.view.longest and not asked:
                 said = parse_label(value)
                 if said.pressure is not None:
@@ -216,9 +221,11 @@ class _Reader:
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
         name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
-        for other in () if name or label.kind in TEXT_KINDS | WHO_KINDS else more:
-            if self.view.kind(row, other) == "t":
-                self._read_text(row, other, str(self.view.value(row, other)), self.view.source(row, other))
+        for other in () if name else more:
+            text, is_text = str(self.view.value(row, other)), self.view.kind(row, other) == "t"
+            own = is_text and label.kind not in TEXT_KINDS | WHO_KINDS
+            if own or parse_label(text).pressure is not None:
+                self._read_text(row, other, text, self.view.source(row, other))
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
@@ -315,6 +322,10 @@ class _Reader:
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
+        taken = take_pressure(rest) if found and found[-1].label.kind in _LEAKS else None
+        if taken is not None and not taken.rest.strip(" ,;.@"):
+            self._add(Label("leak_pressure"), f"{taken.number} {taken.unit}", source, Placed(row, column, _NO_ITEM))
+            return
         if found and not rest:
             return
         rest = rest if found else text
@@ -361,12 +372,14 @@ class _Reader:
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
             pressure = label.aside if taken.of_a_test or taken.among_units else None
-        if pressure is not None and not (taken is not None and taken.of_other):
+        other = label.kind == "other" or (taken is not None and taken.of_other)  # "Spring 75 lb at 1.5 in"
+        if pressure is not None and not other:
             at = Placed(row, column, _NO_ITEM, title=True)
             self._add(Label("pressure"), " ".join(pressure), source, at)
 
 
 _DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
+_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
 _LONG_LINE = 160
 _NO_ITEM = Item("", "", None, "")
 VALVE_SIZE = re.compile(

@@ -221,6 +221,7 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
         table = entry.table
         if table.view.turned or not entry.tests:
             continue
+        found += _unread_below(reading, entry, known)
         for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
             if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
                 break
@@ -235,6 +236,20 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
                 )
                 break
     return found
+
+
+def _unread_below(reading: SheetReading, entry: TableReading, known: set[tuple[int, int]]) -> list[Finding]:
+    """Name a row right under a table with a number under its flows that gave no point: ``6 (recheck) | 113.2``."""
+    view, row, lift = reading.view, entry.table.bottom + 1, entry.table.axis.column
+    inside = any(other.table.top <= row <= other.table.bottom for other in reading.tables)
+    flows = [c.index for c in entry.columns if c.role == "flow" and view.kind(row, c.index) == "n"]
+    if inside or not flows or any((row, column) in known for column in flows):
+        return []
+    lead = as_text(view.value(row, lift))
+    what = f"this row has figures under the flows and gave no point: its lift is {lead!r}"
+    if lead[:1].isdigit():
+        return [Finding("not-a-number", "error", view.source(row, lift), f"{what}; {BY_HAND}")]
+    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)]
 
 
 def struck_content(grid: Grid) -> list[Finding]:
