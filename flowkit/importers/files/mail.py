@@ -144,6 +144,7 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
+        self.spans: list[str] = []  # the tag whose text its style strikes through, and those of its name in it
         self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
         self.down = 1
         self.row = 0
@@ -154,6 +155,10 @@ class MarkupRows(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
+        if self.spans[:1] == [tag] or (
+            not self.spans and tag not in ("tr", *_CELLS) and _STRUCK.search(dict(attrs).get("style") or "")
+        ):
+            self.spans.append(tag)
         if tag in _SILENT:
             self.silent += 1
         elif tag in ("s", "del", "strike"):
@@ -191,6 +196,8 @@ class MarkupRows(HTMLParser):
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
+        if self.spans[:1] == [tag]:
+            self.spans.pop()
         if tag in _SILENT:
             self.silent = max(0, self.silent - 1)
         elif tag in ("s", "del", "strike"):
@@ -221,7 +228,7 @@ class MarkupRows(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         """Take text."""
-        if not self.silent and not self.struck and not self.raised:
+        if not self.silent and not self.struck and not self.raised and not self.spans:
             if self.cells is None and "\n" in data and data.strip():
                 for part in data.split("\n"):
                     self.text.append(part)
