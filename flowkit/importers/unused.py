@@ -35,6 +35,7 @@ _AMISS = re.compile(
     re.IGNORECASE,
 )
 _CLAUSE = re.compile(r"[.;!]\s+")
+_LABELLED = re.compile(r"\s*(?:[^\s:]+\s+){0,2}[^\s:]+:\s")
 _SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
@@ -92,8 +93,15 @@ def _remarks(reading: SheetReading) -> list[Finding]:
 
 def _is_remark(text: str) -> bool:
     """Whether a text has a sentence that is no label with its value."""
-    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3]
+    if _LABELLED.match(text):
+        return False
+    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
     return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+
+
+def _is_of_trade(text: str) -> bool:
+    """Whether a text has a word of the trade or a number: "Sent from my phone" has none."""
+    return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
 def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:
