@@ -28,7 +28,9 @@ _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in w
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _AMISS = re.compile(
     r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
-    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken))\b"
+    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken)|"
+    r"korrektur|falsch|verschrieben|statt|erratum|erreur|au lieu de|equivocad[oa]|en lugar de|sbagliat[oa]|invece di|"
+    r"verkeerd|in plaats van|błędn[aey]|zamiast|felaktig|istället för|errad[oa]|em vez de)\b|訂正|間違い"
     r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
     re.IGNORECASE,
 )
