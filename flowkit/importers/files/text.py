@@ -443,9 +443,13 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
 
 def _is_said(text: str) -> bool:
     """Whether a line states conditions and heads nothing: labels with their quantities."""
+    from flowkit.importers.words.labels import mentions
     from flowkit.importers.words.phrases import pairs
 
-    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in pairs(text)[0])
+    if any(mention.kind == "lift" for mention in mentions(text)):
+        return False
+    said = not is_numeric(text.split(maxsplit=1)[0]) and pairs(text)[0]  # behind numbers it is beside them
+    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in said or ())
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
@@ -787,7 +791,12 @@ def _bars(line: str) -> tuple[int, ...]:
 def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
     """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
     own = (-1, *_bars(line), len(line))
-    if len(own) - 2 >= len(bars) or len(own) != len(cells) + 1 or not all(at in bars for at in own[1:-1]):
+    if (
+        not line.startswith("|")
+        or len(own) - 2 >= len(bars)
+        or len(own) != len(cells) + 1
+        or not all(at in bars for at in own[1:-1])
+    ):
         return cells
     under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
     return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]

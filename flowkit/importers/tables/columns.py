@@ -210,7 +210,8 @@ def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int,
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
         return None
     size = len(columns) // len(filled)
-    if size < 2:
+    labels = [table.view.label(row, column) for column in filled]
+    if size < 2 or any(label is not None and (label.treatment or label.pressure) for label in labels):
         return None
     groups = [(columns[n * size], columns[n * size + size - 1]) for n in range(len(filled))]
     if all(first < column <= last for column, (first, last) in zip(filled, groups, strict=True)):
