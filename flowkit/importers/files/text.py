@@ -199,7 +199,8 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
 def _sample(lines: Sequence[str]) -> list[str]:
     """Take the lines that begin with a number; where there are none, those that hold one."""
     lines = [line for line in lines if not RULE.fullmatch(line)]
-    leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
+    numbered = [line for line in lines if any(mark.isdigit() for mark in line)]
+    leading = [line for line in numbered if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−")]
     if len(leading) < 2:
         heads = [line for line in lines if line.lstrip()[:1] != "#" or _HEADING_MARK.match(line)]
         leading = [line for line in heads if any(mark.isdigit() for mark in line)]
@@ -817,7 +818,7 @@ def _row(cells: list[str]) -> Row:
 def _cell_pattern(delimiter: str) -> re.Pattern[str]:
     """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain."""
     end = rf"(?={re.escape(delimiter)}|\n|\Z)"
-    inches = rf"(?!(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
+    inches = rf"(?![ ]*(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
     return re.compile(rf'[ ]*"{inches}((?:[^"]++|"")*+)"[ ]*{end}|([^{re.escape(delimiter)}\n]*)', re.IGNORECASE)
 
 

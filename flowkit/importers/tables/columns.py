@@ -235,7 +235,11 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         label = _heading(view, row, at, table)
         if label is None or (at != index and (label.only_unit and row >= table.headers[-1])):
             continue
-        if at != index and label.kind in LEFT_OUT | {"notes", "counter"} and not label.names:
+        below = [line for line in table.headers if line > row]
+        leaf = below and not any(view.kinds[line][at] != " " for line in below) and own and own[-1] > row
+        if at != index and (
+            (leaf and label.treatment) or (label.kind in LEFT_OUT | {"notes", "counter"} and not label.names)
+        ):
             continue  # the heading of another column, with empty cells beside it
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
