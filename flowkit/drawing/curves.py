@@ -387,6 +387,8 @@ def plot_curve(
     errorbars: bool = False,
 ) -> Axes:
     """Draw one curve with its measured points, named by its label for a legend."""
+    import numpy as np
+
     units = display_of(display)
     if errorbars and all(u is None for u in curve.u95):
         raise FlowkitError(
@@ -399,7 +401,7 @@ def plot_curve(
         look = _colored(variant_style(before), curve.state, color)
         x = [from_si(lift, units.lift) for lift in lifts]
         y = [from_si(float(curve(lift)), units.flow) for lift in lifts]
-        fine = _fine(lifts)
+        fine = np.union1d(np.linspace(lifts[0], lifts[-1], 100), np.asarray(lifts))
         if errorbars:
             draw_bars(ax, x, y, curve.u95, look)
         (line,) = ax.plot(
@@ -410,13 +412,6 @@ def plot_curve(
         line.set_label(label or " ".join(filter(None, (curve.state, curve.side, curve.port))))
         _finish(ax, units, (), size=7.5)
     return ax
-
-
-def _fine(lifts: Sequence[float], points: int = 100) -> np.ndarray:
-    """Return lifts with a hundred more between them."""
-    import numpy as np
-
-    return np.union1d(np.linspace(lifts[0], lifts[-1], points), np.asarray(lifts))
 
 
 def _finish(ax: Axes, units: Display, ends: Sequence[EndLabel], *, size: float) -> None:
