@@ -522,7 +522,7 @@ class Variant:
 
 
 def joined(earlier: Iterable[Finding], later: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Join findings, saying once what a later station says again in other words."""
+    """Join findings, saying once what a later stage says again in other words."""
     known = list(earlier)
     said = {(finding.rule, finding.severity, finding.where) for finding in known}
     new = [finding for finding in later if (finding.rule, finding.severity, finding.where) not in said]

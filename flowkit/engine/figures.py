@@ -420,7 +420,7 @@ def cam_gains(side: Side, compared: SideComparison, cases: Sequence[Case]) -> tu
 def relative_u95(gain: Gain, range_m: tuple[float, float], flow: PortCurves, cam: Cam) -> float | None:
     """Return the half-width of the 95 % interval of a ratio of cam-weighted mean flows, over the ratio.
 
-    The comparison gives intervals per lift, and one of the gain in mean flow by Monte Carlo. How far
+    The comparison gives intervals per lift, and one of the gain in mean flow. How far
     the errors along the curve are common is found from these: with r_j the relative interval at
     lift j and m_j its share of the mean flow, U² = ρ·(Σ m_j·r_j)² + (1 − ρ)·Σ(m_j·r_j)² is solved for ρ,
     0 to 1. The same ρ with the cam's shares gives the interval here (model; the two sums are the
