@@ -73,7 +73,9 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
                 )
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
         elif len(names) > 1 and stated.columns is None and parse_label(grid.sheet or "").kind == "derived":
-            what = "the worksheet was left out: by its name it is no test; if it is one, name it in the job's columns"
+            what = (
+                "the worksheet was left out: by its name it is not a test; if it is one, name it in the job's columns"
+            )
             found = Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what)
             reading = SheetReading(grid, upright(grid), findings=[found])
         elif is_own_output(grid):

@@ -255,11 +255,13 @@ def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, st
             found.append((f"{side}.stem", f"{side} stem", "mm", _mm(valve.stem_m), 0.75, 1.1))
         if cam is not None and "peak_lift" in stated.get(side, {}):
             found.append((f"{side}.peak_lift", f"{side} peak lift", "mm", _mm(cam.peak_lift_m), 0.85, 1.1))
+    # The ends lie whole steps of 0.1 from what is now, or the browser would move an untouched slider onto a step.
     return [
-        (name, label, unit, round(now * low, 1), round(now * high, 1), round(now, 2), slid.get(name, round(now, 2)))
-        for name, label, unit, now, low, high in found
-        if now
-    ]
+        (name, label, unit, round(now - 0.1 * (now * (1 - low) // 0.1), 2),
+         round(now + 0.1 * (now * (high - 1) // 0.1), 2), now, slid.get(name, now))
+        for name, label, unit, exact, low, high in found
+        if exact and (now := round(exact, 2))
+    ]  # fmt: skip
 
 
 def _mm(value: float | None) -> float | None:

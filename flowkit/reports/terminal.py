@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline, least_words
+from flowkit.analysis.sentences import SAID, cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -287,6 +287,8 @@ class _Listing:
         # Words in the last column shrink first: they can be broken.
         most = options.max_width + _BETWEEN_COLUMNS
         spare = most - sum(wide[:-1])
+        whole = _BETWEEN_COLUMNS + _room(self.heads[-1][0], [row[-1] for row in self.rows] or [""], _HEAD)
+        wide[-1] = whole if whole <= spare else wide[-1]
         if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
             wide[-1] = spare
         fixed = sum(wide[: self.first])
@@ -706,13 +708,18 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
 
 
 _DOUBTS = 2
-"""Warnings shown under the answer, where no sentence says what is in doubt."""
+"""Warnings shown under the answer."""
+
+
+_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
+"""Rules of findings that the sentences on what is in doubt say already."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
     every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
-    warnings = [] if comparison.parts.get("doubts") else every[:_DOUBTS]
+    said = _SAID if comparison.parts.get("doubts") else ()
+    warnings = [finding for finding in every if finding.rule not in said][:_DOUBTS]
     notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
     left = len(every) - len(warnings)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []

@@ -226,7 +226,7 @@ def test_formats_are_found_or_made_at_their_place() -> None:
         ("xl/workbook.xml", lambda d: d.replace(MAIN[1:-1].encode(), b"http://purl.oclc.org/ooxml/x"), "strict"),
         ("xl/workbook.xml", lambda d: d[:-20], "a part of the file is damaged"),
         ("_rels/.rels", lambda _: None, "has no main part"),
-        ("[Content_Types].xml", lambda _: None, "no workbook or document"),
+        ("[Content_Types].xml", lambda _: None, "not a workbook or document"),
     ],
 )
 def test_what_cannot_be_extended_is_refused(part: str, change, words: str) -> None:
@@ -286,13 +286,13 @@ def test_losses_are_noticed(part: str, change, words: str) -> None:
     """Each loss is made on purpose, and must be named."""
     old = build_xlsx()
     good = add_sheets(old, make_contents(), png(), "b.xlsx").data
-    with pytest.raises(AttachError, match=f"would lack .*{re.escape(words)}"):
+    with pytest.raises(AttachError, match=f"would lose .*{re.escape(words)}"):
         verify_sheets(old, with_part(good, part, change), "b.xlsx")
 
 
 def test_the_picture_keeps_its_printed_size() -> None:
     assert picture_inches(png()) == pytest.approx((0.85, 1.1), rel=1e-3)
-    with pytest.raises(ValueError, match="no PNG"):
+    with pytest.raises(ValueError, match="not a PNG"):
         picture_inches(b"GIF89a")
 
 
