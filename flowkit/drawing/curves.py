@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, no_font_talk, readable, style, variant_style
 from flowkit.errors import FlowkitError
-from flowkit.model import Side
+from flowkit.model import SIDES, Side
 from flowkit.output import written_whole
 from flowkit.units import from_si
 from flowkit.wording import Display, display_of
@@ -349,8 +349,7 @@ def plot_comparison(
 ) -> Axes:
     """Draw the lift-flow curves of every variant, with bands or bars and points, named at their ends or by a legend."""
     units = display_of(display)
-    order: tuple[Side, Side] = ("intake", "exhaust")
-    sides = [item for item in order if item in comparison.sides and side in (None, item)]
+    sides = [item for item in SIDES if item in comparison.sides and side in (None, item)]
     if not sides:
         raise FlowkitError(
             f"there are no {side} curves to draw" if side else "there are no curves to draw",

@@ -46,7 +46,7 @@ class SvgLine:
     sources: Sequence[str] | None = None  # where each point comes from, such as the sheet's cell
 
 
-def _known(flow_m3_s: float | None) -> bool:
+def has_flow(flow_m3_s: float | None) -> bool:
     """Whether there is a flow: a sheet of a meter's readings has none yet."""
     return flow_m3_s is not None and math.isfinite(flow_m3_s)
 
@@ -125,7 +125,7 @@ def sheet_svg(
 ) -> str:
     """Return tests as they are, a curve each, as an SVG element; each point names its cell in ``data-source``."""
     units = display_of(display)
-    drawn = [test for test in tests if any(_known(point.flow_m3_s) for point in test.points)]
+    drawn = [test for test in tests if any(has_flow(point.flow_m3_s) for point in test.points)]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     lines = []
@@ -133,7 +133,7 @@ def sheet_svg(
     shared = {key for key in ("variant", "head") if len({getattr(test, key) for test in drawn}) == 1}
     for place, test in enumerate(drawn):
         points = sorted(
-            {point.lift_m: point for point in test.points if _known(point.flow_m3_s)}.items(), key=lambda p: p[0]
+            {point.lift_m: point for point in test.points if has_flow(point.flow_m3_s)}.items(), key=lambda p: p[0]
         )
         lines.append(
             SvgLine(

@@ -32,7 +32,7 @@ from flowkit.engine.results import (
 )
 from flowkit.errors import EngineError, RangeError
 from flowkit.fields import section
-from flowkit.model import Finding, Side, ValveGeometry
+from flowkit.model import SIDES, Finding, Side, ValveGeometry
 
 _INTERVALS = 4000
 
@@ -268,7 +268,6 @@ def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> Pea
 Progress = Callable[[int, int], None]
 """Called with (cycles done, most cycles there may be)."""
 
-_SIDES: tuple[Side, Side] = ("intake", "exhaust")
 HIGHEST_UNSTATED_RATIO = 15.0
 """Above this compression ratio spark ignition must be stated."""
 
@@ -316,7 +315,7 @@ class Case:
 
 def evaluate(cases: Sequence[Case], progress: Progress | None = None) -> tuple[EngineVariant, ...]:
     """Return the figures of all cases, whose filling is found side by side."""
-    filled = [index for index, case in enumerate(cases) if all(case.usable(side) for side in _SIDES)]
+    filled = [index for index, case in enumerate(cases) if all(case.usable(side) for side in SIDES)]
     setups = [_setup(cases[index]) for index in filled]
     cycles = dict(zip(filled, simulate_filling(setups, progress=progress), strict=True)) if setups else {}
     return tuple(
@@ -330,7 +329,7 @@ def _setup(case: Case) -> Setup:
     engine = case.engine
     intake, exhaust = (
         Passage.tabulate(case.cams[side], case.area_curves(side), scale=valves)
-        for side, valves in zip(_SIDES, (engine.intake_valves, engine.exhaust_valves), strict=True)
+        for side, valves in zip(SIDES, (engine.intake_valves, engine.exhaust_valves), strict=True)
     )
     return Setup(engine, intake, exhaust)
 
@@ -339,7 +338,7 @@ def _variant(case: Case, filling: Filling | None) -> EngineVariant:
     """Gather one case's figures."""
     engine = case.engine
     means = {
-        side: cam_weighted_mean(case.cams[side], case.curves[side]) if case.usable(side) else None for side in _SIDES
+        side: cam_weighted_mean(case.cams[side], case.curves[side]) if case.usable(side) else None for side in SIDES
     }
     mach: MachIndex | None = None
     if case.usable("intake"):
@@ -355,7 +354,7 @@ def _variant(case: Case, filling: Filling | None) -> EngineVariant:
         filling=filling,
         power=power,
         band_times={
-            side: time_in_bands(case.cams[side], None, case.curves[side]) for side in _SIDES if case.usable(side)
+            side: time_in_bands(case.cams[side], None, case.curves[side]) for side in SIDES if case.usable(side)
         },
         engine=EngineSummary(
             engine.cylinders,
@@ -531,7 +530,7 @@ def _ratio(old: Sequence[float | None], index: int, new: Sequence[float | None],
 def what_changed(before: Case, after: Case) -> tuple[str, ...]:
     """Return what differs between two cases: factors of the head, keys of the engine, cams, reference bore."""
     changed = set()
-    for side in _SIDES:
+    for side in SIDES:
         old, new = before.state.get(side, {}), after.state.get(side, {})
         changed |= {factor for factor in old if factor in new and old[factor] != new[factor]}
         if before.cams.get(side) != after.cams.get(side):
