@@ -28,11 +28,14 @@ _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in w
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _AMISS = re.compile(
     r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
-    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken))\b"
+    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken)|"
+    r"korrektur|falsch|verschrieben|statt|erratum|erreur|au lieu de|equivocad[oa]|en lugar de|sbagliat[oa]|invece di|"
+    r"verkeerd|in plaats van|błędn[aey]|zamiast|felaktig|istället för|errad[oa]|em vez de)\b|訂正|間違い"
     r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
     re.IGNORECASE,
 )
 _CLAUSE = re.compile(r"[.;!]\s+")
+_LABELLED = re.compile(r"\s*(?:[^\s:]+\s+){0,2}[^\s:]+:\s")
 _SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
@@ -90,8 +93,15 @@ def _remarks(reading: SheetReading) -> list[Finding]:
 
 def _is_remark(text: str) -> bool:
     """Whether a text has a sentence that is no label with its value."""
-    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3]
+    if _LABELLED.match(text):
+        return False
+    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
     return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+
+
+def _is_of_trade(text: str) -> bool:
+    """Whether a text has a word of the trade or a number: "Sent from my phone" has none."""
+    return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
 def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:

@@ -235,3 +235,18 @@ def test_what_a_page_shows_struck_small_or_not_at_all(tmp_path, cell, points):
     assert test.conditions.test_pressure_pa == pytest.approx(28 * 249.08891, rel=1e-6)
     read_flows = [round(point.flow_m3_s * 2118.880003, 3) for point in test.points]
     assert read_flows == ([45.2, 84.0, 112.9] if points == 3 else [45.2, 112.9])
+
+
+@pytest.mark.parametrize(
+    ("text", "asked"),
+    [
+        ("Correction: intake at 6 mm should read 113.9, not 112.9", True),
+        ("ignore 8 mm, hose came off", True),
+        ("8 mm ist falsch abgelesen", True),
+        ("head cleaned in 2 hours", False),
+    ],
+)
+def test_a_figure_that_the_sheet_calls_wrong_is_asked_about(tmp_path, text, asked):
+    (tmp_path / "a.csv").write_text(f'Lift mm,Intake CFM\n2,45.2\n4,84\n6,112.9\n28 inH2O,\n"{text}",\n')
+    found = [f for f in flowkit.read(tmp_path / "a.csv").findings if f.severity == "error"]
+    assert bool(found) == asked

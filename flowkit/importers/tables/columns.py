@@ -343,6 +343,8 @@ def _name_by_rows(table: Table, column: Column) -> None:
         said = parse_label(text)
         if label.kind == "valve_head" and said.side is None:
             continue
+        if measures(said.unit, *FLOW_QUANTITIES) and said.names and column.unit is None:
+            column.unit, column.unit_text, column.text = said.unit, said.unit_text, column.text or text
         if label.kind in ("side", "valve_head"):
             column.side, column.code = said.side or column.side, said.code or column.code
             column.letter = said.letter or column.letter

@@ -361,7 +361,9 @@ class _Reader:
                 found.append(Item("port", label.port, None, source))
             if label.run:
                 found.append(Item("run", float(label.run), None, source))
-            if label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
+            if label.kind == "head" and label.bare and label.bare.isdecimal() and not label.rest:
+                found.append(Item("head", label.bare, None, source))  # "Head 2"
+            elif label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 found.append(Item("head", str(label.head or label.position), None, source))
             if measures(label.unit, *FLOW_QUANTITIES):
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
