@@ -322,7 +322,7 @@ class _Listing:
         return table
 
 
-def reading_text(result: ReadResult, display: str = "US") -> Parts:
+def reading_text(result: ReadResult) -> Parts:
     """Return what was understood of a sheet for a terminal: a row a test, then the findings."""
     heads = ("state", "side", "port", "run", "points", "lifts", "flows", "pressure", "bore")
     rows = [_reading_row(test) for test in result.tests]
