@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 Side = Literal["intake", "exhaust"]
+SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 
 @dataclass(frozen=True, slots=True)
