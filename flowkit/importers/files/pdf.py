@@ -123,6 +123,7 @@ def _words(page: Any) -> list[_Word]:
         gap = (left - last.right) / max(bottom - top, 1.0) if last is not None else 0.0
         # Two cells that touch: the second is drawn by itself and a little before or behind the first's end.
         apart = near and before != drawn and TOUCHING < abs(gap) < LETTER_GAP
+        apart = apart and not (last is not None and last.text[-1].isalpha() and mark.islower())  # no kerned word
         if last is not None and near and not apart and -0.5 < gap < LETTER_GAP:
             top, bottom = min(top, last.top), max(bottom, last.bottom)
             found[-1] = _Word(last.text + mark, last.left, right, top, bottom, last.apart)
