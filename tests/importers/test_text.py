@@ -52,7 +52,7 @@ def test_decimal_comma_in_quotes_between_commas() -> None:
 
 
 def test_comma_as_separator_and_decimal_mark_is_refused() -> None:
-    with pytest.raises(SheetError, match="decimal mark and what separates") as caught:
+    with pytest.raises(SheetError, match="decimal mark and the separator") as caught:
         grid("Lift,Flow\n1,5,30,2\n2,5,40,1\n3,5,50,9\n")
     assert caught.value.cell == "2:1"
 
@@ -237,12 +237,12 @@ def test_labels_before_aligned_numbers() -> None:
 @pytest.mark.parametrize(
     ("data", "message"),
     [
-        (b"Lift,Flow\n1,\x002\n", "zero bytes"),
+        (b"Lift,Flow\n1,\x002\n", "NUL characters"),
         (b"Lift,Flow\n1," + 9 * b"\x1b2" + b"\n", "line 2 holds the control character 0x1B"),
         (b"\xef\xbb\xbfLift\xff", "byte 5 does not belong"),
         (b"Lift\x81\n", "does not belong"),
         ("Lift\x02Flow".encode("utf-16") + 9 * b"\x02\0", "control character"),
-        (b"  \n \n", "blanks only"),
+        (b"  \n \n", "the file is blank"),
         (b"<?xml version='1.0'?><a/>", "this is XML"),
     ],
 )

@@ -68,7 +68,7 @@ def _decoded(data: bytes) -> str:
     if b"\x00" in data:
         guess = _utf16_without_mark(data)
         if guess is None:
-            raise SheetError("the file holds zero bytes, so it is not a text file", _REMEDY)
+            raise SheetError("this is not text: it has NUL characters in it", _REMEDY)
         return _strictly(data, guess)
     try:
         return data.decode("utf-8")
