@@ -24,61 +24,33 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
 Side = Literal["intake", "exhaust"]
+SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One key.
+    """One key."""
 
-    Attributes
-    ----------
-    section : str
-        Its table: ``"conditions"``, ``"names"``, ``"job"``, ``"reference"``, ``"air"``, ``"bench"``,
-        ``"valves"``, ``"engine"``, ``"cam"``, ``"meter"``, ``"manometer"`` or ``"certificate"``.
-    key : str
-        As in a job file; a command's option is the same with dashes.
-    attribute : str
-        What it fills in the dataclass of its section.
-    kind : str
-        A quantity of `flowkit.units`, or one of `_READERS`.
-    example, meaning : str
-        For help texts and reference pages.
-    low, high : float or None
-        Limits in SI, themselves allowed; `above` where the lower one is not.
-    choices : tuple of str
-    unit : str
-        The unit it is shown in.
-    default : str
-        What counts where it is left out, as it would be written.
-    usual : mapping
-        Unit to the (smallest, largest) number that occurs: what a bare number on a sheet can only mean.
-    scope : str
-        ``"sheet"`` where a sheet can state it, ``"side"`` where it holds for one side, else ``"job"``.
-    condition : str
-        The attribute of `Conditions` in which a sheet says the same.
-    metered : bool
-        Of a meter: the machine-readable results hold it only where it is known.
-    exhaust : str
-        An example for the exhaust, where it differs.
-    """
-
+    # Its table: "conditions", "names", "job", "reference", "air", "bench", "valves", "engine", "cam", "meter",
+    # "manometer" or "certificate"
     section: str
-    key: str
-    attribute: str
-    kind: str
-    example: str
+    key: str  # as in a job file; a command's option is the same with dashes
+    attribute: str  # what it fills in the dataclass of its section
+    kind: str  # a quantity of `flowkit.units`, or one of `_READERS`
+    example: str  # for help texts and reference pages
     meaning: str
-    low: float | None = None
+    low: float | None = None  # limits in SI, themselves allowed; `above` where the lower one is not
     high: float | None = None
     above: float | None = None
     choices: tuple[str, ...] = ()
-    unit: str = ""
-    default: str = ""
+    unit: str = ""  # the unit it is shown in
+    default: str = ""  # what counts where it is left out, as it would be written
+    # Unit to the (smallest, largest) number that occurs: what a bare number on a sheet can only mean
     usual: Mapping[str, tuple[float, float]] | None = None
-    scope: str = "job"
-    condition: str = ""
-    metered: bool = False
-    exhaust: str = ""
+    scope: str = "job"  # "sheet" where a sheet can state it, "side" where it holds for one side, else "job"
+    condition: str = ""  # the attribute of `Conditions` in which a sheet says the same
+    metered: bool = False  # of a meter: the machine-readable results hold it only where it is known
+    exhaust: str = ""  # an example for the exhaust, where it differs
 
     @property
     def words(self) -> str:

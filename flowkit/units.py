@@ -107,16 +107,9 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
     ("kg/h", "mass flow", 1.0 / 3600, 0.0, ("kg/hr", "kgh")),
     ("g/s", "mass flow", 1e-3, 0.0, ("g/sec", "gps")),
     ("lb/min", "mass flow", POUND / 60, 0.0, ("lbs/min", "lbm/min", "pounds/min")),
-    ("inH2O", "pressure", INH2O, 0.0, ("inw.c.", "inwc", "inwg", "inh20", '"h2o', '"h20', "inchesofwater",
-     "inofwater", "insofwater", "inofh2o", "inchesofh2o", '"ofwater', "inchofwater", "inh2o", '"wc', '"wg',
-     "inw.g.", "incheswater", "inchwater", "inchesh2o", "inchh2o", "inwater", '"water', "ins.h2o", "incheswg",
-     "incheswc", "zollws", "zollh2o", "zollwassersaeule", "zollwassersäule", "iwc", "iwg", "pouceseau",
-     "poucesd'eau", "poucesdeau", "poucesh2o", "pouceh2o", "pouceseau", "incheswatercolumn", "inwatercolumn",
-     "inaq", "pulgadasdeagua", "pulgadash2o", "pollicid'acqua", "pollicih2o", "duimwaterkolom", "duimh2o",
-     "calih2o", "tumh2o", "polegadasdeagua", "polegadash2o", "polh2o", "インチ水柱")),
-    ("mmH2O", "pressure", STANDARD_GRAVITY, 0.0, ("mmws", "mmwc", "mmwg", "mmh20", "mmwassersaeule", "mmce",
-     "mmca", "mmwater", "mmwk", "mmvp", "mmaq", "mmwaterkolom", "mmdeagua", "mmdeau", "mmwatercolumn", "mm水柱")),
-    ("cmH2O", "pressure", 10 * STANDARD_GRAVITY, 0.0, ("cmws", "cmwc", "cmwg", "cmh20", "cmce", "cmca", "cmwater")),
+    ("inH2O", "pressure", INH2O, 0.0, ("inh20", '"h20', "ins.h2o", "iwc", "iwg")),
+    ("mmH2O", "pressure", STANDARD_GRAVITY, 0.0, ("mmh20",)),
+    ("cmH2O", "pressure", 10 * STANDARD_GRAVITY, 0.0, ("cmh20",)),
     ("Pa", "pressure", 1.0, 0.0, ("pascal", "pascals")),
     ("hPa", "pressure", 100.0, 0.0, ("hektopascal", "hectopascal")),
     ("kPa", "pressure", 1000.0, 0.0, ("kilopascal",)),
@@ -159,6 +152,52 @@ def _key(text: str) -> str:
     return re.sub(r"[\s./_\-]+", "", text)
 
 
+# Words of units written out, in the languages of sheets -> what they are short for; CJK words have no blanks around them.
+_WRITTEN_OUT = {
+    "in": "inch inches zoll pouce pouces pulgada pulgadas pollice pollici duim cali cale cal tum polegada polegadas インチ",
+    "mm": "millimetre millimetres millimeter millimeters millimètre millimètres milímetro milímetros millimetro "
+    "millimetri milimetr milimetry milimetrów ミリメートル ミリ",
+    "cm": "centimetre centimetres centimeter centimeters zentimeter centimètres centímetros centimetri centymetry",
+    "m": "metre metres meter meters mètre mètres metro metros metri metry metrów メートル",
+    "ft": "foot feet fuß fuss pied pieds pie pies piede piedi voet stopa stopy stóp fot pé pés フィート",
+    "l": "litre litres liter liters litro litros litri litr litry litrów リットル",
+    "3": "cu cubic kubik cube cubes cúbico cúbicos cúbica cubico cubicos cubo cubi kubieke sześcienny sześcienne "
+    "sześciennych 立方",
+    "/min": "min minute minutes minuto minuut minut minuta minutę 毎分",
+    "/s": "s sec second seconds seconde secondes sekunde sekunden segundo secondo sekund sekundę 毎秒",
+    "/h": "h hr hour hours heure heures stunde hora ora uur godzina godzinę timme timma 毎時",
+    "kpa": "kilopascals kilopascales kilopascali kilopaskale kilopaskali キロパスカル",
+    "hpa": "hectopascals hectopascales hektopaskale ヘクトパスカル",
+    "mbar": "millibars milibar milibares milibary ミリバール",
+    "h2o": "water wassersäule wassersaeule ws eau agua água acqua waterkolom wk wody vattenpelare vp ce ca aq wc wg 水柱",
+    "": "of de d di column columna colonne colonna coluna słupa sł",
+}
+_PER = "per|pro|par|por|al|all|na|a la|je|l"
+_SHORT = {word: short for short, words in _WRITTEN_OUT.items() for word in words.split()}
+_WORDS_OUT = "|".join(sorted((word for word in _SHORT if word[0] < "\u3000"), key=len, reverse=True))
+_CJK_OUT = "|".join(sorted((word for word in _SHORT if word[0] >= "\u3000"), key=len, reverse=True))
+_OUT = re.compile(
+    rf"(?:(?P<per>/\s*|(?<![^\W\d_])(?:{_PER})[\s'’]+)|(?<![^\W\d_]))(?P<word>{_WORDS_OUT})(?![^\W\d_])"
+    rf"|(?<![^\W\d_])kubik(?=[^\W\d_])|{_CJK_OUT}"
+)
+
+
+def _shortened(match: re.Match[str]) -> str:
+    """The sign of a word of a unit; a time counts behind ``per`` only."""
+    short = _SHORT.get(match["word"] or match[0], "3 ")
+    timed, per = short[:1] == "/", bool(match["per"])
+    return match[0] if match["word"] and timed != per else short
+
+
+@lru_cache(maxsize=8192)
+def _by_words(text: str) -> Unit | None:
+    """The unit that is written out: ``cubic feet per minute``, ``Liter pro Sekunde``, ``pouces d'eau``."""
+    short = text.casefold()
+    while (changed := _OUT.sub(_shortened, short)) != short:
+        short = changed  # "Kubikmeter" is cut first
+    return _BY_KEY.get(re.sub(r"^3(ft|m)", r"\g<1>3", re.sub(r"[\s'’./]+", "", short)))
+
+
 UNITS: dict[str, Unit] = {}
 _BY_KEY: dict[str, Unit] = {}
 for _name, _quantity, _factor, _offset, _spellings in _TABLE:
@@ -166,6 +205,11 @@ for _name, _quantity, _factor, _offset, _spellings in _TABLE:
     UNITS[_name] = _unit
     for _spelling in (_name, *_spellings):
         _BY_KEY[_key(_spelling)] = _unit
+for _length, _more in (("in", ("in", '"', "ins", "po", "pulg", "pol")), ("mm", ("mm",)), ("cm", ("cm",))):
+    for _water in ("h2o", "słw", "deau", "watercolumn", *(word for word, short in _SHORT.items() if short == "h2o")):
+        for _word in (*_more, *_WRITTEN_OUT[_length].split()):
+            for _of in ("", "of", "de", "d'"):  # "mmWS", "po d'eau"
+                _BY_KEY.setdefault(f"{_word}{_of}{_water}", UNITS[f"{_length}H2O"])
 
 
 def measures(unit: Unit | None, *quantities: Quantity) -> TypeGuard[Unit]:
@@ -194,7 +238,7 @@ def find_unit(text: str, quantities: Iterable[Quantity] | None = None) -> Unit |
     >>> find_unit("bananas") is None
     True
     """
-    found = _BY_KEY.get(_key(text))
+    found = _BY_KEY.get(_key(text)) or _by_words(text)
     if found is None:
         return None
     wanted = found.quantity not in ENGINE_ONLY if quantities is None else found.quantity in set(quantities)
@@ -222,7 +266,7 @@ def unit(text: str, *quantities: Quantity) -> Unit:
     249.08891
     """
     text = str(text)
-    found = _BY_KEY.get(_key(text))
+    found = _BY_KEY.get(_key(text)) or _by_words(text)
     if found is None:
         known = sorted({u.name for u in UNITS.values() if not quantities or u.quantity in quantities})
         raise UnitError(f"the unit {text.strip()!r} is not known", "use one of " + ", ".join(known))

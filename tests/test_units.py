@@ -71,7 +71,7 @@ def test_factor_is_the_printed_one(name: str, printed: str, exact: bool) -> None
 
 @pytest.mark.parametrize("name", sorted(set(UNITS) - NOT_MULTIPLES))
 def test_factor_agrees_with_pint(name: str) -> None:
-    expected = pint.UnitRegistry()(PINT[name]).to_base_units().magnitude
+    expected = pint.get_application_registry()(PINT[name]).to_base_units().magnitude
     if name in ("kg/h", "g/s", "lb/min"):
         assert UNITS[name].quantity == "mass flow"
     assert UNITS[name].factor == pytest.approx(expected, rel=1e-14)
@@ -84,7 +84,9 @@ def test_every_unit_is_checked_from_outside() -> None:
 @pytest.mark.parametrize(("value", "spelled", "kelvin"), TEMPERATURES)
 def test_temperature_scales(value: float, spelled: str, kelvin: float) -> None:
     assert to_si(value, spelled) == pytest.approx(kelvin, abs=1e-10)
-    expected = pint.UnitRegistry().Quantity(value, {"°F": "degF", "°C": "degC"}[spelled]).to("kelvin").magnitude
+    expected = (
+        pint.get_application_registry().Quantity(value, {"°F": "degF", "°C": "degC"}[spelled]).to("kelvin").magnitude
+    )
     assert to_si(value, spelled) == pytest.approx(expected, abs=1e-10)
 
 

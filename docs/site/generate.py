@@ -269,10 +269,11 @@ def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:
     The figures of checks whose name is to be left out stay empty (tests, where they cost too much).
     """
     parts = [
-        "# Validation\n\nEvery figure below comes from outside the project and is computed anew when the tests "
+        "# Validation\n\nEvery figure below comes from outside the project and is computed again when the tests "
         "run; the page is generated from the same checks (`tests/published/checks`). The tolerance is the printed "
         "precision of the source "
-        'unless it says otherwise. "From memory" and "common practice" are said where that is so.\n'
+        'unless it says otherwise. "From memory" and "common practice" are said where that is so.\n',
+        _counts([check.source for module in _validation_modules() for check in module.CHECKS]),
     ]
     for module in _validation_modules():
         rows = []
@@ -288,6 +289,18 @@ def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:
         names = ("check", "source", "expected", "ours", "difference", "tolerance", "unit")
         parts.append(f"## {title}\n\n" + _table(names, rows))
     return NOTE + "\n".join(parts)
+
+
+def _counts(sources: list[str]) -> str:
+    """Say how many checks there are, and how many rest on nothing that was read."""
+    memory = sum("from memory" in source for source in sources)
+    practice = sum("common practice" in source for source in sources)
+    return (
+        f"{len(sources)} checks: {memory} are marked as from memory, wholly or for the number of an equation, and "
+        f"{practice} as common practice. The figures of ISO 5167 and API 520 for meters and those of control charts "
+        "are checked in tests/corrections/test_meters.py and tests/records/test_bench.py. Worked examples that flowkit "
+        "computes nothing like, such as JCGM 100, H.2, are left out.\n"
+    )
 
 
 def _difference(ours: float, expected: float, tolerance: float) -> str:

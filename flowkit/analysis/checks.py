@@ -38,8 +38,8 @@ def side_missing(tests: Iterable[CorrectedTest]) -> tuple[Finding, ...]:
             "side-missing",
             "error",
             test.id,
-            "This test does not say whether it is the intake or the exhaust, so it was left out; write it in the "
-            "sheet, or state it with --side intake or --side exhaust.",
+            "This test does not say whether it is the intake or the exhaust, so it was left out; state it with "
+            "--side intake or --side exhaust, or as side under conditions in the job.",
         )
         for test in tests
         if test.side is None
@@ -316,12 +316,6 @@ def _unmatched_message(pair: MatchedPair) -> str:
         if set(one.port_names) - set(pair.ports)
     ]
     return f"{names} were compared over {ports_named(pair.ports)}; {listed(alone)}. Test the same ports in both."
-
-
-def duplicate_names(variants: Sequence[Variant]) -> str | None:
-    """Return a name that two variants have, whatever its case and spaces, or None."""
-    names = [" ".join(variant.name.casefold().split()) for variant in variants]
-    return next((variant.name for variant, name in zip(variants, names, strict=True) if names.count(name) > 1), None)
 
 
 NEEDED: Mapping[str, Mapping[str, str]] = {

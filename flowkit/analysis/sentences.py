@@ -40,20 +40,37 @@ _SPOKEN = {"reference.bore": "bore", "session": "day"}
 
 
 def factors(gain: Gain) -> list[str]:
-    """Return what changed, as people call it."""
-    return [_SPOKEN.get(item, item) for item in gain.changed]
+    """Return what changed, as people call it; the day only where both are stated and differ."""
+    days = set(gain.sessions)
+    known = [item for item in gain.changed if item != "session" or (len(days) > 1 and "" not in days)]
+    return [_SPOKEN.get(item, item) for item in known]
+
+
+def changed_words(gain: Gain) -> str:
+    """List what changed, and that the day is not stated where it may matter."""
+    return ", ".join([*factors(gain), *_undated(gain)])
+
+
+def _undated(gain: Gain) -> list[str]:
+    """Say that a day is not stated, where that keeps the sessions apart."""
+    return ["day not stated"] if "session" in gain.changed and "" in gain.sessions else []
 
 
 def cause(gain: Gain) -> str:
     """Say what a gain belongs to, such as ``"seats alone"`` or ``"ports and seats together"``."""
+    return ", ".join([_cause(gain, factors(gain)), *_undated(gain)])
+
+
+def _cause(gain: Gain, changed: Sequence[str]) -> str:
+    """Say what a gain belongs to, of what is known to have changed."""
     if gain.unknown:
-        known = f"{listed(factors(gain))} changed, " if gain.changed else ""
+        known = f"{listed(changed)} changed, " if changed else ""
         return f"{known}{listed(gain.unknown)} not declared for both"
-    if not gain.changed:
+    if not changed:
         return "nothing changed" if gain.unchanged else "change not declared"
-    if len(gain.changed) > 1:
-        return f"{listed(factors(gain))} together"
-    return f"{factors(gain)[0]} {'alone' if gain.attributable else 'changed'}"
+    if len(changed) > 1:
+        return f"{listed(changed)} together"
+    return f"{changed[0]} {'alone' if gain.attributable else 'changed'}"
 
 
 def verdict(gain: Gain) -> str:
@@ -182,7 +199,7 @@ def _attributed(gain: Gain) -> str:
     if not gain.matched_ports:
         return "; they have no port in common, so the difference between ports is in it"
     if gain.unknown:
-        known = f"{listed(factors(gain))} changed; " if gain.changed else ""
+        known = f"{listed(factors(gain))} changed; " if factors(gain) else ""
         return f"; {known}whether {listed(gain.unknown)} changed is not declared for both"
     work = [item for item in factors(gain) if item != "day"]
     if not work and gain.unchanged:
@@ -269,9 +286,10 @@ def _doubts(sides: Mapping[Side, SideComparison]) -> list[str]:
     unknown = [gain for side, gain in gains if gain.drift_unknown and not measures_drift(sides, side, gain)]
     said = []
     if any("" in gain.sessions for gain in unknown):
+        some = "Some sheets carry" if any(any(gain.sessions) for gain in unknown) else "The sheets carry"
         said.append(
-            "When were these flowed? All on the same day? Some sheets carry no date, so the bench may have moved "
-            "between the states."
+            f"When were these flowed? All on the same day? {some} no date, so the bench may have moved between the "
+            "states."
         )
     elif unknown:
         days = listed(list(dict.fromkeys(day_words(day) for gain in unknown for day in gain.sessions)))
@@ -391,7 +409,7 @@ def _next(  # noqa: PLR0911
         )
     gains = [(side, gain) for side, gain in gains if not measures_drift(sides, side, gain)]
     if any(gain.drift_unknown and "" in gain.sessions for _, gain in gains):
-        return "Next: put the days on which these sheets were flowed in the job; that settles it for all of them."
+        return "Next: put the dates these sheets were flowed in the job; that settles it for all of them."
     if any(gain.drift_unknown for _, gain in gains):
         return (
             "Next time: read a check plate in every session, or flow a port that was not worked on in both; for these "

@@ -130,7 +130,7 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
     """Print a summary of each file and draw the curves where asked."""
     from flowkit.reports.terminal import reading_text
 
-    status = 0
+    status, to_set = 0, False
     tests: list[FlowTest] = []
     for reading in readings:
         found = _read_findings(reading)
@@ -143,12 +143,23 @@ def _print_text(readings: Iterator[FileReading], plot: Path | None) -> int:
             if plot is not None:
                 tests += reading.result.tests
         status |= exit_code(found)
+        to_set |= _names_the_job(found)
+    if to_set:
+        show(MAKE_A_JOB)
     if plot is not None and tests:
         from flowkit.drawing import save_plot
 
         save_plot(tests, plot)
         show(f"curves: {plot}")
     return status
+
+
+MAKE_A_JOB = "No job file yet? flowkit start FOLDER makes one from the sheets in it."
+
+
+def _names_the_job(findings: Sequence[Finding]) -> bool:
+    """Whether anything is to be set in a job file, which a sheet on its own does not have."""
+    return any("job file" in finding.message for finding in findings)
 
 
 @with_statements
@@ -165,7 +176,13 @@ def check(paths: JobOrFiles, json_: JsonOption = False, *, statements: dict[str,
     else:
         from flowkit.reports.terminal import findings_text
 
-        show(*(findings_text(findings) or ([] if exit_code(findings) else ["nothing doubtful"])))
+        sheets = not any(path.suffix.lower() == ".toml" for path in paths)
+        alone = " in any sheet alone; flowkit compare looks at them together" if sheets and len(paths) > 1 else ""
+        show(*(findings_text(findings) or ([] if exit_code(findings) else [f"nothing doubtful{alone}"])))
+        report_errors(findings)
+        if sheets and _names_the_job(findings):
+            show(MAKE_A_JOB)
+        return exit_code(findings)
     report_errors(findings)
     return exit_code(findings)
 

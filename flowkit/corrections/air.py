@@ -182,7 +182,7 @@ def _left_out(
         "error",
         test.id,
         f'The test was left out: its air is to be corrected from "{inputs["air"]}" readings, but {reason}; '
-        'correct that on the sheet or in the job, or take the flows "as stated".',
+        'correct that in the job, or take the flows "as stated".',
     )
     return Step(LedgerLine("air", FORMULAS[str(inputs["air"])], inputs, skipped=reason), flow, (finding,), fatal=True)
 

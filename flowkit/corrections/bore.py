@@ -321,7 +321,7 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
     }
     if fixture is None or valve is None:
         missing = f"the {'fixture bore' if fixture is None else 'valve head diameter'} is not known"
-        note = incomplete(test, "bore", missing, "state it on the sheet or in the job")
+        note = incomplete(test, "bore", missing, "state it in the job")
         return skipped("bore", FORMULA, flow, missing, inputs=inputs, findings=(note,))
     try:
         velocity = reference_velocity(setting.reference, test.side)

@@ -86,19 +86,7 @@ class CalibrationResult(Result):
 def calibrate(meters: Mapping[str, Meter], raw: Mapping[str, Any], bench: Bench | None = None) -> CalibrationResult:
     """Find the coefficient of plates and the full scale of percent meters from their certificates.
 
-    Parameters
-    ----------
-    meters : mapping
-        As `flowkit.corrections.meter.meters_from` gives them.
-    raw : mapping
-        ``[meter]`` as written, for the table to paste.
-    bench : Bench, optional
-        With `air` other than ``"as stated"`` a percent meter's true flow is brought to the day's density.
-
-    Raises
-    ------
-    JobError
-        If no meter has certificates of a kind that can be found from them, or one of them cannot be used.
+    With a bench's `air` other than ``"as stated"`` a percent meter's true flow is brought to the day's density.
 
     Notes
     -----

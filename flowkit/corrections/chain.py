@@ -454,12 +454,13 @@ def _left_out(rule: str, where: str, test: FlowTest, pressure: float | None, out
     elif _beyond_vacuum(test, pressure):
         message = (
             f"The intake cannot be tested at a pressure of {pressure_as_read(test, pressure)}, which is not below "
-            f"{_room_words(test)}, {outcome}; check the test pressure and the barometer and their units on the sheet."
+            f"{_room_words(test)}, {outcome}; check the test pressure, the barometer and "
+            "their units, and state the right one in the job."
         )
     else:
         message = (
             f"A test pressure of {pressure_as_read(test, pressure)} is not possible, {outcome}; "
-            "check it and its unit on the sheet."
+            "check it and its unit, and state the right one in the job."
         )
     return Finding(rule, "error", where, message)
 

@@ -67,7 +67,10 @@ def check_factor(
         ("nominal pressure", nominal_pressure_pa, "Pa"),
     ):
         if not _can_be(value):
-            raise CorrectionError(f"a check plate {name} of {value:g} {unit} is not possible", "check it on the sheet")
+            raise CorrectionError(
+                f"a check plate {name} of {value:g} {unit} is not possible",
+                "check it, and state the right one in the job",
+            )
     return nominal_m3_s / (reading_m3_s * air_factor * math.sqrt(nominal_pressure_pa / pressure_pa))
 
 
@@ -129,7 +132,10 @@ def correct_check_plate(flow: tuple[float, ...], test: FlowTest, setting: Settin
     problem = _impossible(test, reading, nominal, at)
     if problem:
         finding = Finding(
-            "check-off", "error", test.id, f"The check plate was not used: {problem}; check it on the sheet."
+            "check-off",
+            "error",
+            test.id,
+            f"The check plate was not used: {problem}; check it, and state the right one in the job.",
         )
         return skipped("check-plate", FORMULA, flow, problem, inputs=inputs, findings=(finding,))
     if at is None:

@@ -78,7 +78,7 @@ def liquid_density(manometer: Manometer, temperature_k: float | None) -> float:
         if known is None:
             raise CorrectionError(
                 "the temperature of the manometer's liquid is not known",
-                "state liquid_temperature in the meter's manometer or on the sheet",
+                "state liquid_temperature in the meter's manometer",
             )
         if manometer.water:
             return water_density(known)

@@ -133,7 +133,7 @@ class _Work:
             raise _Refused(
                 "meter-unknown",
                 f"The job describes several meters ({', '.join(m.name for m in meters.values())}), and nothing says "
-                "which of them was read; name it on the sheet or with meter in the variant.",
+                "which of them was read; name it with meter in the variant.",
                 test=True,
             )
         found = []
@@ -156,7 +156,7 @@ class _Work:
             raise _Refused(
                 "meter-air-missing",
                 f"The meter's reading gives a mass flow, and the day's {missing} "
-                f"{'is' if ' and ' not in missing else 'are'} not known; state it on the sheet or in the job.",
+                f"{'is' if ' and ' not in missing else 'are'} not known; state it in the job.",
                 test=True,
             )
         return AirState(temperature, barometer, humidity)
@@ -254,7 +254,7 @@ class _Work:
             if meter.reading_unit is None:
                 raise _Refused(
                     "meter-unit",
-                    "The readings have no unit; write it in the sheet's heading, or state reading_unit in [meter].",
+                    "The readings have no unit; state reading_unit in [meter].",
                     test=True,
                 )
             reading = dataclasses.replace(reading, unit=meter.reading_unit)

@@ -59,30 +59,16 @@ _FEW, _MANY = 300, 0.75
 
 @dataclass(slots=True)
 class Integration:
-    """Pieces of the cycle that are integrated again and again: their tolerance and what was learned.
+    """Pieces of the cycle that are integrated again and again: their tolerance and what was learned."""
 
-    Attributes
-    ----------
-    tolerance : float
-        Error per step over scale.
-    step : array, shape (1, 1, pieces, lanes)
-        The first step each tries [degrees].
-    mesh : array, shape (steps, 1, 1, pieces, lanes), or None
-        The steps taken last time [degrees], none of them refused.
-    frozen : bool
-        Take the steps of the mesh again, unasked. The end of a piece is then a smooth function
-        of its beginning, and cycles can converge far below the tolerance.
-    evaluations : int
-        Of right sides so far.
-    seen : list
-        What the right sides need of the crank angles, step by step, while the steps stay the same.
-    """
-
-    tolerance: float
-    step: Array
-    mesh: Array | None = None
+    tolerance: float  # error per step over scale
+    step: Array  # the first step each tries [degrees]
+    mesh: Array | None = None  # the steps taken last time [degrees], none of them refused
+    # Take the steps of the mesh again, unasked. The end of a piece is then a smooth function of its beginning, and
+    # cycles can converge far below the tolerance.
     frozen: bool = False
-    evaluations: int = 0
+    evaluations: int = 0  # of right sides so far
+    # What the right sides need of the crank angles, step by step, while the steps stay the same
     seen: list[Any] = field(default_factory=list)
 
 

@@ -179,10 +179,16 @@ def _same_length(cells: CellRange, lift: CellRange, place: str) -> None:
         )
 
 
+_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
+
+
 def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) -> str | None:
     """A unit by any of its spellings, as its own name."""
     if given.get(key) is None:
         return None
+    if text_of(given[key]) == "?":
+        what = key.removesuffix("_unit")
+        raise JobError(f"{PLACE}: {key} is still '?'", f"write the unit of the {what}s, such as {_SUCH_AS[what]}")
     try:
         return unit(str(given[key]), *quantities).name
     except UnitError as error:

@@ -73,7 +73,9 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
                 )
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
         elif len(names) > 1 and stated.columns is None and parse_label(grid.sheet or "").kind == "derived":
-            what = "the worksheet was left out: by its name it is no test; if it is one, name it in the job's columns"
+            what = (
+                "the worksheet was left out: by its name it is not a test; if it is one, name it in the job's columns"
+            )
             found = Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what)
             reading = SheetReading(grid, upright(grid), findings=[found])
         elif is_own_output(grid):
@@ -181,10 +183,18 @@ def _help(reading: SheetReading) -> None:
             return
 
 
+_LOOSE = 6  # numbers that lie about
+
+
 def _no_table(readings: Sequence[SheetReading]) -> SheetError:
     """Say that a file holds no table."""
     remedy = f"if there should be one, {MAPPING_HINT}"
     numbers = [reading.grid for reading in readings if not reading.grid.hidden and has_numbers(reading.view)]
+    if not numbers and sum("".join(reading.view.kinds).count("n") for reading in readings) >= _LOOSE:
+        remedy = (
+            "its numbers are not in rows and columns, as when a page is copied as text; ask for the sheet itself, or "
+            "type it into a blank one (flowkit blank): a line for each lift with its flows beside it"
+        )
     if numbers:
         remedy = f"if there is one, {PROPOSED}{stanza(numbers[0])}"
     return SheetError(

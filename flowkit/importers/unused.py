@@ -14,7 +14,7 @@ from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
 from flowkit.importers.words.items import CONDITION_FIELDS, refused
 from flowkit.importers.words.labels import mentions, parse_label
-from flowkit.importers.words.phrases import Found, quantities
+from flowkit.importers.words.phrases import TEXT_KINDS, Found, is_sentence, pairs, quantities
 from flowkit.importers.words.values import known_unit
 from flowkit.importers.words.vocabulary import FACTORS, SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest
@@ -26,6 +26,17 @@ _CLOSE = 2e-3  # a pressure said twice may be rounded once
 _FOREIGN_UNIT = re.compile(r"\s*(?!(?:for|and|und|pour|per|a|e|y)\b)[^\W\d_]{1,4}\b")
 _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in words)
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
+_AMISS = re.compile(
+    r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
+    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken)|"
+    r"korrektur|falsch|verschrieben|statt|erratum|erreur|au lieu de|equivocad[oa]|en lugar de|sbagliat[oa]|invece di|"
+    r"verkeerd|in plaats van|błędn[aey]|zamiast|felaktig|istället för|errad[oa]|em vez de)\b|訂正|間違い"
+    r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
+    re.IGNORECASE,
+)
+_CLAUSE = re.compile(r"[.;!]\s+")
+_LABELLED = re.compile(r"\s*(?:[^\s:]+\s+){0,2}[^\s:]+:\s")
+_SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
 )
@@ -41,6 +52,7 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     for reading in readings:
         if reading.grid.hidden or is_own_output(reading.grid):
             continue
+        found += _remarks(reading)
         for text, place in _texts(reading):
             what = answers.get(text)
             if what is None:
@@ -50,8 +62,46 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
                 shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
+                if "an air" in what:
+                    remedy = "leave that cell out (leave_out), and if they were, the day's air as well"
                 found.append(refused(source, f"{shown!r} {what}; {remedy}"))
     return found
+
+
+def _remarks(reading: SheetReading) -> list[Finding]:
+    """Name the sentences beside the tables, and what is written beside single readings, which no reading can use."""
+    beside: set[tuple[int, int]] = set()
+    for entry in reading.tables:
+        view, table = entry.table.view, entry.table
+        aside = [
+            c.index for c in entry.columns if c.role == "ignored" and c.why == "no reading" and c.kind != "counter"
+        ]
+        beside |= {view.place(row, index) for index in aside for row in range(table.first, table.last + 1)}
+    told = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
+    found = {
+        " ".join(text.split()): place if isinstance(place, str) else reading.view.source(*place)
+        for text, place in _texts(reading)
+        if len(text) <= _LONGEST and (place in beside or (place not in told and _is_remark(text)))
+    }
+    if not found or not reading.tables:
+        return []
+    shown = "; ".join(f"{text!r}" for text in list(found)[:_SHOWN])
+    more = f"; and {len(found) - _SHOWN} more" if len(found) > _SHOWN else ""
+    what = f"written beside the readings and kept as a remark: {shown}{more}; check that it does not change them"
+    return [Finding("remark", "note", next(iter(found.values())), what)]
+
+
+def _is_remark(text: str) -> bool:
+    """Whether a text has a sentence that is no label with its value."""
+    if _LABELLED.match(text):
+        return False
+    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
+    return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+
+
+def _is_of_trade(text: str) -> bool:
+    """Whether a text has a word of the trade or a number: "Sent from my phone" has none."""
+    return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
 def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:
@@ -78,10 +128,11 @@ class _Used:
         self.units = {test.units.flow.unit for test in tests}
         self.lifts = {point.lift_m for test in tests for point in test.points}
         self.sided = all(test.side for test in tests)
+        self.aired = any(t.conditions.air_temperature_k or t.conditions.barometer_pa for t in tests)
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
-    def missed(self, text: str) -> str:
+    def missed(self, text: str) -> str:  # noqa: PLR0911
         """What a text says that was not used; empty where there is nothing."""
         numbers = quantities(text)
         kinds = [mention.kind for mention in mentions(text)]
@@ -93,12 +144,17 @@ class _Used:
             bare = ran and any(n.start == ran.start(1) and n.unit is None for n in numbers)
             if ran and bare and not self._is_known(float(ran[1].replace(",", "."))):
                 return f"names {ran[1]}, and nothing in this file was read at that pressure"
+        amiss = _AMISS.search(text)
+        if amiss is not None and not self.settled:
+            return f"says that figures on this sheet are not as they should be ({amiss[0]!r})"
         factor = _is_factor(text)
         worked = factor or _is_treated(text)
         if not factor:  # "springs 60 lb": of another thing
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
             return "says that figures on this sheet were or are to be recalculated, and it is not clear which"
+        if self.aired and not self.settled and _names_standard_air(text, numbers):
+            return "names an air that flows may have been brought to, and it is not clear whether these were"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
@@ -118,8 +174,10 @@ class _Used:
         """Whether a number is no figure of the flows, or one that they were read with."""
         if number.unit is None:
             return any(self._is_known(value, factor=factor) for value in _numbers(number.number))
-        if factor and number.unit.quantity in (*FLOW_QUANTITIES, "length"):
+        if number.unit.quantity in FLOW_QUANTITIES or (factor and number.unit.quantity == "length"):
             return False  # "leakage 0.8 CFM deducted"
+        if number.unit.name == "in" and not number.number.startswith((".", "0")):
+            return any(self._is_known(value) for value in _numbers(number.number))  # 'Corrected to 28"'
         return number.unit.quantity != "pressure" or not self._is_loose(number)
 
     def _is_known(self, value: float, *, factor: bool = False) -> bool:
@@ -157,6 +215,33 @@ def _numbers(text: str) -> list[float]:
 def _is_treated(text: str) -> bool:
     """Whether a text says that figures were corrected, converted or the like."""
     return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
+
+
+_STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
+
+
+def _names_standard_air(text: str, numbers: Sequence[Found]) -> bool:
+    """Whether a temperature or barometer is one that flows are brought to: ``Corrected to 20 °C, 1013 mbar``."""
+    said = mentions(text)
+    for place, mention in enumerate(said):
+        if fold(mention.text) not in _STANDARD and (mention.kind != "treatment" or fold(mention.text) in RAW):
+            continue
+        if place and said[place - 1].kind in CONDITION_FIELDS:
+            continue  # "temp corrected to 20 C": the day's, as read
+        labels = [other.start for other in said[place + 1 :] if other.kind in CONDITION_FIELDS]
+        end = min(labels, default=len(text))
+        of_air = [n for n in numbers if n.unit is not None and mention.end <= n.start < end]
+        if any(n.unit.quantity == "temperature" or _is_barometer(n) for n in of_air if n.unit):
+            return True
+    return False
+
+
+def _is_barometer(number: Found) -> bool:
+    """Whether a pressure is of the size of a barometer's."""
+    assert number.unit is not None
+    if number.unit.quantity != "pressure":
+        return False
+    return any(to_si(value, number.unit.name) > _GAUGE for value in _numbers(number.number))
 
 
 @lru_cache(maxsize=2048)

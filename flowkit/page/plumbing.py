@@ -22,7 +22,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
-from flowkit.model import Finding
+from flowkit.model import SIDES, Finding
 from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
 from flowkit.page.security import MOST_BYTES
@@ -306,7 +306,7 @@ def unstated(snapshot: Snapshot) -> tuple[str, ...]:
         return ()
     order = answers.variants(snapshot.document)
     return tuple(
-        str(item.get("name", "")) for item in order[1:] if not any(answers.levels(item, side) for side in answers.SIDES)
+        str(item.get("name", "")) for item in order[1:] if not any(answers.levels(item, side) for side in SIDES)
     )
 
 

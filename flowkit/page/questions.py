@@ -190,7 +190,7 @@ def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
     ]
     if found is None or view.name not in waiting:
         return None
-    message = _hanging(found.message.partition("? ")[2])
+    message = _hanging(found.message)
     return Question(
         *(_ident(found), "When were these flowed? All on the same day?", message, "warning", found.rule, view.name),
         *(None, None, tuple(waiting)),
@@ -199,9 +199,9 @@ def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
 
 
 def _hanging(message: str) -> str:
-    """The first sentence of what gains hang on, and how many they are."""
+    """The first sentence behind the questions of what gains hang on, and how many they are."""
     waits = message.count("is not assessed")
-    first = message.partition(". ")[0].rstrip(".") + "."
+    first = re.sub(r"^(?:[^.?]*\? )+", "", message).partition(". ")[0].rstrip(".") + "."
     gains = "the gain that hangs on it is" if waits == 1 else f"{waits} gains that hang on it are"
     return f"{first} Until it is known, {gains} shown but not called proven or unproven." if waits else first
 

@@ -94,7 +94,7 @@ class Guard:
             cookie.load(headers.get("cookie", ""))
         held = cookie[name].value if name in cookie else ""
         if not hmac.compare_digest(held.encode(), self.session.encode()):
-            return _page(403, "This page needs the key in the address that flowkit printed. Open that address.")
+            return _page(403, "This page needs the key in its address. Open the folder with flowkit again.")
         return None if scope["method"] in ("GET", "HEAD") else self._refused_form(headers)
 
     def _refused_form(self, headers: Mapping[str, str]) -> HTMLResponse | None:

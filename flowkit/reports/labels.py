@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
-from flowkit.model import CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
+from flowkit.model import SIDES, CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
 from flowkit.wording import (
     Display,
@@ -32,8 +32,7 @@ KEPT = re.compile(
 
 def sides_of(comparison: Comparison) -> list[tuple[Side, SideComparison]]:
     """Return the sides there are, the intake first."""
-    order: tuple[Side, Side] = ("intake", "exhaust")
-    return [(side, comparison.sides[side]) for side in order if side in comparison.sides]
+    return [(side, comparison.sides[side]) for side in SIDES if side in comparison.sides]
 
 
 def port_text(port: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline, least_words
+from flowkit.analysis.sentences import SAID, cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -287,6 +287,8 @@ class _Listing:
         # Words in the last column shrink first: they can be broken.
         most = options.max_width + _BETWEEN_COLUMNS
         spare = most - sum(wide[:-1])
+        whole = _BETWEEN_COLUMNS + _room(self.heads[-1][0], [row[-1] for row in self.rows] or [""], _HEAD)
+        wide[-1] = whole if whole <= spare else wide[-1]
         if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
             wide[-1] = spare
         fixed = sum(wide[: self.first])
@@ -317,7 +319,7 @@ class _Listing:
         return table
 
 
-def reading_text(result: ReadResult, display: str = "US") -> Parts:
+def reading_text(result: ReadResult) -> Parts:
     """Return what was understood of a sheet for a terminal: a row a test, then the findings."""
     heads = ("state", "side", "port", "run", "points", "lifts", "flows", "pressure", "bore")
     rows = [_reading_row(test) for test in result.tests]
@@ -344,7 +346,8 @@ def reading_text(result: ReadResult, display: str = "US") -> Parts:
 
 def _same_words(head: str, cell: str) -> str:
     """Say what holds of every test."""
-    return {"points": f"{cell} points", "side": cell, "run": f"run {cell}"}.get(head, f"{head} {cell}")
+    side = "side not stated" if cell == "?" else cell
+    return {"points": f"{cell} points", "side": side, "run": f"run {cell}"}.get(head, f"{head} {cell}")
 
 
 def _reading_row(test: Any) -> list[str]:
@@ -644,10 +647,9 @@ def steps_text(comparison: Comparison) -> Parts:
         gains = [side.get(name) for side in found]
         causes = dict.fromkeys(cause(gain) for gain in gains if gain is not None)
         rows.append([names[name], *(_step_cell(gain) for gain in gains), "; ".join(map(printable, causes))])
-    heads: list[tuple[str, Justify]] = [("gain in mean flow", "left")]
-    heads += [(f"{side}, %", "left") for side, _ in sides]
+    heads: list[tuple[str, Justify]] = [("state", "left"), *((side, "left") for side, _ in sides)]
     wide = max(len(cell) for row in rows for cell in row[1:-1]) > _STEP_WIDE
-    parts: list[RenderableType] = []
+    parts: list[RenderableType] = [Prose("Gain in mean flow, %", "bold")]
     if wide:
         parts.append(listing(heads, [row[:-1] for row in rows]))
         parts.append(Prose("Changed: " + "; ".join(f"{row[0]}: {row[-1]}" for row in rows) + ".", "dim", indent=2))
@@ -706,13 +708,18 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
 
 
 _DOUBTS = 2
-"""Warnings shown under the answer, where no sentence says what is in doubt."""
+"""Warnings shown under the answer."""
+
+
+_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
+"""Rules of findings that the sentences on what is in doubt say already."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
     every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
-    warnings = [] if comparison.parts.get("doubts") else every[:_DOUBTS]
+    said = _SAID if comparison.parts.get("doubts") else ()
+    warnings = [finding for finding in every if finding.rule not in said][:_DOUBTS]
     notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
     left = len(every) - len(warnings)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []

@@ -117,7 +117,7 @@ def test_a_mode_without_its_inputs_is_an_error(bench: Bench, conditions: dict[st
     assert (finding.rule, finding.severity) == ("air-missing", "error")
     assert finding.message == (
         f'The test was left out: its air is to be corrected from "{bench.air}" readings, but {missing}; '
-        'correct that on the sheet or in the job, or take the flows "as stated".'
+        'correct that in the job, or take the flows "as stated".'
     )
     with pytest.raises(CorrectionError, match="is not known"):
         air_factor(flow_test(**conditions), setting(bench=bench))

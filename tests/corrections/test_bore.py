@@ -250,7 +250,7 @@ def test_step_without_inputs_is_skipped_with_a_note(conditions: dict[str, float]
     assert step.flow_m3_s == FLOWS
     (finding,) = step.findings
     assert (finding.rule, finding.severity) == ("correction-skipped", "note")
-    assert finding.message == f"The bore correction was not made: {reason}; state it on the sheet or in the job."
+    assert finding.message == f"The bore correction was not made: {reason}; state it in the job."
 
 
 @pytest.mark.parametrize(("fixture", "differs"), [(0.0805 * 1.0101, True), (0.0805 * 0.989, True), (0.0812, False)])

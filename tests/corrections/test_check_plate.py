@@ -146,7 +146,7 @@ def test_a_plate_that_cannot_be_is_an_error(conditions: dict[str, float | None],
     assert step.line.skipped == words
     (finding,) = step.findings
     assert (finding.rule, finding.severity) == ("check-off", "error")
-    assert finding.message == f"The check plate was not used: {words}; check it on the sheet."
+    assert finding.message == f"The check plate was not used: {words}; check it, and state the right one in the job."
 
 
 POSITIVE = st.floats(0.01, 0.2)

@@ -22,8 +22,8 @@ def test_a_suction_beyond_the_barometer_is_an_error_by_either_law(law, off) -> N
         "error",
         "a.csv!intake 1",
         "The intake cannot be tested at a pressure of 481.76 inH2O, which is not below the barometer (101.3 kPa, "
-        "29.92 inHg; not stated, so the standard one), so the test was left out; check the test pressure and the "
-        "barometer and their units on the sheet.",
+        "29.92 inHg; not stated, so the standard one), so the test was left out; check the test pressure, the "
+        "barometer and their units, and state the right one in the job.",
     )
 
 

@@ -52,7 +52,7 @@ def test_a_pressure_is_written_as_on_its_sheet(unit: str | None, words: str) -> 
 def test_a_check_plate_that_cannot_be(figures: dict[str, float], words: str) -> None:
     with pytest.raises(CorrectionError) as caught:
         check_factor(**{"reading_m3_s": 0.1, "nominal_m3_s": 0.1, **figures})
-    assert str(caught.value) == f"a check plate {words} is not possible; check it on the sheet."
+    assert str(caught.value) == f"a check plate {words} is not possible; check it, and state the right one in the job."
 
 
 def test_a_leak_that_cannot_be_stays_in_the_ledger() -> None:

@@ -54,7 +54,7 @@ def test_a_mail_with_a_photo_alone(tmp_path: Path) -> None:
     message = mail(tmp_path / "a.eml", "See the photo.")
     message.add_attachment(b"\xff\xd8\xff", maintype="image", subtype="jpeg", filename="photo.jpg")
     (tmp_path / "a.eml").write_bytes(bytes(message))
-    with pytest.raises(SheetError, match=r"carries 'photo\.jpg'"):
+    with pytest.raises(SheetError, match=r"attached to it: 'photo\.jpg'"):
         read(tmp_path / "a.eml")
 
 

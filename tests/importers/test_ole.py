@@ -185,7 +185,7 @@ def test_room_is_not_made_for_what_is_only_promised() -> None:
         xls_facts(compound(stream(dimensions(0, 0xFFFFFF00, 0, 2))))
     assert xls_facts(compound(stream(dimensions(0, 0, 0, 0)))) != ()
     texts = records(BOF, (0xFC, struct.pack("<II", 1, 2**31)), EOF)
-    with pytest.raises(SheetError, match="more texts than it can hold"):
+    with pytest.raises(SheetError, match="more text than it holds"):
         xls_facts(compound(texts))
     for at in (40, 44, 64, 72):
         data = bytearray(compound(bytes(700)))

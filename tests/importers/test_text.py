@@ -242,7 +242,7 @@ def test_labels_before_aligned_numbers() -> None:
         (b"\xef\xbb\xbfLift\xff", "byte 5 does not belong"),
         (b"Lift\x81\n", "does not belong"),
         ("Lift\x02Flow".encode("utf-16") + 9 * b"\x02\0", "control character"),
-        (b"  \n \n", "the file is blank"),
+        (b"  \n \n", "is blank"),
         (b"<?xml version='1.0'?><a/>", "this is XML"),
     ],
 )

@@ -65,6 +65,9 @@ def test_what_if_shows_its_effect_while_a_field_moves(visit: Any, sample: Path, 
     before = (sample / "job.toml").read_bytes()
     user.go("/engine")
     user.page.locator("html.js").wait_for(state="attached")
+    # No slider moves by itself onto a step of its own: an untouched one changes nothing.
+    left = "e => e.map(i => [i.value, i.getAttribute('value')].map(Number))"
+    assert all(now == said for now, said in user.page.eval_on_selector_all("#whatif input[type=range]", left))
     slider = user.find('input[name="bore"]')
     slider.evaluate("e => { window.held = e; }")
     slider.focus()

@@ -163,7 +163,7 @@ def test_the_command_says_it_in_words_and_draws_it(ten_years: Path, tmp_path: Pa
     assert max(map(len, out.splitlines())) <= 80
     assert picture.read_bytes().startswith(b"\x89PNG")
     assert run(["records", "bench", "no such", "--records", str(ten_years)]) == 1  # a typing slip is no empty history
-    assert "no bench 'no such'; they hold bench A" in capsys.readouterr().err
+    assert "no bench 'no such'; they have bench A" in capsys.readouterr().err
 
 
 def test_a_slip_does_not_flatten_the_picture_and_its_value_is_beside_it() -> None:

@@ -57,7 +57,7 @@ def test_it_reads_back_what_it_was_made_of(page: str, contents: ReportContents, 
 def test_data_that_was_tampered_with_is_refused_plainly(page: str, tmp_path: Path) -> None:
     path = tmp_path / "flow_chart.html"
     path.write_text(page.replace('"kind": "read"', '"kind": "other"').replace('"kind":"read"', '"kind":"other"'))
-    with pytest.raises(flowkit.FlowkitError, match="no document of kind"):
+    with pytest.raises(flowkit.FlowkitError, match="not a document of kind"):
         flowkit.read(path)
 
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html.parser import HTMLParser
 from typing import NamedTuple
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, megabytes
+from flowkit.importers.files.grid import MAX_CELLS, MAX_TEXT_BYTES, Grid, megabytes
 
 Row = tuple[str | None, ...]
 _HEADER = re.compile(
@@ -124,11 +124,16 @@ def is_markup(text: str) -> bool:
     return start.lstrip()[:1] == "<" and _MARKUP.search(start) is not None
 
 
+_STRUCK = re.compile(r"text-decoration[^;]*line-through", re.IGNORECASE)
+_HIDDEN = re.compile(r"display\s*:\s*none", re.IGNORECASE)
+
+
 class MarkupRows(HTMLParser):
     """Collects the rows of tables and the lines of text of a web page, each with its line."""
 
-    def __init__(self) -> None:
+    def __init__(self, cut: Callable[[list[str], str], Grid] | None = None) -> None:
         super().__init__(convert_charrefs=True)
+        self.cut = cut
         self.rows: list[Row] = []
         self.lines: list[int] = []
         self.cells: list[str | None] | None = None
@@ -139,33 +144,66 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
-        self.held: dict[int, int] = {}
+        self.spans: list[str] = []  # the tag whose text its style strikes through, and those of its name in it
+        self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
+        self.down = 1
+        self.row = 0
+        self.raised = False
+        self.hidden: set[int] = set()
+        self.withdrawn: set[tuple[int, int]] = set()
+        self.verbatim: int | None = None  # where the rows of text set as it is typed begin
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
+        if self.spans[:1] == [tag] or (
+            not self.spans and tag not in ("tr", *_CELLS) and _STRUCK.search(dict(attrs).get("style") or "")
+        ):
+            self.spans.append(tag)
         if tag in _SILENT:
             self.silent += 1
         elif tag in ("s", "del", "strike"):
             self.struck += 1
         elif tag == "tr":
             self._line()
-            self.cells, self.at = [], self.getpos()[0]
+            self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
+            if _HIDDEN.search(dict(attrs).get("style") or ""):
+                self.hidden.add(len(self.rows))
+        elif tag == "table":
+            if self.cells is not None:  # a table inside a cell, as mail programs lay out a page
+                self._cell()
+                self._keep(tuple(self.cells))
+                self.cells = None
+            self._line()
+            self.held = {}
+        elif tag == "sup" and self.cells is not None and "".join(self.text).rstrip()[-1:].isdigit():
+            self.text.append("*")  # of a footnote: 84¹ is not 841
+            self.raised = True
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
             spans = dict(attrs)
+            if _STRUCK.search(spans.get("style") or ""):
+                self.withdrawn.add((len(self.rows), len(self.cells)))
             width = spans.get("colspan") or "1"
             self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
+            height = spans.get("rowspan") or "1"
+            self.down = min(int(height), 60) if height.isdecimal() and height != "0" else 1
         elif tag in _LINES and self.cells is None:
             self._line()
             self.at = self.getpos()[0]
+            if tag == "pre":
+                self.verbatim = len(self.rows)
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
+        if self.spans[:1] == [tag]:
+            self.spans.pop()
         if tag in _SILENT:
             self.silent = max(0, self.silent - 1)
         elif tag in ("s", "del", "strike"):
             self.struck = max(0, self.struck - 1)
+        elif tag == "sup":
+            self.raised = False
         elif tag in _CELLS:
             self._cell()
         elif tag in ("tr", "table") and self.cells is not None:
@@ -176,10 +214,21 @@ class MarkupRows(HTMLParser):
                 self._keep(())
         elif tag in _LINES and self.cells is None:
             self._line()
+            if tag == "pre":
+                self._cut_verbatim()
+
+    def _cut_verbatim(self) -> None:
+        """Cut the lines of text set as it is typed as those of a text file."""
+        start, self.verbatim = self.verbatim, None
+        lines = [row[0] or "" if row else "" for row in self.rows[start:]] if start is not None else []
+        if any(lines) and self.cut is not None:
+            grid, numbers = self.cut(lines, ""), self.lines[start:]
+            self.rows[start:] = [tuple(None if cell is None else str(cell) for cell in row) for row in grid.rows]
+            self.lines[start:] = [numbers[at - 1] for at in grid.lines or ()]
 
     def handle_data(self, data: str) -> None:
         """Take text."""
-        if not self.silent and not self.struck:
+        if not self.silent and not self.struck and not self.raised and not self.spans:
             if self.cells is None and "\n" in data and data.strip():
                 for part in data.split("\n"):
                     self.text.append(part)
@@ -194,6 +243,10 @@ class MarkupRows(HTMLParser):
         """End the cell that is open."""
         if self.cells is not None and self.open:
             text = " ".join("".join(self.text).split())
+            while self.held.get(len(self.cells), 0) >= self.row:
+                self.cells.append(None)
+            reached = range(len(self.cells), len(self.cells) + self.span)
+            self.held |= dict.fromkeys(reached, self.row + self.down - 1) if self.down > 1 else {}
             self.cells += [text or None, *[None] * (self.span - 1)]
             self.count += self.span
             self.open = False
@@ -201,7 +254,8 @@ class MarkupRows(HTMLParser):
 
     def _line(self) -> None:
         """End a line of text outside a table."""
-        text = " ".join("".join(self.text).split())
+        text = "".join(self.text).rstrip()
+        text = " ".join(text.split()) if self.verbatim is None else text
         self.text = []
         if text:
             self._keep((text,))
@@ -216,15 +270,16 @@ class MarkupRows(HTMLParser):
         self.lines.append(self.at)
 
 
-def markup_rows(text: str) -> tuple[list[Row], list[int]]:
-    """Return the rows of a web page's tables and lines, and their physical lines."""
+def markup_rows(text: str, label: str, cut: Callable[[list[str], str], Grid]) -> Grid:
+    """Return the rows of a web page's tables and lines as a grid, with what is hidden or struck through in it."""
     if len(text) > MAX_TEXT_BYTES:
         raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv")
-    parser = MarkupRows()
+    parser = MarkupRows(cut)
     try:
         parser.feed(text)
         parser.close()
         parser._line()
     except (OverflowError, RecursionError, AssertionError, ValueError) as error:
         raise SheetError("the web page cannot be read", "save its table as xlsx or csv") from error
-    return parser.rows, parser.lines
+    hidden, struck = frozenset(parser.hidden), frozenset(parser.withdrawn)
+    return Grid(label, None, tuple(parser.rows), lines=tuple(parser.lines), hidden_rows=hidden, struck=struck)

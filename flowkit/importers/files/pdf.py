@@ -5,6 +5,7 @@ from __future__ import annotations
 import ctypes
 import io
 import logging
+import re
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -17,6 +18,7 @@ MAX_CHARACTERS = 100_000  # of a page
 # Parts of a line's height: letters nearer than this are one word, words nearer than this one cell.
 LETTER_GAP, WORD_GAP, FIXED_GAP = 0.15, 0.42, 0.8  # the last in a face whose letters are equally wide
 TOUCHING = 0.03
+_SPELLED = re.compile(r"[^\W\d_](?:[^\W\d_A-Z]|[.,:;)])|[A-Z]{2}")  # two characters of one word, seldom of two cells
 _TURNS: dict[int, Callable[[float, float], tuple[float, float]]] = {
     0: lambda x, y: (x, -y), 90: lambda x, y: (y, x), 180: lambda x, y: (-x, y), 270: lambda x, y: (-y, -x),
 }  # fmt: skip
@@ -64,6 +66,7 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         raise SheetError(*PICTURE)
     if len(lines) > MAX_ROWS:
         raise SheetError("the PDF has too many lines", "print the page with the table alone")
+    lines, places = _continued(lines, places)
     rows = aligned_rows(lines, range(1, len(lines) + 1))
     comma = decimal_comma([cell for row in rows for cell in row if cell])
     grid = Grid(
@@ -71,6 +74,39 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         decimal_comma=comma,
     )  # fmt: skip
     return (grid,)
+
+
+_PAGE_MARK = re.compile(
+    r"\W*(?:(?:https?|file):\S*)?\W*(?:page|seite|pagina|página|sida|strona|p\.)?\s*\d+\s*"
+    r"(?:of|/|von|de|di|van|z|av|sur)\s*\d+\W*",
+    re.IGNORECASE,
+)
+_CONTINUED = re.compile(r"\b(?:cont(?:inued|'?d)?|fortsetzung|suite|continuación|segue|vervolg)\b", re.IGNORECASE)
+
+
+def _continued(lines: list[Line], places: list[tuple[int, int]]) -> tuple[list[Line], list[tuple[int, int]]]:
+    """Join a table that goes on behind a page's end: repeated headings are dropped, a title told there leads it all."""
+    kept: list[int] = []
+    titles: list[int] = []
+    between: list[int] = []  # since the last line of numbers
+    said = {""}
+    last: float | None = None
+    for at, line in enumerate(lines):
+        first = line.first_number
+        if first is None:
+            between.append(at)
+            continue
+        new = [n for n in between if lines[n].text not in said and not _PAGE_MARK.fullmatch(lines[n].text)]
+        goes_on = last is not None and first > last and all(_CONTINUED.search(lines[n].text) for n in new)
+        if goes_on and any(lines[n].text for n in between):
+            titles += new
+        else:
+            kept += [n for n in between if not _PAGE_MARK.fullmatch(lines[n].text)]
+        said |= {lines[n].text for n in between}
+        kept.append(at)
+        between, last = [], first
+    order = [*titles, *kept, *(n for n in between if not _PAGE_MARK.fullmatch(lines[n].text))]
+    return [lines[n] for n in order], [places[n] for n in order]
 
 
 def _pages(data: bytes) -> list[list[Line]]:
@@ -109,22 +145,25 @@ def _words(page: Any) -> list[_Word]:
     text = page.get_textpage()
     turn = _TURNS[page.get_rotation()]
     found: list[_Word] = []
-    open_word, drawn = False, None
+    open_word, drawn, box = False, None, (0.0, 0.0, 0.0, 0.0)
     for index in range(min(text.count_chars(), MAX_CHARACTERS)):
         mark = text.get_text_range(index, 1)
         if not mark.strip() or not mark.isprintable():
             open_word = False
             continue
-        x0, y0, x1, y1 = text.get_charbox(index, loose=True)
+        glyph, box = box, text.get_charbox(index, loose=True)
+        x0, y0, x1, y1 = box
         (left, right), (top, bottom) = (sorted(pair) for pair in zip(turn(x0, y0), turn(x1, y1), strict=True))
         last = found[-1] if open_word else None
         before, drawn = drawn, ctypes.cast(FPDFText_GetTextObject(text, index), ctypes.c_void_p).value
         near = last is not None and abs(top - last.top) < 0.5 * (bottom - top)
         gap = (left - last.right) / max(bottom - top, 1.0) if last is not None else 0.0
         # Two cells that touch: the second is drawn by itself and a little before or behind the first's end.
-        apart = near and before != drawn and TOUCHING < abs(gap) < LETTER_GAP
-        apart = apart and not (last is not None and last.text[-1].isalpha() and mark.islower())  # no kerned word
-        if last is not None and near and not apart and -0.5 < gap < LETTER_GAP:
+        # A browser draws a letter by itself where it is moved closer to the one before (ke, Te), or after a ligature.
+        spelled = last is not None and (gap < 0 or mark.islower()) and _SPELLED.fullmatch(last.text[-1] + mark)
+        apart = near and before != drawn and TOUCHING < abs(gap) < LETTER_GAP and not spelled
+        joined = near and not apart and -0.5 < gap < LETTER_GAP
+        if last is not None and (joined or glyph == box):  # the letters of a ligature have one box
             top, bottom = min(top, last.top), max(bottom, last.bottom)
             found[-1] = _Word(last.text + mark, last.left, right, top, bottom, last.apart)
         else:

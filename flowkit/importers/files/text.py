@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import codecs
+import itertools
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -22,6 +24,7 @@ from flowkit.importers.files.grid import (
     Grid,
     megabytes,
 )
+from flowkit.units import number as read_number
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -97,7 +100,7 @@ def _one_byte_encoding(data: bytes) -> str:
         known = sum(fold(word) in PHRASES for word in words)
         if encoding == "shift_jis":
             known = sum(
-                m.kind != "unknown" and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
+                "ja" in m.languages and not m.text.isascii() for line in text.split("\n") for m in mentions(line)
             )
         if known > most:
             best, most = encoding, known
@@ -155,7 +158,7 @@ def check_width(cells: int, line: int) -> None:
 _DELIMITERS = ("\t", ";", "|", ",")
 _GAPS = frozenset(("-", "--", "---", "–", "—", "n/a", "na", "nt", "n.t.", "n/t"))
 _NUMERIC = re.compile(
-    r"""[\s"]*[-+−–]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
+    r"""[\s"]*[-+−–~≈]?(?:\d+(?:[.,]\d+|[\s'’]\d{3}(?!\d))*\.?|[.,]\d+)(?:[eE][-+]?\d+)?"""
     r"""\s*(?:[^\d\s;|,.][^\d;|,]{0,8}(?:2O|3/\w{1,3})?)?[\s"]*"""
 )
 
@@ -275,6 +278,17 @@ class Line:
             self.every = _pieces(_WORD, self.every)
         return self.every
 
+    @property
+    def text(self) -> str:
+        """The whole line."""
+        return " ".join(piece.text for piece in self.wide)
+
+    @property
+    def first_number(self) -> float | None:
+        """The number that begins a line of numbers."""
+        numeric = len(self.words) > 1 and all(is_numeric(word.text, gaps=True) for word in self.words)
+        return read_number(self.words[0].text) if numeric else None
+
     @classmethod
     def of_text(cls, line: str) -> Line:
         """Cut a line by the columns of its characters."""
@@ -307,6 +321,9 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
                 block.append(end)
             end += 1
         heads = _heading_lines(lines, data, index)
+        above = min(heads, default=index) - 1
+        if above >= 0 and len(lines[above].wide) > 1 and data[above] is None and _is_said(lines[above].text):
+            rows[above] = ("  ".join(piece.text for piece in lines[above].wide),)
         if not _place_block(rows, lines, heads, {at: data[at] or [] for at in block}):
             raise SheetError(
                 "the columns of this table are lined up with spaces, and it is not clear where each begins",
@@ -428,9 +445,18 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
     heads: list[int] = []
     at = first - 2 if first and lines[first - 1].rule else first - 1
     while at >= 0 and lines[at].wide and data[at] is None and len(heads) < 4:
+        if len(lines[at].wide) > 1 and _is_said(lines[at].text):
+            break  # "Exhaust #2   valve dia 1.260 in   dP 28 inH2O"
         heads.append(at)
         at -= 1
     return heads
+
+
+def _is_said(text: str) -> bool:
+    """Whether a line states conditions and heads nothing: labels with their quantities."""
+    from flowkit.importers.words.phrases import pairs
+
+    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in pairs(text)[0])
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
@@ -630,9 +656,8 @@ def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
 
     if not markup:
         return grid_of_lines(text_lines(text), label)
-    rows, numbers = markup_rows(text)
-    comma = decimal_comma([cell for row in rows for cell in row if cell])
-    return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
+    grid = markup_rows(text, label, grid_of_lines)
+    return replace(grid, decimal_comma=decimal_comma([str(cell) for row in grid.rows for cell in row if cell]))
 
 
 def _without_strays(grid: Grid) -> Grid:
@@ -649,15 +674,24 @@ def _without_strays(grid: Grid) -> Grid:
     return replace(grid, rows=tuple(map(tuple, rows)), stray=tuple(stray))
 
 
+_SAID_LINES = 400  # a longer file is no letter
+
+
 def grid_of_lines(lines: list[str], label: str) -> Grid:
     """Cut lines of text into a grid."""
     from flowkit.importers.files.mail import unquoted, without_headers
+    from flowkit.importers.files.sayings import said_rows
 
     lines = without_headers(unquoted(lines))
+    said = said_rows(lines) if len(lines) <= _SAID_LINES else None
+    if said is not None:
+        mark = decimal_comma([cell for row in said[0] for cell in row if cell])
+        return Grid(label, None, tuple(said[0]), lines=tuple(said[1]), decimal_comma=mark)
     # A first line like sep=; that some programs write.
     stated = re.fullmatch(r'"?sep=([,;|\t])"?', lines[0].rstrip(" "), re.IGNORECASE)
     text = "\n".join(lines)
     delimiter = stated[1] if stated else find_delimiter(text, lines)
+    lines = _evened(lines) if delimiter == "\t" and "\t\t" in text else lines
     rows, numbers, comments = _cut(lines, 1 if stated else 0, delimiter)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
     if sum(map(len, rows)) > MAX_CELLS:
@@ -674,6 +708,18 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
         label, None, tuple(rows), lines=tuple(numbers), comments=tuple(comments), delimiter=delimiter,
         decimal_comma=comma,
     )  # fmt: skip
+
+
+def _evened(lines: list[str]) -> list[str]:
+    """Take several tabs for one where only then all lines of a table have as many cells: typed to look aligned."""
+    tabbed = [line for line in lines if "\t" in line.strip()]
+    single = [re.sub(r"\t+", "\t", line.strip()) for line in tabbed]
+    uneven = len({line.rstrip().count("\t") for line in tabbed}) > 1
+    return (
+        [re.sub(r"\t+", "\t", line) for line in lines]
+        if uneven and len({s.count("\t") for s in single}) == 1
+        else lines
+    )
 
 
 def _prose_joined(rows: list[Row], lines: list[str], numbers: list[int], delimiter: str) -> list[Row]:
@@ -714,6 +760,8 @@ def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[Row],
     comments: list[tuple[int, str]] = []
     pieces: list[Line] = []
     index = body
+    placed = Counter(_bars(line) for line in lines if delimiter == "|" and "|" in line)
+    bars = placed.most_common(1)[0][0] if placed else ()
     while index < len(lines):
         line, number = lines[index], index + 1
         index += 1
@@ -734,10 +782,26 @@ def _cut(lines: list[str], body: int, delimiter: str | None) -> tuple[list[Row],
             cells = line.split(delimiter) if delimiter else [line]
         if delimiter == "|" and ("*" in line or "`" in line):
             cells = [cell.strip().strip("*`") for cell in cells]  # bold in Markdown
+        if delimiter == "|" and "|" in line:
+            cells = _spread(line, cells, bars)
         rows.append(_row(cells))
         if len(cells) > MAX_COLUMNS:
             check_width(len(rows[-1]), number)
     return aligned_rows(pieces, numbers) if delimiter == " " else rows, numbers, comments
+
+
+def _bars(line: str) -> tuple[int, ...]:
+    """Where a line has its bars."""
+    return tuple(at for at, mark in enumerate(line) if mark == "|")
+
+
+def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
+    """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
+    own = (-1, *_bars(line), len(line))
+    if len(own) - 2 >= len(bars) or len(own) != len(cells) + 1 or not all(at in bars for at in own[1:-1]):
+        return cells
+    under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
+    return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]
 
 
 _HEADING_MARK = re.compile(r"\s*#(?:\d|\s*[,;\t|]|\s{2,}\S)")

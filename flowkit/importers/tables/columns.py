@@ -6,6 +6,7 @@ import itertools
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import isclose
 from statistics import median
 
 from flowkit.importers.tables.find import HEADED, Table, is_empty, unit_beside
@@ -18,6 +19,7 @@ from flowkit.importers.words.vocabulary import SIDE_CODES, fold
 from flowkit.model import Finding, Side
 from flowkit.units import FLOW_QUANTITIES, Unit, measures, number
 
+LIFTS_AGREE = 1.1  # small lifts are rounded hard
 AGREE = 0.02  # two columns of one flow, each rounded for printing
 PORTS = range(1, 17)
 SAG = 1.6  # how far a test pressure falls as a port opens; a gauge named by its unit alone that moves more is another
@@ -121,6 +123,11 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"  # V, A or K of a meter
     _decide_averages(columns)
+    for column in columns:
+        if column.code == "in" and fold(column.text) == "in":  # beside "mm" the same lifts in inches, and no intake
+            ratios = _to_lifts(table, column)
+            if ratios and all(isclose(ratio, 1 / 25.4, rel_tol=0.05) for ratio in ratios):
+                column.role, column.why, column.code = "ignored", "a second column of lifts", None
     findings += name_columns(table, columns, context.side, context.words)
     _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, context)
@@ -129,7 +136,26 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     findings += _decide_twins(table, columns)
     _decide_readings(columns)
     findings += [_ignored(table, column) for column in columns if column.role == "ignored" and column.why]
-    return columns, findings
+    return columns, findings + _lifts_apart(table, columns)
+
+
+def _lifts_apart(table: Table, columns: Sequence[Column]) -> list[Finding]:
+    """Ask about a second column of lifts that is not the first one in another unit: each side may have its own."""
+    label = table.axis.label
+    for column in (c for c in columns if c.why == "a second column of lifts" and "lift" in c.own):
+        ratios = _to_lifts(table, column)
+        alike = len(ratios) < 3 or max(ratios) <= LIFTS_AGREE * min(ratios)
+        same_unit = label is not None and column.unit == label.unit
+        if not alike or (same_unit and ratios and not isclose(ratios[-1], 1.0, rel_tol=AGREE)):
+            what = f"the lifts under {column.text!r} are not those in the other column of lifts"
+            return [unreadable(column.source(table), f"{what}; say which flows they belong to")]
+    return []
+
+
+def _to_lifts(table: Table, column: Column) -> list[float]:
+    """The figures of a column over the lifts of their rows."""
+    lifts = {row: table.view.cells[row][table.axis.column].value for row in table.axis.rows}
+    return [value / lift for row, value in _values(table, column).items() if (lift := lifts[row]) and value]
 
 
 # What is over a column.
@@ -266,7 +292,7 @@ def _join(column: Column, label: Label, *, mine: bool) -> None:
     column.meter = column.meter or (mine and "meter" in label.kinds)
     column.foreign = column.foreign or label.foreign
     column.again = column.again or label.again
-    if label.code == "in" and label.port is None and measures(label.unit, "length"):
+    if label.code == "in" and label.port is None and label.unit is not None and label.unit.name == "in":
         if column.kind in ("pressure", "meter"):
             column.unit, column.unit_text = label.unit, label.unit_text
         elif column.side != "intake":
@@ -317,6 +343,8 @@ def _name_by_rows(table: Table, column: Column) -> None:
         said = parse_label(text)
         if label.kind == "valve_head" and said.side is None:
             continue
+        if measures(said.unit, *FLOW_QUANTITIES) and said.names and column.unit is None:
+            column.unit, column.unit_text, column.text = said.unit, said.unit_text, column.text or text
         if label.kind in ("side", "valve_head"):
             column.side, column.code = said.side or column.side, said.code or column.code
             column.letter = said.letter or column.letter
@@ -383,6 +411,8 @@ def _first_role(table: Table, column: Column) -> None:  # noqa: PLR0912
         _meter_role(column, quantity)
     elif kind in LEFT_OUT or (quantity == "humidity" and kind in (None, "flow")) or _all_percent(table, column.index):
         column.role, column.why = "ignored", _WHY.get(kind or "", "a gain or percentage")
+    elif kind == "range" and flowing:
+        column.role, column.why = "ignored", "a range of the bench, not a flow"
     elif kind == "notes" or (letters and set(letters) <= set("b")):
         column.role, column.why = "ignored", "no reading"
     elif kind not in CONDITION_FIELDS and _cells_of_other_units(table, column.index):
@@ -488,6 +518,7 @@ def _read_who_columns(table: Table, columns: list[Column]) -> None:
                 column.role, column.kind = ("who", "side") if pairs <= {"i", "e"} else ("who", "variant")
         if column.role == "text":
             column.role = "ignored"
+            column.text = "" if column.heading is None else column.text
 
 
 _TEST = re.compile(r"\(?tests? *#? *(\d+)\)?", re.IGNORECASE)
@@ -795,13 +826,21 @@ def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
     return kept
 
 
+_LIMIT_WORDS = "low high lo hi min max lower upper from to worst best"
+_LIMITS = frozenset(_LIMIT_WORDS.split())
+
+
 def _ask_for_states(table: Table, columns: Sequence[Column]) -> list[Finding]:
     """Ask about a column like ``Int 1 smoothed`` beside ``Int 1``: its words may name a state, or how it was made."""
     flows = [column for column in columns if column.role == "flow"]
     plain = {(c.side, c.port, c.run or 1, c.head) for c in flows if not c.variant}
     findings = []
     for column in flows:
-        if column.variant and not column.state and (column.side, column.port, column.run or 1, column.head) in plain:
+        if fold(column.variant) in _LIMITS:
+            what = f"{column.variant!r} in the heading {column.text!r} may be a limit or one of several readings"
+            findings.append(unreadable(column.source(table), f"{what}; say which test each column beside it is"))
+            column.role = "trouble"
+        elif column.variant and not column.state and (column.side, column.port, column.run or 1, column.head) in plain:
             what = f"{column.variant!r} in the heading {column.text!r} may name a state, or how the figures were made"
             findings.append(unreadable(column.source(table), f"{what}; say which state each column beside it is"))
             column.role = "trouble"

@@ -11,7 +11,8 @@ from math import log
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, WHO_KINDS, Label
-from flowkit.importers.words.values import Cell, known_unit
+from flowkit.importers.words.phrases import is_sentence, pairs
+from flowkit.importers.words.values import Cell, as_text, known_unit
 from flowkit.units import FLOW_QUANTITIES, Unit, measures
 
 GAP_WIDTH = 2  # blank columns inside a table
@@ -203,6 +204,10 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if row in head_rows and (column in head_rows[row] or kind != "n"):
             runs.append([])
             blank, dated = 0, column in head_rows[row]
+        if runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]:
+            runs.append([])
+            blank = 0
+            continue
         if blank and runs[-1] and kind in "nt" and _begins_lines(view, row, column):
             runs.append([])
             blank = 0
@@ -247,6 +252,7 @@ def _weigh_heading(view: View, axis: Axis) -> None:
             (label.kind in (None, "side") and label.names and not label.rest)
             # The columns beside have headings of their own, below the line that is above all.
             or any(k[axis.column + 1 :].count("t") > 1 for k in view.kinds[(axis.heading or 0) + 1 : axis.first])
+            or _is_said(_only_text(view, axis.heading or 0))
         )
     ):
         axis.score, axis.reason = UNHEADED, "a line of text is above them and no heading"
@@ -281,9 +287,10 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
     for row in axis.rows:
         value, cell = view.rows[row][axis.column], view.cells[row][axis.column]
         first = view.cells[axis.first][axis.column]
-        lone = bool(cell.unit) and row > axis.first and not first.unit and view.kinds[row].strip() == "n"
-        if lone and axis.score >= HEADED:
-            continue  # a line of the sheet, "28 inH2O": it alone has a unit, and nothing beside it
+        lone = view.kinds[row].strip() == "n" or (view.kinds[row].count("n") == 1 and not _is_length(cell.unit))
+        other = not first.unit or not _is_length(cell.unit)
+        if cell.unit and lone and row > axis.first and other and axis.score >= HEADED:
+            continue  # a line of the sheet, "28 inH2O": it alone has a unit, and no number beside it
         rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))
         units += bool(cell.unit) and _is_length(cell.unit)
@@ -310,6 +317,16 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
     axis.score += RISING if rising > 0.99 and len(set(values)) > 1 else 4 * RISING * (rising - 1)
     if axis.score < UNIT_HEADED and min(values, default=0.0) < 0:
         axis.score += FOREIGN
+
+
+def _only_text(view: View, row: int) -> str:
+    """The text that a row holds."""
+    return next((as_text(value) for value in view.rows[row] if value is not None), "")
+
+
+def _is_said(text: str) -> bool:
+    """Whether a text is a line about the sheet, a label with its value or a sentence, and heads nothing."""
+    return bool(pairs(text)[0]) or is_sentence(text)
 
 
 def _is_corner(label: Label) -> bool:
@@ -387,14 +404,16 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
 
 
 def _heads_columns(view: View, row: int, column: int) -> bool:
-    """Whether texts right of a cell head columns: they have a unit or name a quantity."""
+    """Whether texts right of a cell head columns: most of them have a unit or name a quantity."""
     places = range(column + 1, min(column + 12, view.width))
     if sum(_is_length(view.cells[row][at].unit or "") for at in places) > 1:
         return True  # "Cyl | Valve | 2 mm | 4 mm"
-    labels = (view.label(row, at) for at in places)
-    return any(
-        label is not None and (label.unit is not None or label.kind in ("flow", "lift", "meter")) for label in labels
-    )
+    heads = [
+        label is not None
+        and ((label.unit is not None and label.code is None) or label.kind in ("flow", "lift", "meter"))
+        for label in (view.label(row, at) for at in places)
+    ]
+    return 2 * sum(heads) > len(view.kinds[row][column + 1 : column + 12].replace(" ", ""))
 
 
 def _is_title(view: View, row: int | None) -> bool:
@@ -592,6 +611,8 @@ def _headers(table: Table) -> None:
         if row == axis.heading:
             table.headers.insert(0, row)
             continue
+        if axis.heading is None and _is_title(view, row) and _is_said(_only_text(view, row)):
+            break
         if _is_mistyped(table, row) and row + 1 == axis.first:
             axis.first = row
             continue
@@ -643,7 +664,9 @@ def _is_pairs(view: View, row: int, lift: int, filled: list[int]) -> bool:
     """Whether a row is label, value, label, value and not a value for each column."""
     labels = [view.label(row, column) for column in filled]
     if any(
-        label is not None and label.kind in ROW_KINDS | UNIT_KINDS and not (label.kind in WHO_KINDS and label.names)
+        label is not None
+        and (label.pressure is not None or label.kind in ROW_KINDS | UNIT_KINDS | {"flow", "lift"})
+        and not (label.kind in WHO_KINDS and label.names)
         for label in labels
     ):
         return True
@@ -685,6 +708,10 @@ def _is_section(table: Table, row: int) -> bool:
     if len(filled) != 1 or filled[0] > table.axis.column or table.right == table.axis.column:
         return False
     label = view.label(row, filled[0])
+    if label is not None and not label.names and "state" not in label.kinds and is_sentence(_only_text(view, row)):
+        lifts = [view.cells[at][table.axis.column].value for at in table.axis.rows if abs(at - row) == 1]
+        if len(lifts) == 2 and (lifts[1] or 0.0) > (lifts[0] or 0.0):
+            return False  # "from here on with clay": the lifts go on upward
     return label is not None and not label.only_unit and (label.names or label.letter is not None or bool(label.rest))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import isclose
@@ -11,6 +12,7 @@ from typing import Literal, NamedTuple
 from flowkit.importers.tables.find import Table, unit_beside
 from flowkit.importers.words.items import BY_HAND, assumed, refused, unreadable
 from flowkit.importers.words.labels import Label, parse_label
+from flowkit.importers.words.phrases import is_sentence
 from flowkit.importers.words.values import Cell, as_text, known_unit, plain_numbers
 from flowkit.model import Finding
 from flowkit.units import UNITS, Unit, from_si, measures, to_si
@@ -158,7 +160,7 @@ class _Column:
                 if held is not None and value is None and row <= held[0]:
                     raw.append(_Raw(row, held[1], held[2], self.section))
                 elif row not in self.table.named:
-                    self._between(row)
+                    self._between(row, raw)
                 continue
             raw.append(_Raw(row, cell.value, cell.unit, self.section))
             held = (merged[row], cell.value, cell.unit) if row in merged else None
@@ -179,18 +181,22 @@ class _Column:
         self.got.findings.append(assumed(source, what, "set them right in the job file (values) if that is not meant"))
         return Cell(fitting[0])
 
-    def _between(self, row: int) -> None:
+    def _between(self, row: int, raw: list[_Raw]) -> None:
         """Understand a row without a lift: a line that names what follows, a gap, or a mistake."""
         view, main = self.table.view, self.main
         value = view.value(row, main)
         readings = any(view.kinds[row][index] == "n" for index in self.flow_columns)
         columns = range(self.table.left, self.table.right + 1)
         texts = [view.value(row, c) for c in columns if view.value(row, c) is not None]
-        if not readings and len(texts) == 1 and isinstance(texts[0], str):
-            said = parse_label(texts[0])
-            if row in self.table.sections:
-                self.section = _within(self.section, said)
-                return
+        if not readings and len(texts) == 1 and isinstance(texts[0], str) and row in self.table.sections:
+            *before, last = filter(None, re.split(r"[.;!]\s+", texts[0]))
+            named = [label for text in before if (label := parse_label(text)).side]
+            if named and self.section is None:  # "that's the intakes. Ex:" says what is above it too
+                raw[:] = [entry._replace(section=replace(named[0], rest="")) for entry in raw]
+            self.section = _within(self.section, parse_label(last))
+            return
+        if not readings and len(texts) == 1 and isinstance(texts[0], str) and is_sentence(texts[0]):
+            return
         if (value is None and not readings) or view.place(row, main) in view.grid.formula_gaps:
             return
         if isinstance(value, str) and view.kinds[row][main] == "g" and not readings:

@@ -83,6 +83,9 @@ _LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
 _LEAKS = frozenset({"leak", "leak_before", "leak_after"})
+_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
+_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
+_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
 _LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
 _ANSWERED = re.compile(r"[:=]\s*\S")
 _VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
@@ -174,6 +177,11 @@ class _Reader:
         for place, column in enumerate(filled):
             value, before = self.view.value(row, column), filled[place - 1] if place else -1
             asked = before in labels and (_is_label(labels[before]) or labels[before].kind == "lift")
+            dated = self.view.kind(row, column) == "d" or (isinstance(value, str) and _IS_DAY.fullmatch(value.strip()))
+            if dated and not (before == column - 1 and before in labels):
+                self._add(
+                    Label("date"), value, self.view.source(row, column), Placed(row, column, _NO_ITEM, title=True)
+                )
             if isinstance(value, str) and column not in labels and len(value) <= self.view.longest and not asked:
                 said = parse_label(value)
                 if said.pressure is not None:
@@ -213,6 +221,11 @@ class _Reader:
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
         name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
+        for other in () if name else more:
+            text, is_text = str(self.view.value(row, other)), self.view.kind(row, other) == "t"
+            own = is_text and label.kind not in TEXT_KINDS | WHO_KINDS
+            if own or parse_label(text).pressure is not None:
+                self._read_text(row, other, text, self.view.source(row, other))
         at = Placed(row, behind[0], _NO_ITEM)
         self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
 
@@ -235,6 +248,9 @@ class _Reader:
             taken = take_pressure(f"at {text}")
             if taken is not None and not taken.rest.replace("at", "").strip():
                 kind = "pressure"  # "Tested: 28 inH2O"
+        kinds = parse_label(text).kinds if kind == "head" and no_number else ()
+        if "state" in kinds and set(kinds) <= _STATES:
+            kind = "variant"  # "Head: ported"
         if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
             kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
         if kind == "bench" and isinstance(value, str) and self._read_bench(value, source, at):
@@ -262,11 +278,11 @@ class _Reader:
         numbers = quantities(text)
         if not numbers or numbers[0].start > 2:
             return text
-        behind = text[numbers[0].end :].strip(" ,;")
-        if not behind or not pairs(behind)[0]:
-            unit = numbers[0].unit
-            remark = unit is not None and unit.quantity == "length" and behind and not re.search(r"[\d@]", behind)
-            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve"
+        dashed = re.match(r"\s*[-–—,;]\s", text[numbers[0].end :])
+        behind = text[numbers[0].end :].strip(" ,;-–—")
+        if not behind or not (dashed or pairs(behind)[0]):
+            remark = numbers[0].unit is not None and behind and not re.search(r"[\d@]", behind)
+            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve", "1.2 cfm all"
         self._read_text(at.row, at.column, behind, source)
         return text[: numbers[0].end]
 
@@ -306,6 +322,10 @@ class _Reader:
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
+        taken = take_pressure(rest) if found and found[-1].label.kind in _LEAKS else None
+        if taken is not None and not taken.rest.strip(" ,;.@"):
+            self._add(Label("leak_pressure"), f"{taken.number} {taken.unit}", source, Placed(row, column, _NO_ITEM))
+            return
         if found and not rest:
             return
         rest = rest if found else text
@@ -313,11 +333,23 @@ class _Reader:
         self.got.words += label.languages
         self.got.lines.append(Line(row, column, " ".join(rest.split()), label, source))
         self._read_title(row, column, label, source, rest)
+        if is_sentence(rest) and len(rest) < _LONG_LINE:
+            self._read_clauses(row, column, rest, source)
+
+    def _read_clauses(self, row: int, column: int, text: str, source: str) -> None:
+        """Take the parts of a sentence that name a test and nothing else: ``Intake 2, ported, all at 28 inH2O``."""
+        before = False
+        for clause in filter(None, _CLAUSE.split(text)):
+            label = parse_label(str(self.view.meant(clause)))
+            known = set(label.kinds) <= _NAMES
+            names = known and (label.names or (before and "state" in label.kinds))
+            before = known and label.names
+            if names and clause != text and not label.kind and not is_sentence(clause):
+                self.got.lines.append(Line(row, column, clause.strip(), label, source))
+                self._read_title(row, column, label, source, clause)
 
     def _read_title(self, row: int, column: int, label: Label, source: str, text: str) -> None:
         """Take side, port, run, flow unit and pressure out of a title; a sentence gives its pressure alone."""
-        if len(label.rest) > LONG_TITLE and label.pressure is None:
-            return
         found: list[Item] = []
         taken = take_pressure(text)
         figure = any(q.unit is not None and q.unit.quantity in FLOW_QUANTITIES for q in quantities(text))
@@ -329,7 +361,9 @@ class _Reader:
                 found.append(Item("port", label.port, None, source))
             if label.run:
                 found.append(Item("run", float(label.run), None, source))
-            if label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
+            if label.kind == "head" and label.bare and label.bare.isdecimal() and not label.rest:
+                found.append(Item("head", label.bare, None, source))  # "Head 2"
+            elif label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 found.append(Item("head", str(label.head or label.position), None, source))
             if measures(label.unit, *FLOW_QUANTITIES):
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
@@ -340,12 +374,14 @@ class _Reader:
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
             pressure = label.aside if taken.of_a_test or taken.among_units else None
-        if pressure is not None and not (taken is not None and taken.of_other):
+        other = label.kind == "other" or (taken is not None and taken.of_other)  # "Spring 75 lb at 1.5 in"
+        if pressure is not None and not other:
             at = Placed(row, column, _NO_ITEM, title=True)
             self._add(Label("pressure"), " ".join(pressure), source, at)
 
 
 _DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
+_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
 _LONG_LINE = 160
 _NO_ITEM = Item("", "", None, "")
 VALVE_SIZE = re.compile(
@@ -410,8 +446,11 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
     general = _general(bands, tail)
     findings: list[Finding] = []
     found: dict[int, Scope] = {}
+    above: dict[Key, Item] = {}  # what the last title said that names a side or head: it holds over the ports below it
     for place, band in enumerate(bands):
         shared, per_table = _split(band)
+        names = {(e.item.kind, e.item.side): e.item for e in shared if e.title and e.item.kind in WHO_KINDS}
+        above = {key: item for key, item in above.items() if names and key[0] in ("side", "head")} | names
         for index, table in enumerate(band.tables):
             scope = Scope(table)
             own = shared + per_table[index]
@@ -421,7 +460,7 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
             scope.items = {key: item for key, item in general.items() if not (repeated and key[0] in OWN)}
             if "side" in kinds and place > 0:
                 scope.items.pop(("side", None), None)
-            scope.items |= _gather(own, findings) | _gather(band.under, findings)
+            scope.items = above | scope.items | _gather(own, findings) | _gather(band.under, findings)
             scope.title = _title(band, index)
             found[id(table)] = scope
     return [found[id(table)] for table in tables], findings
@@ -472,7 +511,7 @@ def _general(bands: Sequence[_Band], tail: Sequence[Placed]) -> dict[Key, Item]:
     other_titles = any(entry.title for band in bands[1:] for entry in band.entries)
     # The last title above the first table is the table's own where others have theirs.
     own = titles[-1] if titles and other_titles else None
-    general = [entry for entry in shared if not (entry.title and (entry.row, entry.column) == own)]
+    general = [e for e in shared if not (e.title and (e.row, e.column) == own and e.item.kind in WHO_KINDS | OWN)]
     found = _gather(tail, [])
     return found | _gather(general, [])
 

@@ -77,6 +77,11 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     for column in flows:
         if column.code == "in" and side is not None and re.match(r"in\b", column.text) and not column.port:
             column.code = None  # "in CFM" under a caption that names the side
+    nameless = [column for column in flows if column.side is None and column.code is None]
+    beside = side is None and {c.side for c in flows} == {"exhaust", None} and not any(c.code for c in flows)
+    if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
+        for column in nameless:
+            column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
@@ -112,7 +117,7 @@ def _place_positions(flows: Sequence[Column]) -> None:
 
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
 _LEAD = re.compile(
-    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d).*)$"
+    r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
 )
 
 

@@ -651,7 +651,10 @@ def _one_flow(view: View, row: int, index: int, draft: Draft, findings: list[Fin
             return None  # the formula without a value is reported once for the cell
         what = f"{as_text(value)!r} is not a number; {BY_HAND}"
         findings.append(Finding("not-a-number", "error", source, what))
-    elif cell.unit:
+    if cell.mark:
+        what = f"{cell.mark!r} was read as {cell.value:g}; the sheet marks it as doubtful or with a remark"
+        findings.append(Finding("not-a-number", "note", source, what))
+    if cell.unit and cell.value is not None:
         return _in_unit(cell.value, cell.unit, source, draft, findings)
     return cell.value
 

@@ -31,7 +31,7 @@ from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, ref
 from flowkit.importers.words.labels import LEFT_OUT, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
 from flowkit.importers.words.values import as_text
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest, Side
 from flowkit.units import FLOW_QUANTITIES, measures
 
@@ -221,6 +221,7 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
         table = entry.table
         if table.view.turned or not entry.tests:
             continue
+        found += _unread_below(reading, entry, known)
         for column in range(table.right + 1, min(table.right + 2 + GAP_WIDTH, view.width)):
             if any(left <= column <= right and table.first <= bottom for _, left, bottom, right in corners):
                 break
@@ -235,6 +236,20 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
                 )
                 break
     return found
+
+
+def _unread_below(reading: SheetReading, entry: TableReading, known: set[tuple[int, int]]) -> list[Finding]:
+    """Name a row right under a table with a number under its flows that gave no point: ``6 (recheck) | 113.2``."""
+    view, row, lift = reading.view, entry.table.bottom + 1, entry.table.axis.column
+    inside = any(other.table.top <= row <= other.table.bottom for other in reading.tables)
+    flows = [c.index for c in entry.columns if c.role == "flow" and view.kind(row, c.index) == "n"]
+    if inside or not flows or any((row, column) in known for column in flows):
+        return []
+    lead = as_text(view.value(row, lift))
+    what = f"this row has figures under the flows and gave no point: its lift is {lead!r}"
+    if lead[:1].isdigit():
+        return [Finding("not-a-number", "error", view.source(row, lift), f"{what}; {BY_HAND}")]
+    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)]
 
 
 def struck_content(grid: Grid) -> list[Finding]:
@@ -296,20 +311,25 @@ def _title_variants(scoped: Sequence[Scope], lines: Sequence[Line]) -> list[str 
     sides = [scope.title.label.side for scope in scoped if scope.title is not None]
     sizes = all(VALVE_SIZE.fullmatch(rest) for rest in rests) and len(set(sides)) == len(sides)
     if sizes or len(scoped) < 2 or not all(rests) or len({rest.casefold() for rest in rests}) < 2:
-        named = {line.label.rest.casefold(): line.label.rest for line in lines if _names_state(line)}
-        return [next(iter(named.values())) if len(named) == 1 else None] * len(scoped)
+        named = [line for line in lines if _names_state(line)]
+        if len({line.label.rest.casefold() for line in named}) == 1:
+            return [named[0].label.rest] * len(scoped)
+        above = [[line.label.rest for line in named if line.row < scope.table.corners()[0]] for scope in scoped]
+        below = named and named[-1].row > scoped[-1].table.corners()[2]
+        return [states[-1] for states in above] if all(above) and not below else [None] * len(scoped)
     return list(rests)
 
 
+_WITH_STATE = frozenset({*SIDE_KINDS, "port", "run", "position", "letter"})  # "Intake 3, stock"
 _HEADS = re.compile(r"(?:cylinder )?heads?\s+(?=\w+(?: \w+)?$)", re.IGNORECASE)
 
 
 def _names_state(line: Line) -> bool:
     """Whether a line is the name of a state and nothing else: ``Ported stage 2``."""
     kinds = set(line.label.kinds) - ({"unknown"} if _HEADS.match(line.text) else set())
-    known = kinds <= {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common"}
+    known = kinds <= {"state", "variant", "number", "head", "valve_head", "mark", "filler", "common", *_WITH_STATE}
     known = known and line.label.unit is None
-    return bool(line.label.rest) and "state" in kinds and known and not line.label.names and not is_sentence(line.text)
+    return bool(line.label.rest) and "state" in kinds and known and not is_sentence(line.text)
 
 
 class _TableReader:

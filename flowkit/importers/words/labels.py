@@ -114,6 +114,7 @@ _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
+_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
@@ -251,6 +252,7 @@ def _without_pressure(clean: str) -> Label:
     unit, unit_text, clean, foreign = take_unit(clean)
     if unit is not None and "/" in clean:  # "Flow in m3/h, lift in mm": a second unit names nothing
         clean = " ".join(word for word in clean.split() if "/" not in word or find_unit(word.strip(",;:")) is None)
+    clean = _DENSITY.sub(" ", clean)
     flow = unit is not None and unit.quantity in FLOW_QUANTITIES
     return _Reader(list(mentions(clean)), clean, flow=flow).label(unit, unit_text, foreign)
 
@@ -421,6 +423,7 @@ class _Reader:
             fold(m.text) not in ("test", "tests", "proef")
             or index + 1 >= len(self.found)
             or self.found[index + 1].kind != "number"
+            or (index + 2 < len(self.found) and self.found[index + 2].kind == "unknown")  # "Test 3 short side"
         ):
             return False
         return any(
@@ -445,7 +448,7 @@ class _Reader:
             return False
         at = index + 1 + (self.found[index + 1 : index + 2] != [] and self.found[index + 1].kind == "mark")
         numbered = at < len(self.found) and self.found[at].kind == "number" and len(self.found[at].text) < 3
-        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " "):
+        if numbered and self.text[m.end : self.found[at].start] in ("", "-", ".", "#", " #", " ", "/"):
             return True
         ahead = self.found[index - 1].kind if index else ""
         gap = self.text[m.end : self.found[index + 1].start] if index + 1 < len(self.found) else "("
@@ -494,7 +497,7 @@ class _Reader:
             elif m.kind == "head" and not self._is_valve_head(found, index):
                 at = _after(found, index, used, {"number", "letter", "position"})
                 bank = m.text.casefold() == "bank"
-                if at is not None and (bank or len(found) > 2):
+                if at is not None and (bank or len(found) > 2 or found[at].kind == "letter"):
                     self.head = f"{m.text} {found[at].text}" if bank else found[at].text
                     used.add(at)
                 else:
@@ -573,9 +576,13 @@ class _Reader:
         at = _after(found, index, used, {"number"})
         if at is None and index and (index - 1) not in used and found[index - 1].end == found[index].start:
             at = index - 1 if found[index - 1].kind == "number" else None
+        lettered = _after(found, index, used, {"letter"})
         if at is not None and found[at].text.isdecimal() and int(found[at].text) > 0:
             self.run = int(found[at].text)
             used.add(at)
+        elif lettered is not None and found[lettered].text.upper() in "ABCD" and found[index].text.isascii():
+            self.run = ord(found[lettered].text.upper()) - 64  # "Run A"
+            used.add(lettered)
         elif fold(found[index].text) in _AGAIN and len(found) > 1:
             self.again = True
         else:

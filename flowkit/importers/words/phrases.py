@@ -10,7 +10,9 @@ from typing import NamedTuple
 from flowkit.fields import CONDITIONS
 from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
+from flowkit.importers.words.units import MOST_WORDS
 from flowkit.importers.words.values import known_unit
+from flowkit.importers.words.vocabulary import fold
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures, to_si
 from flowkit.units import number as read_number
 
@@ -21,8 +23,13 @@ LONGEST = 2000  # characters of a text that are looked at
 _NUMBER = re.compile(
     r"(?<![\w.,/-])[-+−]?(?:\d{1,3}(?:[ \u00a0\u202f,.]\d{3})+(?:[.,]\d+)?(?![\d.,]*\d)|\d*[.,]?\d+)(?![\w]*\d)"
 )
-_UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:[³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
+_UNIT_WORD = re.compile(r"\s*(?:[\"″”°%]|[^\W\d_]+\.?)(?:['’³²/.\d\"″”₂]*[^\W\d_]*[³²₂\d]*)*\.?")
 _CUT = re.compile(r"\s*[;|\t\n]\s*|\s{2,}")
+_BREAK = re.compile(r"(?:[,;(]|\s[-–])\s*$")  # before a quantity that its label may follow
+_WORDS_BEHIND = re.compile(r"\s+(?!-)((?:(?!\s[-–]\s)[^\d,;:.()@]){3,30})")
+_DEDUCTED = re.compile(
+    r"\b(?:corrected for|after|less|minus|net of|without|deducting|taking off)\s+(?:the\s+)?\w+\W*$", re.I
+)
 _DIGIT = re.compile(r"\d(?!O)")
 _SENTENCE_WORDS = (
     "the a an on no not with without is are was were all here side when for from ohne der die das am auf mit sans "
@@ -76,7 +83,7 @@ def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
     bracket = re.compile(r"\s*[(\[]").match(text, place)
     if bracket:
         place = bracket.end()
-    for _ in range(4):
+    for _ in range(MOST_WORDS):
         word = _UNIT_WORD.match(text, place)
         if word is None:
             break
@@ -141,13 +148,20 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
         if number.start < start:
             continue
         before = piece[start : number.start]
+        behind = _label_behind(piece, number, before)
         label = (
-            _label_before(before)
-            or _label_behind(piece, number, before)
+            (behind if _BREAK.search(before) else None)
+            or _label_before(before)
+            or behind
             or _of_room(number, before, beside or bool(found))
         )
-        if label is None:
+        if label is not None and _of_standard(before):
+            break  # "standard 29.92 inHg 60 F" is not the day's air
+        deducted = label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before))
+        if label is not None and (deducted or _of_other(str(label[0].kind), before[: label[1]])):
             continue
+        if label is None or (before.rstrip()[-1:] == "@" and "pressure" not in QUANTITIES.get(str(label[0].kind), ())):
+            continue  # "7 mm stem, CFM @ 10 in"
         value = piece[number.start : number.end]
         answered = bool(re.search(r"[:=：]\s*$", before))
         if (
@@ -164,10 +178,35 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             continue  # "tested at 12 in to the wall"
         found.append(Pair(label[0], value.strip(" ,.;)")))
         left += piece[start : start + label[1]]
-        start = number.end
+        words = _WORDS_BEHIND.match(piece, number.end) if label is behind else None
+        start = words.end() if words else number.end
+        left += "." if piece[start - 1 : start + 1] == ". " else ""
         close = re.compile(r"\s*[)\]]").match(piece, start)
         start = close.end() if close else start
     return found, left + piece[start:]
+
+
+_OTHER_WORDS = (
+    "gasket carb carburettor carburetor throttle manifold guide exhaust pipe",
+    "oil coolant water fuel exhaust egt engine head sea level kuhlwasser ol abgas huile eau",
+)
+_OTHER_BORES, _OTHER_AIR = (frozenset(words.split()) for words in _OTHER_WORDS)
+_STANDARD = re.compile(r"\b(?:standard|std|reference|ref|norm(?:al)?)\b[^,;.]*$", re.IGNORECASE)
+
+
+def _of_standard(before: str) -> bool:
+    """Whether a quantity is the standard that flows were brought to."""
+    return _STANDARD.search(before) is not None
+
+
+def _of_other(kind: str, before: str) -> bool:
+    """Whether the word before a label says that it is of something else: ``Gasket bore 38 mm``, ``Oil temp 80 °C``."""
+    words = before.split()
+    last = fold(words[-1].strip(",;:(")) if words else ""
+    return last in (_OTHER_BORES if kind == "fixture_bore" else _OTHER_AIR if kind in _AIR else ())
+
+
+_AIR = frozenset({"air_temperature", "barometer", "humidity"})
 
 
 def _suits(kind: str, unit: Unit) -> bool:
@@ -214,12 +253,12 @@ def _is_label(label: Label) -> bool:
 
 def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] | None:
     """The label right behind a quantity, where nothing leads up to it: ``28 inH2O test pressure``."""
-    lead = re.split(r"[,.;]\s", before)[-1].strip(" ,;(").casefold()
+    lead = re.split(r"[,.;]\s|\s[-–]\s", before)[-1].strip(" ,;(").casefold()
     if lead not in ("", "same", "the", "with", "mit") or number.unit is None:
         return None
-    words = re.match(r"\s+([^\d,;:.()]{3,30})", piece[number.end :])
+    words = _WORDS_BEHIND.match(piece, number.end)
     label = _whole_label(words[1].strip()) if words else None
-    fits = label is not None and label.kind in CONDITION_FIELDS and label.kind != "valve_head"
+    fits = label is not None and label.kind in CONDITION_FIELDS and _suits(str(label.kind), number.unit)
     return (label, len(before)) if fits and label is not None else None
 
 
@@ -291,7 +330,7 @@ def named_units(text: str) -> tuple[tuple[str, Unit], ...]:
         behind = text[words[place - 1][1] + len(words[place - 1][0]) : start] if place else ""
         if place and words[place - 1][0][:1].isdigit() and not behind.strip():
             continue
-        for count in (3, 2, 1):
+        for count in range(MOST_WORDS, 0, -1):
             spelled = " ".join(w for w, _ in words[place : place + count])
             unit = known_unit(spelled)
             if unit is None or (count > 1 and place + count > len(words)):

@@ -20,6 +20,7 @@ _FOREIGN = {
     "force": "n kn lbf nm lbft lb-ft ft-lb kgf",
     "liquid flow": "gpm gal/min gph usgpm igpm l/h lph gal",
     "time": "s sec secs seconds min mins minutes h hrs hours",
+    "density": "kg/m3 kg/m³ g/l lb/ft3 lb/ft³",
     "money": "usd eur gbp $ € £",
 }
 _FOREIGN_KEYS = {spelled: quantity for quantity, words in _FOREIGN.items() for spelled in words.split()}
@@ -49,6 +50,10 @@ _INCHES = (
 )
 
 
+_METRIC = r"(?:[mc]m|mil[lií][a-zíè]*m[eèé]tr\w*|[cz]ent[a-zíè]*m[eèé]tr\w*|milimetr\w*)"
+_OTHER = r"(?:[hk]?pa|(?:kilo|he[ck]to)pas[ck]al\w*|mb(?:ar)?|millibars?|milibar\w*|bar|psi)"
+
+
 _WORD_AT = r"(?:@|\bat\b|\bbei\b|(?<!\w)[àa](?=\s)|\bbij\b|\bprzy\b|\bvid\b|\bem\b|\bcon\b|\bto\b|\bauf\b|\bsous\b)"
 
 _NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
@@ -56,7 +61,7 @@ _NUMBER = r"(?P<number>\d{1,3}(?:[ \u00a0\u202f]\d{3})+|\d+(?:[.,]\d+)?)"
 _AT = re.compile(
     rf"{_WORD_AT}\s*{_NUMBER}\s*"
     rf"(?P<unit>[\"″”](?:\s*(?:of\s+|de\s+)?{_WATER})?|{_INCHES}(?:\s*(?:of\s+|de\s+)?{_WATER})?"
-    rf"|[mc]m\s*(?:of\s+|de\s+)?{_WATER}|[hk]?pa|mb(?:ar)?|bar|psi)(?!\w)",
+    rf"|{_METRIC}\s*(?:of\s+|de\s+)?{_WATER}|{_OTHER})(?!\w)",
     re.IGNORECASE,
 )
 
@@ -66,24 +71,14 @@ _AT_BARE = re.compile(rf"(?:@|\bat\b|\bbei\b|\bto\b|\bauf\b)\s*{_NUMBER}(?P<unit
 
 _PRESSURE = re.compile(
     rf"(?<![A-Za-z0-9.,]){_NUMBER}\s*"
-    rf"(?P<unit>[\"″”]\s*(?:of\s+|de\s+)?{_WATER}|(?:{_INCHES}|[mc]m)\s*(?:of\s+|de\s+)?{_WATER}"
-    r"|iwc|iwg|in\.?aq|[hk]?pa|mb(?:ar)?|psi|h[2₂][o0])(?![A-Za-z0-9])",
+    rf"(?P<unit>[\"″”]\s*(?:of\s+|de\s+)?{_WATER}|(?:{_INCHES}|{_METRIC})\s*(?:of\s+|de\s+)?{_WATER}"
+    rf"|iwc|iwg|in\.?aq|(?!bar){_OTHER}|h[2₂][o0])(?![A-Za-z0-9])",
     re.IGNORECASE,
 )
 
 
 # 28" or 28 in on its own, of a size that no lift, bore or valve has.
 _ALONE = re.compile(rf"(?<![\w.,/]){_NUMBER}\s*(?P<unit>[\"″”]|ins|{_INCHES})(?!\w)", re.IGNORECASE)
-
-_COLUMN = re.compile(rf"(?:(?P<inches>{_INCHES})|(?P<length>[mc]m))\s*(?:of\s+|de\s+)?{_WATER}", re.IGNORECASE)
-
-
-@lru_cache(maxsize=1024)
-def water_column(spelled: str) -> Unit | None:
-    """The unit of ``tum vattenpelare`` and the like, in any of the languages."""
-    found = _COLUMN.fullmatch(spelled.strip())
-    return None if found is None else find_unit("inH2O" if found["inches"] else f"{found['length'].lower()}H2O")
-
 
 # Beside IN 1 and IN 3 it is the second intake port; a square inch is written with words around it, or in brackets.
 _SECOND_INTAKE = re.compile(r"in[.\-#/_\s]*2", re.IGNORECASE)
@@ -111,9 +106,11 @@ _OTHER_WORDS = (
     "pompe calibrado fuga bomba taratura calibrato perdita pompa"
 )
 _OTHERS = frozenset(fold(word) for word in _OTHER_WORDS.split())
-_SPAN = re.compile(r"\d\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
+_NOT_AT = re.compile(r"\b(?:from|instead of|not|von|statt|nicht)\s+(?:at\s+|bei\s+)?$", re.IGNORECASE)
+_SPAN = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
 
 
+MOST_WORDS = 5  # of a unit: "mm de columna de agua"
 _TOO_SHORT = frozenset({"in", "of", "f", "c", "k", "m", "d", "h/d", "deg", "grad", "g", "mil"})
 
 
@@ -123,6 +120,9 @@ def whole_unit(text: str) -> Unit | None:
     if plain == text and _SECOND_INTAKE.fullmatch(text):
         return None
     return None if fold(plain) in PHRASES and plain != "%" else find_unit(plain) if plain.lower() != "rh %" else None
+
+
+_CLAUSE = re.compile(r"[,.;:!]\s+")
 
 
 class TakenPressure(NamedTuple):
@@ -143,7 +143,7 @@ class TakenPressure(NamedTuple):
     @property
     def bare(self) -> bool:
         """Whether its unit could be a length, or there is none."""
-        unit = (find_unit(self.unit) or water_column(self.unit)) if self.unit else None
+        unit = find_unit(self.unit) if self.unit else None
         return unit is None or unit.quantity != "pressure"
 
     @property
@@ -168,13 +168,18 @@ class TakenPressure(NamedTuple):
         """Whether it is not the test's, ``gauge limit 40 inH2O``, or one of two: ``28-28.2 inH2O``."""
         clause = re.split(r"[;,:.](?=\s)", self.before)[-1]
         words = {fold(word) for word in re.findall(r"[^\W\d_]+", clause)}
-        return bool(words & _OTHERS) or _SPAN.search(self.before) is not None
+        span = _SPAN.search(self.before)
+        one, other = (float(part.replace(",", ".")) for part in (span[1] if span else "0", self.number))
+        if _NOT_AT.search(self.before):
+            return True
+        return bool(words & _OTHERS) or (span is not None and ("±" in span[0] or 0.5 < one / other < 2.0))
 
     @property
     def among_units(self) -> bool:
-        """Whether nothing but units is around it: ``(mm / CFM / 28")``."""
-        words = re.sub(r"[()\[\],;/@–-]+(?=\s|$)|(?<![^\s])[()\[\],;/@–-]+", " ", self.rest).split()
-        kinds = ("lift", "flow", "filler", "common", "pressure")
+        """Whether nothing but units is around it, up to the next comma: ``(mm / CFM / 28")``, ``all at 28 in``."""
+        clause = f"{_CLAUSE.split(self.before)[-1]} {_CLAUSE.split(self.after)[0]}" if self.led else self.rest
+        words = re.sub(r"[()\[\],;/@–-]+(?=\s|$)|(?<![^\s])[()\[\],;/@–-]+", " ", clause).split()
+        kinds = ("lift", "flow", "filler", "common", "pressure", "bench")
         return all(find_unit(word) is not None or PHRASES.get(fold(word), ("",))[0] in kinds for word in words)
 
     @property
@@ -230,13 +235,12 @@ def take_unit(text: str) -> tuple[Unit | None, str, str, str]:
         foreign = foreign or foreign_unit(found[1], bracketed=True)
     whole = " ".join(text.split())
     words = re.sub(r"[()\[\]{}<>]", " ", text).split()
-    for count in (3, 2, 1):
-        if count < len(words):
-            tail = " ".join(words[-count:]).strip(" ,;:/-–")
-            unit = _free_unit(tail) or _degrees(tail, words[:-count]) or _metres(tail, words[:-count])
-            if unit is not None and not (count > 1 and len(words[-count]) == 1 and words[-count].isalpha()):
-                at = whole.rfind(words[-count])
-                return unit, tail, _tidy(whole[:at] if at > 0 else " ".join(words[:-count])), foreign
+    for count in range(min(len(words) - 1, MOST_WORDS), 0, -1):
+        tail = " ".join(words[-count:]).strip(" ,;:/-–")
+        unit = _free_unit(tail) or _degrees(tail, words[:-count]) or _metres(tail, words[:-count])
+        if unit is not None and not (count > 1 and len(words[-count]) == 1 and words[-count].isalpha()):
+            at = whole.rfind(words[-count])
+            return unit, tail, _tidy(whole[:at] if at > 0 else " ".join(words[:-count])), foreign
     for place, word in enumerate(words):
         hyphened = re.fullmatch(r"(\S+)-(\S+)", word)
         unit = find_unit(hyphened[2]) if hyphened is not None and place == len(words) - 1 else None

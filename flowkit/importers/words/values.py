@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, fold
+from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, PHRASES, fold
 from flowkit.units import Quantity, Unit, find_unit, number
 
 GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
@@ -23,6 +23,7 @@ class Cell(NamedTuple):
     value: float | None
     unit: str = ""
     gap: str = ""
+    mark: str = ""  # of a footnote or a doubt: 186*, ~126, 121 ?
 
 
 EMPTY = Cell(None)
@@ -44,9 +45,7 @@ def read_cell(value: CellValue, decimal_comma: bool | None = None) -> Cell:
 @lru_cache(maxsize=4096)
 def known_unit(spelled: str, quantities: tuple[Quantity, ...] | None = None) -> Unit | None:
     """Find the unit a text spells, quickly where it was met before."""
-    from flowkit.importers.words.units import water_column
-
-    unit = find_unit(spelled, quantities) or water_column(spelled)
+    unit = find_unit(spelled, quantities)
     return unit if unit is None or quantities is None or unit.quantity in quantities else None
 
 
@@ -80,7 +79,7 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
         if fraction is not None:
             return fraction
     if match is None:
-        return EMPTY
+        return _marked(plain, decimal_comma)
     if match["unit"] and match["unit"].rstrip("\"″”'.)] \tminch")[-1:].isdigit():
         bracket = _BOTH_UNITS.match(plain)
         if bracket is not None:
@@ -88,11 +87,28 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
     spelled = (match["unit"] or "").strip()
     shown = spelled in ("Hz", "div") or (spelled == "V" and "." in plain)  # by a meter; "16 V" are valves
     if spelled and not shown and (known_unit(spelled) is None or known_unit(plain) is not None):
-        return EMPTY  # no unit, or a unit with a number in it: .001"
+        return _marked(plain, decimal_comma)  # no unit, or a unit with a number in it: .001"
     value = _number(match["number"].strip().rstrip(".,"), decimal_comma)
     return EMPTY if value is None else Cell(value, spelled)
 
 
+def _marked(text: str, decimal_comma: bool | None) -> Cell:
+    """Read ``186*`` and ``~126``, numbers with the mark of a footnote or a doubt."""
+    named = _LIFT_CELL.fullmatch(text)
+    words = [word for word in named.group("lead", "tail") if word] if named else []
+    if named and len(words) == 1 and PHRASES.get(fold(words[0]), ("",))[0] == "lift":
+        cell = _read_text(named["number"], decimal_comma)  # "2 mm lift", "lift .100"
+        return cell if cell.unit or "." in named["number"] else EMPTY
+    found = _MARKED.fullmatch(text)
+    return _read_text(found[1] or found[2], decimal_comma)._replace(mark=text) if found else EMPTY
+
+
+_LIFT_CELL = re.compile(
+    r"(?P<lead>[^\W\d]{3,8})?\s*(?P<number>\d*[.,]?\d+\s*(?:mm|in|inch|thou|\")?)\s*(?P<tail>[^\W\d]{3,8})?"
+)
+_MARKED = re.compile(
+    r"[~≈]?\s*(\d*[.,]?\d+\s*[^\W\d]*(?:/\w+)?)\s*(?:\*+|[†‡]|\(?\?+\)?|\(\*\))|[~≈]\s*(?=\d|[.,]\d)(.+)"
+)
 _VULGAR = {"½": 1 / 2, "¼": 1 / 4, "¾": 3 / 4, "⅛": 1 / 8, "⅜": 3 / 8, "⅝": 5 / 8, "⅞": 7 / 8}
 _FRACTION = re.compile(r"(?:(\d{1,2})[\s-]+)?(\d{1,2})/(\d{1,2})\s*(in\.?|inch|inches|[\"″”]|'')?")
 _BOTH_UNITS = re.compile(r"([-+]?[\d.,]+\s*[^\d\s()/=]{1,8})\s*[(\[/=]\s*[\d.,]+\s*[^\d\s()]{1,8}[)\]]?$")

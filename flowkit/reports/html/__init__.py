@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from flowkit.analysis.results import Comparison, Gain
-from flowkit.analysis.sentences import factors, headline
+from flowkit.analysis.sentences import changed_words, factors, headline
 from flowkit.drawing.curves import variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
@@ -97,15 +97,15 @@ def step_rows(comparison: Comparison) -> tuple[StepRow, ...]:
 def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]]) -> StepRow:
     """Return one row of the table of steps."""
     known = [gain for _, gain in gains if gain is not None]
-    changed = list(dict.fromkeys(factor for gain in known for factor in factors(gain)))
-    said = bool(changed) or all(gain.unchanged for gain in known)
+    changed = list(dict.fromkeys(filter(None, map(changed_words, known))))
+    said = any(map(factors, known)) or all(gain.unchanged for gain in known)
     cells = tuple(
         None
         if gain is None
         else GainCell(side, percent_text(gain.mean_flow_gain), interval_text(gain), _verdict(gain), bool(gain.resolved))
         for side, gain in gains
     )
-    return StepRow(name, place, ", ".join(changed) or ("nothing" if said else "not stated yet"), said, cells)
+    return StepRow(name, place, "; ".join(changed) or ("nothing" if said else "not stated yet"), said, cells)
 
 
 def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:

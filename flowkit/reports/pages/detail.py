@@ -210,16 +210,15 @@ def write_ratio_tables(stream: Stream, comparison: Comparison, names: Names, dis
         columns = fit_columns(
             [replace(column, align="right") for column in _gains_columns(heads, rows)], width, most=44.0
         )
-        between = any(cell.style == "italic" for row in rows for cell in row.cells)
-        return Table("", columns, tuple(rows), ("italic: between measured lifts",) if between else ())
+        return Table("", columns, tuple(rows), _notes(rows))
 
     at_lift = [
-        Row((Cell(lift_text(lift, display)), *(_ratio(*ratio_between(pair, lift)) for pair in pairs.values())))
+        Row((Cell(lift_text(lift, display)), *(_figure(*ratio_between(pair, lift), 2) for pair in pairs.values())))
         for lift in ratio_lifts(comparison)
     ]
     known = {(point.variant, point.at): point.ratio for point in comparison.ratio_at_fraction}
     at_share = [
-        Row((Cell(percent_figure(at, 0)), *(_ratio(known.get((name, at)), True) for name in pairs)))
+        Row((Cell(percent_figure(at, 0)), *(_figure(known.get((name, at)), True, 2) for name in pairs)))
         for at in sorted({at for _, at in known})
     ]
     tables = [
@@ -235,11 +234,11 @@ def write_ratio_tables(stream: Stream, comparison: Comparison, names: Names, dis
         stream.tables(tables)
 
 
-def _ratio(value: float | None, known: bool) -> Cell:
-    """Return a ratio, italic where it lies between measured lifts."""
+def _figure(value: float | None, known: bool, digits: int) -> Cell:
+    """Return a figure, italic where it lies between measured lifts."""
     if value is None:
         return Cell(NOTHING, "dim")
-    return Cell(numeral(value, 2), "plain" if known else "italic")
+    return Cell(numeral(value, digits), "plain" if known else "italic")
 
 
 DETAIL_PANEL = 150.0
@@ -521,15 +520,11 @@ def _velocity_table(side: Side, result: SideComparison, width: float, names: Nam
         cells = [Cell(lift_text(lift, display))]
         for variant in variants:
             value, measured = velocity_between(variant, lift)
-            cells.append(
-                Cell(NOTHING, "dim")
-                if value is None
-                else Cell(numeral(value / scale, 1), "plain" if measured else "italic")
-            )
+            cells.append(_figure(value and value / scale, measured, 1))
         rows.append(Row(tuple(cells)))
     group = f"mean port velocity, {unit}"
     heads = [(names.head(variant.name), group, names.place[variant.name]) for variant in variants]
-    columns = _velocity_columns(heads, rows, width, display)
+    columns = _over_lifts(heads, rows, width, display)
     return Table(side.capitalize(), columns, tuple(rows), _notes(rows), filled=side == "intake")
 
 
@@ -538,17 +533,17 @@ def _notes(rows: Sequence[Row]) -> tuple[str, ...]:
     return _ITALIC if any("italic" in cell.style for row in rows for cell in row.cells) else ()
 
 
-def _velocity_columns(
-    heads: Sequence[tuple[str, str, int | None]], rows: Sequence[Row], width: float, display: Display
+def _over_lifts(
+    heads: Sequence[tuple[str, str, int | None]], rows: Sequence[Row], width: float, display: Display, air: float = 9.0
 ) -> tuple[Column, ...]:
-    """Return the column of lifts, and one a head under its group."""
+    """Return the column of lifts, and one a head under its group, which has some air about it."""
     first = f"lift, {display.lift}"
     columns = [Column((first,), needed_width([first], size=SIZES.small, gap=0.0))]
     for place, (head, group, variant) in enumerate(heads, 1):
         longest = max(text_width(word, SIZES.small) for word in head.split())
         cells = needed_width([row.cells[place].text for row in rows], gap=4.5)
         members = sum(other == group for _, other, _ in heads)
-        need = max(cells, longest + 4.5, (text_width(group, SIZES.small) + 9.0) / members)
+        need = max(cells, longest + 4.5, (text_width(group, SIZES.small) + air) / members)
         columns.append(Column((head,), need, group, variant))
     fitted = fit_columns(columns, width, most=44.0)
     return tuple(
@@ -593,7 +588,7 @@ def _expected_table(side: Side, result: SideComparison, width: float, names: Nam
         for gain in steps
         for head in ("measured", "by geometry")
     ]
-    columns = _velocity_columns(heads, rows, width, display)
+    columns = _over_lifts(heads, rows, width, display)
     return Table(side.capitalize(), columns, tuple(rows), _notes(rows), filled=side == "intake")
 
 
@@ -770,26 +765,15 @@ def _areas_table(
         Row((Cell(lift_text(lift, display)), *(_cell(variant, values, lift) for variant, values in wanted)))
         for lift in lifts
     ]
-    head: Callable[[str], str] = names.head
-    columns = [Column((f"lift, {display.lift}",), needed_width([f"lift, {display.lift}"], size=SIZES.small, gap=0.0))]
-    for place, (variant, _) in enumerate(wanted, 1):
-        texts = [row.cells[place].text for row in rows]
-        longest = max(text_width(word, SIZES.small) for word in head(variant.name).split())
-        need = max(needed_width(texts, gap=4.5), longest + 4.5, (text_width(words, SIZES.small) + 8.0) / len(wanted))
-        columns.append(Column((head(variant.name),), need, words, names.place[variant.name]))
-    fitted = [
-        Column(tuple(wrap(c.head[0], max(c.width - 3.0, 12.0), SIZES.small)), c.width, c.group, c.variant, c.align)
-        for c in fit_columns(columns, width, most=44.0)
-    ]
-    notes = ("italic: between measured lifts",) if any(c.style == "italic" for row in rows for c in row.cells) else ()
-    return Table(side.capitalize(), tuple(fitted), tuple(rows), notes, filled=side == "intake")
+    heads = [(names.head(variant.name), words, names.place[variant.name]) for variant, _ in wanted]
+    columns = _over_lifts(heads, rows, width, display, air=8.0)
+    return Table(side.capitalize(), columns, tuple(rows), _notes(rows), filled=side == "intake")
 
 
 def _cell(variant: VariantFlow, values: Sequence[float], lift_m: float) -> Cell:
     """Return a coefficient at a lift, italic where it lies between measured lifts."""
     lifts = [round(lift, 6) for lift in variant.coefficients.lifts_m] if variant.coefficients else []
     if lift_m in lifts:
-        return Cell(numeral(values[lifts.index(lift_m)], 3))
-    if len(lifts) < 2 or not lifts[0] <= lift_m <= lifts[-1]:
-        return Cell(NOTHING, "dim")
-    return Cell(numeral(float(pchip(lifts, values)(lift_m)), 3), "italic")
+        return _figure(values[lifts.index(lift_m)], True, 3)
+    inside = len(lifts) > 1 and lifts[0] <= lift_m <= lifts[-1]
+    return _figure(float(pchip(lifts, values)(lift_m)) if inside else None, False, 3)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from flowkit.analysis.results import Gain
+from flowkit.analysis.sentences import changed_words as listed_changes
 from flowkit.analysis.sentences import factors
 from flowkit.reports.attach.tables import plain
 
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
 def changed_words(gain: Gain) -> str:
     """Say what changed between two variants, and whether the gain belongs to it alone."""
     if gain.changed:
-        words = ", ".join(factors(gain))
-        return words if gain.attributable else f"{words} (together)"
+        words = listed_changes(gain)
+        return words if gain.attributable or len(factors(gain)) < 2 else f"{words} (together)"
     return "not declared" if gain.unknown else "nothing: repeatability"
 
 
@@ -264,7 +265,7 @@ class Pen:
         pages_wide = max(1, math.ceil(width / _WIDEST))
         across = width / pages_wide > _PORTRAIT_WIDTH
         sheet.page_setup.orientation = "landscape" if across else "portrait"
-        # CorrectionSummary to fit, some programs also blow up what is narrower than the page.
+        # Set to fit, some programs also enlarge what is narrower than the page.
         if width / pages_wide > (_ACROSS if across else _UPRIGHT):
             sheet.page_setup.fitToWidth = pages_wide
             sheet.page_setup.fitToHeight = 0

@@ -17,7 +17,7 @@ class Check:
     name : str
         What is checked, in words.
     source : str
-        Where the figure stands, with "from memory" or "common practice, no source" where so.
+        Where the figure is found, with "from memory" or "common practice, no source" where so.
     expected : float
         The figure, in `unit`.
     tolerance : float

@@ -332,7 +332,7 @@ def _tables() -> tuple[Check, ...]:
     ]
     source = (
         "JSME Mechanical Engineering Dictionary, entry mean inlet Mach number, 11:1002813: Z = A_p·S_p/(a·A) with the "
-        "mean effective area A; a = 343.2 m/s of air at 20 °C. Taylor, vol. 1, ch. 6, from memory"
+        "mean effective area A; a = 343.2 m/s of air at 20 °C. Taylor, vol. 1, ch. 6, was not read"
     )
     checks.append(Check("Mach index at the speed reported for 0.5", source, 0.5, 1e-4, "", _mach_at_half))
     return tuple(checks)
