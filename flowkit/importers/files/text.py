@@ -199,7 +199,8 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
 def _sample(lines: Sequence[str]) -> list[str]:
     """Take the lines that begin with a number; where there are none, those that hold one."""
     lines = [line for line in lines if not RULE.fullmatch(line)]
-    leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
+    numbered = [line for line in lines if any(mark.isdigit() for mark in line)]
+    leading = [line for line in numbered if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−")]
     if len(leading) < 2:
         heads = [line for line in lines if line.lstrip()[:1] != "#" or _HEADING_MARK.match(line)]
         leading = [line for line in heads if any(mark.isdigit() for mark in line)]
@@ -454,9 +455,13 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
 
 def _is_said(text: str) -> bool:
     """Whether a line states conditions and heads nothing: labels with their quantities."""
+    from flowkit.importers.words.labels import mentions
     from flowkit.importers.words.phrases import pairs
 
-    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in pairs(text)[0])
+    if any(mention.kind == "lift" for mention in mentions(text)):
+        return False
+    said = not is_numeric(text.split(maxsplit=1)[0]) and pairs(text)[0]  # behind numbers it is beside them
+    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in said or ())
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
@@ -798,7 +803,12 @@ def _bars(line: str) -> tuple[int, ...]:
 def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
     """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
     own = (-1, *_bars(line), len(line))
-    if len(own) - 2 >= len(bars) or len(own) != len(cells) + 1 or not all(at in bars for at in own[1:-1]):
+    if (
+        not line.startswith("|")
+        or len(own) - 2 >= len(bars)
+        or len(own) != len(cells) + 1
+        or not all(at in bars for at in own[1:-1])
+    ):
         return cells
     under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
     return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]
@@ -819,7 +829,7 @@ def _row(cells: list[str]) -> Row:
 def _cell_pattern(delimiter: str) -> re.Pattern[str]:
     """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain."""
     end = rf"(?={re.escape(delimiter)}|\n|\Z)"
-    inches = rf"(?!(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
+    inches = rf"(?![ ]*(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
     return re.compile(rf'[ ]*"{inches}((?:[^"]++|"")*+)"[ ]*{end}|([^{re.escape(delimiter)}\n]*)', re.IGNORECASE)
 
 
