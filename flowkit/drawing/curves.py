@@ -481,6 +481,7 @@ def curve_name(test: FlowTest | CorrectedTest, *, without: Collection[str] = ("h
 
 
 def short(text: str, letters: int) -> str:
-    """Cut a text to so many letters, an ellipsis at its end where something is missing."""
+    """Cut a text to so many letters in its middle: names that begin alike mostly end differently."""
     text = " ".join(text.split())
-    return text if len(text) <= letters else text[: letters - 1].rstrip() + "…"
+    end = (letters - 1) // 2
+    return text if len(text) <= letters else f"{text[: letters - 1 - end].rstrip()}…{text[-end:].lstrip()}"

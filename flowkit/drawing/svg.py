@@ -234,8 +234,9 @@ class _Frame:
         y_low = 0.0 if from_zero and low >= 0 else low - spare
         first, last = min(xs, default=0.0), max(xs, default=1.0)
         # Narrow screens show the left 82 % alone, without the names, as large as the screen is wide (charts.css).
-        wide = max((_width(short(line.name, 26)) for line in lines), default=0.0)
-        right = max(size[0] * 0.45, min(size[0] - wide - 22.0, size[0] * 0.805))
+        wide = max((_width(_label(line.name)) for line in lines), default=0.0)
+        # On screens up to 1150 px wide the names are larger (charts.css).
+        right = max(size[0] * 0.45, min(size[0] - 1.13 * wide - 16.0, size[0] * 0.805))
         return cls(
             left=52.0, right=right, upper=26.0, lower=size[1] - 40.0,
             x_low=0.0 if from_zero or first >= 0 > first - 0.5 * (last - first) else first,
@@ -275,6 +276,14 @@ class _Frame:
 def _width(text: str) -> float:
     """Return about how wide a line of text is in any sans-serif typeface [px]."""
     return sum(_TEXT * (1.0 if unicodedata.east_asian_width(c) in "WF" else 0.57) for c in text)
+
+
+def _label(name: str) -> str:
+    """Return a name as it is written at a line's end, no wider than 26 Latin letters are."""
+    letters = 26
+    while _width(short(name, letters)) > 26 * 0.57 * _TEXT:
+        letters -= 1
+    return short(name, letters)
 
 
 def _ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
@@ -358,7 +367,7 @@ def _line_group(
         parts.append(
             f'<path class="leader" d="M{tip:.1f} {frame.y(line.ys[-1]):.1f}L{x - 2:.1f} {y:.1f}" stroke-width="0.7"/>'
             f'<text class="name" x="{x:.1f}" y="{y + 4:.1f}" fill="{look.text_color}" stroke="none">'
-            f"{escape(short(line.name, 26))}</text>"
+            f"{escape(_label(line.name))}</text>"
         )
     return "".join([*parts, "</g>"])
 

@@ -201,7 +201,10 @@ class WideTable:
 
     def _tables(self, width: int) -> Iterable[Table]:
         """Yield tables that fit a width, whole blocks in each; heads take one line where there is room."""
-        labels = ["\n".join(broken(printable(label), max(_NAME, width // 3))) for label in self.labels]
+        needs = [sum(_room(*column, _HEAD) + _BETWEEN_COLUMNS for column in block) for block in self.blocks]
+        least = max(map(_longest_word, self.labels))
+        names = min(max(_NAME, width // 3), max(width - max(needs, default=0), least))
+        labels = ["\n".join(broken(printable(label), names)) for label in self.labels]
         first = max(_columns(line) for label in labels for line in label.split("\n"))
         every = [column for block in self.blocks for column in block]
         whole = first + sum(_room(*column, _WIDE) + _BETWEEN_COLUMNS for column in every)
