@@ -71,7 +71,7 @@ def _decoded(data: bytes) -> str:
     if b"\x00" in data:
         guess = _utf16_without_mark(data)
         if guess is None:
-            raise SheetError("the file holds zero bytes, so it is not a text file", _REMEDY)
+            raise SheetError("this is not text: it has NUL characters in it", _REMEDY)
         return _strictly(data, guess)
     try:
         return data.decode("utf-8")
@@ -250,8 +250,7 @@ _WORD = re.compile(r"\S+")
 RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(NamedTuple):
     """A piece of a line and where it is."""
 
     start: int
@@ -265,12 +264,20 @@ Span = tuple[int, int]
 _PROSE = 160  # a longer line of words with single blanks is prose, and never cut
 
 
-class Line(NamedTuple):
-    """A line of text cut at blanks: at every one, and at the wide ones only."""
+@dataclass(slots=True)
+class Line:
+    """A line of text cut at blanks: at the wide ones, and, where that is asked for, at every one."""
 
     wide: list[Piece]
-    words: list[Piece]
+    every: list[Piece] | str  # the pieces between blanks, or the text they are cut from
     rule: bool = False
+
+    @property
+    def words(self) -> list[Piece]:
+        """The line cut at every blank."""
+        if isinstance(self.every, str):
+            self.every = _pieces(_WORD, self.every)
+        return self.every
 
     @property
     def text(self) -> str:
@@ -291,15 +298,10 @@ class Line(NamedTuple):
             return cls([], [], rule=True)
         if len(spread) > _PROSE and spread[0].isalpha() and "  " not in spread:
             return cls([Piece(0, len(spread), spread.strip())], [])
-        wide, words = _pieces(_WIDE, spread), _pieces(_WORD, spread)
+        wide = _pieces(_WIDE, spread)
         if " : " in spread:  # labels with their colons one below the other: "DEPRESSION    : 28 in H2O"
             wide = [Piece(p.start + 2, p.end, p.text[2:]) if p.text.startswith(": ") else p for p in wide]
-        if spread.isascii():
-            return cls(wide, words)
-        # A Chinese, Japanese or Korean letter is two columns wide.
-        at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in spread)]
-        placed = [[Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)]
-        return cls(placed[0], placed[1])
+        return cls(wide, spread)
 
 
 def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
@@ -334,8 +336,12 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
 
 
 def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
-    """Cut a line, keeping where each piece is."""
-    return [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+    """Cut a line, keeping where each piece is; a Chinese, Japanese or Korean letter is two columns wide."""
+    found = [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+    if line.isascii():
+        return found
+    at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in line)]
+    return [Piece(at[piece.start], at[piece.end], piece.text) for piece in found]
 
 
 def _in_order(pieces: list[Piece]) -> Row:
@@ -355,16 +361,20 @@ def _data_lines(lines: Sequence[Line]) -> list[list[Piece] | None]:
 
 
 _LABEL_WORDS = 5
+_NUMBER_OR_GAP = r"\s+(?:\S*\d\S*|[-–—]+|n\S{1,3})"
+_SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)", re.IGNORECASE)
 
 
 def _labelled(line: Line) -> list[Piece] | None:
     """Cut ``INTAKE CFM : 25.1 48.0 70.2``, a label and three numbers or more, perhaps with their unit behind them."""
+    if len(line.wide) > 2 or not _SOME_NUMBERS.search(" ".join(piece.text for piece in line.wide)):
+        return None
     words = [word for word in line.words if word.text != ":"]
     first = next((nth for nth, word in enumerate(words) if is_numeric(word.text)), 0)
     last = next(
         (nth for nth, word in enumerate(words[first:], first) if not is_numeric(word.text, gaps=True)), len(words)
     )
-    if len(line.wide) > 2 or not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
+    if not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
         return None
     label = _one(words[:first])
     if last < len(words):
@@ -378,7 +388,7 @@ def _labelled(line: Line) -> list[Piece] | None:
 
 def _data_pieces(line: Line) -> list[Piece] | None:
     """Cut a line of numbers (behind a label, perhaps); None where it is not one."""
-    wide, words = line.wide, line.words
+    wide = line.wide
     if (
         len(wide) >= 2
         and (len(wide) >= 3 or is_numeric(wide[0].text))
@@ -390,9 +400,10 @@ def _data_pieces(line: Line) -> list[Piece] | None:
     noted = _with_note(wide)
     if noted is not None:
         return noted
-    if len(words) >= 2 and is_numeric(words[0].text) and all(is_numeric(piece.text, gaps=True) for piece in words):
-        return words
-    return None
+    if not wide or not is_numeric(wide[0].text.partition(" ")[0]):
+        return None
+    words = line.words
+    return words if len(words) > 1 and all(is_numeric(word.text, gaps=True) for word in words) else None
 
 
 def _is_quantity(text: str) -> bool:

@@ -274,7 +274,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
     """Refuse a sheet that mentions flow and has columns of numbers but no heading of lifts."""
     if reading.grid.formula_gaps and lift_cells(reading.view):
         reading.findings += formula_gaps(reading)
-    if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.grid):
+    if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.view):
         return
     view = reading.view
     for row in range(min(len(view.rows), UNHEADED_SEARCH)):
