@@ -19,7 +19,7 @@ _PAIRS = 3  # in a line
 _KEPT = frozenset({"lift", "flow", "intake", "exhaust", "port", "head", "run", "position", "number"})
 _FIGURES = frozenset({"lift", "flow", "intake", "exhaust"})
 _LONGEST = 400
-_CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])")  # commas without a blank cut cells
+_CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])|\S {2,}\S")  # cells, not words
 _JOINS = re.compile(r"[=:@→>/]")
 
 
@@ -61,7 +61,7 @@ def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
 
 def _cut(line: str) -> _Line | None:
     """Cut a line at its figures; None where it has less than two, or is cut by other marks."""
-    if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line):
+    if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line.strip()):
         return None
     found = tuple(f for f in quantities(line) if not line[: f.start].rstrip().endswith("#"))
     if len(found) < 2:
