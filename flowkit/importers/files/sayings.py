@@ -19,7 +19,7 @@ _PAIRS = 3  # in a line
 _KEPT = frozenset({"lift", "flow", "intake", "exhaust", "port", "head", "run", "position", "number"})
 _FIGURES = frozenset({"lift", "flow", "intake", "exhaust"})
 _LONGEST = 400
-_CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])|\S {2,}\S")  # cells, not words
+_CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])")  # commas without a blank cut cells
 _JOINS = re.compile(r"[=:@→>/]")
 
 
@@ -63,6 +63,8 @@ def _cut(line: str) -> _Line | None:
     """Cut a line at its figures; None where it has less than two, or is cut by other marks."""
     if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line.strip()):
         return None
+    if "  " in line.strip() and not any(m.kind == "lift" and not m.start for m in mentions(line.strip())):
+        return None  # cells below headings
     found = tuple(f for f in quantities(line) if not line[: f.start].rstrip().endswith("#"))
     if len(found) < 2:
         return None
