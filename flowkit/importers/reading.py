@@ -183,10 +183,18 @@ def _help(reading: SheetReading) -> None:
             return
 
 
+_LOOSE = 6  # numbers that lie about
+
+
 def _no_table(grids: Sequence[Grid]) -> SheetError:
     """Say that a file holds no table."""
     remedy = f"if there should be one, {MAPPING_HINT}"
     numbers = [grid for grid in grids if not grid.hidden and has_numbers(grid)]
+    if not numbers and sum("".join(upright(grid).kinds).count("n") for grid in grids) >= _LOOSE:
+        remedy = (
+            "its numbers are not in rows and columns, as when a page is copied as text; ask for the sheet itself, or "
+            "type it into a blank one (flowkit blank): a line for each lift with its flows beside it"
+        )
     if numbers:
         remedy = f"if there is one, {PROPOSED}{stanza(numbers[0])}"
     return SheetError(

@@ -78,7 +78,7 @@ def test_numbers_stand_in_the_sheet_in_the_units_of_the_job() -> None:
     book = openpyxl.load_workbook(io.BytesIO(add_sheets(build_xlsx(), contents, png(), "b.xlsx").data))
     rows = list(book["Flow numbers"].iter_rows(values_only=True))
     side = contents.comparison.sides["intake"]
-    assert rows[2][0] == "Intake flow at 6.97 kPa, L/s"
+    assert rows[2][0] == "Intake flow at 28 inH2O, L/s"  # as the pages have it
     assert rows[3][:5] == ("lift, mm", *(item.name for item in side.variants))
     assert rows[4][0] == pytest.approx(side.variants[0].lifts_m[0] * 1000, rel=1e-12)
     assert rows[4][1] == pytest.approx(side.variants[0].flow_m3_s[0] * 1000, rel=1e-12)

@@ -645,9 +645,8 @@ def grid_of_text(text: str, label: str, *, markup: bool) -> Grid:
 
     if not markup:
         return grid_of_lines(text_lines(text), label)
-    rows, numbers = markup_rows(text, grid_of_lines)
-    comma = decimal_comma([cell for row in rows for cell in row if cell])
-    return Grid(label, None, tuple(rows), lines=tuple(numbers), decimal_comma=comma)
+    grid = markup_rows(text, label, grid_of_lines)
+    return replace(grid, decimal_comma=decimal_comma([str(cell) for row in grid.rows for cell in row if cell]))
 
 
 def _without_strays(grid: Grid) -> Grid:
@@ -681,6 +680,7 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
     stated = re.fullmatch(r'"?sep=([,;|\t])"?', lines[0].rstrip(" "), re.IGNORECASE)
     text = "\n".join(lines)
     delimiter = stated[1] if stated else find_delimiter(text, lines)
+    lines = _evened(lines) if delimiter == "\t" and "\t\t" in text else lines
     rows, numbers, comments = _cut(lines, 1 if stated else 0, delimiter)
     rows, numbers, comments = _header_from_comment(rows, numbers, comments, delimiter)
     if sum(map(len, rows)) > MAX_CELLS:
@@ -697,6 +697,18 @@ def grid_of_lines(lines: list[str], label: str) -> Grid:
         label, None, tuple(rows), lines=tuple(numbers), comments=tuple(comments), delimiter=delimiter,
         decimal_comma=comma,
     )  # fmt: skip
+
+
+def _evened(lines: list[str]) -> list[str]:
+    """Take several tabs for one where only then all lines of a table have as many cells: typed to look aligned."""
+    tabbed = [line for line in lines if "\t" in line.strip()]
+    single = [re.sub(r"\t+", "\t", line.strip()) for line in tabbed]
+    uneven = len({line.rstrip().count("\t") for line in tabbed}) > 1
+    return (
+        [re.sub(r"\t+", "\t", line) for line in lines]
+        if uneven and len({s.count("\t") for s in single}) == 1
+        else lines
+    )
 
 
 def _prose_joined(rows: list[Row], lines: list[str], numbers: list[int], delimiter: str) -> list[Row]:

@@ -123,6 +123,11 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"  # V, A or K of a meter
     _decide_averages(columns)
+    for column in columns:
+        if column.code == "in" and fold(column.text) == "in":  # beside "mm" the same lifts in inches, and no intake
+            ratios = _to_lifts(table, column)
+            if ratios and all(isclose(ratio, 1 / 25.4, rel_tol=0.05) for ratio in ratios):
+                column.role, column.why, column.code = "ignored", "a second column of lifts", None
     findings += name_columns(table, columns, context.side, context.words)
     _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, context)
@@ -136,16 +141,21 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
 
 def _lifts_apart(table: Table, columns: Sequence[Column]) -> list[Finding]:
     """Ask about a second column of lifts that is not the first one in another unit: each side may have its own."""
-    axis, label = table.axis, table.axis.label
+    label = table.axis.label
     for column in (c for c in columns if c.why == "a second column of lifts" and "lift" in c.own):
-        lifts = {row: table.view.cells[row][axis.column].value for row in axis.rows}
-        ratios = [value / lift for row, value in _values(table, column).items() if (lift := lifts[row]) and value]
+        ratios = _to_lifts(table, column)
         alike = len(ratios) < 3 or max(ratios) <= LIFTS_AGREE * min(ratios)
         same_unit = label is not None and column.unit == label.unit
         if not alike or (same_unit and ratios and not isclose(ratios[-1], 1.0, rel_tol=AGREE)):
             what = f"the lifts under {column.text!r} are not those in the other column of lifts"
             return [unreadable(column.source(table), f"{what}; say which flows they belong to")]
     return []
+
+
+def _to_lifts(table: Table, column: Column) -> list[float]:
+    """The figures of a column over the lifts of their rows."""
+    lifts = {row: table.view.cells[row][table.axis.column].value for row in table.axis.rows}
+    return [value / lift for row, value in _values(table, column).items() if (lift := lifts[row]) and value]
 
 
 # What is over a column.
@@ -333,6 +343,8 @@ def _name_by_rows(table: Table, column: Column) -> None:
         said = parse_label(text)
         if label.kind == "valve_head" and said.side is None:
             continue
+        if measures(said.unit, *FLOW_QUANTITIES) and said.names and column.unit is None:
+            column.unit, column.unit_text, column.text = said.unit, said.unit_text, column.text or text
         if label.kind in ("side", "valve_head"):
             column.side, column.code = said.side or column.side, said.code or column.code
             column.letter = said.letter or column.letter

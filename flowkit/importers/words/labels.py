@@ -114,6 +114,7 @@ _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
+_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
@@ -251,6 +252,7 @@ def _without_pressure(clean: str) -> Label:
     unit, unit_text, clean, foreign = take_unit(clean)
     if unit is not None and "/" in clean:  # "Flow in m3/h, lift in mm": a second unit names nothing
         clean = " ".join(word for word in clean.split() if "/" not in word or find_unit(word.strip(",;:")) is None)
+    clean = _DENSITY.sub(" ", clean)
     flow = unit is not None and unit.quantity in FLOW_QUANTITIES
     return _Reader(list(mentions(clean)), clean, flow=flow).label(unit, unit_text, foreign)
 
