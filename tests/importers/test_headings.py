@@ -5,8 +5,6 @@ The headings are a person's own trials of what operators write (common practice,
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import openpyxl
 import pytest
 
