@@ -269,7 +269,7 @@ def validation_page(without: Callable[[str], bool] = lambda name: False) -> str:
     The figures of checks whose name is to be left out stay empty (tests, where they cost too much).
     """
     parts = [
-        "# Validation\n\nEvery figure below comes from outside the project and is computed anew when the tests "
+        "# Validation\n\nEvery figure below comes from outside the project and is computed again when the tests "
         "run; the page is generated from the same checks (`tests/published/checks`). The tolerance is the printed "
         "precision of the source "
         'unless it says otherwise. "From memory" and "common practice" are said where that is so.\n',

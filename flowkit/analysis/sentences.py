@@ -409,7 +409,7 @@ def _next(  # noqa: PLR0911
         )
     gains = [(side, gain) for side, gain in gains if not measures_drift(sides, side, gain)]
     if any(gain.drift_unknown and "" in gain.sessions for _, gain in gains):
-        return "Next: put the days on which these sheets were flowed in the job; that settles it for all of them."
+        return "Next: put the dates these sheets were flowed in the job; that settles it for all of them."
     if any(gain.drift_unknown for _, gain in gains):
         return (
             "Next time: read a check plate in every session, or flow a port that was not worked on in both; for these "

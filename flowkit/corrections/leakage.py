@@ -80,8 +80,8 @@ def correct_leakage(
             "flow-negative",
             "error",
             test.id,
-            f"A leakage of {flow_as_read(test, leak, volume=True)} is below zero, so that it was not taken off; "
-            "check the leakage and its sign; state the right one in the job.",
+            f"A leakage of {flow_as_read(test, leak, volume=True)} is below zero, so it was not taken off; "
+            "check the leakage and its sign, and state the right one in the job.",
         )
         reason = "the leakage is below zero"
         return skipped("leakage", FORMULA, flow, reason, inputs={"leak_m3_s": leak}, findings=(finding,))

@@ -28,11 +28,14 @@ _FACTOR_WORDS = frozenset(fold(word) for words in FACTORS.values() for word in w
 _TIMES = re.compile(r"([^\W\d_][\w/³]*)\s*(?:[x×*÷]\s*\d|/\s*1?0+\b)")
 _AMISS = re.compile(
     r"\b(?:should (?:read|be|have)|must read|ignore|disregard|do not use|don't use|instead of|typo|misread|mistake|"
-    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken))\b"
+    r"wrong (?:figure|number|value|reading|unit|pressure)s?|not corrected|already (?:off|out|deducted|taken)|"
+    r"korrektur|falsch|verschrieben|statt|erratum|erreur|au lieu de|equivocad[oa]|en lugar de|sbagliat[oa]|invece di|"
+    r"verkeerd|in plaats van|błędn[aey]|zamiast|felaktig|istället för|errad[oa]|em vez de)\b|訂正|間違い"
     r"|\b(?:reads?|is|are|was|were)\s+(?:about\s+)?\d+(?:[.,]\d+)?\s*%\s*(?:too\s+)?(?:low|high)\b",
     re.IGNORECASE,
 )
 _CLAUSE = re.compile(r"[.;!]\s+")
+_LABELLED = re.compile(r"\s*(?:[^\s:]+\s+){0,2}[^\s:]+:\s")
 _SHOWN = 4  # remarks are named before the rest are counted
 _RAN = re.compile(
     r"\b(?:ran|bench|depression|pulled|drew|vacuum)\b[^.;]*\b(?:at|only|to)\s+(\d+(?:[.,]\d+)?)(?![\w.,:]*\d)", re.I
@@ -59,6 +62,8 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
                 shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
+                if "an air" in what:
+                    remedy = "leave that cell out (leave_out), and if they were, the day's air as well"
                 found.append(refused(source, f"{shown!r} {what}; {remedy}"))
     return found
 
@@ -88,8 +93,15 @@ def _remarks(reading: SheetReading) -> list[Finding]:
 
 def _is_remark(text: str) -> bool:
     """Whether a text has a sentence that is no label with its value."""
-    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3]
+    if _LABELLED.match(text):
+        return False
+    clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
     return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+
+
+def _is_of_trade(text: str) -> bool:
+    """Whether a text has a word of the trade or a number: "Sent from my phone" has none."""
+    return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
 def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:
@@ -116,6 +128,7 @@ class _Used:
         self.units = {test.units.flow.unit for test in tests}
         self.lifts = {point.lift_m for test in tests for point in test.points}
         self.sided = all(test.side for test in tests)
+        self.aired = any(t.conditions.air_temperature_k or t.conditions.barometer_pa for t in tests)
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
@@ -140,6 +153,8 @@ class _Used:
             numbers = tuple(n for n in numbers if n.unit or not _FOREIGN_UNIT.match(text, n.end))
         if worked and numbers and not self.settled and not all(self._is_used(n, factor=factor) for n in numbers):
             return "says that figures on this sheet were or are to be recalculated, and it is not clear which"
+        if self.aired and not self.settled and _names_standard_air(text, numbers):
+            return "names an air that flows may have been brought to, and it is not clear whether these were"
         if not self.unit_settled and parse_label(text).kind not in CONDITION_FIELDS:  # "Check plate nominal [CFM]"
             other = next(iter(_flow_units(text) - self.units), None)
             if other is not None and self.units:
@@ -200,6 +215,33 @@ def _numbers(text: str) -> list[float]:
 def _is_treated(text: str) -> bool:
     """Whether a text says that figures were corrected, converted or the like."""
     return any(mention.kind == "treatment" and fold(mention.text) not in RAW for mention in mentions(text))
+
+
+_STANDARD = frozenset({"standard", "std", "reference", "ref", "norm", "normal"})
+
+
+def _names_standard_air(text: str, numbers: Sequence[Found]) -> bool:
+    """Whether a temperature or barometer is one that flows are brought to: ``Corrected to 20 °C, 1013 mbar``."""
+    said = mentions(text)
+    for place, mention in enumerate(said):
+        if fold(mention.text) not in _STANDARD and (mention.kind != "treatment" or fold(mention.text) in RAW):
+            continue
+        if place and said[place - 1].kind in CONDITION_FIELDS:
+            continue  # "temp corrected to 20 C": the day's, as read
+        labels = [other.start for other in said[place + 1 :] if other.kind in CONDITION_FIELDS]
+        end = min(labels, default=len(text))
+        of_air = [n for n in numbers if n.unit is not None and mention.end <= n.start < end]
+        if any(n.unit.quantity == "temperature" or _is_barometer(n) for n in of_air if n.unit):
+            return True
+    return False
+
+
+def _is_barometer(number: Found) -> bool:
+    """Whether a pressure is of the size of a barometer's."""
+    assert number.unit is not None
+    if number.unit.quantity != "pressure":
+        return False
+    return any(to_si(value, number.unit.name) > _GAUGE for value in _numbers(number.number))
 
 
 @lru_cache(maxsize=2048)

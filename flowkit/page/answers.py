@@ -10,9 +10,8 @@ from typing import Any
 import tomlkit
 
 from flowkit.errors import JobError
-from flowkit.model import Side
+from flowkit.model import SIDES, Side, one_spelling
 
-SIDES: tuple[Side, ...] = ("intake", "exhaust")
 FACTORS = ("seats", "ports", "valves")
 """What a head's work is usually called; own words come besides."""
 
@@ -192,9 +191,9 @@ def set_value(document: Any, file: str, cell: str, value: str, reason: str) -> s
 
 def add_sheet(document: Any, entry: str, name: str) -> None:
     """Add a sheet to the state of that name, or as a new state at the end."""
-    folded = " ".join(name.casefold().split())
+    folded = one_spelling(name)
     for variant in variants(document):
-        if " ".join(str(variant.get("name", "")).casefold().split()) == folded:
+        if one_spelling(str(variant.get("name", ""))) == folded:
             if entry not in [str(item) for item in variant["sheets"]]:
                 _settle(variant)
                 variant["sheets"].append(entry)

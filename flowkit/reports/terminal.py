@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from flowkit.analysis.results import Comparison, Gain, SideComparison
-from flowkit.analysis.sentences import cause, headline, least_words
+from flowkit.analysis.sentences import SAID, cause, headline, least_words
 from flowkit.engine.results import EngineDifference, EngineResult
 from flowkit.model import Finding
 from flowkit.reports.contents import (
@@ -201,7 +201,10 @@ class WideTable:
 
     def _tables(self, width: int) -> Iterable[Table]:
         """Yield tables that fit a width, whole blocks in each; heads take one line where there is room."""
-        labels = ["\n".join(broken(printable(label), max(_NAME, width // 3))) for label in self.labels]
+        needs = [sum(_room(*column, _HEAD) + _BETWEEN_COLUMNS for column in block) for block in self.blocks]
+        least = max(map(_longest_word, self.labels))
+        names = min(max(_NAME, width // 3), max(width - max(needs, default=0), least))
+        labels = ["\n".join(broken(printable(label), names)) for label in self.labels]
         first = max(_columns(line) for label in labels for line in label.split("\n"))
         every = [column for block in self.blocks for column in block]
         whole = first + sum(_room(*column, _WIDE) + _BETWEEN_COLUMNS for column in every)
@@ -287,6 +290,8 @@ class _Listing:
         # Words in the last column shrink first: they can be broken.
         most = options.max_width + _BETWEEN_COLUMNS
         spare = most - sum(wide[:-1])
+        whole = _BETWEEN_COLUMNS + _room(self.heads[-1][0], [row[-1] for row in self.rows] or [""], _HEAD)
+        wide[-1] = whole if whole <= spare else wide[-1]
         if self.heads[-1][1] == "left" and len(self.heads) > self.first and _LEAST <= spare < wide[-1]:
             wide[-1] = spare
         fixed = sum(wide[: self.first])
@@ -317,7 +322,7 @@ class _Listing:
         return table
 
 
-def reading_text(result: ReadResult, display: str = "US") -> Parts:
+def reading_text(result: ReadResult) -> Parts:
     """Return what was understood of a sheet for a terminal: a row a test, then the findings."""
     heads = ("state", "side", "port", "run", "points", "lifts", "flows", "pressure", "bore")
     rows = [_reading_row(test) for test in result.tests]
@@ -706,13 +711,18 @@ def _answer(comparison: Comparison, display: Display) -> Parts:
 
 
 _DOUBTS = 2
-"""Warnings shown under the answer, where no sentence says what is in doubt."""
+"""Warnings shown under the answer."""
+
+
+_SAID = ("setup-differs", "drift-unknown", "heads-differ", "few-repeats", *SAID)
+"""Rules of findings that the sentences on what is in doubt say already."""
 
 
 def _doubts(comparison: Comparison) -> Parts:
     """Return the first warnings, and how to see everything else."""
     every = gathered(finding for finding in comparison.findings if finding.severity == "warning")
-    warnings = [] if comparison.parts.get("doubts") else every[:_DOUBTS]
+    said = _SAID if comparison.parts.get("doubts") else ()
+    warnings = [finding for finding in every if finding.rule not in said][:_DOUBTS]
     notes = len(gathered(finding for finding in comparison.findings if finding.severity == "note"))
     left = len(every) - len(warnings)
     more = [f"{left} warning{'s' if left > 1 else ''}"] if left else []

@@ -73,7 +73,7 @@ JOBS = {
     ),
     "sheets without dates": (
         sheet(ports(1.0, 2)), sheet(ports(1.06, 2)), "", STATES,
-        False, ["When were these flowed? All on the same day?", "Next: put the days on which these sheets were flowed"],
+        False, ["When were these flowed? All on the same day?", "Next: put the dates these sheets were flowed"],
     ),
     "two operators": (
         sheet(ports(1.0, 2), DAY, "Operator;Ann"), sheet(ports(1.06, 2), DAY, "Operator;Bert"), "", STATES,

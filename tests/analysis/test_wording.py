@@ -71,7 +71,7 @@ def test_undated_sheets_raise_one_question() -> None:
     result = compared(*heads)
     assert result.parts["doubts"][0].startswith("When were these flowed? All on the same day?")
     assert result.parts["next"] == (
-        "Next: put the days on which these sheets were flowed in the job; that settles it for all of them.",
+        "Next: put the dates these sheets were flowed in the job; that settles it for all of them.",
     )
 
 

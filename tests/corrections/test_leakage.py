@@ -51,7 +51,7 @@ def test_leak_below_zero_is_an_error(leak: float) -> None:
     step = correct_leakage(FLOWS, flow_test(leak_m3_s=leak), setting())
     (finding,) = step.findings
     assert (finding.rule, finding.severity) == ("flow-negative", "error")
-    assert finding.message.endswith("check the leakage and its sign; state the right one in the job.")
+    assert finding.message.endswith("check the leakage and its sign, and state the right one in the job.")
     assert step.flow_m3_s == FLOWS
 
 

@@ -135,7 +135,7 @@ def test_zeros_at_an_open_valve_are_no_readings(tmp_path):
     (tmp_path / "a.csv").write_text("28 inH2O\nLift mm,Intake CFM\n2,45.2\n4,84\n6,112.9\n8,0\n10,0\n")
     result = flowkit.read(tmp_path / "a.csv")
     assert flows(result) == {("intake", None, 1): [(2.0, 45.2), (4.0, 84.0), (6.0, 112.9)]}
-    assert [(f.rule, f.severity) for f in result.findings] == [("not-a-number", "warning")]
+    assert [(f.rule, f.severity) for f in result.findings] == [("not-a-number", "note")]
 
 
 @pytest.mark.parametrize(("factor", "asked"), [(1.01, False), (1.07, True)])
@@ -189,3 +189,64 @@ def test_a_ports_number_before_a_pressure_is_no_range(tmp_path):
     )
     (test,) = flowkit.read(tmp_path / "a.csv").tests
     assert test.conditions.test_pressure_pa == pytest.approx(28 * 249.08891, rel=1e-6)
+
+
+@pytest.mark.parametrize("text", ["Gasket bore 38 mm", "Carb bore 40 mm", "Oil temp 80 °C", "Spring 75 lb at 1.5 in"])
+def test_what_is_of_another_thing_is_not_the_benchs(tmp_path, text):
+    for test in read(tmp_path, "Intake CFM", "Exhaust CFM", text).tests:
+        said = test.conditions
+        assert (said.fixture_bore_m, said.air_temperature_k, said.test_pressure_pa) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["Corrected to 20 °C, 1013 mbar", "Flows corrected to standard air (15 °C, 1013 hPa)", "standard 29.92 inHg 60 F"],
+)
+def test_a_standard_air_is_asked_about_and_not_taken(tmp_path, text):
+    day = tmp_path / "day.csv"
+    for said, asked in (("", False), ("Temp 22 °C", True)):
+        day.write_text(f'Lift mm,Intake CFM\n2,45.2\n4,84\n28 inH2O,\n"{text}",\n{said},\n')
+        result = flowkit.read(day)
+        assert any("an air" in finding.message for finding in result.findings if finding.severity == "error") == asked
+        assert [test.conditions.air_temperature_k for test in result.tests] == [295.15 if asked else None]
+
+
+def test_a_leaks_pressure_is_not_the_tests(tmp_path):
+    for test in read(tmp_path, "Intake CFM", "Exhaust CFM", "Leak test 0.5 CFM at 10 inH2O").tests:
+        assert test.conditions.test_pressure_pa is None
+        assert test.conditions.leak_pressure_pa == pytest.approx(10 * 249.08891, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("cell", "points"),
+    [
+        ("<td>84<sup>1</sup></td>", 3),
+        ('<td style="text-decoration: line-through">99</td>', 2),
+        ("<td><del>99</del></td>", 2),
+        ("<td><span style='text-decoration:line-through'>99</span> 84.0</td>", 3),
+        ("<td>84.0</td></tr><tr style='display:none'><td>5</td><td>99</td>", 3),
+    ],
+)
+def test_what_a_page_shows_struck_small_or_not_at_all(tmp_path, cell, points):
+    rows = f"<tr><td>2</td><td>45.2</td></tr><tr><td>4</td>{cell}</tr><tr><td>6</td><td>112.9</td></tr>"
+    head = "<html><body><p>28 inH<sub>2</sub>O, CFM</p><table><tr><th>Lift mm</th><th>Intake</th></tr>"
+    (tmp_path / "a.html").write_text(f"{head}{rows}</table></body></html>")
+    (test,) = flowkit.read(tmp_path / "a.html").tests
+    assert test.conditions.test_pressure_pa == pytest.approx(28 * 249.08891, rel=1e-6)
+    read_flows = [round(point.flow_m3_s * 2118.880003, 3) for point in test.points]
+    assert read_flows == ([45.2, 84.0, 112.9] if points == 3 else [45.2, 112.9])
+
+
+@pytest.mark.parametrize(
+    ("text", "asked"),
+    [
+        ("Correction: intake at 6 mm should read 113.9, not 112.9", True),
+        ("ignore 8 mm, hose came off", True),
+        ("8 mm ist falsch abgelesen", True),
+        ("head cleaned in 2 hours", False),
+    ],
+)
+def test_a_figure_that_the_sheet_calls_wrong_is_asked_about(tmp_path, text, asked):
+    (tmp_path / "a.csv").write_text(f'Lift mm,Intake CFM\n2,45.2\n4,84\n6,112.9\n28 inH2O,\n"{text}",\n')
+    found = [f for f in flowkit.read(tmp_path / "a.csv").findings if f.severity == "error"]
+    assert bool(found) == asked

@@ -8,6 +8,7 @@ import pytest
 import tomlkit
 
 import flowkit
+from flowkit.model import SIDES, Side
 from flowkit.page import answers
 
 ROWS = "".join(f"{lift},{20 * lift},{18 * lift}\n" for lift in range(1, 9))
@@ -77,9 +78,9 @@ def test_what_nobody_stated_is_not_ticked_behind_a_state_from_the_records() -> N
         '[[variant]]\nname = "ported"\nsheets = ["b.csv"]\nstate = {seats = "stock", ports = "ported"}\n'
         '[[variant]]\nname = "recut"\nsheets = ["c.csv"]\nstate = {seats = "recut", ports = "ported"}\n'
     )
-    ports = {side: frozenset({"ports"}) for side in answers.SIDES}
-    seats = {side: frozenset({"seats"}) for side in answers.SIDES}
-    nothing: dict[str, frozenset[str]] = {side: frozenset() for side in answers.SIDES}
+    ports = {side: frozenset({"ports"}) for side in SIDES}
+    seats = {side: frozenset({"seats"}) for side in SIDES}
+    nothing: dict[Side, frozenset[str]] = {side: frozenset() for side in SIDES}
     assert answers.changes(document) == [nothing, None, ports, seats]
     # An answer further on leaves the unanswered one open.
     answers.set_changes(document, "recut", {"intake": ["seats", "valves"], "exhaust": ["seats"]})

@@ -113,7 +113,7 @@ def test_long_names_are_shortened_for_the_backup(tmp_path: Path) -> None:
     ("data", "words"),
     [
         (b"", "the file is empty; attach to a PDF, XLSX, XLSM or DOCX"),
-        (b"lift,flow\n1,2\n", "not a build file flowkit can extend; attach to a PDF, XLSX, XLSM or DOCX"),
+        (b"lift,flow\n1,2\n", "flowkit cannot add pages to this kind of file; attach to a PDF, XLSX, XLSM or DOCX"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(500), "protected by a password or in an old office format"),
         (b"PK\x03\x04rest", "damaged"),
         (b"%PDF-1.7\nrest", "damaged"),
@@ -250,7 +250,7 @@ def test_a_really_read_only_folder(small_disk: Path) -> None:
 def test_a_draft_that_reads_back_otherwise_is_not_used(build: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     reading = Path.read_bytes
     monkeypatch.setattr(Path, "read_bytes", lambda self: reading(self)[:-1] if self.suffix == ".tmp" else reading(self))
-    refused(build, "did not reach the disk as written")
+    refused(build, "was not written correctly to the disk")
 
 
 @pytest.mark.parametrize("code", [errno.EPERM, errno.ENOTSUP])

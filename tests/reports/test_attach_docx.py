@@ -260,7 +260,7 @@ def test_losses_are_noticed(part: str, change, words: str) -> None:
     """Each loss is made on purpose, and must be named."""
     old = build_docx()
     good = add_block(old, make_contents(), png(), "b.docx").data
-    with pytest.raises(AttachError, match=f"(?s)would lack .*{re.escape(words)}|damaged"):
+    with pytest.raises(AttachError, match=f"(?s)would lose .*{re.escape(words)}|damaged"):
         verify_block(old, with_part(good, part, change), "b.docx")
 
 

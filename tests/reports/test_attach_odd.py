@@ -297,6 +297,51 @@ def test_heading_styles_of_other_programs(style: bytes, used: str | None) -> Non
     assert (own.val if own is not None else None) == used
 
 
+def attached(data: bytes, path: Path) -> bytes:
+    """The document with the chart attached twice: the second time must not make it longer."""
+    path.write_bytes(data)
+    attach(path, make_contents(), chart_png=png())
+    once = path.stat().st_size
+    attach(path, make_contents(), chart_png=png())
+    assert path.stat().st_size == once
+    return path.read_bytes()
+
+
+def test_documents_with_macros_without_relationships_and_with_decimals_in_their_margins(tmp_path: Path) -> None:
+    macros = with_part(
+        build_docx(),
+        CONTENT_TYPES,
+        lambda part: part.replace(
+            b"vnd.openxmlformats-officedocument.wordprocessingml.document.main",
+            b"vnd.ms-word.document.macroEnabled.main",
+        ),
+    )
+    new = read_package(attached(macros, tmp_path / "build.docm"), "build.docm")
+    assert "macroEnabled" in new.content_type(new.document)
+    decimals = with_part(
+        build_docx(), "word/document.xml", lambda part: re.sub(rb'(w:pgSz w:w="\d+)"', rb'\1.0"', part)
+    )
+    assert b'.0"' in read_package(decimals, "b.docx").parts["word/document.xml"]
+    attached(decimals, tmp_path / "decimals.docx")
+    plain = io.BytesIO()
+    docx.Document().save(plain)
+    package = read_package(plain.getvalue(), "b.docx")
+    bare = written(package, {"word/_rels/document.xml.rels": None})
+    assert docx.Document(io.BytesIO(attached(bare, tmp_path / "bare.docx"))).inline_shapes
+
+
+def test_a_workbook_of_openpyxl_does_not_grow(tmp_path: Path) -> None:
+    out = io.BytesIO()
+    openpyxl.Workbook().save(out)
+    attached(out.getvalue(), tmp_path / "build.xlsx")
+
+
+def test_what_the_library_says_of_a_damaged_pdf_is_not_passed_on() -> None:
+    for error in (NotImplementedError("Unsupported filter /Fla3eDecode"), AttributeError("no attribute '_data'")):
+        with pytest.raises(AttachError, match=r"^b\.pdf: the PDF is damaged;"), pdf_update.damage_named("b.pdf"):
+            raise error
+
+
 def test_styles_of_the_builder_cannot_clip_the_picture() -> None:
     """An exact line height would cut it down to a line."""
     document = docx.Document(io.BytesIO(build_docx()))

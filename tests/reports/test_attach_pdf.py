@@ -75,7 +75,9 @@ def test_pages_follow_the_page_asked_for(after: int) -> None:
 
 
 def test_a_page_that_does_not_exist_is_refused() -> None:
-    with pytest.raises(AttachError, match=r"^b\.pdf: there is no page 5 to follow; the build file has 4 pages\.$"):
+    with pytest.raises(
+        AttachError, match=r"^b\.pdf: there is no page 5 to put them after; the build file has 4 pages\.$"
+    ):
         add_pages(build_pdf(), flow_pages(), "b.pdf", after=5)
 
 
@@ -256,7 +258,7 @@ def test_losses_are_noticed(lost: str) -> None:
         del writer.root_object["/Names"]["/EmbeddedFiles"]
     elif lost == "document properties":
         writer.add_metadata({"/Author": "nobody"})
-    with pytest.raises(AttachError, match=rf"would lack .*{lost}"):
+    with pytest.raises(AttachError, match=rf"would lose .*{lost}"):
         verify_pages(old, saved(writer), flow_pages(), "b.pdf")
 
 

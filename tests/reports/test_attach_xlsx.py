@@ -78,7 +78,7 @@ def test_numbers_stand_in_the_sheet_in_the_units_of_the_job() -> None:
     book = openpyxl.load_workbook(io.BytesIO(add_sheets(build_xlsx(), contents, png(), "b.xlsx").data))
     rows = list(book["Flow numbers"].iter_rows(values_only=True))
     side = contents.comparison.sides["intake"]
-    assert rows[2][0] == "Intake flow at 6.97 kPa, L/s"
+    assert rows[2][0] == "Intake flow at 28 inH2O, L/s"  # as the pages have it
     assert rows[3][:5] == ("lift, mm", *(item.name for item in side.variants))
     assert rows[4][0] == pytest.approx(side.variants[0].lifts_m[0] * 1000, rel=1e-12)
     assert rows[4][1] == pytest.approx(side.variants[0].flow_m3_s[0] * 1000, rel=1e-12)
@@ -226,7 +226,7 @@ def test_formats_are_found_or_made_at_their_place() -> None:
         ("xl/workbook.xml", lambda d: d.replace(MAIN[1:-1].encode(), b"http://purl.oclc.org/ooxml/x"), "strict"),
         ("xl/workbook.xml", lambda d: d[:-20], "a part of the file is damaged"),
         ("_rels/.rels", lambda _: None, "has no main part"),
-        ("[Content_Types].xml", lambda _: None, "no workbook or document"),
+        ("[Content_Types].xml", lambda _: None, "not a workbook or document"),
     ],
 )
 def test_what_cannot_be_extended_is_refused(part: str, change, words: str) -> None:
@@ -286,13 +286,13 @@ def test_losses_are_noticed(part: str, change, words: str) -> None:
     """Each loss is made on purpose, and must be named."""
     old = build_xlsx()
     good = add_sheets(old, make_contents(), png(), "b.xlsx").data
-    with pytest.raises(AttachError, match=f"would lack .*{re.escape(words)}"):
+    with pytest.raises(AttachError, match=f"would lose .*{re.escape(words)}"):
         verify_sheets(old, with_part(good, part, change), "b.xlsx")
 
 
 def test_the_picture_keeps_its_printed_size() -> None:
     assert picture_inches(png()) == pytest.approx((0.85, 1.1), rel=1e-3)
-    with pytest.raises(ValueError, match="no PNG"):
+    with pytest.raises(ValueError, match="not a PNG"):
         picture_inches(b"GIF89a")
 
 

@@ -166,6 +166,12 @@ def opened(data: bytes, **more):
     return openpyxl.load_workbook(io.BytesIO(data), **more)
 
 
+@cache
+def looked_at(data: bytes, **more):
+    """The same for tests that only look, opened once."""
+    return opened(data, **more)
+
+
 def made_workbooks(folder: Path) -> None:
     """Write every case's workbook, and what LibreOffice makes of all of them in one call."""
     made = {name: workbook_bytes(case()) for name, case in CASES.items()}
@@ -210,7 +216,7 @@ def recalculated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, tuple[by
 @pytest.mark.parametrize("name", CASES)
 def test_recalculated_formulas_give_flowkits_own_numbers(recalculated, name: str) -> None:
     data, fresh = recalculated[name]
-    formulas, known = opened(data), opened(data, data_only=True)
+    formulas, known = looked_at(data), looked_at(data, data_only=True)
     compared = 0
     for sheet in formulas:
         for row in sheet.iter_rows():
@@ -270,7 +276,7 @@ def test_the_headline_is_that_of_the_comparison(recalculated, name: str) -> None
 @pytest.mark.parametrize("name", CASES)
 def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
     contents, (data, fresh) = CASES[name](), recalculated[name]
-    formulas = opened(data)["Gains"]
+    formulas = looked_at(data)["Gains"]
     rows = [row for row in fresh["Gains"].iter_rows() if row[0].value]
     for result in contents.comparison.sides.values():
         for gain in result.gains:
@@ -289,7 +295,7 @@ def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(rec
 @pytest.mark.parametrize("name", CASES)
 def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
     contents, (data, fresh) = CASES[name](), recalculated[name]
-    formulas = opened(data)["Intervals"]
+    formulas = looked_at(data)["Intervals"]
     rows = [row for row in fresh["Intervals"].iter_rows() if row[0].value and len(row) > 21]
     for result in contents.comparison.sides.values():
         for gain in result.gains:
@@ -309,7 +315,7 @@ def test_intervals_of_bands_and_ports_are_formulas_and_those_of_the_comparison(r
 @pytest.mark.parametrize("name", CASES)
 def test_intervals_at_single_lifts_are_formulas_and_those_of_the_comparison(recalculated, name: str) -> None:
     contents, (data, fresh) = CASES[name](), recalculated[name]
-    formulas = [[cell.data_type for cell in row] for row in opened(data)["Gains"].iter_rows()]
+    formulas = [[cell.data_type for cell in row] for row in looked_at(data)["Gains"].iter_rows()]
     rows = [[cell.value for cell in row] for row in fresh["Gains"].iter_rows()]
     unit = "mm" if contents.info.display == "metric" else "in"
     for side, result in contents.comparison.sides.items():

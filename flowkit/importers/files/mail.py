@@ -124,6 +124,10 @@ def is_markup(text: str) -> bool:
     return start.lstrip()[:1] == "<" and _MARKUP.search(start) is not None
 
 
+_STRUCK = re.compile(r"text-decoration[^;]*line-through", re.IGNORECASE)
+_HIDDEN = re.compile(r"display\s*:\s*none", re.IGNORECASE)
+
+
 class MarkupRows(HTMLParser):
     """Collects the rows of tables and the lines of text of a web page, each with its line."""
 
@@ -140,13 +144,21 @@ class MarkupRows(HTMLParser):
         self.span = 1
         self.open = False
         self.struck = 0
+        self.spans: list[str] = []  # the tag whose text its style strikes through, and those of its name in it
         self.held: dict[int, int] = {}  # column -> the last row that a cell of an earlier one reaches down to
         self.down = 1
         self.row = 0
+        self.raised = False
+        self.hidden: set[int] = set()
+        self.withdrawn: set[tuple[int, int]] = set()
         self.verbatim: int | None = None  # where the rows of text set as it is typed begin
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         """Begin a row, a cell or a line."""
+        if self.spans[:1] == [tag] or (
+            not self.spans and tag not in ("tr", *_CELLS) and _STRUCK.search(dict(attrs).get("style") or "")
+        ):
+            self.spans.append(tag)
         if tag in _SILENT:
             self.silent += 1
         elif tag in ("s", "del", "strike"):
@@ -154,13 +166,24 @@ class MarkupRows(HTMLParser):
         elif tag == "tr":
             self._line()
             self.cells, self.at, self.row = [], self.getpos()[0], self.row + 1
+            if _HIDDEN.search(dict(attrs).get("style") or ""):
+                self.hidden.add(len(self.rows))
         elif tag == "table":
+            if self.cells is not None:  # a table inside a cell, as mail programs lay out a page
+                self._cell()
+                self._keep(tuple(self.cells))
+                self.cells = None
             self._line()
             self.held = {}
+        elif tag == "sup" and self.cells is not None and "".join(self.text).rstrip()[-1:].isdigit():
+            self.text.append("*")  # of a footnote: 84¹ is not 841
+            self.raised = True
         elif tag in _CELLS and self.cells is not None:
             self._cell()
             self.open = True
             spans = dict(attrs)
+            if _STRUCK.search(spans.get("style") or ""):
+                self.withdrawn.add((len(self.rows), len(self.cells)))
             width = spans.get("colspan") or "1"
             self.span = min(int(width), 60) if width.isdecimal() and width != "0" else 1
             height = spans.get("rowspan") or "1"
@@ -173,10 +196,14 @@ class MarkupRows(HTMLParser):
 
     def handle_endtag(self, tag: str) -> None:
         """End a row, a cell or a line."""
+        if self.spans[:1] == [tag]:
+            self.spans.pop()
         if tag in _SILENT:
             self.silent = max(0, self.silent - 1)
         elif tag in ("s", "del", "strike"):
             self.struck = max(0, self.struck - 1)
+        elif tag == "sup":
+            self.raised = False
         elif tag in _CELLS:
             self._cell()
         elif tag in ("tr", "table") and self.cells is not None:
@@ -201,7 +228,7 @@ class MarkupRows(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         """Take text."""
-        if not self.silent and not self.struck:
+        if not self.silent and not self.struck and not self.raised and not self.spans:
             if self.cells is None and "\n" in data and data.strip():
                 for part in data.split("\n"):
                     self.text.append(part)
@@ -243,8 +270,8 @@ class MarkupRows(HTMLParser):
         self.lines.append(self.at)
 
 
-def markup_rows(text: str, cut: Callable[[list[str], str], Grid] | None = None) -> tuple[list[Row], list[int]]:
-    """Return the rows of a web page's tables and lines, and their physical lines."""
+def markup_rows(text: str, label: str, cut: Callable[[list[str], str], Grid]) -> Grid:
+    """Return the rows of a web page's tables and lines as a grid, with what is hidden or struck through in it."""
     if len(text) > MAX_TEXT_BYTES:
         raise SheetError(f"the page is larger than {megabytes(MAX_TEXT_BYTES)}", "save its table as csv")
     parser = MarkupRows(cut)
@@ -254,4 +281,5 @@ def markup_rows(text: str, cut: Callable[[list[str], str], Grid] | None = None) 
         parser._line()
     except (OverflowError, RecursionError, AssertionError, ValueError) as error:
         raise SheetError("the web page cannot be read", "save its table as xlsx or csv") from error
-    return parser.rows, parser.lines
+    hidden, struck = frozenset(parser.hidden), frozenset(parser.withdrawn)
+    return Grid(label, None, tuple(parser.rows), lines=tuple(parser.lines), hidden_rows=hidden, struck=struck)

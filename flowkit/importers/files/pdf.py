@@ -18,6 +18,7 @@ MAX_CHARACTERS = 100_000  # of a page
 # Parts of a line's height: letters nearer than this are one word, words nearer than this one cell.
 LETTER_GAP, WORD_GAP, FIXED_GAP = 0.15, 0.42, 0.8  # the last in a face whose letters are equally wide
 TOUCHING = 0.03
+_SPELLED = re.compile(r"[^\W\d_](?:[^\W\d_A-Z]|[.,:;)])|[A-Z]{2}")  # two characters of one word, seldom of two cells
 _TURNS: dict[int, Callable[[float, float], tuple[float, float]]] = {
     0: lambda x, y: (x, -y), 90: lambda x, y: (y, x), 180: lambda x, y: (-x, y), 270: lambda x, y: (-y, -x),
 }  # fmt: skip
@@ -76,7 +77,9 @@ def pdf_grids(data: bytes, label: str) -> tuple[Grid, ...]:
 
 
 _PAGE_MARK = re.compile(
-    r"\W*(?:page|seite|pagina|página|sida|strona|p\.)?\s*\d+\s*(?:of|/|von|de|di|van|z|av|sur)\s*\d+\W*", re.IGNORECASE
+    r"\W*(?:(?:https?|file):\S*)?\W*(?:page|seite|pagina|página|sida|strona|p\.)?\s*\d+\s*"
+    r"(?:of|/|von|de|di|van|z|av|sur)\s*\d+\W*",
+    re.IGNORECASE,
 )
 _CONTINUED = re.compile(r"\b(?:cont(?:inued|'?d)?|fortsetzung|suite|continuación|segue|vervolg)\b", re.IGNORECASE)
 
@@ -156,7 +159,9 @@ def _words(page: Any) -> list[_Word]:
         near = last is not None and abs(top - last.top) < 0.5 * (bottom - top)
         gap = (left - last.right) / max(bottom - top, 1.0) if last is not None else 0.0
         # Two cells that touch: the second is drawn by itself and a little before or behind the first's end.
-        apart = near and before != drawn and TOUCHING < abs(gap) < LETTER_GAP
+        # A browser draws a letter by itself where it is moved closer to the one before (ke, Te), or after a ligature.
+        spelled = last is not None and (gap < 0 or mark.islower()) and _SPELLED.fullmatch(last.text[-1] + mark)
+        apart = near and before != drawn and TOUCHING < abs(gap) < LETTER_GAP and not spelled
         joined = near and not apart and -0.5 < gap < LETTER_GAP
         if last is not None and (joined or glyph == box):  # the letters of a ligature have one box
             top, bottom = min(top, last.top), max(bottom, last.bottom)

@@ -88,7 +88,7 @@ def without_zeros(drafts: Sequence[Draft]) -> list[Finding]:
         first = next(i for i in range(len(draft.flows)) if i not in set(keep))
         count = len(draft.flows) - len(keep)
         what = f"a flow of 0 with the valve open was taken as not measured{f' ({count} of them)' if count > 1 else ''}"
-        findings.append(Finding("not-a-number", "warning", draft.sources[first], what))
+        findings.append(Finding("not-a-number", "note", draft.sources[first], what))
         for name in ("lifts", "flows", "pressures", "sources"):
             setattr(draft, name, [getattr(draft, name)[i] for i in keep])
     return findings

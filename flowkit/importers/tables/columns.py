@@ -123,6 +123,11 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
     if len(letters) == 1 < len(flows) and letters[0].own == ("letter",) and not (letters[0].port or letters[0].run):
         letters[0].role, letters[0].why = "ignored", "one letter and no unit of flow"  # V, A or K of a meter
     _decide_averages(columns)
+    for column in columns:
+        if column.code == "in" and fold(column.text) == "in":  # beside "mm" the same lifts in inches, and no intake
+            ratios = _to_lifts(table, column)
+            if ratios and all(isclose(ratio, 1 / 25.4, rel_tol=0.05) for ratio in ratios):
+                column.role, column.why, column.code = "ignored", "a second column of lifts", None
     findings += name_columns(table, columns, context.side, context.words)
     _take_tests_for_runs(table, columns)
     _decide_unknown(table, columns, context)
@@ -136,16 +141,21 @@ def describe(table: Table, context: Context) -> tuple[list[Column], list[Finding
 
 def _lifts_apart(table: Table, columns: Sequence[Column]) -> list[Finding]:
     """Ask about a second column of lifts that is not the first one in another unit: each side may have its own."""
-    axis, label = table.axis, table.axis.label
+    label = table.axis.label
     for column in (c for c in columns if c.why == "a second column of lifts" and "lift" in c.own):
-        lifts = {row: table.view.cells[row][axis.column].value for row in axis.rows}
-        ratios = [value / lift for row, value in _values(table, column).items() if (lift := lifts[row]) and value]
+        ratios = _to_lifts(table, column)
         alike = len(ratios) < 3 or max(ratios) <= LIFTS_AGREE * min(ratios)
         same_unit = label is not None and column.unit == label.unit
         if not alike or (same_unit and ratios and not isclose(ratios[-1], 1.0, rel_tol=AGREE)):
             what = f"the lifts under {column.text!r} are not those in the other column of lifts"
             return [unreadable(column.source(table), f"{what}; say which flows they belong to")]
     return []
+
+
+def _to_lifts(table: Table, column: Column) -> list[float]:
+    """The figures of a column over the lifts of their rows."""
+    lifts = {row: table.view.cells[row][table.axis.column].value for row in table.axis.rows}
+    return [value / lift for row, value in _values(table, column).items() if (lift := lifts[row]) and value]
 
 
 # What is over a column.
@@ -200,7 +210,8 @@ def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int,
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
         return None
     size = len(columns) // len(filled)
-    if size < 2:
+    labels = [table.view.label(row, column) for column in filled]
+    if size < 2 or any(label is not None and (label.treatment or label.pressure) for label in labels):
         return None
     groups = [(columns[n * size], columns[n * size + size - 1]) for n in range(len(filled))]
     if all(first < column <= last for column, (first, last) in zip(filled, groups, strict=True)):
@@ -224,7 +235,11 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         label = _heading(view, row, at, table)
         if label is None or (at != index and (label.only_unit and row >= table.headers[-1])):
             continue
-        if at != index and label.kind in LEFT_OUT | {"notes", "counter"} and not label.names:
+        below = [line for line in table.headers if line > row]
+        leaf = below and not any(view.kinds[line][at] != " " for line in below) and own and own[-1] > row
+        if at != index and (
+            (leaf and label.treatment) or (label.kind in LEFT_OUT | {"notes", "counter"} and not label.names)
+        ):
             continue  # the heading of another column, with empty cells beside it
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):
@@ -333,6 +348,8 @@ def _name_by_rows(table: Table, column: Column) -> None:
         said = parse_label(text)
         if label.kind == "valve_head" and said.side is None:
             continue
+        if measures(said.unit, *FLOW_QUANTITIES) and said.names and column.unit is None:
+            column.unit, column.unit_text, column.text = said.unit, said.unit_text, column.text or text
         if label.kind in ("side", "valve_head"):
             column.side, column.code = said.side or column.side, said.code or column.code
             column.letter = said.letter or column.letter

@@ -288,7 +288,8 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
         value, cell = view.rows[row][axis.column], view.cells[row][axis.column]
         first = view.cells[axis.first][axis.column]
         lone = view.kinds[row].strip() == "n" or (view.kinds[row].count("n") == 1 and not _is_length(cell.unit))
-        if cell.unit and lone and row > axis.first and not first.unit and axis.score >= HEADED:
+        other = not first.unit or not _is_length(cell.unit)
+        if cell.unit and lone and row > axis.first and other and axis.score >= HEADED:
             continue  # a line of the sheet, "28 inH2O": it alone has a unit, and no number beside it
         rows.append(row)
         numbers.append(cell.value if cell.value is not None else _date_fraction(value))

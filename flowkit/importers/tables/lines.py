@@ -322,6 +322,10 @@ class _Reader:
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))
+        taken = take_pressure(rest) if found and found[-1].label.kind in _LEAKS else None
+        if taken is not None and not taken.rest.strip(" ,;.@"):
+            self._add(Label("leak_pressure"), f"{taken.number} {taken.unit}", source, Placed(row, column, _NO_ITEM))
+            return
         if found and not rest:
             return
         rest = rest if found else text
@@ -357,7 +361,9 @@ class _Reader:
                 found.append(Item("port", label.port, None, source))
             if label.run:
                 found.append(Item("run", float(label.run), None, source))
-            if label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
+            if label.kind == "head" and label.bare and label.bare.isdecimal() and not label.rest:
+                found.append(Item("head", label.bare, None, source))  # "Head 2"
+            elif label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
                 found.append(Item("head", str(label.head or label.position), None, source))
             if measures(label.unit, *FLOW_QUANTITIES):
                 found.append(Item("flow_unit", label.unit.name, label.unit, source))
@@ -368,7 +374,8 @@ class _Reader:
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
             pressure = label.aside if taken.of_a_test or taken.among_units else None
-        if pressure is not None and not (taken is not None and taken.of_other):
+        other = label.kind == "other" or (taken is not None and taken.of_other)  # "Spring 75 lb at 1.5 in"
+        if pressure is not None and not other:
             at = Placed(row, column, _NO_ITEM, title=True)
             self._add(Label("pressure"), " ".join(pressure), source, at)
 

@@ -114,6 +114,7 @@ _IN_NAME = re.compile(r"_in(?=$|[\s(\[])")  # q_in (CFM)
 _LEFT_RIGHT = re.compile(r"\b([LRlr])\.\s?[Hh]\b\.?")
 _TOKEN = re.compile(r"\b[Hh]2[Oo0]\b|\d+(?:[.,]\d+)*|[^\W\d_]+|[#%+@⌀°&]")
 _CJK = re.compile(r"[぀-ヿ㐀-鿿]")
+_DENSITY = re.compile(r"\b(?:kg|g|lb)/(?:m|ft)[3³]")
 _INCH = re.compile(r"(?<!\.001)[\s,/]+in\.?$", re.IGNORECASE)
 _QUOTE = re.compile(r"(?<=[^\W\d])(?=[\"″”](?:\s|$|[)\]]))")
 _ENDINGS = "|".join(re.escape(ending) for endings in ORDINAL_ENDINGS.values() for ending in endings if ending != "o")
@@ -251,6 +252,7 @@ def _without_pressure(clean: str) -> Label:
     unit, unit_text, clean, foreign = take_unit(clean)
     if unit is not None and "/" in clean:  # "Flow in m3/h, lift in mm": a second unit names nothing
         clean = " ".join(word for word in clean.split() if "/" not in word or find_unit(word.strip(",;:")) is None)
+    clean = _DENSITY.sub(" ", clean)
     flow = unit is not None and unit.quantity in FLOW_QUANTITIES
     return _Reader(list(mentions(clean)), clean, flow=flow).label(unit, unit_text, foreign)
 
@@ -314,7 +316,7 @@ class _Reader:
         ):
             rest, self.bare = self.text.strip(), None  # "Test 1" is a name
         plain = kinds[:2] == ["filler", "number"] and set(kinds[2:]) <= {"flow", "treatment"}
-        if plain and unit is not None and fold(self.found[0].text) == "test" and self.bare:
+        if plain and (unit is not None or "flow" in kinds) and fold(self.found[0].text) == "test" and self.bare:
             self.run, self.bare = int(self.bare) if self.bare.isdecimal() else None, None
         both = len(set(self.sides)) > 1
         kind = self._kind(rest, inside)
@@ -460,6 +462,9 @@ class _Reader:
         last = index == len(self.found) - 1
         stated = stated or (m.text == "IN" and last and not self.text.isupper())  # "Ported IN"
         stated = stated or (m.text == "In" and last and "state" in others and others <= {"state", "flow"})
+        after = {x.kind for x in self.found[index + 1 :]}
+        behind = "flow" in after and after <= {"flow", "treatment", "run", "again", "number", "mark"}
+        stated = stated or (m.text in ("IN", "In") and index > 0 and behind)  # "Stock In Airflow"
         written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
@@ -591,7 +596,8 @@ class _Reader:
         gap = self.text[found[index].end : found[index + 1].start]
         if gap == " " and found[index].text.isupper() and found[index].text.casefold() in SIDE_CODES:
             before = self.text[: found[index].start].rstrip()
-            last = all(m.kind in ("flow", "run", "treatment", "again", "mark", "number") for m in found[index + 2 :])
+            more = [m for m in found[index + 2 :] if fold(m.text) not in ("test", "tests")]
+            last = all(m.kind in ("flow", "run", "treatment", "again", "mark", "number") for m in more)
             return not before or before[-1] in "-–(:,[" or (last and found[index].text in "IE")
         return gap in ("", "-", "–", ".", "#", " #")
 

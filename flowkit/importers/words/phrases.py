@@ -12,6 +12,7 @@ from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.units import MOST_WORDS
 from flowkit.importers.words.values import known_unit
+from flowkit.importers.words.vocabulary import fold
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures, to_si
 from flowkit.units import number as read_number
 
@@ -154,7 +155,10 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             or behind
             or _of_room(number, before, beside or bool(found))
         )
-        if label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before)):
+        if label is not None and _of_standard(before):
+            break  # "standard 29.92 inHg 60 F" is not the day's air
+        deducted = label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before))
+        if label is not None and (deducted or _of_other(str(label[0].kind), before[: label[1]])):
             continue
         if label is None or (before.rstrip()[-1:] == "@" and "pressure" not in QUANTITIES.get(str(label[0].kind), ())):
             continue  # "7 mm stem, CFM @ 10 in"
@@ -180,6 +184,29 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
         close = re.compile(r"\s*[)\]]").match(piece, start)
         start = close.end() if close else start
     return found, left + piece[start:]
+
+
+_OTHER_WORDS = (
+    "gasket carb carburettor carburetor throttle manifold guide exhaust pipe",
+    "oil coolant water fuel exhaust egt engine head sea level kuhlwasser ol abgas huile eau",
+)
+_OTHER_BORES, _OTHER_AIR = (frozenset(words.split()) for words in _OTHER_WORDS)
+_STANDARD = re.compile(r"\b(?:standard|std|reference|ref|norm(?:al)?)\b[^,;.]*$", re.IGNORECASE)
+
+
+def _of_standard(before: str) -> bool:
+    """Whether a quantity is the standard that flows were brought to."""
+    return _STANDARD.search(before) is not None
+
+
+def _of_other(kind: str, before: str) -> bool:
+    """Whether the word before a label says that it is of something else: ``Gasket bore 38 mm``, ``Oil temp 80 °C``."""
+    words = before.split()
+    last = fold(words[-1].strip(",;:(")) if words else ""
+    return last in (_OTHER_BORES if kind == "fixture_bore" else _OTHER_AIR if kind in _AIR else ())
+
+
+_AIR = frozenset({"air_temperature", "barometer", "humidity"})
 
 
 def _suits(kind: str, unit: Unit) -> bool:
@@ -231,6 +258,9 @@ def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] |
         return None
     words = _WORDS_BEHIND.match(piece, number.end)
     label = _whole_label(words[1].strip()) if words else None
+    named = bool(words) and not piece[: number.start].strip() and not piece[words.end() :].strip()  # type: ignore[union-attr]
+    if label is not None and label.kind == "valve_head" and named:
+        return None  # "44 mm valve" alone is a state's name
     fits = label is not None and label.kind in CONDITION_FIELDS and _suits(str(label.kind), number.unit)
     return (label, len(before)) if fits and label is not None else None
 

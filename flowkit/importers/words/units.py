@@ -20,6 +20,7 @@ _FOREIGN = {
     "force": "n kn lbf nm lbft lb-ft ft-lb kgf",
     "liquid flow": "gpm gal/min gph usgpm igpm l/h lph gal",
     "time": "s sec secs seconds min mins minutes h hrs hours",
+    "density": "kg/m3 kg/m³ g/l lb/ft3 lb/ft³",
     "money": "usd eur gbp $ € £",
 }
 _FOREIGN_KEYS = {spelled: quantity for quantity, words in _FOREIGN.items() for spelled in words.split()}
@@ -105,6 +106,7 @@ _OTHER_WORDS = (
     "pompe calibrado fuga bomba taratura calibrato perdita pompa"
 )
 _OTHERS = frozenset(fold(word) for word in _OTHER_WORDS.split())
+_NOT_AT = re.compile(r"\b(?:from|instead of|not|von|statt|nicht)\s+(?:at\s+|bei\s+)?$", re.IGNORECASE)
 _SPAN = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:[-–/±]|\b(?:to|and|or|bis|und|à|et|a|y|e)\b)\s*$", re.IGNORECASE)
 
 
@@ -168,6 +170,8 @@ class TakenPressure(NamedTuple):
         words = {fold(word) for word in re.findall(r"[^\W\d_]+", clause)}
         span = _SPAN.search(self.before)
         one, other = (float(part.replace(",", ".")) for part in (span[1] if span else "0", self.number))
+        if _NOT_AT.search(self.before):
+            return True
         return bool(words & _OTHERS) or (span is not None and ("±" in span[0] or 0.5 < one / other < 2.0))
 
     @property

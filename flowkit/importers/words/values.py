@@ -10,7 +10,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, fold
+from flowkit.importers.words.vocabulary import DATE_FILLERS, GAP_WORDS, MONTH_WORDS, ORDINAL_ENDINGS, PHRASES, fold
 from flowkit.units import Quantity, Unit, find_unit, number
 
 GAP_MARKS = frozenset(word for words in GAP_WORDS.values() for word in words)
@@ -94,10 +94,18 @@ def _read_text(text: str, decimal_comma: bool | None) -> Cell:
 
 def _marked(text: str, decimal_comma: bool | None) -> Cell:
     """Read ``186*`` and ``~126``, numbers with the mark of a footnote or a doubt."""
+    named = _LIFT_CELL.fullmatch(text)
+    words = [word for word in named.group("lead", "tail") if word] if named else []
+    if named and len(words) == 1 and PHRASES.get(fold(words[0]), ("",))[0] == "lift":
+        cell = _read_text(named["number"], decimal_comma)  # "2 mm lift", "lift .100"
+        return cell if cell.unit or "." in named["number"] else EMPTY
     found = _MARKED.fullmatch(text)
     return _read_text(found[1] or found[2], decimal_comma)._replace(mark=text) if found else EMPTY
 
 
+_LIFT_CELL = re.compile(
+    r"(?P<lead>[^\W\d]{3,8})?\s*(?P<number>\d*[.,]?\d+\s*(?:mm|in|inch|thou|\")?)\s*(?P<tail>[^\W\d]{3,8})?"
+)
 _MARKED = re.compile(
     r"[~≈]?\s*(\d*[.,]?\d+\s*[^\W\d]*(?:/\w+)?)\s*(?:\*+|[†‡]|\(?\?+\)?|\(\*\))|[~≈]\s*(?=\d|[.,]\d)(.+)"
 )

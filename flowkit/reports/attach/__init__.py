@@ -29,7 +29,10 @@ _WORKBOOKS = (
     "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml",
     "application/vnd.ms-excel.sheet.macroEnabled.main+xml",
 )
-_DOCUMENT = "application/vnd.openxmlformats-officedocument.wordprocessingml.document.main+xml"
+_DOCUMENTS = (
+    "application/vnd.openxmlformats-officedocument.wordprocessingml.document.main+xml",
+    "application/vnd.ms-word.document.macroEnabled.main+xml",
+)
 _WANTED = "attach to a PDF, XLSX, XLSM or DOCX"
 
 
@@ -302,6 +305,6 @@ def _office_kind(data: bytes, name: str) -> Kind:
     declared = package.content_type(package.document)
     if declared in _WORKBOOKS:
         return "xlsx"
-    if declared == _DOCUMENT:
+    if declared in _DOCUMENTS:
         return "docx"
     raise AttachError("flowkit cannot add pages to this kind of office file", _WANTED, file=name)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import posixpath
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,7 @@ from flowkit.reports.attach.opc import (
 )
 from flowkit.reports.attach.swap import Rewritten
 from flowkit.reports.attach.tables import Table, figure_text, notes, picture_inches, plain, tables
+from flowkit.wording import NOTHING
 
 if TYPE_CHECKING:
     from docx.document import Document
@@ -75,6 +77,7 @@ def add_block(
         return Rewritten(text.rendered(), added, 0 if former is None else 1)
 
 
+@lru_cache(maxsize=2)
 def _without_margins(png: bytes) -> bytes:
     """Cut off a page's own white margins, since the document has its own: what is left is drawn larger."""
     from PIL import Image, ImageChops
@@ -347,9 +350,10 @@ def _text_area(section: Any) -> tuple[int, int]:
     """Return width and height of a section's text column [EMU]."""
     from docx.oxml.ns import qn
 
-    size = (section.page_width or _LETTER[0], section.page_height or _LETTER[1])
-    margins = [_EMU_PER_INCH if m is None else m for m in (section.left_margin, section.right_margin)]
-    heights = [_EMU_PER_INCH if m is None else abs(m) for m in (section.top_margin, section.bottom_margin)]
+    size = _page_of(section)
+    edges = ("left", "right", "top", "bottom")
+    left, right, top, bottom = (_measure(section, f"{edge}_margin", _EMU_PER_INCH) for edge in edges)
+    margins, heights = (left, right), (abs(top), abs(bottom))
     width = size[0] - sum(margins)
     columns = section.find(qn("w:cols"))
     count = int(columns.get(qn("w:num"), 1)) if columns is not None else 1
@@ -357,6 +361,20 @@ def _text_area(section: Any) -> tuple[int, int]:
         between = int(columns.get(qn("w:space"), 720)) * _EMU_PER_TWIP
         width = (width - (count - 1) * between) // count
     return width, size[1] - sum(heights)
+
+
+def _page_of(section: Any) -> tuple[int, int]:
+    """Return width and height of a section's page [EMU]."""
+    return _measure(section, "page_width", _LETTER[0]), _measure(section, "page_height", _LETTER[1])
+
+
+def _measure(section: Any, key: str, usual: int) -> int:
+    """Return a measure of a section, the usual one where none is stated or it is not written as it should be."""
+    try:
+        stated = getattr(section, key)
+    except ValueError:
+        return usual
+    return usual if stated is None else int(stated)
 
 
 def _heading(document: Document, style: str | None, *, in_cell: bool) -> None:
@@ -424,7 +442,7 @@ def _add_table(document: Document, table: Table, width: int) -> None:
     lines = "".join(f'<w:{edge} w:val="single" w:sz="4" w:color="999999"/>' for edge in ("top", "bottom", "insideH"))
     made._tbl.tblPr.append(parse_xml(f"<w:tblBorders {nsdecls('w')}>{lines}</w:tblBorders>"))
     points = 9.0 if len(table.header) <= 5 else 7.5
-    texts = [table.header, *(tuple(figure_text(cell) for cell in row) for row in table.rows)]
+    texts = [table.header, *(tuple(figure_text(cell) or NOTHING for cell in row) for row in table.rows)]
     column = Emu(width // len(table.header))
     for item in made.columns:
         item.width = column
@@ -437,7 +455,7 @@ def _add_table(document: Document, table: Table, width: int) -> None:
                 cell.paragraphs[0].paragraph_format.keep_with_next = True
     made.rows[0]._tr.get_or_add_trPr().append(parse_xml(f"<w:tblHeader {nsdecls('w')}/>"))
     # Two tables with nothing between them would become one.
-    document.add_paragraph()
+    _close_spaced(document.add_paragraph(), after=0)
 
 
 def _fill(row: _Row, cells: tuple[str, ...], points: float, width: Any, *, bold: bool) -> None:
@@ -452,8 +470,7 @@ def _fill(row: _Row, cells: tuple[str, ...], points: float, width: Any, *, bold:
         run.font.size = Pt(points)
         run.bold = bold or None
         paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
-        paragraph.paragraph_format.space_before = Pt(1)
-        paragraph.paragraph_format.space_after = Pt(1)
+        _close_spaced(paragraph, after=1)
 
 
 def _small(paragraph: Paragraph) -> None:
@@ -470,4 +487,4 @@ def page_size(data: bytes, name: str) -> tuple[float, float] | None:
     with damage_named(name):
         sections = _Text(read_package(data, name)).root.xpath(".//w:sectPr[w:pgSz]")
         last = sections[-1] if sections else None
-        return None if last is None else (float(last.page_width or 0), float(last.page_height or 0))
+        return None if last is None else _page_of(last)

@@ -101,7 +101,7 @@ def serialised(root: Any) -> bytes:
         root.getroottree(),
         xml_declaration=True,
         encoding=declared.encoding or "UTF-8",
-        standalone=declared.standalone,
+        standalone=declared.standalone or None,  # unstated is read as no
     )
     return data
 
@@ -197,7 +197,7 @@ def rels_name(part: str) -> str:
 def relationships(parts: Mapping[str, bytes], part: str, name: str = "") -> tuple[Relationship, ...]:
     """Return the relationships of a part; none where it has no such part."""
     data = parts.get(rels_name(part))
-    if data is None:
+    if not data:
         return ()
     found = []
     for item in parse(data, name):
@@ -296,7 +296,7 @@ def damage_named(name: str) -> Iterator[None]:
         yield
     except AttachError:
         raise
-    except (ArithmeticError, AttributeError, LookupError, RecursionError, TypeError, ValueError) as error:
+    except (ArithmeticError, AttributeError, LookupError, RuntimeError, TypeError, ValueError) as error:
         raise AttachError(
             "the file is damaged", "open it in the program it was made with and save it again", file=name
         ) from error

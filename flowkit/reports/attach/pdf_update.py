@@ -31,6 +31,7 @@ PDF_ERRORS = (
     AssertionError,
     AttributeError,
     LookupError,
+    NotImplementedError,
     OSError,
     RecursionError,
     TypeError,
@@ -132,8 +133,9 @@ class _Complaints(logging.Handler):
 def quiet() -> Iterator[list[str]]:
     """Keep the reading library's log lines from the user; gives those about the table of objects."""
     logger, handler = logging.getLogger("pypdf"), _Complaints()
-    level, disabled = logger.level, logger.disabled
+    level, disabled, passed_on = logger.level, logger.disabled, logger.propagate
     logger.addHandler(handler)
+    logger.propagate = False
     # Whoever silenced the library before (the reader of PDF sheets does) must not silence this.
     logger.setLevel(logging.WARNING)
     logger.disabled = False
@@ -142,7 +144,7 @@ def quiet() -> Iterator[list[str]]:
     finally:
         logger.removeHandler(handler)
         logger.setLevel(level)
-        logger.disabled = disabled
+        logger.disabled, logger.propagate = disabled, passed_on
 
 
 @cache

@@ -7,12 +7,12 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from flowkit.analysis.results import SideComparison
+from flowkit.analysis.results import LiftGain, SideComparison
 from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import not_assessed_words
-from flowkit.units import format_quantity, from_si
-from flowkit.wording import without_keys
+from flowkit.units import from_si
+from flowkit.wording import gain_figure, numeral, pressure_words, without_keys
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +23,8 @@ class Figure:
     digits: int
     gain: bool = False
     u95: float | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 Cell = Figure | str | None
@@ -60,9 +62,9 @@ def figure_text(cell: Cell) -> str:
     """
     if not isinstance(cell, Figure):
         return plain(cell or "")
-    scale = 100 if cell.gain else 1
-    text = f"{cell.value * scale:{'+' if cell.gain else ''}.{cell.digits}f}".replace("-", "−")
-    return text if cell.u95 is None else f"{text} ± {cell.u95 * scale:.{cell.digits}f}"
+    if cell.gain:
+        return gain_figure(cell.value, cell.u95, cell.low, cell.high)
+    return numeral(cell.value, cell.digits)
 
 
 def tables(contents: ReportContents) -> tuple[Table, ...]:
@@ -94,7 +96,7 @@ def _flows(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
     ]
     means = (Figure(from_si(item.mean_flow_m3_s, show.flow), show.flow_digits) for item in result.variants)
     rows.append(("mean flow", *means))
-    pressure = format_quantity(contents.comparison.reference.pressure_pa, show.pressure, 2).replace(".00 ", " ")
+    pressure = pressure_words(contents.comparison.reference.pressure_pa, show)
     return Table(
         f"{side.capitalize()} flow at {pressure}, {show.flow}",
         (f"lift, {show.lift}", *(plain(item.name) for item in result.variants)),
@@ -113,14 +115,17 @@ def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
     rows: list[tuple[Cell, ...]] = [
         (
             Figure(from_si(lift, show.lift), show.lift_digits),
-            *(
-                Figure(gains[lift].gain, 1, gain=True, u95=gains[lift].u95) if lift in gains else None
-                for gains in by_variant
-            ),
+            *(_lift_gain(gains[lift]) if lift in gains else None for gains in by_variant),
         )
         for lift in lifts
     ]
-    totals = (Figure(gain.mean_flow_gain, 1, gain=True, u95=gain.mean_flow_gain_u95) for gain in result.totals)
+    totals = (
+        Figure(
+            gain.mean_flow_gain, 1, gain=True, u95=gain.mean_flow_gain_u95,
+            low=gain.mean_flow_gain_low, high=gain.mean_flow_gain_high,
+        )
+        for gain in result.totals
+    )  # fmt: skip
     rows.append(("mean flow", *totals))
     return Table(
         f"{side.capitalize()} gain over {plain(result.variants[0].name)}, %",
@@ -128,6 +133,11 @@ def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Tabl
         tuple(rows),
         1,
     )
+
+
+def _lift_gain(item: LiftGain) -> Figure:
+    """Return the gain at a lift with its interval."""
+    return Figure(item.gain, 1, gain=True, u95=item.u95, low=item.low, high=item.high)
 
 
 def notes(contents: ReportContents) -> tuple[str, ...]:

@@ -177,10 +177,10 @@ def make_pages(contents: ReportContents, paper: str = "letter") -> list[Page]:
         names = _names(contents)
         pages: list[Page] = []
         best = -1.0
+        first, flowing, whole = chart_page(contents, sheet, names)
         for tried, layout in enumerate(_LAYOUTS):
-            first, flowing, whole = chart_page(contents, sheet, names)
             stream = Stream(sheet, scale=layout.scale, torn=layout.torn)
-            _behind(stream, contents, names, flowing, steps=not whole, layout=layout)
+            _behind(stream, contents, names, flowing.copy(), steps=not whole, layout=layout)
             if stream.emptiest > best:
                 best, pages = stream.emptiest, [first, *stream.pages]
             # Good enough: the more were tried, the less is asked for.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -240,6 +241,12 @@ class Flowing:
         )
         self.step = (width + GAP) / max(len(tables), 1)
         self.place = 0
+
+    def copy(self) -> Flowing:
+        """Return the same tables as far as they are, to be drawn on another layout's pages."""
+        same = copy(self)
+        same.bands = list(self.bands)
+        return same
 
     @property
     def done(self) -> bool:
