@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from flowkit.air import AirState
-from flowkit.fields import Conditions, Side, ValveGeometry
+from flowkit.fields import SIDES, Conditions, Side, ValveGeometry
 
-__all__ = ["AirState", "Conditions", "Side", "ValveGeometry"]  # made below this module, and passed on by it
+__all__ = ["SIDES", "AirState", "Conditions", "Side", "ValveGeometry"]  # made below this module, and passed on by it
 
 Severity = Literal["error", "warning", "note"]
 PressureLaw = Literal["square-root", "compressible"]
@@ -522,8 +522,20 @@ class Variant:
 
 
 def joined(earlier: Iterable[Finding], later: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Join findings, saying once what a later station says again in other words."""
+    """Join findings, saying once what a later stage says again in other words."""
     known = list(earlier)
     said = {(finding.rule, finding.severity, finding.where) for finding in known}
     new = [finding for finding in later if (finding.rule, finding.severity, finding.where) not in said]
     return tuple(dict.fromkeys([*known, *new]))
+
+
+def one_spelling(name: str) -> str:
+    """Return a name without the case and spaces that do not tell two names apart."""
+    return " ".join(name.casefold().split())
+
+
+def named_twice(names: Iterable[str]) -> str | None:
+    """Return a name that is there twice in one spelling or another, or None."""
+    every = [(name, one_spelling(name)) for name in names]
+    spellings = [spelling for _, spelling in every]
+    return next((name for name, spelling in every if spellings.count(spelling) > 1), None)

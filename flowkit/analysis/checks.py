@@ -318,12 +318,6 @@ def _unmatched_message(pair: MatchedPair) -> str:
     return f"{names} were compared over {ports_named(pair.ports)}; {listed(alone)}. Test the same ports in both."
 
 
-def duplicate_names(variants: Sequence[Variant]) -> str | None:
-    """Return a name that two variants have, whatever its case and spaces, or None."""
-    names = [" ".join(variant.name.casefold().split()) for variant in variants]
-    return next((variant.name for variant, name in zip(variants, names, strict=True) if names.count(name) > 1), None)
-
-
 NEEDED: Mapping[str, Mapping[str, str]] = {
     "leakage": {"leak_m3_s": "the leak (zero if there was none)"},
     "check-plate": {

@@ -53,7 +53,18 @@ from flowkit.analysis.uncertainty import Assessor, History, KnownTerm
 from flowkit.corrections import reference_state
 from flowkit.corrections.pressure import reference_velocity
 from flowkit.errors import FlowkitError, JobError, RangeError, SheetError
-from flowkit.model import Bench, CorrectedPoint, CorrectedTest, Finding, Reference, Side, Variant, joined
+from flowkit.model import (
+    SIDES,
+    Bench,
+    CorrectedPoint,
+    CorrectedTest,
+    Finding,
+    Reference,
+    Side,
+    Variant,
+    joined,
+    named_twice,
+)
 from flowkit.wording import DISPLAYS, Display, displayed
 
 if TYPE_CHECKING:
@@ -120,9 +131,6 @@ def _port_flow(curve: PortCurve, range_m: tuple[float, float], method: AreaMetho
         flow_m3_s=tuple(curve.flow_m3_s.tolist()),
         sources=curve.sources,
     )
-
-
-SIDES: tuple[Side, ...] = ("intake", "exhaust")
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +281,7 @@ def _assessor(  # noqa: PLR0917
 
 def _usable(variants: Sequence[Variant]) -> tuple[Variant, ...]:
     """Return the variants with the points that have a flow, refusing two of one name."""
-    twice = checks.duplicate_names(variants)
+    twice = named_twice(variant.name for variant in variants)
     if twice is not None:
         raise JobError(f"two variants are named {twice!r}", "give each state of the head a name of its own")
     cleaned = []

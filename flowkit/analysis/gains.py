@@ -19,7 +19,7 @@ from flowkit.analysis.scatter import AtLifts, Blocks, Figure, Means
 from flowkit.analysis.uncertainty import Assessor, Contrast, Drift, Estimate, Spread, half_width_factor
 from flowkit.corrections.pressure import STANDARD_BAROMETER_PA, law_difference
 from flowkit.errors import CorrectionError
-from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry
+from flowkit.model import CorrectedTest, Reference, Side, ValveGeometry, one_spelling
 from flowkit.wording import listed
 
 GainKind = Literal["step", "total", "step and total"]
@@ -49,15 +49,10 @@ def what_changed(before: Mapping[str, str], after: Mapping[str, str]) -> Change:
     every = tuple(dict.fromkeys((*before, *after)))
     both = tuple(factor for factor in every if factor in before and factor in after)
     return Change(
-        changed=tuple(factor for factor in both if _level(before[factor]) != _level(after[factor])),
+        changed=tuple(factor for factor in both if one_spelling(before[factor]) != one_spelling(after[factor])),
         unknown=tuple(factor for factor in every if factor not in both),
-        same=tuple(factor for factor in both if _level(before[factor]) == _level(after[factor])),
+        same=tuple(factor for factor in both if one_spelling(before[factor]) == one_spelling(after[factor])),
     )
-
-
-def _level(text: str) -> str:
-    """Fold a level's case and spaces."""
-    return " ".join(text.casefold().split())
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +65,7 @@ class Corners:
 
 def find_corners(states: Sequence[Mapping[str, str]]) -> tuple[Corners, ...]:
     """Find every set of four states that are the corners of two factors."""
-    folded = [{factor: _level(level) for factor, level in state.items()} for state in states]
+    folded = [{factor: one_spelling(level) for factor, level in state.items()} for state in states]
     where: dict[frozenset[tuple[str, str]], int] = {}
     for place, state in enumerate(folded):
         where.setdefault(frozenset(state.items()), place)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from flowkit.errors import JobError, UnitError
 from flowkit.fields import conditions_from, read_keys, read_table, refuse_unknown, section
-from flowkit.model import AirState, Conditions, Side
+from flowkit.model import SIDES, AirState, Conditions, Side
 from flowkit.units import Quantity, find_unit, number, parse_quantity
 
 if TYPE_CHECKING:
@@ -24,7 +24,6 @@ __all__ = ["KINDS", "Certificate", "Manometer", "Meter", "inlined", "meters_from
 
 Kind = Literal["percent", "table", "orifice", "nozzle", "plate", "laminar", "critical nozzle", "pitot"]
 Place = Literal["chamber", "room", "outlet"]
-SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 KINDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "percent": (("scale", "full_scale"), ("at", "element", "place", "scale_end")),

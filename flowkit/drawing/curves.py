@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, no_font_talk, readable, style, variant_style
 from flowkit.errors import FlowkitError
-from flowkit.model import Side
+from flowkit.model import SIDES, Side
 from flowkit.output import written_whole
 from flowkit.units import from_si
 from flowkit.wording import Display, display_of
@@ -349,8 +349,7 @@ def plot_comparison(
 ) -> Axes:
     """Draw the lift-flow curves of every variant, with bands or bars and points, named at their ends or by a legend."""
     units = display_of(display)
-    order: tuple[Side, Side] = ("intake", "exhaust")
-    sides = [item for item in order if item in comparison.sides and side in (None, item)]
+    sides = [item for item in SIDES if item in comparison.sides and side in (None, item)]
     if not sides:
         raise FlowkitError(
             f"there are no {side} curves to draw" if side else "there are no curves to draw",
@@ -387,6 +386,8 @@ def plot_curve(
     errorbars: bool = False,
 ) -> Axes:
     """Draw one curve with its measured points, named by its label for a legend."""
+    import numpy as np
+
     units = display_of(display)
     if errorbars and all(u is None for u in curve.u95):
         raise FlowkitError(
@@ -399,7 +400,7 @@ def plot_curve(
         look = _colored(variant_style(before), curve.state, color)
         x = [from_si(lift, units.lift) for lift in lifts]
         y = [from_si(float(curve(lift)), units.flow) for lift in lifts]
-        fine = _fine(lifts)
+        fine = np.union1d(np.linspace(lifts[0], lifts[-1], 100), np.asarray(lifts))
         if errorbars:
             draw_bars(ax, x, y, curve.u95, look)
         (line,) = ax.plot(
@@ -410,13 +411,6 @@ def plot_curve(
         line.set_label(label or " ".join(filter(None, (curve.state, curve.side, curve.port))))
         _finish(ax, units, (), size=7.5)
     return ax
-
-
-def _fine(lifts: Sequence[float], points: int = 100) -> np.ndarray:
-    """Return lifts with a hundred more between them."""
-    import numpy as np
-
-    return np.union1d(np.linspace(lifts[0], lifts[-1], points), np.asarray(lifts))
 
 
 def _finish(ax: Axes, units: Display, ends: Sequence[EndLabel], *, size: float) -> None:
@@ -487,6 +481,7 @@ def curve_name(test: FlowTest | CorrectedTest, *, without: Collection[str] = ("h
 
 
 def short(text: str, letters: int) -> str:
-    """Cut a text to so many letters, an ellipsis at its end where something is missing."""
+    """Cut a text to so many letters in its middle: names that begin alike mostly end differently."""
     text = " ".join(text.split())
-    return text if len(text) <= letters else text[: letters - 1].rstrip() + "…"
+    end = (letters - 1) // 2
+    return text if len(text) <= letters else f"{text[: letters - 1 - end].rstrip()}…{text[-end:].lstrip()}"

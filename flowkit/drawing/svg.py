@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 from xml.sax.saxutils import escape, quoteattr
 
 from flowkit.drawing.curves import curve_name, place_labels, short, variant_places
@@ -46,7 +46,7 @@ class SvgLine:
     sources: Sequence[str] | None = None  # where each point comes from, such as the sheet's cell
 
 
-def _known(flow_m3_s: float | None) -> bool:
+def has_flow(flow_m3_s: float | None) -> bool:
     """Whether there is a flow: a sheet of a meter's readings has none yet."""
     return flow_m3_s is not None and math.isfinite(flow_m3_s)
 
@@ -88,13 +88,12 @@ def gain_svg(
     side: Side,
     *,
     display: str = "US",
-    over: Literal["first", "before"] = "first",
     size: tuple[float, float] = (560, 260),
 ) -> str:
-    """Return one side's gains against lift as an SVG element, with their 95 % intervals."""
+    """Return one side's gains over the first state against lift as an SVG element, with their 95 % intervals."""
     units = display_of(display)
     result = comparison.sides.get(side)
-    gains = () if result is None else result.totals if over == "first" else result.steps
+    gains = () if result is None else result.totals
     if not gains:
         raise FlowkitError(f"there are no {side} gains to draw", "compare at least two states first")
     places = variant_places(comparison)
@@ -114,8 +113,7 @@ def gain_svg(
                 side == "intake",
             )
         )
-    base = f" over {gains[0].from_}" if over == "first" else " of each step"
-    title = f"{side.capitalize()} gain{base} (%) against valve lift ({units.lift})"
+    title = f"{side.capitalize()} gain over {gains[0].from_} (%) against valve lift ({units.lift})"
     return lines_svg(
         lines, title=title, x_unit=units.lift, y_unit="%", digits=(units.lift_digits, 1), size=size, level=0.0,
         from_zero=False,
@@ -127,7 +125,7 @@ def sheet_svg(
 ) -> str:
     """Return tests as they are, a curve each, as an SVG element; each point names its cell in ``data-source``."""
     units = display_of(display)
-    drawn = [test for test in tests if any(_known(point.flow_m3_s) for point in test.points)]
+    drawn = [test for test in tests if any(has_flow(point.flow_m3_s) for point in test.points)]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
     lines = []
@@ -135,7 +133,7 @@ def sheet_svg(
     shared = {key for key in ("variant", "head") if len({getattr(test, key) for test in drawn}) == 1}
     for place, test in enumerate(drawn):
         points = sorted(
-            {point.lift_m: point for point in test.points if _known(point.flow_m3_s)}.items(), key=lambda p: p[0]
+            {point.lift_m: point for point in test.points if has_flow(point.flow_m3_s)}.items(), key=lambda p: p[0]
         )
         lines.append(
             SvgLine(
@@ -166,10 +164,9 @@ def lines_svg(
     level: float | None = None,
     from_zero: bool = True,
     top: float = 0.0,
-    labels: bool = True,
 ) -> str:
     """Return a line chart as an SVG element."""
-    frame = _Frame.around(lines, size, level=level, from_zero=from_zero, top=top, labels=labels)
+    frame = _Frame.around(lines, size, level=level, from_zero=from_zero, top=top)
     head = (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="flow-chart" viewBox="0 0 {size[0]:g} {size[1]:g}" role="img" '
         f'aria-label={quoteattr(title)} data-x0="{frame.left:.6g}" data-x-scale="{frame.x_scale:.6g}" '
@@ -180,8 +177,8 @@ def lines_svg(
     if level is not None:
         y = frame.y(level)
         parts.append(f'<path class="level" d="M{frame.left:.1f} {y:.1f}H{frame.right:.1f}"/>')
-    ends = frame.ends(lines) if labels else [None] * len(lines)
-    parts += [_line_group(line, frame, (x_unit, y_unit), digits, end) for line, end in zip(lines, ends, strict=True)]
+    ends = zip(lines, frame.ends(lines), strict=True)
+    parts += [_line_group(line, frame, (x_unit, y_unit), digits, end) for line, end in ends]
     return "".join([*parts, "</svg>"])
 
 
@@ -226,14 +223,7 @@ class _Frame:
 
     @classmethod
     def around(
-        cls,
-        lines: Sequence[SvgLine],
-        size: tuple[float, float],
-        *,
-        level: float | None,
-        from_zero: bool,
-        top: float,
-        labels: bool,
+        cls, lines: Sequence[SvgLine], size: tuple[float, float], *, level: float | None, from_zero: bool, top: float
     ) -> _Frame:
         """Return the frame that holds every point and interval, and the names to the right of it."""
         xs = [value for line in lines for value in line.xs]
@@ -244,8 +234,9 @@ class _Frame:
         y_low = 0.0 if from_zero and low >= 0 else low - spare
         first, last = min(xs, default=0.0), max(xs, default=1.0)
         # Narrow screens show the left 82 % alone, without the names, as large as the screen is wide (charts.css).
-        wide = max((_width(short(line.name, 26)) for line in lines), default=0.0) if labels else 0.0
-        right = max(size[0] * 0.45, min(size[0] - wide - 22.0, size[0] * 0.805))
+        wide = max((_width(_label(line.name)) for line in lines), default=0.0)
+        # On screens up to 1150 px wide the names are larger (charts.css).
+        right = max(size[0] * 0.45, min(size[0] - 1.13 * wide - 16.0, size[0] * 0.805))
         return cls(
             left=52.0, right=right, upper=26.0, lower=size[1] - 40.0,
             x_low=0.0 if from_zero or first >= 0 > first - 0.5 * (last - first) else first,
@@ -285,6 +276,14 @@ class _Frame:
 def _width(text: str) -> float:
     """Return about how wide a line of text is in any sans-serif typeface [px]."""
     return sum(_TEXT * (1.0 if unicodedata.east_asian_width(c) in "WF" else 0.57) for c in text)
+
+
+def _label(name: str) -> str:
+    """Return a name as it is written at a line's end, no wider than 26 Latin letters are."""
+    letters = 26
+    while _width(short(name, letters)) > 26 * 0.57 * _TEXT:
+        letters -= 1
+    return short(name, letters)
 
 
 def _ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
@@ -368,7 +367,7 @@ def _line_group(
         parts.append(
             f'<path class="leader" d="M{tip:.1f} {frame.y(line.ys[-1]):.1f}L{x - 2:.1f} {y:.1f}" stroke-width="0.7"/>'
             f'<text class="name" x="{x:.1f}" y="{y + 4:.1f}" fill="{look.text_color}" stroke="none">'
-            f"{escape(short(line.name, 26))}</text>"
+            f"{escape(_label(line.name))}</text>"
         )
     return "".join([*parts, "</g>"])
 

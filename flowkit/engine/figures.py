@@ -32,7 +32,7 @@ from flowkit.engine.results import (
 )
 from flowkit.errors import EngineError, RangeError
 from flowkit.fields import section
-from flowkit.model import Finding, Side, ValveGeometry
+from flowkit.model import SIDES, Finding, Side, ValveGeometry
 
 _INTERVALS = 4000
 
@@ -268,7 +268,6 @@ def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> Pea
 Progress = Callable[[int, int], None]
 """Called with (cycles done, most cycles there may be)."""
 
-_SIDES: tuple[Side, Side] = ("intake", "exhaust")
 HIGHEST_UNSTATED_RATIO = 15.0
 """Above this compression ratio spark ignition must be stated."""
 
@@ -316,7 +315,7 @@ class Case:
 
 def evaluate(cases: Sequence[Case], progress: Progress | None = None) -> tuple[EngineVariant, ...]:
     """Return the figures of all cases, whose filling is found side by side."""
-    filled = [index for index, case in enumerate(cases) if all(case.usable(side) for side in _SIDES)]
+    filled = [index for index, case in enumerate(cases) if all(case.usable(side) for side in SIDES)]
     setups = [_setup(cases[index]) for index in filled]
     cycles = dict(zip(filled, simulate_filling(setups, progress=progress), strict=True)) if setups else {}
     return tuple(
@@ -330,7 +329,7 @@ def _setup(case: Case) -> Setup:
     engine = case.engine
     intake, exhaust = (
         Passage.tabulate(case.cams[side], case.area_curves(side), scale=valves)
-        for side, valves in zip(_SIDES, (engine.intake_valves, engine.exhaust_valves), strict=True)
+        for side, valves in zip(SIDES, (engine.intake_valves, engine.exhaust_valves), strict=True)
     )
     return Setup(engine, intake, exhaust)
 
@@ -339,7 +338,7 @@ def _variant(case: Case, filling: Filling | None) -> EngineVariant:
     """Gather one case's figures."""
     engine = case.engine
     means = {
-        side: cam_weighted_mean(case.cams[side], case.curves[side]) if case.usable(side) else None for side in _SIDES
+        side: cam_weighted_mean(case.cams[side], case.curves[side]) if case.usable(side) else None for side in SIDES
     }
     mach: MachIndex | None = None
     if case.usable("intake"):
@@ -355,7 +354,7 @@ def _variant(case: Case, filling: Filling | None) -> EngineVariant:
         filling=filling,
         power=power,
         band_times={
-            side: time_in_bands(case.cams[side], None, case.curves[side]) for side in _SIDES if case.usable(side)
+            side: time_in_bands(case.cams[side], None, case.curves[side]) for side in SIDES if case.usable(side)
         },
         engine=EngineSummary(
             engine.cylinders,
@@ -420,7 +419,7 @@ def cam_gains(side: Side, compared: SideComparison, cases: Sequence[Case]) -> tu
 def relative_u95(gain: Gain, range_m: tuple[float, float], flow: PortCurves, cam: Cam) -> float | None:
     """Return the half-width of the 95 % interval of a ratio of cam-weighted mean flows, over the ratio.
 
-    The comparison gives intervals per lift, and one of the gain in mean flow by Monte Carlo. How far
+    The comparison gives intervals per lift, and one of the gain in mean flow. How far
     the errors along the curve are common is found from these: with r_j the relative interval at
     lift j and m_j its share of the mean flow, U² = ρ·(Σ m_j·r_j)² + (1 − ρ)·Σ(m_j·r_j)² is solved for ρ,
     0 to 1. The same ρ with the cam's shares gives the interval here (model; the two sums are the
@@ -531,7 +530,7 @@ def _ratio(old: Sequence[float | None], index: int, new: Sequence[float | None],
 def what_changed(before: Case, after: Case) -> tuple[str, ...]:
     """Return what differs between two cases: factors of the head, keys of the engine, cams, reference bore."""
     changed = set()
-    for side in _SIDES:
+    for side in SIDES:
         old, new = before.state.get(side, {}), after.state.get(side, {})
         changed |= {factor for factor in old if factor in new and old[factor] != new[factor]}
         if before.cams.get(side) != after.cams.get(side):

@@ -29,10 +29,8 @@ from flowkit.engine.sentences import (
 )
 from flowkit.errors import CorrectionError, EngineError, UnitError
 from flowkit.fields import nearest
-from flowkit.model import Reference, Side, ValveGeometry
+from flowkit.model import SIDES, Reference, Side, ValveGeometry
 from flowkit.units import parse_quantity
-
-_SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 VALVE_DIMENSIONS: dict[str, str] = {
     "head": "head_m",
@@ -199,7 +197,7 @@ def predicted_case(
         engine = engine.with_bore(bore_m)
     if compression_ratio is not None:
         engine = replace(engine, compression_ratio=compression_ratio, volumes=None)
-    for side in _SIDES:
+    for side in SIDES:
         wanted = {change.name: change.value for change in changes if change.side == side}
         if wanted and side not in curves:
             raise EngineError(
@@ -232,7 +230,7 @@ def predicted_case(
 def _gains(before: EngineVariant, after: EngineVariant) -> tuple[CamGain, ...]:
     """Return the predicted gains in cam-weighted mean flow; a prediction has no interval."""
     gains = []
-    for side in _SIDES:
+    for side in SIDES:
         old = getattr(before.cam_weighted_mean_flow_m3_s, side)
         new = getattr(after.cam_weighted_mean_flow_m3_s, side)
         if old is not None and new is not None:

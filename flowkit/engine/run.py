@@ -29,10 +29,9 @@ from flowkit.engine.sentences import (
     not_firing_words,
 )
 from flowkit.errors import EngineError
-from flowkit.model import Finding, Reference, Side, ValveGeometry
+from flowkit.model import SIDES, Finding, Reference, Side, ValveGeometry
 from flowkit.wording import by_value
 
-_SIDES: tuple[Side, Side] = ("intake", "exhaust")
 _PEAKS: dict[Side, tuple[float, float]] = {"intake": (360.0, 560.0), "exhaust": (160.0, 360.0)}
 _FASTEST_STATED_RPM = 7000.0
 _TIGHT_M = 1e-3
@@ -182,7 +181,7 @@ def outcome_findings(variants: Sequence[EngineVariant]) -> tuple[Finding, ...]:
 def _missing(cases: Sequence[Case]) -> list[Finding]:
     """Say what a cam or a side that is missing leaves out."""
     found = []
-    for side in _SIDES:
+    for side in SIDES:
         without_cam = [case.name for case in cases if side not in case.cams]
         if without_cam:
             where = f"[cam.{side}]" if len(without_cam) == len(cases) else "; ".join(without_cam)
@@ -210,7 +209,7 @@ def _missing(cases: Sequence[Case]) -> list[Finding]:
 def _coverage(cases: Sequence[Case]) -> list[Finding]:
     """Hold the measured lifts against the cams."""
     found = []
-    for side in _SIDES:
+    for side in SIDES:
         beyond = []
         for case in cases:
             cam, curves = case.cams.get(side), case.curves.get(side)
@@ -367,14 +366,14 @@ def _too_big(case: Case) -> list[Finding]:
 
 def _valve_pair(case: Case) -> list[Finding]:
     """Warn where intake and exhaust valve do not fit the bore side by side, or may touch in the overlap."""
-    engine, valves = case.engine, [case.valves.get(side) for side in _SIDES]
+    engine, valves = case.engine, [case.valves.get(side) for side in SIDES]
     heads = [valve.head_m for valve in valves if valve is not None and valve.head_m is not None]
-    if engine.intake_valves != 1 or engine.exhaust_valves != 1 or len(heads) < len(_SIDES):
+    if engine.intake_valves != 1 or engine.exhaust_valves != 1 or len(heads) < len(SIDES):
         return []
     words = f"heads of {heads[0] * 1e3:.2f} mm and {heads[1] * 1e3:.2f} mm in a bore of {engine.bore_m * 1e3:.2f} mm"
     between = engine.bore_m - sum(heads)
     offsets = [valve.offset_m for valve in valves if valve is not None and valve.offset_m is not None]
-    if between > 0 and len(offsets) == len(_SIDES):
+    if between > 0 and len(offsets) == len(SIDES):
         between = sum(offsets) - sum(heads) / 2
         if between < 0:
             return _warned(
@@ -390,8 +389,8 @@ def _valve_pair(case: Case) -> list[Finding]:
             words=f"The valve pair does not fit side by side: {words}. Check the diameters and the bore; valves at an "
             "angle to one another leave more room, which only the head itself can show.",
         )
-    lifts = [float(case.cams[side].lift(360.0)) for side in _SIDES if side in case.cams]
-    if between < _TIGHT_M and len(lifts) == len(_SIDES) and min(lifts) > 0:
+    lifts = [float(case.cams[side].lift(360.0)) for side in SIDES if side in case.cams]
+    if between < _TIGHT_M and len(lifts) == len(SIDES) and min(lifts) > 0:
         return _warned(
             case,
             rule="valves-may-touch",
@@ -438,7 +437,7 @@ def check_cams(cams: Mapping[Side, Cam]) -> None:
 def variant_names(comparison: Comparison) -> list[str]:
     """Return the names of all variants in the job's order, whichever side they were tested on."""
     names: list[str] = []
-    for side in _SIDES:
+    for side in SIDES:
         if side in comparison.sides:
             # A variant the other side lacks goes behind the one it follows here.
             place = 0
@@ -464,7 +463,7 @@ def flows_of(comparison: Comparison, name: str) -> dict[Side, VariantFlow]:
 def _all_gains(comparison: Comparison, cases: Sequence[Case]) -> tuple[CamGain, ...]:
     """Return the gains in cam-weighted mean flow of both sides."""
     return tuple(
-        gain for side in _SIDES if side in comparison.sides for gain in cam_gains(side, comparison.sides[side], cases)
+        gain for side in SIDES if side in comparison.sides for gain in cam_gains(side, comparison.sides[side], cases)
     )
 
 
@@ -480,5 +479,5 @@ def _cam_lines(cases: Sequence[Case]) -> list[str]:
             called = cam_called(side, cam)
             text = f"{called[0].upper()}{called[1:]}: {kind}, {cam_lifts(cam)}{over}."
             lines.setdefault(text, []).append(case.name)
-    several = len(lines) > len(_SIDES)
+    several = len(lines) > len(SIDES)
     return [f"{', '.join(names)}: {text}" if several else text for text, names in lines.items()]

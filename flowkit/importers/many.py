@@ -32,17 +32,19 @@ class FileReading:
 
 def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
     """Expand patterns into the files they match."""
-    found: dict[Path, None] = {}
+    found: dict[Path, Path] = {}  # a file named in several ways is one: by the place it is at -> as it was named first
     for path in paths:
         text = os.fspath(path)
         if glob.has_magic(text) and not os.path.lexists(text):
             # The files a spreadsheet program leaves beside an open one begin with ~$.
             matches = sorted(m for m in glob.glob(text, recursive=True) if os.path.isfile(m))  # noqa: PTH113, PTH207
             matches = [match for match in matches if not os.path.basename(match).startswith("~$")]  # noqa: PTH119
-            found.update((Path(match), None) for match in matches or [text])
+            named = [Path(match) for match in matches or [text]]
         else:
-            found[Path(path)] = None
-    return list(found)
+            named = [Path(path)]
+        for one in named:
+            found.setdefault(Path(os.path.abspath(one)), one)  # noqa: PTH100
+    return list(found.values())
 
 
 def labels_of(paths: Sequence[Path]) -> list[str]:

@@ -49,7 +49,7 @@ def read(path: str | Path, stated: Stated | None = None, *, label: str | None = 
     findings = [finding for reading in readings for finding in reading.findings]
     findings += unused(readings, tests, stated)
     if not tests and not any(finding.severity == "error" for finding in findings):
-        raise only_own_output(grids) or _no_table(grids)
+        raise only_own_output(grids) or _no_table(readings)
     findings = list(dict.fromkeys([*findings, *check_tests(tests)]))
     return ReadResult(tuple(tests), tuple(findings), tuple(changes), fingerprint)
 
@@ -60,7 +60,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     seen: dict[tuple[tuple[object, ...], ...], Grid] = {}
     names = tuple(grid.sheet or "" for grid in grids)
     for grid in [replace(grid, sheets=names) for grid in grids] if len(grids) > 1 else grids:
-        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and has_numbers(grid) else grid
+        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and has_numbers(upright(grid)) else grid
         if first is not grid and not grid.hidden and _COPY.search(grid.sheet or ""):
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
@@ -186,11 +186,11 @@ def _help(reading: SheetReading) -> None:
 _LOOSE = 6  # numbers that lie about
 
 
-def _no_table(grids: Sequence[Grid]) -> SheetError:
+def _no_table(readings: Sequence[SheetReading]) -> SheetError:
     """Say that a file holds no table."""
     remedy = f"if there should be one, {MAPPING_HINT}"
-    numbers = [grid for grid in grids if not grid.hidden and has_numbers(grid)]
-    if not numbers and sum("".join(upright(grid).kinds).count("n") for grid in grids) >= _LOOSE:
+    numbers = [reading.grid for reading in readings if not reading.grid.hidden and has_numbers(reading.view)]
+    if not numbers and sum("".join(reading.view.kinds).count("n") for reading in readings) >= _LOOSE:
         remedy = (
             "its numbers are not in rows and columns, as when a page is copied as text; ask for the sheet itself, or "
             "type it into a blank one (flowkit blank): a line for each lift with its flows beside it"
@@ -198,7 +198,7 @@ def _no_table(grids: Sequence[Grid]) -> SheetError:
     if numbers:
         remedy = f"if there is one, {PROPOSED}{stanza(numbers[0])}"
     return SheetError(
-        "there is no table of lifts and flows in this file", remedy, file=grids[0].file if grids else None
+        "there is no table of lifts and flows in this file", remedy, file=readings[0].grid.file if readings else None
     )
 
 

@@ -33,6 +33,7 @@ from flowkit.model import (
     UnitSource,
     Variant,
     joined,
+    named_twice,
 )
 from flowkit.units import Unit, format_quantity, to_si, unit
 
@@ -670,9 +671,5 @@ def _refuse_several(name: str, tests: Sequence[FlowTest | CorrectedTest]) -> Non
 
 def _refuse_twins(variants: Sequence[Variant]) -> None:
     """Refuse two states of one name."""
-    names = [" ".join(variant.name.casefold().split()) for variant in variants]
-    for variant, name in zip(variants, names, strict=True):
-        if names.count(name) > 1:
-            raise JobError(
-                f"two states are named {variant.name!r}", 'name them: compare({"stock": first, "ported": second})'
-            )
+    if (name := named_twice(variant.name for variant in variants)) is not None:
+        raise JobError(f"two states are named {name!r}", 'name them: compare({"stock": first, "ported": second})')

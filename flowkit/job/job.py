@@ -1,7 +1,7 @@
 """A job, and the whole way from its sheets to its reports in one readable place.
 
 `Job.run` is that way: read, correct, compare, engine. Everything else here makes a `Job` from a
-job file or from bare sheets, or asks it for one of the stations.
+job file or from bare sheets, or asks it for one of the stages.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class JobResults:
-    """Every station of a job's way.
+    """Every stage of a job's way.
 
     Attributes
     ----------

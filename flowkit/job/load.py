@@ -18,7 +18,7 @@ from flowkit.errors import JobError, SheetError
 from flowkit.fields import conditions_from, filled, in_si, read_table, refuse_unknown, section
 from flowkit.importers import ColumnMapping, Stated
 from flowkit.importers.mapping import CellChange
-from flowkit.model import AirState, Bench, JobInfo, Reference, Side, ValveGeometry
+from flowkit.model import SIDES, AirState, Bench, JobInfo, Reference, Side, ValveGeometry, named_twice
 from flowkit.units import parse_quantity
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from flowkit.importers import ReadResult
     from flowkit.job.file import JobFile, SheetTable, ValvesTable, VariantTable
 
-SIDES: tuple[Side, Side] = ("intake", "exhaust")
 
 _NAMES = section("names")
 _CONDITIONS = section("conditions")
@@ -406,7 +405,5 @@ def _variants_of(path: Path, stated: Stated) -> tuple[list[JobVariant], set[str]
 
 def _refuse_duplicates(names: Sequence[str]) -> None:
     """Refuse two variants of one name."""
-    folded = [" ".join(name.casefold().split()) for name in names]
-    for name, key in zip(names, folded, strict=True):
-        if folded.count(key) > 1:
-            raise JobError(f"two variants are named {name!r}", "give each variant a name of its own")
+    if (name := named_twice(names)) is not None:
+        raise JobError(f"two variants are named {name!r}", "give each variant a name of its own")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import JobError, SheetError
 from flowkit.fields import field_of, section
-from flowkit.model import Bench, Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant
+from flowkit.model import Bench, Finding, FlowTest, HandChange, Side, UnitSource, ValveGeometry, Variant, one_spelling
 from flowkit.units import UNITS, from_si
 
 if TYPE_CHECKING:
@@ -256,19 +256,14 @@ class _Files:
         ]
 
 
-def _fold(text: str) -> str:
-    """Compare names without case and surplus space."""
-    return " ".join(text.casefold().split())
-
-
 def _select(variant: JobVariant, choice: SheetChoice, result: ReadResult) -> list[FlowTest]:
     """Take from a file the tests that belong to a variant."""
     tests = list(result.tests)
     if choice.sheet is not None:
-        return [test for test in tests if _fold(test.sheet or "") == _fold(choice.sheet)]
-    labels = {_fold(test.variant) for test in tests}
+        return [test for test in tests if one_spelling(test.sheet or "") == one_spelling(choice.sheet)]
+    labels = {one_spelling(test.variant) for test in tests}
     if variant.named_by_label or len(labels) > 1:
-        return [test for test in tests if _fold(test.variant) == _fold(variant.name)]
+        return [test for test in tests if one_spelling(test.variant) == one_spelling(variant.name)]
     return tests
 
 

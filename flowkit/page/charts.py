@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Sequence
 from xml.sax.saxutils import escape, quoteattr
 
 from flowkit.analysis.results import Comparison
-from flowkit.drawing.svg import chart_svg, gain_svg, sheet_svg
+from flowkit.drawing.svg import chart_svg, gain_svg, has_flow, sheet_svg
 from flowkit.model import FlowTest, Side
 from flowkit.units import from_si
 from flowkit.wording import display_of
@@ -16,16 +15,11 @@ MOST_TESTS = 24
 """Curves of one state that are drawn; more would be a tangle."""
 
 
-def _known(flow_m3_s: float | None) -> bool:
-    """Whether there is a flow: a sheet of a meter's readings has none yet."""
-    return flow_m3_s is not None and math.isfinite(flow_m3_s)
-
-
 def read_chart(tests: Sequence[FlowTest], display: str, *, asked: Collection[str] = ()) -> str:
     """Draw tests as they were read, a chart a state; points whose cells are in question are marked."""
     states: dict[str, list[FlowTest]] = {}
     for test in tests:
-        if any(_known(point.flow_m3_s) for point in test.points):
+        if any(has_flow(point.flow_m3_s) for point in test.points):
             states.setdefault(test.variant, []).append(test)
     made = ""
     for name, drawn in states.items():

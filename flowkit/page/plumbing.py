@@ -304,10 +304,8 @@ def unstated(snapshot: Snapshot) -> tuple[str, ...]:
     """The states, after the first, of which the job does not say what changed."""
     if snapshot.document is None:
         return ()
-    order = answers.variants(snapshot.document)
-    return tuple(
-        str(item.get("name", "")) for item in order[1:] if not any(answers.levels(item, side) for side in answers.SIDES)
-    )
+    done = zip(answers.variants(snapshot.document), answers.changes(snapshot.document), strict=True)
+    return tuple(str(item.get("name", "")) for item, changed in done if changed is None)
 
 
 def _fields(snapshot: Snapshot, back: str) -> Markup:

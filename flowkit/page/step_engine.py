@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from flowkit.drawing.svg import SvgLine, lines_svg
 from flowkit.errors import FlowkitError, JobError
-from flowkit.model import Finding
+from flowkit.model import SIDES, Finding
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, keep, number, text
 from flowkit.page.step_build import _wanted
@@ -90,9 +90,9 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
         "engine.html", snapshot, step="engine", state=state,
         engine=[(key, label, example, value("engine", key)) for key, label, example in ENGINE],
         volumes=[(key, label, example, value("engine", key)) for key, label, example in VOLUMES],
-        cams=[(key, label, example, [value("cam", side, key) for side in answers.SIDES])
+        cams=[(key, label, example, [value("cam", side, key) for side in SIDES])
               for key, label, example in CAM],
-        tables=[(side, value("cam", side, "table")) for side in answers.SIDES],
+        tables=[(side, value("cam", side, "table")) for side in SIDES],
         lobes=value("cam", "lobe_separation"), advance=value("cam", "advance"),
         task=task, result=_shown(task), stale=task is not None and task.key != snapshot.state.version,
         ready=snapshot.job is not None and has_engine(snapshot.job), guess=guess, guessed=_shown(guess),
@@ -195,7 +195,7 @@ def _fields(page: Page, form: FormData) -> str:
     """Write the engine and its cam, of the job or of one state."""
     known = {
         *(("engine", key) for key, *_ in (*ENGINE, *VOLUMES)),
-        *(("cam", side, key) for side in answers.SIDES for key, *_ in CAM),
+        *(("cam", side, key) for side in SIDES for key, *_ in CAM),
         *(("cam", key) for key in ("lobe_separation", "advance")),
     }
     return page.write_fields(form, known, _NUMBERS)
@@ -204,7 +204,7 @@ def _fields(page: Page, form: FormData) -> str:
 def _table(page: Page, form: FormData) -> str:
     """Take a measured cam table: kept in the folder, and named in the job."""
     side, item = text(form, "side"), form.get("table")
-    if side not in answers.SIDES or not isinstance(item, UploadFile) or not item.filename:
+    if side not in SIDES or not isinstance(item, UploadFile) or not item.filename:
         raise JobError("no cam table was chosen", "choose a CSV or workbook of degrees and lifts")
     kept, _ = keep(page.workspace.folder, item.filename, item.file)
 
@@ -248,7 +248,7 @@ def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, st
         ("compression", "compression", ": 1", own.engine.compression_ratio, 0.8, 1.3),
     ]
     stated = {**job.cam_table, **next((item.cam for item in job.variants if item.name == last.name), {})}
-    for side in answers.SIDES:
+    for side in SIDES:
         valve, cam = last.valves.get(side), own.cams.get(side)
         if valve is not None:
             found.append((f"{side}.head", f"{side} valve head", "mm", _mm(valve.head_m), 0.9, 1.1))

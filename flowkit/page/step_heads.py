@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from flowkit.errors import JobError
-from flowkit.model import FlowTest, Side
+from flowkit.model import SIDES, FlowTest, Side
 from flowkit.page import answers
 from flowkit.page.plumbing import Notice, Page, drifts, text
 from flowkit.page.questions import drift_question
@@ -60,7 +60,7 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     states = [_state_view(snapshot, order, index) for index in range(len(order))]
     document = snapshot.document
     valves = [
-        (key, label, example, why, [answers.table_value(document, ("valves", side, key)) for side in answers.SIDES])
+        (key, label, example, why, [answers.table_value(document, ("valves", side, key)) for side in SIDES])
         for key, label, example, why in _VALVE
     ]
     papers = [(key, label, answers.table_value(document, ("job", key)) or "") for key, label in _JOB]
@@ -89,12 +89,12 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
     tests = [test for test in snapshot.tests if test.variant == name]
     factors = list(answers.FACTORS)
     for other in order:
-        for side in answers.SIDES:
+        for side in SIDES:
             factors += [factor for factor in answers.levels(other, side) if factor not in factors]
     before = order[index - 1] if index else None
     done = answers.changes(snapshot.document)[index]
     both = frozenset.intersection(*done.values()) if done else frozenset()
-    ticks = {str(side): done[side] - both if done else both for side in answers.SIDES} | {"both": both}
+    ticks = {str(side): done[side] - both if done else both for side in SIDES} | {"both": both}
     return {
         "name": name,
         "index": index,
@@ -112,8 +112,7 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
             snapshot.display,
         ),
         "valves": {
-            side: {key: answers.table_value(item, ("valves", side, key)) for key, *_ in _VALVE}
-            for side in answers.SIDES
+            side: {key: answers.table_value(item, ("valves", side, key)) for key, *_ in _VALVE} for side in SIDES
         },
         "bore": answers.table_value(item, ("reference", "bore")) or "",
     }
@@ -165,7 +164,7 @@ def _state(page: Page, form: FormData) -> str:
             return answers.rename_variant(document, name, text(form, "new"))
         if do == "changes":
             changed: dict[Side, list[str]] = {}
-            for side in answers.SIDES:
+            for side in SIDES:
                 ticked = [str(item) for name in ("both", side) for item in form.getlist(f"{name}_factor")]
                 own = [" ".join(text(form, f"{name}_own").split()) for name in ("both", side)]
                 changed[side] = list(dict.fromkeys(filter(None, [*ticked, *own])))
@@ -205,7 +204,7 @@ def _fields(page: Page, form: FormData) -> str:
     """Write the fields that changed: papers, valves, bore, bench."""
     known = {
         *(("job", key) for key, _ in _JOB),
-        *(("valves", side, key) for side in answers.SIDES for key, *_ in _VALVE),
+        *(("valves", side, key) for side in SIDES for key, *_ in _VALVE),
         *(("reference", key) for key in ("bore", "pressure", "lifts")),
         *(("bench", key) for key in ("repeatability", "drift")),
     }

@@ -18,6 +18,7 @@ from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
 from flowkit.importers.files import SHEET_ENDINGS
+from flowkit.model import SIDES
 from flowkit.page import answers, charts
 from flowkit.page.plumbing import Notice, Page, asked, keep, plural, text
 from flowkit.page.questions import LETTERED, Question, by_hand, letter, questions_of
@@ -350,9 +351,9 @@ def _order_of_dates(page: Page, document: Any, form: FormData, files: list[str])
 def _letters(page: Page, document: Any, form: FormData, files: list[str]) -> str:
     """Write the side over every heading that names it by a letter of two languages."""
     side = text(form, "value")
-    if side not in answers.SIDES:
+    if side not in SIDES:
         raise JobError("no answer was given", "say which letter is the intake")
-    sides = {"E": side, "A": answers.SIDES[side == "intake"]}
+    sides = {"E": side, "A": SIDES[side == "intake"]}
     snapshot = page.workspace.snapshot()
     number = 0
     for name in files:
@@ -385,7 +386,7 @@ def _state_columns(document: Any, form: FormData, files: list[str]) -> str:
     flows = []
     for number in rows:
         cells, side = text(form, f"cells{number}"), text(form, f"side{number}")
-        if not cells or side not in answers.SIDES:
+        if not cells or side not in SIDES:
             continue
         one = tomlkit.inline_table()
         one["cells"] = cells

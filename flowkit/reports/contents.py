@@ -21,7 +21,7 @@ from flowkit.analysis.results import (
 )
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.fields import section
-from flowkit.model import Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
+from flowkit.model import SIDES, Bench, CorrectedTest, Finding, JobInfo, LedgerLine, Reference, Side, Variant
 from flowkit.units import from_si, to_si
 from flowkit.wording import (
     DISPLAYS,
@@ -160,8 +160,7 @@ def fact_words(facts: Sequence[tuple[str, str]]) -> str:
 def _facts(variant: Variant, display: Display) -> dict[str, str]:
     """Return what is known of one state, by label."""
     facts = {}
-    sides: tuple[Side, Side] = ("intake", "exhaust")
-    for side in sides:
+    for side in SIDES:
         facts.update({f"{side} valve: {name}": words for name, words in _valve_sizes(variant, side, display)})
     conditions = [test.conditions for test in variant.tests]
     for label, key in (("bench", "bench"), ("operator", "operator"), ("flowed", "date")):
@@ -719,8 +718,7 @@ def engine_rows(engine: EngineResult, display: Display) -> tuple[tuple[str, ...]
             sizes = (from_si(value, display.diameter) for value in (mine.bore_m, mine.stroke_m))
             cells[1] = " × ".join(numeral(value, display.diameter_digits) for value in sizes)
             cells[2] = numeral(mine.compression_ratio, 2)
-        sides: tuple[Side, Side] = ("intake", "exhaust")
-        for place, side in enumerate(sides):
+        for place, side in enumerate(SIDES):
             cam = variant.cam.get(side)
             if cam is not None:
                 cells[3 + place] = f"{lift_text(cam.peak_lift_m, display)}, {cam.closes_deg - cam.opens_deg:.0f}°"
@@ -878,8 +876,7 @@ def _same_bands(one: Sequence[BandTime], other: Sequence[BandTime]) -> bool:
 def bands_of(engine: EngineResult, display: Display) -> tuple[Bands, ...]:
     """Return each side's bands: the last variant's, beside the first's where they are the same bands."""
     found = []
-    sides: tuple[Side, Side] = ("intake", "exhaust")
-    for side in sides:
+    for side in SIDES:
         having = [variant for variant in engine.variants if variant.band_times.get(side)]
         if not having:
             continue

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from flowkit.analysis.results import Comparison, Gain, LiftGain, SideComparison
-from flowkit.model import CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
+from flowkit.model import SIDES, CorrectedTest, Finding, HandChange, JobInfo, Reference, Severity, Side
 from flowkit.units import from_si
 from flowkit.wording import (
     Display,
@@ -21,6 +21,7 @@ from flowkit.wording import (
     lift_text,
     listed,
     pressure_words,
+    sentence_case,
     temperature_words,
 )
 
@@ -32,8 +33,7 @@ KEPT = re.compile(
 
 def sides_of(comparison: Comparison) -> list[tuple[Side, SideComparison]]:
     """Return the sides there are, the intake first."""
-    order: tuple[Side, Side] = ("intake", "exhaust")
-    return [(side, comparison.sides[side]) for side in order if side in comparison.sides]
+    return [(side, comparison.sides[side]) for side in SIDES if side in comparison.sides]
 
 
 def port_text(port: str) -> str:
@@ -120,6 +120,8 @@ def _range_words(range_m: tuple[float, float], display: Display) -> str:
 _GRAVEST: tuple[Severity, ...] = ("error", "warning", "note")
 _SENTENCE_ENDS = re.compile(r"(?<=[.?!]) (?=[A-Z'])")
 _PLACES_NAMED = 3
+_LONG_TAIL = 40
+"""Letters of a sentence's end worth saying once only."""
 
 
 def sheet_of(where: str) -> str:
@@ -161,7 +163,22 @@ def _as_one(group: Sequence[Finding]) -> Finding:
     more = len(places) - _PLACES_NAMED
     named = [*places[:_PLACES_NAMED], *([f"{more} more"] if more > 0 else [])]
     where = "; ".join(named) if any(", " in place for place in places) else listed(named)
-    return replace(group[0], where=where, message=" ".join(filter(None, [*own, *said[0][-shared:]])))
+    return replace(group[0], where=where, message=" ".join([*_once([*filter(None, own)]), *said[0][-shared:]]))
+
+
+def _once(texts: Sequence[str]) -> list[str]:
+    """Return texts with the end that all their first sentences have taken out, and said once behind them.
+
+    >>> same = ", and nothing shows whether the bench moved in between."
+    >>> _once([f"Flowed in May and June{same} It grew.", f"Flowed in June and July{same}"])[1:]
+    ['Flowed in June and July.', 'Nothing shows whether the bench moved in between.']
+    """
+    first = _SENTENCE_ENDS.split(texts[0])[0] if len(texts) > 1 else ""
+    for found in re.finditer(", and ", first):
+        tail = first[found.start() :]
+        if len(tail) > _LONG_TAIL and all(tail in text for text in texts):
+            return [*(text.replace(tail, ".") for text in texts), sentence_case(tail.removeprefix(found[0]))]
+    return list(texts)
 
 
 def counted(findings: Iterable[Finding]) -> str:

@@ -201,7 +201,10 @@ class WideTable:
 
     def _tables(self, width: int) -> Iterable[Table]:
         """Yield tables that fit a width, whole blocks in each; heads take one line where there is room."""
-        labels = ["\n".join(broken(printable(label), max(_NAME, width // 3))) for label in self.labels]
+        needs = [sum(_room(*column, _HEAD) + _BETWEEN_COLUMNS for column in block) for block in self.blocks]
+        least = max(map(_longest_word, self.labels))
+        names = min(max(_NAME, width // 3), max(width - max(needs, default=0), least))
+        labels = ["\n".join(broken(printable(label), names)) for label in self.labels]
         first = max(_columns(line) for label in labels for line in label.split("\n"))
         every = [column for block in self.blocks for column in block]
         whole = first + sum(_room(*column, _WIDE) + _BETWEEN_COLUMNS for column in every)
@@ -319,7 +322,7 @@ class _Listing:
         return table
 
 
-def reading_text(result: ReadResult, display: str = "US") -> Parts:
+def reading_text(result: ReadResult) -> Parts:
     """Return what was understood of a sheet for a terminal: a row a test, then the findings."""
     heads = ("state", "side", "port", "run", "points", "lifts", "flows", "pressure", "bore")
     rows = [_reading_row(test) for test in result.tests]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import tracemalloc
 from collections.abc import Iterator
@@ -60,7 +61,7 @@ def test_one_bad_file_does_not_stop_the_rest(archive: Path) -> None:
     assert [len(r.result.tests) if r.result else 0 for r in found] == [2, 2, 0, 2, 2]
     bad = found[2]
     assert bad.result is None
-    assert str(bad.error).startswith("broken.csv: the file holds zero bytes")
+    assert str(bad.error).startswith("broken.csv: this is not text: it has NUL")
     good = found[0].result
     assert good is not None
     assert good.tests[0].points[0].source == "2024/a.csv:4:2"
@@ -137,9 +138,11 @@ def test_memory_does_not_grow(archive: Path) -> None:
     tracemalloc.start()
     for _ in range(20):
         next(readings)
+    gc.collect()  # what waits for the collector is no growth, and when it runs is the test session's own setting
     early = tracemalloc.get_traced_memory()[0]
     for _ in readings:
         pass
+    gc.collect()
     late = tracemalloc.get_traced_memory()[0]
     tracemalloc.stop()
     assert late - early < 200_000

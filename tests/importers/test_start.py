@@ -112,7 +112,8 @@ def test_what_cannot_be_read_is_named(tmp_path: Path) -> None:
     (tmp_path / "photo.jpg").write_bytes(b"x")
     text = start_job(tmp_path).read_text(encoding="utf-8")
     assert "# Left out: bad.csv: there is no table" in text
-    assert "good.xlsx" not in text and "hidden" not in text
+    assert "good.xlsx" not in text
+    assert "# Left out: .hidden.csv: a hidden file\n" in text
     assert "# Read: good.csv: " in text and "# Needs you: photo.jpg: a picture" in text
     assert len(tomllib.loads(text)["variant"]) == 1
 

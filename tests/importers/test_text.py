@@ -237,7 +237,7 @@ def test_labels_before_aligned_numbers() -> None:
 @pytest.mark.parametrize(
     ("data", "message"),
     [
-        (b"Lift,Flow\n1,\x002\n", "zero bytes"),
+        (b"Lift,Flow\n1,\x002\n", "NUL characters"),
         (b"Lift,Flow\n1," + 9 * b"\x1b2" + b"\n", "line 2 holds the control character 0x1B"),
         (b"\xef\xbb\xbfLift\xff", "byte 5 does not belong"),
         (b"Lift\x81\n", "does not belong"),

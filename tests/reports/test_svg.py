@@ -88,13 +88,11 @@ def test_names_at_the_ends_keep_apart_with_twelve_states() -> None:
     assert min(np.diff(heights)) > 12.0
 
 
-def test_gains_are_of_each_step_or_over_the_first(contents: ReportContents) -> None:
-    for over in ("first", "before"):
-        groups = states(gain_svg(contents.comparison, "exhaust", over=over))
-        side = contents.comparison.sides["exhaust"]
-        for gain in side.totals if over == "first" else side.steps:
-            shown = [float(p.attrib["data-y"]) for p in points(groups[gain.to])]
-            assert shown == pytest.approx([100 * item.gain for item in gain.per_lift], abs=0.051)
+def test_gains_are_over_the_first_state(contents: ReportContents) -> None:
+    groups = states(gain_svg(contents.comparison, "exhaust"))
+    for gain in contents.comparison.sides["exhaust"].totals:
+        shown = [float(p.attrib["data-y"]) for p in points(groups[gain.to])]
+        assert shown == pytest.approx([100 * item.gain for item in gain.per_lift], abs=0.051)
 
 
 def test_read_points_name_their_cells(contents: ReportContents) -> None:

@@ -366,3 +366,10 @@ def test_a_number_and_its_unit_in_a_head_make_room_for_themselves() -> None:
     assert text.count("mean flow by band of lift,") >= 1
     assert "band of lif " not in text
     assert max(map(len, text.splitlines())) <= 80
+
+
+def test_names_of_rows_are_broken_before_a_figure_is_cut() -> None:
+    blocks = [[("middle, 5.70–9.50 mm", ["51.12"]), ("step %", ["+15.1 (+13.4 to +19.8)"])]]
+    text = printed((WideTable("", ["mean flow by band of lift, L/s", "seats recut"], blocks, names="left"),), width=60)
+    assert "+15.1 (+13.4 to +19.8)" in text and "lift, L/s" in text
+    assert max(map(len, text.splitlines())) <= 60

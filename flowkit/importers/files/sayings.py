@@ -19,6 +19,7 @@ _PAIRS = 3  # in a line
 _KEPT = frozenset({"lift", "flow", "intake", "exhaust", "port", "head", "run", "position", "number"})
 _FIGURES = frozenset({"lift", "flow", "intake", "exhaust"})
 _LONGEST = 400
+_CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])")  # commas without a blank cut cells
 _JOINS = re.compile(r"[=:@→>/]")
 
 
@@ -39,7 +40,11 @@ def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
         forms = Counter(line.form for line in cut if line is not None and _says_both(line))
         if len(forms) != 1 or sum(forms.values()) < _LEAST:
             return None  # a line of another form would be passed over
+        if sum(line is not None for line in cut) >= 2 * sum(forms.values()):
+            return None  # the headings of tables, and no lines of figures
         cut = [line if line is not None and line.form in forms else None for line in cut]
+    elif sum(line is not None for line in cut) >= 2 * sum(map(bool, pairs)):
+        return None
     rows: list[tuple[Row, int]] = []
     above = False
     for at, (text, line, pair) in enumerate(zip(lines, cut, pairs, strict=True), 1):
@@ -56,8 +61,10 @@ def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
 
 def _cut(line: str) -> _Line | None:
     """Cut a line at its figures; None where it has less than two, or is cut by other marks."""
-    if len(line) > _LONGEST or any(mark in line for mark in "\t;|"):
+    if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line.strip()):
         return None
+    if "  " in line.strip() and not any(m.kind == "lift" and not m.start for m in mentions(line.strip())):
+        return None  # cells below headings
     found = tuple(f for f in quantities(line) if not line[: f.start].rstrip().endswith("#"))
     if len(found) < 2:
         return None
@@ -74,7 +81,7 @@ def _says_both(line: _Line) -> bool:
     kinds = {_kind(m) for words in line.words for m in mentions(words)} & _FIGURES
     units = {f.unit.quantity for f in line.found if f.unit is not None}
     flows = bool(units & set(FLOW_QUANTITIES) or kinds - {"lift"})
-    return ("lift" in kinds or "length" in units) and flows and bool(kinds or len(units) > 1)
+    return bool(kinds) and ("lift" in kinds or "length" in units) and flows
 
 
 def _kind(mention: Mention) -> str:

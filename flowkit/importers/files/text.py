@@ -71,7 +71,7 @@ def _decoded(data: bytes) -> str:
     if b"\x00" in data:
         guess = _utf16_without_mark(data)
         if guess is None:
-            raise SheetError("the file holds zero bytes, so it is not a text file", _REMEDY)
+            raise SheetError("this is not text: it has NUL characters in it", _REMEDY)
         return _strictly(data, guess)
     try:
         return data.decode("utf-8")
@@ -199,7 +199,8 @@ def find_delimiter(text: str, lines: Sequence[str]) -> str | None:
 def _sample(lines: Sequence[str]) -> list[str]:
     """Take the lines that begin with a number; where there are none, those that hold one."""
     lines = [line for line in lines if not RULE.fullmatch(line)]
-    leading = [line for line in lines if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−") and line.strip()]
+    numbered = [line for line in lines if any(mark.isdigit() for mark in line)]
+    leading = [line for line in numbered if line.lstrip(' "|*')[:1] in tuple("0123456789.,-+−")]
     if len(leading) < 2:
         heads = [line for line in lines if line.lstrip()[:1] != "#" or _HEADING_MARK.match(line)]
         leading = [line for line in heads if any(mark.isdigit() for mark in line)]
@@ -249,8 +250,7 @@ _WORD = re.compile(r"\S+")
 RULE = re.compile(r"[-=+|:_\s]*(?:---|===|___|:--|--:)[-=+|:_\s]*")
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(NamedTuple):
     """A piece of a line and where it is."""
 
     start: int
@@ -264,12 +264,20 @@ Span = tuple[int, int]
 _PROSE = 160  # a longer line of words with single blanks is prose, and never cut
 
 
-class Line(NamedTuple):
-    """A line of text cut at blanks: at every one, and at the wide ones only."""
+@dataclass(slots=True)
+class Line:
+    """A line of text cut at blanks: at the wide ones, and, where that is asked for, at every one."""
 
     wide: list[Piece]
-    words: list[Piece]
+    every: list[Piece] | str  # the pieces between blanks, or the text they are cut from
     rule: bool = False
+
+    @property
+    def words(self) -> list[Piece]:
+        """The line cut at every blank."""
+        if isinstance(self.every, str):
+            self.every = _pieces(_WORD, self.every)
+        return self.every
 
     @property
     def text(self) -> str:
@@ -290,15 +298,10 @@ class Line(NamedTuple):
             return cls([], [], rule=True)
         if len(spread) > _PROSE and spread[0].isalpha() and "  " not in spread:
             return cls([Piece(0, len(spread), spread.strip())], [])
-        wide, words = _pieces(_WIDE, spread), _pieces(_WORD, spread)
+        wide = _pieces(_WIDE, spread)
         if " : " in spread:  # labels with their colons one below the other: "DEPRESSION    : 28 in H2O"
             wide = [Piece(p.start + 2, p.end, p.text[2:]) if p.text.startswith(": ") else p for p in wide]
-        if spread.isascii():
-            return cls(wide, words)
-        # A Chinese, Japanese or Korean letter is two columns wide.
-        at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in spread)]
-        placed = [[Piece(at[p.start], at[p.end], p.text) for p in pieces] for pieces in (wide, words)]
-        return cls(placed[0], placed[1])
+        return cls(wide, spread)
 
 
 def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
@@ -333,8 +336,12 @@ def aligned_rows(lines: Sequence[Line], numbers: Sequence[int]) -> list[Row]:
 
 
 def _pieces(pattern: re.Pattern[str], line: str) -> list[Piece]:
-    """Cut a line, keeping where each piece is."""
-    return [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+    """Cut a line, keeping where each piece is; a Chinese, Japanese or Korean letter is two columns wide."""
+    found = [Piece(match.start(), match.end(), match[0]) for match in pattern.finditer(line)]
+    if line.isascii():
+        return found
+    at = [0, *accumulate(2 if east_asian_width(mark) in "WF" else 1 for mark in line)]
+    return [Piece(at[piece.start], at[piece.end], piece.text) for piece in found]
 
 
 def _in_order(pieces: list[Piece]) -> Row:
@@ -354,16 +361,20 @@ def _data_lines(lines: Sequence[Line]) -> list[list[Piece] | None]:
 
 
 _LABEL_WORDS = 5
+_NUMBER_OR_GAP = r"\s+(?:\S*\d\S*|[-–—]+|n\S{1,3})"
+_SOME_NUMBERS = re.compile(rf"\s\S*\d\S*{_NUMBER_OR_GAP}{_NUMBER_OR_GAP}(?!\S)", re.IGNORECASE)
 
 
 def _labelled(line: Line) -> list[Piece] | None:
     """Cut ``INTAKE CFM : 25.1 48.0 70.2``, a label and three numbers or more, perhaps with their unit behind them."""
+    if len(line.wide) > 2 or not _SOME_NUMBERS.search(" ".join(piece.text for piece in line.wide)):
+        return None
     words = [word for word in line.words if word.text != ":"]
     first = next((nth for nth, word in enumerate(words) if is_numeric(word.text)), 0)
     last = next(
         (nth for nth, word in enumerate(words[first:], first) if not is_numeric(word.text, gaps=True)), len(words)
     )
-    if len(line.wide) > 2 or not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
+    if not 0 < first <= _LABEL_WORDS or last - first < 3 or len(words) - last > 1:
         return None
     label = _one(words[:first])
     if last < len(words):
@@ -377,7 +388,7 @@ def _labelled(line: Line) -> list[Piece] | None:
 
 def _data_pieces(line: Line) -> list[Piece] | None:
     """Cut a line of numbers (behind a label, perhaps); None where it is not one."""
-    wide, words = line.wide, line.words
+    wide = line.wide
     if (
         len(wide) >= 2
         and (len(wide) >= 3 or is_numeric(wide[0].text))
@@ -389,9 +400,10 @@ def _data_pieces(line: Line) -> list[Piece] | None:
     noted = _with_note(wide)
     if noted is not None:
         return noted
-    if len(words) >= 2 and is_numeric(words[0].text) and all(is_numeric(piece.text, gaps=True) for piece in words):
-        return words
-    return None
+    if not wide or not is_numeric(wide[0].text.partition(" ")[0]):
+        return None
+    words = line.words
+    return words if len(words) > 1 and all(is_numeric(word.text, gaps=True) for word in words) else None
 
 
 def _is_quantity(text: str) -> bool:
@@ -443,9 +455,14 @@ def _heading_lines(lines: Sequence[Line], data: Sequence[list[Piece] | None], fi
 
 def _is_said(text: str) -> bool:
     """Whether a line states conditions and heads nothing: labels with their quantities."""
+    from flowkit.importers.words.labels import mentions
     from flowkit.importers.words.phrases import pairs
 
-    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in pairs(text)[0])
+    if any(mention.kind == "lift" for mention in mentions(text)):
+        return False
+    said = not is_numeric(text.split(maxsplit=1)[0]) and pairs(text)[0]  # behind numbers it is beside them
+    kinds = {label.kind for label, value in said or () if value[:1].isdigit()}
+    return len(kinds) > 1 or bool(kinds - {"pressure", "valve_head"})  # "44 mm valve   46 mm valve" heads columns
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:
@@ -787,7 +804,12 @@ def _bars(line: str) -> tuple[int, ...]:
 def _spread(line: str, cells: list[str], bars: tuple[int, ...]) -> list[str]:
     """Put empty cells behind a heading that is drawn over several columns: its bars are further apart than theirs."""
     own = (-1, *_bars(line), len(line))
-    if len(own) - 2 >= len(bars) or len(own) != len(cells) + 1 or not all(at in bars for at in own[1:-1]):
+    if (
+        not line.startswith("|")
+        or len(own) - 2 >= len(bars)
+        or len(own) != len(cells) + 1
+        or not all(at in bars for at in own[1:-1])
+    ):
         return cells
     under = [sum(a < bar < b for bar in bars) for a, b in itertools.pairwise(own)]
     return [part for cell, count in zip(cells, under, strict=True) for part in (cell, *[""] * count)]
@@ -808,7 +830,7 @@ def _row(cells: list[str]) -> Row:
 def _cell_pattern(delimiter: str) -> re.Pattern[str]:
     """Return the pattern of one cell: quoted up to a quote that ends the cell, or plain."""
     end = rf"(?={re.escape(delimiter)}|\n|\Z)"
-    inches = rf"(?!(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
+    inches = rf"(?![ ]*(?:H2O|H20|Hg|W\.?C\.?|W\.?G\.?|water)[ ]*[)\]]?[ ]*{end})"
     return re.compile(rf'[ ]*"{inches}((?:[^"]++|"")*+)"[ ]*{end}|([^{re.escape(delimiter)}\n]*)', re.IGNORECASE)
 
 

@@ -14,6 +14,7 @@ from typing import Literal
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import CONDITIONS, section
 from flowkit.importers.files import SHEET_ENDINGS
+from flowkit.importers.files.grid import read_bytes
 from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
 from flowkit.importers.reading import read
@@ -110,8 +111,9 @@ def _files(folder: Path) -> tuple[list[Path], bool]:
     """The files of a folder and its subfolders by name, and whether there are more than are looked at."""
     found: list[Path] = []
     for base, folders, names in os.walk(folder):
+        found += [Path(base, name) for name in folders if Path(base, name).is_symlink()]
         folders[:] = sorted(name for name in folders if not name.startswith((".", "__")))
-        found += [Path(base, name) for name in names if not name.startswith(("~$", "."))]
+        found += [Path(base, name) for name in names if not name.startswith("~$")]
         if len(found) > _MOST_FILES:
             break
     found.sort(key=lambda path: _natural(path.relative_to(folder).as_posix()))
@@ -126,8 +128,9 @@ def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     files, found.more = _files(found.path)
     for path in files:
         may_be = path.suffix.lower() in _MAY_BE_SHEETS | PICTURES
-        entry = _read_one(path, found, known, stated) if may_be else Listed(path, "left out", "not a sheet")
-        found.listed.append(entry)
+        why = "not a sheet" if not may_be else "a hidden file" if path.name.startswith(".") else ""
+        why = "a link to another folder" if path.is_dir() else why
+        found.listed.append(Listed(path, "left out", why) if why else _read_one(path, found, known, stated))
     return found
 
 
@@ -140,7 +143,7 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
     if _BACKUP in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
     try:
-        data = path.read_bytes()
+        data = read_bytes(path)
         if carried(data) is not None or b"flowkitreport" in data[:1000]:
             return Listed(path, "left out", "everything in it was made by flowkit")
         if path.suffix.lower() in PICTURES:

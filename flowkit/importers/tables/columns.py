@@ -210,7 +210,8 @@ def _centred(table: Table, row: int, filled: Sequence[int], merges: Mapping[int,
     if len(filled) < 1 or merges or not columns or filled[0] <= columns[0] or len(columns) % len(filled):
         return None
     size = len(columns) // len(filled)
-    if size < 2:
+    labels = [table.view.label(row, column) for column in filled]
+    if size < 2 or any(label is not None and (label.treatment or label.pressure) for label in labels):
         return None
     groups = [(columns[n * size], columns[n * size + size - 1]) for n in range(len(filled))]
     if all(first < column <= last for column, (first, last) in zip(filled, groups, strict=True)):
@@ -234,7 +235,11 @@ def _stack(table: Table, index: int, carried: Mapping[int, dict[int, int]]) -> C
         label = _heading(view, row, at, table)
         if label is None or (at != index and (label.only_unit and row >= table.headers[-1])):
             continue
-        if at != index and label.kind in LEFT_OUT | {"notes", "counter"} and not label.names:
+        below = [line for line in table.headers if line > row]
+        leaf = below and not any(view.kinds[line][at] != " " for line in below) and own and own[-1] > row
+        if at != index and (
+            (leaf and label.treatment) or (label.kind in LEFT_OUT | {"notes", "counter"} and not label.names)
+        ):
             continue  # the heading of another column, with empty cells beside it
         unit = as_text(view.rows[row][at]).strip("()[] ")
         if at == index and unit in ("V", "Hz", "div") and any(above.kind == "meter" for above, _ in labels):

@@ -100,9 +100,9 @@ def mapping_lines(mapping: str) -> list[str]:
     return [*lines, "flow = [", *(f"  {_entry(**entry)}," for entry in table["flow"]), "]"]
 
 
-def has_numbers(grid: Grid) -> bool:
-    """Whether a grid has two columns of numbers, as lifts and flows would be."""
-    return len(_number_columns(upright(grid))) > 1
+def has_numbers(view: View) -> bool:
+    """Whether a sheet has two columns of numbers, as lifts and flows would be."""
+    return len(_number_columns(view)) > 1
 
 
 def _number_columns(view: View) -> list[tuple[int, int, int]]:

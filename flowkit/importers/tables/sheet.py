@@ -12,6 +12,7 @@ from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
 from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
 from flowkit.importers.tables.find import (
+    BLANK_DEPTH,
     CONDITION_KINDS,
     GAP_WIDTH,
     HEADED,
@@ -246,16 +247,23 @@ def _unread_beside(reading: SheetReading) -> list[Finding]:
 
 def _unread_below(reading: SheetReading, entry: TableReading, known: set[tuple[int, int]]) -> list[Finding]:
     """Name a row right under a table with a number under its flows that gave no point: ``6 (recheck) | 113.2``."""
-    view, row, lift = reading.view, entry.table.bottom + 1, entry.table.axis.column
-    inside = any(other.table.top <= row <= other.table.bottom for other in reading.tables)
-    flows = [c.index for c in entry.columns if c.role == "flow" and view.kind(row, c.index) == "n"]
-    if inside or not flows or any((row, column) in known for column in flows):
+    view, bottom, lift = reading.view, entry.table.bottom, entry.table.axis.column
+    flows = [c.index for c in entry.columns if c.role == "flow"]
+    below = range(bottom + 1, min(bottom + 2 + BLANK_DEPTH, len(view.rows)))
+    row = next((row for row in below if any(view.kinds[row][c] == "n" for c in flows)), None)
+    inside = row is None or any(other.table.top <= row <= other.table.bottom for other in reading.tables)
+    if row is None or inside or any((row, column) in known for column in flows):
         return []
     lead = as_text(view.value(row, lift))
+    if all(view.kinds[row][column] == "n" for column in (lift, *flows)):
+        what = (
+            "from here on numbers are under the columns of the table above and gave no points; say which test they are"
+        )
+        return [unreadable(view.source(row, lift), f"{what}, or leave them out")]
     what = f"this row has figures under the flows and gave no point: its lift is {lead!r}"
     if lead[:1].isdigit():
         return [Finding("not-a-number", "error", view.source(row, lift), f"{what}; {BY_HAND}")]
-    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)]
+    return [Finding("column-ignored", "note", view.source(row, flows[0]), what)] if row == bottom + 1 else []
 
 
 def struck_content(grid: Grid) -> list[Finding]:
@@ -272,7 +280,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
     """Refuse a sheet that mentions flow and has columns of numbers but no heading of lifts."""
     if reading.grid.formula_gaps and lift_cells(reading.view):
         reading.findings += formula_gaps(reading)
-    if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.grid):
+    if any(f.severity == "error" for f in reading.findings) or not has_numbers(reading.view):
         return
     view = reading.view
     for row in range(min(len(view.rows), UNHEADED_SEARCH)):

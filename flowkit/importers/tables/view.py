@@ -229,7 +229,7 @@ def _decimal_comma(grid: Grid) -> bool | None:
 
 def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
     """Whether a hidden cell is a title, or the label of a value beside it that is shown."""
-    value, others = cells[column], [cell for cell in cells[column + 1 :] if cell is not None]
+    value, others = cells[column], [cell for cell in cells[column + 1 : column + 5] if cell is not None]
     if not isinstance(value, str) or len(others) > 2 or read_cell(value).value is not None:
         return False
     kind = parse_label(value).kind

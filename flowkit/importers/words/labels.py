@@ -316,7 +316,7 @@ class _Reader:
         ):
             rest, self.bare = self.text.strip(), None  # "Test 1" is a name
         plain = kinds[:2] == ["filler", "number"] and set(kinds[2:]) <= {"flow", "treatment"}
-        if plain and unit is not None and fold(self.found[0].text) == "test" and self.bare:
+        if plain and (unit is not None or "flow" in kinds) and fold(self.found[0].text) == "test" and self.bare:
             self.run, self.bare = int(self.bare) if self.bare.isdecimal() else None, None
         both = len(set(self.sides)) > 1
         kind = self._kind(rest, inside)
@@ -462,6 +462,9 @@ class _Reader:
         last = index == len(self.found) - 1
         stated = stated or (m.text == "IN" and last and not self.text.isupper())  # "Ported IN"
         stated = stated or (m.text == "In" and last and "state" in others and others <= {"state", "flow"})
+        after = {x.kind for x in self.found[index + 1 :]}
+        behind = "flow" in after and after <= {"flow", "treatment", "run", "again", "number", "mark"}
+        stated = stated or (m.text in ("IN", "In") and index > 0 and behind)  # "Stock In Airflow"
         written = stated or (m.text == "IN" and _CJK.search(self.text))
         if written or (m.text != "in" and index and re.search(r"[-–:(]\s*$", self.text[: m.start])):
             return True
@@ -593,7 +596,8 @@ class _Reader:
         gap = self.text[found[index].end : found[index + 1].start]
         if gap == " " and found[index].text.isupper() and found[index].text.casefold() in SIDE_CODES:
             before = self.text[: found[index].start].rstrip()
-            last = all(m.kind in ("flow", "run", "treatment", "again", "mark", "number") for m in found[index + 2 :])
+            more = [m for m in found[index + 2 :] if fold(m.text) not in ("test", "tests")]
+            last = all(m.kind in ("flow", "run", "treatment", "again", "mark", "number") for m in more)
             return not before or before[-1] in "-–(:,[" or (last and found[index].text in "IE")
         return gap in ("", "-", "–", ".", "#", " #")
 

@@ -333,7 +333,6 @@ def draw_lines(
     *,
     x_label: str,
     level: float | None = None,
-    level_label: str = "",
     from_zero: bool = False,
     x_from_zero: bool = True,
     filled: bool = True,
@@ -370,14 +369,6 @@ def draw_lines(
         _set_limits(ax, places, values, x_from_zero=x_from_zero, from_zero=from_zero)
         if level is not None:
             ax.axhline(level, color=INK, linewidth=0.7, zorder=1.5)
-            if level_label:
-                # Where the lines are not: under the level at the right if they end above it, else over it at the left.
-                above = min(item.ys[-1] for item in series) > level
-                ax.text(
-                    0.99 if above else 0.02, level, level_label, size=SIZES.small, color=SOFT,
-                    ha="right" if above else "left", va="top" if above else "bottom",
-                    transform=ax.get_yaxis_transform(), parse_math=False,
-                )  # fmt: skip
         bare_axes(ax)
         ax.locator_params(axis="both", nbins=6)
         named = [item for item in series if not item.plain]

@@ -265,7 +265,7 @@ class Pen:
         pages_wide = max(1, math.ceil(width / _WIDEST))
         across = width / pages_wide > _PORTRAIT_WIDTH
         sheet.page_setup.orientation = "landscape" if across else "portrait"
-        # CorrectionSummary to fit, some programs also blow up what is narrower than the page.
+        # Set to fit, some programs also enlarge what is narrower than the page.
         if width / pages_wide > (_ACROSS if across else _UPRIGHT):
             sheet.page_setup.fitToWidth = pages_wide
             sheet.page_setup.fitToHeight = 0
