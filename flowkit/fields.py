@@ -387,7 +387,7 @@ _METERS = (
     _meter("differential", "pressure", "8 inH2O", "Of a laminar element.", above=0.0),
     _meter("calibrated_at", "temperature", "20 °C", "Temperature a laminar element was calibrated at.", above=0.0),
     _meter("throat", "length", "9 mm", "Throat of a critical nozzle.", above=0.0),
-    _meter("gauge", "flag", "true", "Of a critical nozzle's readings: true from the barometer up, false absolute."),
+    _meter("gauge", "flag", "true", "Of a critical nozzle's readings: true (from the barometer up) or false (absolute)."),
     _meter("rule", "choice", "log-linear", "Where the positions of a pitot tube are.", choices=("log-linear", "log-Tchebycheff", "single")),
     _meter("factor", "number", "1", "Calibration factor of a pitot tube.", low=0.3, high=2.0),
     _meter("profile", "number", "0.82", "Mean over largest velocity, for a pitot tube at a single position.", low=0.3, high=1.2),

@@ -146,6 +146,20 @@ def test_no_spelling_means_two_units() -> None:
         ("°f", "°F"),
         ("k", "K"),
         ("% RH", "%"),
+        ("cubic feet per minute", "CFM"),
+        ("cu. ft/min", "CFM"),
+        ("Litres per second", "L/s"),
+        ("Liter pro Sekunde", "L/s"),
+        ("mètres cubes par heure", "m³/h"),
+        ("metri cubi all'ora", "m³/h"),
+        ("Kubikmeter pro Stunde", "m³/h"),
+        ("kubikfot per minut", "CFM"),
+        ("立方メートル毎時", "m³/h"),
+        ("inches of water column", "inH2O"),
+        ("pouces d'eau", "inH2O"),
+        ("pulgadas de columna de agua", "inH2O"),
+        ("mmWS", "mmH2O"),
+        ("kilopascals", "kPa"),
     ],
 )
 def test_spellings(spelled: str, name: str) -> None:
@@ -154,7 +168,9 @@ def test_spellings(spelled: str, name: str) -> None:
     assert found.name == name
 
 
-@pytest.mark.parametrize("text", ["of", "o", "bananas", "", "lift", "m/s", "MPa"])
+@pytest.mark.parametrize(
+    "text", ["of", "o", "bananas", "", "lift", "m/s", "MPa", "second", "in second", "l second", "per minute"]
+)
 def test_other_words_are_no_units(text: str) -> None:
     assert find_unit(text) is None
 

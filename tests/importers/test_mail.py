@@ -9,6 +9,8 @@ import pytest
 
 from flowkit.errors import SheetError
 from flowkit.importers import read
+from flowkit.importers.result import ReadResult
+from flowkit.units import from_si, to_si
 from tests.importers.sheets import write_xlsx
 
 TABLE = "Lift (in)   Int 1 (CFM)   Int 2 (CFM)\n0.100   60.1   61.2\n0.200   110.5   112.3\n0.300   150.2   151.9\n"
@@ -73,3 +75,41 @@ def test_the_date_of_a_mail_is_not_that_of_the_test(tmp_path: Path, head: str) -
     result = read(tmp_path / "a.txt")
     assert {test.conditions.date for test in result.tests} == {None} and len(result.tests) == 2
     assert result.findings == ()
+
+
+def page(tmp_path: Path, rows: str, lead: str = "<p>28 inH2O, CFM</p>") -> ReadResult:
+    path = tmp_path / "a.html"
+    path.write_text(f"<html><body>{lead}<table>{rows}</table></body></html>", encoding="utf-8")
+    return read(path)
+
+
+ROWS = "<tr><td>Lift mm</td><td>Intake</td></tr><tr><td>2</td><td>45.2</td></tr><tr><td>4</td><td>84{}</td></tr>"
+
+
+def test_a_raised_mark_in_a_page_is_no_digit(tmp_path: Path) -> None:
+    (test,) = page(tmp_path, ROWS.format("<sup>1</sup>")).tests
+    assert test.points[-1].flow_m3_s == pytest.approx(to_si(84, "CFM"))
+
+
+def test_struck_cells_and_hidden_rows_of_a_page_give_no_points(tmp_path: Path) -> None:
+    struck = '<tr><td>6</td><td style="text-decoration: line-through">99</td></tr>'
+    hidden = '<tr style="display:none"><td>8</td><td>110</td></tr>'
+    result = page(tmp_path, ROWS.format("") + struck + hidden)
+    assert [len(test.points) for test in result.tests] == [2]
+    assert {"struck-out", "hidden-content"} <= {finding.rule for finding in result.findings}
+
+
+def test_headings_over_several_rows_and_columns_of_a_page(tmp_path: Path) -> None:
+    heads = "<tr><th rowspan=2>Lift mm</th><th colspan=2>Intake</th></tr><tr><th>As received</th><th>Ported</th></tr>"
+    rows = "<tr><td>2</td><td>45.2</td><td>47.9</td></tr><tr><td>4</td><td>84</td><td>89</td></tr>"
+    result = page(tmp_path, heads + rows)
+    assert {test.variant: round(from_si(test.points[0].flow_m3_s, "CFM"), 6) for test in result.tests} == {
+        "As received": 45.2,
+        "Ported": 47.9,
+    }
+
+
+def test_text_set_as_typed_and_a_table_inside_a_cell_of_a_page(tmp_path: Path) -> None:
+    typed = "<p>28 inH2O, CFM</p><pre>Lift mm  Intake  Exhaust\n2        45.2    35.0\n4        84.0    62.2\n</pre>"
+    assert len(page(tmp_path, "", typed).tests) == 2
+    assert len(page(tmp_path, f"<tr><td><table>{ROWS.format('')}</table></td></tr>").tests) == 1

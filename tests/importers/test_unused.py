@@ -65,3 +65,34 @@ def test_stating_the_pressure_answers_it() -> None:
     text = f"{TABLE}28 inH2O max / 25 inH2O at the top\n"
     assert len(_asked(text)) == 1
     assert _asked(text, test_pressure="28 inH2O") == []
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "28 inH2O. Bench reads 3% low",
+        "28 inH2O. Ignore the exhaust at 3 mm",
+        "28 inH2O\nIntake at 3 mm should read 71.2",
+        '"cfm at 28 inH2O, corrected for leak 2 cfm"',
+    ],
+)
+def test_a_line_that_says_figures_are_not_right_is_asked_about(line: str) -> None:
+    assert _asked(f"{TABLE}{line}\n")
+
+
+def test_a_sentence_and_words_beside_readings_are_remarks() -> None:
+    table = TABLE.replace("\n", ",\n").replace("53.8,", "53.8,exhaust tested on the other bench") + "28 inH2O\n"
+    found = flowkit.read(io.BytesIO(table.encode()), name="sheet.csv")
+    assert len(found.tests) == 2
+    remark = next(finding for finding in found.findings if finding.rule == "remark")
+    assert remark.severity == "note" and "exhaust tested on the other bench" in remark.message
+
+
+def test_rows_below_a_table_that_give_no_point_are_named() -> None:
+    assert any("6 (recheck)" in message for message in _asked(f"{TABLE}6 (recheck),104.2,\n28 inH2O\n"))
+
+
+def test_lifts_of_each_side_are_asked_about() -> None:
+    table = "In lift mm,Ex lift mm,In CFM,Ex CFM\n2,1.8,45.2,32\n4,3.6,84,57.7\n6,5.4,112.9,75.1\n28 inH2O\n"
+    found = flowkit.read(io.BytesIO(table.encode()), name="sheet.csv")
+    assert any("lifts under" in f.message for f in found.findings if f.severity == "error")

@@ -61,8 +61,10 @@ def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
 
 def _cut(line: str) -> _Line | None:
     """Cut a line at its figures; None where it has less than two, or is cut by other marks."""
-    if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line):
+    if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line.strip()):
         return None
+    if "  " in line.strip() and not any(m.kind == "lift" and not m.start for m in mentions(line.strip())):
+        return None  # cells below headings
     found = tuple(f for f in quantities(line) if not line[: f.start].rstrip().endswith("#"))
     if len(found) < 2:
         return None

@@ -461,7 +461,8 @@ def _is_said(text: str) -> bool:
     if any(mention.kind == "lift" for mention in mentions(text)):
         return False
     said = not is_numeric(text.split(maxsplit=1)[0]) and pairs(text)[0]  # behind numbers it is beside them
-    return any(value[:1].isdigit() and label.kind != "pressure" for label, value in said or ())
+    kinds = {label.kind for label, value in said or () if value[:1].isdigit()}
+    return len(kinds) > 1 or bool(kinds - {"pressure", "valve_head"})  # "44 mm valve   46 mm valve" heads columns
 
 
 def _place_block(rows: list[Row], lines: Sequence[Line], heads: list[int], block: dict[int, list[Piece]]) -> bool:

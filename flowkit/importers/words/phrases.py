@@ -258,6 +258,9 @@ def _label_behind(piece: str, number: Found, before: str) -> tuple[Label, int] |
         return None
     words = _WORDS_BEHIND.match(piece, number.end)
     label = _whole_label(words[1].strip()) if words else None
+    named = bool(words) and not piece[: number.start].strip() and not piece[words.end() :].strip()  # type: ignore[union-attr]
+    if label is not None and label.kind == "valve_head" and named:
+        return None  # "44 mm valve" alone is a state's name
     fits = label is not None and label.kind in CONDITION_FIELDS and _suits(str(label.kind), number.unit)
     return (label, len(before)) if fits and label is not None else None
 

@@ -68,7 +68,7 @@ def interval_text(gain: Gain) -> str:
     if gain.mean_flow_gain_u95 is None:
         return "not assessed"
     text = gain_cell(gain).removeprefix(signed_percent(gain.mean_flow_gain)).strip()
-    return text.strip("()").replace(" to ", " % to ") + " %" if text.startswith("(") else text
+    return text.strip("()") + " %" if text.startswith("(") else text
 
 
 def _verdict(gain: Gain) -> str:

@@ -721,12 +721,8 @@ def _draw_coefficients(
 
 def _coefficient(known: Coefficients | None, kind: str) -> tuple[float, ...] | None:
     """Return one kind of coefficient, None where it is not known."""
-    values: dict[str, tuple[float, ...] | None] = {}
-    if known is not None:
-        values = {
-            "minimum": known.minimum, "curtain": known.curtain, "throat": known.throat, "valve": known.valve,
-        }  # fmt: skip
-    return values.get(kind)
+    found: tuple[float, ...] | None = getattr(known, kind, None)
+    return found
 
 
 def _write_takeover(
