@@ -423,6 +423,7 @@ def _draw_grid(
 
         @page.chart(left, upper + 12.0, width, height - 26.0)
         def panel(ax: Axes, port: str = port, at_edge: tuple[bool, bool] = at_edge) -> None:
+            """Draw one port's curves."""
             ax.set_xlim(0, right)
             ax.set_ylim(0, top)
             for variant in result.variants:
