@@ -296,11 +296,13 @@ def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]])
     ticks[target] = {side: frozenset(changed.get(side, ())) for side in SIDES}
     factors = list(dict.fromkeys([*FACTORS, *(key for item in order for side in SIDES for key in levels(item, side))]))
     factors += [key for side in SIDES for key in changed.get(side, ()) if key not in factors]
-    start = str(order[0].get("name"))
+    said = next((place for place, item in enumerate(order) if any(levels(item, side) for side in SIDES)), 0)
+    first = said if target > said else 0
+    start = str(order[first].get("name"))
     for side in SIDES:
-        before = {key: levels(order[0], side).get(key, start) for key in factors}
-        _put(order[0], side, before)
-        for place, item in enumerate(order[1:], 1):
+        before = {key: levels(order[first], side).get(key, start) for key in factors}
+        _put(order[first], side, before)
+        for place, item in enumerate(order[first + 1 :], first + 1):
             done = ticks[place]
             if done is None:
                 continue
@@ -311,7 +313,7 @@ def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]])
             }
             _put(item, side, before)
     for place, item in enumerate(order):
-        if place == 0 or ticks[place] is not None:
+        if place == first or (place > first and ticks[place] is not None):
             _join_sides(item)
     words = [f"{side} {', '.join(factors)}" for side, factors in changed.items() if factors]
     return f"{name}: {'; '.join(words) if words else 'nothing changed'}"
@@ -323,11 +325,10 @@ def changes(document: Any) -> list[dict[Side, frozenset[str]] | None]:
     last: dict[Side, dict[str, str]] | None = None
     for item in variants(document):
         now = {side: levels(item, side) for side in SIDES}
-        if last is None:
-            found.append({side: frozenset() for side in SIDES})
-            last = now
-        elif not any(now.values()):
-            found.append(None)
+        if not any(now.values()) or last is None:
+            # Of a state behind a first one of which nothing is said, such as a recorded one, nobody said what changed.
+            found.append(None if found else {side: frozenset() for side in SIDES})
+            last = now if any(now.values()) else last
         else:
             before = last
             found.append(

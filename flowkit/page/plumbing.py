@@ -22,7 +22,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
-from flowkit.model import SIDES, Finding
+from flowkit.model import Finding
 from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
 from flowkit.page.security import MOST_BYTES
@@ -304,10 +304,8 @@ def unstated(snapshot: Snapshot) -> tuple[str, ...]:
     """The states, after the first, of which the job does not say what changed."""
     if snapshot.document is None:
         return ()
-    order = answers.variants(snapshot.document)
-    return tuple(
-        str(item.get("name", "")) for item in order[1:] if not any(answers.levels(item, side) for side in SIDES)
-    )
+    done = zip(answers.variants(snapshot.document), answers.changes(snapshot.document), strict=True)
+    return tuple(str(item.get("name", "")) for item, changed in done if changed is None)
 
 
 def _fields(snapshot: Snapshot, back: str) -> Markup:

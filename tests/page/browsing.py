@@ -107,5 +107,6 @@ class User:
 
         self.page.screenshot(path=str(path), full_page=True, clip=clip)
         with Image.open(path) as seen:
-            small = seen.convert("RGB").quantize(256)
+            # Thin lines keep their colours.
+            small = seen.convert("RGB").quantize(256, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
         small.save(path, optimize=True)

@@ -8,6 +8,7 @@ import pytest
 import tomlkit
 
 import flowkit
+from flowkit.model import SIDES, Side
 from flowkit.page import answers
 
 ROWS = "".join(f"{lift},{20 * lift},{18 * lift}\n" for lift in range(1, 9))
@@ -68,3 +69,25 @@ def test_a_sheet_that_joins_a_state_is_not_described_by_what_was_stated_of_the_f
     answers.take_back(document, "said.csv", "columns", "")
     job.write_text(tomlkit.dumps(document))
     assert answers.said_of(document, "said.csv") == [] and pressures(job)["said.csv"] == {28.0}
+
+
+def test_what_nobody_stated_is_not_ticked_behind_a_state_from_the_records() -> None:
+    document = tomlkit.parse(
+        '[[variant]]\nname = "recorded"\nsheets = ["records:1/a"]\n'
+        '[[variant]]\nname = "as received"\nsheets = ["a.csv"]\nstate = {seats = "stock", ports = "stock"}\n'
+        '[[variant]]\nname = "ported"\nsheets = ["b.csv"]\nstate = {seats = "stock", ports = "ported"}\n'
+        '[[variant]]\nname = "recut"\nsheets = ["c.csv"]\nstate = {seats = "recut", ports = "ported"}\n'
+    )
+    ports = {side: frozenset({"ports"}) for side in SIDES}
+    seats = {side: frozenset({"seats"}) for side in SIDES}
+    nothing: dict[Side, frozenset[str]] = {side: frozenset() for side in SIDES}
+    assert answers.changes(document) == [nothing, None, ports, seats]
+    # An answer further on leaves the unanswered one open.
+    answers.set_changes(document, "recut", {"intake": ["seats", "valves"], "exhaust": ["seats"]})
+    assert "state" not in document["variant"][0]
+    assert answers.changes(document)[1:3] == [None, ports]
+    assert answers.changes(document)[3] == {"intake": frozenset({"seats", "valves"}), "exhaust": frozenset({"seats"})}
+    # Answered, it counts, and the others stay as they were.
+    answers.set_changes(document, "as received", nothing)
+    assert answers.changes(document)[:3] == [nothing, nothing, ports]
+    assert answers.changes(document)[3] == {"intake": frozenset({"seats", "valves"}), "exhaust": frozenset({"seats"})}
