@@ -9,6 +9,7 @@ from math import isclose
 
 from flowkit.importers.files.own import is_own_output
 from flowkit.importers.mapping import Stated
+from flowkit.importers.sheets.blank import is_own_line
 from flowkit.importers.tables.assemble import CONDITION_NAMES
 from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
@@ -81,7 +82,8 @@ def _remarks(reading: SheetReading) -> list[Finding]:
     found = {
         " ".join(text.split()): place if isinstance(place, str) else reading.view.source(*place)
         for text, place in _texts(reading)
-        if len(text) <= _LONGEST and (place in beside or (place not in told and _is_remark(text)))
+        if len(text) <= _LONGEST and not is_own_line(text)
+        if place in beside or (place not in told and _is_remark(text))
     }
     if not found or not reading.tables:
         return []
@@ -93,7 +95,7 @@ def _remarks(reading: SheetReading) -> list[Finding]:
 
 def _is_remark(text: str) -> bool:
     """Whether a text has a sentence that is no label with its value."""
-    if _LABELLED.match(text):
+    if _LABELLED.match(text) or parse_label(text).kind in CONDITION_FIELDS:
         return False
     clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
     return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)

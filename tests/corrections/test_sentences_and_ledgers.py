@@ -96,7 +96,7 @@ def test_leakage_that_is_below_zero_and_pressure_it_was_read_at() -> None:
         "flow-negative",
         "error",
         PLACE,
-        "A leakage of −2.1189 CFM is below zero, so it was not taken off; check the leakage and its sign on the sheet.",
+        "A leakage of −2.1189 CFM is below zero, so it was not taken off; check the leakage and its sign, and state the right one in the job.",
     )
     own = (28 * INH2O_PA,) * 4
     result = correct([flow_test(pressures=own, leak_m3_s=0.001, test_pressure_pa=None)])

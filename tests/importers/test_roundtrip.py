@@ -16,6 +16,7 @@ from tests.importers.sheets import Sample, write_csv, write_xlsx
 # Factors from NIST SP 811 (2008), appendix B: ft = 0.3048 m, in = 0.0254 m exactly.
 LIFT_UNITS = {"mm": (1e-3, 0.25), "in": (0.0254, 0.01), "thou": (0.0254e-3, 10.0), "cm": (1e-2, 0.025)}
 FLOW_UNITS = {"CFM": 0.3048**3 / 60, "L/s": 1e-3, "m³/h": 1 / 3600, "l/min": 1e-3 / 60, "m3/min": 1 / 60}
+USUAL = {"CFM": 1.0, "L/s": 0.5, "m³/h": 1.7, "l/min": 28.0, "m3/min": 0.03}  # so that a valve passes it
 VARIANTS = ["as received", "seats recut", "slim-stem valves"]
 
 
@@ -34,7 +35,7 @@ def samples(draw: st.DrawFn) -> tuple[list[Sample], str, str]:
     found = []
     for variant, side, port, run in itertools.product(variants, sides, ports, runs):
         base = draw(st.integers(30, 90))
-        flows = [round(base * (1 - 0.97**n) + n / 7, 1) for n in steps]
+        flows = [round((base * (1 - 0.97**n) + n / 7) * USUAL[flow_unit], 4) for n in steps]
         found.append(Sample(variant, side, port, run, tuple(zip(lifts, flows, strict=True))))
     return found, lift_unit, flow_unit
 

@@ -146,6 +146,13 @@ HELP = (
     *SAFETY,
 )
 
+
+def is_own_line(text: str) -> bool:
+    """Whether a text is one of the lines of help on a blank sheet."""
+    said = " ".join(text.split())
+    return said.endswith((*HELP, *HELP_READINGS)) or said.startswith(HELP_CHOICES.partition("{")[0])
+
+
 LEAK = "Leak"  # Heads the line below the lifts
 
 
