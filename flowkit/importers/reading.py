@@ -26,7 +26,7 @@ from flowkit.importers.words.labels import parse_label
 from flowkit.model import Finding, FlowTest, HandChange
 
 _NOTHING_STATED = Stated()
-_COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
+COPY = re.compile(r"cop(?:y|ie|ia)|k[oó]pi|cópia|コピー|\(\d+\)$", re.IGNORECASE)  # what spreadsheets call a copy
 
 
 def read(path: str | Path, stated: Stated | None = None, *, label: str | None = None) -> ReadResult:
@@ -61,7 +61,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     names = tuple(grid.sheet or "" for grid in grids)
     for grid in [replace(grid, sheets=names) for grid in grids] if len(grids) > 1 else grids:
         first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and has_numbers(upright(grid)) else grid
-        if first is not grid and not grid.hidden and _COPY.search(grid.sheet or ""):
+        if first is not grid and not grid.hidden and COPY.search(grid.sheet or ""):
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
             reading = SheetReading(grid, upright(grid), findings=[found])

@@ -5,6 +5,7 @@ The headings are a person's own trials of what operators write (common practice,
 
 from __future__ import annotations
 
+import openpyxl
 import pytest
 
 import flowkit
@@ -189,6 +190,30 @@ def test_a_ports_number_before_a_pressure_is_no_range(tmp_path):
     )
     (test,) = flowkit.read(tmp_path / "a.csv").tests
     assert test.conditions.test_pressure_pa == pytest.approx(28 * 249.08891, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("names", "heads"),
+    [
+        (("LH", "RH"), ["LH", "RH"]),
+        (("Left head", "Right head"), ["Left", "Right"]),
+        (("Front", "Rear"), ["Front", "Rear"]),
+        (("Bank 1", "Bank 2"), ["Bank 1", "Bank 2"]),
+        (("Head 1", "Head 2"), ["1", "2"]),
+    ],
+)
+def test_worksheets_named_after_heads_hold_heads_and_no_states(tmp_path, names, heads):
+    book = openpyxl.Workbook()
+    for more, name in enumerate(names):
+        sheet = book.create_sheet(name)
+        for row in [["28 inH2O CFM"], ["Lift mm", "In 1", "In 2"], [2, 45 + more, 44], [4, 84 + more, 83]]:
+            sheet.append(row)
+    del book["Sheet"]
+    book.save(tmp_path / "both.xlsx")
+    tests = flowkit.read(tmp_path / "both.xlsx").tests
+    assert [(test.port, test.head, test.variant) for test in tests] == [
+        (port, head, "both") for head in heads for port in ("1", "2")
+    ]
 
 
 @pytest.mark.parametrize("text", ["Gasket bore 38 mm", "Carb bore 40 mm", "Oil temp 80 °C", "Spring 75 lb at 1.5 in"])

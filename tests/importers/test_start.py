@@ -167,22 +167,22 @@ def test_a_job_is_written_whatever_the_folder_holds(tmp_path: Path) -> None:
     write_csv(tmp_path / "copy of a.csv", sheet())
     write_csv(tmp_path / "unit.csv", [["Test pressure", "28 inH2O"], ["Lift mm", "Intake 1"], [1.0, 9.0], [2.0, 19.0]])
     listed = {entry.path.name: (entry.status, entry.reason) for entry in read_folder(tmp_path).listed}
-    assert listed["copy of a.csv"][0] == "read" and listed["a.csv"] == (
+    assert listed["a.csv"][0] == "read" and listed["copy of a.csv"] == (
         "left out",
-        "a copy of copy of a.csv: the same bytes",
+        "a copy of a.csv: the same bytes",
     )
     assert listed["unit.csv"][0] == "needs you" and "--flow-unit" in listed["unit.csv"][1]
     target = start_job(tmp_path, tmp_path / "asked.toml")
     text = target.read_text(encoding="utf-8")
-    assert {"unit.csv", "copy of a.csv"} == {v["sheets"][0] for v in tomllib.loads(text)["variant"]}
+    assert {"unit.csv", "old/2025/a.csv"} == {v["sheets"][0] for v in tomllib.loads(text)["variant"]}
     # Until the unit is known the sheet is asked about, and one line settles it: the other names its own unit.
     assert [finding.rule for finding in Job.load(target).read()[1]] == ["sheet-ambiguous"]
     target.write_text(text.replace('# flow_unit = "CFM"', 'flow_unit = "L/s"'), encoding="utf-8")
     variants, findings = Job.load(target).read()
-    assert {(v.name, v.tests[0].units.flow.unit) for v in variants} == {("unit", "L/s"), ("copy of a", "CFM")}
+    assert {(v.name, v.tests[0].units.flow.unit) for v in variants} == {("unit", "L/s"), ("a", "CFM")}
     assert findings == ()
     answered = stated_text(tmp_path, Stated(flow_unit="L/s"))
-    assert "# Read: unit.csv: 1 test" in answered and "# Read: copy of a.csv:" in answered
+    assert "# Read: unit.csv: 1 test" in answered and "# Read: old/2025/a.csv:" in answered
     assert tomllib.loads(answered)["conditions"] == {"flow_unit": "L/s"}
 
 

@@ -17,7 +17,7 @@ from flowkit.importers.files import SHEET_ENDINGS
 from flowkit.importers.files.grid import read_bytes
 from flowkit.importers.files.own import OwnOutputError, carried
 from flowkit.importers.mapping import Stated
-from flowkit.importers.reading import read
+from flowkit.importers.reading import COPY, read
 from flowkit.importers.result import ReadResult
 from flowkit.importers.tables.proposal import mapping_lines
 from flowkit.importers.words.items import PROPOSED, proposal_of
@@ -126,11 +126,14 @@ def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     known: dict[bytes, Path] = {}
     stated = replace(stated or Stated(), defaults=UNITS_ASKED)
     files, found.more = _files(found.path)
-    for path in files:
+    # Of equal files the one counts that is not named as a copy; they are listed in the order of the folder.
+    for path in sorted(files, key=lambda path: bool(COPY.search(path.stem))):
         may_be = path.suffix.lower() in _MAY_BE_SHEETS | PICTURES
         why = "not a sheet" if not may_be else "a hidden file" if path.name.startswith(".") else ""
         why = "a link to another folder" if path.is_dir() else why
         found.listed.append(Listed(path, "left out", why) if why else _read_one(path, found, known, stated))
+    found.listed.sort(key=lambda entry: files.index(entry.path))
+    found.results.sort(key=lambda entry: files.index(entry[0]))
     return found
 
 

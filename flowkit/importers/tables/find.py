@@ -404,7 +404,7 @@ def _find_heading(view: View, axis: Axis) -> None:  # noqa: PLR0912
 
 
 def _heads_columns(view: View, row: int, column: int) -> bool:
-    """Whether texts right of a cell head columns: most of them have a unit or name a quantity."""
+    """Whether texts right of a cell head columns: they have a unit or name a quantity; across, most of them do."""
     places = range(column + 1, min(column + 12, view.width))
     if sum(_is_length(view.cells[row][at].unit or "") for at in places) > 1:
         return True  # "Cyl | Valve | 2 mm | 4 mm"
@@ -413,6 +413,8 @@ def _heads_columns(view: View, row: int, column: int) -> bool:
         and ((label.unit is not None and label.code is None) or label.kind in ("flow", "lift", "meter"))
         for label in (view.label(row, at) for at in places)
     ]
+    if not view.turned:
+        return any(heads)
     return 2 * sum(heads) > len(view.kinds[row][column + 1 : column + 12].replace(" ", ""))
 
 

@@ -55,6 +55,7 @@ class SheetName:
     run: int | None = None
     code: str | None = None
     head: str | None = None
+    position: bool = False  # its port is a position (LH, front), which is a head where the ports have names
 
 
 def sheet_name(name: str | None) -> SheetName:
@@ -66,6 +67,10 @@ def sheet_name(name: str | None) -> SheetName:
     verbatim = str(name).strip()
     if label.bare and set(label.kinds) == {"mark", "number"}:
         return SheetName(port=label.bare)  # "#1"
+    if label.kinds == ("head", "number") and label.bare:
+        return SheetName(head=label.bare)
+    if label.kinds == ("humidity",) and len(clean) == 2:
+        return SheetName(port=clean, position=True)  # RH beside LH: nobody names a worksheet after the air
     if not label.names:
         own = label.kind != "flow" and bool(label.kind or label.rest or label.bare)
         says = bool(label.kind not in (None, "flow") or label.rest or label.bare)
@@ -73,7 +78,8 @@ def sheet_name(name: str | None) -> SheetName:
     rest = label.rest or None
     head = label.head or (label.position if label.port else None)
     port = label.port or (label.position if not head else None)
-    return SheetName(verbatim if rest else None, rest, label.side, port, label.run, label.code, head)
+    alone = port is not None and port == label.position
+    return SheetName(verbatim if rest else None, rest, label.side, port, label.run, label.code, head, alone)
 
 
 def file_variant(file: str) -> str:
@@ -429,12 +435,11 @@ class _TableReader:
         side = name.side
         ports_known = ("port", None) in items or (bool(drafts) and all(draft.port is not None for draft in drafts))
         needed = (side is not None and not known) or (name.port is not None and not ports_known) or name.run is not None
-        variant = (name.rest if needed else name.whole) or file_variant(grid.file)
-        port = None if ports_known else name.port
+        variant = (name.rest if needed or (name.position and ports_known) else name.whole) or file_variant(grid.file)
+        port, head = (None, name.port if name.position else name.head) if ports_known else (name.port, name.head)
         return Place(
-            grid.file, grid.sheet, variant, title, None if known else side or self.file.side, port, name.run,
-            None if name.head is None else name.head,
-        )  # fmt: skip
+            grid.file, grid.sheet, variant, title, None if known else side or self.file.side, port, name.run, head
+        )
 
     def _resolve_side(self, items: dict[Key, Item]) -> None:
         """Say which side a letter means that a title or a label gives."""

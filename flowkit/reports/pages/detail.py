@@ -423,6 +423,7 @@ def _draw_grid(
 
         @page.chart(left, upper + 12.0, width, height - 26.0)
         def panel(ax: Axes, port: str = port, at_edge: tuple[bool, bool] = at_edge) -> None:
+            """Draw one port's curves."""
             ax.set_xlim(0, right)
             ax.set_ylim(0, top)
             for variant in result.variants:
@@ -721,12 +722,8 @@ def _draw_coefficients(
 
 def _coefficient(known: Coefficients | None, kind: str) -> tuple[float, ...] | None:
     """Return one kind of coefficient, None where it is not known."""
-    values: dict[str, tuple[float, ...] | None] = {}
-    if known is not None:
-        values = {
-            "minimum": known.minimum, "curtain": known.curtain, "throat": known.throat, "valve": known.valve,
-        }  # fmt: skip
-    return values.get(kind)
+    found: tuple[float, ...] | None = getattr(known, kind, None)
+    return found
 
 
 def _write_takeover(

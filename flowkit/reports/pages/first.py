@@ -130,6 +130,7 @@ def draw_flow_panel(
 
     @page.chart(left + LEFT, upper + 16.0, width - LEFT - gutter(names), height - 34.0)
     def curves(ax: Axes) -> None:
+        """Draw the curves."""
         _set_lift_axis(ax, result, display)
         ax.set_ylim(0, top)
         ends = []
@@ -159,6 +160,7 @@ def draw_gain_panel(
 
     @page.chart(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
     def gains(ax: Axes) -> None:
+        """Draw the gains."""
         _set_lift_axis(ax, result, display)
         ends = []
         steps = result.steps
@@ -289,6 +291,7 @@ def _draw_step_bars(
 
     @page.chart(left, upper, STEP_BAR - 4.0, lower - upper)
     def bars(ax: Axes) -> None:
+        """Draw the bars."""
         ax.set_ylim(lower, upper)
         reach = [0.0]
         for gain, is_total, y in marks:
@@ -349,6 +352,7 @@ def draw_lines(
 
     @page.chart(left + LEFT, upper + 15.0, width - LEFT - gutter(names), height - 37.0)
     def lines(ax: Axes) -> None:
+        """Draw the lines."""
         for item in series:
             look = variant_style(names.place[item.name])
             x, y = smooth(item.xs, item.ys, points=60) if smoothed else (np.asarray(item.xs), np.asarray(item.ys))
