@@ -78,12 +78,12 @@ def _remarks(reading: SheetReading) -> list[Finding]:
             c.index for c in entry.columns if c.role == "ignored" and c.why == "no reading" and c.kind != "counter"
         ]
         beside |= {view.place(row, index) for index in aside for row in range(table.first, table.last + 1)}
-    told = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
+    stated = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
     found = {
         " ".join(text.split()): place if isinstance(place, str) else reading.view.source(*place)
         for text, place in _texts(reading)
         if len(text) <= _LONGEST and not is_own_line(text)
-        if place in beside or (place not in told and _is_remark(text))
+        if place in beside or (place not in stated and _is_remark(text))
     }
     if not found or not reading.tables:
         return []

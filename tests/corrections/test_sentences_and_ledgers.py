@@ -96,7 +96,8 @@ def test_leakage_that_is_below_zero_and_pressure_it_was_read_at() -> None:
         "flow-negative",
         "error",
         PLACE,
-        "A leakage of −2.1189 CFM is below zero, so it was not taken off; check the leakage and its sign, and state the right one in the job.",
+        "A leakage of −2.1189 CFM is below zero, so it was not taken off; check the leakage and its sign, "
+        "and state the right one in the job.",
     )
     own = (28 * INH2O_PA,) * 4
     result = correct([flow_test(pressures=own, leak_m3_s=0.001, test_pressure_pa=None)])
@@ -142,15 +143,15 @@ def test_pressure_that_is_missing_or_cannot_be() -> None:
             "pressure-impossible",
             "error",
             PLACE,
-            "A test pressure of −28.102 inH2O is not possible, so the test was left out; check it and its unit on "
-            "the sheet.",
+            "A test pressure of −28.102 inH2O is not possible, so the test was left out; check it and its "
+            "unit, and state the right one in the job.",
         )
     result = correct([flow_test(pressures=(7000.0, -1.0, 7000.0, None), test_pressure_pa=None)])
     assert [(found.where, found.message) for found in result.findings] == [
         (
             "a.csv:3:2",
-            "A test pressure of −0.0040146 inH2O is not possible, so the point was left out; check it and its unit on "
-            "the sheet.",
+            "A test pressure of −0.0040146 inH2O is not possible, so the point was left out; check it and its "
+            "unit, and state the right one in the job.",
         ),
         ("a.csv:5:2", f"No test pressure is known, so the point was left out; {missing}"),
     ]

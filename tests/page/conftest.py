@@ -58,7 +58,7 @@ def serve() -> Iterator[Callable[..., tuple[subprocess.Popen[str], str]]]:
     for process in running:
         if process.poll() is None:
             process.send_signal(signal.SIGTERM)
-        process.communicate(timeout=20)
+        process.communicate(timeout=60)  # a busy computer
 
 
 @contextlib.contextmanager

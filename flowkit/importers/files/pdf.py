@@ -85,7 +85,7 @@ _CONTINUED = re.compile(r"\b(?:cont(?:inued|'?d)?|fortsetzung|suite|continuació
 
 
 def _continued(lines: list[Line], places: list[tuple[int, int]]) -> tuple[list[Line], list[tuple[int, int]]]:
-    """Join a table that goes on behind a page's end: repeated headings are dropped, a title told there leads it all."""
+    """Join a table that goes on behind a page's end: repeated headings are dropped, a title said there leads it all."""
     kept: list[int] = []
     titles: list[int] = []
     between: list[int] = []  # since the last line of numbers

@@ -132,7 +132,8 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         for match in matches:
             names.setdefault(match["name"].strip().casefold(), []).append(match["number"])
         sets = {tuple(sorted(numbers)) for numbers in names.values()}
-        marked = pattern is _LEAD and all(match["mark"].strip() for match in matches)
+        dashed = len(names) > 1 and all(re.search(r"\s[-–]\s?\d+$", column.variant) for column in named)  # "Stock - 1"
+        marked = dashed or (pattern is _LEAD and all(match["mark"].strip() for match in matches))
         several = len(names) > 1 and len(next(iter(sets))) > 1
         sided = side is not None or all(column.side for column in named)
         states = len(names) > 1 and all(column.state for column in named)
