@@ -72,12 +72,6 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
                     "a hidden worksheet was left out; if it belongs to the test, name it as sheet in the job's columns"
                 )
                 reading.findings.append(Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what))
-        elif len(names) > 1 and stated.columns is None and parse_label(grid.sheet or "").kind == "derived":
-            what = (
-                "the worksheet was left out: by its name it is not a test; if it is one, name it in the job's columns"
-            )
-            found = Finding("hidden-content", "warning", f"{grid.file}!{grid.sheet}", what)
-            reading = SheetReading(grid, upright(grid), findings=[found])
         elif is_own_output(grid):
             reading = SheetReading(grid, upright(grid), findings=[left_out(grid)])
         elif stated.columns is not None:
@@ -92,6 +86,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     if stated.columns is not None:
         _refuse_missing_sheets(readings, stated)
     else:
+        _leave_out_summaries(readings)
         if len(readings) > 1:
             _share_conditions(readings, stated)
             _ask_for_states(readings)
@@ -103,6 +98,21 @@ def _is_mapped(grid: Grid, stated: Stated) -> bool:
     """Whether the user's mapping names a worksheet."""
     tables = stated.columns.tables if stated.columns is not None else ()
     return any((table.sheet or "").casefold() == (grid.sheet or "").casefold() for table in tables if table.sheet)
+
+
+def _leave_out_summaries(readings: list[SheetReading]) -> None:
+    """Leave out worksheets that are no test by their name, where others hold tests: a target, an example, a summary."""
+    named = [parse_label(reading.grid.sheet or "").kind in _NO_TEST for reading in readings]
+    if not any(reading.tests for reading, summary in zip(readings, named, strict=True) if not summary):
+        return
+    for place, (reading, summary) in enumerate(zip(list(readings), named, strict=True)):
+        if summary and (reading.tests or reading.findings):
+            what = "the worksheet was left out: by its name it is no test; if it is one, name it in the job's columns"
+            found = Finding("hidden-content", "warning", f"{reading.grid.file}!{reading.grid.sheet}", what)
+            readings[place] = SheetReading(reading.grid, upright(reading.grid), findings=[found])
+
+
+_NO_TEST = ("derived", "average", "total", "gain")
 
 
 def _ask_for_states(readings: Sequence[SheetReading]) -> None:

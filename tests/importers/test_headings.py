@@ -155,6 +155,8 @@ def test_the_same_lifts_again_are_runs_where_the_flows_are_alike(tmp_path, facto
     (("Before", "After"), False, False),
     (("Head", "Target"), False, True),
     (("Head", "Example"), False, True),
+    (("Head", "Summary"), False, True),
+    (("Target", "Summary"), False, False),
 ])  # fmt: skip
 def test_worksheets_of_the_same_ports_are_asked_about(tmp_path, names, asked, left_out):
     from openpyxl import Workbook
