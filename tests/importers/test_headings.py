@@ -277,3 +277,9 @@ def test_a_figure_that_the_sheet_calls_wrong_is_asked_about(tmp_path, text, aske
     (tmp_path / "a.csv").write_text(f'Lift mm,Intake CFM\n2,45.2\n4,84\n6,112.9\n28 inH2O,\n"{text}",\n')
     found = [f for f in flowkit.read(tmp_path / "a.csv").findings if f.severity == "error"]
     assert bool(found) == asked
+
+
+@pytest.mark.parametrize("text", ["28 inches of water, baro 998 mbar", "28 in water baro 998 mbar"])
+def test_the_water_of_a_pressure_is_not_the_next_labels(tmp_path, text):
+    for test in read(tmp_path, "Intake CFM", "Exhaust CFM", text).tests:
+        assert test.conditions.barometer_pa == pytest.approx(99800.0)

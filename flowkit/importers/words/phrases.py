@@ -201,8 +201,8 @@ def _of_standard(before: str) -> bool:
 
 def _of_other(kind: str, before: str) -> bool:
     """Whether the word before a label says that it is of something else: ``Gasket bore 38 mm``, ``Oil temp 80 °C``."""
-    words = before.split()
-    last = fold(words[-1].strip(",;:(")) if words else ""
+    word = re.search(r"(?<!of )(?<!in )(?<!mm )(?<!cm )(?<![\"″”] )\b([^\W\d_]+)\s*$", before)
+    last = fold(word[1]) if word else ""  # not the water of "28 inches of water, baro 998 mbar"
     return last in (_OTHER_BORES if kind == "fixture_bore" else _OTHER_AIR if kind in _AIR else ())
 
 
