@@ -264,7 +264,7 @@ def _check_others(table: Table, main: int, got: Lifts) -> None:
                 if other is not None and abs(to_si(other, unit) - entry.lift) > max(AGREE * entry.lift, 3e-5):
                     what = (
                         f"two columns of lifts disagree: {from_si(entry.lift, got.unit):g} {got.unit.name} and "
-                        f"{other:g} {unit.name} in one row; correct the wrong one"
+                        f"{other:g} {unit.name} in one row; leave the wrong one out in the job file (leave_out)"
                     )
                     got.findings.append(refused(view.source(entry.row, index), what))
                     break
