@@ -84,9 +84,9 @@ def test_numbers_stand_in_the_sheet_in_the_units_of_the_job() -> None:
     assert rows[4][1] == pytest.approx(side.variants[0].flow_m3_s[0] * 1000, rel=1e-12)
     assert rows[14][:2] == ("mean flow", pytest.approx(side.variants[0].mean_flow_m3_s * 1000, rel=1e-12))
     assert rows[16][0] == "Intake gain over as received, %"
-    assert rows[17][:5] == ("lift, mm", "seats recut", "± 95 %", "ports blended", "± 95 %")
+    assert rows[17][:5] == ("lift, mm", "seats recut", "from, 95 %", "to, 95 %", "ports blended")
     gain = side.totals[0]
-    assert rows[28][:3] == ("mean flow", gain.mean_flow_gain, gain.mean_flow_gain_u95)
+    assert rows[28][:4] == ("mean flow", gain.mean_flow_gain, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
     sheet = book["Flow numbers"]
     assert sheet["B29"].number_format == "+0.0%;-0.0%;0.0%"
     assert sheet["B5"].number_format == "0.00"

@@ -153,7 +153,7 @@ def _notes(contents: ReportContents) -> Iterator[str]:
     yield from comparison.sentences
     gains = [gain for side in comparison.sides.values() for gain in side.gains]
     if any(gain.mean_flow_gain_u95 is not None for gain in gains):
-        yield "± are 95 % intervals."
+        yield "Intervals are 95 % intervals."
     elif gains:
         reason = next((gain.not_assessed_because for gain in gains if gain.not_assessed_because), None)
         yield not_assessed_words(reason) if reason else "Intervals are not assessed."

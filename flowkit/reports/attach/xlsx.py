@@ -250,36 +250,42 @@ def _row(number: int, cells: Sequence[str], height: int | None) -> str:
 
 
 def _table(table: Table, formats: Formats) -> list[list[str]]:
-    """Return a table's rows of cells; a column with intervals has them in a column of its own."""
-    wide = [
-        any(isinstance(cell, Figure) and cell.u95 is not None for cell in column)
-        for column in zip(*table.rows, strict=True)
-    ]
+    """Return a table's rows of cells; a column with intervals has their ends, or their half, in columns behind it."""
+    ends = [_ends(column) for column in zip(*table.rows, strict=True)]
     head = formats.format(bold=True, rule="bottom", align="right", wrap=True)
     lines: list[list[str]] = [[]]
-    for text, twice in zip(table.header, wide, strict=True):
-        lines[0] += [_text(text, head), *([_text("± 95 %", head)] if twice else [])]
+    for text, names in zip(table.header, ends, strict=True):
+        lines[0] += [_text(text, head), *(_text(name, head) for name in names)]
     for number, row in enumerate(table.rows):
         summary = number >= len(table.rows) - table.summary_rows
         line: list[str] = []
-        for cell, twice in zip(row, wide, strict=True):
-            line += _cells(cell, twice, summary, formats)
+        for cell, names in zip(row, ends, strict=True):
+            line += _cells(cell, len(names), summary, formats)
         lines.append(line)
     return lines
 
 
-def _cells(cell: Cell, twice: bool, summary: bool, formats: Formats) -> list[str]:
-    """Return a table cell as one sheet cell, or two with its interval."""
+def _ends(column: Sequence[Cell]) -> tuple[str, ...]:
+    """The headings of the columns behind a column of figures: both ends of their intervals, or half of them."""
+    figures = [cell for cell in column if isinstance(cell, Figure) and cell.u95 is not None]
+    if any(figure.low is not None for figure in figures):
+        return ("from, 95 %", "to, 95 %")
+    return ("± 95 %",) if figures else ()
+
+
+def _cells(cell: Cell, more: int, summary: bool, formats: Formats) -> list[str]:
+    """Return a table cell as one sheet cell and as many as its interval takes."""
     rule = "top" if summary else ""
     if not isinstance(cell, Figure):
-        return [_text(cell or "", formats.format(bold=summary, rule=rule, align="right")), *([""] if twice else [])]
+        return [_text(cell or "", formats.format(bold=summary, rule=rule, align="right")), *[""] * more]
     plain_code = "0." + "0" * cell.digits if cell.digits else "0"
     code = f"+{plain_code}%;-{plain_code}%;{plain_code}%" if cell.gain else plain_code
-    found = [_number(cell.value, formats.format(code, bold=summary, rule=rule))]
-    if twice:
-        style = formats.format(plain_code + ("%" if cell.gain else ""), bold=summary, rule=rule)
-        found.append("" if cell.u95 is None else _number(cell.u95, style))
-    return found
+    style = formats.format(code, bold=summary, rule=rule)
+    if more == 1:
+        half = formats.format(plain_code + ("%" if cell.gain else ""), bold=summary, rule=rule)
+        return [_number(cell.value, style), "" if cell.u95 is None else _number(cell.u95, half)]
+    values = (cell.value, cell.low, cell.high)[: 1 + more]
+    return ["" if value is None else _number(value, style) for value in values]
 
 
 def _text(text: str, style: int) -> str:
