@@ -97,6 +97,8 @@ def test_conditions_of_the_whole_job_hold_for_every_sheet(tmp_path: Path) -> Non
     text = SHEET.replace("Flow (CFM)", "Flow")
     made = job(tmp_path, '"a.csv"', more='[conditions]\nflow_unit = "L/s"\n', text=text)
     assert only(made)[0].tests[0].units.flow.unit == "L/s"
+    with pytest.raises(JobError, match=r"sheets 0 has an unknown key 'overrides'; known are file, conditions"):
+        job(tmp_path, '{ file = "a.csv", overrides = true }', text=text)
     with pytest.raises(JobError, match=r"\[conditions\] has an unknown key 'flow_units'; did you mean 'flow_unit'"):
         job(tmp_path, '"a.csv"', more='[conditions]\nflow_units = "L/s"\n', text=text)
 

@@ -236,7 +236,11 @@ def _shown(value: Any) -> str:
 
 def plain_error(error: ValidationError, file: str | None) -> JobError:
     """Say the first thing wrong with a job file in one sentence."""
-    first = error.errors()[0]
+    errors = error.errors()
+    first = errors[0]
+    if first["loc"][-1:] == ("str",) and isinstance(first["input"], dict):  # a sheet may be a name or a table
+        at = first["loc"][:-1]
+        first = next((e for e in errors[1:] if e["loc"][: len(at)] == at and e["loc"][-1] != "str"), first)
     place = _place(first["loc"])
     if first["type"] == "extra_forbidden":
         name = str(first["loc"][-1])

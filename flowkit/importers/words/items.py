@@ -133,7 +133,10 @@ def read_item(kind: str, written: Written, units: Units = NO_UNITS) -> tuple[lis
     return [], [Finding("stated-contradicts", "error", written.source, what)]
 
 
-CONTRADICTED = "correct the statement, or add overrides = true and a reason to it in the job file"
+CONTRADICTED = (
+    'correct the statement, or, where it is right, add overrides = true and reason = "…" to the same conditions in '
+    "the job file"
+)
 KEEP_ONE = "leave the wrong one out in the job file (leave_out)"
 SET_HEADING = "set the heading right in the job file (values)"
 STATE_RIGHT = "state the right one in the job file, with overrides = true and a reason"

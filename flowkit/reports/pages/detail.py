@@ -432,7 +432,7 @@ def _draw_grid(
                         _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
             bare_axes(ax, size=SIZES.small)
             ax.yaxis.set_major_locator(MaxNLocator(4))
-            ax.xaxis.set_major_locator(MaxNLocator(4, prune="upper"))
+            ax.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10], prune="upper"))
             ax.tick_params(labelleft=at_edge[0], labelbottom=at_edge[1])
             ax.grid(True, axis="y")
 
