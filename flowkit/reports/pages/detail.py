@@ -432,7 +432,9 @@ def _draw_grid(
                         _draw_port(ax, item, names.place[variant.name], display, filled=side == "intake")
             bare_axes(ax, size=SIZES.small)
             ax.yaxis.set_major_locator(MaxNLocator(4))
-            ax.xaxis.set_major_locator(MaxNLocator(3, steps=[1, 2, 5, 10], prune="upper"))
+            low, high = ax.get_xlim()
+            most = low + 0.88 * (high - low)  # a number at the end would touch the next chart's first
+            ax.set_xticks([tick for tick in MaxNLocator(4).tick_values(low, high) if low <= tick <= most])
             ax.tick_params(labelleft=at_edge[0], labelbottom=at_edge[1])
             ax.grid(True, axis="y")
 
