@@ -511,6 +511,7 @@ def test_text_is_never_a_formula_nor_breaks_the_file() -> None:
                     assert "cmd" not in cell.value
                     assert "HYPERLINK" not in cell.value
     title = book["Summary"]["A1"]
+    assert "an estimated rpm is not a safe rpm" in str(book["Summary"]["A2"].value)  # cautions before any figure
     assert (title.value, title.data_type) == ('=HYPERLINK("x")', "s")
     assert title.quotePrefix
     assert book["Raw readings"]["B4"].value == "=1+1"

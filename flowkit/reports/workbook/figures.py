@@ -15,6 +15,7 @@ from flowkit.reports.contents import (
     band_limits,
     band_tables,
     band_words,
+    cautions_of,
     effects,
     gains_of_steps,
     ratio_between,
@@ -423,7 +424,8 @@ def write_summary(draft: Draft) -> None:
         reference_words(contents.reference, draft.display, contents.comparison.tests),
         method_words(contents.comparison, draft.display),
     )
-    pen.title(info.title or "Flow chart", "  ·  ".join(text for text in named if text), *notes, width=_SUMMARY_WIDTH)
+    above = (" ".join(cautions_of(contents)), "  ·  ".join(text for text in named if text), *notes)
+    pen.title(info.title or "Flow chart", *above, width=_SUMMARY_WIDTH)
     row = 6
     for side in draft.sides:
         row = _write_side(draft, pen, side, row) + 1
