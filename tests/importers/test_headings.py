@@ -283,3 +283,13 @@ def test_a_figure_that_the_sheet_calls_wrong_is_asked_about(tmp_path, text, aske
 def test_the_water_of_a_pressure_is_not_the_next_labels(tmp_path, text):
     for test in read(tmp_path, "Intake CFM", "Exhaust CFM", text).tests:
         assert test.conditions.barometer_pa == pytest.approx(99800.0)
+
+
+def test_headings_over_rows_of_figures_are_no_lines_of_figures(tmp_path):
+    rows = "2                 18.7           19.5\n4                 {}           31.5\n"
+    tables = [f"{lift} mm   Intake 1 l/s   Intake 2 l/s\n{rows.format(flow)}" for lift, flow in
+              (("LIFT", 30.4), ("Lift", 34.2))]  # fmt: skip
+    text = f"Tested at: 15 inches H2O\n\nStock\n{tables[0]}\nPorted\n{tables[1]}"
+    (tmp_path / "a.txt").write_text(text)
+    said = [(t.variant, t.port, round(t.points[-1].flow_m3_s * 1e3, 3)) for t in flowkit.read(tmp_path / "a.txt").tests]
+    assert said == [("Stock", "1", 30.4), ("Stock", "2", 31.5), ("Ported", "1", 34.2), ("Ported", "2", 31.5)]

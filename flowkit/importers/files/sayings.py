@@ -20,6 +20,7 @@ _KEPT = frozenset({"lift", "flow", "intake", "exhaust", "port", "head", "run", "
 _FIGURES = frozenset({"lift", "flow", "intake", "exhaust"})
 _LONGEST = 400
 _CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])")  # commas without a blank cut cells
+_ROW = re.compile(r"[>\s]*[-+]?[.,]?\d[\d.,]*(?:\s+[-+]?[.,]?\d[\d.,]*)+\s*")
 _JOINS = re.compile(r"[=:@→>/]")
 
 
@@ -37,6 +38,8 @@ def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
     cut = [_cut(line) for line in lines]
     pairs = [_pairs(line) if line is not None else None for line in cut]
     if not any(pairs):
+        if any(_ROW.fullmatch(line) for line in lines):
+            return None  # rows of figures below headings
         forms = Counter(line.form for line in cut if line is not None and _says_both(line))
         if len(forms) != 1 or sum(forms.values()) < _LEAST:
             return None  # a line of another form would be passed over
