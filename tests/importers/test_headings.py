@@ -293,3 +293,10 @@ def test_headings_over_rows_of_figures_are_no_lines_of_figures(tmp_path):
     (tmp_path / "a.txt").write_text(text)
     said = [(t.variant, t.port, round(t.points[-1].flow_m3_s * 1e3, 3)) for t in flowkit.read(tmp_path / "a.txt").tests]
     assert said == [("Stock", "1", 30.4), ("Stock", "2", 31.5), ("Ported", "1", 34.2), ("Ported", "2", 31.5)]
+
+
+def test_a_repeat_given_twice_is_one_run(tmp_path):
+    head = "Lift mm,Intake 1 CFM,Intake 1 CFM corrected,Intake 1 repeat CFM,Intake 1 repeat CFM corrected"
+    rows = "".join(f"{lift},{a},{a},{a + 0.3:.1f},{a + 0.3:.1f}\n" for lift, a in zip(LIFTS, ONE, strict=True))
+    (tmp_path / "a.csv").write_text(f"28 inH2O\n{head}\n{rows}")
+    assert [t.run for t in flowkit.read(tmp_path / "a.csv").tests] == [1, 2]

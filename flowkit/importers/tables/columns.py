@@ -771,6 +771,9 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa
     for column in columns:
         if column.role == "flow":
             key = _identity(column)
+            if column.again and (first := _same_again(table, columns, column)) is not None:
+                column.role, column.why = "ignored", f"the same readings as {first.text!r}"
+                continue
             while column.again and key in groups and _agree(table, [groups[key][0], column], 1.05, 1.15, least=2):
                 column.run = (column.run or 1) + 1
                 key = _identity(column)
@@ -811,6 +814,18 @@ def _decide_twins(table: Table, columns: list[Column]) -> list[Finding]:  # noqa
         for column in group:
             column.role = "trouble"
     return findings
+
+
+def _same_again(table: Table, columns: Sequence[Column], column: Column) -> Column | None:
+    """An earlier repeat of the same port with the very same readings, such as one that is said to be corrected."""
+    mine = _values(table, column)
+    for other in columns:
+        if other is column or len(mine) < 3:
+            return None
+        same = other.role == "flow" and other.again and other.port == column.port and other.side == column.side
+        if same and mine == _values(table, other):
+            return other
+    return None
 
 
 def _one_pressure(table: Table, group: list[Column]) -> list[Column]:
