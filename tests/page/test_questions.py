@@ -73,7 +73,7 @@ CASES = {
         HEAD + "Lift,Int 1 (CFM),Int 2 (CFM)\n" + "".join(f"{n / 5},{20 * n},{18 * n}\n" for n in range(1, 7)),
         "What are these lifts in?", "mm", {},
     ),
-    "test pressure": (PLAIN.replace(HEAD, ""), "What test pressure was this flowed at?", "28 inH2O", {}),
+    "test pressure": (PLAIN.replace(HEAD, ""), "What test pressure are these flows for?", "28 inH2O", {}),
     "pressure without unit": (PLAIN.replace("28 inH2O", "28"), "What are these pressures in?", "inH2O", {}),
     "side": (PLAIN.replace("Intake ", "Port "), "Intake or exhaust?", "intake", {}),
     "slip": (PLAIN.replace("5,100,90", "5,190,90"), "the curve through its neighbours", "Use this value",
