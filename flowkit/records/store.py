@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
-from itertools import count
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
@@ -359,8 +359,8 @@ class Store:
             self.connection = self._opened(write=False)
             return
         if version > 0:
-            names = (f"{self.path.stem}.version-{version}{more}" for more in ("", *(f"-{n}" for n in count(2))))
-            beside = (self.path.with_name(name + self.path.suffix) for name in names)
+            endings = chain([""], (f"-{number}" for number in count(2)))
+            beside = (self.path.with_stem(f"{self.path.stem}.version-{version}{ending}") for ending in endings)
             with closing(sqlite3.connect(next(path for path in beside if not path.exists()))) as copy:
                 self.connection.backup(copy)
         with self.transaction():
