@@ -80,8 +80,11 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     nameless = [column for column in flows if column.side is None and column.code is None]
     beside = side is None and {c.side for c in flows} == {"exhaust", None} and not any(c.code for c in flows)
     if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
+        states = {column.variant.casefold() for column in flows if column.side}
         for column in nameless:
             column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
+            named = _LAST_IN.sub("", column.variant)
+            column.variant = named if named.casefold() in states else column.variant  # "44 mm valve In"
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
@@ -115,6 +118,7 @@ def _place_positions(flows: Sequence[Column]) -> None:
             column.port = column.position
 
 
+_LAST_IN = re.compile(r"\s+in$", re.IGNORECASE)
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
 _LEAD = re.compile(
     r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
@@ -136,7 +140,7 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         marked = dashed or (pattern is _LEAD and all(match["mark"].strip() for match in matches))
         several = len(names) > 1 and len(next(iter(sets))) > 1
         sided = side is not None or all(column.side for column in named)
-        states = len(names) > 1 and all(column.state for column in named)
+        states = len(names) > 1 and any(column.state for column in named) and not any("variant" in c.own for c in named)
         if len(sets) == 1 and (several or (sided and (marked or states))):
             for column, match in zip(named, matches, strict=True):
                 column.variant, column.port = match["name"].strip().removesuffix(")").rstrip(" -–:("), match["number"]
