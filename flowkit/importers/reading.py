@@ -168,7 +168,7 @@ def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
         if reading.tables and more:
             readings[place] = read_sheet(reading.grid, stated, more)
             _help(readings[place])
-            if len(more) > len(general):
+            if unit is not None and open_ones:
                 where = open_ones[0].table.view.source(open_ones[0].table.row, open_ones[0].table.axis.column)
                 what = f"the lifts have no unit and were read in {unit.name}, as those of the other tables of the file"
                 readings[place].findings.append(assumed(where, what))

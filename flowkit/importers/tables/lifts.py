@@ -215,7 +215,8 @@ def _within(section: Label | None, said: Label) -> Label:
     """A line that gives only a port or run stays on the side and in the state of the line above it."""
     if section is None or said.side or said.code or said.rest or said.head:
         return said
-    return replace(said, side=section.side, code=section.code, rest=section.rest, head=section.head)
+    pressure = said.pressure or section.pressure
+    return replace(said, side=section.side, code=section.code, rest=section.rest, head=section.head, pressure=pressure)
 
 
 def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None, got: Lifts) -> None:

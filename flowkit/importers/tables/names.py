@@ -44,6 +44,8 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
     """Give every column its side, port, head and state, as far as all headings together tell."""
     flows = [column for column in columns if column.role in _OPEN]
     _place_letters(flows, words, side)
+    if side is None:
+        _split_sides(flows)
     findings = _place_codes(table, flows, words, side)
     _place_positions(flows)
     _split_numbers(flows, side)
@@ -56,6 +58,8 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
     letters = {column.letter.casefold() for column in flows if column.letter}
     if not letters:
         return
+    if letters == {"s", "p"} and any(column.side or column.code for column in flows):
+        return  # stock and ported, or a secondary and a primary port: asked about
     sided = letters <= set(SIDE_CODES) and any(letters == set(pair) for pair in _PAIRS)
     alone = len(letters) == 1 and letters <= {"i", "e"} and not any(column.side for column in flows) and side is None
     for column in flows:
@@ -72,6 +76,26 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
         column.letter = None
 
 
+def _split_sides(flows: Sequence[Column]) -> None:
+    """Part ``Stk I, Stk E, Ported I, Ported E`` into states and sides."""
+    named = [column for column in flows if column.variant and not (column.side or column.code or column.port)]
+    pairs: dict[str, list[Column]] = {}
+    for column in named:
+        name, _, letter = column.variant.rpartition(" ")
+        if len(letter) == 1 and letter.isupper():
+            pairs.setdefault(name.casefold(), []).append(column)
+    if named and sum(map(len, pairs.values())) == len(named):
+        letters = [tuple(column.variant[-1].casefold() for column in pair) for pair in pairs.values()]
+        if (
+            all(name for name in pairs)
+            and all(set(pair) == set(letters[0]) for pair in letters)
+            and letters[0] in _PAIRS
+        ):
+            for column in named:
+                column.variant, _, letter = column.variant.rpartition(" ")
+                column.code = letter.casefold()
+
+
 def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
     """Resolve letters such as E and A by each other and by the language of the sheet."""
     for column in flows:
@@ -80,11 +104,8 @@ def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], si
     nameless = [column for column in flows if column.side is None and column.code is None]
     beside = side is None and {c.side for c in flows} == {"exhaust", None} and not any(c.code for c in flows)
     if beside and all(re.search(r"(?<![^\W\d_])in(?![^\W\d_])", c.text, re.IGNORECASE) for c in nameless):
-        states = {column.variant.casefold() for column in flows if column.side}
         for column in nameless:
             column.side = "intake"  # "Flow in CFM" beside "Flow ex CFM"
-            named = _LAST_IN.sub("", column.variant)
-            column.variant = named if named.casefold() in states else column.variant  # "44 mm valve In"
     coded = [column for column in flows if column.code is not None and column.side is None]
     if not coded:
         return []
@@ -118,7 +139,6 @@ def _place_positions(flows: Sequence[Column]) -> None:
             column.port = column.position
 
 
-_LAST_IN = re.compile(r"\s+in$", re.IGNORECASE)
 _TAIL = re.compile(r"^(?P<name>.*\D)\s*#?(?P<number>\d{1,2})$")
 _LEAD = re.compile(
     r"^#?(?P<number>\d{1,2})(?!\s*(?:[mc]m|in|inch|deg)\b)(?P<mark>\s*[-–:(/]\s*|\s+)(?P<name>(?:[^\W\d_]|\d+[.,]\d|\d+\s*[^\W\d_]).*)$"
