@@ -232,7 +232,7 @@ def lifts_by_fraction(valve_diameter_m: float, fractions: Sequence[float], top_m
 
 def _lifts_in(lifts_m: Sequence[float], lift_unit: str) -> tuple[float, ...]:
     """Return the lifts in their unit, as fine as a dial gauge shows."""
-    decimals = {"in": 4, "thou": 1, "mm": 3, "cm": 4, "m": 6}[lift_unit]
+    decimals = {"in": 4, "thou": 1, "mm": 3, "cm": 4, "m": 6, "tenths of mm": 2, "hundredths of mm": 1}[lift_unit]
     if any(not (math.isfinite(lift) and lift > 0) for lift in lifts_m):
         raise SheetError("a lift on a blank sheet must be above zero", 'give lifts like "1 mm"')
     return tuple(sorted({round(from_si(lift, lift_unit), decimals) for lift in lifts_m}))
