@@ -15,7 +15,7 @@ from flowkit.importers.tables.columns import RAW
 from flowkit.importers.tables.sheet import SheetReading
 from flowkit.importers.words.items import CONDITION_FIELDS, refused
 from flowkit.importers.words.labels import mentions, parse_label
-from flowkit.importers.words.phrases import TEXT_KINDS, Found, is_sentence, pairs, quantities
+from flowkit.importers.words.phrases import TEXT_KINDS, Found, actual, doubted, is_sentence, missed, pairs, quantities
 from flowkit.importers.words.values import known_unit
 from flowkit.importers.words.vocabulary import FACTORS, SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest
@@ -54,6 +54,7 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
         if reading.grid.hidden or is_own_output(reading.grid):
             continue
         found += _remarks(reading)
+        found += said.doubts(reading)
         for text, place in _texts(reading):
             what = answers.get(text)
             if what is None:
@@ -83,7 +84,11 @@ def _remarks(reading: SheetReading) -> list[Finding]:
         " ".join(text.split()): place if isinstance(place, str) else reading.view.source(*place)
         for text, place in _texts(reading)
         if len(text) <= _LONGEST and not is_own_line(text)
-        if place in beside or (place not in stated and _is_remark(text))
+        if place in beside or (place not in stated and _is_remark(text)) or missed(text)
+    } | {
+        f"{entry.item.kind.replace('_', ' ')} {entry.item.value}": entry.item.source
+        for entry in reading.metadata.placed
+        if entry.item.kind in _OF_METER and all(test.gives_flows for test in reading.tests)
     }
     if not found or not reading.tables:
         return []
@@ -91,6 +96,9 @@ def _remarks(reading: SheetReading) -> list[Finding]:
     more = f"; and {len(found) - _SHOWN} more" if len(found) > _SHOWN else ""
     what = f"written beside the readings and kept as a remark: {shown}{more}; check that it does not change them"
     return [Finding("remark", "note", next(iter(found.values())), what)]
+
+
+_OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
 
 
 def _is_remark(text: str) -> bool:
@@ -106,17 +114,17 @@ def _is_of_trade(text: str) -> bool:
     return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
-def _texts(reading: SheetReading) -> Iterator[tuple[str, str | tuple[int, int]]]:
-    """The texts of a sheet that head no column, with their places."""
+def _texts(reading: SheetReading, *, heads: bool = False) -> Iterator[tuple[str, str | tuple[int, int]]]:
+    """The texts of a sheet, with their places; those that head no column unless `heads` are wanted too."""
     view = reading.view
-    heads: set[tuple[int, int]] = set()
-    for entry in reading.tables:
+    over: set[tuple[int, int]] = set()
+    for entry in () if heads else reading.tables:
         table = entry.table
         for row in [*table.headers, *table.named, *table.sections]:
-            heads |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
+            over |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
     for row, kinds in enumerate(view.kinds):
         for column, value in enumerate(view.rows[row]) if "t" in kinds else ():
-            if kinds[column] == "t" and isinstance(value, str) and (row, column) not in heads:
+            if kinds[column] == "t" and isinstance(value, str) and (row, column) not in over:
                 yield value, (row, column)
     yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments)
 
@@ -127,6 +135,12 @@ class _Used:
     def __init__(self, tests: Sequence[FlowTest], stated: Stated) -> None:
         self.gauge = {p for test in tests for point in test.points if (p := test.pressure_at(point))}
         self.pressures = {*self.gauge, *_conditions(tests, "_pa")}
+        self.airs = {
+            value
+            for test in tests
+            for value in (test.conditions.air_temperature_k, test.conditions.barometer_pa)
+            if value is not None
+        }
         self.units = {test.units.flow.unit for test in tests}
         self.lifts = {point.lift_m for test in tests for point in test.points}
         self.sided = all(test.side for test in tests)
@@ -134,8 +148,29 @@ class _Used:
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
+    def doubts(self, reading: SheetReading) -> Iterator[Finding]:
+        """Name what the flows were read with and the sheet does not say for certain: ``~28 inH2O``."""
+        if self.settled:
+            return
+        view = reading.view
+        placed = {(entry.row, entry.column) for entry in reading.metadata.placed}
+        cells = ((view.rows[row][column], (row, column)) for row, column in placed if view.kind(row, column) == "n")
+        said = [(str(value), place) for value, place in cells]
+        for text, place in (*said, *_texts(reading, heads=True)):
+            for number in doubted(text) if len(text) <= _LONGEST else ():
+                unit = number.unit if number.unit is not None and number.unit.name != "in" else None
+                values = _numbers(number.number)
+                known = {*self.pressures, *self.airs}
+                if _among([to_si(v, unit) for v in values], known) if unit else any(map(self._is_pressure, values)):
+                    source = place if isinstance(place, str) else view.source(*place)
+                    shown = f"{number.number} {number.unit_text}".strip()
+                    what = f"{' '.join(text.split())!r} is not said for certain; {shown} was taken"
+                    remedy = "state what was measured, if it was another"
+                    yield Finding("said-doubtfully", "note", source, f"{what}; {remedy}")
+
     def missed(self, text: str) -> str:  # noqa: PLR0911
         """What a text says that was not used; empty where there is nothing."""
+        text = actual(text)
         numbers = quantities(text)
         kinds = [mention.kind for mention in mentions(text)]
         if not self.settled and self.gauge:
@@ -184,9 +219,13 @@ class _Used:
 
     def _is_known(self, value: float, *, factor: bool = False) -> bool:
         """Whether a bare number is a test pressure in the trade's units, or a lift where it is no factor."""
-        inches = (to_si(value, unit) for unit in ("inH2O", "kPa", "mbar", "mmH2O", "cmH2O", "Pa"))
         lifts = (to_si(value, unit) for unit in ("in", "mm", "thou"))
-        return _among(inches, self.pressures) or (not factor and _among(lifts, self.lifts))
+        return self._is_pressure(value) or (not factor and _among(lifts, self.lifts))
+
+    def _is_pressure(self, value: float) -> bool:
+        """Whether a bare number is a pressure that flows were read with, in a unit of the trade."""
+        units = ("inH2O", "kPa", "mbar", "mmH2O", "cmH2O", "Pa")
+        return _among((to_si(value, unit) for unit in units), self.pressures)
 
 
 def _among(values: Iterable[float], known: Iterable[float]) -> bool:

@@ -46,6 +46,7 @@ class Lifts:
     rows: list[LiftRow] = field(default_factory=list)
     unit: Unit | None = None
     source: Literal["stated", "assumed"] = "stated"
+    by_size: bool = False  # nothing on the sheet names the unit
     findings: list[Finding] = field(default_factory=list)
 
     @property
@@ -214,7 +215,8 @@ def _within(section: Label | None, said: Label) -> Label:
     """A line that gives only a port or run stays on the side and in the state of the line above it."""
     if section is None or said.side or said.code or said.rest or said.head:
         return said
-    return replace(said, side=section.side, code=section.code, rest=section.rest, head=section.head)
+    pressure = said.pressure or section.pressure
+    return replace(said, side=section.side, code=section.code, rest=section.rest, head=section.head, pressure=pressure)
 
 
 def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None, got: Lifts) -> None:
@@ -235,7 +237,7 @@ def _find_unit(table: Table, main: int, raw: Sequence[_Raw], headed: Unit | None
     largest = max((value for _, value, _, _ in raw), default=0.0)
     for name, (low, high) in (("in", INCH_RANGE), ("mm", MM_RANGE)):
         if low <= largest <= high and not in_cells:
-            got.unit, got.source = UNITS[name], "assumed"
+            got.unit, got.source, got.by_size = UNITS[name], "assumed", True
             got.findings.append(
                 assumed(
                     where, f"lifts up to {largest:g} have no unit and were read in {'inches' if name == 'in' else 'mm'}"

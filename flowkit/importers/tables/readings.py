@@ -100,15 +100,16 @@ def group_rows(context: TableContext) -> list[tuple[Who, list[LiftRow]]]:
     keys = zip(*names, strict=True) if names else ((),) * len(rows)
     sides = _letters(context, columns, names)
     known: dict[tuple[object, ...], list[LiftRow]] = {}
-    groups: dict[Who, list[LiftRow]] = {}
+    groups: dict[tuple[Who, tuple[str, str] | None], list[LiftRow]] = {}  # a test has one pressure
     for entry, values in zip(rows, keys, strict=True):
         key = values if entry.section is None else (*values, id(entry.section))
         group = known.get(key)
         if group is None:
             who = _who(context, columns, values, entry, sides)
-            group = known[key] = groups.setdefault(who, []) if who is not None else []
+            pressure = entry.section.pressure if entry.section is not None else None
+            group = known[key] = groups.setdefault((who, pressure), []) if who is not None else []
         group.append(entry)
-    return list(groups.items())
+    return [(who, rows) for (who, _), rows in groups.items()]
 
 
 def _filled_down(values: list[CellValue]) -> list[CellValue]:
@@ -315,6 +316,10 @@ def row_conditions(context: TableContext, rows: Sequence[LiftRow]) -> dict[str, 
     """Read columns of conditions that are the same in all rows of a test."""
     found: dict[str, Item] = {}
     view = context.table.view
+    section = rows[0].section if rows else None
+    if section is not None and section.pressure is not None:  # "Ported @ 10 inH2O" over the rows
+        row, column_of = max(place for place in context.table.sections.items() if place[0] <= rows[0].row)
+        found |= _stated_pressure(context, section.pressure, view.source(row, column_of))
     for column in context.of_role("condition"):
         if column.kind in _OF_ROWS and context.of_role("reading"):
             continue
@@ -489,8 +494,7 @@ def read_drafts(context: TableContext) -> list[Draft]:
             draft = _start(context, column, who, common)
             if draft is None:
                 continue
-            draft.items.update(conditions)
-            draft.items.update(named.get(column.index, {}))
+            draft.items = {**conditions, **draft.items, **named.get(column.index, {})}
             own = next((entry for entry in pressures if column.index in entry.flows and not column.pressure), None)
             if own is not None:
                 draft.pressure_unit = own.unit
@@ -531,7 +535,6 @@ def _common_unit(context: TableContext) -> Unit | None:
 
 def _start(context: TableContext, column: Column, who: Who, common: Unit | None) -> Draft | None:
     """Begin the test of one column and one group of rows."""
-    view = context.table.view
     where = column.source(context.table)
     if who is not NOBODY:
         for name, mine, theirs in zip(Who._fields, (column.side, column.port, column.run), who, strict=False):
@@ -555,12 +558,17 @@ def _start(context: TableContext, column: Column, who: Who, common: Unit | None)
     draft.flow_unit = own or (known_unit(stated) if stated else None) or common
     draft.flow_stated = own is not None or stated is not None
     if column.pressure is not None:
-        said = " ".join(column.pressure)
-        written = Written(said, where, decimal_comma=view.decimal_comma, default_unit=context.units.pressure)
-        items, trouble = read_item("pressure", written, context.units)
-        context.findings += [finding for finding in trouble if finding not in context.findings]
-        draft.items.update({item.kind: item for item in items})
+        draft.items |= _stated_pressure(context, column.pressure, where)
     return draft
+
+
+def _stated_pressure(context: TableContext, said: tuple[str, str], where: str) -> dict[str, Item]:
+    """Read the test pressure that a heading or a line between the rows states."""
+    comma = context.table.view.decimal_comma
+    written = Written(" ".join(said), where, decimal_comma=comma, default_unit=context.units.pressure)
+    items, trouble = read_item("pressure", written, context.units)
+    context.findings += [finding for finding in trouble if finding not in context.findings]
+    return {item.kind: item for item in items}
 
 
 class _Rows(NamedTuple):

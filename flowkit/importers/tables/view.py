@@ -178,6 +178,7 @@ def upright(grid: Grid) -> View:
 _DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
 _THREE_DIGITS = re.compile(r"(?<![\d.,])[1-9]\d{0,2}[.,]\d{3}(?!\d)")
 _LABEL = 200  # letters of a text that may be a label or a sentence about units
+_CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as large as a port's
 _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
 
 
@@ -188,11 +189,10 @@ def _decimal_comma(grid: Grid) -> bool | None:
         return comma
     if not any(isinstance(value, str) and _THREE_DIGITS.search(value[:_LABEL]) for row in grid.rows for value in row):
         return None
-    marks: set[str] = set()
-    numbers: list[float] = []
+    votes: set[bool] = set()  # whether the comma is the decimal mark
+    flows: list[tuple[str, float]] = []
     lifts: set[int] = set()
     factors: set[float] = set()
-    decimal = False
     most = min(_LABEL, _longest(grid))
     for row in grid.rows:
         for column, value in enumerate(row):
@@ -207,24 +207,23 @@ def _decimal_comma(grid: Grid) -> bool | None:
                 if part is None or (found.unit is not None and found.unit.quantity != "flow"):
                     continue
                 left = row[column - 1] if column and found.unit is None else None
-                if isinstance(left, str) and parse_label(left).kind in CONDITION_FIELDS:
+                if isinstance(left, str) and parse_label(left).kind in CONDITION_FIELDS.keys() - _CHECK:
                     continue  # of a bore or a barometer the size decides
-                marks.add(part[2])
                 if found.unit is None and column in lifts:
-                    decimal = True
+                    votes.add(part[2] == ",")
                     continue
-                numbers.append(float(part[1] + part[3]))
+                flows.append((part[2], float(part[1] + part[3])))
                 factors |= {found.unit.factor} if found.unit is not None else set()
-    if len(marks) != 1:
-        return None
-    (mark,) = marks
-    if not decimal:
-        sizes = [max(numbers) * factor for factor in factors] if numbers else []
+    for mark in {mark for mark, _ in flows}:
+        largest = max(number for of, number in flows if of == mark)
+        sizes = [largest * factor for factor in factors]
         large = all(_FLOWS[0] <= size <= _FLOWS[1] for size in sizes)
         decimal = all(_FLOWS[0] <= size / 1000 <= _FLOWS[1] for size in sizes)
-        if not sizes or large == decimal:
+        if sizes and large != decimal:
+            votes.add((mark == ",") == decimal)
+        elif not votes:
             return None
-    return (mark == ",") == decimal
+    return votes.pop() if len(votes) == 1 else None
 
 
 def _heads_a_line(cells: Sequence[CellValue], column: int) -> bool:
@@ -247,5 +246,5 @@ def _is_swedish(grid: Grid) -> bool:
         return True
     if "avg" not in folded or not _AVGAS.search(whole):
         return False
-    said = [parse_label(text).languages for text in texts]
+    said = [parse_label(text).languages for text in texts.union(grid.sheets)]
     return sum("sv" in languages and "en" not in languages for languages in said) > 1
