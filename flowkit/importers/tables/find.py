@@ -165,9 +165,10 @@ def _tables_of(view: View, heads: list[tuple[int, int]]) -> list[Table]:
     head_rows: dict[int, list[int]] = {}
     for row, column in heads:
         head_rows.setdefault(row, []).append(column)
+    titles = frozenset(row for row, kinds in enumerate(view.kinds) if kinds.strip() == "t")
     axes: list[Axis] = []
     for column in range(view.width):
-        for axis in _runs(view, column, head_rows):
+        for axis in _runs(view, column, head_rows, titles):
             _find_heading(view, axis)
             _weigh_heading(view, axis)
             if axis.score > FOREIGN:
@@ -196,7 +197,7 @@ def _rows_meet(one: Axis, other: Axis) -> bool:
     return one.first <= other.last and other.first <= one.last
 
 
-def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis]:
+def _runs(view: View, column: int, head_rows: dict[int, list[int]], titles: frozenset[int]) -> list[Axis]:
     """The runs of numbers in a column, each below one heading."""
     runs: list[list[int]] = [[]]
     blank, dated = 0, False
@@ -204,7 +205,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if row in head_rows and (column in head_rows[row] or kind != "n"):
             runs.append([])
             blank, dated = 0, column in head_rows[row]
-        if runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]:
+        if runs[-1] and row in titles and pairs(_only_text(view, row))[0]:
             runs.append([])
             blank = 0
             continue
