@@ -190,7 +190,9 @@ class _Maker:
         """
         if draft.shown is None:
             return None
-        unit = draft.meter_unit or conditions.reading_unit or ("" if draft.flow_unit is not None else None)
+        unit = draft.meter_unit or conditions.reading_unit  # empty where each meter has its own
+        if unit is None and draft.flow_unit is not None:
+            unit = ""
         if unit is None:
             what = "the readings of the meter have no unit"
             remedy = "state it with --reading-unit or reading_unit in the job's [meter] or conditions"
