@@ -10,7 +10,7 @@ from operator import attrgetter
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
-from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
+from flowkit.importers.tables.columns import Column, describe
 from flowkit.importers.tables.find import (
     BLANK_DEPTH,
     CONDITION_KINDS,
@@ -207,7 +207,10 @@ def _read_tables(
     reading.findings += said.findings
     words = list(said.words)
     for table in tables:
-        for label in heading_labels(table):
+        for row in table.headers:
+            for label in table.view.labels(row)[table.left : table.right + 1]:
+                words += label.languages if label is not None else ()
+        for label in table.named.values():
             words += label.languages
     scoped, clashes = scopes(tables, said)
     reading.findings += clashes
@@ -369,7 +372,7 @@ class _SheetReader:
         for row, column in table.sections.items():
             label = table.view.label(row, column)
             side = side or (label.side if label is not None else None)
-        columns, trouble = describe(table, Context(side, None, flow_unit, tuple(self.words)))
+        columns, trouble = describe(table, side, flow_unit, self.words)
         if _is_no_flow_table(table, columns, flow_unit):
             return TableReading(table, columns, Lifts(), [], "no table")
         self._hold_unit(items, columns)
