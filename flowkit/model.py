@@ -12,7 +12,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 from flowkit.air import AirState
 from flowkit.fields import SIDES, Conditions, Side, ValveGeometry
@@ -22,6 +22,8 @@ __all__ = ["SIDES", "AirState", "Conditions", "Side", "ValveGeometry"]  # made b
 Severity = Literal["error", "warning", "note"]
 PressureLaw = Literal["square-root", "compressible"]
 AirMode = Literal["as stated", "actual", "metered"]
+K = TypeVar("K")
+V = TypeVar("V")
 
 INH2O_PA = 249.088_91
 """Conventional inch of water [Pa] (NIST SP 811, appendix B.8)."""
@@ -527,6 +529,14 @@ def joined(earlier: Iterable[Finding], later: Iterable[Finding]) -> tuple[Findin
     said = {(finding.rule, finding.severity, finding.where) for finding in known}
     new = [finding for finding in later if (finding.rule, finding.severity, finding.where) not in said]
     return tuple(dict.fromkeys([*known, *new]))
+
+
+def grouped(pairs: Iterable[tuple[K, V]]) -> dict[K, list[V]]:
+    """Gather values by their key, both in the order they come."""
+    found: dict[K, list[V]] = {}
+    for key, value in pairs:
+        found.setdefault(key, []).append(value)
+    return found
 
 
 def one_spelling(name: str) -> str:

@@ -89,6 +89,8 @@ _TABLE: tuple[tuple[str, Quantity, float, float, tuple[str, ...]], ...] = (
     ("thou", "length", INCH / 1000, 0.0, ("mil", "mils", "thousandths", "thousandth", "0.001in", '0.001"',
      ".001in", '.001"', ".001", "0.001", "thous", "1/1000in", "1/1000inch",
      '1/1000"', "0.001inch", ".001inch", "x.001", "x0.001")),
+    ("tenths of mm", "length", 1e-4, 0.0, ()),  # see _PARTS
+    ("hundredths of mm", "length", 1e-5, 0.0, ()),
     ("mm", "length", 1e-3, 0.0, ("millimetre", "millimeter", "millimetres", "millimeters")),
     ("cm", "length", 1e-2, 0.0, ("centimetre", "centimeter")),
     ("m", "length", 1.0, 0.0, ("metre", "meter")),
@@ -198,6 +200,29 @@ def _by_words(text: str) -> Unit | None:
     return _BY_KEY.get(re.sub(r"^3(ft|m)", r"\g<1>3", re.sub(r"[\s'’./]+", "", short)))
 
 
+# Folded, 0.1 mm would be 01 mm.
+_PARTS = re.compile(
+    r"(?:1/(?P<part>100?)|0?[.,](?P<sign>0?1)|(?P<word>tenth|hundredth|zehntel|hundertstel)(?:s?of(?:an?)?)?)-?(?:mm|millimet(?:re|er)s?)"
+    r"|mm/(?P<under>100?)",
+    re.IGNORECASE,
+)
+_PART_NAMES = {
+    **dict.fromkeys(("10", "1", "tenth", "zehntel"), "tenths of mm"),
+    **dict.fromkeys(("100", "01", "hundredth", "hundertstel"), "hundredths of mm"),
+}
+
+
+def _part(text: str) -> Unit | None:
+    """The unit that is a tenth or a hundredth of a millimetre: ``1/10 mm``, ``0.01 mm``."""
+    if "m" not in text:
+        return None
+    found = _PARTS.fullmatch("".join(text.split()))
+    said = (
+        (found["part"] or found["sign"] or found["word"] or found["under"] or "").lower() if found is not None else ""
+    )
+    return UNITS[_PART_NAMES[said]] if said in _PART_NAMES else None
+
+
 UNITS: dict[str, Unit] = {}
 _BY_KEY: dict[str, Unit] = {}
 for _name, _quantity, _factor, _offset, _spellings in _TABLE:
@@ -238,7 +263,7 @@ def find_unit(text: str, quantities: Iterable[Quantity] | None = None) -> Unit |
     >>> find_unit("bananas") is None
     True
     """
-    found = _BY_KEY.get(_key(text)) or _by_words(text)
+    found = _part(text) or _BY_KEY.get(_key(text)) or _by_words(text)
     if found is None:
         return None
     wanted = found.quantity not in ENGINE_ONLY if quantities is None else found.quantity in set(quantities)
@@ -266,7 +291,7 @@ def unit(text: str, *quantities: Quantity) -> Unit:
     249.08891
     """
     text = str(text)
-    found = _BY_KEY.get(_key(text)) or _by_words(text)
+    found = _part(text) or _BY_KEY.get(_key(text)) or _by_words(text)
     if found is None:
         known = sorted({u.name for u in UNITS.values() if not quantities or u.quantity in quantities})
         raise UnitError(f"the unit {text.strip()!r} is not known", "use one of " + ", ".join(known))

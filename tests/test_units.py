@@ -19,6 +19,8 @@ from tests.published.unit_factors import SP811_B8, TEMPERATURES
 PINT = {
     "in": "inch",
     "thou": "inch/1000",
+    "tenths of mm": "mm/10",
+    "hundredths of mm": "mm/100",
     "mm": "mm",
     "cm": "cm",
     "m": "m",
@@ -107,6 +109,8 @@ def test_no_spelling_means_two_units() -> None:
         ("''", "in"),
         ("Inches", "in"),
         ("thou", "thou"),
+        ("1/10 mm", "tenths of mm"),
+        ("0,01 mm", "hundredths of mm"),
         ("MM", "mm"),
         ("l/d", "L/D"),
         ("L / D", "L/D"),
@@ -188,7 +192,7 @@ def test_unit_of_another_quantity_is_not_found() -> None:
         (
             " furlong",
             ("length",),
-            "the unit 'furlong' is not known; use one of cm, in, m, mm, thou.",
+            "the unit 'furlong' is not known; use one of cm, hundredths of mm, in, m, mm, tenths of mm, thou.",
         ),
         (
             "cfm",

@@ -21,7 +21,7 @@ from flowkit.importers.tables.proposal import has_numbers, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
 from flowkit.importers.unused import unused
-from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, refused, unreadable
+from flowkit.importers.words.items import KEEP_ONE, MAPPING_HINT, PROPOSED, Item, assumed, refused, unreadable
 from flowkit.importers.words.labels import parse_label
 from flowkit.model import Finding, FlowTest, HandChange
 
@@ -87,9 +87,8 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
         _refuse_missing_sheets(readings, stated)
     else:
         _leave_out_summaries(readings)
-        if len(readings) > 1:
-            _share_conditions(readings, stated)
-            _ask_for_states(readings)
+        _share_conditions(readings, stated)
+        _ask_for_states(readings)
         _ask_for_sides(readings)
     return readings
 
@@ -145,9 +144,9 @@ def _ask_for_sides(readings: Sequence[SheetReading]) -> None:
 
 
 def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
-    """Give the conditions of worksheets without a table, such as a cover, to those that have one."""
+    """Give tables the conditions of worksheets without one, such as a cover, and the other tables' unit of lifts."""
     general: dict[tuple[str, str | None], Item] = {}
-    for reading in readings:
+    for reading in readings if len(readings) > 1 else ():
         if reading.tables or reading.grid.hidden:
             continue
         for entry in reading.metadata.placed:
@@ -158,13 +157,22 @@ def _share_conditions(readings: list[SheetReading], stated: Stated) -> None:
                 reading.findings.append(refused(entry.item.source, f"{what}; {KEEP_ONE}"))
     for kind in ("side", "port", "run"):
         general.pop((kind, None), None)
-    if not general:
-        return
+    tables = [entry for reading in readings for entry in reading.tables if entry.lifts.unit is not None]
+    units = {entry.lifts.unit for entry in tables if not entry.lifts.by_size and not entry.lifts.ratio}
+    unit = units.pop() if len(units) == 1 else None
     for place, reading in enumerate(readings):
-        if reading.tables:
-            readings[place] = read_sheet(reading.grid, stated, general)
+        open_ones = [entry for entry in reading.tables if entry.lifts.by_size and entry.lifts.unit != unit]
+        more = dict(general)
+        if unit is not None and open_ones:
+            more["lift_unit", None] = Item("lift_unit", unit.name, unit, reading.grid.file)
+        if reading.tables and more:
+            readings[place] = read_sheet(reading.grid, stated, more)
             _help(readings[place])
-        elif not any(finding.severity == "error" for finding in reading.findings):
+            if unit is not None and open_ones:
+                where = open_ones[0].table.view.source(open_ones[0].table.row, open_ones[0].table.axis.column)
+                what = f"the lifts have no unit and were read in {unit.name}, as those of the other tables of the file"
+                readings[place].findings.append(assumed(where, what))
+        elif general and not (reading.tables or any(finding.severity == "error" for finding in reading.findings)):
             reading.findings += reading.metadata.findings
 
 

@@ -172,7 +172,7 @@ def _meter(page: Page, request: Request, snapshot: Snapshot) -> Response:
 
 def _fields(kind: str, known: Mapping[str, Any]) -> list[tuple[str, str, tuple[str, ...], str, str]]:
     """Each field of a kind: key, example, choices, what is written, and what may take its place."""
-    must, may = KINDS[kind]
+    must, may = KINDS[kind].required, KINDS[kind].optional
     found = []
     for name in (*must, *may, "reading_unit", "zero", "u_calibration"):
         for key in name.split("|"):

@@ -7,15 +7,17 @@ NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 and 6.3.2.4.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from datetime import date
+from itertools import accumulate, groupby, pairwise
 from pathlib import Path
-from statistics import median
+from statistics import fmean, linear_regression, median, variance
 from typing import TYPE_CHECKING, Any
 
 from flowkit.drawing.looks import BLUE, RED, SOFT
-from flowkit.model import Bench, Finding, Variant
+from flowkit.model import Bench, Finding, Variant, grouped
 from flowkit.records.store import Store
 
 if TYPE_CHECKING:
@@ -85,24 +87,12 @@ def control_chart(
     if sigma is None:
         ranges = [abs(b - a) for a, b in pairwise(first)]
         sigma = math.fsum(ranges) / len(ranges) / D2 if ranges else 0.0
-    ewma, before = [], middle
-    for value in values:
-        before = weight * value + (1 - weight) * before
-        ewma.append(before)
+    ewma = tuple(accumulate(values, lambda before, value: weight * value + (1 - weight) * before, initial=middle))[1:]
     half = width * sigma * math.sqrt(weight / (2 - weight))
-    low, high = middle - width * sigma, middle + width * sigma
-    return Chart(
-        tuple(values),
-        tuple(ewma),
-        middle,
-        sigma,
-        low,
-        high,
-        middle - half,
-        middle + half,
-        tuple(i for i, value in enumerate(values) if not low <= value <= high),
-        tuple(i for i, value in enumerate(ewma) if not middle - half <= value <= middle + half),
-    )
+    low, high, ewma_low, ewma_high = middle - width * sigma, middle + width * sigma, middle - half, middle + half
+    outside = tuple(i for i, value in enumerate(values) if not low <= value <= high)
+    ewma_outside = tuple(i for i, value in enumerate(ewma) if not ewma_low <= value <= ewma_high)
+    return Chart(tuple(values), ewma, middle, sigma, low, high, ewma_low, ewma_high, outside, ewma_outside)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,15 +138,12 @@ def pooled(rows: Sequence[tuple[str, float, int]]) -> tuple[Pooled, ...]:
     >>> [(p.key, round(p.s, 3), p.degrees_of_freedom) for p in pooled([("a", 8.0, 1), ("a", 0.0, 1), ("b", 9.0, 1)])]
     [('a', 2.0, 2), ('b', 3.0, 1)]
     """
-    groups: dict[str, list[tuple[float, int]]] = {}
-    for key, squares, freedom in rows:
-        if freedom > 0:
-            groups.setdefault(key, []).append((squares, freedom))
-    made = []
-    for key in sorted(groups):
-        freedom = sum(item[1] for item in groups[key])
-        made.append(Pooled(key, math.sqrt(math.fsum(i[0] for i in groups[key]) / freedom), freedom, len(groups[key])))
-    return tuple(made)
+    groups = grouped((key, (squares, freedom)) for key, squares, freedom in rows if freedom > 0)
+    found = []
+    for key, own in sorted(groups.items()):
+        freedom = sum(nu for _, nu in own)
+        found.append(Pooled(key, math.sqrt(math.fsum(squares for squares, _ in own) / freedom), freedom, len(own)))
+    return tuple(found)
 
 
 def benches(store: Store) -> tuple[str | None, ...]:
@@ -179,26 +166,27 @@ def bench_history(
     """Gather what the records say of a bench."""
     where = "current = 1 AND lower(trim(coalesce(bench, ''))) = ?"
     values: list[Any] = [(bench or "").strip().casefold()]
-    for clause, value in (("operator = ? COLLATE NOCASE", operator), ("{}.date >= ?", since), ("path <> ?", but_for)):
+    for clause, value in (("operator = ? COLLATE NOCASE", operator), ("rows.date >= ?", since), ("path <> ?", but_for)):
         if value is not None:
             where += " AND " + clause
             values.append(value)
-    query = "SELECT DISTINCT tests.date, {} FROM tests JOIN entries ON entries.id = entry_id WHERE " + where.format(
-        "tests"
-    )
-    checks = _sessions(store.rows(query.format("round(check_ratio, 9)") + " AND check_ratio IS NOT NULL", values))
-    leaks = _sessions(store.rows(query.format("round(leak_ratio, 9)") + " AND leak_ratio IS NOT NULL", values))
+    query = "SELECT {} FROM {} AS rows JOIN entries ON entries.id = entry_id WHERE " + where
+    # readings by their day, in order; undated ones belong to no session
+    checks, leaks = (
+        sorted(grouped((str(date), value) for date, value in store.rows(
+            query.format(f"DISTINCT rows.date, round({name}, 9)", "tests") + f" AND {name} IS NOT NULL", values,
+        ) if date).items())
+        for name in ("check_ratio", "leak_ratio")
+    )  # fmt: skip
     dates = tuple(date for date, rows in checks for _ in rows)
     ratios = [value for _, rows in checks for value in rows]
     chart = control_chart(ratios) if len(ratios) >= FEWEST else None
-    spells = _spells(chart, dates) if chart else ()
-    repeats = store.rows(
-        "SELECT repeats.date, operator, sum_z2, freedom FROM repeats JOIN entries ON entries.id = entry_id WHERE "
-        + where.format("repeats"),
-        values,
-    )
-    everything = pooled([("all", row[2], row[3]) for row in repeats])
-    leak_means = [math.fsum(rows) / len(rows) for _, rows in leaks]
+    out = _stretches({*chart.outside, *chart.ewma_outside}, len(dates)) if chart else []
+    spells = tuple((dates[own[0]], dates[own[-1]]) for own in out)
+    repeats = store.rows(query.format("rows.date, operator, sum_z2, freedom", "repeats"), values)
+    everything = pooled([("all", squares, freedom) for _, _, squares, freedom in repeats])
+    leak_dates = tuple(date for date, _ in leaks)
+    leak_means = tuple(math.fsum(rows) / len(rows) for _, rows in leaks)
     return BenchHistory(
         bench=bench,
         dates=dates,
@@ -207,24 +195,15 @@ def bench_history(
         sessions=len(checks),
         drift=_drift([rows for _, rows in checks]),
         trend_per_year=_trend(dates, ratios),
-        leak_dates=tuple(date for date, _ in leaks),
-        leaks=tuple(leak_means),
-        leak_trend_per_year=_trend([date for date, _ in leaks], leak_means),
+        leak_dates=leak_dates,
+        leaks=leak_means,
+        leak_trend_per_year=_trend(leak_dates, leak_means),
         repeatability=everything[0] if everything else None,
-        by_year=pooled([(str(row[0] or "no date")[:4] if row[0] else "no date", row[2], row[3]) for row in repeats]),
-        by_operator=pooled([(row[1] or "not named", row[2], row[3]) for row in repeats]),
-        out_since=spells[-1][0] if chart and spells and spells[-1][1] == dates[-1] else None,
+        by_year=pooled([(str(date)[:4] if date else "no date", *rest) for date, _, *rest in repeats]),
+        by_operator=pooled([(operator or "not named", *rest) for _, operator, *rest in repeats]),
+        out_since=spells[-1][0] if spells and spells[-1][1] == dates[-1] else None,
         spells=spells,
     )
-
-
-def _sessions(rows: Sequence[tuple[Any, ...]]) -> list[tuple[str, list[float]]]:
-    """Gather readings by their day, in order; undated ones belong to no session."""
-    found: dict[str, list[float]] = {}
-    for date, value in rows:
-        if date:
-            found.setdefault(str(date), []).append(float(value))
-    return sorted(found.items())
 
 
 def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
@@ -235,50 +214,30 @@ def _drift(sessions: Sequence[Sequence[float]]) -> float | None:
     half = median(everything)
     # A typing slip or a month with a leak is no drift: what is six robust deviations away does not count.
     far = 6 * 1.4826 * median(abs(mean - half) for mean in everything)
-    kept = [index for index, mean in enumerate(everything) if abs(mean - half) <= far or far == 0]
-    sessions = [sessions[index] for index in kept]
-    means = [everything[index] for index in kept]
-    middle = math.fsum(means) / len(means)
-    between = math.fsum((mean - middle) ** 2 for mean in means) / (len(means) - 1)
-    squares = [(math.fsum((x - math.fsum(rows) / len(rows)) ** 2 for x in rows), len(rows) - 1) for rows in sessions]
-    freedom = sum(item[1] for item in squares)
-    within = math.fsum(item[0] for item in squares) / freedom if freedom else 0.0
-    share = math.fsum(1 / len(rows) for rows in sessions) / len(sessions)
-    return math.sqrt(max(between - within * share, 0.0)) / middle
+    kept = [(rows, mean) for rows, mean in zip(sessions, everything, strict=True) if abs(mean - half) <= far or not far]
+    means = [mean for _, mean in kept]
+    squares = math.fsum((x - mean) ** 2 for rows, mean in kept for x in rows)
+    freedom = sum(len(rows) - 1 for rows, _ in kept)
+    within = squares / freedom if freedom else 0.0
+    share = math.fsum(1 / len(rows) for rows, _ in kept) / len(kept)
+    return math.sqrt(max(variance(means) - within * share, 0.0)) / fmean(means)
 
 
 def _trend(dates: Sequence[str], values: Sequence[float]) -> float | None:
     """Return the least-squares slope per year; None with fewer than eight dates or less than half a year."""
-    from datetime import date
-
-    points = []
+    years, dated = [], []
     for text, value in zip(dates, values, strict=True):
-        try:
-            points.append((date.fromisoformat(text[:10]).toordinal() / 365.25, value))
-        except ValueError:
-            continue
-    years = {x for x, _ in points}
-    if len(years) < FEWEST or max(years) - min(years) < 0.5:
+        with suppress(ValueError):
+            years.append(date.fromisoformat(text[:10]).toordinal() / 365.25)
+            dated.append(value)
+    if len(set(years)) < FEWEST or max(years) - min(years) < 0.5:
         return None
-    x0 = math.fsum(x for x, _ in points) / len(points)
-    y0 = math.fsum(y for _, y in points) / len(points)
-    return math.fsum((x - x0) * (y - y0) for x, y in points) / math.fsum((x - x0) ** 2 for x, _ in points)
+    return linear_regression(years, dated).slope
 
 
-def _spells(chart: Chart, dates: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    """Return first and last date of each stretch in which a reading or the moving average is outside."""
-    out = set(chart.outside) | set(chart.ewma_outside)
-    found: list[tuple[str, str]] = []
-    start = None
-    for index, date in enumerate(dates):
-        if index in out and start is None:
-            start = index
-        if start is not None and (index not in out or index == len(dates) - 1):
-            last = index if index in out else index - 1
-            found.append((dates[start], dates[last]))
-            start = None
-        del date
-    return tuple(found)
+def _stretches(indices: Collection[int], count: int) -> list[list[int]]:
+    """Return which of the first so many numbers follow each other."""
+    return [list(own) for inside, own in groupby(range(count), key=lambda index: index in indices) if inside]
 
 
 def draw_bench(history: BenchHistory, path: Path) -> None:
@@ -300,10 +259,10 @@ def draw_bench(history: BenchHistory, path: Path) -> None:
             ax.set_xticks([])
             ax.set_yticks([])
     else:
-        chart = history.chart
-        _control_panel(top, history.dates, chart.values, (chart.low, chart.centre, chart.high), chart.outside)
+        chart, dates = history.chart, history.dates
+        _control_panel(top, dates, chart.values, (chart.low, chart.centre, chart.high), chart.outside)
         limits = (chart.ewma_low, chart.centre, chart.ewma_high)
-        _control_panel(middle, history.dates, chart.ewma, limits, chart.ewma_outside)
+        _control_panel(middle, dates, chart.ewma, limits, chart.ewma_outside)
     lower.set_title("Repeatability of a run by year", loc="left", fontsize=10)
     lower.set_ylabel("standard deviation, %")
     years = [row for row in history.by_year if row.key.isdigit()]
@@ -347,13 +306,7 @@ def _control_panel(
     shown = [min(max(value, bottom), top) for value in true]
     ax.plot(range(len(shown)), shown, "-o", ms=2.5, lw=0.7, color=SOFT)
     ax.plot(outside, [shown[i] for i in outside], "D", ms=5, color=RED, label="outside the limits")
-    stretches: list[list[int]] = []
-    for i in (i for i in outside if shown[i] != true[i]):
-        if stretches and stretches[-1][-1] == i - 1:
-            stretches[-1].append(i)
-        else:
-            stretches.append([i])
-    for stretch in stretches:
+    for stretch in _stretches({i for i in outside if shown[i] != true[i]}, len(true)):
         worst = max(stretch, key=lambda i: abs(true[i] - centre))
         ax.annotate(f"{true[worst]:+.1f} %", (stretch[-1], shown[worst]), xytext=(6, 0), textcoords="offset points",
                     va="center", fontsize=8, color=RED)  # fmt: skip
@@ -379,45 +332,31 @@ def bench_of_records(
     """
     from flowkit.analysis.uncertainty import History
 
-    names: dict[str, str] = {}
-    for variant in variants:
-        for test in variant.tests:
-            name = " ".join((test.conditions.bench or "").split())
-            names.setdefault(name.casefold(), name)
+    written = [" ".join((test.conditions.bench or "").split()) for variant in variants for test in variant.tests]
     with Store(records) as store:
-        path = str(job.resolve()) if job else None
-        known = [bench_history(store, name, but_for=path) for name in names.values()]
-        where = str(store.path)
+        path, where = str(job.resolve()) if job else None, str(store.path)
+        names = grouped((name.casefold(), name) for name in written).values()
+        known = [bench_history(store, own[0], but_for=path) for own in names]
     runs = [item.repeatability for item in known if item.repeatability is not None]
     freedom = sum(item.degrees_of_freedom for item in runs)
-    drifts = [item.drift for item in known if item.drift is not None]
-    history = None
+    drift = max((item.drift for item in known if item.drift is not None), default=None)
+    shown = " and ".join(item.bench or "the unnamed bench" for item in known)
+    history, parts = None, []
     if freedom and bench.repeatability is None:
         s = math.sqrt(math.fsum(item.s**2 * item.degrees_of_freedom for item in runs) / freedom)
-        history = History(s, float(freedom)) if s > 0 else None
-    if drifts and bench.drift is None:
-        bench = replace(bench, drift=max(drifts))
-    shown = " and ".join(name or "the unnamed bench" for name in names.values())
-    return history, bench, (_said(shown, history, drifts, known, where),)
-
-
-def _said(
-    shown: str, history: History | None, drifts: Sequence[float], known: Sequence[BenchHistory], where: str
-) -> Finding:
-    """Say whose figures are used and how many readings they rest on, or that there are none."""
-    parts = []
-    if history is not None:
-        runs = int(history.degrees_of_freedom)
-        parts.append(f"repeatability {100 * history.s:.2g} % from {runs} repeated runs beyond the first of each port")
-    if drifts:
-        readings = sum(item.readings for item in known)
-        sessions = sum(item.sessions for item in known)
-        parts.append(f"drift {100 * max(drifts):.2g} % from {readings} check-plate readings in {sessions} sessions")
+        if s > 0:
+            history = History(s, float(freedom))
+            parts.append(f"repeatability {100 * s:.2g} % from {freedom} repeated runs beyond the first of each port")
+    if drift is not None:
+        if bench.drift is None:
+            bench = replace(bench, drift=drift)
+        readings, sessions = sum(item.readings for item in known), sum(item.sessions for item in known)
+        parts.append(f"drift {100 * drift:.2g} % from {readings} check-plate readings in {sessions} sessions")
     if parts:
         message = f"from the records of {shown}: {'; '.join(parts)}. A gain is never proven by that alone"
-        return Finding("bench-from-records", "note", where, message)
-    message = (
-        f"the records hold no repeated runs and too few check-plate readings of {shown}, so nothing is taken from "
-        "them; state repeatability and drift in [bench], or add more jobs"
-    )
-    return Finding("bench-from-records", "note", where, message)
+    else:
+        message = (
+            f"the records hold no repeated runs and too few check-plate readings of {shown}, so nothing is taken from "
+            "them; state repeatability and drift in [bench], or add more jobs"
+        )
+    return history, bench, (Finding("bench-from-records", "note", where, message),)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 from flowkit.errors import FlowkitError
 from flowkit.importers.files.own import test_from_json
+from flowkit.model import grouped
 from flowkit.records.store import RecordsError, Store, floats, unpacked
 
 if TYPE_CHECKING:
@@ -21,25 +24,9 @@ if TYPE_CHECKING:
 
 
 COLUMNS = (
-    "id",
-    "kind",
-    "job",
-    "title",
-    "customer",
-    "state",
-    "head",
-    "side",
-    "port",
-    "run",
-    "date",
-    "bench",
-    "operator",
-    "valve_m",
-    "bore_m",
-    "test_pressure_pa",
-    "mean_flow_m3_s",
-    "file",
-)
+    "id", "kind", "job", "title", "customer", "state", "head", "side", "port", "run", "date", "bench", "operator",
+    "valve_m", "bore_m", "test_pressure_pa", "mean_flow_m3_s", "file",
+)  # fmt: skip
 """What is given of each test."""
 
 _QUERY = """
@@ -124,14 +111,16 @@ class RecordedState:
 
 def recorded_state(store: Store, reference: str) -> RecordedState:
     """Return a state of a recorded job, or of a sheet that was added on its own."""
-    import json
-
     job, slash, name = reference.partition("/")
     if not slash or not job.strip() or not name.strip():
         raise RecordsError(f"{reference!r} is not a recorded state", 'write "records:job number/state"')
     wanted = job.strip().casefold()
     known = store.rows("SELECT id, path, number, title, settings, kind FROM entries WHERE current = 1")
-    named = [row for row in known if wanted in _names_of(*row[1:4])]
+    named = [
+        row for row in known
+        for path in (PurePath(row[1]),)
+        if wanted in {name.casefold() for name in (*row[1:4], path.stem, path.parent.name) if name}
+    ]  # fmt: skip
     jobs = [row for row in named if row[5] == "job"] or named  # else a sheet that was added on its own
     if not jobs:
         numbers = list(dict.fromkeys(row[2] for row in reversed(known) if row[2]))[:5]
@@ -164,30 +153,12 @@ def recorded_state(store: Store, reference: str) -> RecordedState:
     return RecordedState(str(found), tests, json.loads(state), json.loads(valves), kept, of_job)
 
 
-def _names_of(path: str, number: str | None, title: str | None) -> set[str]:
-    """Return what a recorded job goes by."""
-    from pathlib import PurePath
-
-    names = {number, title, PurePath(path).stem, PurePath(path).parent.name, path}
-    return {name.casefold() for name in names if name}
-
-
 _ROWS_AT_ONCE = 20_000
 _CONDITIONS = (
-    "test_pressure_pa",
-    "fixture_bore_m",
-    "valve_diameter_m",
-    "stem_diameter_m",
-    "throat_diameter_m",
-    "seat_angle_deg",
-    "seat_width_m",
-    "air_temperature_k",
-    "barometer_pa",
-    "relative_humidity",
-    "leak_m3_s",
-    "check_reading_m3_s",
+    "test_pressure_pa", "fixture_bore_m", "valve_diameter_m", "stem_diameter_m", "throat_diameter_m", "seat_angle_deg",
+    "seat_width_m", "air_temperature_k", "barometer_pa", "relative_humidity", "leak_m3_s", "check_reading_m3_s",
     "check_nominal_m3_s",
-)
+)  # fmt: skip
 _EVERY_POINT = (
     "SELECT tests.id, number, tests.state, tests.date, tests.bench, mean_flow_m3_s, check_ratio, document, lifts, "
     "flows, sheets.path, sha256 FROM tests JOIN entries ON entries.id = tests.entry_id "
@@ -212,25 +183,25 @@ def export(store: Store, folder: Path, *, progress: Callable[[int, int], None] |
         draft = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}."))
     except OSError as error:
         raise RecordsError(f"the folder cannot be made ({error.strerror})", "name another", file=str(folder)) from error
-    writers: dict[tuple[str, str, str], Any] = {}
     done = points = 0
     try:
-        parts: dict[tuple[str, str], tuple[list[dict[str, Any]], list[dict[str, Any]]]] = {}
-        for row in store.connection.execute(_EVERY_POINT):
-            year, bench = str(row[3] or "")[:4] or "unknown", row[4] or "unknown"
-            tests, lines = parts.setdefault((year if year.isdigit() else "unknown", bench), ([], []))
-            test, own = _rows(row)
-            tests.append(test)
-            lines += own
-            done, points = done + 1, points + len(own)
-            if done % _ROWS_AT_ONCE == 0:
-                _write(draft, parts, writers, pa, pq)
+        with ExitStack() as writers:
+            files: dict[Path, Any] = {}
+            every = store.connection.execute(_EVERY_POINT)
+            while batch := every.fetchmany(_ROWS_AT_ONCE):
+                lines = [line for row in batch for line in _rows(row)]
+                for (kind, year, bench), rows in grouped(lines).items():
+                    place = draft / kind / f"year={year}" / f"bench={_folder(bench)}"
+                    kinds = [(name, pa.string() if name in _TEXT else pa.int64() if name in _WHOLE else pa.float64())
+                             for name in rows[0]]  # fmt: skip
+                    table = pa.Table.from_pylist(rows, schema=pa.schema(kinds))
+                    if place not in files:
+                        place.mkdir(parents=True, exist_ok=True)
+                        files[place] = writers.enter_context(pq.ParquetWriter(place / "part-0.parquet", table.schema))
+                    files[place].write_table(table)
+                done, points = done + len(batch), points + len(lines) - len(batch)
                 if progress:
                     progress(done, total)
-        _write(draft, parts, writers, pa, pq)
-        for writer in writers.values():
-            writer.close()
-        writers.clear()
         draft.chmod(0o755)
         if folder.exists():
             folder.rmdir()
@@ -240,65 +211,40 @@ def export(store: Store, folder: Path, *, progress: Callable[[int, int], None] |
             f"the data set cannot be written ({error.strerror or error})", "free some space", file=str(folder)
         ) from error
     finally:
-        for writer in writers.values():
-            writer.close()
         shutil.rmtree(draft, ignore_errors=True)
     return done, points
 
 
-def _rows(row: tuple[Any, ...]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """Make one row of a test and one of each of its points."""
-    number, job, state, date, _, mean, check, document, lifts, flows, path, sha256 = row
+def _rows(row: tuple[Any, ...]) -> Iterator[tuple[tuple[str, str, str], dict[str, Any]]]:
+    """Yield the row of a test and one of each of its points, each with the file it belongs to."""
+    number, job, state, date, bench, mean, check, document, lifts, flows, path, sha256 = row
     test = unpacked(document)
-    conditions = test["conditions"]
+    conditions, year = test["conditions"], str(date or "")[:4]
+    where = (year if year.isdigit() else "unknown", bench or "unknown")
     key = {"test": number, "job": job, "state": state, "side": test["side"], "port": test["port"], "run": test["run"]}
-    corrected = dict(zip((round(x, 9) for x in floats(lifts)), floats(flows), strict=True))
-    one = {
-        **key,
-        "head": test["head"],
-        "date": date,
-        "operator": conditions["operator"],
-        "file": path,
-        "sha256": sha256,
-    }
-    one |= {name: conditions.get(name) for name in _CONDITIONS}
-    one |= {"mean_flow_m3_s": mean, "check_ratio": check}
-    points = [
+    yield (
+        ("tests", *where),
         {
             **key,
-            "lift_m": point["lift_m"],
-            "flow_m3_s": point["flow_m3_s"],
-            "pressure_pa": point["pressure_pa"],
-            "corrected_m3_s": corrected.get(round(point["lift_m"], 9)),
-            "source": point["source"],
-        }
-        for point in test["points"]
-    ]
-    return one, points
+            "head": test["head"],
+            "date": date,
+            "operator": conditions["operator"],
+            "file": path,
+            "sha256": sha256,
+            **{name: conditions.get(name) for name in _CONDITIONS},
+            "mean_flow_m3_s": mean,
+            "check_ratio": check,
+        },
+    )
+    corrected = dict(zip((round(x, 9) for x in floats(lifts)), floats(flows), strict=True))
+    for point in test["points"]:
+        own = {name: point[name] for name in ("lift_m", "flow_m3_s", "pressure_pa")}
+        flow = corrected.get(round(point["lift_m"], 9))
+        yield ("points", *where), {**key, **own, "corrected_m3_s": flow, "source": point["source"]}
 
 
 _TEXT = ("job", "state", "side", "port", "head", "date", "operator", "file", "sha256", "source")
-
-
-def _write(draft: Path, parts: dict[tuple[str, str], Any], writers: dict[Any, Any], pa: Any, pq: Any) -> None:
-    """Append what was gathered to the files of its year and bench."""
-    for (year, bench), both in parts.items():
-        for kind, rows in zip(("tests", "points"), both, strict=True):
-            if not rows:
-                continue
-            schema = pa.schema(
-                [
-                    (name, pa.string() if name in _TEXT else pa.int64() if name in ("test", "run") else pa.float64())
-                    for name in rows[0]
-                ]
-            )
-            key = (kind, year, bench)
-            if key not in writers:
-                place = draft / kind / f"year={year}" / f"bench={_folder(bench)}"
-                place.mkdir(parents=True, exist_ok=True)
-                writers[key] = pq.ParquetWriter(place / "part-0.parquet", schema)
-            writers[key].write_table(pa.Table.from_pylist(rows, schema=schema))
-    parts.clear()
+_WHOLE = ("test", "run")
 
 
 def _folder(name: str) -> str:

@@ -9,10 +9,12 @@ from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+from flowkit.model import SIDES, K, Side, Variant
 from flowkit.records.store import PROFILE_RATIOS, Store, profile_of
 
 if TYPE_CHECKING:
-    from flowkit.model import Variant
+    import numpy as np
+    from numpy.typing import NDArray
 
 ENOUGH = 5
 """Heads from which on a percentile is given."""
@@ -59,28 +61,30 @@ def rank(
     from flowkit.output import jsonable
 
     found = []
-    for side in ("intake", "exhaust"):
-        own: dict[str, list[tuple[float, ...]]] = {}
-        diameters = []
+    for side in SIDES:
+        states: list[str] = []
+        own: list[tuple[float, ...]] = []
+        diameters: list[float] = []
         for variant in variants:
             for test in variant.corrected:
                 if test.side == side:
-                    conditions = jsonable(test.conditions)
-                    points = [(point.lift_m, point.flow_m3_s) for point in test.points]
-                    lifts, flows = zip(*points, strict=True) if points else ((), ())
+                    conditions, points = jsonable(test.conditions), test.points
+                    lifts, flows = [point.lift_m for point in points], [point.flow_m3_s for point in points]
                     profile = profile_of(side, lifts, flows, conditions, reference)
-                    own.setdefault(variant.name, []).extend([profile] if profile else [])
-                    diameters += [conditions["valve_diameter_m"]] if conditions["valve_diameter_m"] else []
-        if own:
-            found.append(_side(store, side, own=own, diameters=diameters, but_for=but_for, within=within))
+                    if profile:
+                        states.append(variant.name)
+                        own.append(profile)
+                    diameters.append(conditions["valve_diameter_m"])
+        if diameters:
+            known = [diameter for diameter in diameters if diameter]
+            found.append(_placed(store, side, (states, own), known, but_for, within))
     return tuple(found)
 
 
-def _side(
+def _placed(  # noqa: PLR0917
     store: Store,
-    side: str,
-    *,
-    own: Mapping[str, Sequence[tuple[float, ...]]],
+    side: Side,
+    own: tuple[list[str], list[tuple[float, ...]]],
     diameters: Sequence[float],
     but_for: str | None,
     within: float,
@@ -92,61 +96,41 @@ def _side(
         return SideRank(side, None, 0.0, 0.0, 0, 0, 0, (), ())
     valve = float(np.median(diameters))
     low, high = valve * (1 - within), valve * (1 + within)
-    others, heads, tests = _others(store, side, low, high, but_for)
-    count = len(PROFILE_RATIOS)
-    places: tuple[list[Place], list[Place]] = ([], [])
-    for state, profiles in own.items():
-        if not profiles:
-            continue
-        mean = _mean(np.array(profiles))
-        for which in range(2):
-            for index, ratio in enumerate(PROFILE_RATIOS):
-                column = which * count + index
-                value = float(mean[column])
-                if math.isnan(value):
-                    continue
-                rest = others[:, column][~np.isnan(others[:, column])] if len(others) else np.array([])
-                enough = heads >= ENOUGH and len(rest) >= ENOUGH
-                share = float(np.mean(rest < value) + 0.5 * np.mean(rest == value)) if enough else None
-                band = tuple(np.percentile(rest, [10, 25, 50, 75, 90]).tolist()) if enough else None
-                places[which].append(Place(side, state, ratio, value, share, band))
-    return SideRank(side, valve, low, high, heads, len(others), tests, tuple(places[0]), tuple(places[1]))
-
-
-def _mean(profiles: Any) -> Any:
-    """Return the mean over tests, leaving out what a test does not reach."""
-    import numpy as np
-
-    known = ~np.isnan(profiles)
-    number = known.sum(axis=0)
-    total = np.where(known, profiles, 0.0).sum(axis=0)
-    return np.where(number > 0, total / np.maximum(number, 1), math.nan)
-
-
-def _others(store: Store, side: str, low: float, high: float, but_for: str | None) -> tuple[Any, int, int]:
-    """Return the mean profile of every recorded state of a head with such a valve, how many heads, how many tests."""
-    import numpy as np
-
     rows = store.rows(
         "SELECT entry_id, state, lower(coalesce(head, '')), identity, profile FROM tests "
         "JOIN entries ON entries.id = entry_id "
         "WHERE current = 1 AND side = ? AND valve_m BETWEEN ? AND ? AND profile IS NOT NULL AND path <> ?",
         (side, low, high, but_for or ""),
     )
-    width = 2 * len(PROFILE_RATIOS)
-    if not rows:
-        return np.empty((0, width)), 0, 0
-    seen: set[str] = set()
-    kept = [row for row in rows if not (row[3] in seen or seen.add(row[3]))]  # type: ignore[func-returns-value]
-    profiles = np.frombuffer(b"".join(row[4] for row in kept), dtype="<f8").reshape(len(kept), width)
-    keys = {key: index for index, key in enumerate(dict.fromkeys((row[0], row[1], row[2]) for row in kept))}
-    index = np.array([keys[row[0], row[1], row[2]] for row in kept])
-    known = ~np.isnan(profiles)
-    total, number = np.zeros((len(keys), width)), np.zeros((len(keys), width))
-    np.add.at(total, index, np.where(known, profiles, 0.0))
+    count, kept = len(PROFILE_RATIOS), list({row[3]: row for row in reversed(rows)}.values())
+    others = _means([row[:3] for row in kept], np.frombuffer(b"".join(row[4] for row in kept), dtype="<f8"))
+    profiles = np.array(list(others.values())).reshape(len(others), 2 * count)
+    heads = len({(entry, head) for entry, _, head in others})
+    places: tuple[list[Place], list[Place]] = ([], [])
+    for state, mean in _means(own[0], np.array(own[1])).items():
+        for column, value in enumerate(mean.tolist()):
+            if math.isnan(value):
+                continue
+            rest = profiles[~np.isnan(profiles[:, column]), column]
+            enough = heads >= ENOUGH and len(rest) >= ENOUGH
+            share = float(np.mean(rest < value) + 0.5 * np.mean(rest == value)) if enough else None
+            band = tuple(np.percentile(rest, [10, 25, 50, 75, 90]).tolist()) if enough else None
+            places[column // count].append(Place(side, state, PROFILE_RATIOS[column % count], value, share, band))
+    return SideRank(side, valve, low, high, heads, len(others), len(kept), tuple(places[0]), tuple(places[1]))
+
+
+def _means(keys: Sequence[K], profiles: NDArray[np.float64]) -> dict[K, NDArray[np.float64]]:
+    """Return the mean profile of each key, leaving out what a test does not reach."""
+    import numpy as np
+
+    found = {key: index for index, key in enumerate(dict.fromkeys(keys))}
+    index, values = [found[key] for key in keys], profiles.reshape(len(keys), 2 * len(PROFILE_RATIOS))
+    known = ~np.isnan(values)
+    total, number = np.zeros((2, len(found), values.shape[1]))
+    np.add.at(total, index, np.where(known, values, 0.0))
     np.add.at(number, index, known)
     means = np.where(number > 0, total / np.maximum(number, 1), math.nan)
-    return means, len({(key[0], key[2]) for key in keys}), len(kept)
+    return dict(zip(found, means, strict=True))
 
 
 def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display: str = "US") -> None:
@@ -168,17 +152,19 @@ def draw_rank(sides: Sequence[SideRank], path: Path, *, title: str = "", display
             (side.flow, f"flow over valve area, {unit}", factor),
             (side.coefficient, "coefficient on the minimum area", 1.0),
         )
-        for column, (places, label, scale) in enumerate(kinds):
-            ax = axes[row][column]
-            _panel(ax, places, scale, [colour for _, colour in PALETTE])
+        others = f"{side.heads} head{'' if side.heads == 1 else 's'} in {side.states} states"
+        against = f"against {others}" if side.heads >= ENOUGH else f"{others} recorded, too few to rank"
+        for ax, (places, label, scale) in zip(axes[row], kinds, strict=True):
             if not places:
+                words = "coefficient: the seat's and throat's\ndimensions are not stated"
+                ax.text(0.5, 0.5, words, ha="center", va="center", transform=ax.transAxes, color="0.4")
                 ax.set_axis_off()
                 continue
+            _panel(ax, places, scale, [colour for _, colour in PALETTE])
             ax.set_xlabel("lift over valve diameter")
             ax.set_ylabel(label)
-            others = f"{side.heads} head{'' if side.heads == 1 else 's'} in {side.states} states"
-            against = f"against {others}" if side.heads >= ENOUGH else f"{others} recorded, too few to rank"
             ax.set_title(f"{side.side.capitalize()}, {against}", fontsize=10, loc="left")
+            ax.spines[["top", "right"]].set_visible(False)
     handles = {label: handle for ax in axes.flat for handle, label in zip(*ax.get_legend_handles_labels(), strict=True)}
     labels = [fill(label, 46) for label in handles]
     figure.legend(handles.values(), labels, loc="outside lower left", ncols=2, fontsize=8, frameon=False)
@@ -198,26 +184,8 @@ def _panel(ax: Any, places: Sequence[Place], scale: float, colours: Sequence[str
         ax.fill_between(x, [r[0] for r in q], [r[4] for r in q], color="0.90", label="8 of 10 others", lw=0)
         ax.fill_between(x, [r[1] for r in q], [r[3] for r in q], color="0.80", label="half of the others", lw=0)
         ax.plot(x, [r[2] for r in q], color="0.5", lw=1, label="middle of the others")
-    styles = ("-", "--", "-.", ":")
     for number, state in enumerate(states):
         own = [place for place in places if place.state == state]
-        ax.plot(
-            [place.ratio for place in own],
-            [place.value * scale for place in own],
-            color=colours[number % len(colours)],
-            ls=styles[number % len(styles)],
-            marker="o",
-            ms=3.5,
-            label=state,
-        )
-    if not places:
-        ax.text(
-            0.5,
-            0.5,
-            "coefficient: the seat's and throat's\ndimensions are not stated",
-            ha="center",
-            va="center",
-            transform=ax.transAxes,
-            color="0.4",
-        )
-    ax.spines[["top", "right"]].set_visible(False)
+        look = {"color": colours[number % len(colours)], "ls": ("-", "--", "-.", ":")[number % 4]}
+        x, y = [place.ratio for place in own], [place.value * scale for place in own]
+        ax.plot(x, y, marker="o", ms=3.5, label=state, **look)

@@ -12,10 +12,11 @@ import math
 import sqlite3
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
+from itertools import chain, count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 from flowkit.errors import FlowkitError
 
@@ -53,18 +54,10 @@ def profile_of(
     inside = (at >= lifts[0] - 1e-9) & (at <= lifts[-1] + 1e-9)
     flow = np.full(len(at), math.nan)
     flow[inside] = pchip(lifts, flows)(np.clip(at[inside], lifts[0], lifts[-1]))
-    valve = ValveGeometry(
-        head,
-        conditions.get("stem_diameter_m"),
-        conditions.get("throat_diameter_m"),
-        conditions.get("seat_angle_deg"),
-        conditions.get("seat_width_m"),
-    )
-    area = minimum_area(at, valve)
-    speed = reference_velocity(
-        Reference(pressure_pa=reference["pressure_pa"], pressure_law=reference["pressure_law"]),
-        side,  # type: ignore[arg-type]
-    )
+    names = ("stem_diameter_m", "throat_diameter_m", "seat_angle_deg", "seat_width_m")
+    area = minimum_area(at, ValveGeometry(head, *map(conditions.get, names)))
+    common = Reference(pressure_pa=reference["pressure_pa"], pressure_law=reference["pressure_law"])
+    speed = reference_velocity(common, side)  # type: ignore[arg-type]
     coefficient = flow / speed / area if area is not None else np.full(len(at), math.nan)
     return (*(flow / circle_area(head)).tolist(), *coefficient.tolist())
 
@@ -86,34 +79,26 @@ def settings_of(text: bytes, folder: Path) -> dict[str, Any]:
 
 def run_residuals(runs: Sequence[CorrectedTest]) -> tuple[float, int]:
     """Return Σz² and its degrees of freedom of repeated runs of one port in one session (spec, section 7)."""
-    curves = [{round(point.lift_m, 6): point.flow_m3_s for point in run.points if point.lift_m > 0} for run in runs]
-    shared = sorted(set.intersection(*(set(curve) for curve in curves))) if len(curves) > 1 else []
-    if len(shared) < 2:
-        return 0.0, 0
-    mean = [math.fsum(curve[lift] for curve in curves) / len(curves) for lift in shared]
-    if min(mean) <= 0:
-        return 0.0, 0
-    weights = _weights(shared, mean)
-    total = math.fsum(weights)
-    z = [
-        math.fsum(a * (curve[lift] / q - 1) for a, lift, q in zip(weights, shared, mean, strict=True)) / total
-        for curve in curves
-    ]
-    return math.fsum(value**2 for value in z), len(curves) - 1
-
-
-def _weights(lifts: Sequence[float], flows: Sequence[float]) -> list[float]:
-    """Return ``a_j = (∂M/∂Q_j)·Q_j/M`` of the mean flow M by central differences of 1e-5·Q_j."""
     import numpy as np
 
     from flowkit.analysis.lifts import integrate
 
-    at, steps = np.asarray(flows, dtype=float), 1e-5 * np.diag(flows)
-    moved = np.column_stack([at, at[:, None] + steps, at[:, None] - steps])
-    whole, *ends = integrate(lifts, moved, lifts[0], lifts[-1]).tolist()
+    curves = [{round(point.lift_m, 6): point.flow_m3_s for point in run.points if point.lift_m > 0} for run in runs]
+    shared = sorted(set.intersection(*map(set, curves))) if len(curves) > 1 else []
+    if len(shared) < 2:
+        return 0.0, 0
+    flows = np.array([[curve[lift] for lift in shared] for curve in curves])
+    mean = np.array([math.fsum(own) / len(curves) for own in flows.T])
+    if mean.min() <= 0:
+        return 0.0, 0
+    # a_j = (∂M/∂Q_j)·Q_j/M of the mean flow M by central differences of 1e-5·Q_j
+    steps = 1e-5 * np.diag(mean)
+    moved = np.column_stack([mean, mean[:, None] + steps, mean[:, None] - steps])
+    whole, *ends = integrate(shared, moved, shared[0], shared[-1]).tolist()
     up, down = np.split(np.asarray(ends), 2)
-    found: list[float] = ((up - down) / 2e-5 / whole).tolist()
-    return found
+    a = (up - down) / 2e-5 / whole
+    z = [math.fsum(a * (own / mean - 1)) / math.fsum(a) for own in flows]
+    return math.fsum(value**2 for value in z), len(curves) - 1
 
 
 WAIT_S = 30.0
@@ -195,32 +180,24 @@ def digest(parts: Sequence[bytes]) -> str:
     return hashlib.sha256(b"\0".join(parts)).hexdigest()
 
 
-def _script(text: str) -> Callable[[sqlite3.Connection], None]:
-    """Run statements one by one: `executescript` would commit what came before it."""
-
-    def run(connection: sqlite3.Connection) -> None:
-        """Run them."""
-        for statement in text.split(";\n"):
-            if statement.strip():
-                connection.execute(statement)
-
-    return run
+def _create(connection: sqlite3.Connection) -> None:
+    """Version 1, statement by statement: `executescript` would commit what came before it."""
+    for statement in filter(str.strip, _FIRST.split(";\n")):
+        connection.execute(statement)
 
 
-MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_script(_FIRST), _add_profiles, _add_settings)
+MIGRATIONS: tuple[Callable[[sqlite3.Connection], None], ...] = (_create, _add_profiles, _add_settings)
 """What makes each version of the one before it; the number of them is today's version."""
 
 
-@dataclass(frozen=True, slots=True)
-class SheetRow:
+class SheetRow(NamedTuple):
     """A file that tests came from."""
 
     path: str
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
-class StateRow:
+class StateRow(NamedTuple):
     """A state of a job's head: what it is called, its factors and its valves by side."""
 
     name: str
@@ -245,8 +222,7 @@ class TestRow:
     profile: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class RepeatRow:
+class RepeatRow(NamedTuple):
     """Repeated runs of one port in one session: their sum of z² and its degrees of freedom (spec section 7)."""
 
     state: str
@@ -333,34 +309,32 @@ class Store:
 
     def __exit__(self, *_: object) -> None:
         """Close the file."""
-        self.close()
-
-    def close(self) -> None:
-        """Close the file."""
         with suppress(sqlite3.Error):
             self.connection.close()
 
     def _opened(self, write: bool) -> sqlite3.Connection:
         """Open the file; a read-only one without any file beside it."""
+
+        def opened(how: str) -> sqlite3.Connection:
+            """Open it by SQLite's own mode."""
+            place = f"{self.path.resolve().as_uri()}?{how}"
+            return sqlite3.connect(place, uri=True, timeout=WAIT_S, isolation_level=None)
+
         if write:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            connection = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None)
+            connection = opened("mode=rwc")
         else:
             try:
-                connection = self._reading("mode=ro")
+                connection = opened("mode=ro")
                 connection.execute("SELECT count(*) FROM sqlite_master")
             except sqlite3.OperationalError:
                 # In a folder nobody may write to, WAL's own files cannot be made; without them the file is as it is.
-                connection = self._reading("immutable=1")
+                connection = opened("immutable=1")
         connection.execute("PRAGMA foreign_keys = ON")
         if write:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
         return connection
-
-    def _reading(self, how: str) -> sqlite3.Connection:
-        """Open the file for reading alone."""
-        return sqlite3.connect(f"{self.path.resolve().as_uri()}?{how}", uri=True, timeout=WAIT_S, isolation_level=None)
 
     def version(self) -> int:
         """Return the version of the file's layout."""
@@ -380,29 +354,19 @@ class Store:
         if not write:
             # Somebody only asks: bring the file up to date first, which needs the right to write.
             self.connection.close()
-            Store(self.path, write=True).close()
+            with Store(self.path, write=True):
+                pass
             self.connection = self._opened(write=False)
             return
         if version > 0:
-            self._back_up(version)
+            endings = chain([""], (f"-{number}" for number in count(2)))
+            beside = (self.path.with_stem(f"{self.path.stem}.version-{version}{ending}") for ending in endings)
+            with closing(sqlite3.connect(next(path for path in beside if not path.exists()))) as copy:
+                self.connection.backup(copy)
         with self.transaction():
             for number in range(self.version(), ours):  # looked at again: another process may have been faster
                 MIGRATIONS[number](self.connection)
             self.connection.execute(f"PRAGMA user_version = {ours}")
-
-    def _back_up(self, version: int) -> Path:
-        """Copy the file beside itself before its layout changes."""
-        target = self.path.with_name(f"{self.path.stem}.version-{version}{self.path.suffix}")
-        number = 1
-        while target.exists():
-            number += 1
-            target = self.path.with_name(f"{self.path.stem}.version-{version}-{number}{self.path.suffix}")
-        copy = sqlite3.connect(target)
-        try:
-            self.connection.backup(copy)
-        finally:
-            copy.close()
-        return target
 
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
@@ -434,140 +398,102 @@ class Store:
                 f"the records cannot be opened ({error.strerror or error})", "name another file", file=str(self.path)
             ) from error
 
-    def known(self, path: str, fingerprint: str) -> bool:
-        """Tell whether this very version of a job or sheet is kept and current."""
-        return bool(
-            self.rows("SELECT 1 FROM entries WHERE path = ? AND fingerprint = ? AND current = 1", (path, fingerprint))
-        )
-
     def add(self, entry: Entry) -> bool:
         """Keep an entry; False where this very version of it is there already.
 
         An earlier version of it stays, and no longer counts. A sheet that belongs to a job does not count on its own.
         """
+        which = (entry.path, entry.fingerprint)
         with self.transaction() as connection:
-            if self.known(entry.path, entry.fingerprint):
+            if self.rows("SELECT 1 FROM entries WHERE path = ? AND fingerprint = ? AND current = 1", which):
                 return False
             connection.execute("UPDATE entries SET current = 0 WHERE path = ?", (entry.path,))
             # A version that was there before, and is again.
-            connection.execute(
-                "DELETE FROM entries WHERE path = ? AND fingerprint = ?", (entry.path, entry.fingerprint)
-            )
+            connection.execute("DELETE FROM entries WHERE path = ? AND fingerprint = ?", which)
             if entry.kind == "job":
                 connection.executemany(
                     "UPDATE entries SET current = 0 WHERE path = ? AND kind = 'sheet'",
                     [(sheet.path,) for sheet in entry.sheets],
                 )
-            elif self._in_a_job(entry):
-                return False
+            elif self.rows(
+                "SELECT 1 FROM sheets JOIN entries ON entries.id = entry_id "
+                "WHERE kind = 'job' AND current = 1 AND sheets.path = ? AND sha256 = ?",
+                which,
+            ):
+                return False  # its very content is kept as part of a job
             _insert(connection, entry)
         return True
 
-    def _in_a_job(self, entry: Entry) -> bool:
-        """Tell whether a sheet's very content is kept as part of a job."""
-        return bool(
-            self.rows(
-                "SELECT 1 FROM sheets JOIN entries ON entries.id = entry_id "
-                "WHERE kind = 'job' AND current = 1 AND sheets.path = ? AND sha256 = ?",
-                (entry.path, entry.fingerprint),
-            )
-        )
+
+def _put(connection: sqlite3.Connection, table: str, **values: Any) -> int | None:
+    """Put one row into a table; return its number."""
+    marks = ", ".join("?" * len(values))
+    query = f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks})"
+    return connection.execute(query, tuple(values.values())).lastrowid
 
 
 def _insert(connection: sqlite3.Connection, entry: Entry) -> None:
     """Put an entry and all that belongs to it into the tables."""
-    info = entry.info or {}
-    keys = ("title", "number", "customer", "vehicle", "shop", "date")
-    made = connection.execute(
-        "INSERT INTO entries (kind, path, fingerprint, reference, settings, title, number, customer, vehicle, shop, "
-        "date) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            entry.kind,
-            entry.path,
-            entry.fingerprint,
-            json.dumps(dict(entry.reference)),
-            None if entry.settings is None else json.dumps(dict(entry.settings)),
-            *(info.get(key) for key in keys),
-        ),
-    ).lastrowid
+    made = _put(
+        connection,
+        "entries",
+        kind=entry.kind,
+        path=entry.path,
+        fingerprint=entry.fingerprint,
+        reference=json.dumps(dict(entry.reference)),
+        settings=None if entry.settings is None else json.dumps(dict(entry.settings)),
+        **{key: (entry.info or {}).get(key) for key in ("title", "number", "customer", "vehicle", "shop", "date")},
+    )
     sheets = [
-        connection.execute(
-            "INSERT INTO sheets (entry_id, path, name, sha256) VALUES (?, ?, ?, ?)",
-            (made, sheet.path, Path(sheet.path).name, sheet.sha256),
-        ).lastrowid
+        _put(connection, "sheets", entry_id=made, name=Path(sheet.path).name, **sheet._asdict())
         for sheet in entry.sheets
     ]
     states = [
-        connection.execute(
-            "INSERT INTO states (entry_id, position, name, state, valves) VALUES (?, ?, ?, ?, ?)",
-            (made, place, item.name, json.dumps(dict(item.state)), json.dumps(dict(item.valves))),
-        ).lastrowid
-        for place, item in enumerate(entry.states)
-    ]
+        _put(connection, "states", entry_id=made, position=place, name=name, state=json.dumps(dict(state)),
+             valves=json.dumps(dict(valves)))
+        for place, (name, state, valves) in enumerate(entry.states)
+    ]  # fmt: skip
     for test in entry.tests:
-        _insert_test(connection, entry, test, made, states=states, sheets=sheets)
-    connection.executemany(
-        "INSERT INTO repeats (entry_id, state, head, side, port, date, bench, operator, sum_z2, freedom) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (made, r.state, r.head, r.side, r.port, r.date, r.bench, r.operator, r.sum_z2, r.freedom)
-            for r in entry.repeats
-        ],
-    )
-    connection.executemany(
-        "INSERT INTO findings (entry_id, rule, severity, place, message) VALUES (?, ?, ?, ?, ?)",
-        [(made, f.rule, f.severity, f.where, f.message) for f in entry.findings],
-    )
+        _insert_test(
+            connection,
+            entry,
+            test,
+            entry_id=made,
+            state_id=None if test.state is None else states[test.state],
+            sheet_id=None if test.sheet is None else sheets[test.sheet],
+        )
+    for repeat in entry.repeats:
+        _put(connection, "repeats", entry_id=made, **repeat._asdict())
+    for f in entry.findings:
+        _put(connection, "findings", entry_id=made, rule=f.rule, severity=f.severity, place=f.where, message=f.message)
 
 
-def _insert_test(
-    connection: sqlite3.Connection,
-    entry: Entry,
-    test: TestRow,
-    made: int | None,
-    *,
-    states: Sequence[int | None],
-    sheets: Sequence[int | None],
-) -> None:
+def _insert_test(connection: sqlite3.Connection, entry: Entry, test: TestRow, **ids: int | None) -> None:
     """Put one test and its curve into the tables."""
-    document, info = test.document, entry.info or {}
-    conditions = document["conditions"]
-    name = entry.states[test.state].name if test.state is not None else document["variant"]
-    words = [name, document["file"], document["head"], document["port"], conditions["notes"], conditions["bench"]]
-    words += [conditions["operator"], entry.path, *info.values()]
+    document, conditions = test.document, test.document["conditions"]
+    state = entry.states[test.state].name if test.state is not None else document["variant"]
+    words = [state, document["file"], document["head"], document["port"], conditions["notes"], conditions["bench"]]
+    words += [conditions["operator"], entry.path, *(entry.info or {}).values()]
     numbers = [(point["lift_m"], point["flow_m3_s"]) for point in document["points"]]
     identity = [document[key] for key in ("file", "sheet", "head", "side", "port", "run")]
-    row = connection.execute(
-        "INSERT INTO tests (entry_id, state_id, sheet_id, identity, state, head, side, port, run, date, bench, "
-        "operator, bore_m, valve_m, test_pressure_pa, check_ratio, leak_ratio, mean_flow_m3_s, words, profile) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            made,
-            states[test.state] if test.state is not None else None,
-            sheets[test.sheet] if test.sheet is not None else None,
-            f"{zlib.crc32(json.dumps([identity, numbers]).encode()):08x}",
-            name,
-            document["head"],
-            document["side"],
-            document["port"],
-            document["run"],
-            conditions["date"],
-            conditions["bench"],
-            conditions["operator"],
-            conditions["fixture_bore_m"],
-            conditions["valve_diameter_m"],
-            conditions["test_pressure_pa"],
-            test.check_ratio,
-            test.leak_ratio,
-            test.mean_flow_m3_s,
-            " ".join(str(word) for word in words if word).casefold(),
-            packed_floats(test.profile),
-        ),
-    ).lastrowid
-    connection.execute(
-        "INSERT INTO curves (test_id, document, lifts, flows) VALUES (?, ?, ?, ?)",
-        (row, packed(document), packed_floats(test.lifts_m), packed_floats(test.flows_m3_s)),
+    row = _put(
+        connection,
+        "tests",
+        **ids,
+        identity=f"{zlib.crc32(json.dumps([identity, numbers]).encode()):08x}",
+        state=state,
+        **{key: document[key] for key in ("head", "side", "port", "run")},
+        **{key: conditions[key] for key in ("date", "bench", "operator", "test_pressure_pa")},
+        bore_m=conditions["fixture_bore_m"],
+        valve_m=conditions["valve_diameter_m"],
+        check_ratio=test.check_ratio,
+        leak_ratio=test.leak_ratio,
+        mean_flow_m3_s=test.mean_flow_m3_s,
+        words=" ".join(str(word) for word in words if word).casefold(),
+        profile=packed_floats(test.profile),
     )
+    lifts, flows = packed_floats(test.lifts_m), packed_floats(test.flows_m3_s)
+    _put(connection, "curves", test_id=row, document=packed(document), lifts=lifts, flows=flows)
 
 
 def _plain(error: sqlite3.Error, path: Path) -> RecordsError:

@@ -182,3 +182,15 @@ def test_check_of_the_factors() -> None:
         0
     ].flow_m3_s == pytest.approx(0.015)
     assert pytest.approx(0.3048**3 / 60) == CFM
+
+
+def test_a_mapped_table_takes_what_the_sheet_states_above_it(tmp_path: Path) -> None:
+    path = tmp_path / "s.csv"
+    path.write_text("28 inH2O,\n0.1,60\n0.2,110\n10 inH2O,\n0.1,40\n0.2,70\n", encoding="utf-8")
+    common = {"lift_unit": "in", "flow_unit": "CFM"}
+    given = [
+        {**common, "lift": "2:1-3:1", "flow": [{"cells": "2:2-3:2", "side": "intake", "variant": "a"}]},
+        {**common, "lift": "5:1-6:1", "flow": [{"cells": "5:2-6:2", "side": "intake", "variant": "b"}]},
+    ]
+    result = read_file(path, Stated(columns=ColumnMapping.from_mapping(given)))
+    assert [t.conditions.test_pressure_pa for t in result.tests] == pytest.approx([28 * INH2O, 10 * INH2O])

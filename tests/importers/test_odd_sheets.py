@@ -152,3 +152,47 @@ def test_three_digits_behind_a_mark_are_what_a_flow_can_be(
     (test,) = flowkit.read(path).tests
     factor = 1 / 60_000 if unit == "L/min" else 1 / 60
     assert test.points[0].flow_m3_s == pytest.approx(wanted * factor)
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        pytest.param(
+            table("Stk I cfm,Stk E cfm,Ported I cfm,Ported E cfm"),
+            ["intake Stk 60", "exhaust Stk 61", "intake Ported 62", "exhaust Ported 63"],
+            id="a state with the letter of a side behind it",
+        ),
+        pytest.param(table("In (S) cfm,Ex (S) cfm,In (P) cfm,Ex (P) cfm"), ["asked"], id="S is no second"),
+        pytest.param(table("44 mm valve In (cfm),46 mm valve In (cfm)"),
+                     ["intake 44 mm valve 60", "intake 46 mm valve 61"], id="In behind a valve"),
+        pytest.param(table("Average of 4 exhausts cfm"), ["exhaust 60"], id="how many were averaged is no port"),
+        pytest.param(table("Original 1 cfm,Preparada 1 cfm", "28 inH2O\nLado: Escape\n"),
+                     ["exhaust 1 Original 60", "exhaust 1 Preparada 61"], id="states of one port"),
+        pytest.param("28 inH2O;;\nHub mm;Intake L/min;Exhaust L/min\n2,000;1.280;990\n4,000;2.380;1.760\n",
+                     ["intake 45", "exhaust 35"], id="decimal commas beside thousands"),
+    ],
+)  # fmt: skip
+def test_headings_with_more_than_one_reading(tmp_path: Path, text: str, wanted: list[str]) -> None:
+    assert told(tmp_path, text) == wanted
+
+
+def test_a_line_between_the_rows_gives_its_pressure_to_those_below_it(tmp_path: Path) -> None:
+    text = "Lift in,Intake cfm\nStock @ 28 inH2O,\n0.1,60\n0.2,110\nPorted @ 10 inH2O,\n0.1,40\n0.2,70\n"
+    (tmp_path / "s.csv").write_text(text, encoding="utf-8")
+    tests = flowkit.read(tmp_path / "s.csv").tests
+    assert [t.conditions.test_pressure_pa for t in tests] == pytest.approx([28 * 249.08891, 10 * 249.08891])
+
+
+def test_lifts_without_a_unit_are_in_that_of_the_other_tables(tmp_path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    for sheet, rows in (("Intake", [0.2, 0.6, 1.0]), ("Exhaust", ["0.2 cm", "0.6 cm", "1.0 cm"])):
+        cells = book.create_sheet(sheet)
+        for row in (["28 inH2O"], ["Lift", "CFM"], *zip(rows, (60, 120, 150), strict=True)):
+            cells.append(row)
+    del book["Sheet"]
+    book.save(tmp_path / "s.xlsx")
+    result = flowkit.read(tmp_path / "s.xlsx")
+    assert [t.points[-1].lift_m for t in result.tests] == pytest.approx([0.01, 0.01])
+    assert any("as those of the other tables" in finding.message for finding in result.findings)

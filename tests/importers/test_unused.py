@@ -19,8 +19,6 @@ def _asked(text: str, **stated: str) -> list[str]:
 @pytest.mark.parametrize(
     "line",
     [
-        "Test pressure 28 inH2O intake / 25 inH2O exhaust",
-        '"Inlet at 28 inH2O, exhaust at 25 inH2O"',
         "28 inH2O max / 25 inH2O at the top",
         "Pressure 28 inH2O\nbut exhaust ran at 20 inH2O only",
         "Depression 28 mbar\nCorrected to 28 inH2O",

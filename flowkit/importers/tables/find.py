@@ -165,9 +165,10 @@ def _tables_of(view: View, heads: list[tuple[int, int]]) -> list[Table]:
     head_rows: dict[int, list[int]] = {}
     for row, column in heads:
         head_rows.setdefault(row, []).append(column)
+    titles = frozenset(row for row, kinds in enumerate(view.kinds) if kinds.strip() == "t")
     axes: list[Axis] = []
     for column in range(view.width):
-        for axis in _runs(view, column, head_rows):
+        for axis in _runs(view, column, head_rows, titles):
             _find_heading(view, axis)
             _weigh_heading(view, axis)
             if axis.score > FOREIGN:
@@ -196,7 +197,7 @@ def _rows_meet(one: Axis, other: Axis) -> bool:
     return one.first <= other.last and other.first <= one.last
 
 
-def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis]:
+def _runs(view: View, column: int, head_rows: dict[int, list[int]], titles: frozenset[int]) -> list[Axis]:
     """The runs of numbers in a column, each below one heading."""
     runs: list[list[int]] = [[]]
     blank, dated = 0, False
@@ -204,7 +205,7 @@ def _runs(view: View, column: int, head_rows: dict[int, list[int]]) -> list[Axis
         if row in head_rows and (column in head_rows[row] or kind != "n"):
             runs.append([])
             blank, dated = 0, column in head_rows[row]
-        if runs[-1] and _is_title(view, row) and pairs(_only_text(view, row))[0]:
+        if runs[-1] and row in titles and pairs(_only_text(view, row))[0]:
             runs.append([])
             blank = 0
             continue
@@ -292,7 +293,7 @@ def _weigh_numbers(view: View, axis: Axis) -> None:
         if cell.unit and lone and row > axis.first and other and axis.score >= HEADED:
             continue  # a line of the sheet, "28 inH2O": it alone has a unit, and no number beside it
         rows.append(row)
-        numbers.append(cell.value if cell.value is not None else _date_fraction(value))
+        numbers.append(cell.value if cell.value is not None else date_fraction(value))
         units += bool(cell.unit) and _is_length(cell.unit)
         inches += cell.unit in ("IN", "In")
         if cell.unit and not _is_length(cell.unit) and axis.score < HEADED:
@@ -335,12 +336,12 @@ def _is_corner(label: Label) -> bool:
     return bool(flow or label.kind == "flow" or label.pressure) and not (label.port or label.run)
 
 
-def _date_fraction(value: object) -> float | None:
-    """A fraction of an inch that a spreadsheet took for a date: 1/8 as the first of August or the eighth of January."""
-    if not isinstance(value, (datetime.date, datetime.datetime)):
+def date_fraction(value: object) -> float | None:
+    """The fraction of an inch that a spreadsheet took for a date: 1/8 as 1 August or 8 January."""
+    if not isinstance(value, datetime.date):
         return None
-    options = [a / b for a, b in ((value.month, value.day), (value.day, value.month)) if b in (2, 4, 8, 16) and a < b]
-    return options[0] if len(options) == 1 else None
+    low, high = sorted((value.month, value.day))
+    return low / high if high in (2, 4, 8, 16) and low < high else None
 
 
 def _is_length(spelled: str) -> bool:

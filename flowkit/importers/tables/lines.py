@@ -23,7 +23,7 @@ from flowkit.importers.words.items import (
     refused,
 )
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
-from flowkit.importers.words.phrases import TEXT_KINDS, is_sentence, named_units, pairs, quantities
+from flowkit.importers.words.phrases import TEXT_KINDS, by_side, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
@@ -319,6 +319,11 @@ class _Reader:
         """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
         self._read_units(row, column, text, source)
         self._read_day(row, column, text, source)
+        sided, text = by_side(text)
+        for side, value in sided:
+            self._add(Label("pressure", side=side), value, source, Placed(row, column, _NO_ITEM))
+        if sided and not text:
+            return
         found, rest = pairs(text)
         for label, value in found:
             self._add(label, value, source, Placed(row, column, _NO_ITEM))

@@ -11,12 +11,12 @@ from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Axis, Table
 from flowkit.importers.tables.lifts import read_lifts
-from flowkit.importers.tables.lines import Key, read_metadata
-from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
+from flowkit.importers.tables.lines import Scope, read_metadata, scopes
+from flowkit.importers.tables.readings import Draft, TableReader
 from flowkit.importers.tables.sheet import SheetReading, TableReading, file_variant, refuse_twins, sheet_name, unit_of
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.items import Item, Units, Written, read_item
-from flowkit.importers.words.labels import Label
+from flowkit.importers.words.items import Units, Written, read_item
+from flowkit.importers.words.labels import WHO_KINDS, Label
 from flowkit.importers.words.values import decimal_comma_of
 from flowkit.units import unit
 
@@ -44,13 +44,13 @@ def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
                 if 0 <= row < len(taken):
                     taken[row].append((column, column))
     said = read_metadata(view, taken, stated.units)
+    said.placed = [entry for entry in said.placed if not (entry.title and entry.item.kind in WHO_KINDS)]
     reading.metadata = said
-    reading.findings += said.findings
-    items: dict[Key, Item] = {
-        (entry.item.kind, entry.item.side): entry.item for entry in reversed(said.placed) if not entry.title
-    }
-    for table in tables:
-        _read_table(reading, table, items, stated)
+    mapped = [_table(grid, table) for table in tables]
+    scoped, clashes = scopes([table for table, _ in mapped], said)
+    reading.findings += said.findings + clashes
+    for mapping, (_, columns), scope in zip(tables, mapped, scoped, strict=True):
+        _read_table(reading, mapping, columns, scope, stated)
     refuse_twins(reading)
     return reading
 
@@ -68,9 +68,8 @@ def _places(grid: Grid, cells: CellRange) -> list[tuple[int, int]]:
     return found
 
 
-def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, Item], stated: Stated) -> None:
-    """Read one table of a mapping."""
-    grid = reading.grid
+def _table(grid: Grid, mapping: TableMapping) -> tuple[Table, list[Column]]:
+    """The table that a mapping describes, with its columns."""
     picked = [_places(grid, mapping.lift)]
     columns: list[Column] = []
     for flow in mapping.flows:
@@ -84,7 +83,15 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     view = View(grid, rows, decimal_comma_of(grid), places=places)
     axis = Axis(0, list(range(len(rows))), 0, len(rows) - 1, reason="as the mapping in the job file says")
     axis.label = Label("lift", unit=unit(mapping.lift_unit) if mapping.lift_unit is not None else None)
-    table = Table(view, axis, 0, len(picked) - 1)
+    return Table(view, axis, 0, len(picked) - 1), columns
+
+
+def _read_table(
+    reading: SheetReading, mapping: TableMapping, columns: list[Column], scope: Scope, stated: Stated
+) -> None:
+    """Read one table of a mapping."""
+    table, items = scope.table, scope.items
+    grid = reading.grid
     units = replace(
         stated.units,
         flow=mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit,
@@ -96,9 +103,9 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     reading.findings += lifts.findings
     if lifts.unit is None:
         return
-    context = TableContext(table, columns, lifts, units, [])
-    drafts = read_drafts(context)
-    reading.findings += context.findings
+    reader = TableReader(table, columns, lifts, units, [])
+    drafts = reader.drafts()
+    reading.findings += reader.findings
     for draft in drafts:
         _single_pressure(reading, mapping, draft, units)
     drafts, trouble = split_runs(drafts)
@@ -107,7 +114,7 @@ def _read_table(reading: SheetReading, mapping: TableMapping, items: dict[Key, I
     place = Place(grid.file, grid.sheet, name.whole or file_variant(grid.file), None, name.side, name.port, name.run)
     tests, trouble = assemble(drafts, lifts, items, place, stated)
     reading.findings += trouble
-    reading.tables.append(TableReading(table, columns, lifts, tests, axis.reason))
+    reading.tables.append(TableReading(table, columns, lifts, tests, table.axis.reason))
 
 
 def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:

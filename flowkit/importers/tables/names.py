@@ -44,6 +44,8 @@ def name_columns(table: Table, columns: Sequence[Column], side: Side | None, wor
     """Give every column its side, port, head and state, as far as all headings together tell."""
     flows = [column for column in columns if column.role in _OPEN]
     _place_letters(flows, words, side)
+    if side is None:
+        _split_sides(flows)
     findings = _place_codes(table, flows, words, side)
     _place_positions(flows)
     _split_numbers(flows, side)
@@ -56,6 +58,8 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
     letters = {column.letter.casefold() for column in flows if column.letter}
     if not letters:
         return
+    if letters == {"s", "p"} and any(column.side or column.code for column in flows):
+        return  # stock and ported, or a secondary and a primary port: asked about
     sided = letters <= set(SIDE_CODES) and any(letters == set(pair) for pair in _PAIRS)
     alone = len(letters) == 1 and letters <= {"i", "e"} and not any(column.side for column in flows) and side is None
     for column in flows:
@@ -70,6 +74,26 @@ def _place_letters(flows: Sequence[Column], words: Sequence[str], side: Side | N
         elif column.head is None:
             column.head = column.letter
         column.letter = None
+
+
+def _split_sides(flows: Sequence[Column]) -> None:
+    """Part ``Stk I, Stk E, Ported I, Ported E`` into states and sides."""
+    named = [column for column in flows if column.variant and not (column.side or column.code or column.port)]
+    pairs: dict[str, list[Column]] = {}
+    for column in named:
+        name, _, letter = column.variant.rpartition(" ")
+        if len(letter) == 1 and letter.isupper():
+            pairs.setdefault(name.casefold(), []).append(column)
+    if named and sum(map(len, pairs.values())) == len(named):
+        letters = [tuple(column.variant[-1].casefold() for column in pair) for pair in pairs.values()]
+        if (
+            all(name for name in pairs)
+            and all(set(pair) == set(letters[0]) for pair in letters)
+            and letters[0] in _PAIRS
+        ):
+            for column in named:
+                column.variant, _, letter = column.variant.rpartition(" ")
+                column.code = letter.casefold()
 
 
 def _place_codes(table: Table, flows: Sequence[Column], words: Sequence[str], side: Side | None) -> list[Finding]:
@@ -136,7 +160,7 @@ def _split_numbers(flows: Sequence[Column], side: Side | None) -> None:
         marked = dashed or (pattern is _LEAD and all(match["mark"].strip() for match in matches))
         several = len(names) > 1 and len(next(iter(sets))) > 1
         sided = side is not None or all(column.side for column in named)
-        states = len(names) > 1 and all(column.state for column in named)
+        states = len(names) > 1 and any(column.state for column in named) and not any("variant" in c.own for c in named)
         if len(sets) == 1 and (several or (sided and (marked or states))):
             for column, match in zip(named, matches, strict=True):
                 column.variant, column.port = match["name"].strip().removesuffix(")").rstrip(" -–:("), match["number"]

@@ -26,7 +26,7 @@ from flowkit.importers.tables.lifts import Lifts, read_lifts
 from flowkit.importers.tables.lines import VALVE_SIZE, Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
-from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
+from flowkit.importers.tables.readings import Draft, TableReader
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, parse_label
@@ -199,7 +199,7 @@ def _read_tables(
     unclear: Sequence[Table],
     stated: Stated,
     general: Mapping[Key, Item] | None,
-) -> _TableReader:
+) -> _SheetReader:
     """Read what is around the tables, then each of them."""
     view, grid = reading.view, reading.grid
     said = read_metadata(view, _taken(view, [*tables, *unclear]), stated.units)
@@ -213,7 +213,7 @@ def _read_tables(
     reading.findings += clashes
     for scope in scoped:
         scope.items = {**(general or {}), **scope.items}
-    reader = _TableReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
+    reader = _SheetReader(reading, sheet_name(grid.sheet and str(view.meant(grid.sheet))), words, stated)
     for table, scope, title in zip(tables, scoped, _title_variants(scoped, said.lines), strict=True):
         reading.tables.append(reader.read(table, scope.items, title))
     return reader
@@ -346,7 +346,7 @@ def _names_state(line: Line) -> bool:
     return bool(line.label.rest) and "state" in kinds and known and not is_sentence(line.text)
 
 
-class _TableReader:
+class _SheetReader:
     """Reads the tables of one sheet."""
 
     def __init__(self, reading: SheetReading, name: SheetName, words: Sequence[str], stated: Stated) -> None:
@@ -381,12 +381,12 @@ class _TableReader:
         self.findings += lifts.findings
         tests: list[FlowTest] = []
         if lifts.unit is not None:
-            context = TableContext(table, columns, lifts, units, self.words)
-            drafts = read_drafts(context)
-            self.findings += context.findings
-            self.findings += without_zeros(drafts)
+            reader = TableReader(table, columns, lifts, units, self.words)
+            drafts = reader.drafts()
+            self.findings += reader.findings
+            drafts, zeros = without_zeros(drafts)
             drafts, trouble = split_runs(drafts)
-            self.findings += trouble
+            self.findings += zeros + trouble
             self.findings += self._contradictions(table, drafts, items)
             tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
             self.findings += trouble + _half_named(drafts, tests)

@@ -302,7 +302,10 @@ def _read_odd(kind: str, value: CellValue, decimal_comma: bool | None) -> Cell:
     """Read ``45 deg``, ``28 in (water)`` and the like: the number, and what of the rest is a unit."""
     if not isinstance(value, str):
         return Cell(None)
-    match = re.match(r"\s*(?:ca\.?|approx\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", value)
+    plain = re.sub(r"\(?\?+\)?", " ", value)
+    match = re.match(
+        r"\s*(?:(?:[^\W\d_]+\.?\s+){1,2}|ca\.?|~|≈|Ø|⌀)?\s*([-+−]?[\d.,\s'’]*\d)\s*\(?([^()]*)\)?\s*$", plain
+    )
     if match is None:
         return Cell(None)
     unit = known_unit(match[2], QUANTITIES[kind]) if match[2].strip() else None

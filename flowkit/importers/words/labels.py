@@ -328,6 +328,8 @@ class _Reader:
             kind = "meter"
         if kind in LEFT_OUT:
             rest = ""
+        if kind == "average" and "filler number" in " ".join(kinds):
+            self.port = None  # "average of 4 exhausts"
         if kind == "valve_head" and self.port and self.sides and unit is None and self.bare is None:
             kind = None  # "Cyl 1 inlet valve" over a column of flows
         if kind == "run" and self.run is None and unit is not None and unit.quantity in FLOW_QUANTITIES:
@@ -462,6 +464,7 @@ class _Reader:
         last = index == len(self.found) - 1
         stated = stated or (m.text == "IN" and last and not self.text.isupper())  # "Ported IN"
         stated = stated or (m.text == "In" and last and "state" in others and others <= {"state", "flow"})
+        stated = stated or (m.text in ("IN", "In") and last and ahead == "valve_head")  # "44 mm valve In"
         after = {x.kind for x in self.found[index + 1 :]}
         behind = "flow" in after and after <= {"flow", "treatment", "run", "again", "number", "mark"}
         stated = stated or (m.text in ("IN", "In") and index > 0 and behind)  # "Stock In Airflow"

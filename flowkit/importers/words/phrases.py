@@ -12,7 +12,8 @@ from flowkit.importers.words.items import CONDITION_FIELDS, QUANTITIES
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
 from flowkit.importers.words.units import MOST_WORDS
 from flowkit.importers.words.values import known_unit
-from flowkit.importers.words.vocabulary import fold
+from flowkit.importers.words.vocabulary import SIDE_KINDS, fold
+from flowkit.model import Side
 from flowkit.units import FLOW_QUANTITIES, Unit, find_unit, measures, to_si
 from flowkit.units import number as read_number
 
@@ -97,13 +98,154 @@ def _unit_behind(text: str, start: int) -> tuple[Unit | None, str, int]:
     return best
 
 
+_NOMINAL_WORDS = (
+    "nominal|rated|target|aim|soll|sollwert|nenn(?:wert)?|nominale?|consigne|objetivo|nominaal|nominalnie|nominellt"
+)
+_ACTUAL_WORDS = (
+    "actual(?:ly)?|measured|real|true|ist|istwert|gemessen|r[ée]el(?:le)?|mesur[ée]e?|medid[ao]|misurat[ao]|gemeten"
+)
+_ACTUAL = re.compile(
+    rf"(?P<dropped>{_NUMBER.pattern})\s*(?P<unit>[\"″”](?:\s*[Hh]2[Oo])?|[^\W\d_][\w/³]*)?\s*\(?(?:{_NOMINAL_WORDS})\b\)?"
+    rf"[\s,;/(]*(?P<kept>{_NUMBER.pattern})\s*(?P<own>[\"″”](?:\s*[Hh]2[Oo])?|(?!(?:{_ACTUAL_WORDS})\b)[^\W\d_][\w/³]*)?"
+    rf"\s*\(?(?:{_ACTUAL_WORDS})\b\)?",
+    re.IGNORECASE,
+)
+
+
 @lru_cache(maxsize=2048)
+def actual(text: str) -> str:
+    """A text with the actual figure alone where it gives it beside a nominal one: ``28 inH2O nominal, 27.6 actual``."""
+    return _ACTUAL.sub(lambda m: f"{m['kept'].strip()} {m['own'] or m['unit'] or ''}".strip(), text)
+
+
+_DOUBT_BEFORE = (
+    r"(?:[~≈±]|\b(?:approx(?:imately)?|about|around|roughly|circa|ca|maybe|perhaps|probably|presumably|nearly|etwa|"
+    r"ungefähr|rund|vermutlich|environ|env|à peu près|peut-être|aprox(?:imadamente)?|unos|cerca de|forse|ongeveer|"
+    r"misschien|około|ok|chyba|ungefär|omkring|kanske|talvez)\b\.?|約|およそ)\s*$"
+)
+_DOUBT_BEHIND = r"\s*(?:[\"″”]|[^\W\d_][\w/³]*)?\s*\(?\?"
+_UNSURE = re.compile(
+    r"\b(?:I think|I believe|I guess|not sure|unsure|from memory|if I remember|glaube ich|je crois|creo que)\b",
+    re.IGNORECASE,
+)
+
+
+@lru_cache(maxsize=2048)
+def doubted(text: str) -> tuple[Found, ...]:
+    """The numbers of a text that it does not say for certain: ``~28``, ``approx. 28 in``, ``28?``."""
+    if not _DIGIT.search(text):
+        return ()
+    unsure = _UNSURE.search(text)
+    return tuple(
+        number
+        for number in quantities(text)
+        if unsure
+        or re.search(_DOUBT_BEFORE, text[: number.start], re.IGNORECASE)
+        or re.match(_DOUBT_BEHIND, text[number.start + len(number.number) :])
+    )
+
+
+_AT_WORDS = r"@|at|bei|à|bij|przy|vid|em|con|:|="
+
+
+@lru_cache(maxsize=2048)
+def by_side(text: str) -> tuple[tuple[tuple[Side, str], ...], str]:
+    """The pressures a text gives side by side and what is behind them: ``intake at 28, exhaust at 10 inH2O``."""
+    text = actual(text)
+    numbers, more = quantities(text)[:2], quantities(text)[2:]
+    loose = all(n.unit is None or measures(n.unit, "pressure") or n.unit.name == "in" for n in numbers)
+    if len(numbers) != 2 or not loose or any(measures(n.unit, "pressure") for n in more):
+        return (), text
+    units = [n.unit_text for n in numbers if measures(n.unit, "pressure")]
+    if not units and all(n.unit and 6 <= (read_number(n.number) or 0) <= 65 for n in numbers):
+        units = [numbers[0].unit_text]  # IN 28" EX 10"
+    tail = re.match(r"[^,;.]*", text[numbers[1].end :])
+    assert tail is not None
+    first, between, last = text[: numbers[0].start], text[numbers[0].end : numbers[1].start], tail[0]
+    for one, other, lone in ((first, between, last), (between, last, first)):  # before the numbers, or behind them
+        sides = [_only_side(part) for part in (one, other)]
+        if units and None not in sides and sides[0] != sides[1] and _only_side(lone) is None:
+            own = [n.unit_text if measures(n.unit, "pressure") else units[-1] for n in numbers]
+            said = tuple(
+                (side, f"{n.number} {unit}") for side, n, unit in zip(sides, numbers, own, strict=True) if side
+            )
+            return said, text[numbers[1].end + tail.end() :].strip(" ,;.")
+    return (), text
+
+
+def _only_side(text: str) -> Side | None:
+    """The one side that a few words of a test name: ``, exhaust flowed at``."""
+    said = mentions(re.sub(r"(?<!\w)(?:in|int)(?=\W*(?:at|@|[:=]|$))", "intake", text.strip(), flags=re.IGNORECASE))
+    sides = {SIDE_KINDS[m.kind] for m in said if m.kind in SIDE_KINDS}
+    known = {*SIDE_KINDS, "filler", "flow", "pressure", "mark", "common", "treatment", "title", "bench", "port"}
+    words = [
+        m for m in said if m.kind not in known and m.text.casefold() not in _SENTENCE and m.text.casefold() != "flowed"
+    ]
+    return sides.pop() if len(sides) == 1 and not words else None
+
+
+_READ = re.compile(
+    r"\b(?:reads?|reading|shows?|showed|measured|gave|actual|abgelesen|gelesen|gemessen|lue?|mesuré|le[íi]d[oa]|medid[oa]|lett[oa]|"
+    r"misurat[oa]|gelezen|gemeten|odczyt|zmierzono|avläst|uppmätt|lid[oa])\b|実測",
+    re.IGNORECASE,
+)
+_NOMINAL = re.compile(rf"\b(?:{_NOMINAL_WORDS}|should (?:read|be))\b", re.IGNORECASE)
+
+
+def _plate(piece: str) -> tuple[list[Pair], str] | None:
+    """``Cal plate 150 CFM read 148 CFM``: the nominal flow and the reading, whichever comes first."""
+    numbers = quantities(piece)
+    if len(numbers) < 2 or not any(measures(n.unit, *FLOW_QUANTITIES) for n in numbers[:2]):
+        return None
+    first, second = numbers[:2]
+    if any(n.unit is not None and n.unit.quantity not in FLOW_QUANTITIES for n in (first, second)):
+        return None
+    before, between, behind = piece[: first.start], piece[first.end : second.start], piece[second.end :]
+    label = _label_before(_NOMINAL.sub("", _READ.sub("", before)))
+    if label is None or label[0].kind not in ("check_reading", "check_nominal"):
+        return None
+    if _READ.search(between) and not _READ.search(before):
+        kinds = ("check_nominal", "check_reading")
+    elif _NOMINAL.search(between) or _NOMINAL.match(behind.lstrip(" (")):
+        kinds = ("check_reading", "check_nominal")
+    else:
+        return None
+    unit = first.unit_text or second.unit_text
+    found = [
+        Pair(Label(kind), f"{n.number} {n.unit_text or unit}") for kind, n in zip(kinds, (first, second), strict=True)
+    ]
+    return found, re.sub(rf"^[\s(]*(?:{_NOMINAL.pattern})?[\s)]*", "", behind, flags=re.IGNORECASE)
+
+
+_BY = re.compile(
+    r"^\s*(?:tested|flowed|measured|run|done|operated|getestet|gemessen|geprüft)\s+(?:by|von)\s+"
+    r"(?P<operator>[^\W\d_][\w.'’-]*(?:\s+(?!on\b|at\b|auf\b|bei\b)[^\W\d_][\w.'’-]*){0,2}?)"
+    r"(?:\s+(?:on|at|auf)\s+(?:the\s+)?(?P<bench>(?:flow)?bench\s+[\w-]+))?\s*(?:[.,;]\s*|(?=\s(?:on|at|auf|bei)\s)|$)",
+    re.IGNORECASE,
+)
+
+
+def missed(text: str) -> bool:
+    """Whether a text has a label of a condition with a number behind it that is not read: ``Ambient 20-22 °C``."""
+    return _all_pairs(actual(text[:LONGEST]))[2]
+
+
 def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
     """The labels of a text with their values, and the text that is left."""
-    text = text[:LONGEST]
+    return _all_pairs(actual(text[:LONGEST]))[:2]
+
+
+@lru_cache(maxsize=2048)
+def _all_pairs(text: str) -> tuple[tuple[Pair, ...], str, bool]:
+    """The pairs of a text, what is left, and whether a label's number was passed over."""
     found: list[Pair] = []
     rest: list[str] = []
     pieces: list[str] = []
+    missing = False
+    by = _BY.match(text)
+    if by is not None:
+        found = [Pair(Label(kind), said) for kind, said in by.groupdict().items() if said]
+        text = text[by.end() :]
     for piece in _CUT.split(text):
         last = pieces[-1] if pieces else ""
         if piece and last and not _DIGIT.search(last) and _whole_label(last) and not _whole_label(piece):
@@ -113,11 +255,12 @@ def pairs(text: str) -> tuple[tuple[Pair, ...], str]:
         else:
             pieces += _at_labels(piece)
     for piece in pieces:
-        got, left = _of_piece(piece, beside=bool(found))
+        got, left, passed = _of_piece(piece, beside=bool(found))
         found += got
+        missing = missing or passed
         if left.strip(" ,.:"):
             rest.append(left.strip())
-    return tuple(found), "; ".join(rest)
+    return tuple(found), "; ".join(rest), missing
 
 
 def _at_labels(piece: str) -> list[str]:
@@ -136,12 +279,16 @@ def _at_labels(piece: str) -> list[str]:
     return [piece[a:b].strip(" ,.") for a, b in itertools.pairwise([*cuts, len(piece)])] if len(cuts) > 1 else [piece]
 
 
-def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
-    """The pairs of one piece of text."""
+def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str, bool]:
+    """The pairs of one piece of text, what is left, and whether a label's number was passed over."""
+    plate = _plate(piece)
+    if plate is not None:
+        return *plate, False
     plain = _plain_pair(piece)
     if plain is not None:
-        return plain, ""
+        return plain, "", False
     found: list[Pair] = []
+    missing = False
     left = ""
     start = 0
     for number in quantities(piece):
@@ -155,6 +302,7 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             or behind
             or _of_room(number, before, beside or bool(found))
         )
+        missing = missing or (label is None and number.unit is None and _LETTERED.search(before) is not None)
         if label is not None and _of_standard(before):
             break  # "standard 29.92 inHg 60 F" is not the day's air
         deducted = label is not None and label[0].kind == "leak" and (label[0].treatment or _DEDUCTED.search(before))
@@ -169,9 +317,12 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
             and not answered
             and label[0].unit is None
             and label[0].kind not in ("humidity", "seat_angle", "port", "run")
+            and not _is_usual(str(label[0].kind), number, before[: label[1]], piece)
         ):
+            missing = missing or label[0].kind in QUANTITIES
             continue
         if number.unit is not None and not _suits(str(label[0].kind), number.unit):
+            missing = missing or (label[0].kind in QUANTITIES and number.unit.quantity in _MISSED)
             continue
         length = measures(number.unit, "length") and label[0].kind == "pressure"
         if length and before.rstrip()[-3:].lower() == " at" and piece[number.end :].strip(" ,.;)"):
@@ -183,7 +334,21 @@ def _of_piece(piece: str, *, beside: bool = False) -> tuple[list[Pair], str]:
         left += "." if piece[start - 1 : start + 1] == ". " else ""
         close = re.compile(r"\s*[)\]]").match(piece, start)
         start = close.end() if close else start
-    return found, left + piece[start:]
+    return found, left + piece[start:], missing
+
+
+_LETTERED = re.compile(r"(?:^|[\s,/;(])(?:[pt]|ta|pa|rh)\s*[:=]\s*$", re.IGNORECASE)
+_USUAL = {row.key: row.usual for row in CONDITIONS if row.usual and row.key != "valve_head"}
+_MISSED = frozenset({"humidity", "pressure", "temperature", *FLOW_QUANTITIES})
+
+
+def _is_usual(kind: str, number: Found, before: str, piece: str) -> bool:
+    """Whether a number without a unit is all that a label begins, and can be in one unit only: ``Barometer 29.92``."""
+    value = read_number(number.number)
+    if kind not in _USUAL or value is None or before.strip() or piece[number.end :].strip(" ,.;"):
+        return False
+    sure = value >= 10 or not value.is_integer()  # "Bore 2" may be the second
+    return sure and sum(low <= value <= high for low, high in _USUAL[kind].values()) == 1
 
 
 _OTHER_WORDS = (
@@ -270,11 +435,12 @@ _ROOM = {"temperature": ("air_temperature", 278.0, 318.0), "pressure": ("baromet
 
 def _of_room(number: Found, before: str, beside: bool) -> tuple[Label, int] | None:
     """What ``21C 1004mb`` behind other conditions can only be: the room's air."""
-    if not beside or number.unit is None or number.unit.quantity not in _ROOM:
+    letter = before.strip(" =:/,").casefold() in ("t", "ta", "p", "pa")  # "T 20.5 C   p 998 hPa", "T = 70F"
+    if not (beside or letter) or number.unit is None or number.unit.quantity not in _ROOM:
         return None
     kind, low, high = _ROOM[number.unit.quantity]
     value = read_number(number.number)
-    begin = 0 if before.strip().casefold() in ("t", "ta", "p", "pa") else len(before)  # "T 20.5 C   p 998 hPa"
+    begin = 0 if letter else len(before)
     return (Label(kind), begin) if value is not None and low <= to_si(value, number.unit) <= high else None
 
 
@@ -288,8 +454,9 @@ def _label_before(text: str) -> tuple[Label, int] | None:
         words = list(re.finditer(r"\S+", body))
         for count in range(min(5, len(words)), 0, -1):
             begin = words[-count].start()
-            if _DIGIT.search(body[begin:]) or (count > 1 and find_unit(words[-count][0].strip(",;.")) is not None):
-                continue  # "60 mbar, air 24 °C"
+            of_number = count > 1 and body[:begin].rstrip()[-1:].isdigit()  # "60 mbar, air 24 °C"
+            if _DIGIT.search(body[begin:]) or (of_number and find_unit(words[-count][0].strip(",;.")) is not None):
+                continue
             label = _whole_label(body[begin:].strip(" ,.;:="))
             if label is not None and label.kind not in WHO_KINDS | UNIT_KINDS | TEXT_KINDS:
                 return label, begin

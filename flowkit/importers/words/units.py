@@ -32,7 +32,7 @@ def foreign_unit(text: str, *, bracketed: bool = False) -> str:
     inner = text.strip("()[]{}<> ")
     bracketed = bracketed or inner != text.strip()
     key = inner.casefold().replace(" ", "").rstrip(".")
-    if key in _LETTERS and not bracketed:
+    if inner == "S" or (key in _LETTERS and not bracketed):  # "In (S)" names no seconds
         return ""
     return _FOREIGN_KEYS.get(key, "")
 

@@ -141,7 +141,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("ヘッド", "シリンダーヘッド", "シリンダヘッド"),
     },
     "fixture_bore": {
-        "en": ("fixture bore", "bore", "bore adaptor", "adaptor bore", "adaptor", "cylinder adaptor", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "bore sleeve", "fixture diameter", "bore fixture diameter"),
+        "en": ("fixture bore", "bore", "bore adaptor", "adaptor bore", "adaptor", "cylinder adaptor", "bore fixture", "bore adapter", "adapter bore", "test bore", "bore tube", "cylinder bore", "sleeve bore", "bore size", "fixture", "adapter", "bore of fixture", "cylinder adapter", "bore dia", "test cylinder", "cylinder sleeve", "bore sleeve", "fixture diameter", "bore fixture diameter", "sleeve", "liner", "cylinder liner"),
         "de": ("Bohrung", "Prüfbohrung", "Adapterbohrung", "Zylinderbohrung", "Adapter Bohrung", "Bohrung Adapter", "Vorrichtungsbohrung", "Aufnahmebohrung", "Bohrung der Aufnahme", "Zylinderbohrung der Aufnahme", "Bohrung der Vorrichtung", "Adapterdurchmesser"),
         "fr": ("alésage", "alésage du montage", "alésage montage", "alésage d'essai", "alésage adaptateur", "alésage du gabarit", "montage"),
         "es": ("diámetro del cilindro", "diámetro cilindro", "diámetro de cilindro", "calibre", "calibre del útil", "diámetro interior", "diámetro de prueba", "calibre de prueba", "calibre del utillaje", "diámetro del útil", "diámetro del cilindro de prueba"),
@@ -237,7 +237,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("リーク圧力", "漏れ試験圧力"),
     },
     "check_reading": {
-        "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate"),
+        "en": ("check plate reading", "check plate flow", "check plate measured", "check reading", "calibration plate reading", "check plate actual", "test plate reading", "check orifice reading", "check plate read", "check plate result", "plate check reading", "check plate test", "check plate value", "calibration plate read", "calibration plate flow", "check plate", "calibration plate", "cal plate", "cal plate reading", "cal plate read", "cal plate flow"),
         "de": ("Kontrollblende Ablesung", "Kontrollblende Messwert", "Kontrollblende Ist", "Prüfblende Ablesung", "Prüfblende Ist", "Prüfblende Messwert", "Kontrollblende gemessen", "Kalibrierblende Ist", "Kontrollblende", "Prüfblende gemessen", "Prüfplatte gemessen", "Prüfplatte Ablesung", "Prüfplatte Ist", "Kontrollplatte gemessen", "Prüfblende abgelesen", "Prüfblende"),
         "fr": ("plaque étalon lecture", "plaque étalon mesurée", "lecture plaque étalon", "plaque de contrôle lecture", "lecture plaque de contrôle", "plaque de contrôle mesurée", "lecture de la plaque étalon"),
         "es": ("placa de control lectura", "lectura placa de control", "placa patrón lectura", "lectura placa patrón", "lectura de la placa patrón", "lectura de la placa de control", "placa de calibración lectura"),
@@ -249,7 +249,7 @@ WORDS: Final[dict[str, dict[str, tuple[str, ...]]]] = {
         "ja": ("校正板読み", "校正板測定値", "基準オリフィス読み", "チェックプレート読み", "チェックプレート測定値", "校正プレート測定値"),
     },
     "check_nominal": {
-        "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec"),
+        "en": ("check plate nominal", "check plate nominal flow", "check nominal", "calibration plate nominal", "check plate rating", "check plate rated", "test plate nominal", "nominal check plate", "check orifice nominal", "check plate should read", "check plate should be", "check plate target", "calibration plate rated", "check plate spec", "cal plate nominal", "cal plate rated"),
         "de": ("Kontrollblende Nennwert", "Kontrollblende Soll", "Prüfblende Nennwert", "Prüfblende Soll", "Kontrollblende Sollwert", "Kalibrierblende Soll", "Prüfblende Sollwert", "Prüfplatte Soll", "Prüfplatte Nennwert", "Kontrollplatte Soll", "Kontrollplatte Nennwert"),
         "fr": ("plaque étalon nominale", "plaque étalon nominal", "valeur nominale plaque étalon", "plaque de contrôle nominale", "plaque de contrôle nominal", "débit nominal plaque étalon"),
         "es": ("placa de control nominal", "placa patrón nominal", "valor nominal placa patrón", "nominal de la placa patrón", "nominal placa de control", "placa de calibración nominal"),
