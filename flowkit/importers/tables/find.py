@@ -426,7 +426,7 @@ def _has_numbers(view: View, column: int, axis: Axis) -> bool:
 # How far a table reaches.
 
 
-def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:
+def _extent(view: View, axis: Axis, others: list[int], axes: list[Axis]) -> Table | None:  # noqa: PLR0912
     """How far a table reaches to the left and right of its lifts."""
     same = [a for a in axes if a is not axis and a.meets(axis)]
     before = [a for a in same if a.column < axis.column]

@@ -23,7 +23,7 @@ from flowkit.importers.words.items import (
     refused,
 )
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
-from flowkit.importers.words.phrases import TEXT_KINDS, by_side, is_sentence, named_units, pairs, quantities
+from flowkit.importers.words.phrases import TEXT_KINDS, UNIT_KINDS, by_side, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
