@@ -53,7 +53,7 @@ _BY_QUANTITY = {
     "flow": ("CFM", "L/s"),
 }
 _LETTER = re.compile(r"(?:the letter '[AE]'|'[AE]\s*\d*' may be intake or exhaust)")
-_NAMED = ("side", "port", "run", "head", "variant", "lift_unit", "flow_unit", "pressure_unit", "reading_unit")
+NAMED = ("side", "port", "run", "head", "variant", "lift_unit", "flow_unit", "pressure_unit", "reading_unit")
 LETTERED = re.compile(r"^\s*([AE])(?=\s*#?\s*\d)")
 """A heading that names its side by a letter of two languages: E is Einlass or escape, A is Auslass or admisión."""
 
@@ -317,7 +317,7 @@ def _key_of(words: str) -> str | None:
     text = words.casefold()
     if text.strip() == "pressure":
         return "test_pressure"
-    named = [key for key in (*_KNOWN, *_NAMED) if key.replace("_", " ") in text]
+    named = [key for key in (*_KNOWN, *NAMED) if key.replace("_", " ") in text]
     return max(named, key=len) if named else None
 
 
