@@ -91,9 +91,7 @@ def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, A
         "index": index,
         "files": files,
         "tests": tests,
-        "factors": list(
-            dict.fromkeys([*answers.FACTORS, *(f for other in order for s in SIDES for f in answers.levels(other, s))])
-        ),
+        "factors": answers.factors_of(document),
         "ticks": {str(side): done[side] - both if done else both for side in SIDES} | {"both": both},
         "declared": done is not None,
         "setup": _setup(tests, [test for test in snapshot.tests if test.variant == before], snapshot.display),

@@ -307,7 +307,6 @@ def _letters(page: Page, document: Any, form: FormData, files: list[str]) -> str
 
 def _columns(form: FormData) -> Any:
     """Describe a table by hand: which cells are lifts, which are flows, and of what."""
-    table = tomlkit.inline_table()
     columns = [
         {key: text(form, f"{key}{number}") for key in ("cells", "side", "port", "run")}
         for number in range(200)
@@ -316,24 +315,16 @@ def _columns(form: FormData) -> Any:
     lifts = [column["cells"] for column in columns if column["side"] == "lifts"]
     if len(lifts) != 1:
         raise JobError("one column must be the lifts", "say of one column that it is the lifts")
-    said = {
-        "sheet": text(form, "sheet"),
-        "lift": lifts[0],
-        **{key: text(form, key) for key in ("lift_unit", "flow_unit")},
-    }
-    table.update({key: value for key, value in said.items() if value})
-    flows = []
-    for column in columns:
-        if column["side"] in SIDES:
-            one = tomlkit.inline_table()
-            for key, value in column.items():
-                if value:
-                    one[key] = int(value) if key == "run" and value.isdecimal() else value
-            flows.append(one)
+    flows = [
+        answers.inline_table({k: int(v) if k == "run" and v.isdecimal() else v for k, v in column.items() if v})
+        for column in columns
+        if column["side"] in SIDES
+    ]
     if not flows:
         raise JobError("no column is a flow", "say of at least one column that it is intake or exhaust")
-    table["flow"] = flows
-    return table
+    said = {"sheet": text(form, "sheet"), "lift": lifts[0]}
+    said |= {key: text(form, key) for key in ("lift_unit", "flow_unit")}
+    return answers.inline_table({**{key: value for key, value in said.items() if value}, "flow": flows})
 
 
 _Edit = Callable[[Page, Any, FormData, list[str]], str]
