@@ -174,19 +174,6 @@ def _numbers(grid: Grid, width: int) -> tuple[Proposed, ...]:
     return tuple(found)
 
 
-def over(pictures: Sequence[SheetPicture], sheet: str | None, cell: str) -> str | None:
-    """The address of the heading over a cell; None where there is none."""
-    for picture in (item for item in pictures if item.name == sheet):
-        above: dict[int, str] = {}
-        for _, cells in picture.rows:
-            for column, item in enumerate(cells):
-                if item.address == cell:
-                    return above.get(column)
-                if item.text and number(item.text) is None:
-                    above[column] = item.address
-    return None
-
-
 def read_chart(tests: Sequence[FlowTest], display: str, *, asked: Collection[str] = ()) -> str:
     """Draw tests as they were read, a chart a state; points whose cells are in question are marked."""
     states: dict[str, list[FlowTest]] = {}

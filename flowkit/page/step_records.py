@@ -165,7 +165,7 @@ def _kind(kind: str) -> str:
 
 def _fields(kind: str, known: Mapping[str, Any]) -> list[Field]:
     """Each field of a kind, with what is written and what may take its place."""
-    must, may = KINDS[kind]
+    must, may = KINDS[kind].required, KINDS[kind].optional
     found = []
     for name in (*must, *may, "reading_unit", "zero", "u_calibration"):
         for key in name.split("|"):

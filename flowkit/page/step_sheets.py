@@ -25,7 +25,7 @@ from flowkit.model import SIDES
 from flowkit.page import answers
 from flowkit.page.plumbing import Action, Field, Notice, Page, View, asked, keep, plural, text
 from flowkit.page.questions import LETTERED, NAMED, Question, by_hand, letter, questions_of
-from flowkit.page.sheetview import ROLES, SheetPicture, over, pictures, read_chart, stated_words
+from flowkit.page.sheetview import ROLES, SheetPicture, pictures, read_chart, stated_words
 from flowkit.page.workspace import PICTURES, FileView, Snapshot, cell_of, load_text, stated_of
 from flowkit.units import format_quantity
 from flowkit.wording import display_of
@@ -83,27 +83,22 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
 
 
 def _completed(question: Question, drawn: Sequence[SheetPicture]) -> Question:
-    """Add what only the sheet's cells show: the columns to choose from, and the heading over a point."""
+    """Add what only the sheet's cells show: the columns to choose from."""
     sheet = next((item for item in drawn if item.name == question.sheet or len(drawn) == 1), None)
-    if question.mapping is not None and sheet is not None:
-        said = question.mapping
-        taken = {str(item.get("cells")): {**item, "role": item.get("side", "")} for item in said["flow"]}
-        taken |= {str(said["lift"]): {"role": "lifts"}} if said.get("lift") else {}
-        columns = [
-            {"role": "", **taken.get(item.cells, {}), "cells": item.cells, "heading": item.heading,
-             "sample": item.sample} for item in sheet.columns_of_numbers
-        ]  # fmt: skip
-        known = {column["cells"] for column in columns}
-        columns += [dict(item) for item in said["flow"] if item.get("cells") and item["cells"] not in known]
-        lift = said.get("lift")
-        if lift and lift not in known:
-            columns.insert(0, {"cells": lift, "heading": "lifts", "role": "lifts"})
-        question = replace(question, mapping={**said, "flow": columns, "sheet": sheet.name})
-    if "say over each" in question.message and question.cell:
-        heading = over(drawn, question.sheet, question.cell)
-        if heading is not None:
-            question = replace(question, cell=heading)
-    return question
+    if question.mapping is None or sheet is None:
+        return question
+    said, lift = question.mapping, question.mapping.get("lift")
+    taken = {str(item.get("cells")): {**item, "role": item.get("side", "")} for item in said["flow"]}
+    taken |= {str(lift): {"role": "lifts"}} if lift else {}
+    columns = [
+        {"role": "", **taken.get(item.cells, {}), "cells": item.cells, "heading": item.heading, "sample": item.sample}
+        for item in sheet.columns_of_numbers
+    ]
+    known = {column["cells"] for column in columns}
+    columns += [dict(item) for item in said["flow"] if item.get("cells") and item["cells"] not in known]
+    if lift and lift not in known:
+        columns.insert(0, {"cells": lift, "heading": "lifts", "role": "lifts"})
+    return replace(question, mapping={**said, "flow": columns, "sheet": sheet.name})
 
 
 def _summary(view: FileView) -> str:
