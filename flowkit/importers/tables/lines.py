@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue
-from flowkit.importers.tables.find import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, Table
+from flowkit.importers.tables.find import CONDITION_KINDS, LINE_KINDS, Table
 from flowkit.importers.tables.view import View
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
@@ -23,7 +23,7 @@ from flowkit.importers.words.items import (
     refused,
 )
 from flowkit.importers.words.labels import WHO_KINDS, Label, mentions, parse_label
-from flowkit.importers.words.phrases import TEXT_KINDS, by_side, is_sentence, named_units, pairs, quantities
+from flowkit.importers.words.phrases import TEXT_KINDS, UNIT_KINDS, by_side, is_sentence, named_units, pairs, quantities
 from flowkit.importers.words.units import take_pressure
 from flowkit.importers.words.values import as_text, iso_date, known_unit, read_cell
 from flowkit.importers.words.vocabulary import PHRASES, SIDE_KINDS, fold
@@ -79,7 +79,6 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
     return reader.finish()
 
 
-_LABELS = ROW_KINDS | UNIT_KINDS
 _GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
 _UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
 _LEAKS = frozenset({"leak", "leak_before", "leak_after"})
@@ -396,7 +395,7 @@ VALVE_SIZE = re.compile(
 
 def _is_label(label: Label) -> bool:
     """Whether a text asks for a value behind it."""
-    if label.kind not in _LABELS or label.rest or label.bare or (label.letter and label.kind != "fixture_bore"):
+    if label.kind not in LINE_KINDS or label.rest or label.bare or (label.letter and label.kind != "fixture_bore"):
         return False
     return not (label.kind in WHO_KINDS and label.names)
 
