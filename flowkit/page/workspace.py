@@ -439,7 +439,7 @@ class Workspace:
                     made = answers.variant_named(document, label)
                     made["conditions"] = {key: stated[key] for key in stated}
             if str(variant["name"]) not in labels:
-                answers._drop_variant(document, variant)
+                answers.keep_sheets(document, variant, [])
             return
 
 

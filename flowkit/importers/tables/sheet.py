@@ -10,7 +10,7 @@ from operator import attrgetter
 from flowkit.importers.files.grid import Grid
 from flowkit.importers.mapping import Stated
 from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
-from flowkit.importers.tables.columns import Column, Context, describe, heading_labels
+from flowkit.importers.tables.columns import RAW, Column, describe
 from flowkit.importers.tables.find import (
     BLANK_DEPTH,
     CONDITION_KINDS,
@@ -28,14 +28,15 @@ from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.tables.proposal import has_numbers
 from flowkit.importers.tables.readings import Draft, TableReader
 from flowkit.importers.tables.view import View, upright
-from flowkit.importers.words.items import BY_HAND, Item, Written, read_item, refused, unreadable
+from flowkit.importers.words.items import BY_HAND, CONTRADICTED, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, parse_label
 from flowkit.importers.words.phrases import is_sentence, named_units
 from flowkit.importers.words.values import as_text
 from flowkit.importers.words.vocabulary import SIDE_KINDS, fold
 from flowkit.model import Finding, FlowTest, Side
-from flowkit.units import FLOW_QUANTITIES, measures
+from flowkit.units import FLOW_QUANTITIES, from_si, measures
 
+ROUNDED, FAR_APART = 0.02, 0.1  # how far a row's test pressure may be from that of a corrected flow; from a nominal one
 SHOWN = 5  # cells named one by one before the rest are counted
 UNHEADED_SEARCH = 60  # rows and columns of a sheet without lifts that are looked at for words of flow
 _WHO = attrgetter("side", "port", "run", "head")
@@ -207,7 +208,10 @@ def _read_tables(
     reading.findings += said.findings
     words = list(said.words)
     for table in tables:
-        for label in heading_labels(table):
+        for row in table.headers:
+            for label in table.view.labels(row)[table.left : table.right + 1]:
+                words += label.languages if label is not None else ()
+        for label in table.named.values():
             words += label.languages
     scoped, clashes = scopes(tables, said)
     reading.findings += clashes
@@ -354,7 +358,7 @@ class _SheetReader:
         self.findings = reading.findings
         sides = resolve_codes([name.code], words) if name.code and not name.side else None
         self.name = replace(name, side=sides[name.code]) if sides and name.code else name
-        self.words = words
+        self.words, self.lines = words, reading.metadata.lines
         self.stated = stated
         self.file = sheet_name(file_variant(reading.grid.file))
         self.empty: list[str] = []
@@ -369,7 +373,7 @@ class _SheetReader:
         for row, column in table.sections.items():
             label = table.view.label(row, column)
             side = side or (label.side if label is not None else None)
-        columns, trouble = describe(table, Context(side, None, flow_unit, tuple(self.words)))
+        columns, trouble = describe(table, side, flow_unit, self.words)
         if _is_no_flow_table(table, columns, flow_unit):
             return TableReading(table, columns, Lifts(), [], "no table")
         self._hold_unit(items, columns)
@@ -387,7 +391,7 @@ class _SheetReader:
             drafts, zeros = without_zeros(drafts)
             drafts, trouble = split_runs(drafts)
             self.findings += zeros + trouble
-            self.findings += self._contradictions(table, drafts, items)
+            self.findings += self._contradictions(table, drafts, items) + self._pressures_apart(drafts, items)
             tests, trouble = assemble(drafts, lifts, items, self._place(drafts, items, title), stated)
             self.findings += trouble + _half_named(drafts, tests)
         if _lacks_flows(columns) and not self.grid.formula_gaps:
@@ -427,6 +431,28 @@ class _SheetReader:
             f"the headings say {own} and {'the sheet' if item is not None else 'the name of the worksheet'} says {said}"
         )
         return [refused(drafts[0].where, f"{what} ({where}); say which is right")]
+
+    def _pressures_apart(self, drafts: Sequence[Draft], items: Mapping[Key, Item]) -> list[Finding]:
+        """Ask about pressures of rows beside another that a line, or the user, states for the flows."""
+        wanted, item = self.stated.conditions.test_pressure_pa, items.get(("pressure", None))
+        lines = [line.label.treatment for line in self.lines if item is not None and line.source == item.source]
+        corrected = any(treatment and fold(treatment) not in RAW for treatment in lines)
+        for draft in drafts if "test_pressure_pa" not in self.stated.overrides else ():
+            own = [pressure for pressure in draft.pressures if pressure is not None]
+            rows = " to ".join(dict.fromkeys(f"{from_si(p, 'inH2O'):.4g}" for p in (min(own), max(own)))) if own else ""
+            if own and item is not None:
+                apart = [abs(pressure / float(item.value) - 1) for pressure in own]
+                if (corrected and max(apart) > ROUNDED) or min(apart) > FAR_APART:
+                    of = "corrected to" if corrected else "at"
+                    at = f"{from_si(float(item.value), 'inH2O'):.4g} inH2O"
+                    what = f"the sheet says that its flows are {of} {at}, and their rows give {rows} inH2O"
+                    remedy = "state the test pressure that they are for, with overrides = true and a reason, in the job"
+                    return [refused(item.source, f"{what}; {remedy}")]
+            if own and wanted is not None and min(abs(pressure / wanted - 1) for pressure in own) > FAR_APART:
+                at = f"{from_si(wanted, 'inH2O'):.4g} inH2O"
+                what = f"the rows give a test pressure of {rows} inH2O, but {at} was stated"
+                return [Finding("stated-contradicts", "error", draft.where, f"{what}; {CONTRADICTED}")]
+        return []
 
     def _place(self, drafts: Sequence[Draft], items: Mapping[Key, Item], title: str | None) -> Place:
         """Say what names a table's tests where their own headings do not."""
