@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from flowkit.analysis.curves import PortCurve, SideVariant
+    from flowkit.analysis.curves import PortCurve
     from flowkit.analysis.results import Comparison
 
 KINDS = ("lifts", "flows", "gains", "ports", "bands", "findings")
@@ -157,7 +157,10 @@ def _limits(low_m: float, high_m: float) -> tuple[float, float]:
 
 def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = None) -> Curve:
     """Return a curve of a comparison."""
-    found = _state(comparison, side, state)
+    found = next((item for item in comparison.inputs().sides[side] if item.name == state), None)
+    if found is None:
+        names = ", ".join(repr(item.name) for item in comparison.inputs().sides[side])
+        raise FlowkitError(f"there is no state {state!r} on the {side}", f"there are {names}")
     chosen = [curve for curve in found.curves() if port is None or curve.port == str(port)]
     if not chosen:
         names = ", ".join(repr(curve.port) for curve in found.curves())
@@ -166,16 +169,6 @@ def curve_of(comparison: Comparison, side: Side, state: str, port: str | None = 
     known = dict(zip(shown.lifts_m, shown.flow_u95, strict=True)) if port is None else {}
     curve = Curve(side, state, None if port is None else str(port), tuple(chosen), found.valve)
     return replace(curve, u95=tuple(known.get(lift) for lift in curve.lifts_m)) if known else curve
-
-
-def _state(comparison: Comparison, side: Side, state: str) -> SideVariant:
-    """A state's curves, from the corrected tests that the comparison rests on."""
-    from flowkit.analysis.curves import side_variants
-
-    names = [variant.name for variant in comparison.sides[side].variants]
-    if state not in names:
-        raise FlowkitError(f"there is no state {state!r} on the {side}", "there are " + ", ".join(map(repr, names)))
-    return next(found for found in side_variants(comparison.inputs().variants, side) if found.name == state)
 
 
 def table_of(comparison: Comparison, kind: str, units: str) -> pd.DataFrame:
