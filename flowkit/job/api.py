@@ -19,8 +19,7 @@ from flowkit.importers import read_many as read_files
 from flowkit.importers.checks import check_tests
 from flowkit.importers.many import expand_paths
 from flowkit.job.job import Job
-from flowkit.job.load import JobVariant, settings
-from flowkit.job.read import join_tests
+from flowkit.job.load import JobVariant, join_tests, settings
 from flowkit.model import (
     Bench,
     CorrectedTest,

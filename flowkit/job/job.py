@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from flowkit.errors import AttachError, FlowkitError, JobError
 from flowkit.fields import read_table, refuse_unknown, section
 from flowkit.job.engine import engine_of, has_engine, no_engine
-from flowkit.job.load import JobVariant, parts_of_file, settings, variants_of_files
-from flowkit.job.read import read_variants
+from flowkit.job.load import JobVariant, parts_of_file, read_variants, settings, variants_of_files
 from flowkit.model import Bench, CorrectedTest, Finding, FlowTest, JobInfo, Reference, Side, Variant, joined
 from flowkit.units import parse_quantity
 from flowkit.wording import display_of, displayed
