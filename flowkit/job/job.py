@@ -259,7 +259,7 @@ class Job:
         FlowkitError
             If it cannot be written.
         """
-        from flowkit.job.write import write_job
+        from flowkit.job.file import write_job
 
         return write_job(self, _path_of(path, "a job file"))
 
