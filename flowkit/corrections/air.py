@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from flowkit.air import density, density_at, vapour_mole_fraction
-from flowkit.corrections.step import Setting, Step, skipped
+from flowkit.corrections.step import Inputs, Setting, Step, made, skipped
 from flowkit.errors import CorrectionError
-from flowkit.model import AirState, Finding, FlowTest, LedgerLine
+from flowkit.model import AirState, Finding, FlowTest
+from flowkit.wording import listed
 
-__all__ = ["FORMULAS", "actual_factor", "correct_air", "metered_factor"]
+__all__ = ["FORMULAS", "actual_factor", "metered_factor"]
 
 FORMULAS = {
     "as stated": "Q2 = Q1",
     "actual": "Q2 = Q1·sqrt(ρ/ρ_ref) (orifice law; ρ by CIPM-2007)",
     "metered": "Q2 = Q1·sqrt(ρ_cal·ρ_meter/(ρ·ρ_ref)) (orifice law; ρ by CIPM-2007)",
 }
-AS_THE_BENCH_GAVE_IT = "the flows are taken as stated: air as the bench gave it"
 
 
 def actual_factor(density_kg_m3: float, reference_kg_m3: float) -> float:
@@ -26,10 +27,6 @@ def actual_factor(density_kg_m3: float, reference_kg_m3: float) -> float:
     ----------
     density_kg_m3, reference_kg_m3 : float
         Density of the room's and of the reference air [kg/m³].
-
-    Returns
-    -------
-    float
 
     Notes
     -----
@@ -56,10 +53,6 @@ def metered_factor(calibration_kg_m3: float, meter_kg_m3: float, density_kg_m3: 
     density_kg_m3, reference_kg_m3 : float
         Density of the room's and of the reference air [kg/m³].
 
-    Returns
-    -------
-    float
-
     Notes
     -----
     The meter's volume is ``Q·sqrt(ρ_cal/ρ_meter)``, its mass flow ``Q·sqrt(ρ_cal·ρ_meter)``;
@@ -74,120 +67,52 @@ def metered_factor(calibration_kg_m3: float, meter_kg_m3: float, density_kg_m3: 
     return math.sqrt(calibration_kg_m3 * meter_kg_m3 / (density_kg_m3 * reference_kg_m3))
 
 
-def missing_inputs(test: FlowTest, setting: Setting) -> tuple[str, ...]:
-    """Return in words what the air correction that was asked for lacks."""
-    conditions = test.conditions
-    needed = {
-        "air temperature": conditions.air_temperature_k,
-        "barometer": conditions.barometer_pa,
-        "humidity": conditions.relative_humidity,
-    }
-    if setting.bench.air == "metered":
-        needed |= {
-            "meter temperature": conditions.meter_temperature_k,
-            "meter pressure": conditions.meter_pressure_pa,
-            "standard air of the bench": None if setting.bench.standard_air is None else 0.0,
-        }
-    return tuple(name for name, value in needed.items() if value is None)
-
-
 def air_factor(test: FlowTest, setting: Setting) -> tuple[float, dict[str, float]]:
     """Return the factor of the mode in use and the densities behind it; inputs must be complete."""
-    conditions = test.conditions
-    if setting.bench.air == "as stated" or "air" in setting.off:
+    at, bench = test.conditions, setting.bench
+    if bench.air == "as stated" or "air" in setting.off:
         return 1.0, {}
-    if conditions.air_temperature_k is None or conditions.barometer_pa is None or conditions.relative_humidity is None:
+    if at.air_temperature_k is None or at.barometer_pa is None or at.relative_humidity is None:
         raise CorrectionError("the room's air is not known", "state temperature, barometer and humidity")
-    room = AirState(conditions.air_temperature_k, conditions.barometer_pa, conditions.relative_humidity)
-    rho = density(room)
-    reference = setting.reference_density_kg_m3
-    if setting.bench.air == "actual":
-        return actual_factor(rho, reference), {
-            "air_density_kg_m3": rho,
-            "reference_density_kg_m3": reference,
-        }
-    standard = setting.bench.standard_air
-    if conditions.meter_temperature_k is None or conditions.meter_pressure_pa is None or standard is None:
+    room = AirState(at.air_temperature_k, at.barometer_pa, at.relative_humidity)
+    rho, reference = density(room), setting.reference_density_kg_m3
+    densities = {"air_density_kg_m3": rho, "reference_density_kg_m3": reference}
+    if bench.air == "actual":
+        return actual_factor(rho, reference), densities
+    if at.meter_temperature_k is None or at.meter_pressure_pa is None or bench.standard_air is None:
         raise CorrectionError("the meter's air is not known", "state its temperature, pressure and standard air")
-    calibration = density(standard)
+    calibration = density(bench.standard_air)
     # The meter sees the room's air again: warmer or thinner, but with the same share of vapour.
-    meter = density_at(conditions.meter_temperature_k, conditions.meter_pressure_pa, vapour_mole_fraction(room))
-    return metered_factor(calibration, meter, rho, reference), {
-        "air_density_kg_m3": rho,
-        "reference_density_kg_m3": reference,
-        "calibration_density_kg_m3": calibration,
-        "meter_density_kg_m3": meter,
-    }
+    meter = density_at(at.meter_temperature_k, at.meter_pressure_pa, vapour_mole_fraction(room))
+    densities |= {"calibration_density_kg_m3": calibration, "meter_density_kg_m3": meter}
+    return metered_factor(calibration, meter, rho, reference), densities
 
 
 def correct_air(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
-    """Bring the flows of a test to the density of the reference air.
-
-    Parameters
-    ----------
-    flow : tuple of float
-        Flow at each point of the test [m³/s].
-    test : FlowTest
-        The test with the conditions of its air.
-    setting : Setting
-        With the reference density and what the bench's readings are.
-
-    Returns
-    -------
-    Step
-        One factor for all points; fatal where the mode asked for lacks its inputs.
-
-    Notes
-    -----
-    Orifice law (common practice); density by CIPM-2007, see `flowkit.air`.
-    """
+    """Bring a test's flows to the density of the reference air; fatal where the mode asked for lacks its inputs."""
     mode = setting.bench.air
-    formula = FORMULAS[mode]
     if mode == "as stated":
-        return skipped("air", formula, flow, AS_THE_BENCH_GAVE_IT, inputs={"air": mode})
-    conditions = test.conditions
-    inputs: dict[str, float | str | None] = {
-        "air": mode,
-        "air_temperature_k": conditions.air_temperature_k,
-        "barometer_pa": conditions.barometer_pa,
-        "relative_humidity": conditions.relative_humidity,
-    }
+        reason = "the flows are taken as stated: air as the bench gave it"
+        return skipped("air", FORMULAS[mode], flow, reason, {"air": mode})
+    asked = ["air_temperature_k", "barometer_pa", "relative_humidity"]
+    words = ["air temperature", "barometer", "humidity"]
     if mode == "metered":
-        inputs |= {
-            "meter_temperature_k": conditions.meter_temperature_k,
-            "meter_pressure_pa": conditions.meter_pressure_pa,
-        }
-    missing = missing_inputs(test, setting)
-    if missing:
-        return _left_out(flow, test, inputs, rule="air-missing", reason=f"{_list(missing)} not known")
+        asked += ["meter_temperature_k", "meter_pressure_pa"]
+        words += ["meter temperature", "meter pressure"]
+    stated = {name: getattr(test.conditions, name) for name in asked}
+    missing = [word for word, value in zip(words, stated.values(), strict=True) if value is None]
+    if mode == "metered" and setting.bench.standard_air is None:
+        missing.append("standard air of the bench")
+    inputs: Inputs = {"air": mode, **stated}
     try:
         factor, densities = air_factor(test, setting)
     except CorrectionError as problem:
-        return _left_out(flow, test, inputs, rule="air-impossible", reason=problem.problem)
-    line = LedgerLine("air", formula, {**inputs, **densities}, factor=(factor,) * len(flow))
-    return Step(line, tuple(q * factor for q in flow))
-
-
-def _left_out(
-    flow: tuple[float, ...],
-    test: FlowTest,
-    inputs: dict[str, float | str | None],
-    *,
-    rule: str,
-    reason: str,
-) -> Step:
-    """Return the fatal step of an air correction that cannot be made."""
-    finding = Finding(
-        rule,
-        "error",
-        test.id,
-        f'The test was left out: its air is to be corrected from "{inputs["air"]}" readings, but {reason}; '
-        'correct that in the job, or take the flows "as stated".',
-    )
-    return Step(LedgerLine("air", FORMULAS[str(inputs["air"])], inputs, skipped=reason), flow, (finding,), fatal=True)
-
-
-def _list(words: tuple[str, ...]) -> str:
-    """Return words joined as a sentence does, with their verb."""
-    joined = " and ".join((", ".join(words[:-1]), words[-1])) if len(words) > 1 else words[0]
-    return f"{joined} {'are' if len(words) > 1 else 'is'}"
+        known = f"{listed(missing)} {'are' if len(missing) > 1 else 'is'} not known"
+        rule, reason = ("air-missing", known) if missing else ("air-impossible", problem.problem)
+        message = (
+            f'The test was left out: its air is to be corrected from "{mode}" readings, but {reason}; '
+            'correct that in the job, or take the flows "as stated".'
+        )
+        step = skipped("air", FORMULAS[mode], flow, reason, inputs, Finding(rule, "error", test.id, message))
+        return replace(step, fatal=True)
+    return made("air", FORMULAS[mode], flow, {**inputs, **densities}, factor=(factor,) * len(flow))

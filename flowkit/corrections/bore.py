@@ -13,24 +13,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flowkit.corrections.pressure import reference_velocity
-from flowkit.corrections.step import Setting, Step, incomplete, skipped
+from flowkit.corrections.step import Inputs, Setting, Step, incomplete, made, skipped
 from flowkit.errors import CorrectionError
-from flowkit.model import Finding, FlowTest, LedgerLine
+from flowkit.model import Finding, FlowTest
 from flowkit.units import format_quantity
 from flowkit.wording import percent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = [
-    "FORMULA",
-    "bore_factor",
-    "correct_bore",
-    "flow_per_area",
-    "gap_area",
-    "shrouded_area",
-    "unshrouded_area",
-]
+__all__ = ["FORMULA", "bore_factor", "flow_per_area", "gap_area", "shrouded_area", "unshrouded_area"]
 
 FORMULA = (
     "Q5 = Q4·A(B_engine)/A(B_fixture), A(B) = ∫(1/a_h² + 1/a_g²)^(−1/2) dθ, "
@@ -76,17 +68,16 @@ def _refuse_touching(bore_m: float, valve_diameter_m: float, offset_m: float) ->
 
 
 def gap_area(bore_m: float, valve_diameter_m: float) -> float:
-    """Return the area between the valve's edge and the bore's wall [m²].
+    """Return the area between the valve's edge and the bore's wall [m²], wherever in the bore the valve is.
 
     Parameters
     ----------
     bore_m, valve_diameter_m : float
         Diameters [m].
 
-    Returns
-    -------
-    float
-        ``π/4·(B² − D_v²)`` [m²], wherever in the bore the valve is.
+    Notes
+    -----
+    ``π/4·(B² − D_v²)``
 
     Examples
     --------
@@ -97,7 +88,7 @@ def gap_area(bore_m: float, valve_diameter_m: float) -> float:
 
 
 def shrouded_area(head_area_m2: float, bore_m: float, valve_diameter_m: float, offset_m: float = 0.0) -> float:
-    """Return the effective area of a head inside a bore, A(B) [m²].
+    """Return the effective area of a head inside a bore, A(B) [m²]: below that of the head and of the gap.
 
     Parameters
     ----------
@@ -109,11 +100,6 @@ def shrouded_area(head_area_m2: float, bore_m: float, valve_diameter_m: float, o
         Diameter of the valve head [m].
     offset_m : float, optional
         Distance of the valve's axis from the bore's [m].
-
-    Returns
-    -------
-    float
-        Effective area [m²], below both `head_area_m2` and the area of the gap.
 
     Raises
     ------
@@ -140,7 +126,7 @@ def shrouded_area(head_area_m2: float, bore_m: float, valve_diameter_m: float, o
 
 
 def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offset_m: float = 0.0) -> float:
-    """Return the effective area the head would have without a bore around it, A_h [m²].
+    """Return the effective area the head would have without a bore, A_h [m²]: the inverse of `shrouded_area`.
 
     Parameters
     ----------
@@ -151,11 +137,6 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
     offset_m : float, optional
         Distance of the valve's axis from the bore's [m].
 
-    Returns
-    -------
-    float
-        A_h [m²], the inverse of `shrouded_area`.
-
     Raises
     ------
     CorrectionError
@@ -164,7 +145,9 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
 
     Notes
     -----
-    Model; solved for 1/A_h² by Newton's method, which here cannot pass the root.
+    Model. Head and gap together have a power mean of ``1/a_h² + 1/a_g²`` over the azimuths, of order −1/2. It is
+    concave in ``1/a_h²`` (and on the axis a straight line), so that Newton's steps from zero rise to the root and
+    never pass it.
 
     Examples
     --------
@@ -183,17 +166,7 @@ def unshrouded_area(area_m2: float, bore_m: float, valve_diameter_m: float, offs
             f"{gap_area(bore_m, valve_diameter_m) * 1e6:.0f} mm² between valve and wall",
             "check flow, bore and valve head and their units",
         )
-    return 2 * math.pi / math.sqrt(_head_resistance((2 * math.pi / area_m2) ** 2, gap_resistance))
-
-
-def _head_resistance(wanted: float, gap_resistance: NDArray[np.float64]) -> float:
-    """Return 1/a_h² with which head and gap together have the resistance 1/a² wanted.
-
-    Together they have a power mean of ``1/a_h² + 1/a_g²`` over the azimuths, of order −1/2. It
-    is concave in ``1/a_h²`` (and on the axis a straight line), so that Newton's steps from zero
-    rise to the root and never pass it.
-    """
-    head = 0.0
+    wanted, head = (2 * math.pi / area_m2) ** 2, 0.0  # 1/a² of both together, and 1/a_h² that makes it
     for _ in range(MOST_STEPS):
         area = 1 / np.sqrt(head + gap_resistance)
         mean = _round(area) / (2 * math.pi)
@@ -201,7 +174,7 @@ def _head_resistance(wanted: float, gap_resistance: NDArray[np.float64]) -> floa
         head += max(step, 0.0)
         if step <= 1e-15 * head:
             break
-    return head
+    return 2 * math.pi / math.sqrt(head)
 
 
 def bore_factor(
@@ -229,11 +202,6 @@ def bore_factor(
     offset_m : float, optional
         Distance of the valve's axis from the bore's [m].
 
-    Returns
-    -------
-    float
-        ``A(B_engine)/A(B_fixture)``; exactly 1 where both bores are the same.
-
     Raises
     ------
     CorrectionError
@@ -241,7 +209,7 @@ def bore_factor(
 
     Notes
     -----
-    Model, see `shrouded_area`.
+    ``A(B_engine)/A(B_fixture)``, exactly 1 where both bores are the same; model, see `shrouded_area`.
 
     Examples
     --------
@@ -258,7 +226,7 @@ def bore_factor(
 
 
 def flow_per_area(flow_m3_s: float, diameter_m: float) -> float:
-    """Return flow per unit of a circle's area [m/s], to compare heads of different size.
+    """Return flow over ``π/4·D²`` [m/s], to compare heads of different size.
 
     Parameters
     ----------
@@ -266,11 +234,6 @@ def flow_per_area(flow_m3_s: float, diameter_m: float) -> float:
         Flow [m³/s].
     diameter_m : float
         Diameter of the bore, or of the valve head [m].
-
-    Returns
-    -------
-    float
-        Flow over ``π/4·D²`` [m/s].
 
     Examples
     --------
@@ -281,27 +244,10 @@ def flow_per_area(flow_m3_s: float, diameter_m: float) -> float:
 
 
 def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
-    """Bring the flows of a test from the fixture's to the engine's bore.
+    """Bring a test's flows from the fixture's to the engine's bore, where the geometry can be.
 
-    Parameters
-    ----------
-    flow : tuple of float
-        Flow at each point of the test, at the reference pressure [m³/s].
-    test : FlowTest
-        The test with fixture bore and valve head.
-    setting : Setting
-        With the reference (its bore is the engine's) and the valves' geometry.
-
-    Returns
-    -------
-    Step
-        A factor per point; not made, with an error, where the geometry cannot be.
-
-    Notes
-    -----
-    Model, see `shrouded_area`. The valve's diameter on the sheet counts before the one
-    given for its side; without an offset the valve is taken to be on the axis (which
-    does not matter where both bores are the same).
+    The valve's diameter on the sheet counts before the one given for its side; without an offset the valve is taken to
+    be on the axis (which does not matter where both bores are the same).
     """
     engine, fixture = setting.reference.bore_m, test.conditions.fixture_bore_m
     geometry = setting.valves.get(test.side) if test.side else None
@@ -309,10 +255,17 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
     if valve is None and geometry is not None:
         valve = geometry.head_m
     if engine is None:
-        reason = "the reference has no bore of an engine"
-        return skipped("bore", FORMULA, flow, reason, findings=_fixture_differs(test, setting))
+        said, other = [], setting.engine_bore_m
+        if fixture is not None and other is not None and abs(fixture / other - 1) > 0.01:
+            message = (
+                f"The fixture's bore of {_both(fixture)} and the engine's of {_both(other)} differ by "
+                f"{percent(abs(fixture / other - 1))}, and the flows were not corrected for it. "
+                "Give the engine's bore as the reference's bore to have them corrected."
+            )
+            said.append(Finding("fixture-differs", "warning", test.id, message))
+        return skipped("bore", FORMULA, flow, "the reference has no bore of an engine", None, *said)
     offset = geometry.offset_m if geometry is not None else None
-    inputs: dict[str, float | str | None] = {
+    inputs: Inputs = {
         "fixture_bore_m": fixture,
         "engine_bore_m": engine,
         "valve_diameter_m": valve,
@@ -322,52 +275,22 @@ def correct_bore(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> S
     if fixture is None or valve is None:
         missing = f"the {'fixture bore' if fixture is None else 'valve head diameter'} is not known"
         note = incomplete(test, "bore", missing, "state it in the job")
-        return skipped("bore", FORMULA, flow, missing, inputs=inputs, findings=(note,))
+        return skipped("bore", FORMULA, flow, missing, inputs, note)
     try:
         velocity = reference_velocity(setting.reference, test.side)
-        factors = tuple(
-            bore_factor(
-                q,
-                velocity,
-                fixture_bore_m=fixture,
-                engine_bore_m=engine,
-                valve_diameter_m=valve,
-                offset_m=offset or 0.0,
-            )
-            for q in flow
-        )
+        dimensions = {
+            "fixture_bore_m": fixture, "engine_bore_m": engine, "valve_diameter_m": valve, "offset_m": offset or 0.0
+        }  # fmt: skip
+        factors = [bore_factor(q, velocity, **dimensions) for q in flow]
     except CorrectionError as problem:
         finding = Finding("bore-impossible", "error", test.id, f"The bore correction was not made: {problem}")
-        return skipped("bore", FORMULA, flow, problem.problem, inputs=inputs, findings=(finding,))
+        return skipped("bore", FORMULA, flow, problem.problem, inputs, finding)
     inputs["velocity_m_s"] = velocity
-    line = LedgerLine("bore", FORMULA, inputs, factor=factors)
-    note_on_axis = () if offset is not None or fixture == engine else (_on_axis(test),)
-    return Step(line, tuple(q * factor for q, factor in zip(flow, factors, strict=True)), note_on_axis)
-
-
-def _on_axis(test: FlowTest) -> Finding:
-    """Return the note for a valve whose offset is not known."""
-    return Finding(
-        "valve-on-axis",
-        "note",
-        test.id,
-        "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the "
-        "axis. A valve near the wall is shrouded more than that.",
-    )
-
-
-def _fixture_differs(test: FlowTest, setting: Setting) -> tuple[Finding, ...]:
-    """Return the warning for a fixture of another bore than the engine's, where nothing is corrected."""
-    fixture, engine = test.conditions.fixture_bore_m, setting.engine_bore_m
-    if fixture is None or engine is None or not abs(fixture / engine - 1) > 0.01:
-        return ()
-    return (
-        Finding(
-            "fixture-differs",
-            "warning",
-            test.id,
-            f"The fixture's bore of {_both(fixture)} and the engine's of {_both(engine)} differ by "
-            f"{percent(abs(fixture / engine - 1))}, and the flows were not corrected for it. "
-            "Give the engine's bore as the reference's bore to have them corrected.",
-        ),
-    )
+    findings: tuple[Finding, ...] = ()
+    if offset is None and fixture != engine:
+        message = (
+            "The valve's offset from the bore's axis is not stated, so the bore correction took it to be on the "
+            "axis. A valve near the wall is shrouded more than that."
+        )
+        findings = (Finding("valve-on-axis", "note", test.id, message),)
+    return made("bore", FORMULA, flow, inputs, factor=factors, findings=findings)

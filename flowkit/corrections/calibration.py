@@ -9,11 +9,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from flowkit.air import density
-from flowkit.corrections.meter import FOUND_FROM_CERTIFICATES, Certificate, Meter
+from flowkit.corrections.meter import KINDS, Certificate, Meter
 from flowkit.corrections.readings import flow_of
 from flowkit.errors import JobError
 from flowkit.model import AirState, Bench, Finding
 from flowkit.result import Result
+from flowkit.units import from_si
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,19 +65,16 @@ class CalibrationResult(Result):
             off = [100 * point.residual for point in item.points]
             bars = [100 * point.u for point in item.points]
             label = item.name if item.range is None else f"{item.name}, {item.range}"
-            style: dict[str, Any] = {
-                "marker": "osD^v"[index % 5],
-                "color": f"C{index}",
-                "linestyle": "none",
-                "capsize": 3,
-            }
-            ax.errorbar(readings, off, yerr=bars, label=label, **style)
+            ax.errorbar(
+                readings, off, yerr=bars, label=label, marker="osD^v"[index % 5], color=f"C{index}", linestyle="none",
+                capsize=3,
+            )  # fmt: skip
             ax.axhspan(-100 * item.u, 100 * item.u, color=f"C{index}", alpha=0.12, linewidth=0)
         units = {point.reading_unit for item in self.meters for point in item.points}
         ax.axhline(0, color="0.3", linewidth=0.8)
         ax.set_xlabel(f"reading ({', '.join(sorted(units))})")
         ax.set_ylabel("plate less what was found (%)")
-        who = "Meters" if len(self.meters) > 1 else f"{self.meters[0].name.capitalize()}"
+        who = "Meters" if len(self.meters) > 1 else self.meters[0].name.capitalize()
         ax.set_title(f"{who} against plates of known flow; bars and band: one standard uncertainty", fontsize=10)
         if len(self.meters) > 1:
             ax.legend(frameon=False, loc="best")
@@ -97,18 +95,14 @@ def calibrate(meters: Mapping[str, Meter], raw: Mapping[str, Any], bench: Bench 
     found: list[Calibration] = []
     findings: list[Finding] = []
     for meter in meters.values():
-        if not meter.certificates:
-            continue
-        if meter.kind not in FOUND_FROM_CERTIFICATES:
+        if meter.certificates and not KINDS[meter.kind].found:
             raise JobError(
                 f"the meter {meter.name!r} is of kind {meter.kind}, of which nothing is found from certificates",
                 "certificates are for plates (coefficient) and percent scales (full_scale)",
             )
-        groups: dict[str | None, list[Certificate]] = {}
-        for item in meter.certificates:
-            groups.setdefault(item.day.range, []).append(item)
-        for name, items in groups.items():
-            found.append(_one(meter, name, items, raw, bench or Bench()))
+        for band in dict.fromkeys(item.day.range for item in meter.certificates):
+            items = [item for item in meter.certificates if item.day.range == band]
+            found.append(_one(meter, band, items, raw, bench or Bench()))
             if len(items) == 1:
                 what = "One plate alone: nothing shows how well it repeats or whether the scale is straight."
                 findings.append(Finding("few-repeats", "note", f"meter {meter.name}", what))
@@ -121,14 +115,12 @@ def calibrate(meters: Mapping[str, Meter], raw: Mapping[str, Any], bench: Bench 
 
 def _one(meter: Meter, band: str | None, items: list[Certificate], raw: Mapping[str, Any], bench: Bench) -> Calibration:
     """One meter, or one range of it."""
-    key = FOUND_FROM_CERTIFICATES[meter.kind]
-    unit_value = (
-        replace(meter, values={**meter.values, "coefficient": 1.0})
-        if key == "coefficient"
-        else replace(meter, full_scale={"": 1.0})
-    )
+    if meter.kind == "plate":
+        parameter, of_one = "coefficient", replace(meter, values={**meter.values, "coefficient": 1.0})
+    else:
+        parameter, of_one = "full_scale_m3_s", replace(meter, full_scale={"": 1.0})
     flows = [_true_flow(meter, item, bench) for item in items]
-    values = [q / flow_of(unit_value, item, bench) for q, item in zip(flows, items, strict=True)]
+    values = [q / flow_of(of_one, item, bench) for q, item in zip(flows, items, strict=True)]
     weights = [1 / (item.u * value) ** 2 for value, item in zip(values, items, strict=True)]
     mean = math.fsum(w * v for w, v in zip(weights, values, strict=True)) / math.fsum(weights)
     chi = math.fsum(w * (v - mean) ** 2 for w, v in zip(weights, values, strict=True))
@@ -138,18 +130,17 @@ def _one(meter: Meter, band: str | None, items: list[Certificate], raw: Mapping[
         CalibrationPoint(item.reading, item.unit, q, item.u, value, value / mean - 1)
         for item, q, value in zip(items, flows, values, strict=True)
     )
-    parameter = "coefficient" if key == "coefficient" else "full_scale_m3_s"
     return Calibration(meter.name, meter.kind, band, parameter, mean, u, chi, points, _table(meter, band, mean, u, raw))
 
 
 def _true_flow(meter: Meter, item: Certificate, bench: Bench) -> float:
     """The true flow of the day through a plate of known flow [m³/s]."""
+    day = item.day
     if not item.u > 0:
         raise JobError(f"a certificate of the meter {meter.name!r} has u = 0", "state its standard uncertainty")
-    flow = item.flow_m3_s * math.sqrt((item.day.test_pressure_pa or 0.0) / item.at_pa)
+    flow = item.flow_m3_s * math.sqrt((day.test_pressure_pa or 0.0) / item.at_pa)
     if meter.kind == "percent" and bench.air == "as stated":
         return flow
-    day = item.day
     if day.air_temperature_k is None or day.barometer_pa is None or day.relative_humidity is None:
         raise JobError(
             f"a certificate of the meter {meter.name!r} does not state the day's air",
@@ -161,16 +152,13 @@ def _true_flow(meter: Meter, item: Certificate, bench: Bench) -> float:
 
 def _table(meter: Meter, band: str | None, value: float, u: float, raw: Mapping[str, Any]) -> str:
     """The meter's table with what was found, to paste into the job."""
-    from flowkit.units import from_si
-
     lone = isinstance(raw.get("kind"), str)
     own: dict[str, Any] = dict(raw if lone else raw[meter.name])
     own.pop("certificate", None)
     if meter.kind == "plate":
         own["coefficient"] = round(value, 5)
     else:
-        text = f"{from_si(value, 'CFM'):.5g} CFM"
-        known = own.get("full_scale")
+        text, known = f"{from_si(value, 'CFM'):.5g} CFM", own.get("full_scale")
         own["full_scale"] = text if band is None else {**(known if isinstance(known, Mapping) else {}), band: text}
     own["u_calibration"] = f"{100 * u:.2g} %"
     head = "meter" if lone else f"meter.{_key(meter.name)}"

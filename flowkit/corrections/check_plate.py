@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from flowkit.corrections.air import air_factor
-from flowkit.corrections.step import Setting, Step, incomplete, skipped
+from flowkit.corrections.step import Inputs, Setting, Step, incomplete, made, skipped
 from flowkit.errors import CorrectionError
-from flowkit.model import Finding, FlowTest, LedgerLine
+from flowkit.model import Finding, FlowTest
 from flowkit.wording import flow_as_read, percent, pressure_as_read
 
-__all__ = ["ERROR_ABOVE", "FORMULA", "WARNING_ABOVE", "check_factor", "correct_check_plate"]
+__all__ = ["ERROR_ABOVE", "FORMULA", "WARNING_ABOVE", "check_factor"]
 
 FORMULA = (
     "Q3 = Q2·Q_nominal/Q_check, Q_check = reading·air factor·sqrt(ΔP_nominal/ΔP_reading) (common practice, no source)"
@@ -18,6 +18,7 @@ FORMULA = (
 WARNING_ABOVE = 0.03
 ERROR_ABOVE = 0.10
 _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not "above 3 %", whatever the last bit says
+_REMEDY = "check it, and state the right one in the job"
 
 
 def check_factor(
@@ -66,130 +67,67 @@ def check_factor(
         ("pressure", pressure_pa, "Pa"),
         ("nominal pressure", nominal_pressure_pa, "Pa"),
     ):
-        if not _can_be(value):
-            raise CorrectionError(
-                f"a check plate {name} of {value:g} {unit} is not possible",
-                "check it, and state the right one in the job",
-            )
+        if not (value > 0 and math.isfinite(value)):
+            raise CorrectionError(f"a check plate {name} of {value:g} {unit} is not possible", _REMEDY)
     return nominal_m3_s / (reading_m3_s * air_factor * math.sqrt(nominal_pressure_pa / pressure_pa))
 
 
 def correct_check_plate(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
-    """Take the bench's drift out of the flows of a test.
+    """Take the bench's drift out of a test's flows; a plate off by more than 10 % corrects nothing.
 
-    Parameters
-    ----------
-    flow : tuple of float
-        Flow at each point of the test [m³/s].
-    test : FlowTest
-        The test with the check plate's reading and nominal flow.
-    setting : Setting
-        With what the bench's readings are.
-
-    Returns
-    -------
-    Step
-        One factor for all points. A plate off by more than 3 % is a warning, by more than
-        10 % an error, and then nothing is corrected.
-
-    Notes
-    -----
-    The reading is a flow like any other: it goes through the air correction with the
-    test's air. `Conditions.check_pressure_pa` is the pressure the nominal flow is declared
-    for, without which both are taken to be at the same pressure; the plate is read at
-    `check_reading_pressure_pa`, or at the test pressure as the head is. Common practice,
-    no source.
+    The plate's nominal flow is declared for `check_pressure_pa`, and it is read at `check_reading_pressure_pa` or at
+    the test pressure as the head is; without the first both are taken to be at the same pressure.
     """
     conditions = test.conditions
     reading, nominal, declared = (
-        conditions.check_reading_m3_s,
-        conditions.check_nominal_m3_s,
-        conditions.check_pressure_pa,
-    )
+        conditions.check_reading_m3_s, conditions.check_nominal_m3_s, conditions.check_pressure_pa
+    )  # fmt: skip
     if reading is None and nominal is None:
         return skipped("check-plate", FORMULA, flow, "no check plate was read")
     read_at = conditions.check_reading_pressure_pa
     pressure = conditions.test_pressure_pa if read_at is None else read_at
-    inputs: dict[str, float | str | None] = {
+    inputs: Inputs = {
         "check_reading_m3_s": reading,
         "check_nominal_m3_s": nominal,
         "reading_pressure_pa": pressure,
         "nominal_pressure_pa": pressure if declared is None else declared,
     }
-    missing = ""
-    if reading is None:
-        missing = "the check plate's reading is not known"
-    elif nominal is None:
-        missing = "the check plate's nominal flow is not known"
-    elif declared is not None and pressure is None:
+    if reading is None or nominal is None or (declared is not None and pressure is None):
         missing = "the test pressure at which the check plate was read is not known"
-    if reading is None or nominal is None or missing:
+        if reading is None or nominal is None:
+            missing = f"the check plate's {'reading' if reading is None else 'nominal flow'} is not known"
         note = incomplete(test, "check-plate", missing, "state it, or leave the check plate out")
-        return skipped("check-plate", FORMULA, flow, missing, inputs=inputs, findings=(note,))
-    air = air_factor(test, setting)[0]
-    inputs["air_factor"] = air
-    at = None if declared is None or pressure is None else (pressure, declared)
-    problem = _impossible(test, reading, nominal, at)
-    if problem:
-        finding = Finding(
-            "check-off",
-            "error",
-            test.id,
-            f"The check plate was not used: {problem}; check it, and state the right one in the job.",
-        )
-        return skipped("check-plate", FORMULA, flow, problem, inputs=inputs, findings=(finding,))
-    if at is None:
-        factor = check_factor(reading, nominal, air_factor=air)
-    else:
-        factor = check_factor(reading, nominal, air_factor=air, pressure_pa=at[0], nominal_pressure_pa=at[1])
-    off = 1 / factor - 1
-    inputs["check_off"] = off
-    return _judged(flow, test, inputs, factor, off)
-
-
-def _can_be(value: float) -> bool:
-    """Tell whether a flow or a pressure can be calculated with."""
-    return value > 0 and math.isfinite(value)
-
-
-def _impossible(test: FlowTest, reading: float, nominal: float, at: tuple[float, float] | None) -> str:
-    """Say, in the sheet's own units, what of a plate is not possible; "" where all of it can."""
+        return skipped("check-plate", FORMULA, flow, missing, inputs, note)
+    air = inputs["air_factor"] = air_factor(test, setting)[0]
     figures = [
         ("reading", flow_as_read(test, reading, volume=True), reading),
         ("nominal flow", flow_as_read(test, nominal, volume=True), nominal),
     ]
-    if at is not None:
-        names = ("pressure", "nominal pressure")
-        figures += [(name, pressure_as_read(test, value), value) for name, value in zip(names, at, strict=True)]
-    wrong = [f"a check plate {name} of {words} is not possible" for name, words, value in figures if not _can_be(value)]
-    return wrong[0] if wrong else ""
-
-
-def _judged(
-    flow: tuple[float, ...], test: FlowTest, inputs: dict[str, float | str | None], factor: float, off: float
-) -> Step:
-    """Return the corrected flows, or the refusal where the plate is off by too much."""
-    words = f"The check plate reads {percent(abs(off))} {'above' if off > 0 else 'below'} its nominal flow"
+    own, wanted = (1.0, 1.0) if declared is None or pressure is None else (pressure, declared)
+    if declared is not None:
+        for name, value in (("pressure", own), ("nominal pressure", wanted)):
+            figures.append((name, pressure_as_read(test, value), value))
+    for name, words, value in figures:
+        if not (value > 0 and math.isfinite(value)):  # said in the sheet's own units
+            problem = f"a check plate {name} of {words} is not possible"
+            finding = Finding("check-off", "error", test.id, f"The check plate was not used: {problem}; {_REMEDY}.")
+            return skipped("check-plate", FORMULA, flow, problem, inputs, finding)
+    factor = check_factor(reading, nominal, air_factor=air, pressure_pa=own, nominal_pressure_pa=wanted)
+    off = inputs["check_off"] = 1 / factor - 1
+    findings: tuple[Finding, ...] = ()
+    words = f"The check plate reads {percent(abs(off))} {'above' if off > 0 else 'below'} its nominal flow, more than"
     if abs(off) > ERROR_ABOVE + _ROUNDING:
-        finding = Finding(
-            "check-off",
-            "error",
-            test.id,
-            f"{words}, more than {percent(ERROR_ABOVE, 0)}: that is a fault, not drift, and nothing was corrected; "
-            "look for a leak, a wrong range or a wrong nominal flow, and test again.",
+        words = (
+            f"{words} {percent(ERROR_ABOVE, 0)}: that is a fault, not drift, and nothing was corrected; "
+            "look for a leak, a wrong range or a wrong nominal flow, and test again."
         )
         reason = f"the plate is off by {percent(abs(off))}, more than {percent(ERROR_ABOVE, 0)}"
-        return skipped("check-plate", FORMULA, flow, reason, inputs=inputs, findings=(finding,))
-    findings: tuple[Finding, ...] = ()
+        finding = Finding("check-off", "error", test.id, words)
+        return skipped("check-plate", FORMULA, flow, reason, inputs, finding)
     if abs(off) > WARNING_ABOVE + _ROUNDING:
-        findings = (
-            Finding(
-                "check-off",
-                "warning",
-                test.id,
-                f"{words}, more than {percent(WARNING_ABOVE, 0)}: the flows were corrected for it, but the bench has "
-                "drifted; look for the cause before the next test.",
-            ),
+        words = (
+            f"{words} {percent(WARNING_ABOVE, 0)}: the flows were corrected for it, but the bench has "
+            "drifted; look for the cause before the next test."
         )
-    line = LedgerLine("check-plate", FORMULA, inputs, factor=(factor,) * len(flow))
-    return Step(line, tuple(q * factor for q in flow), findings)
+        findings = (Finding("check-off", "warning", test.id, words),)
+    return made("check-plate", FORMULA, flow, inputs, factor=(factor,) * len(flow), findings=findings)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from flowkit.corrections.step import Setting, Step, incomplete, skipped
-from flowkit.model import Finding, FlowTest, LedgerLine
+from flowkit.corrections.step import Inputs, Setting, Step, incomplete, made, skipped
+from flowkit.model import Finding, FlowTest
 from flowkit.wording import flow_as_read
 
-__all__ = ["FORMULA", "correct_leakage", "leak_flow"]
+__all__ = ["FORMULA", "leak_flow"]
 
 FORMULA = "Q1 = Q − Q_leak·sqrt(ΔP/ΔP_leak) (common practice, no source)"
 
@@ -25,11 +25,6 @@ def leak_flow(leak_m3_s: float, pressure_pa: float, leak_pressure_pa: float) -> 
     leak_pressure_pa : float
         Test pressure the leakage was read at [Pa].
 
-    Returns
-    -------
-    float
-        Leakage [m³/s].
-
     Notes
     -----
     The leak is taken for an orifice, so it follows the square root of the pressure:
@@ -44,72 +39,32 @@ def leak_flow(leak_m3_s: float, pressure_pa: float, leak_pressure_pa: float) -> 
 
 
 def correct_leakage(
-    flow: tuple[float, ...], test: FlowTest, setting: Setting, leaks_m3_s: tuple[float | None, ...] | None = None
+    flow: tuple[float, ...], test: FlowTest, setting: Setting, own: tuple[float | None, ...] | None = None
 ) -> Step:
-    """Take the leakage off the flows of a test.
-
-    Parameters
-    ----------
-    flow : tuple of float
-        Flow at each point of the test [m³/s].
-    test : FlowTest
-        The test with its conditions; one point per flow.
-    setting : Setting
-        Not used by this correction.
-    leaks_m3_s : tuple of (float or None), optional
-        Each point's own leak [m³/s], where meters or ranges have theirs; None for a point without one.
-
-    Returns
-    -------
-    Step
-        An offset per point [m³/s]. Where the leakage was read at is the test pressure
-        unless stated.
-
-    Notes
-    -----
-    ``Q1 = Q − Q_leak·sqrt(ΔP/ΔP_leak)``; common practice, no source.
-    """
+    """Take the leakage off a test's flows; `own` is each point's, where meters or ranges have theirs."""
     conditions = test.conditions
-    leak = conditions.leak_m3_s
-    if leaks_m3_s is not None:
-        return _own_leaks(flow, test, leaks_m3_s)
-    if leak is None:
+    leak, stated = conditions.leak_m3_s, conditions.leak_pressure_pa
+    if own is None and leak is None:
         return skipped("leakage", FORMULA, flow, "no leakage is stated")
-    if not (leak >= 0 and math.isfinite(leak)):
-        finding = Finding(
-            "flow-negative",
-            "error",
-            test.id,
+    leaks = (leak,) * len(flow) if own is None else own
+    inputs: Inputs = {"leak_m3_s": leak if own is None else own}
+    if own is None and leak is not None and not (leak >= 0 and math.isfinite(leak)):
+        words = (
             f"A leakage of {flow_as_read(test, leak, volume=True)} is below zero, so it was not taken off; "
-            "check the leakage and its sign, and state the right one in the job.",
+            "check the leakage and its sign, and state the right one in the job."
         )
-        reason = "the leakage is below zero"
-        return skipped("leakage", FORMULA, flow, reason, inputs={"leak_m3_s": leak}, findings=(finding,))
-    stated = conditions.leak_pressure_pa
+        finding = Finding("flow-negative", "error", test.id, words)
+        return skipped("leakage", FORMULA, flow, "the leakage is below zero", inputs, finding)
     at = conditions.test_pressure_pa if stated is None else stated
-    pressures = [test.pressure_at(point) for point in test.points]
     offsets = []
-    for pressure in pressures:
+    for point, value in zip(test.points, leaks, strict=True):
+        pressure = test.pressure_at(point)
         if pressure is None and stated is None:
-            offsets.append(-leak)  # both are at the test pressure, whatever it was
+            offsets.append(-(value or 0.0))  # both are at the test pressure, whatever it was
         elif pressure is None or at is None or not at > 0:
             missing = "the test pressure at which the leakage was read is not known"
             note = incomplete(test, "leakage", missing, "state the test pressure, or that of the leakage")
-            return skipped("leakage", FORMULA, flow, missing, inputs={"leak_m3_s": leak}, findings=(note,))
+            return skipped("leakage", FORMULA, flow, missing, inputs, note)
         else:
-            offsets.append(-leak_flow(leak, pressure, at))
-    line = LedgerLine("leakage", FORMULA, {"leak_m3_s": leak, "leak_pressure_pa": at}, offset_m3_s=tuple(offsets))
-    return Step(line, tuple(q + offset for q, offset in zip(flow, offsets, strict=True)))
-
-
-def _own_leaks(flow: tuple[float, ...], test: FlowTest, leaks: tuple[float | None, ...]) -> Step:
-    """Take off each point the leak of its own meter or range."""
-    stated = test.conditions.leak_pressure_pa
-    at = test.conditions.test_pressure_pa if stated is None else stated
-    offsets = []
-    for point, leak in zip(test.points, leaks, strict=True):
-        pressure = test.pressure_at(point)
-        scaled = leak or 0.0
-        offsets.append(-(leak_flow(scaled, pressure, at) if pressure and at else scaled))
-    line = LedgerLine("leakage", FORMULA, {"leak_m3_s": leaks, "leak_pressure_pa": at}, offset_m3_s=tuple(offsets))
-    return Step(line, tuple(q + offset for q, offset in zip(flow, offsets, strict=True)))
+            offsets.append(-leak_flow(value or 0.0, pressure, at))
+    return made("leakage", FORMULA, flow, {**inputs, "leak_pressure_pa": at}, offset=offsets)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
-from flowkit.air import MOLAR_MASS_WATER, ZERO_CELSIUS_K, density, density_at, vapour_mole_fraction
+from flowkit.air import MOLAR_MASS_WATER, ZERO_CELSIUS_K, density_at, vapour_mole_fraction
 from flowkit.corrections.meter import Manometer, Meter
 from flowkit.errors import CorrectionError
 from flowkit.model import AirState
@@ -71,22 +71,6 @@ def water_density(temperature_k: float) -> float:
     return 999.974950 * (1 - (t - 3.983035) ** 2 * (t + 301.797) / (522528.9 * (t + 69.34881)))
 
 
-def liquid_density(manometer: Manometer, temperature_k: float | None) -> float:
-    """Return the density of a manometer's liquid [kg/m³]; water and expansion need its temperature [K]."""
-    known = manometer.liquid_temperature_k if temperature_k is None else temperature_k
-    if manometer.water or manometer.expansion_1_k is not None:
-        if known is None:
-            raise CorrectionError(
-                "the temperature of the manometer's liquid is not known",
-                "state liquid_temperature in the meter's manometer",
-            )
-        if manometer.water:
-            return water_density(known)
-        rise = known - (manometer.density_at_k or known)
-        return (manometer.density_kg_m3 or 0.0) / (1 + (manometer.expansion_1_k or 0.0) * rise)
-    return manometer.density_kg_m3 or 0.0
-
-
 def column_pressure(length_m: float, manometer: Manometer, temperature_k: float | None = None) -> float:
     """Return the pressure difference that a liquid column shows [Pa].
 
@@ -113,8 +97,16 @@ def column_pressure(length_m: float, manometer: Manometer, temperature_k: float 
     >>> round(column_pressure(0.1, Manometer(False, density_kg_m3=1000.0)), 3)
     980.665
     """
+    known = manometer.liquid_temperature_k if temperature_k is None else temperature_k
+    density = manometer.density_kg_m3 or 0.0
+    if manometer.needs_temperature:
+        if known is None:
+            problem = "the temperature of the manometer's liquid is not known"
+            raise CorrectionError(problem, "state liquid_temperature in the meter's manometer")
+        rise = known - (manometer.density_at_k or known)
+        density = water_density(known) if manometer.water else density / (1 + (manometer.expansion_1_k or 0.0) * rise)
     slope = math.sin(math.radians(manometer.angle_deg)) + manometer.area_ratio
-    return liquid_density(manometer, temperature_k) * manometer.gravity_m_s2 * length_m * slope
+    return density * manometer.gravity_m_s2 * length_m * slope
 
 
 def upstream_pressure(place: str, draws: bool, barometer_pa: float, test_pa: float, meter_pa: float) -> float:
@@ -147,6 +139,10 @@ def meter_air(room: AirState, pressure_pa: float, temperature_k: float) -> Meter
     return MeterAir(pressure_pa, temperature_k, density_at(temperature_k, pressure_pa, vapour), vapour)
 
 
+Limit = tuple[str, float, bool]
+"""A limit of a standard in words, the value, and whether it is kept."""
+
+
 @dataclass(frozen=True, slots=True)
 class Metered:
     """What one meter passes at one reading."""
@@ -155,21 +151,15 @@ class Metered:
     coefficient: float | None = None
     expansibility: float | None = None
     reynolds: float | None = None  # of the pipe, or of a critical nozzle's throat
-    limits: tuple[tuple[str, float, bool], ...] = ()  # in words, the value, whether it is kept
+    limits: tuple[Limit, ...] = ()
     u: float = 0.0  # of coefficient and expansibility by the standard, as a share
 
 
-@dataclass(slots=True)
-class _Limits:
-    """Limits of a standard, gathered."""
-
-    found: list[tuple[str, float, bool]] = field(default_factory=list)
-
-    def within(self, words: str, value: float, low: float, high: float, unit: str = "") -> None:
-        """Note one limit; a rounding error does not break it."""
-        kept = low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
-        bounds = f"from {low:g} to {high:g}{unit}" if math.isfinite(high) else f"at least {low:g}{unit}"
-        self.found.append((f"{words} {bounds}", value, kept))
+def _within(words: str, value: float, low: float, high: float = math.inf, unit: str = "") -> Limit:
+    """Compare with one limit; a rounding error does not break it."""
+    kept = low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
+    bounds = f"from {low:g} to {high:g}{unit}" if math.isfinite(high) else f"at least {low:g}{unit}"
+    return f"{words} {bounds}", value, kept
 
 
 def _iterated(coefficient: Callable[[float], float], mass: Callable[[float], float]) -> tuple[float, float]:
@@ -190,79 +180,82 @@ def _throttled(meter: Meter, dp: float, air: MeterAir) -> Metered:
     """Orifice or nozzle of ISO 5167: ``m = C/√(1−β⁴)·ε·A·√(2Δp·ρ₁)``."""
     from fluids import flow_meter as iso
 
-    bore, pipe = meter.values["bore"], meter.values["pipe"]
-    beta = bore / pipe
     if dp == 0:
         return Metered(0.0)
-    downstream = air.pressure_pa - dp
+    bore, pipe = meter.values["bore"], meter.values["pipe"]
+    beta, downstream = bore / pipe, air.pressure_pa - dp
     base = math.pi / 4 * bore**2 / math.sqrt(1 - beta**4) * math.sqrt(2 * dp * air.density_kg_m3)
     state = (air.density_kg_m3, air.viscosity_pa_s)
-    formula: Callable[[float], float]
-    if meter.kind == "orifice":
-        epsilon = iso.orifice_expansibility(pipe, bore, air.pressure_pa, downstream, KAPPA)
-        formula = lambda m: float(iso.C_Reader_Harris_Gallagher(pipe, bore, *state, m, meter.values["taps"]))  # noqa: E731
-    else:
-        epsilon = iso.nozzle_expansibility(pipe, bore, air.pressure_pa, downstream, KAPPA)
-        of_shape: dict[str, Callable[[float], float]] = {
-            "ISA 1932": lambda m: float(iso.C_ISA_1932_nozzle(pipe, bore, *state, m)),
-            "long radius": lambda m: float(iso.C_long_radius_nozzle(pipe, bore, *state, m)),
-            "venturi nozzle": lambda _: float(iso.C_venturi_nozzle(pipe, bore)),
-        }
-        formula = of_shape[meter.values["shape"]]
-    flow, c = _iterated(formula, lambda c: c * epsilon * base)
-    reynolds = 4 * flow / (math.pi * pipe * air.viscosity_pa_s)
-    limits = _iso_5167_limits(meter, beta, reynolds, downstream / air.pressure_pa)
-    u = _iso_5167_uncertainty(meter, beta, reynolds, dp / air.pressure_pa)
-    return Metered(flow, c, float(epsilon), reynolds, limits, u)
+    expansibility = iso.orifice_expansibility if meter.kind == "orifice" else iso.nozzle_expansibility
+    epsilon = expansibility(pipe, bore, air.pressure_pa, downstream, KAPPA)
 
-
-def _iso_5167_limits(meter: Meter, beta: float, reynolds: float, tau: float) -> tuple[tuple[str, float, bool], ...]:
-    """Limits of use of ISO 5167-2:2003, 5.3.1 and ISO 5167-3:2003, 5.1.6, 5.2.6 and 5.3.4."""
-    bore, pipe = meter.values["bore"] * 1e3, meter.values["pipe"] * 1e3
-    limits = _Limits()
-    if meter.kind == "orifice":
-        limits.within("d", bore, 12.5, math.inf, " mm")
-        limits.within("D", pipe, 50, 1000, " mm")
-        limits.within("β", beta, 0.1, 0.75)
-        least = 5000.0
-        if meter.values["taps"] == "flange":
-            least = max(least, 170 * beta**2 * pipe)
-        elif beta > 0.56:
-            least = max(least, 16_000 * beta**2)
-        limits.within("Re_D", reynolds, least, math.inf)
-    else:
-        diameters, betas, least, most = {
-            "ISA 1932": ((50, 500), (0.3, 0.8), 7e4 if beta < 0.44 else 2e4, 1e7),
-            "long radius": ((50, 630), (0.2, 0.8), 1e4, 1e7),
-            "venturi nozzle": ((65, 500), (0.316, 0.775), 1.5e5, 2e6),
-        }[meter.values["shape"]]
-        limits.within("D", pipe, *diameters, " mm")
+    def coefficient(mass: float) -> float:
+        """Return C by the standard of the orifice, or of the nozzle's shape."""
+        if meter.kind == "orifice":
+            return float(iso.C_Reader_Harris_Gallagher(pipe, bore, *state, mass, meter.values["taps"]))
         if meter.values["shape"] == "venturi nozzle":
-            limits.within("d", bore, 50, math.inf, " mm")
-        limits.within("β", beta, *betas)
-        limits.within("Re_D", reynolds, least, most)
-    limits.within("p₂/p₁", tau, 0.75, 1.0)
-    return tuple(limits.found)
+            return float(iso.C_venturi_nozzle(pipe, bore))
+        isa = meter.values["shape"] == "ISA 1932"
+        return float((iso.C_ISA_1932_nozzle if isa else iso.C_long_radius_nozzle)(pipe, bore, *state, mass))
+
+    flow, c = _iterated(coefficient, lambda c: c * epsilon * base)
+    reynolds = 4 * flow / (math.pi * pipe * air.viscosity_pa_s)
+    limits, u = (_orifice_terms if meter.kind == "orifice" else _nozzle_terms)(
+        meter, beta, reynolds, dp / air.pressure_pa
+    )
+    limits = (*limits, _within("p₂/p₁", downstream / air.pressure_pa, 0.75, 1.0))
+    u_bore = 2 / (1 - beta**4) * meter.values.get("u_bore", 0.0)
+    u_pipe = 2 * beta**4 / (1 - beta**4) * meter.values.get("u_pipe", 0.0)
+    u_all = math.sqrt((u[0] / 200) ** 2 + (u[1] / 200) ** 2 + u_bore**2 + u_pipe**2)
+    return Metered(flow, c, float(epsilon), reynolds, limits, u_all)
 
 
-def _iso_5167_uncertainty(meter: Meter, beta: float, reynolds: float, ratio: float) -> float:
-    """Half the 95 % limits of C and ε (ISO 5167-2:2003, 5.3.3; -3:2003, 5.1.7, 5.2.7, 5.3.5), with bore and pipe."""
-    if meter.kind == "orifice":
-        c = (0.7 - beta) if beta < 0.2 else 0.5 if beta <= 0.6 else 1.667 * beta - 0.5
-        if meter.values["pipe"] < 0.07112:
-            c += 0.9 * (0.75 - beta) * (2.8 - meter.values["pipe"] / 0.0254)
-        if beta > 0.5 and reynolds < 10_000:
-            c += 0.5
-        epsilon = 3.5 * ratio / KAPPA
-    else:
-        c, epsilon = {
-            "ISA 1932": (0.8 if beta <= 0.6 else 2 * beta - 0.4, 2 * ratio),
-            "long radius": (2.0, 2 * ratio),
-            "venturi nozzle": (1.2 + 1.5 * beta**4, (4 + 100 * beta**8) * ratio),
-        }[meter.values["shape"]]
-    bore = 2 / (1 - beta**4) * meter.values.get("u_bore", 0.0)
-    pipe = 2 * beta**4 / (1 - beta**4) * meter.values.get("u_pipe", 0.0)
-    return math.sqrt((c / 200) ** 2 + (epsilon / 200) ** 2 + bore**2 + pipe**2)
+Terms = tuple[tuple[Limit, ...], tuple[float, float]]
+"""Limits of use, and the 95 % limits of C and ε [%]."""
+
+
+def _orifice_terms(meter: Meter, beta: float, reynolds: float, ratio: float) -> Terms:
+    """ISO 5167-2:2003, 5.3.1 and 5.3.3."""
+    bore, pipe = meter.values["bore"] * 1e3, meter.values["pipe"] * 1e3
+    least = 5000.0
+    if meter.values["taps"] == "flange":
+        least = max(least, 170 * beta**2 * pipe)
+    elif beta > 0.56:
+        least = max(least, 16_000 * beta**2)
+    c = (0.7 - beta) if beta < 0.2 else 0.5 if beta <= 0.6 else 1.667 * beta - 0.5
+    if meter.values["pipe"] < 0.07112:
+        c += 0.9 * (0.75 - beta) * (2.8 - meter.values["pipe"] / 0.0254)
+    if beta > 0.5 and reynolds < 10_000:
+        c += 0.5
+    limits = (
+        _within("d", bore, 12.5, unit=" mm"),
+        _within("D", pipe, 50, 1000, " mm"),
+        _within("β", beta, 0.1, 0.75),
+        _within("Re_D", reynolds, least),
+    )
+    return limits, (c, 3.5 * ratio / KAPPA)
+
+
+def _nozzle_terms(meter: Meter, beta: float, reynolds: float, ratio: float) -> Terms:
+    """ISO 5167-3:2003, 5.1.6, 5.2.6, 5.3.4 and 5.1.7, 5.2.7, 5.3.5."""
+    bore, pipe, shape = meter.values["bore"] * 1e3, meter.values["pipe"] * 1e3, meter.values["shape"]
+    diameters, betas, numbers, u = {
+        "ISA 1932": (
+            (50, 500), (0.3, 0.8), (7e4 if beta < 0.44 else 2e4, 1e7),
+            (0.8 if beta <= 0.6 else 2 * beta - 0.4, 2 * ratio),
+        ),
+        "long radius": ((50, 630), (0.2, 0.8), (1e4, 1e7), (2.0, 2 * ratio)),
+        "venturi nozzle": (
+            (65, 500), (0.316, 0.775), (1.5e5, 2e6), (1.2 + 1.5 * beta**4, (4 + 100 * beta**8) * ratio)
+        ),
+    }[shape]  # fmt: skip
+    limits = (
+        _within("D", pipe, *diameters, " mm"),
+        *([_within("d", bore, 50, unit=" mm")] if shape == "venturi nozzle" else []),
+        _within("β", beta, *betas),
+        _within("Re_D", reynolds, *numbers),
+    )
+    return limits, u
 
 
 def _plate(meter: Meter, dp: float, air: MeterAir) -> Metered:
@@ -330,9 +323,7 @@ def _critical(meter: Meter, air: MeterAir) -> Metered:
         return Metered(flow * count, values["coefficient"], None, reynolds(flow))
     a, b, n, low, high = _TOROIDS[values["shape"]]
     flow, c = _iterated(lambda m: a - b * reynolds(m) ** -n, lambda c: c * base)
-    limits = _Limits()
-    limits.within("Re", reynolds(flow), low, high)
-    return Metered(flow * count, c, None, reynolds(flow), tuple(limits.found))
+    return Metered(flow * count, c, None, reynolds(flow), (_within("Re", reynolds(flow), low, high),))
 
 
 def _pitot(meter: Meter, pressures: tuple[float, ...], air: MeterAir) -> Metered:
@@ -345,12 +336,10 @@ def _pitot(meter: Meter, pressures: tuple[float, ...], air: MeterAir) -> Metered
         compressible = math.sqrt(1 - ratio / (2 * KAPPA) + (KAPPA - 1) * ratio**2 / (6 * KAPPA**2))
         velocities.append(values["factor"] * compressible * math.sqrt(2 * dp / air.density_kg_m3))
     mean = math.fsum(velocities) / len(velocities) * values.get("profile", 1.0)
-    limits = _Limits()
-    if values["rule"] != "single":
-        # Two diameters with three points a radius in a pipe; five lines of five by log-Tchebycheff elsewhere.
-        least = 12 if values["rule"] == "log-linear" or "pipe" in values else 25
-        limits.within("positions", len(pressures), least, math.inf)
-    return Metered(air.density_kg_m3 * area * float(mean), values["factor"], None, None, tuple(limits.found))
+    # Two diameters with three points a radius in a pipe; five lines of five by log-Tchebycheff elsewhere.
+    least = 12 if values["rule"] == "log-linear" or "pipe" in values else 25
+    limits = () if values["rule"] == "single" else (_within("positions", len(pressures), least),)
+    return Metered(air.density_kg_m3 * area * float(mean), values["factor"], None, None, limits)
 
 
 def flow_through(meter: Meter, pressures: tuple[float, ...], air: MeterAir) -> Metered:
@@ -388,15 +377,12 @@ def flow_through(meter: Meter, pressures: tuple[float, ...], air: MeterAir) -> M
     if meter.kind == "critical nozzle":
         return _critical(meter, air)
     if not max(pressures) < air.pressure_pa:
-        raise CorrectionError(
-            "the meter's differential is not below the pressure before it", "check the reading's unit"
-        )
+        problem = "the meter's differential is not below the pressure before it"
+        raise CorrectionError(problem, "check the reading's unit")
     if meter.kind == "pitot":
         return _pitot(meter, pressures, air)
-    kinds: dict[str, Callable[[Meter, float, MeterAir], Metered]] = {
-        "orifice": _throttled, "nozzle": _throttled, "plate": _plate, "laminar": _laminar,
-    }  # fmt: skip
-    return kinds[meter.kind](meter, pressures[0], air)
+    formula = {"plate": _plate, "laminar": _laminar}.get(meter.kind, _throttled)
+    return formula(meter, pressures[0], air)
 
 
 def table_flow(meter: Meter, reading: float) -> tuple[float, float]:
@@ -408,20 +394,3 @@ def table_flow(meter: Meter, reading: float) -> tuple[float, float]:
     flow = float(curve(reading))
     slope = float(curve.derivative()(reading))
     return flow, reading * slope / flow if flow else 1.0
-
-
-def percent_factor(meter: Meter, test_pa: float, draws: bool, barometer_pa: float, side_place: str) -> float:
-    """Return what a percent scale made at one test pressure is multiplied by at another.
-
-    ``sqrt(p₁/p₁ₐₜ)`` for an orifice element, ``p₁/p₁ₐₜ`` for a laminar one, p₁ without the meter's own differential.
-    """
-    at = meter.values["at"]
-    ratio = upstream_pressure(side_place, draws, barometer_pa, test_pa, 0.0) / upstream_pressure(
-        side_place, draws, barometer_pa, at, 0.0
-    )
-    return math.sqrt(ratio) if meter.values["element"] == "orifice" else float(ratio)
-
-
-def room_density(room: AirState) -> float:
-    """Density of the room's air [kg/m³]: a mass flow over it is the volume that went in."""
-    return density(room)

@@ -9,18 +9,18 @@ volume of room air on both sides.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from flowkit.air import density
-from flowkit.corrections.step import Setting, Step
+from flowkit.corrections.step import Inputs, Setting, Step, made, skipped
 from flowkit.errors import CorrectionError
-from flowkit.model import Finding, FlowTest, LedgerLine, PressureLaw, Reference, Side
+from flowkit.model import Finding, FlowTest, PressureLaw, Reference, Side
 from flowkit.units import format_quantity, from_si
 from flowkit.wording import percent
 
 __all__ = [
     "GAMMA",
     "STANDARD_BAROMETER_PA",
-    "correct_test_pressure",
     "critical_pressure_ratio",
     "flow_function",
     "law_difference",
@@ -44,17 +44,12 @@ FORMULAS: dict[str, str] = {
 
 
 def critical_pressure_ratio(gamma: float = GAMMA) -> float:
-    """Return the pressure ratio at which a nozzle chokes.
+    """Return the pressure ratio, throat over stagnation, at which a nozzle chokes.
 
     Parameters
     ----------
     gamma : float, optional
         Ratio of specific heats.
-
-    Returns
-    -------
-    float
-        Throat over stagnation pressure.
 
     Notes
     -----
@@ -123,8 +118,12 @@ def _refuse_vacuum(name: str, pressure_pa: float, barometer_pa: float) -> None:
         )
 
 
-def _nozzle_flow(side: Side, pressure_pa: float, barometer_pa: float) -> float:
+def _nozzle_flow(side: Side | None, pressure_pa: float, barometer_pa: float) -> float:
     """Return the volume of room air through a nozzle, over A·sqrt(p_b/ρ_b)."""
+    if side is None:
+        raise CorrectionError(
+            "the compressible pressure law needs the side", 'state intake or exhaust, or use the "square-root" law'
+        )
     if side == "intake":
         return flow_function(1 - pressure_pa / barometer_pa)
     upstream = 1 + pressure_pa / barometer_pa
@@ -138,7 +137,7 @@ def pressure_factor(
     reference_pressure_pa: float,
     barometer_pa: float = STANDARD_BAROMETER_PA,
 ) -> float:
-    """Return what a flow is multiplied by to bring it to the reference pressure.
+    """Return what a flow is multiplied by to bring it to the reference pressure; exactly 1 where they are the same.
 
     Parameters
     ----------
@@ -150,11 +149,6 @@ def pressure_factor(
     barometer_pa : float, optional
         Pressure of the room [Pa]; the square-root law only asks whether an intake's test pressures
         are below it.
-
-    Returns
-    -------
-    float
-        Exactly 1 where both pressures are the same.
 
     Raises
     ------
@@ -186,10 +180,6 @@ def pressure_factor(
         _refuse_vacuum("reference test", reference_pressure_pa, barometer_pa)
     if law == "square-root":
         return math.sqrt(reference_pressure_pa / pressure_pa)
-    if side is None:
-        raise CorrectionError(
-            "the compressible pressure law needs the side", 'state intake or exhaust, or use the "square-root" law'
-        )
     return _nozzle_flow(side, reference_pressure_pa, barometer_pa) / _nozzle_flow(side, pressure_pa, barometer_pa)
 
 
@@ -229,7 +219,7 @@ def law_difference(
 
 
 def reference_velocity(reference: Reference, side: Side | None) -> float:
-    """Return the velocity that turns a corrected flow into an effective area [m/s].
+    """Return the velocity V [m/s] that turns a corrected flow into an effective area, ``A_eff = Q/V``.
 
     Parameters
     ----------
@@ -237,11 +227,6 @@ def reference_velocity(reference: Reference, side: Side | None) -> float:
         The state the flow was corrected to, with its pressure law.
     side : {"intake", "exhaust"} or None
         The square-root law does not ask.
-
-    Returns
-    -------
-    float
-        V in ``A_eff = Q/V`` [m/s].
 
     Raises
     ------
@@ -264,10 +249,6 @@ def reference_velocity(reference: Reference, side: Side | None) -> float:
     rho = density(reference.air)
     if reference.pressure_law == "square-root":
         return math.sqrt(2 * reference.pressure_pa / rho)
-    if side is None:
-        raise CorrectionError(
-            "the compressible pressure law needs the side", 'state intake or exhaust, or use the "square-root" law'
-        )
     barometer = reference.air.pressure_pa
     if side == "intake":
         _refuse_vacuum("reference test", reference.pressure_pa, barometer)
@@ -275,35 +256,17 @@ def reference_velocity(reference: Reference, side: Side | None) -> float:
 
 
 def correct_test_pressure(flow: tuple[float, ...], test: FlowTest, setting: Setting) -> Step:
-    """Bring the flows of a test to the reference pressure.
+    """Bring a test's flows to the reference pressure; fatal where the law lacks the side or a pressure cannot be.
 
-    Parameters
-    ----------
-    flow : tuple of float
-        Flow at each point of the test [m³/s].
-    test : FlowTest
-        The test; every point's pressure is known.
-    setting : Setting
-        With the reference.
-
-    Returns
-    -------
-    Step
-        A factor per point; fatal where the law lacks the side or a pressure cannot be.
-        Where the square-root law is carried over more than a factor of two in pressure,
-        the difference of the two laws is stated as the method's uncertainty.
-
-    Notes
-    -----
-    See `pressure_factor`.
+    Every point's pressure is known. Where the square-root law is carried over more than a factor of two in pressure,
+    the difference of the two laws is stated as the method's uncertainty.
     """
-    law = setting.reference.pressure_law
-    target = setting.reference.pressure_pa
+    law, target = setting.reference.pressure_law, setting.reference.pressure_pa
     pressures = [pressure for point in test.points if (pressure := test.pressure_at(point)) is not None]
     barometer = test.conditions.barometer_pa
     room = STANDARD_BAROMETER_PA if barometer is None else barometer
-    formula = FORMULAS["square-root"] if law == "square-root" else FORMULAS[test.side or "intake"]
-    inputs: dict[str, float | str | None] = {
+    formula = formula_of(law, test.side)
+    inputs: Inputs = {
         "pressure_law": law,
         "test_pressure_pa": pressures[0] if len(set(pressures)) == 1 else "each point's own",
         "reference_pressure_pa": target,
@@ -311,41 +274,34 @@ def correct_test_pressure(flow: tuple[float, ...], test: FlowTest, setting: Sett
     if law == "compressible":
         inputs |= {"barometer_pa": room, "gamma": GAMMA}
     try:
-        factors = tuple(pressure_factor(law, test.side, pressure, target, room) for pressure in pressures)
+        factors = [pressure_factor(law, test.side, pressure, target, room) for pressure in pressures]
     except CorrectionError as problem:
-        line = LedgerLine("test-pressure", formula, inputs, skipped=problem.problem)
         rule = "side-missing" if law == "compressible" and test.side is None else "pressure-impossible"
         finding = Finding(rule, "error", test.id, f"The test was left out: {problem}")
-        return Step(line, flow, (finding,), fatal=True)
+        return replace(skipped("test-pressure", formula, flow, problem.problem, inputs, finding), fatal=True)
     findings: tuple[Finding, ...] = ()
     if law == "compressible" and barometer is None and set(pressures) != {target}:
-        findings = (_barometer_assumed(test),)
-    if law == "square-root":
-        stated, findings = _method_uncertainty(test, pressures, target, room)
-        inputs |= stated
-    line = LedgerLine("test-pressure", formula, inputs, factor=factors)
-    return Step(line, tuple(q * factor for q, factor in zip(flow, factors, strict=True)), findings)
-
-
-def _barometer_assumed(test: FlowTest) -> Finding:
-    """Return the note for a barometer that is not known."""
-    return Finding(
-        "barometer-assumed",
-        "note",
-        test.id,
-        f"The barometer is not stated, so the compressible pressure law took {STANDARD_BAROMETER_PA:.0f} Pa "
-        f"({format_quantity(STANDARD_BAROMETER_PA, 'inHg', 2)}); "
-        "state the day's barometer, and nothing is assumed.",
-    )
-
-
-def _method_uncertainty(
-    test: FlowTest, pressures: list[float], target: float, barometer: float
-) -> tuple[dict[str, float | str | None], tuple[Finding, ...]]:
-    """Return the difference of the two laws as ledger inputs and note, where the step is large."""
+        message = (
+            f"The barometer is not stated, so the compressible pressure law took {STANDARD_BAROMETER_PA:.0f} Pa "
+            f"({format_quantity(STANDARD_BAROMETER_PA, 'inHg', 2)}); "
+            "state the day's barometer, and nothing is assumed."
+        )
+        findings = (Finding("barometer-assumed", "note", test.id, message),)
     far = [pressure for pressure in pressures if not 0.5 <= target / pressure <= 2]
-    if not far:
-        return {}, ()
+    if law == "square-root" and far:
+        worst, finding = _method_uncertainty(test, far, target, room)
+        inputs |= {"law_difference": worst, "barometer_pa": room}
+        findings = (finding,)
+    return made("test-pressure", formula, flow, inputs, factor=factors, findings=findings)
+
+
+def formula_of(law: PressureLaw, side: Side | None) -> str:
+    """Return the formula as the ledger names it."""
+    return FORMULAS[law if law == "square-root" else side or "intake"]
+
+
+def _method_uncertainty(test: FlowTest, far: list[float], target: float, barometer: float) -> tuple[float, Finding]:
+    """Return the largest difference of the two laws, and the note that says it of each side that it can be."""
     sides: tuple[Side, ...] = (test.side,) if test.side else ("intake", "exhaust")
     worst: dict[Side, float] = {}
     for side in sides:
@@ -356,14 +312,9 @@ def _method_uncertainty(
     words = ", ".join(f"{percent(abs(value))} on the {side}" for side, value in worst.items())
     pressure = max(far, key=lambda p: abs(math.log(target / p)))
     unit = test.units.pressure.unit if test.units.pressure else "inH2O"
-    finding = Finding(
-        "law-difference",
-        "note",
-        test.id,
-        f"From {format_quantity(pressure, unit)} to {format_quantity(target, unit)} "
-        "the square-root and the compressible law differ by "
-        f"{words}. That is the uncertainty of the method; "
-        "test nearer to the reference pressure to make it smaller.",
+    message = (
+        f"From {format_quantity(pressure, unit)} to {format_quantity(target, unit)} the square-root and the "
+        f"compressible law differ by {words}. That is the uncertainty of the method; test nearer to the reference "
+        "pressure to make it smaller."
     )
-    largest = max(worst.values(), key=abs)
-    return {"law_difference": largest, "barometer_pa": barometer}, (finding,)
+    return max(worst.values(), key=abs), Finding("law-difference", "note", test.id, message)

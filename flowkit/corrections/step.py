@@ -1,8 +1,8 @@
-"""What every correction is given and what it gives back."""
+"""What every correction is given and what it gives back; the only place where a ledger line is made."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,8 @@ MATTERS = 0.005
 """Relative change of a flow from which a correction that was left out is reported, or made for some tests only.
 
 Common practice, no source."""
+
+Inputs = dict[str, float | str | tuple[float | None, ...] | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,24 +43,33 @@ class Step:
     fatal: bool = False
 
 
-def skipped(
+def made(
     correction: str,
     formula: str,
-    flow: tuple[float, ...],
-    reason: str,
+    flow: Sequence[float],
+    inputs: Inputs,
     *,
-    inputs: Mapping[str, float | str | None] | None = None,
+    factor: Sequence[float] | None = None,
+    offset: Sequence[float] | None = None,
     findings: tuple[Finding, ...] = (),
 ) -> Step:
+    """Return the step of a correction that multiplies by a factor, or adds an offset, at each point."""
+    if factor is not None:
+        line = LedgerLine(correction, formula, inputs, factor=tuple(factor))
+        return Step(line, tuple(q * part for q, part in zip(flow, factor, strict=True)), findings)
+    added = tuple(offset or ())
+    line = LedgerLine(correction, formula, inputs, offset_m3_s=added)
+    return Step(line, tuple(q + part for q, part in zip(flow, added, strict=True)), findings)
+
+
+def skipped(
+    correction: str, formula: str, flow: tuple[float, ...], reason: str, inputs: Inputs | None = None, *said: Finding
+) -> Step:
     """Return the step of a correction that was not made, flows unchanged."""
-    return Step(LedgerLine(correction, formula, inputs or {}, skipped=reason), flow, findings)
+    return Step(LedgerLine(correction, formula, inputs or {}, skipped=reason), flow, said)
 
 
 def incomplete(test: FlowTest, correction: str, missing: str, remedy: str) -> Finding:
     """Return the note for a correction whose inputs are there in part only."""
-    return Finding(
-        "correction-skipped",
-        "note",
-        test.id,
-        f"The {correction} correction was not made: {missing}; {remedy}.",
-    )
+    message = f"The {correction} correction was not made: {missing}; {remedy}."
+    return Finding("correction-skipped", "note", test.id, message)

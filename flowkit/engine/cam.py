@@ -21,12 +21,23 @@ from flowkit.engine.results import BandTime
 from flowkit.errors import EngineError, JobError, SheetError
 from flowkit.fields import read_keys
 from flowkit.importers.files import read_grids
-from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.model import Side
-from flowkit.units import Unit, find_unit, number, to_si
+from flowkit.importers.files.grid import Grid
+from flowkit.model import SIDES, Side
+from flowkit.units import find_unit, number, to_si
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+Array = NDArray[np.float64]
+LiftAt = Literal["valve", "cam"]
+
+GAS_EXCHANGE_TDC = 360.0
+"""Crank angle of the top dead centre between exhaust and intake [degrees after firing dead centre]."""
+_CYCLE = 720.0
+_SAMPLES = 20_000
+_CLOSED_FRACTION = 0.02
+"""A table must begin and end below this fraction of its peak, else part of the cam is missing."""
+_FEWEST_POINTS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +53,7 @@ class LiftPolynomial:
     centre_deg: float
     half_duration_deg: float
 
-    def lift(self, theta_deg: ArrayLike) -> NDArray[np.float64]:
+    def lift(self, theta_deg: ArrayLike) -> Array:
         """Return the lift [m] at crank angles [degrees], one period only."""
         x = np.clip((np.asarray(theta_deg, dtype=float) - self.centre_deg) / self.half_duration_deg, -1.0, 1.0)
         square = x * x
@@ -81,10 +92,6 @@ class LiftPolynomial:
             else:
                 high = middle
         return high
-
-
-GAS_EXCHANGE_TDC = 360.0
-"""Crank angle of the top dead centre between exhaust and intake [degrees after firing dead centre]."""
 
 
 @dataclass(frozen=True)
@@ -141,7 +148,7 @@ class Cam:
         lifts_m: Sequence[float],
         *,
         degrees: Literal["crank", "cam"] = "crank",
-        lift_at: Literal["valve", "cam"] = "valve",
+        lift_at: LiftAt = "valve",
         rocker_ratio: float = 1.0,
         lash_m: float = 0.0,
         zero: Literal["gas exchange TDC", "firing TDC"] | None = None,
@@ -150,18 +157,35 @@ class Cam:
         notes: tuple[str, ...] = (),
         timing_notes: tuple[str, ...] = (),
     ) -> Cam:
-        """Make a cam of a measured lift table."""
+        """Make a cam of a measured lift table: ordered, in crank degrees, set to the crank by its zero or its middle.
+
+        >>> cam = Cam.from_table([2, 1, 0, -1, -2], [0, 1e-3, 2e-3, 1e-3, 0], degrees="cam", centreline_deg=110.0)
+        >>> cam.angles_deg
+        (466.0, 468.0, 470.0, 472.0, 474.0)
+        """
+        if (zero is None) == (centreline_deg is None):
+            raise EngineError(
+                f"{name}: it is not certain which crank angle the table starts at",
+                'state either zero = "gas exchange TDC" (or "firing TDC") or the centreline, such as "108 ATDC"',
+            )
         factor = rocker_ratio if lift_at == "cam" else 1.0
-        angles, lifts = arrange_table(
-            angles_deg,
-            [lift * factor for lift in lifts_m],
-            cam_degrees=degrees == "cam",
-            lash_m=lash_m,
-            zero_deg={"gas exchange TDC": GAS_EXCHANGE_TDC, "firing TDC": 0.0, None: None}[zero],
-            centre_deg=None if centreline_deg is None else GAS_EXCHANGE_TDC + centreline_deg,
-            name=name,
-        )
-        return cls(name, angles, lifts, lash_m, None, notes, timing_notes)
+        angles, lifts = np.asarray(angles_deg, dtype=float), np.asarray(lifts_m, dtype=float) * factor
+        angles, lifts = _rising(angles, lifts, lash_m, 2 if degrees == "cam" else 1, name)
+        angles, lifts = _closed(angles, lifts, lash_m, name)
+        shift = GAS_EXCHANGE_TDC if zero == "gas exchange TDC" else 0.0
+        if centreline_deg is not None:
+            # The middle between equal lifts of 95 % of the peak (common practice, no source). The table begins and
+            # ends closed, so both neighbours exist and lie below the level.
+            level = 0.95 * float(np.max(lifts))
+            above = np.flatnonzero(lifts >= level)
+            first, last = int(above[0]), int(above[-1])
+            rise = np.interp(level, lifts[first - 1 : first + 1], angles[first - 1 : first + 1])
+            fall = np.interp(level, lifts[last : last + 2][::-1], angles[last : last + 2][::-1])
+            shift = GAS_EXCHANGE_TDC + centreline_deg - float(rise + fall) / 2
+        angles = angles + shift
+        if angles[-1] - angles[0] > _CYCLE + 1e-9:
+            raise EngineError(f"{name}: the table is longer than one cycle", "check whether its degrees are the cam's")
+        return cls(name, tuple(angles.tolist()), tuple(lifts.tolist()), lash_m, None, notes, timing_notes)
 
     @classmethod
     def from_timing(
@@ -171,7 +195,7 @@ class Cam:
         closes_deg: float,
         checking_lift_m: float,
         peak_lift_m: float,
-        lift_at: Literal["valve", "cam"] = "valve",
+        lift_at: LiftAt = "valve",
         rocker_ratio: float = 1.0,
         lash_m: float = 0.0,
         name: str = "cam",
@@ -179,11 +203,9 @@ class Cam:
     ) -> Cam:
         """Make a smooth cam of its timing (model: the 2-6-8 polynomial, symmetrical)."""
         factor = rocker_ratio if lift_at == "cam" else 1.0
+        checking, peak = checking_lift_m * factor, peak_lift_m * factor
         shape = LiftPolynomial.through(
-            opens_deg=opens_deg,
-            closes_deg=closes_deg,
-            checking_lift_m=checking_lift_m * factor,
-            peak_m=peak_lift_m * factor,
+            opens_deg=opens_deg, closes_deg=closes_deg, checking_lift_m=checking, peak_m=peak
         )
         if lash_m >= shape.peak_m:
             raise EngineError(f"{name}: the lash is not below the peak lift", "check both, and their units")
@@ -200,9 +222,10 @@ class Cam:
 
     # --- asking it -------------------------------------------------------------------
 
-    def lift(self, theta_deg: ArrayLike) -> NDArray[np.float64]:
+    def lift(self, theta_deg: ArrayLike) -> Array:
         """Return the valve lift [m] at crank angles [degrees after firing dead centre], of period 720°."""
-        theta = self._in_period(np.asarray(theta_deg, dtype=float))
+        start = self.angles_deg[0]
+        theta = start + np.mod(np.asarray(theta_deg, dtype=float) - start, _CYCLE)
         return np.maximum(self._train_lift(theta) - self.lash_m, 0.0)
 
     def moved(self, crank_deg: float) -> Cam:
@@ -225,13 +248,32 @@ class Cam:
             return self.polynomial.peak_m - self.lash_m
         return max(self.lifts_m) - self.lash_m  # a monotone interpolant has no peak between the points
 
-    def open_angles(self, count: int = 4001) -> NDArray[np.float64]:
+    def open_angles(self, count: int = 4001) -> Array:
         """Return crank angles spread evenly over the open period [degrees], shape (count,)."""
         return np.linspace(*self.open_period, count)
 
-    def time_in_bands(self, edges_m: Sequence[float] | None = None) -> tuple[BandTime, ...]:
-        """Return how long the valve stays in each band of lift."""
-        return time_in_bands(self, edges_m)
+    def time_in_bands(
+        self, edges_m: Sequence[float] | None = None, flow: Callable[[Array], Array] | None = None
+    ) -> tuple[BandTime, ...]:
+        """Return how long the valve stays in each band of lift, and what share of a flow over lift it passes."""
+        edges = np.linspace(0, self.peak_lift_m, 11) if edges_m is None else np.asarray(edges_m, dtype=float)
+        if edges.size < 2 or np.any(np.diff(edges) <= 0):
+            raise EngineError("the edges of the bands of lift do not rise", "give them in rising order")
+        opens, closes = self.open_period
+        step = (closes - opens) / _SAMPLES
+        lifts = self.lift(opens + step * (np.arange(_SAMPLES) + 0.5))
+        weights = np.full(_SAMPLES, step)
+        # The peak itself belongs to the last band.
+        index = np.searchsorted(edges, lifts, side="right") - 1
+        index[np.isclose(lifts, edges[-1], rtol=0, atol=1e-9)] = edges.size - 2
+        flows = weights * flow(lifts) if flow is not None else np.zeros(_SAMPLES)
+        bands = []
+        for band in range(edges.size - 1):
+            degrees = float(np.sum(weights[index == band]))
+            share = float(np.sum(flows[index == band])) / float(np.sum(flows)) if flow is not None else None
+            low, high = float(edges[band]), float(edges[band + 1])
+            bands.append(BandTime(low, high, degrees, degrees / (closes - opens), share))
+        return tuple(bands)
 
     def plot(self, ax: Axes | None = None) -> Axes:
         """Draw the valve lift against crank angle."""
@@ -241,12 +283,7 @@ class Cam:
 
     # --- inside ----------------------------------------------------------------------
 
-    def _in_period(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Bring crank angles into the 720° that begin where the table does."""
-        start = self.angles_deg[0]
-        return np.asarray(start + np.mod(theta - start, 720.0))
-
-    def _train_lift(self, theta: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _train_lift(self, theta: Array) -> Array:
         """Return the lift before lash, zero outside the table."""
         if self.polynomial is not None:
             return self.polynomial.lift(theta)
@@ -260,101 +297,22 @@ class Cam:
         above = [index for index, lift in enumerate(self.lifts_m) if lift > self.lash_m]
         if not above or above[0] == 0 or above[-1] == len(self.lifts_m) - 1:
             raise EngineError(f"{self.name}: the lifts do not go from closed to closed", "check them and the lash")
-        first, last = above[0], above[-1]
-        return self._edge(first - 1, first), self._edge(last + 1, last)
-
-    def _edge(self, closed: int, opened: int) -> float:
-        """Return where the lash is taken up between a closed and an open point of the table."""
-        out, inside = self.angles_deg[closed], self.angles_deg[opened]
-        if self.lifts_m[closed] >= self.lash_m:
-            return out
-        for _ in range(50):
-            middle = (out + inside) / 2
-            if float(self._train_lift(np.asarray(middle))) > self.lash_m:
-                inside = middle
-            else:
-                out = middle
-        return out
+        ends = []
+        for closed, opened in ((above[0] - 1, above[0]), (above[-1] + 1, above[-1])):
+            out, inside = self.angles_deg[closed], self.angles_deg[opened]
+            for _ in range(50 if self.lifts_m[closed] < self.lash_m else 0):
+                middle = (out + inside) / 2
+                if float(self._train_lift(np.asarray(middle))) > self.lash_m:
+                    inside = middle
+                else:
+                    out = middle
+            ends.append(out)
+        return ends[0], ends[1]
 
 
-_SAMPLES = 20_000
-
-
-def time_in_bands(
-    cam: Cam,
-    edges_m: Sequence[float] | None = None,
-    flow: Callable[[NDArray[np.float64]], NDArray[np.float64]] | None = None,
-) -> tuple[BandTime, ...]:
-    """Return how long the valve stays in each band of lift, and what share of the flow it passes."""
-    edges = np.linspace(0, cam.peak_lift_m, 11) if edges_m is None else np.asarray(edges_m, dtype=float)
-    if edges.size < 2 or np.any(np.diff(edges) <= 0):
-        raise EngineError("the edges of the bands of lift do not rise", "give them in rising order")
-    opens, closes = cam.open_period
-    step = (closes - opens) / _SAMPLES
-    lifts = cam.lift(opens + step * (np.arange(_SAMPLES) + 0.5))
-    weights = np.full(_SAMPLES, step)
-    # The peak itself belongs to the last band.
-    place = np.searchsorted(edges, lifts, side="right") - 1
-    place[np.isclose(lifts, edges[-1], rtol=0, atol=1e-9)] = edges.size - 2
-    flows = weights * flow(lifts) if flow is not None else np.zeros(_SAMPLES)
-    total = float(np.sum(flows))
-    return tuple(
-        BandTime(
-            from_m=float(edges[index]),
-            to_m=float(edges[index + 1]),
-            crank_deg=float(np.sum(weights[place == index])),
-            share_of_period=float(np.sum(weights[place == index])) / (closes - opens),
-            share_of_flow=float(np.sum(flows[place == index])) / total if flow is not None else None,
-        )
-        for index in range(edges.size - 1)
-    )
-
-
-_CLOSED_FRACTION = 0.02
-"""A table must begin and end below this fraction of its peak, else part of the cam is missing."""
-
-_FEWEST_POINTS = 5
-_CYCLE = 720.0
-
-
-def arrange_table(
-    angles_deg: Sequence[float],
-    lifts_m: Sequence[float],
-    *,
-    cam_degrees: bool,
-    lash_m: float,
-    zero_deg: float | None,
-    centre_deg: float | None,
-    name: str,
-) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Order a table, turn it to crank degrees and set it to the crank.
-
-    >>> arrange_table([2, 1, 0, -1, -2], [0, 1e-3, 2e-3, 1e-3, 0], cam_degrees=True, lash_m=0,
-    ...               zero_deg=None, centre_deg=470.0, name="cam")[0]
-    (466.0, 468.0, 470.0, 472.0, 474.0)
-    """
-    if (zero_deg is None) == (centre_deg is None):
-        raise EngineError(
-            f"{name}: it is not certain which crank angle the table starts at",
-            'state either zero = "gas exchange TDC" (or "firing TDC") or the centreline, such as "108 ATDC"',
-        )
-    angles, lifts = np.asarray(angles_deg, dtype=float), np.asarray(lifts_m, dtype=float)
-    _check_numbers(angles, lifts, lash_m, name)
-    angles = _rising(angles, 360.0 if cam_degrees else _CYCLE, name)
-    if angles[0] > angles[-1]:
-        angles, lifts = angles[::-1], lifts[::-1]
-    if cam_degrees:
-        angles = 2 * angles
-    angles, lifts = _closed(angles, lifts, lash_m, name)
-    shift = centre_deg - _middle(angles, lifts) if centre_deg is not None else zero_deg or 0.0
-    angles = angles + shift
-    if angles[-1] - angles[0] > _CYCLE + 1e-9:
-        raise EngineError(f"{name}: the table is longer than one cycle", "check whether its degrees are the cam's")
-    return tuple(angles.tolist()), tuple(lifts.tolist())
-
-
-def _check_numbers(angles: NDArray[np.float64], lifts: NDArray[np.float64], lash_m: float, name: str) -> None:
-    """Refuse tables too short, with gaps, or without lift above the lash."""
+def _rising(angles: Array, lifts: Array, lash_m: float, crank_per_degree: int, name: str) -> tuple[Array, Array]:
+    """Return a table in rising crank degrees; refuse what cannot be one."""
+    turn = _CYCLE / crank_per_degree
     if angles.size != lifts.size or angles.size < _FEWEST_POINTS:
         raise EngineError(f"{name}: a cam needs at least {_FEWEST_POINTS} points of degrees and lift", "measure more")
     if not (np.all(np.isfinite(angles)) and np.all(np.isfinite(lifts))):
@@ -363,32 +321,24 @@ def _check_numbers(angles: NDArray[np.float64], lifts: NDArray[np.float64], lash
         raise EngineError(f"{name}: the valve never opens", "check the lifts, the lash and their units")
     if np.min(lifts) < -0.05 * np.max(lifts):
         raise EngineError(f"{name}: the table has negative lifts", "set the gauge to zero on the base circle")
-
-
-def _rising(angles: NDArray[np.float64], turn: float, name: str) -> NDArray[np.float64]:
-    """Unwrap a table that passes through zero, and leave one direction only."""
-    steps = np.diff(angles)
-    if np.median(steps) < 0:
-        return _rising(angles[::-1], turn, name)[::-1]
-    wraps = np.flatnonzero(steps < -turn / 2)
+    if np.median(np.diff(angles)) < 0:
+        angles, lifts = angles[::-1], lifts[::-1]
+    wraps = np.flatnonzero(np.diff(angles) < -turn / 2)
     if wraps.size == 1:
         angles = angles.copy()
         angles[wraps[0] + 1 :] += turn
     if np.any(np.diff(angles) <= 0):
         raise EngineError(f"{name}: the degrees do not run in one direction", "sort the table by degrees")
-    return angles
+    return crank_per_degree * angles, lifts
 
 
-def _closed(
-    angles: NDArray[np.float64], lifts: NDArray[np.float64], lash_m: float, name: str
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _closed(angles: Array, lifts: Array, lash_m: float, name: str) -> tuple[Array, Array]:
     """Make sure the table begins and ends with the valve closed."""
     limit = lash_m + _CLOSED_FRACTION * (np.max(lifts) - lash_m)
-    for place, lift in (("begins", lifts[0]), ("ends", lifts[-1])):
+    for where, lift in (("begins", lifts[0]), ("ends", lifts[-1])):
         if lift > limit:
-            raise EngineError(
-                f"{name}: the table {place} at a lift of {lift * 1e3:.3g} mm", "give it from closed to closed"
-            )
+            problem = f"{name}: the table {where} at a lift of {lift * 1e3:.3g} mm"
+            raise EngineError(problem, "give it from closed to closed")
     lifts = np.maximum(lifts, 0.0)
     step = float(np.median(np.diff(angles)))
     if lifts[0] > lash_m:
@@ -398,18 +348,8 @@ def _closed(
     return angles, lifts
 
 
-def _middle(angles: NDArray[np.float64], lifts: NDArray[np.float64]) -> float:
-    """Return the middle between equal lifts of 95 % of the peak (common practice, no source)."""
-    level = 0.95 * float(np.max(lifts))
-    above = np.flatnonzero(lifts >= level)
-    first, last = int(above[0]), int(above[-1])
-    # The table begins and ends closed, so both neighbours exist and lie below the level.
-    rise = np.interp(level, lifts[first - 1 : first + 1], angles[first - 1 : first + 1])
-    fall = np.interp(level, lifts[last : last + 2][::-1], angles[last : last + 2][::-1])
-    return float(rise + fall) / 2
+# --- a table in a file --------------------------------------------------------------------
 
-
-_FEWEST_ROWS = 5
 _ANGLE = re.compile(r"deg|°|angle|crank|\bcam\b", re.IGNORECASE)
 _LIFT = re.compile(r"lift|hub", re.IGNORECASE)
 _LONGEST_HEADING = 15
@@ -425,17 +365,6 @@ class CamTable:
     notes: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A block of numbers in a grid: its rows, its two columns and its headings."""
-
-    grid: Grid
-    rows: tuple[int, ...]
-    angle: int
-    lift: int
-    headings: tuple[str, ...]
-
-
 def read_cam_table(path: Path, *, lift_unit: str | None = None, sheet: str | None = None) -> CamTable:
     """Read a table of degrees and lift.
 
@@ -444,67 +373,80 @@ def read_cam_table(path: Path, *, lift_unit: str | None = None, sheet: str | Non
     ...
     flowkit.errors.SheetError: missing.csv: there is no such file; check the name and the folder.
     """
+    file = path.name
     grids = [grid for grid in read_grids(path) if sheet is None or grid.sheet == sheet]
     if not grids:
-        raise SheetError(f"there is no worksheet {sheet!r}", "check its name", file=path.name)
-    found = [block for block in (_find(grid) for grid in grids) if block is not None]
+        raise SheetError(f"there is no worksheet {sheet!r}", "check its name", file=file)
+    found = [(grid.sheet, *block) for grid in grids if (block := _columns(grid)) is not None]
     if not found:
         raise SheetError(
             "there is no table of degrees and lift",
             "write a column of degrees and one of lift, with their headings, in at least five rows",
-            file=path.name,
+            file=file,
             sheet=sheet,
         )
     if len(found) > 1:
-        names = ", ".join(repr(block.grid.sheet) for block in found)
-        raise SheetError(f"there is a cam on each of the worksheets {names}", "say which with sheet", file=path.name)
-    return _table(found[0], path.name, lift_unit)
+        names = ", ".join(repr(name) for name, *_ in found)
+        raise SheetError(f"there is a cam on each of the worksheets {names}", "say which with sheet", file=file)
+    _, angles, lifts, heading = found[0]
+    stated = find_unit(lift_unit, ("length",)) if lift_unit else None
+    if lift_unit and stated is None:
+        raise SheetError(f"the unit of lift {lift_unit!r} is not known", "use mm, in or thou", file=file)
+    # In brackets, or as a word of its own.
+    parts = [*re.findall(r"[(\[]([^)\]]*)[)\]]", heading), *re.split(r"[\s,;()\[\]]+", heading)]
+    headed = next((unit for part in parts if part.strip() and (unit := find_unit(part, ("length",)))), None)
+    if stated is not None and headed is not None and stated != headed:
+        problem = f"the heading says {headed.name}, lift_unit says {stated.name}"
+        raise SheetError(problem, "correct one of them", file=file)
+    unit, largest = stated or headed, max(lifts)
+    notes: tuple[str, ...] = ()
+    if unit is None:  # assumed where the numbers leave one reading possible
+        name = "in" if 0.05 <= largest <= 1.0 else "mm" if 1.5 <= largest <= 25 else None
+        unit = find_unit(name) if name else None
+        if unit is None:
+            raise SheetError(
+                f"the unit of lift is not stated, and a largest lift of {largest:g} leaves it open",
+                "name it in the heading or with lift_unit",
+                file=file,
+            )
+        notes = (f"{file}: the unit of lift is not stated; a largest lift of {largest:g} can only be {unit.name}",)
+    return CamTable(file, angles, tuple(to_si(lift, unit) for lift in lifts), notes)
 
 
-def _number(grid: Grid, row: int, column: int) -> float | None:
-    """Return a cell's number, or None."""
-    value: CellValue = grid.value(row, column)
-    if isinstance(value, bool) or value is None:
+def _columns(grid: Grid) -> tuple[tuple[float, ...], tuple[float, ...], str] | None:
+    """Find the longest run of rows with two numbers; of it angles, lifts as written, and the heading over the lifts."""
+
+    def figure(value: object) -> float | None:
+        """Return a cell's number, or None."""
+        if isinstance(value, str):
+            return number(value, decimal_comma=grid.decimal_comma)
+        return float(value) if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+    rows = [[figure(value) for value in row] for row in grid.rows]
+    best, run = range(0), range(0)
+    for index, row in enumerate(rows):
+        together = sum(value is not None for value in row) >= 2
+        run = range(run.start, index + 1) if together and run else range(index, index + together)
+        best = run if len(run) > len(best) else best
+    width = min((len(rows[index]) for index in best), default=0)
+    columns = [column for column in range(width) if all(rows[index][column] is not None for index in best)]
+    if len(best) < _FEWEST_POINTS or len(columns) < 2:
         return None
-    if isinstance(value, (int, float)):
-        return float(value)
-    return number(value, decimal_comma=grid.decimal_comma) if isinstance(value, str) else None
-
-
-def _find(grid: Grid) -> _Found | None:
-    """Find the longest run of rows with two numbers, and the headings over it."""
-    width = max((len(row) for row in grid.rows), default=0)
-    best: tuple[int, ...] = ()
-    run: list[int] = []
-    for row in [*range(len(grid.rows)), len(grid.rows)]:
-        if row < len(grid.rows) and sum(_number(grid, row, column) is not None for column in range(width)) >= 2:
-            run.append(row)
-            continue
-        best, run = (tuple(run), []) if len(run) > len(best) else (best, [])
-    if len(best) < _FEWEST_ROWS:
-        return None
-    columns = [column for column in range(width) if all(_number(grid, row, column) is not None for row in best)]
-    if len(columns) < 2:
-        return None
-    headings = tuple(_heading(grid, best[0], column) for column in range(width))
-    return _choose(grid, best, columns, headings)
-
-
-def _choose(grid: Grid, rows: tuple[int, ...], columns: list[int], headings: tuple[str, ...]) -> _Found:
-    """Choose the two columns by their headings; without headings the only two there are."""
+    headings = {column: _heading(grid, best[0], column) for column in columns}
     lifts = [column for column in columns if _LIFT.search(headings[column])]
     angles = [column for column in columns if column not in lifts and _ANGLE.search(headings[column])]
-    if len(lifts) == 1 and len(angles) == 1:
-        return _Found(grid, rows, angles[0], lifts[0], headings)
-    if len(columns) == 2:
-        return _Found(grid, rows, columns[0], columns[1], headings)
-    raise SheetError(
-        "it is not certain which columns are degrees and lift",
-        'head them "crank degrees" and "lift (mm)", one of each',
-        file=grid.file,
-        sheet=grid.sheet,
-        cell=grid.address(rows[0], columns[0]),
-    )
+    if not (len(lifts) == 1 and len(angles) == 1):
+        if len(columns) != 2:
+            raise SheetError(
+                "it is not certain which columns are degrees and lift",
+                'head them "crank degrees" and "lift (mm)", one of each',
+                file=grid.file,
+                sheet=grid.sheet,
+                cell=grid.address(best[0], columns[0]),
+            )
+        angles, lifts = columns[:1], columns[1:]
+    theta, lift = (tuple(rows[index][column] or 0.0 for index in best) for column in (angles[0], lifts[0]))
+    return theta, lift, headings[lifts[0]]
 
 
 def _heading(grid: Grid, first: int, column: int) -> str:
@@ -522,70 +464,22 @@ def _heading(grid: Grid, first: int, column: int) -> str:
     return " ".join(reversed(words))
 
 
-def _unit_in(heading: str) -> Unit | None:
-    """Return the unit of length a heading names, in brackets or as a word of its own."""
-    parts = [*re.findall(r"[(\[]([^)\]]*)[)\]]", heading), *re.split(r"[\s,;()\[\]]+", heading)]
-    for part in parts:
-        found = find_unit(part, ("length",)) if part.strip() else None
-        if found is not None:
-            return found
-    return None
-
-
-def _table(block: _Found, file: str, lift_unit: str | None) -> CamTable:
-    """Turn the block into SI."""
-    grid = block.grid
-    angles = tuple(_number(grid, row, block.angle) or 0.0 for row in block.rows)
-    lifts = tuple(_number(grid, row, block.lift) or 0.0 for row in block.rows)
-    stated = find_unit(lift_unit, ("length",)) if lift_unit else None
-    if lift_unit and stated is None:
-        raise SheetError(f"the unit of lift {lift_unit!r} is not known", "use mm, in or thou", file=file)
-    headed = _unit_in(block.headings[block.lift])
-    if stated is not None and headed is not None and stated != headed:
-        raise SheetError(
-            f"the heading says {headed.name}, lift_unit says {stated.name}", "correct one of them", file=file
-        )
-    unit = stated or headed
-    notes: tuple[str, ...] = ()
-    if unit is None:
-        unit, notes = _assumed(max(lifts), file)
-    return CamTable(file, angles, tuple(to_si(lift, unit) for lift in lifts), notes)
-
-
-def _assumed(largest: float, file: str) -> tuple[Unit, tuple[str, ...]]:
-    """Assume the unit of lift where the numbers leave one reading possible."""
-    name = "in" if 0.05 <= largest <= 1.0 else "mm" if 1.5 <= largest <= 25 else None
-    found = find_unit(name) if name else None
-    if found is None:
-        raise SheetError(
-            f"the unit of lift is not stated, and a largest lift of {largest:g} leaves it open",
-            "name it in the heading or with lift_unit",
-            file=file,
-        )
-    return found, (f"{file}: the unit of lift is not stated; a largest lift of {largest:g} can only be {found.name}",)
-
+# --- a job's [cam] ------------------------------------------------------------------------
 
 _OF_TABLE = ("sheet", "lift_unit", "zero")
 _OF_TIMING = ("opens", "closes", "checking_lift", "peak_lift")
 _OF_CARD = ("duration", "lobe_lift")
 _ANOTHER = ("table", "opens", "closes", "duration")
-_TDC = 360.0
 _AGREE_DEG = 0.5
-
-
-@dataclass(frozen=True, slots=True)
-class _Phasing:
-    """What ``[cam]`` says for both sides: lobe separation [cam degrees] and advance [crank degrees]."""
-
-    lobe_separation: float | None = None
-    advance: float | None = None
-
-    @classmethod
-    def read(cls, table: Mapping[str, Any], place: str) -> _Phasing:
-        """Read both, numbers or text."""
-        both = {key: table[key] for key in ("lobe_separation", "advance") if key in table}
-        read = read_keys("cams", both, place)
-        return cls(read.get("lobe_separation"), read.get("advance"))
+_REFUSED: dict[str, tuple[tuple[tuple[str, ...], str], ...]] = {
+    "card": ((("table", "opens", "closes", *_OF_TABLE), "beside a duration"),),
+    "table": (((*_OF_TIMING, *_OF_CARD), "beside a measured table"),),
+    "timing": (
+        ((*_OF_TABLE, "degrees", "centreline"), "beside opens and closes"),
+        (_OF_CARD, "without a duration"),
+    ),
+}
+"""Way to describe a cam -> keys of the other ways, and why they cannot be used."""
 
 
 def cams_of_tables(
@@ -596,13 +490,15 @@ def cams_of_tables(
     A variant's side with a table, timing or duration is another cam and counts alone; without them it changes
     single keys of the job's.
     """
-    phasing = _Phasing.read({**common, **own}, own_place if "lobe_separation" in own or "advance" in own else "[cam]")
+    both = {**common, **own}
+    written: dict[str, Any] = {key: both[key] for key in ("lobe_separation", "advance") if key in both}
+    phasing = read_keys("cams", written, own_place if written.keys() & own.keys() else "[cam]")
     tables: dict[Side, tuple[Mapping[str, Any], str]] = {}
-    for side in ("intake", "exhaust"):
+    for side in SIDES:
         base, mine = common.get(side) or {}, own.get(side) or {}
         place = f"{own_place.rstrip(']')}.{side}]" if mine else f"[cam.{side}]"
         alone = any(key in mine for key in _ANOTHER)
-        table = dict(mine) if alone or not base else {**base, **mine}
+        table: dict[str, Any] = {**({} if alone else base), **mine}
         if "rocker_ratio" in mine and not alone and table.get("lift_at") != "cam" and "duration" not in table:
             raise JobError(
                 f"{place}: rocker_ratio changes nothing, the lifts are the valve's",
@@ -610,170 +506,125 @@ def cams_of_tables(
             )
         if table:
             tables[side] = (read_keys("cam", table, place), place)
-    middles = _middles(tables, phasing)
-    return {side: _cam_of(table, folder, place, middles.get(side)) for side, (table, place) in tables.items()}
+    middles = _middles(tables, phasing.get("lobe_separation"), phasing.get("advance"))
+    cams = {}
+    for side, (read, place) in tables.items():
+        try:
+            cams[side] = _cam_of(read, folder, side, place, middles.get(side))
+        except EngineError as error:
+            raise JobError(f"{place}: {error.problem}", error.remedy) from error
+    return cams
 
 
-def _middles(tables: Mapping[Side, tuple[Mapping[str, Any], str]], phasing: _Phasing) -> dict[Side, float]:
-    """Return the centrelines of cam cards by side: intake after, exhaust before the dead centre of gas exchange."""
+def _middles(
+    tables: Mapping[Side, tuple[Mapping[str, Any], str]], separation: float | None, advance: float | None
+) -> dict[Side, float]:
+    """Return centrelines by side: intake after, exhaust before the dead centre of gas exchange."""
     own: dict[Side, float] = {}
     for side, (table, place) in tables.items():
+        sign = 1 if side == "intake" else -1
         if "centreline" in table:
-            own[side] = _centreline(table, place, side)
+            angle, dead_centre, _ = table["centreline"]
+            if dead_centre != "TDC":
+                raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
+            own[side] = sign * angle
         elif "opens" in table and "closes" in table:
-            own[side] = _middle_of_timing(table, side)
-    separation, advance = phasing.lobe_separation, phasing.advance
+            own[side] = sign * (float(table["opens"][0]) + sign * 180 + float(table["closes"][0])) / 2
     if advance is not None and separation is None:
         raise JobError("[cam]: advance needs lobe_separation", "add it, or state a centreline for each side")
-    found = dict(own)
-    if separation is not None:
-        by_advance: dict[Side, float] = {}
-        if advance is not None:
-            by_advance = {"intake": separation - advance, "exhaust": separation + advance}
-        elif len(own) == 1:
-            (known,) = own
-            other: Side = "exhaust" if known == "intake" else "intake"
-            by_advance = {other: 2 * separation - own[known]}
-        elif len(own) == 2:
-            by_advance = {"exhaust": 2 * separation - own["intake"]}
-        for side, angle in by_advance.items():
-            if side in own and side in tables and abs(own[side] - angle) > _AGREE_DEG:
-                raise JobError(
-                    f"{tables[side][1]}: its centreline is {own[side]:g}°, lobe_separation and advance make {angle:g}°",
-                    "they cannot both be right; correct one or leave it out",
-                )
-            found.setdefault(side, angle)
-    return found
+    if separation is None:
+        return own
+    by_advance: dict[Side, float] = {}
+    if advance is not None:
+        by_advance = {"intake": separation - advance, "exhaust": separation + advance}
+    elif "intake" in own:
+        by_advance = {"exhaust": 2 * separation - own["intake"]}
+    elif own:
+        by_advance = {"intake": 2 * separation - own["exhaust"]}
+    for side, angle in by_advance.items():
+        if side in own and abs(own[side] - angle) > _AGREE_DEG:
+            raise JobError(
+                f"{tables[side][1]}: its centreline is {own[side]:g}°, lobe_separation and advance make {angle:g}°",
+                "they cannot both be right; correct one or leave it out",
+            )
+    return {**by_advance, **own}
 
 
-def _centreline(table: Mapping[str, Any], place: str, side: Side) -> float:
-    """Return a side's own centreline: intake after, exhaust before top dead centre."""
-    angle: float
-    angle, dead_centre, _ = table["centreline"]
-    if dead_centre != "TDC":
-        raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
-    return angle if side == "intake" else -angle
-
-
-def _middle_of_timing(table: Mapping[str, Any], side: Side) -> float:
-    """Return the middle of a timing, counted as a centreline is."""
-    opens, closes = float(table["opens"][0]), float(table["closes"][0])
-    return (opens + 180 + closes) / 2 if side == "intake" else -(opens - 180 + closes) / 2
-
-
-def _cam_of(mapping: Mapping[str, Any], folder: Path, place: str, middle: float | None) -> Cam:
-    """Make a cam of a table that was read into SI."""
-    try:
-        if "duration" in mapping:
-            return _from_card(mapping, place, middle)
-        common = _common(mapping, place)
-        return _from_table(mapping, folder, place, common) if "table" in mapping else _timed(mapping, place, common)
-    except EngineError as error:
-        raise JobError(f"{place}: {error.problem}", error.remedy) from error
-
-
-def _common(mapping: Mapping[str, Any], place: str, at: str = "valve") -> dict[str, Any]:
-    """Read what all kinds share; lifts are the valve's unless stated, the checking lift of a card the cam's."""
-    lift_at = mapping.get("lift_at", at)
-    if lift_at == "cam" and "rocker_ratio" not in mapping:
+def _cam_of(table: Mapping[str, Any], folder: Path, side: Side, place: str, middle: float | None) -> Cam:
+    """Make a cam of a table that was read into SI: a measured one, a cam card or a timing."""
+    way = "card" if "duration" in table else "table" if "table" in table else "timing"
+    for keys, why in _REFUSED[way]:
+        for key in keys:
+            if key in table:
+                raise JobError(f"{place}: {key} cannot be used {why}", "take it out")
+    if way == "card":
+        _check_card(table, place)
+    # Lifts are the valve's unless stated, the checking lift of a card the cam's.
+    lift_at = table.get("lift_at", "cam" if way == "card" else "valve")
+    if lift_at == "cam" and "rocker_ratio" not in table:
         raise JobError(f"{place}: lift at the cam needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
+    signs = [table[key][2] for key in ("centreline", "opens", "closes") if key in table]
     common: dict[str, Any] = {
-        "lift_at": lift_at,
-        "rocker_ratio": mapping.get("rocker_ratio", 1.0),
-        "lash_m": mapping.get("lash", 0.0),
-    }
-    if "name" in mapping:
-        common["name"] = mapping["name"]
-    return common
-
-
-def _from_card(mapping: Mapping[str, Any], place: str, middle: float | None) -> Cam:
-    """Make a cam of its card: duration at a checking lift, lift, and where its middle is."""
-    _refuse_other(mapping, ("table", "opens", "closes", *_OF_TABLE), place, "beside a duration")
-    if "checking_lift" not in mapping:
-        raise JobError(
-            f"{place} lacks checking_lift", "state the lift the duration is measured at; there is no standard one"
+        "lash_m": table.get("lash", 0.0), "timing_notes": tuple(note for note in signs if note is not None)
+    }  # fmt: skip
+    if "name" in table or way != "table":  # else it is called after its file
+        common["name"] = table.get("name", f"{side} cam")
+    ratio = table.get("rocker_ratio", 1.0)
+    if way == "table":
+        return Cam.from_file(
+            folder / table["table"],
+            lift_unit=table.get("lift_unit"),
+            sheet=table.get("sheet"),
+            degrees=table.get("degrees", "crank"),
+            zero=table.get("zero"),
+            centreline_deg=table["centreline"][0] if "centreline" in table else None,
+            lift_at=lift_at,
+            rocker_ratio=ratio,
+            **common,
         )
-    if ("lobe_lift" in mapping) == ("peak_lift" in mapping):
-        raise JobError(f"{place}: a cam card needs lobe_lift or peak_lift", "state one: at the cam, or at the valve")
-    if "lobe_lift" in mapping and "rocker_ratio" not in mapping:
-        raise JobError(f"{place}: lobe_lift needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
-    common = _common(mapping, place, "cam")
-    ratio = common["rocker_ratio"]
-    at_cam = mapping.get("degrees") == "cam"
-    half = mapping["duration"] * (1.0 if at_cam else 0.5)
-    peak = mapping["lobe_lift"] * ratio if "lobe_lift" in mapping else mapping["peak_lift"]
-    checking = mapping["checking_lift"]
-    if common.pop("lift_at") == "cam":
-        checking *= ratio
-    side = "exhaust" if "exhaust" in place else "intake"
-    if middle is None and "centreline" in mapping:
-        middle = _centreline(mapping, place, "exhaust" if side == "exhaust" else "intake")
+    if way == "timing":
+        opens, closes = _events(table, place)
+        common |= {"peak_lift_m": table["peak_lift"], "lift_at": lift_at, "rocker_ratio": ratio}
+        return Cam.from_timing(opens_deg=opens, closes_deg=closes, checking_lift_m=table["checking_lift"], **common)
     if middle is None:
         raise JobError(
             f"{place}: nothing says where the lobe's middle is",
             'add centreline, such as "108 ATDC", or lobe_separation and advance to [cam]; none is assumed',
         )
-    centre = _TDC + middle if side == "intake" else _TDC - middle
-    common.setdefault("name", f"{side} cam")
-    del common["rocker_ratio"]
-    notes = _signs(mapping, ("centreline",))
+    centre = GAS_EXCHANGE_TDC + (middle if side == "intake" else -middle)
+    half = table["duration"] * (1.0 if table.get("degrees") == "cam" else 0.5)
     return Cam.from_timing(
         opens_deg=centre - half,
         closes_deg=centre + half,
-        checking_lift_m=checking,
-        peak_lift_m=peak,
-        timing_notes=notes,
+        checking_lift_m=table["checking_lift"] * (ratio if lift_at == "cam" else 1.0),
+        peak_lift_m=table["lobe_lift"] * ratio if "lobe_lift" in table else table["peak_lift"],
         **common,
     )
 
 
-def _signs(mapping: Mapping[str, Any], keys: tuple[str, ...]) -> tuple[str, ...]:
-    """Return how signs in valve events were understood."""
-    notes = [mapping[key][2] for key in keys if key in mapping]
-    return tuple(note for note in notes if note is not None)
+def _check_card(table: Mapping[str, Any], place: str) -> None:
+    """Refuse a cam card that lacks something, or says it twice."""
+    if "checking_lift" not in table:
+        raise JobError(
+            f"{place} lacks checking_lift", "state the lift the duration is measured at; there is no standard one"
+        )
+    if ("lobe_lift" in table) == ("peak_lift" in table):
+        raise JobError(f"{place}: a cam card needs lobe_lift or peak_lift", "state one: at the cam, or at the valve")
+    if "lobe_lift" in table and "rocker_ratio" not in table:
+        raise JobError(f"{place}: lobe_lift needs the rocker ratio", "add rocker_ratio, 1.0 where there is none")
 
 
-def _refuse_other(mapping: Mapping[str, Any], others: tuple[str, ...], place: str, why: str) -> None:
-    """Refuse the keys of the other way to describe a cam."""
-    for key in others:
-        if key in mapping:
-            raise JobError(f"{place}: {key} cannot be used {why}", "take it out")
-
-
-def _from_table(mapping: Mapping[str, Any], folder: Path, place: str, common: dict[str, Any]) -> Cam:
-    """Make a cam of a measured table."""
-    _refuse_other(mapping, (*_OF_TIMING, *_OF_CARD), place, "beside a measured table")
-    centreline = None
-    if "centreline" in mapping:
-        centreline, dead_centre, _ = mapping["centreline"]
-        if dead_centre != "TDC":
-            raise JobError(f"{place}, centreline: it counts from top dead centre", 'write it like "108 ATDC"')
-    return Cam.from_file(
-        folder / mapping["table"],
-        lift_unit=mapping.get("lift_unit"),
-        sheet=mapping.get("sheet"),
-        degrees=mapping.get("degrees", "crank"),
-        zero=mapping.get("zero"),
-        centreline_deg=centreline,
-        timing_notes=_signs(mapping, ("centreline",)),
-        **common,
-    )
-
-
-def _timed(mapping: Mapping[str, Any], place: str, common: dict[str, Any]) -> Cam:
-    """Make a cam of its timing."""
-    _refuse_other(mapping, (*_OF_TABLE, "degrees", "centreline"), place, "beside opens and closes")
-    _refuse_other(mapping, _OF_CARD, place, "without a duration")
-    missing = [key for key in _OF_TIMING if key not in mapping]
+def _events(table: Mapping[str, Any], place: str) -> tuple[float, float]:
+    """Return where a timing opens and closes [degrees after firing dead centre]."""
+    missing = [key for key in _OF_TIMING if key not in table]
     if missing:
         raise JobError(
             f"{place} lacks {' and '.join(missing)}",
             "give a measured table; or opens, closes, checking_lift and peak_lift; or a cam card's duration, "
             "checking_lift and lobe_lift",
         )
-    opens, opens_at, _ = mapping["opens"]
-    closes, closes_at, _ = mapping["closes"]
+    opens, opens_at, _ = table["opens"]
+    closes, closes_at, _ = table["closes"]
     if opens_at == closes_at:
         raise JobError(
             f"{place}: the valve opens and closes at the same dead centre",
@@ -781,15 +632,5 @@ def _timed(mapping: Mapping[str, Any], place: str, common: dict[str, Any]) -> Ca
         )
     # An intake opens about gas-exchange TDC (360°) and closes about the BDC after it; an exhaust
     # opens about the BDC before it.
-    intake = opens_at == "TDC"
-    # A cam without a name is called after its table in the job file, such as "intake cam".
-    side = next((side for side in ("intake", "exhaust") if side in place), None)
-    named = {"name": f"{side} cam"} if side else {}
-    return Cam.from_timing(
-        opens_deg=(_TDC if intake else _TDC - 180) + opens,
-        closes_deg=(_TDC + 180 if intake else _TDC) + closes,
-        checking_lift_m=mapping["checking_lift"],
-        peak_lift_m=mapping["peak_lift"],
-        timing_notes=_signs(mapping, ("opens", "closes")),
-        **{**named, **common},
-    )
+    first = GAS_EXCHANGE_TDC if opens_at == "TDC" else GAS_EXCHANGE_TDC - 180
+    return first + opens, first + 180 + closes

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from flowkit.engine.results import Assumption, Volumes
 from flowkit.errors import EngineError, JobError
-from flowkit.fields import Field, read_keys, section
+from flowkit.fields import read_keys, section
 from flowkit.model import Finding
 from flowkit.units import from_si
 
@@ -186,22 +186,17 @@ class EngineData:
                 continue
             value = getattr(self, row.attribute)
             stated = row.attribute in self.stated if self.stated is not None else value != defaults[row.attribute]
-            lines.append(Assumption(row.key, _shown(value, row), "stated" if stated else "assumed", row.meaning))
+            if row.kind == "friction":
+                terms = zip(value, ("", "·(N/1000)", "·(N/1000)²"), strict=True)
+                shown = " + ".join(f"{from_si(part, 'bar'):g} bar{per}" for part, per in terms)
+            elif isinstance(value, tuple):
+                shown = f"{len(value)} speeds from {value[0]:g} to {value[-1]:g} rpm"
+            elif isinstance(value, str):
+                shown = value
+            else:
+                shown = f"{from_si(value, row.unit):.6g} {row.unit}" if row.unit else f"{value:.6g}"
+            lines.append(Assumption(row.key, shown, "stated" if stated else "assumed", row.meaning))
         return tuple(lines)
-
-
-def _shown(value: Any, row: Field) -> str:
-    """Write an input as people read it."""
-    if row.kind == "friction":
-        return " + ".join(
-            f"{from_si(part, 'bar'):g} bar{per}"
-            for part, per in zip(value, ("", "·(N/1000)", "·(N/1000)²"), strict=True)
-        )
-    if isinstance(value, tuple):
-        return f"{len(value)} speeds from {value[0]:g} to {value[-1]:g} rpm"
-    if isinstance(value, str):
-        return value
-    return f"{from_si(value, row.unit):.6g} {row.unit}" if row.unit else f"{value:.6g}"
 
 
 # --- the job file's [engine] table, and what a variant changes of it ---------------------------
@@ -210,6 +205,7 @@ _ROWS = section("engine")
 _REQUIRED = ("cylinders", "bore", "stroke", "rod")
 _VOLUMES = ("chamber_volume", "milled", "gasket_bore", "gasket_thickness", "deck_clearance", "crown_volume")
 PARTS = (*_VOLUMES, "chamber_area")
+_NO_AREA = "milled needs chamber_area, the chamber's area at the face"
 
 
 def engine_of_tables(
@@ -221,13 +217,17 @@ def engine_of_tables(
     + π/4·gasket bore²·thickness + π/4·bore²·deck clearance − crown; a variant that changes bore or stroke, or mills
     the head, keeps the clearance volume of the job's ratio.
     """
-    base, mine = _read(common, place), _read(own, own_place)
-    for table, where in ((common, place), (own, own_place)):
+    base, mine = read_keys("engine", common, place), read_keys("engine", own, own_place)
+    for table, where in ((base, place), (mine, own_place)):
+        if table.get("ignition") == "compression":
+            raise JobError(
+                f"{where}, ignition: compression ignition is outside the model",
+                'leave [engine] out for a diesel; its flows are compared all the same, or state "spark"',
+            )
         stated = [name for name in PARTS if name in table]
         if "compression_ratio" in table and stated:
-            raise JobError(
-                f"{where} states compression_ratio and {stated[0]}", "state the ratio or the volumes, not both"
-            )
+            problem = f"{where} states compression_ratio and {stated[0]}"
+            raise JobError(problem, "state the ratio or the volumes, not both")
     merged = {**base, **{name: value for name, value in mine.items() if name not in ("compression_ratio", *PARTS)}}
     missing = [name for name in _REQUIRED if name not in merged]
     if missing:
@@ -247,15 +247,43 @@ def _compression(
 ) -> tuple[float, Volumes | None, tuple[Finding, ...]]:
     """Return the ratio, its volumes where these were stated, and what is to be said of it."""
     displaced = _disc(merged["bore"]) * merged["stroke"]
-    if "compression_ratio" in mine:
-        return _above_one(mine["compression_ratio"], where), None, ()
+    own = {name: value for name, value in mine.items() if name in PARTS}
+    ratio: Any = mine.get("compression_ratio")
+    keeps = ratio is None and "compression_ratio" in base and own.keys() <= {"milled", "chamber_area"}
+    ratio = base["compression_ratio"] if keeps else ratio
+    if ratio is not None and ratio <= 1:
+        raise JobError(f"{where}, compression_ratio: it must be above 1", "correct it")
+    if keeps and "milled" in mine and "chamber_area" not in mine:
+        raise JobError(f"{where}: {_NO_AREA}", "add it")
+    if keeps:
+        # The clearance volume that the job's ratio makes is kept, less what was milled off.
+        clearance = _disc(base["bore"]) * base["stroke"] / (ratio - 1)
+        clearance -= mine.get("milled", 0.0) * mine.get("chamber_area", 0.0)
+        if clearance <= 0:
+            raise JobError(
+                f"{where}: the milling takes more than the clearance volume", "check milled and chamber_area"
+            )
+        follows = 1 + displaced / clearance
+        if math.isclose(follows, ratio, rel_tol=1e-9):
+            return ratio, None, ()
+        note = (
+            f"The compression ratio follows as {follows:.2f}: the clearance volume of the job's ratio {ratio:g}, "
+            f"{clearance * 1e6:.1f} cc, is kept{' less what was milled off' if mine.get('milled') else ''}. State "
+            "compression_ratio here if the chamber or the pistons changed as well."
+        )
+        return follows, None, (Finding("compression-follows", "note", where, note),)
+    if ratio is not None:
+        return ratio, None, ()
     parts = {name: value for name, value in base.items() if name in PARTS}
     if "chamber_volume" in mine and parts:
         parts["milled"] = 0.0  # what was milled off is in the new volume
-    parts |= {name: value for name, value in mine.items() if name in PARTS}
-    own_parts = [name for name in mine if name in PARTS]
-    if "compression_ratio" in base and not [name for name in own_parts if name not in ("milled", "chamber_area")]:
-        return _from_the_jobs_ratio(base, mine, displaced, where)
+    return _of_volumes(parts | own, merged["bore"], displaced, where)
+
+
+def _of_volumes(
+    parts: Mapping[str, Any], bore: float, displaced: float, where: str
+) -> tuple[float, Volumes, tuple[Finding, ...]]:
+    """Return the ratio that volumes make, with a warning where a gasket or the piston cannot be so."""
     if not parts:
         raise JobError(f"{where} lacks compression_ratio", "state it, or the volumes it follows from")
     missing = [name for name in _VOLUMES if name not in parts]
@@ -265,79 +293,34 @@ def _compression(
             "state every part of the volume, zero too, or compression_ratio alone",
         )
     if parts["milled"] > 0 and "chamber_area" not in parts:
-        raise JobError(f"{where}: milled needs chamber_area, the chamber's area at the face", "add it")
+        raise JobError(f"{where}: {_NO_AREA}", "add it")
     volumes = Volumes(
         parts["chamber_volume"],
         parts["milled"] * parts.get("chamber_area", 0.0),
         _disc(parts["gasket_bore"]) * parts["gasket_thickness"],
-        _disc(merged["bore"]) * parts["deck_clearance"],
+        _disc(bore) * parts["deck_clearance"],
         parts["crown_volume"],
     )
-    clearance = volumes.clearance_m3
-    if clearance <= 0:
-        raise JobError(f"{where}: the clearance volume comes to {clearance * 1e6:.2f} cc", _CHECK_SIGNS)
-    return 1 + displaced / clearance, volumes, tuple(_doubts(parts, merged["bore"], where))
-
-
-_CHECK_SIGNS = "check the volumes and their signs: deck_clearance + below the deck, crown_volume + for a dome"
-
-
-def _from_the_jobs_ratio(
-    base: Mapping[str, Any], mine: Mapping[str, Any], displaced: float, where: str
-) -> tuple[float, None, tuple[Finding, ...]]:
-    """Keep the clearance volume that the job's ratio makes, less what was milled off."""
-    ratio = _above_one(base["compression_ratio"], where)
-    if "milled" in mine and "chamber_area" not in mine:
-        raise JobError(f"{where}: milled needs chamber_area, the chamber's area at the face", "add it")
-    before = _disc(base["bore"]) * base["stroke"]
-    clearance = before / (ratio - 1) - mine.get("milled", 0.0) * mine.get("chamber_area", 0.0)
-    if clearance <= 0:
-        raise JobError(f"{where}: the milling takes more than the clearance volume", "check milled and chamber_area")
-    follows = 1 + displaced / clearance
-    if math.isclose(follows, ratio, rel_tol=1e-9):
-        return ratio, None, ()
-    note = (
-        f"The compression ratio follows as {follows:.2f}: the clearance volume of the job's ratio {ratio:g}, "
-        f"{clearance * 1e6:.1f} cc, is kept{' less what was milled off' if mine.get('milled') else ''}. State "
-        "compression_ratio here if the chamber or the pistons changed as well."
-    )
-    return follows, None, (Finding("compression-follows", "note", where, note),)
-
-
-def _doubts(parts: Mapping[str, Any], bore: float, where: str) -> list[Finding]:
-    """Warn where a gasket does not clear the bore, or the piston would meet the head."""
-    found = []
+    if volumes.clearance_m3 <= 0:
+        raise JobError(
+            f"{where}: the clearance volume comes to {volumes.clearance_m3 * 1e6:.2f} cc",
+            "check the volumes and their signs: deck_clearance + below the deck, crown_volume + for a dome",
+        )
+    doubts = []
     if parts["gasket_bore"] < bore * (1 - 1e-9):
-        found.append(
+        doubts.append(
             f"The gasket's bore of {parts['gasket_bore'] * 1e3:.2f} mm is below the cylinder's "
             f"{bore * 1e3:.2f} mm: it would reach into the chamber; measure it again."
         )
     if parts["deck_clearance"] + parts["gasket_thickness"] <= 0:
-        found.append(
+        doubts.append(
             "Deck clearance and gasket thickness add up to zero or less, so the piston would meet the head: has "
             "deck_clearance the wrong sign? It is + below the deck."
         )
-    return [Finding("compression-doubtful", "warning", where, text) for text in found]
+    findings = tuple(Finding("compression-doubtful", "warning", where, text) for text in doubts)
+    return 1 + displaced / volumes.clearance_m3, volumes, findings
 
 
 def _disc(diameter: float) -> float:
     """Return the area of a circle."""
     return math.pi / 4 * diameter**2
-
-
-def _above_one(ratio: float, where: str) -> float:
-    """Refuse a ratio of one and below."""
-    if ratio <= 1:
-        raise JobError(f"{where}, compression_ratio: it must be above 1", "correct it")
-    return ratio
-
-
-def _read(mapping: Mapping[str, Any], place: str) -> dict[str, Any]:
-    """Read the keys of a table into SI."""
-    values = read_keys("engine", mapping, place)
-    if values.get("ignition") == "compression":
-        raise JobError(
-            f"{place}, ignition: compression ignition is outside the model",
-            'leave [engine] out for a diesel; its flows are compared all the same, or state "spark"',
-        )
-    return values

@@ -12,29 +12,25 @@ from numpy.typing import ArrayLike, NDArray
 
 from flowkit.analysis.lifts import SAME_LIFT_M, pchip, within
 from flowkit.analysis.results import Gain, SideComparison, VariantFlow
-from flowkit.engine.cam import GAS_EXCHANGE_TDC, Cam, time_in_bands
+from flowkit.engine import results
+from flowkit.engine.cam import GAS_EXCHANGE_TDC, Cam
 from flowkit.engine.data import EngineData
 from flowkit.engine.exchange import Passage, Setup
 from flowkit.engine.filling import Cycles, simulate_filling
 from flowkit.engine.gas import AIR_GAS_CONSTANT
-from flowkit.engine.results import (
-    AirLimitedPower,
-    CamGain,
-    CamSummary,
-    CamWeightedMeanFlow,
-    EngineDifference,
-    EngineSummary,
-    EngineVariant,
-    Filling,
-    MachIndex,
-    NotFiring,
-    Peak,
-)
+from flowkit.engine.results import CamGain, EngineDifference, EngineVariant, Filling, MachIndex
 from flowkit.errors import EngineError, RangeError
 from flowkit.fields import section
 from flowkit.model import SIDES, Finding, Side, ValveGeometry
 
-_INTERVALS = 4000
+Array = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+"""Called with (cycles done, most cycles there may be)."""
+
+HIGHEST_UNSTATED_RATIO = 15.0
+"""Above this compression ratio spark ignition must be stated."""
+_INTERVALS, _INTERVAL_SAMPLES = 4000, 2001
+_SAME_SPEED = 0.5
 
 
 @dataclass(frozen=True)
@@ -52,9 +48,8 @@ class LiftedCurve:
     def __post_init__(self) -> None:
         lifts, values = list(self.lifts_m), list(self.values)
         if not lifts or lifts[0] < 0:
-            raise EngineError(
-                "there is no lift above zero to carry into the engine", "measure the port with open valve"
-            )
+            problem = "there is no lift above zero to carry into the engine"
+            raise EngineError(problem, "measure the port with open valve")
         if lifts[0] > SAME_LIFT_M:
             lifts, values = [0.0, *lifts], [0.0, *values]
         else:
@@ -66,11 +61,7 @@ class LiftedCurve:
         """Highest measured lift [m]."""
         return self.lifts_m[-1]
 
-    def covers(self, lift_m: float) -> bool:
-        """Tell whether the curve was measured up to a lift [m], within 1 µm."""
-        return lift_m <= self.highest_m + SAME_LIFT_M
-
-    def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
+    def __call__(self, lift_m: ArrayLike) -> Array:
         """Return the value at lifts [m]."""
         ends = np.array([0.0, self.highest_m])
         return np.asarray(self._spline(within(np.asarray(lift_m, dtype=float), ends)))
@@ -97,7 +88,7 @@ class PortCurves:
         """Tell whether every port was measured up to a lift [m], within 1 µm."""
         return lift_m <= self.highest_m + SAME_LIFT_M
 
-    def __call__(self, lift_m: ArrayLike) -> NDArray[np.float64]:
+    def __call__(self, lift_m: ArrayLike) -> Array:
         """Return the mean at lifts [m]."""
         return np.asarray(np.mean([curve(lift_m) for curve in self.curves], axis=0))
 
@@ -108,15 +99,15 @@ class PortCurves:
         )
 
 
-def cam_weighted_mean(cam: Cam, curve: LiftedCurve | PortCurves) -> float:
-    """Return the mean of a curve over the open period of a cam, in the curve's unit."""
-    if not curve.covers(cam.peak_lift_m):
+def cam_weighted_mean(cam: Cam, curves: PortCurves) -> float:
+    """Return the mean of curves over the open period of a cam, in their unit."""
+    if not curves.covers(cam.peak_lift_m):
         raise RangeError(
             f"{cam.name} lifts the valve to {cam.peak_lift_m * 1e3:.2f} mm, measured was up to "
-            f"{curve.highest_m * 1e3:.2f} mm",
+            f"{curves.highest_m * 1e3:.2f} mm",
             "flow the port up to the cam's lift; curves are never extended beyond what was measured",
         )
-    values = curve(cam.lift(cam.open_angles(_INTERVALS + 1)))
+    values = curves(cam.lift(cam.open_angles(_INTERVALS + 1)))
     weights = np.full(_INTERVALS + 1, 2.0)
     weights[1::2] = 4.0
     weights[0] = weights[-1] = 1.0
@@ -125,21 +116,12 @@ def cam_weighted_mean(cam: Cam, curve: LiftedCurve | PortCurves) -> float:
 
 def cam_weighted_mean_flow(cam: Cam, lifts_m: Sequence[float], flow_m3_s: Sequence[float]) -> float:
     """Return the flow of a port averaged over the open period of its cam [m³/s]."""
-    return cam_weighted_mean(cam, LiftedCurve(tuple(lifts_m), tuple(flow_m3_s)))
-
-
-_HALF = 0.5
-_GAMMA_COLD = 1.4
+    return cam_weighted_mean(cam, PortCurves((LiftedCurve(tuple(lifts_m), tuple(flow_m3_s)),)))
 
 
 def sound_speed(temperature_k: float) -> float:
     """Return the speed of sound in air [m/s]: √(γRT) with γ = 1.4."""
-    return math.sqrt(_GAMMA_COLD * AIR_GAS_CONSTANT * temperature_k)
-
-
-def mean_piston_speed(stroke_m: float, speed_rpm: float) -> float:
-    """Return the mean piston speed [m/s]: 2·stroke·speed (Heywood 1988, eq. 2.9)."""
-    return 2 * stroke_m * speed_rpm / 60
+    return math.sqrt(1.4 * AIR_GAS_CONSTANT * temperature_k)
 
 
 def mean_inlet_mach_index(
@@ -158,16 +140,14 @@ def mean_inlet_mach_index(
         raise EngineError("the mean effective area of the intake is zero", "check the flows and the cam")
     speeds = engine.speeds_rpm if speeds_rpm is None else tuple(speeds_rpm)
     passing = sound_speed(engine.intake_temperature_k) * mean_effective_area_m2
-    per_speed = engine.piston_area_m2 * mean_piston_speed(engine.stroke_m, 1.0) / passing
-    return MachIndex(_HALF / per_speed, speeds, tuple(per_speed * speed for speed in speeds), mean_effective_area_m2)
-
-
-_STROKES_PER_CYCLE_IN_TURNS = 2
+    piston_speed = 2 * engine.stroke_m / 60  # at 1/min: 2·stroke·speed (Heywood 1988, eq. 2.9)
+    per_speed = engine.piston_area_m2 * piston_speed / passing
+    return MachIndex(0.5 / per_speed, speeds, tuple(per_speed * speed for speed in speeds), mean_effective_area_m2)
 
 
 def air_limited_power(
     engine: EngineData, volumetric_efficiency: Sequence[float | None], speeds_rpm: Sequence[float]
-) -> AirLimitedPower:
+) -> results.AirLimitedPower:
     """Return the power that the air drawn in allows.
 
     Power = air flow/(air-fuel ratio × brake specific fuel consumption), both as the engine states
@@ -181,10 +161,6 @@ def air_limited_power(
     speeds_rpm : sequence of float
         [rpm]
 
-    Returns
-    -------
-    AirLimitedPower
-
     Examples
     --------
     >>> engine = EngineData(4, 0.0805, 0.0785, 0.138, 10.5)
@@ -192,13 +168,15 @@ def air_limited_power(
     81.2
     """
     density = engine.intake_pressure_pa / (AIR_GAS_CONSTANT * engine.intake_temperature_k)
-    per_turn = engine.cylinders * engine.displacement_m3 * density / _STROKES_PER_CYCLE_IN_TURNS
+    per_turn = engine.cylinders * engine.displacement_m3 * density / 2
     flow = tuple(
         None if filling is None else per_turn * speed / 60 * filling
         for speed, filling in zip(speeds_rpm, volumetric_efficiency, strict=True)
     )
     per_air = 1 / (engine.air_fuel_ratio * engine.bsfc_kg_j)
-    return AirLimitedPower(tuple(speeds_rpm), flow, tuple(None if air is None else air * per_air for air in flow))
+    return results.AirLimitedPower(
+        tuple(speeds_rpm), flow, tuple(None if air is None else air * per_air for air in flow)
+    )
 
 
 def filling_figures(engine: EngineData, cycles: Cycles) -> Filling:
@@ -208,17 +186,20 @@ def filling_figures(engine: EngineData, cycles: Cycles) -> Filling:
     displaced volume; power = work per cycle × speed/2), net over the whole cycle; brake figures are
     these less the friction mean pressure of `EngineData.friction_mep_pa`.
     """
-    fires = np.array([reason is None for reason in cycles.reasons])
     volume, speeds = engine.displacement_m3, cycles.speeds_rpm
     friction = np.array([engine.friction_mep_pa(float(speed)) for speed in speeds])
     indicated, pumping = cycles.work / volume, cycles.pumping_work / volume
     brake = indicated - friction
     torque, power = engine.cylinders * volume / (4 * math.pi), engine.cylinders * volume * speeds / 120
+    reasons = list(zip(speeds.tolist(), cycles.reasons, strict=True))
 
-    def listed(values: NDArray[np.float64]) -> tuple[float | None, ...]:
+    def listed(values: Array) -> results.Values:
         """Return the values where the engine fires, None elsewhere."""
-        return tuple(float(value) if fire else None for value, fire in zip(values, fires, strict=True))
+        return tuple(
+            float(value) if reason is None else None for value, reason in zip(values, cycles.reasons, strict=True)
+        )
 
+    brake_power = listed(brake * power)
     return Filling(
         speeds_rpm=tuple(speeds.tolist()),
         volumetric_efficiency=listed(cycles.volumetric_efficiency),
@@ -234,42 +215,29 @@ def filling_figures(engine: EngineData, cycles: Cycles) -> Filling:
         friction_mep_pa=tuple(friction.tolist()),
         brake_mep_pa=listed(brake),
         brake_torque_nm=listed(brake * torque),
-        brake_power_w=listed(brake * power),
+        brake_power_w=brake_power,
         cycles=tuple(cycles.cycles.tolist()),
         mass_error=listed(cycles.mass_error),
         energy_error=listed(cycles.energy_error),
-        not_firing=tuple(
-            NotFiring(float(speed), reason)
-            for speed, reason in zip(speeds, cycles.reasons, strict=True)
-            if reason is not None
-        ),
-        peak=peak_of(speeds.tolist(), listed(brake * power)),
+        not_firing=tuple(results.NotFiring(speed, reason) for speed, reason in reasons if reason is not None),
+        peak=peak_of(speeds.tolist(), brake_power),
     )
 
 
-def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> Peak | None:
+def peak_of(speeds_rpm: Sequence[float], power_w: Sequence[float | None]) -> results.Peak | None:
     """Return the largest power by the parabola through it and its two neighbours among the speeds."""
-    known = [index for index, value in enumerate(power_w) if value is not None]
+    known = [(power, -index) for index, power in enumerate(power_w) if power is not None]
     if not known:
         return None
-    best = max(known, key=lambda index: power_w[index] or float("-inf") if power_w[index] != 0 else 0.0)
-    low, top, high = (power_w[index] if 0 <= index < len(power_w) else None for index in (best - 1, best, best + 1))
-    assert top is not None
-    if low is None or high is None:
-        return Peak(speeds_rpm[best], top, False)
-    a, b, c = np.polyfit(
-        [speeds_rpm[index] - speeds_rpm[best] for index in (best - 1, best, best + 1)], [low, top, high], 2
-    )
+    top, best = max(known)[0], -max(known)[1]
+    beside = [power_w[index] if 0 <= index < len(power_w) else None for index in (best - 1, best, best + 1)]
+    if None in beside:
+        return results.Peak(speeds_rpm[best], top, False)
+    offsets = [speeds_rpm[index] - speeds_rpm[best] for index in (best - 1, best, best + 1)]
+    a, b, c = np.polyfit(offsets, np.array(beside, dtype=float), 2)
     if a >= 0:
-        return Peak(speeds_rpm[best], top, True)
-    return Peak(float(speeds_rpm[best] - b / (2 * a)), float(c - b * b / (4 * a)), True)
-
-
-Progress = Callable[[int, int], None]
-"""Called with (cycles done, most cycles there may be)."""
-
-HIGHEST_UNSTATED_RATIO = 15.0
-"""Above this compression ratio spark ignition must be stated."""
+        return results.Peak(speeds_rpm[best], top, True)
+    return results.Peak(float(speeds_rpm[best] - b / (2 * a)), float(c - b * b / (4 * a)), True)
 
 
 @dataclass(frozen=True)
@@ -289,8 +257,7 @@ class Case:
     @property
     def inside_model(self) -> bool:
         """Whether the ratio is a petrol engine's, or spark ignition is stated."""
-        stated = self.engine.stated
-        return self.engine.compression_ratio <= HIGHEST_UNSTATED_RATIO or (stated is not None and "ignition" in stated)
+        return self.engine.compression_ratio <= HIGHEST_UNSTATED_RATIO or "ignition" in (self.engine.stated or ())
 
     @property
     def too_big(self) -> list[Side]:
@@ -315,74 +282,57 @@ class Case:
 
 def evaluate(cases: Sequence[Case], progress: Progress | None = None) -> tuple[EngineVariant, ...]:
     """Return the figures of all cases, whose filling is found side by side."""
-    filled = [index for index, case in enumerate(cases) if all(case.usable(side) for side in SIDES)]
-    setups = [_setup(cases[index]) for index in filled]
-    cycles = dict(zip(filled, simulate_filling(setups, progress=progress), strict=True)) if setups else {}
+    setups = {}
+    for index, case in enumerate(cases):
+        if all(case.usable(side) for side in SIDES):
+            valves = (case.engine.intake_valves, case.engine.exhaust_valves)
+            intake, exhaust = (
+                Passage.tabulate(case.cams[side], case.area_curves(side), scale=count)
+                for side, count in zip(SIDES, valves, strict=True)
+            )
+            setups[index] = Setup(case.engine, intake, exhaust)
+    found = simulate_filling(list(setups.values()), progress=progress) if setups else ()
+    cycles = dict(zip(setups, found, strict=True))
     return tuple(
         _variant(case, filling_figures(case.engine, cycles[index]) if index in cycles else None)
         for index, case in enumerate(cases)
     )
 
 
-def _setup(case: Case) -> Setup:
-    """Give the filling model a case's valves."""
-    engine = case.engine
-    intake, exhaust = (
-        Passage.tabulate(case.cams[side], case.area_curves(side), scale=valves)
-        for side, valves in zip(SIDES, (engine.intake_valves, engine.exhaust_valves), strict=True)
-    )
-    return Setup(engine, intake, exhaust)
-
-
 def _variant(case: Case, filling: Filling | None) -> EngineVariant:
     """Gather one case's figures."""
     engine = case.engine
-    means = {
-        side: cam_weighted_mean(case.cams[side], case.curves[side]) if case.usable(side) else None for side in SIDES
-    }
+    usable = [side for side in SIDES if case.usable(side)]
+    means = {side: cam_weighted_mean(case.cams[side], case.curves[side]) for side in usable}
     mach: MachIndex | None = None
-    if case.usable("intake"):
+    if "intake" in usable:
         area = cam_weighted_mean(case.cams["intake"], case.area_curves("intake")) * engine.intake_valves
         mach = mean_inlet_mach_index(engine, area)
-    power: AirLimitedPower | None = None
-    if filling is not None:
-        power = air_limited_power(engine, filling.volumetric_efficiency, filling.speeds_rpm)
+    power = air_limited_power(engine, filling.volumetric_efficiency, filling.speeds_rpm) if filling else None
+    summary = results.EngineSummary(
+        engine.cylinders, engine.bore_m, engine.stroke_m, engine.rod_m, engine.cylinders * engine.displacement_m3,
+        engine.compression_ratio, engine.clearance_m3, engine.volumes,
+    )  # fmt: skip
+    cams = {}
+    for side, cam in case.cams.items():  # ends counted from the dead centre of gas exchange
+        opens, closes = cam.open_period
+        cams[side] = results.CamSummary(opens - GAS_EXCHANGE_TDC, closes - GAS_EXCHANGE_TDC, cam.peak_lift_m)
     return EngineVariant(
         name=case.name,
-        cam_weighted_mean_flow_m3_s=CamWeightedMeanFlow(means["intake"], means["exhaust"]),
+        cam_weighted_mean_flow_m3_s=results.CamWeightedMeanFlow(means.get("intake"), means.get("exhaust")),
         mach=mach,
         filling=filling,
         power=power,
-        band_times={
-            side: time_in_bands(case.cams[side], None, case.curves[side]) for side in SIDES if case.usable(side)
-        },
-        engine=EngineSummary(
-            engine.cylinders,
-            engine.bore_m,
-            engine.stroke_m,
-            engine.rod_m,
-            engine.cylinders * engine.displacement_m3,
-            engine.compression_ratio,
-            engine.clearance_m3,
-            engine.volumes,
-        ),
-        cam={side: _cam_summary(cam) for side, cam in case.cams.items()},
+        band_times={side: case.cams[side].time_in_bands(None, case.curves[side]) for side in usable},
+        engine=summary,
+        cam=cams,
     )
-
-
-def _cam_summary(cam: Cam) -> CamSummary:
-    """Count a cam's ends from the dead centre of gas exchange."""
-    opens, closes = cam.open_period
-    return CamSummary(opens - GAS_EXCHANGE_TDC, closes - GAS_EXCHANGE_TDC, cam.peak_lift_m)
 
 
 # --- gains and differences -------------------------------------------------------------------
 
-Array = NDArray[np.float64]
-_INTERVAL_SAMPLES = 2001
 
-
-def cam_gains(side: Side, compared: SideComparison, cases: Sequence[Case]) -> tuple[CamGain, ...]:
+def cam_gains(side: Side, compared: SideComparison, cases: Sequence[Case]) -> list[CamGain]:
     """Return the gain in cam-weighted mean flow wherever the comparison has a gain and both variants a figure.
 
     Each variant on its own cam, like with like: the ratio of the means over the ports tested in both, as the
@@ -393,27 +343,16 @@ def cam_gains(side: Side, compared: SideComparison, cases: Sequence[Case]) -> tu
     for gain in compared.gains:
         if gain.from_ not in known or gain.to not in known:
             continue
-        before, after = known[gain.from_], known[gain.to]
-        means = [
+        before, after = (
             cam_weighted_mean(case.cams[side], PortCurves.of(case.flows[side], gain.matched_ports))
-            for case in (before, after)
-        ]
-        ratio = means[1] / means[0]
-        relative = relative_u95(gain, compared.range_m, after.curves[side], after.cams[side])
-        u95 = None if relative is None else ratio * relative
-        found.append(
-            CamGain(
-                side=side,
-                from_=gain.from_,
-                to=gain.to,
-                kind=gain.kind,
-                gain=ratio - 1,
-                u95=u95,
-                resolved=None if u95 is None else abs(ratio - 1) > u95,
-                not_assessed_because=gain.not_assessed_because,
-            )
+            for case in (known[gain.from_], known[gain.to])
         )
-    return tuple(found)
+        ratio, last = after / before, known[gain.to]
+        relative = relative_u95(gain, compared.range_m, last.curves[side], last.cams[side])
+        u95 = None if relative is None else ratio * relative
+        resolved = None if u95 is None else abs(ratio - 1) > u95
+        found.append(CamGain(side, gain.from_, gain.to, gain.kind, ratio - 1, u95, resolved, gain.not_assessed_because))
+    return found
 
 
 def relative_u95(gain: Gain, range_m: tuple[float, float], flow: PortCurves, cam: Cam) -> float | None:
@@ -454,9 +393,6 @@ def _limits(at: Array, flow: Array, lifts: Array, relative: Array) -> tuple[floa
     return float(np.sum(parts)), float(np.sqrt(np.sum(parts**2)))
 
 
-_SAME_SPEED = 0.5
-
-
 def differences_between(
     cases: Sequence[Case], variants: Sequence[EngineVariant]
 ) -> tuple[tuple[EngineDifference, ...], tuple[Finding, ...]]:
@@ -468,15 +404,11 @@ def differences_between(
             continue
         found.append(difference)
         if variants[0].filling and variant.filling and not difference.speeds_rpm:
-            notes.append(
-                Finding(
-                    "no-common-speed",
-                    "note",
-                    variant.name,
-                    f"There is no speed at which both this state and {variants[0].name!r} fire, so they are not "
-                    "compared speed by speed; where they were given different speeds, give both the same.",
-                )
+            message = (
+                f"There is no speed at which both this state and {variants[0].name!r} fire, so they are not "
+                "compared speed by speed; where they were given different speeds, give both the same."
             )
+            notes.append(Finding("no-common-speed", "note", variant.name, message))
     return tuple(found), tuple(notes)
 
 
@@ -488,43 +420,26 @@ def difference_of(before: Case, first: EngineVariant, after: Case, second: Engin
     old, new = first.filling, second.filling
     if (old is None or new is None) and at_half is None:
         return None
-    speeds: list[float] = []
-    air: list[float] = []
-    filling: list[float] = []
-    torque: list[float | None] = []
+    rows: list[tuple[float, float, float, float | None]] = []
     peaks: tuple[float | None, float | None] = (None, None)
     if old is not None and new is not None:
         for index, speed in enumerate(old.speeds_rpm):
             beside = [other for other, value in enumerate(new.speeds_rpm) if abs(value - speed) <= _SAME_SPEED]
             if not beside or old.air_flow_kg_s[index] is None or new.air_flow_kg_s[beside[0]] is None:
                 continue
-            speeds.append(speed)
-            air.append(_ratio(old.air_flow_kg_s, index, new.air_flow_kg_s, beside[0]))
-            filling.append(_ratio(old.volumetric_efficiency, index, new.volumetric_efficiency, beside[0]))
-            known = (old.brake_torque_nm[index] or 0.0) > 0
-            torque.append(_ratio(old.brake_torque_nm, index, new.brake_torque_nm, beside[0]) if known else None)
+            air, filling, torque = (
+                (getattr(new, name)[beside[0]] or 0.0) / (getattr(old, name)[index] or math.nan) - 1
+                for name in ("air_flow_kg_s", "volumetric_efficiency", "brake_torque_nm")
+            )
+            rows.append((speed, air, filling, torque if (old.brake_torque_nm[index] or 0.0) > 0 else None))
         if old.peak and new.peak and old.peak.inside and new.peak.inside and old.peak.brake_power_w > 0:
             peaks = (
                 new.peak.speed_rpm / old.peak.speed_rpm - 1,
                 new.peak.brake_power_w / old.peak.brake_power_w - 1,
             )
-    return EngineDifference(
-        from_=first.name,
-        to=second.name,
-        speeds_rpm=tuple(speeds),
-        air_flow=tuple(air),
-        volumetric_efficiency=tuple(filling),
-        brake_torque=tuple(torque),
-        peak_speed=peaks[0],
-        peak_brake_power=peaks[1],
-        speed_at_half=at_half,
-        changed=what_changed(before, after),
-    )
-
-
-def _ratio(old: Sequence[float | None], index: int, new: Sequence[float | None], other: int) -> float:
-    """Return new over old less one, of figures that are known."""
-    return (new[other] or 0.0) / (old[index] or math.nan) - 1
+    speeds, airs, fillings, torques = zip(*rows, strict=True) if rows else ((), (), (), ())
+    changed = what_changed(before, after)
+    return EngineDifference(first.name, second.name, speeds, airs, fillings, torques, *peaks, at_half, changed)
 
 
 def what_changed(before: Case, after: Case) -> tuple[str, ...]:
@@ -537,11 +452,8 @@ def what_changed(before: Case, after: Case) -> tuple[str, ...]:
             changed.add(f"cam.{side}")
     for row in section("engine").values():
         if row.attribute and row.key not in ("speeds", "ignition"):
-            old_value, new_value = getattr(before.engine, row.attribute), getattr(after.engine, row.attribute)
-            same = old_value == new_value
-            if isinstance(old_value, float):
-                same = math.isclose(old_value, new_value, rel_tol=1e-9)
-            if not same:
+            one, other = getattr(before.engine, row.attribute), getattr(after.engine, row.attribute)
+            if one != other and not (isinstance(one, float) and math.isclose(one, other, rel_tol=1e-9)):
                 changed.add(f"engine.{row.key}")
     if before.bore_m != after.bore_m:
         changed.add("reference.bore")

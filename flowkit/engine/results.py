@@ -324,7 +324,22 @@ class EngineResult(Result):
         EngineError
             If the quantity is not known, or no variant has it.
         """
-        return plot_engine(self, ax=ax, quantity=quantity)
+        if quantity not in _LABELS:
+            raise EngineError(f"there is no quantity {quantity!r} to draw", "use one of " + ", ".join(_LABELS))
+        label, scale = _LABELS[quantity]
+        lines: list[_Line | None] = []
+        for variant in self.variants:
+            source = variant.mach if quantity == "z" else variant.filling
+            values = [float("nan") if value is None else value * scale for value in getattr(source, quantity, ())]
+            lines.append((source.speeds_rpm, values, variant.name) if source else None)
+        if not any(lines):
+            raise EngineError(f"no variant has {quantity} to draw", "the findings say what it lacks")
+        axes = _drawn(lines, ax, "engine speed, rpm", label, marked=True)
+        if quantity == "z":
+            from flowkit.drawing import INK
+
+            axes.axhline(0.5, color=INK, linewidth=0.6)
+        return axes
 
 
 def table_rows(variant: EngineVariant) -> list[dict[str, Any]]:
@@ -362,59 +377,31 @@ _LABELS: dict[str, tuple[str, float]] = {
 }
 
 
+_Line = tuple[Sequence[float], Sequence[float], str]
+"""Abscissas, ordinates and name."""
+
+
 def plot_cams(cams: Sequence[Cam], ax: Axes | None = None) -> Axes:
     """Draw valve lift against crank angle."""
-    from flowkit.drawing import INK, bare_axes, new_axes, style, variant_style
-
-    with style():
-        axes = ax or new_axes(over=0.04)
-        for index, cam in enumerate(cams):
-            look = variant_style(index)
-            theta = cam.open_angles(721)
-            axes.plot(theta, cam.lift(theta) * 1e3, color=look.color, linestyle=look.linestyle, label=cam.name)
-        bare_axes(axes, size=8)
-        axes.set_ylim(bottom=0)
-        axes.set_xlabel("crank angle, degrees after firing dead centre", size=8, color=INK)
-        axes.set_ylabel("valve lift, mm", size=8, color=INK)
-        axes.legend(frameon=False, fontsize=8)
+    lines = [((theta := cam.open_angles(721)).tolist(), (cam.lift(theta) * 1e3).tolist(), cam.name) for cam in cams]
+    axes = _drawn(lines, ax, "crank angle, degrees after firing dead centre", "valve lift, mm")
+    axes.set_ylim(bottom=0)
     return axes
 
 
-def _series(variant: EngineVariant, quantity: str) -> tuple[Sequence[float], Sequence[float | None]] | None:
-    """Return speeds and values of one variant, None where it has none."""
-    if quantity == "z":
-        return (variant.mach.speeds_rpm, variant.mach.z) if variant.mach else None
-    return (variant.filling.speeds_rpm, getattr(variant.filling, quantity)) if variant.filling else None
-
-
-def plot_engine(result: EngineResult, ax: Axes | None = None, *, quantity: str = "volumetric_efficiency") -> Axes:
-    """Draw one figure against speed, a line per variant; see `EngineResult.plot`."""
+def _drawn(lines: Sequence[_Line | None], ax: Axes | None, x: str, y: str, *, marked: bool = False) -> Axes:
+    """Draw lines, each in the look of its place."""
     from flowkit.drawing import INK, bare_axes, new_axes, style, variant_style
 
-    if quantity not in _LABELS:
-        raise EngineError(f"there is no quantity {quantity!r} to draw", "use one of " + ", ".join(_LABELS))
-    label, scale = _LABELS[quantity]
-    lines = [(index, variant.name, _series(variant, quantity)) for index, variant in enumerate(result.variants)]
-    if all(series is None for _, _, series in lines):
-        raise EngineError(f"no variant has {quantity} to draw", "the findings say what it lacks")
     with style():
         axes = ax or new_axes(over=0.04)
-        for index, name, series in lines:
-            if series is not None:
-                look = variant_style(index)
-                axes.plot(
-                    series[0],
-                    [float("nan") if value is None else value * scale for value in series[1]],
-                    color=look.color,
-                    linestyle=look.linestyle,
-                    marker=look.marker,
-                    markersize=3,
-                    label=name,
-                )
-        if quantity == "z":
-            axes.axhline(0.5, color=INK, linewidth=0.6)
+        for index, line in enumerate(lines):
+            if line is not None:
+                look, (xs, ys, name) = variant_style(index), line
+                marker = look.marker if marked else None
+                axes.plot(xs, ys, color=look.color, linestyle=look.linestyle, marker=marker, markersize=3, label=name)
         bare_axes(axes, size=8)
-        axes.set_xlabel("engine speed, rpm", size=8, color=INK)
-        axes.set_ylabel(label, size=8, color=INK)
+        axes.set_xlabel(x, size=8, color=INK)
+        axes.set_ylabel(y, size=8, color=INK)
         axes.legend(frameon=False, fontsize=8)
     return axes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import glob
 import os
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -34,14 +34,11 @@ def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
     """Expand patterns into the files they match."""
     found: dict[Path, Path] = {}  # a file named in several ways is one: by the place it is at -> as it was named first
     for path in paths:
-        text = os.fspath(path)
-        if glob.has_magic(text) and not os.path.lexists(text):
+        named = [Path(path)]
+        if glob.has_magic(str(path)) and not os.path.lexists(path):
+            matches = sorted(Path(match) for match in glob.glob(str(path), recursive=True))  # noqa: PTH207
             # The files a spreadsheet program leaves beside an open one begin with ~$.
-            matches = sorted(m for m in glob.glob(text, recursive=True) if os.path.isfile(m))  # noqa: PTH113, PTH207
-            matches = [match for match in matches if not os.path.basename(match).startswith("~$")]  # noqa: PTH119
-            named = [Path(match) for match in matches or [text]]
-        else:
-            named = [Path(path)]
+            named = [match for match in matches if match.is_file() and not match.name.startswith("~$")] or named
         for one in named:
             found.setdefault(Path(os.path.abspath(one)), one)  # noqa: PTH100
     return list(found.values())
@@ -49,9 +46,7 @@ def expand_paths(paths: Iterable[str | Path]) -> list[Path]:
 
 def labels_of(paths: Sequence[Path]) -> list[str]:
     """Name files in sources: by their base name, where two share it by the path as given."""
-    count: dict[str, int] = {}
-    for path in paths:
-        count[path.name] = count.get(path.name, 0) + 1
+    count = Counter(path.name for path in paths)
     return [path.name if count[path.name] == 1 else str(path) for path in paths]
 
 
@@ -59,14 +54,12 @@ def read_many(
     paths: str | Path | Iterable[str | Path], stated: Stated | None = None, *, workers: int = 1, client: Any = None
 ) -> Iterator[FileReading]:
     """Read many files, each as soon as it is asked for."""
-    given = [paths] if isinstance(paths, (str, Path)) else paths
-    files = expand_paths(given)
+    files = expand_paths([paths] if isinstance(paths, (str, Path)) else paths)
     items = list(zip(files, labels_of(files), strict=True))
     if client is not None:
         yield from _read_with_client(items, stated, client)
     elif workers <= 1 or len(items) <= 1:
-        for item in items:
-            yield _read_one(item, stated)
+        yield from (_read_one(item, stated) for item in items)
     else:
         yield from _read_with_workers(items, stated, workers)
 
@@ -77,16 +70,18 @@ def _read_one(item: Item, stated: Stated | None) -> FileReading:
 
     path, label = item
     if glob.has_magic(str(path)) and not path.exists():
-        return FileReading(path, None, SheetError("no file matches this pattern", "check the folder", file=str(path)))
+        return _failed(item, SheetError("no file matches this pattern", "check the folder", file=str(path)))
     try:
         return FileReading(path, read(path, stated, label=label), None)
     except SheetError as error:
-        return FileReading(path, None, error)
-    except FlowkitError as error:
-        sheet_error = SheetError(
-            error.problem, error.remedy, file=error.file or label, sheet=error.sheet, cell=error.cell
-        )
-        return FileReading(path, None, sheet_error)
+        return _failed(item, error)
+    except FlowkitError as e:
+        return _failed(item, SheetError(e.problem, e.remedy, file=e.file or label, sheet=e.sheet, cell=e.cell))
+
+
+def _failed(item: Item, error: SheetError) -> FileReading:
+    """A file that could not be read."""
+    return FileReading(item[0], None, error)
 
 
 def _read_batch(items: Sequence[Item], stated: Stated | None) -> list[FileReading]:
@@ -96,11 +91,11 @@ def _read_batch(items: Sequence[Item], stated: Stated | None) -> list[FileReadin
 
 def _read_with_workers(items: Sequence[Item], stated: Stated | None, workers: int) -> Iterator[FileReading]:
     """Read with several processes, a few batches ahead of what is asked for."""
-    batches = [items[at : at + _BATCH] for at in range(0, len(items), _BATCH)]
     waiting: deque[tuple[Sequence[Item], Future[list[FileReading]]]] = deque()
     pool = ProcessPoolExecutor(max_workers=workers)
     try:
-        for batch in batches:
+        for start in range(0, len(items), _BATCH):
+            batch = items[start : start + _BATCH]
             if len(waiting) >= workers * _IN_FLIGHT:
                 yield from _finished(*waiting.popleft(), stated)
             try:
@@ -116,6 +111,20 @@ def _read_with_workers(items: Sequence[Item], stated: Stated | None, workers: in
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+def _finished(batch: Sequence[Item], future: Future[list[FileReading]], stated: Stated | None) -> Iterator[FileReading]:
+    """Return a batch's readings; where its worker died, each file is tried once more in a process of its own."""
+    try:
+        yield from future.result()
+    except BrokenProcessPool:
+        for item in batch:
+            with ProcessPoolExecutor(max_workers=1) as pool:
+                try:
+                    yield pool.submit(_read_one, item, stated).result()
+                except BrokenProcessPool:
+                    remedy = "open it in the spreadsheet program and save it again"
+                    yield _failed(item, SheetError("the file crashed the reader", remedy, file=item[1]))
+
+
 def _read_with_client(items: Sequence[Item], stated: Stated | None, client: Any) -> Iterator[FileReading]:
     """Read with the workers of a cluster, a sheet a task, a few ahead of what is asked for."""
     ahead = _IN_FLIGHT * max(sum(client.nthreads().values()), 1)
@@ -124,36 +133,9 @@ def _read_with_client(items: Sequence[Item], stated: Stated | None, client: Any)
         if item is not None:
             waiting.append((item, client.submit(_read_one, item, stated, pure=False)))
         while waiting and (item is None or len(waiting) >= ahead):
-            yield _from_cluster(*waiting.popleft())
-
-
-def _from_cluster(item: Item, future: Any) -> FileReading:
-    """Return a reading from a worker; trouble with the worker is a result too."""
-    try:
-        reading: FileReading = future.result()
-    except Exception:  # whatever the cluster raises: a killed worker, a path it cannot see
-        what = "the cluster could not read the file: a worker stopped, or cannot see its path"
-        return FileReading(item[0], None, SheetError(what, "read it without a client", file=item[1]))
-    return reading
-
-
-def _finished(batch: Sequence[Item], future: Future[list[FileReading]], stated: Stated | None) -> list[FileReading]:
-    """Return a batch's readings; where its worker died, each file is tried once more in a process of its own."""
-    try:
-        return future.result()
-    except BrokenProcessPool:
-        return [_read_alone(item, stated) for item in batch]
-
-
-def _read_alone(item: Item, stated: Stated | None) -> FileReading:
-    """Read one file in a process of its own."""
-    with ProcessPoolExecutor(max_workers=1) as pool:
-        try:
-            return pool.submit(_read_one, item, stated).result()
-        except BrokenProcessPool:
-            error = SheetError(
-                "the file crashed the reader",
-                "open it in the spreadsheet program and save it again",
-                file=item[1],
-            )
-            return FileReading(item[0], None, error)
+            first, future = waiting.popleft()
+            try:
+                yield future.result()
+            except Exception:  # whatever the cluster raises: a killed worker, a path it cannot see
+                what = "the cluster could not read the file: a worker stopped, or cannot see its path"
+                yield _failed(first, SheetError(what, "read it without a client", file=first[1]))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Any, Literal
 
 from flowkit.errors import JobError, SheetError, UnitError
@@ -16,6 +16,9 @@ from flowkit.model import AirState, Conditions, HandChange, Side
 from flowkit.units import FLOW_QUANTITIES, Quantity, number, unit
 
 PLACE = "columns"
+
+
+_CELL = re.compile(r"(?P<letters>[A-Z]{1,3})(?P<row>[1-9]\d{0,6})|(?P<line>[1-9]\d{0,6}):(?P<field>[1-9]\d{0,4})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,36 +35,28 @@ class CellRange:
     def parse(cls, text: Any, place: str = PLACE) -> CellRange:
         """Read ``"B5:B16"``, ``"B5"`` or, for text files, ``"5:2-16:2"`` (line:field)."""
         spelled = str(text).strip().replace("$", "").upper()
-        match = re.fullmatch(r"([A-Z]{1,3})([1-9]\d{0,6})(?::([A-Z]{1,3})([1-9]\d{0,6}))?", spelled)
-        if match:
-            ends = [_number(match[1]), int(match[2]), _number(match[3] or match[1]), int(match[4] or match[2])]
-        else:
-            match = re.fullmatch(r"([1-9]\d{0,6}):([1-9]\d{0,4})(?:\s*-\s*([1-9]\d{0,6}):([1-9]\d{0,4}))?", spelled)
-            if match is None:
-                raise JobError(
-                    f"{place}: {str(text)!r} is not a range of cells",
-                    'write it like "B5:B16", or "5:2-16:2" in a text file',
-                )
-            ends = [int(match[2]), int(match[1]), int(match[4] or match[2]), int(match[3] or match[1])]
-        left, right = sorted((ends[0], ends[2]))
-        top, bottom = sorted((ends[1], ends[3]))
-        if left != right and top != bottom:
+        ends = [_CELL.fullmatch(end.strip()) for end in re.split(r":(?=[A-Z])|-(?=\s*\d)", spelled)]
+        cells = [end for end in ends if end is not None]
+        if len(cells) != len(ends) or len(ends) > 2 or len({end.lastgroup for end in cells}) > 1:
+            raise JobError(
+                f"{place}: {str(text)!r} is not a range of cells",
+                'write it like "B5:B16", or "5:2-16:2" in a text file',
+            )
+        rows = sorted(int(end["row"] or end["line"]) for end in cells)
+        columns = sorted(int(end["field"] or 0) or _column(end["letters"]) for end in cells)
+        if columns[0] != columns[-1] and rows[0] != rows[-1]:
             raise JobError(f"{place}: {str(text)!r} is a block of cells", "name one column or one row of cells")
-        return cls(str(text), top, left, bottom, right)
+        return cls(str(text), rows[0], columns[0], rows[-1], columns[-1])
 
     def cells(self) -> list[tuple[int, int]]:
         """Return the (row, column) of each cell, counted from 1."""
-        return [
-            (row, column) for row in range(self.top, self.bottom + 1) for column in range(self.left, self.right + 1)
-        ]
+        columns = range(self.left, self.right + 1)
+        return [(row, column) for row in range(self.top, self.bottom + 1) for column in columns]
 
 
-def _number(letters: str) -> int:
+def _column(letters: str) -> int:
     """A column's number, from 1."""
-    value = 0
-    for letter in letters:
-        value = value * 26 + ord(letter) - 64
-    return value
+    return reduce(lambda value, letter: value * 26 + ord(letter) - 64, letters, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +104,8 @@ _TABLE_KEYS = (
     "sheet", "lift", "lift_unit", "flow", "flow_unit", "pressure", "pressure_unit",
     "side", "port", "run", "variant", "head",
 )  # fmt: skip
-
 _FLOW_KEYS = ("cells", "side", "port", "run", "variant", "head", "unit", "pressure")
+_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
 
 
 def _table(given: Any) -> TableMapping:
@@ -141,45 +136,35 @@ def _table(given: Any) -> TableMapping:
 
 def _flow(item: Any, common: Mapping[str, Any], lift: CellRange) -> FlowColumn:
     """Read one flow column's mapping."""
+    place = f"{PLACE}, flow"
     own = {"cells": item} if isinstance(item, str) else item
     if not isinstance(own, Mapping):
-        raise JobError(f"{PLACE}, flow: {item!r} is not a range of cells", 'write it like "B5:B16"')
-    place = f"{PLACE}, flow"
+        raise JobError(f"{place}: {item!r} is not a range of cells", 'write it like "B5:B16"')
     refuse_unknown(own, _FLOW_KEYS, place)
     if "cells" not in own:
         raise JobError(f"{place} has no 'cells'", 'add cells = "B5:B16"')
     named = {**common, **own}
     cells = CellRange.parse(own["cells"], place)
     pressure = CellRange.parse(named["pressure"], f"{place}, pressure") if "pressure" in named else None
-    _same_length(cells, lift, place)
-    if pressure is not None and len(pressure.cells()) > 1:
-        _same_length(pressure, lift, f"{place}, pressure")
-    for key in ("port", "variant", "head"):
-        if text_of(named.get(key)) == "?":
-            raise JobError(f"{place}: the {key} is still '?'", f"write which {key} these flows are of")
+    for area, at in ((cells, place), (pressure, f"{place}, pressure")):
+        mine, lifts = len(area.cells()) if area else 1, len(lift.cells())
+        if area and mine != lifts and not (area is pressure and mine == 1):
+            raise JobError(
+                f"{at}: {area.text!r} has {mine} cells and the lifts {lift.text!r} have {lifts}",
+                "make them equally long",
+            )
+    names = {key: text_of(named.get(key)) for key in ("port", "variant", "head")}
+    unknown = next((key for key, name in names.items() if name == "?"), None)
+    if unknown:
+        raise JobError(f"{place}: the {unknown} is still '?'", f"write which {unknown} these flows are of")
     return FlowColumn(
         cells=cells,
         side=side_of(named.get("side"), place),
-        port=text_of(named.get("port")),
         run=run_of(named.get("run"), place),
-        variant=text_of(named.get("variant")),
-        head=text_of(named.get("head")),
         unit=_unit(own, "unit", FLOW_QUANTITIES),
         pressure=pressure,
+        **names,
     )
-
-
-def _same_length(cells: CellRange, lift: CellRange, place: str) -> None:
-    """Refuse a range with another number of cells than the lifts'."""
-    mine, lifts = len(cells.cells()), len(lift.cells())
-    if mine != lifts:
-        raise JobError(
-            f"{place}: {cells.text!r} has {mine} cells and the lifts {lift.text!r} have {lifts}",
-            "make them equally long",
-        )
-
-
-_SUCH_AS = {"lift": "mm", "flow": "CFM", "pressure": "inH2O"}
 
 
 def _unit(given: Mapping[str, Any], key: str, quantities: tuple[Quantity, ...]) -> str | None:
@@ -211,9 +196,9 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
     """
     made: list[HandChange] = []
     grids = list(grids)
+    visible = [index for index, grid in enumerate(grids) if not grid.hidden]
     for change in changes:
         sheet, _, cell = change.cell.rpartition("!")
-        visible = [index for index, grid in enumerate(grids) if not grid.hidden]
         found = [index for index in visible if sheet.casefold() in ("", (grids[index].sheet or "").casefold())]
         if len(found) != 1:
             names = ", ".join(repr(grids[index].sheet) for index in visible)
@@ -224,21 +209,17 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
                 file=grids[0].file,
             )
         grid = grids[found[0]]
-        rows = [list(row) for row in grid.rows]
         spots = _cells_of(grid, cell.strip())
+        rows = [list(row) for row in grid.rows]
         for row, column in spots:
-            says = rows[row][column]
             rows[row][column] = None if change.value is None else _typed(change.value, grid)
-            if change.value is None and cell.casefold().startswith("row"):
-                continue
-            shown = "" if says is None else f"{says:.10g}" if isinstance(says, float) else str(says)
-            made.append(HandChange(grid.file, grid.sheet, cell, "cell", shown, change.value, change.reason))
+        said = [grid.rows[row][column] for row, column in spots]
+        shown = [f"{item:.10g}" if isinstance(item, float) else "" if item is None else str(item) for item in said]
         if change.value is None and cell.casefold().startswith("row"):
-            row = spots[0][0]
-            shown = " | ".join(
-                f"{item:.10g}" if isinstance(item, float) else str(item) for item in grid.rows[row] if item
-            )
-            made.append(HandChange(grid.file, grid.sheet, cell, "row", shown, None, change.reason))
+            kept = " | ".join(text for text, item in zip(shown, said, strict=True) if item)
+            made.append(HandChange(grid.file, grid.sheet, cell, "row", kept, None, change.reason))
+        else:
+            made += [HandChange(grid.file, grid.sheet, cell, "cell", s, change.value, change.reason) for s in shown]
         grids[found[0]] = replace(
             grid, rows=tuple(tuple(row) for row in rows), formula_gaps=grid.formula_gaps - frozenset(spots)
         )
@@ -247,9 +228,9 @@ def change_cells(grids: Sequence[Grid], changes: Sequence[CellChange]) -> tuple[
 
 def _typed(value: str, grid: Grid) -> CellValue:
     """A value as the sheet would hold it: text in a text file, a number in a workbook where it is one."""
-    if grid.lines is not None:
-        return value.replace(".", ",") if grid.decimal_comma and number(value) is not None else value
     read = number(value)
+    if grid.lines is not None:
+        return value.replace(".", ",") if grid.decimal_comma and read is not None else value
     return value if read is None else read
 
 
@@ -260,22 +241,16 @@ def _cells_of(grid: Grid, cell: str) -> list[tuple[int, int]]:
         page, line, column = map(int, on_page.groups())
         if (page, line) in grid.pages and column <= len(grid.rows[grid.pages.index((page, line))]):
             return [(grid.pages.index((page, line)), column - 1)]
-    row_only = re.fullmatch(r"(?:row|line)\s*(\d+)", cell, re.IGNORECASE)
-    if row_only is not None:
-        spots: set[tuple[int, int | None]] = {(int(row_only[1]), None)}
-    else:
-        try:
-            area = CellRange.parse(cell)
-        except JobError as error:
-            raise SheetError(f"{cell!r} is not the name of a cell", error.remedy, file=grid.file) from error
-        across = range(area.left, area.right + 1)
-        spots = {(row, column) for row in range(area.top, area.bottom + 1) for column in across}
+    whole = re.fullmatch(r"(?:row|line)\s*(\d+)", cell, re.IGNORECASE)
+    try:
+        spots = set() if whole else set(CellRange.parse(cell).cells())
+    except JobError as error:
+        raise SheetError(f"{cell!r} is not the name of a cell", error.remedy, file=grid.file) from error
     found = []
-    for row in range(len(grid.rows)):
+    for row, values in enumerate(grid.rows):
         on_sheet = row + 1 if grid.lines is None else grid.lines[row]
-        found += [
-            (row, column) for column in range(len(grid.rows[row])) if {(on_sheet, None), (on_sheet, column + 1)} & spots
-        ]
+        all_of_it = whole is not None and on_sheet == int(whole[1])
+        found += [(row, column) for column in range(len(values)) if all_of_it or (on_sheet, column + 1) in spots]
     if not found:
         raise SheetError(
             f"the job changes {cell} by hand, but the sheet holds nothing there",

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from functools import lru_cache
 from math import isclose
+from typing import NamedTuple
 
 from flowkit.importers.files.own import is_own_output
 from flowkit.importers.mapping import Stated
@@ -22,6 +23,7 @@ from flowkit.model import Finding, FlowTest
 from flowkit.units import FLOW_QUANTITIES, to_si
 
 _LONGEST = 300  # a longer text is prose that says many things
+_SHORTEST = 5  # of a text that says something of the flows
 _GAUGE = 20_000.0  # Pa; no bench draws more, so a larger pressure is a barometer's, a spring's or a tyre's
 _CLOSE = 2e-3  # a pressure said twice may be rounded once
 _FOREIGN_UNIT = re.compile(r"\s*(?!(?:for|and|und|pour|per|a|e|y)\b)[^\W\d_]{1,4}\b")
@@ -48,48 +50,45 @@ def unused(readings: Sequence[SheetReading], tests: Sequence[FlowTest], stated: 
     if not tests or stated.columns is not None:
         return []
     said = _Used(tests, stated)
-    answers: dict[str, str] = {}  # a long table says "intake" in every row
     found = []
     for reading in readings:
         if reading.grid.hidden or is_own_output(reading.grid):
             continue
-        found += _remarks(reading)
-        found += said.doubts(reading)
-        for text, place in _texts(reading):
-            what = answers.get(text)
-            if what is None:
-                what = answers[text] = said.missed(text) if 5 < len(text) <= _LONGEST else ""
+        texts = _texts(reading)
+        found += _remarks(reading, texts)
+        found += said.doubts(reading, texts)
+        for text, places in texts.items():
+            what = said.missed(text) if len(text) > _SHORTEST and any(not place.head for place in places) else ""
             if what:
-                source = place if isinstance(place, str) else reading.view.source(*place)
-                shown = " ".join(text.split())
                 option = "--flow-unit, or flow_unit" if "read in it" in what else "--test-pressure, or test_pressure"
                 remedy = f"state what holds ({option} in the job's conditions), or leave that cell out (leave_out)"
                 if "an air" in what:
                     remedy = "leave that cell out (leave_out), and if they were, the day's air as well"
-                found.append(refused(source, f"{shown!r} {what}; {remedy}"))
+                shown = f"{' '.join(text.split())!r} {what}; {remedy}"
+                found += [refused(place.source(reading), shown) for place in places if not place.head]
     return found
 
 
-def _remarks(reading: SheetReading) -> list[Finding]:
+def _remarks(reading: SheetReading, texts: Texts) -> list[Finding]:
     """Name the sentences beside the tables, and what is written beside single readings, which no reading can use."""
     beside: set[tuple[int, int]] = set()
     for entry in reading.tables:
         view, table = entry.table.view, entry.table
-        aside = [
-            c.index for c in entry.columns if c.role == "ignored" and c.why == "no reading" and c.kind != "counter"
-        ]
-        beside |= {view.place(row, index) for index in aside for row in range(table.first, table.last + 1)}
+        for c in entry.columns:
+            if c.role == "ignored" and c.why == "no reading" and c.kind != "counter":
+                beside |= {view.place(row, c.index) for row in range(table.first, table.last + 1)}
     stated = {(e.row, e.column) for e in reading.metadata.placed if e.item.kind in TEXT_KINDS}
-    found = {
-        " ".join(text.split()): place if isinstance(place, str) else reading.view.source(*place)
-        for text, place in _texts(reading)
-        if len(text) <= _LONGEST and not is_own_line(text)
-        if place in beside or (place not in stated and _is_remark(text)) or missed(text)
-    } | {
-        f"{entry.item.kind.replace('_', ' ')} {entry.item.value}": entry.item.source
-        for entry in reading.metadata.placed
-        if entry.item.kind in _OF_METER and all(test.gives_flows for test in reading.tests)
-    }
+    found = {}
+    for text, places in texts.items():
+        remark, passed = _is_remark(text)
+        if passed or remark or (beside and not is_own_line(text)):
+            for place in places:
+                at = (place.row, place.column)
+                if not place.head and (passed or at in beside or (remark and at not in stated)):
+                    found[" ".join(text.split())] = place.source(reading)
+    for of_meter in (placed.item for placed in reading.metadata.placed if placed.item.kind in _OF_METER):
+        if all(test.gives_flows for test in reading.tests):
+            found[f"{of_meter.kind.replace('_', ' ')} {of_meter.value}"] = of_meter.source
     if not found or not reading.tables:
         return []
     shown = "; ".join(f"{text!r}" for text in list(found)[:_SHOWN])
@@ -101,12 +100,15 @@ def _remarks(reading: SheetReading) -> list[Finding]:
 _OF_METER = frozenset({"leak_reading", "leak_reading_before", "leak_reading_after", "check_plate_reading"})
 
 
-def _is_remark(text: str) -> bool:
-    """Whether a text has a sentence that is no label with its value."""
+@lru_cache(maxsize=4096)
+def _is_remark(text: str) -> tuple[bool, bool]:
+    """Whether a text has a sentence that is no label with its value, and whether it has a condition nothing reads."""
+    if is_own_line(text):
+        return False, False
     if _LABELLED.match(text) or parse_label(text).kind in CONDITION_FIELDS:
-        return False
+        return False, missed(text)
     clauses = [clause for clause in _CLAUSE.split(text) if len(clause.split()) > 3 and _is_of_trade(clause)]
-    return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses)
+    return any(is_sentence(c) and not pairs(c)[0] and parse_label(c).pressure is None for c in clauses), missed(text)
 
 
 def _is_of_trade(text: str) -> bool:
@@ -114,19 +116,42 @@ def _is_of_trade(text: str) -> bool:
     return any(m.kind not in ("unknown", "filler", "common", "mark", "letter", "title") for m in mentions(text))
 
 
-def _texts(reading: SheetReading, *, heads: bool = False) -> Iterator[tuple[str, str | tuple[int, int]]]:
-    """The texts of a sheet, with their places; those that head no column unless `heads` are wanted too."""
+class _Place(NamedTuple):
+    """Where a text is: its cell, or the line of a comment; `head` where it heads a column."""
+
+    row: int
+    column: int
+    head: bool = False
+    line: str = ""
+
+    def source(self, reading: SheetReading) -> str:
+        """Its address."""
+        return self.line or reading.view.source(self.row, self.column)
+
+
+Texts = dict[str, list[_Place]]
+
+
+def _texts(reading: SheetReading) -> Texts:
+    """The texts of a sheet that are not too long, each with its places: a long table says "intake" in every row."""
     view = reading.view
     over: set[tuple[int, int]] = set()
-    for entry in () if heads else reading.tables:
+    for entry in reading.tables:
         table = entry.table
         for row in [*table.headers, *table.named, *table.sections]:
             over |= {table.view.place(row, column) for column in range(table.left, table.right + 1)}
+    found: Texts = {}
     for row, kinds in enumerate(view.kinds):
-        for column, value in enumerate(view.rows[row]) if "t" in kinds else ():
-            if kinds[column] == "t" and isinstance(value, str) and (row, column) not in over:
-                yield value, (row, column)
-    yield from ((text, f"{reading.grid.file}:{line}:1") for line, text in reading.grid.comments)
+        column = kinds.find("t")
+        while column >= 0:
+            text = view.rows[row][column]
+            if isinstance(text, str) and len(text) <= _LONGEST:
+                found.setdefault(text, []).append(_Place(row, column, (row, column) in over))
+            column = kinds.find("t", column + 1)
+    for line, text in reading.grid.comments:
+        if len(text) <= _LONGEST:
+            found.setdefault(text, []).append(_Place(0, 0, line=f"{reading.grid.file}:{line}:1"))
+    return found
 
 
 class _Used:
@@ -148,25 +173,23 @@ class _Used:
         self.settled = stated.conditions.test_pressure_pa is not None
         self.unit_settled = stated.flow_unit is not None
 
-    def doubts(self, reading: SheetReading) -> Iterator[Finding]:
+    def doubts(self, reading: SheetReading, texts: Texts) -> Iterator[Finding]:
         """Name what the flows were read with and the sheet does not say for certain: ``~28 inH2O``."""
         if self.settled:
             return
         view = reading.view
         placed = {(entry.row, entry.column) for entry in reading.metadata.placed}
-        cells = ((view.rows[row][column], (row, column)) for row, column in placed if view.kind(row, column) == "n")
-        said = [(str(value), place) for value, place in cells]
-        for text, place in (*said, *_texts(reading, heads=True)):
-            for number in doubted(text) if len(text) <= _LONGEST else ():
+        cells = {str(view.rows[at][c]): [_Place(at, c)] for at, c in placed if view.kind(at, c) == "n"}
+        known = {*self.pressures, *self.airs}
+        for text, places in (cells | texts).items():
+            for number in doubted(text):
                 unit = number.unit if number.unit is not None and number.unit.name != "in" else None
                 values = _numbers(number.number)
-                known = {*self.pressures, *self.airs}
                 if _among([to_si(v, unit) for v in values], known) if unit else any(map(self._is_pressure, values)):
-                    source = place if isinstance(place, str) else view.source(*place)
                     shown = f"{number.number} {number.unit_text}".strip()
                     what = f"{' '.join(text.split())!r} is not said for certain; {shown} was taken"
                     remedy = "state what was measured, if it was another"
-                    yield Finding("said-doubtfully", "note", source, f"{what}; {remedy}")
+                    yield Finding("said-doubtfully", "note", places[0].source(reading), f"{what}; {remedy}")
 
     def missed(self, text: str) -> str:  # noqa: PLR0911
         """What a text says that was not used; empty where there is nothing."""

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flowkit.engine import Cam
-from flowkit.engine.cam import LiftPolynomial, read_cam_table, time_in_bands
+from flowkit.engine.cam import LiftPolynomial, read_cam_table
 from flowkit.errors import EngineError, SheetError
 
 TABLE_DEG = tuple(range(-70, 71, 10))
@@ -146,7 +146,7 @@ def test_time_in_bands_adds_up_and_weighs_the_flow() -> None:
     assert sum(band.share_of_period for band in bands) == pytest.approx(1)
     assert bands[0].share_of_flow is None
     # Half the lift is passed where 1 − 2x² + 2x⁶ − x⁸ = ½: x = 0.5235; above it for that share of the period.
-    above = time_in_bands(cam, [0, 0.005, 0.010], lambda lift: lift)[1]
+    above = cam.time_in_bands([0, 0.005, 0.010], lambda lift: lift)[1]
     assert above.share_of_period == pytest.approx(LiftPolynomial.edge(0.5), abs=1e-4)
     assert above.share_of_flow is not None
     assert above.share_of_flow > above.share_of_period

@@ -11,7 +11,7 @@ import pytest
 from flowkit.engine import Cam, EngineData
 from flowkit.engine.cylinder import cylinder_volume, kinematics
 from flowkit.engine.exchange import Exchange, Passage, Setup
-from flowkit.engine.figures import LiftedCurve, cam_weighted_mean, mean_inlet_mach_index
+from flowkit.engine.figures import LiftedCurve, PortCurves, cam_weighted_mean, mean_inlet_mach_index
 from flowkit.engine.filling import Cycles, _Search, simulate_filling
 from flowkit.errors import EngineError
 from tests.engine.cantera_network import Network, run
@@ -130,7 +130,7 @@ def test_figures_are_those_of_a_real_engine(swept: Cycles) -> None:
 
 
 def test_filling_falls_off_beyond_the_mach_index_taylor_gives() -> None:
-    curve = LiftedCurve(LIFTS, tuple(area(LIFTS, INTAKE).tolist()))
+    curve = PortCurves((LiftedCurve(LIFTS, tuple(area(LIFTS, INTAKE).tolist())),))
     index = mean_inlet_mach_index(ENGINE, cam_weighted_mean(CAMS["intake"], curve))
     z = np.array([0.30, taylor.FLAT_UP_TO, taylor.FALLS_FROM, 0.9, 1.2, 1.5])
     filling = simulate(ENGINE, tuple((z / 0.5 * index.speed_at_half_rpm).tolist())).volumetric_efficiency

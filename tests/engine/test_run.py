@@ -153,7 +153,7 @@ def test_a_cam_within_a_micrometre_of_the_bench_is_covered(compared: Any) -> Non
 
 def test_curves_are_never_continued() -> None:
     with pytest.raises(RangeError, match="never extended"):
-        cam_weighted_mean(intake_cam(0.012), LiftedCurve(LIFTS, LIFTS))
+        cam_weighted_mean(intake_cam(0.012), PortCurves((LiftedCurve(LIFTS, LIFTS),)))
     with pytest.raises(RangeError, match="outside the measured lifts"):
         LiftedCurve(LIFTS, LIFTS)(0.02)
     with pytest.raises(EngineError, match="no lift above zero"):

@@ -105,7 +105,7 @@ def test_many_missing_objects_take_no_time() -> None:
 
 
 def test_time_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("flowkit.reports.attach.pdf.TIME_S", 0.2)
+    monkeypatch.setattr("flowkit.reports.attach.pdf_update.TIME_S", 0.2)
 
     def slow(*_) -> None:
         while True:

@@ -19,7 +19,8 @@ _PAIRS = 3  # in a line
 _KEPT = frozenset({"lift", "flow", "intake", "exhaust", "port", "head", "run", "position", "number"})
 _FIGURES = frozenset({"lift", "flow", "intake", "exhaust"})
 _LONGEST = 400
-_CELLS = re.compile(r"(?<!\d),(?=\S)|,(?=[^\s\d])")  # commas without a blank cut cells
+_CELLS = re.compile(r"[\t;|]|(?<!\d),(?=\S)|,(?=[^\s\d])")  # commas without a blank cut cells
+_CELLS_OF_FIGURES = re.compile(r"[-+.\d]+(?:,[-+.\d]*){2,}")
 _ROW = re.compile(r"[>\s]*[-+]?[.,]?\d[\d.,]*(?:\s+[-+]?[.,]?\d[\d.,]*)+\s*")
 _JOINS = re.compile(r"[=:@→>/]")
 
@@ -35,6 +36,8 @@ class _Line(NamedTuple):
 
 def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
     """Return rows and their lines where figures are said in lines of one form; None where they are not."""
+    if sum(_CELLS_OF_FIGURES.fullmatch(line) is not None for line in lines) > 1:
+        return None
     cut = [_cut(line) for line in lines]
     pairs = [_pairs(line) if line is not None else None for line in cut]
     if not any(pairs):
@@ -64,7 +67,7 @@ def said_rows(lines: Sequence[str]) -> tuple[list[Row], list[int]] | None:
 
 def _cut(line: str) -> _Line | None:
     """Cut a line at its figures; None where it has less than two, or is cut by other marks."""
-    if len(line) > _LONGEST or any(mark in line for mark in "\t;|") or _CELLS.search(line.strip()):
+    if len(line) > _LONGEST or _CELLS.search(line):
         return None
     if "  " in line.strip() and not any(m.kind == "lift" and not m.start for m in mentions(line.strip())):
         return None  # cells below headings

@@ -6,6 +6,7 @@ import glob
 import hashlib
 import os
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -23,11 +24,11 @@ from flowkit.importers.tables.proposal import mapping_lines
 from flowkit.importers.words.items import PROPOSED, proposal_of
 from flowkit.importers.words.values import iso_date
 from flowkit.importers.words.vocabulary import FIRST_STATES, fold
-from flowkit.model import Conditions, Finding, FlowTest
+from flowkit.model import Finding, FlowTest, one_spelling
 from flowkit.output import write_new
 from flowkit.units import format_quantity
 
-SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # Endings of sheets
+SUFFIXES = SHEET_ENDINGS | {".md", ".pdf"}  # endings of sheets
 _MAY_BE_SHEETS = SUFFIXES | {
     *(".numbers", ".docx", ".doc", ".rtf", ".odt", ".pages", ".zip", ".7z", ".rar", ".gz", ".xlsb"),
     *(".msg", ".fods", ".mht", ".dat", ".log", ".prn", ".asc", ""),
@@ -35,17 +36,25 @@ _MAY_BE_SHEETS = SUFFIXES | {
 """Endings of files that may hold a sheet, so that it is said why one cannot be read."""
 PICTURES = frozenset({".png", ".jpg", ".jpeg", ".heic", ".tif", ".tiff", ".webp", ".gif", ".bmp"})
 _MOST_FILES = 2000
+_OWN = "everything in it was made by flowkit"
 
+# Asked once for all sheets: an example, the question, and what a sheet's states are read with until it is answered.
+_ASKED = {
+    "flow_unit": ("CFM", "which unit are the flows in? (CFM, L/s, m³/h, …)", "CFM"),
+    "lift_unit": ("in", "which unit are the lifts in? (in, mm, thou)", "in"),
+    "date_order": ("day", "what comes first in a date such as 3/4/26? (day, month)", None),
+}
 # What a job can state of its sheets, but for what is stated by valve, of a meter or in prose.
 _OF_VALVES = tuple(row for row in section("valves").values() if row.condition)
 _OF_TESTS = tuple(
     row for row in CONDITIONS
     if not row.metered and row.key != "notes" and row.attribute not in {valve.condition for valve in _OF_VALVES}
 )  # fmt: skip
-_DIGITS = {"mm": 3, "inH2O": 2, "CFM": 2, "°C": 1, "hPa": 1, "°": 1}
-_BACKUP = ".before-flowkit"
-_INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})
 _WANTED = ("test_pressure", "fixture_bore", "leak", "date", "bench")
+_DIGITS = {"mm": 3, "inH2O": 2, "CFM": 2, "°C": 1, "hPa": 1, "°": 1}
+_INCH_FLOWS = frozenset({"CFM", "CFS", "SCFM", "lb/min"})
+_FIRST = tuple(fold(word) for words in FIRST_STATES.values() for word in words)
+_LAST = tuple(fold(word) for word in ("final", "after all", "finished"))
 
 
 @dataclass(slots=True)
@@ -61,11 +70,14 @@ class _Variant:
     @property
     def date(self) -> str | None:
         """The first date on its sheets that can be put in order."""
-        dates = [date for test in self.tests if (date := iso_date(test.conditions.date))]
-        return min(dates, default=None)
+        return min((date for test in self.tests if (date := iso_date(test.conditions.date))), default=None)
 
-
-Status = Literal["read", "needs you", "cannot be read", "left out"]
+    @property
+    def place(self) -> tuple[int, bool, str]:
+        """Where it belongs: names of the start first and of the end last, then by date, undated ones after."""
+        words = " " + fold(self.name) + " "
+        early, late = (any(f" {word} " in words for word in known) for known in (_FIRST, _LAST))
+        return late - early, self.date is None, self.date or ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +85,7 @@ class Listed:
     """What became of one file of a folder: how many tests, the first question, or why it counts for nothing."""
 
     path: Path
-    status: Status
+    status: Literal["read", "needs you", "cannot be read", "left out"]
     reason: str
 
 
@@ -107,25 +119,17 @@ def target_of(folder: str | Path, out: str | Path | None = None) -> Path:
     return target
 
 
-def _files(folder: Path) -> tuple[list[Path], bool]:
-    """The files of a folder and its subfolders by name, and whether there are more than are looked at."""
-    found: list[Path] = []
-    for base, folders, names in os.walk(folder):
-        found += [Path(base, name) for name in folders if Path(base, name).is_symlink()]
-        folders[:] = sorted(name for name in folders if not name.startswith((".", "__")))
-        found += [Path(base, name) for name in names if not name.startswith("~$")]
-        if len(found) > _MOST_FILES:
-            break
-    found.sort(key=lambda path: _natural(path.relative_to(folder).as_posix()))
-    return found[:_MOST_FILES], len(found) > _MOST_FILES
+# --- reading the folder ------------------------------------------------------------------------------
 
 
 def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     """Read every sheet of a folder and its subfolders; what is stated counts for sheets that do not say it."""
     found = Folder(Path(folder))
     known: dict[bytes, Path] = {}
-    stated = replace(stated or Stated(), defaults=UNITS_ASKED)
-    files, found.more = _files(found.path)
+    stated = replace(stated or Stated(), defaults=tuple(_ASKED))
+    files = _files(found.path)
+    found.more = len(files) > _MOST_FILES
+    del files[_MOST_FILES:]
     # Of equal files the one counts that is not named as a copy; they are listed in the order of the folder.
     for path in sorted(files, key=lambda path: bool(COPY.search(path.stem))):
         may_be = path.suffix.lower() in _MAY_BE_SHEETS | PICTURES
@@ -137,40 +141,64 @@ def read_folder(folder: str | Path, stated: Stated | None = None) -> Folder:
     return found
 
 
-UNITS_ASKED = ("flow_unit", "lift_unit", "date_order")
-_GUESSES = {"--flow-unit": "CFM", "--lift-unit": "in"}
+def _files(folder: Path) -> list[Path]:
+    """The files of a folder and its subfolders by name, sheet 2 before sheet 10, as far as they are looked at."""
+    found: list[Path] = []
+    for base, folders, names in os.walk(folder):
+        found += [Path(base, name) for name in folders if Path(base, name).is_symlink()]
+        folders[:] = sorted(name for name in folders if not name.startswith((".", "__")))
+        found += [Path(base, name) for name in names if not name.startswith("~$")]
+        if len(found) > _MOST_FILES:
+            break
+
+    def natural(path: Path) -> list[tuple[int, str]]:
+        """The parts of a name, numbers by their size."""
+        parts = re.split(r"(\d+)", path.relative_to(folder).as_posix())
+        return [(int(part), "") if part.isdecimal() else (-1, part.casefold()) for part in parts]
+
+    return sorted(found, key=natural)
 
 
 def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: Stated) -> Listed:  # noqa: PLR0911
     """Read one file of a folder and say what became of it."""
-    if _BACKUP in path.name:
+    if ".before-flowkit" in path.name:
         return Listed(path, "left out", "the backup of a build file that flowkit added to")
     try:
         data = read_bytes(path)
         if carried(data) is not None or b"flowkitreport" in data[:1000]:
-            return Listed(path, "left out", "everything in it was made by flowkit")
+            return Listed(path, "left out", _OWN)
         if path.suffix.lower() in PICTURES:
             what = "a picture: type its readings into a sheet (flowkit blank), or beside it on the page"
             return Listed(path, "needs you", what)
-        print_of = hashlib.sha256(data).digest()
-        first = known.setdefault(print_of, path)
+        first = known.setdefault(hashlib.sha256(data).digest(), path)
         if first is not path:
             return Listed(path, "left out", f"a copy of {first.name}: the same bytes")
         result = read(path, stated)
     except OwnOutputError:
-        return Listed(path, "left out", "everything in it was made by flowkit")
+        return Listed(path, "left out", _OWN)
     except FlowkitError as error:
-        return _unread(path, error, found)
+        if "there is no table of lifts and flows" not in error.problem:
+            return Listed(path, "cannot be read", str(error))
+        if PROPOSED not in error.remedy:
+            return Listed(path, "left out", "there is no table of lifts and flows in it")
+        # Numbers without headings may be a sheet, and wait for a mapping.
+        asked = Finding("sheet-ambiguous", "error", path.name, f"{error.problem}; {error.remedy}")
+        found.results.append((path, ReadResult((), (asked,))))
+        return Listed(path, "needs you", str(error))
     except OSError as error:
         return Listed(path, "cannot be read", error.strerror or str(error))
     own = sum(finding.rule == "own-output" for finding in result.findings)
-    note = f"; {own} worksheets made by flowkit left out" if own > 1 else "; what flowkit made in it left out"
-    note = note if own else ""
-    for key in UNITS_ASKED:
-        if any(f"--{key.replace('_', '-')}" in finding.message for finding in result.findings):
-            found.asked.setdefault(key, []).append(path.name)
+    made = f"{own} worksheets made by flowkit" if own > 1 else "what flowkit made in it"
+    note = f"; {made} left out" if own else ""
+    missing = [key for key in _ASKED if any(f"--{key.replace('_', '-')}" in f.message for f in result.findings)]
+    for key in missing:
+        found.asked.setdefault(key, []).append(path.name)
+    # What a sheet without its units will give once they are known: its states, for the job to name.
+    guesses = {key: guess for key in missing if (guess := _ASKED[key][2])}
+    if guesses:
+        result = replace(read(path, replace(stated, **guesses)), findings=result.findings)  # type: ignore[arg-type]
+    found.results.append((path, result))
     questions = [finding for finding in result.findings if finding.severity == "error"]
-    found.results.append((path, _provisional(path, result, stated)))
     if questions:
         more = f" (and {len(questions) - 1} more: flowkit read {path.name})" if len(questions) > 1 else ""
         where = questions[0].where.removeprefix(path.name).lstrip(":!, ")
@@ -179,38 +207,13 @@ def _read_one(path: Path, found: Folder, known: dict[bytes, Path], stated: State
     return Listed(path, "read", f"{count} test{'s' if count != 1 else ''}{note}")
 
 
-def _provisional(path: Path, result: ReadResult, stated: Stated) -> ReadResult:
-    """What a sheet without its units will give once they are known: its states, for the job to name."""
-    missing = [option for option in _GUESSES if any(option in finding.message for finding in result.findings)]
-    if not missing:
-        return result
-    units = {option.strip("-").replace("-", "_"): _GUESSES[option] for option in missing}
-    return replace(read(path, replace(stated, **units)), findings=result.findings)  # type: ignore[arg-type]
-
-
-def _unread(path: Path, error: FlowkitError, found: Folder) -> Listed:
-    """Say why a file gave nothing; numbers without headings may be a sheet, and wait for a mapping."""
-    if "there is no table of lifts and flows" not in error.problem:
-        return Listed(path, "cannot be read", str(error))
-    if PROPOSED not in error.remedy:
-        return Listed(path, "left out", "there is no table of lifts and flows in it")
-    asked = Finding("sheet-ambiguous", "error", path.name, f"{error.problem}; {error.remedy}")
-    found.results.append((path, ReadResult((), (asked,))))
-    return Listed(path, "needs you", str(error))
-
-
-def _natural(name: str) -> list[tuple[int, str]]:
-    """Sort key that puts sheet 2 before sheet 10."""
-    return [(int(part), "") if part.isdecimal() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
-
-
 def _variants(folder: Folder, target: Path) -> list[_Variant]:
     """Gather the tests of each state with the sheets they are on; a sheet that gives none yet is a state of its own."""
     found: dict[str, _Variant] = {}
     for path, result in folder.results:
         by_variant: dict[str, list[FlowTest]] = {} if result.tests else {path.stem.casefold(): []}
         for test in result.tests:
-            by_variant.setdefault(" ".join(test.variant.split()).casefold(), []).append(test)
+            by_variant.setdefault(one_spelling(test.variant), []).append(test)
         questions = [proposal_of(item.message) for item in result.findings if item.severity == "error"]
         for key, tests in by_variant.items():
             name = " ".join(tests[0].variant.split()) if tests else path.stem
@@ -219,39 +222,26 @@ def _variants(folder: Folder, target: Path) -> list[_Variant]:
             variant.sheets += map(_quoted, _entries(path, target, tests, result.tests))
             variant.questions += [f"{path.name}: {said}" for said, _ in questions]
             variant.mapping = variant.mapping or next((mapping for _, mapping in questions if mapping), "")
-    order = list(found.values())
-    return sorted(order, key=lambda variant: (*_place_of(variant), order.index(variant)))
-
-
-def _place_of(variant: _Variant) -> tuple[int, int, str]:
-    """Where a state belongs: names of the start first and of the end last, then by date, undated ones after."""
-    words = " " + fold(variant.name) + " "
-    early = any(f" {word} " in words for word in _FIRST)
-    late = any(f" {word} " in words for word in _LAST)
-    return (-1 if early and not late else 1 if late and not early else 0), variant.date is None, variant.date or ""
-
-
-_FIRST = tuple(fold(word) for words in FIRST_STATES.values() for word in words)
-_LAST = tuple(fold(word) for word in ("final", "after all", "finished"))
+    return sorted(found.values(), key=lambda variant: variant.place)
 
 
 def _entries(path: Path, target: Path, tests: Sequence[FlowTest], all_tests: Sequence[FlowTest]) -> list[str]:
     """The entries of ``sheets`` that give these tests of a file and no others."""
-    relative = os.path.relpath(path, target.parent)
-    name = glob.escape(Path(relative).as_posix())
-    if len(tests) == len(all_tests):
-        return [name]
-    sheets = list(dict.fromkeys(test.sheet for test in tests))
-    alone = all(sum(t.sheet == sheet for t in tests) == sum(t.sheet == sheet for t in all_tests) for sheet in sheets)
-    if alone and all(sheet and "!" not in sheet for sheet in sheets):
-        return [f"{name}!{sheet}" for sheet in sheets]
-    # The file labels its variants itself: the variant's name picks its tests.
-    return [name]
+    name = glob.escape(Path(os.path.relpath(path, target.parent)).as_posix())
+    mine, every = (Counter(test.sheet for test in some) for some in (tests, all_tests))
+    alone = all(count == every[sheet] and sheet and "!" not in sheet for sheet, count in mine.items())
+    # Else the file labels its variants itself: the variant's name picks its tests.
+    return [f"{name}!{sheet}" for sheet in mine] if alone and len(tests) < len(all_tests) else [name]
+
+
+# --- the job file --------------------------------------------------------------------------------------
 
 
 def job_text(folder: Folder, target: str | Path, stated: Stated | None = None) -> str:
     """Return the text of the job file that `start_job` writes."""
     variants = _variants(folder, Path(target))
+    units = [test.units.flow.unit for variant in variants for test in variant.tests]
+    metric = 2 * sum(unit in _INCH_FLOWS for unit in units) < len(units)
     lines = [
         "# A job file made from the sheets of this folder. Lines after a # are comments: fill in",
         "# what is known and take the # away. Lengths, pressures and flows are text with a unit.",
@@ -261,7 +251,9 @@ def job_text(folder: Folder, target: str | Path, stated: Stated | None = None) -
         'title = ""',
         '# customer = "…"',
         '# vehicle = "…"',
-        _display(variants),
+        'display = "metric"             # or "US"; what people see'
+        if metric
+        else 'display = "US"                 # or "metric"; what people see',
         "",
         "[reference]",
         'pressure = "28 inH2O"          # all flows are brought to this test pressure',
@@ -273,9 +265,9 @@ def job_text(folder: Folder, target: str | Path, stated: Stated | None = None) -
         "# To have a gain proven, ask the bench for: the date on every sheet, the check plate read in every session,",
         "# and one port or more flowed twice in each state, with the head taken off in between.",
         "",
+        *_for_all(folder, variants, stated),
+        *_valves(variants),
     ]
-    lines += _for_all(folder, variants, stated)
-    lines += _valves(variants)
     if len(variants) > 1:
         lines += [
             "# The order of the states is a guess from their names and dates: the first is the baseline. Check it.",
@@ -294,17 +286,10 @@ def job_text(folder: Folder, target: str | Path, stated: Stated | None = None) -
     return "\n".join(lines) + "\n"
 
 
-_ASKED = {
-    "flow_unit": ("CFM", "which unit are the flows in? (CFM, L/s, m³/h, …)"),
-    "lift_unit": ("in", "which unit are the lifts in? (in, mm, thou)"),
-    "date_order": ("day", "what comes first in a date such as 3/4/26? (day, month)"),
-}
-
-
 def _for_all(folder: Folder, variants: Sequence[_Variant], stated: Stated | None) -> list[str]:
     """The table of what holds for all sheets: what was stated, and a line for each question that one answer settles."""
     lines = []
-    for key, (example, question) in _ASKED.items():
+    for key, (example, question, _) in _ASKED.items():
         if stated is not None and getattr(stated, key):
             lines.append(f'{key} = "{getattr(stated, key)}"   # of sheets that do not say it')
         elif key in folder.asked:
@@ -323,37 +308,18 @@ def _for_all(folder: Folder, variants: Sequence[_Variant], stated: Stated | None
     return ["[conditions]                   # for all sheets", *lines, ""] if lines else []
 
 
-_STATUS = {
-    "read": "Read",
-    "needs you": "Needs you",
-    "cannot be read": "Cannot be read",
-    "left out": "Left out",
-}
-
-
 def _listing(folder: Folder) -> list[str]:
     """A line for every file."""
     lines = []
     for entry in folder.listed:
         name = Path(os.path.relpath(entry.path, folder.path)).as_posix()
         reason = proposal_of(entry.reason.removeprefix(f"{entry.path.name}: "))[0]
-        lines.append("# " + _comment(f"{_STATUS[entry.status]}: {name}: {reason}"))
+        lines.append("# " + _comment(f"{entry.status.capitalize()}: {name}: {reason}"))
     if folder.more:
         lines.append(
             f"# The folder holds more than {_MOST_FILES} files; the rest was not looked at: start with a smaller one."
         )
-    if not folder.listed:
-        lines.append("# There are no sheets in this folder.")
-    return [*lines, ""]
-
-
-def _display(variants: Sequence[_Variant]) -> str:
-    """The line that says what people see: the units most of the flows were written in."""
-    units = [test.units.flow.unit for variant in variants for test in variant.tests]
-    inch_units = sum(unit in _INCH_FLOWS for unit in units)
-    if 2 * inch_units < len(units):
-        return 'display = "metric"             # or "US"; what people see'
-    return 'display = "US"                 # or "metric"; what people see'
+    return [*(lines or ["# There are no sheets in this folder."]), ""]
 
 
 def _valves(variants: Sequence[_Variant]) -> list[str]:
@@ -376,22 +342,14 @@ def _valves(variants: Sequence[_Variant]) -> list[str]:
     return lines
 
 
-def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]:
-    """The different values of a condition in words, and whether any test lacks it."""
-    values = list(dict.fromkeys(_shown(test.conditions, name, unit) for test in tests))
-    known = [value for value in values if value is not None]
-    return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
-
-
 def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     """One variant: its sheets, its state to fill in, its conditions found and missing."""
     date = f"   # {_comment(variant.date)}" if variant.date else "   # no date on its sheets: put it where it belongs"
-    asked = [_comment(f"# needs you: {question}") for question in dict.fromkeys(variant.questions)]
     lines = [
         "[[variant]]" + ("                    # the first is the baseline" if first else ""),
         f"name = {_quoted(variant.name)}{date}",
         f"sheets = [{', '.join(variant.sheets)}]",
-        *asked,
+        *(_comment(f"# needs you: {question}") for question in dict.fromkeys(variant.questions)),
         'state = {}                     # such as { ports = "as cast", seats = "worn", valves = "standard" }',
     ]
     missing: list[str] = []
@@ -401,10 +359,8 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
             lines.append(_comment(f"# found: {row.key} = {values}"))
         if lacking and row.key in _WANTED:
             missing.append(f'{row.key} = "{row.example}"')
-    if any(test.side is None for test in variant.tests):
-        missing.append('side = "intake"')
-    if any(test.port is None for test in variant.tests):
-        missing.append('port = "1"')
+    missing += ['side = "intake"'] if any(test.side is None for test in variant.tests) else []
+    missing += ['port = "1"'] if any(test.port is None for test in variant.tests) else []
     if missing:
         lines += [
             "# missing on some or all of its sheets; state what is known:",
@@ -416,12 +372,15 @@ def _variant_lines(variant: _Variant, *, first: bool) -> list[str]:
     return [*lines, ""]
 
 
-def _shown(conditions: Conditions, name: str, unit: str) -> str | None:
-    """A condition as people write it."""
-    value = getattr(conditions, name)
-    if value is None:
-        return None
-    return format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value)
+def _stated(tests: Sequence[FlowTest], name: str, unit: str) -> tuple[str, bool]:
+    """The different values of a condition, as people write them, and whether any test lacks it."""
+    values = dict.fromkeys(getattr(test.conditions, name) for test in tests)
+    known = [
+        format_quantity(value, unit, _DIGITS.get(unit, 0)) if unit else str(value)
+        for value in values if value is not None
+    ]  # fmt: skip
+    known = list(dict.fromkeys(known))
+    return f"{', '.join(known[:4])}{' …' if len(known) > 4 else ''}", None in values
 
 
 def _comment(text: str) -> str:

@@ -12,7 +12,7 @@ from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Axis, Table
 from flowkit.importers.tables.lifts import read_lifts
 from flowkit.importers.tables.lines import Scope, read_metadata, scopes
-from flowkit.importers.tables.readings import Draft, TableContext, read_drafts
+from flowkit.importers.tables.readings import Draft, TableReader
 from flowkit.importers.tables.sheet import SheetReading, TableReading, file_variant, refuse_twins, sheet_name, unit_of
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import Units, Written, read_item
@@ -103,9 +103,9 @@ def _read_table(
     reading.findings += lifts.findings
     if lifts.unit is None:
         return
-    context = TableContext(table, columns, lifts, units, [])
-    drafts = read_drafts(context)
-    reading.findings += context.findings
+    reader = TableReader(table, columns, lifts, units, [])
+    drafts = reader.drafts()
+    reading.findings += reader.findings
     for draft in drafts:
         _single_pressure(reading, mapping, draft, units)
     drafts, trouble = split_runs(drafts)

@@ -58,12 +58,11 @@ class View:
     turned: bool = False
     merged: tuple[Span, ...] = ()
     places: Sequence[Sequence[tuple[int, int]]] | None = None
-    swedish: bool = False
+    swedish: bool | None = None  # where a text asks for it: see `_is_swedish`
     longest: int = _PADDING
     cells: Sequence[Sequence[Cell]] = ()
     kinds: list[str] = field(default_factory=list)
     down: list[str] = field(default_factory=list)
-    _labels: list[list[Label | None] | None] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         """Read every cell, once."""
@@ -73,7 +72,6 @@ class View:
             self.kinds = ["".join([letter for letter, _ in row]) for row in typed]
             self.cells = [[cell for _, cell in row] for row in typed]
             self.down = ["".join(column) for column in zip(*self.kinds, strict=True)]
-        self._labels = [None] * len(self.rows)
 
     @property
     def width(self) -> int:
@@ -108,25 +106,31 @@ class View:
 
     def label(self, row: int, column: int) -> Label | None:
         """Return what a text cell says as a label; None for numbers, gaps, empty cells and outside."""
-        if 0 <= row < len(self.rows) and 0 <= column < len(self.kinds[row]):
-            return self.labels(row)[column]
-        return None
+        if not 0 <= row < len(self.kinds) or not 0 <= column < len(self.kinds[row]):
+            return None
+        return self._said(self.rows[row][column]) if self.kinds[row][column] in "tg" else None
 
     def labels(self, row: int) -> list[Label | None]:
         """Return what each cell of a row says as a label."""
-        labels = self._labels[row]
-        if labels is None:
-            labels = self._labels[row] = [
-                parse_label(str(self.meant(value)))
-                if kind in "tg" and isinstance(value, str) and len(value) <= self.longest
-                else None
-                for kind, value in zip(self.kinds[row], self.rows[row], strict=True)
-            ]
-        return labels
+        kinds = self.kinds[row]
+        if "t" not in kinds and "g" not in kinds:
+            return [None] * len(kinds)
+        cells = zip(kinds, self.rows[row], strict=True)
+        return [self._said(value) if kind in "tg" else None for kind, value in cells]
+
+    def _said(self, value: CellValue) -> Label | None:
+        """What a text says as a label, unless it is too long."""
+        if not isinstance(value, str) or len(value) > self.longest:
+            return None
+        return parse_label(str(self.meant(value)) if "avg" in value.lower() else value)
 
     def meant(self, value: CellValue) -> CellValue:
         """Return a cell with Avg written out where the sheet's language makes it the exhaust."""
-        return _AVGAS.sub("avgas", value) if self.swedish and isinstance(value, str) else value
+        if not isinstance(value, str) or not _AVGAS.search(value):
+            return value
+        if self.swedish is None:
+            self.swedish = _is_swedish(self.grid)
+        return _AVGAS.sub("avgas", value) if self.swedish else value
 
     def turn(self) -> View:
         """Return the view turned over its diagonal."""
@@ -151,9 +155,7 @@ def upright(grid: Grid) -> View:
     widths = set(map(len, grid.rows))
     width = max(widths, default=0)
     if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
-        return View(
-            grid, grid.rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid), longest=_longest(grid)
-        )
+        return View(grid, grid.rows, _decimal_comma(grid), merged=grid.merged, longest=_longest(grid))
     rows: list[Sequence[CellValue]] = []
     for index, row in enumerate(grid.rows):
         if index in grid.hidden_rows:
@@ -172,7 +174,7 @@ def upright(grid: Grid) -> View:
             if at < len(changed) and column < width:
                 changed[at][column] = None
         rows = list(changed)
-    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, swedish=_is_swedish(grid), longest=_longest(grid))
+    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, longest=_longest(grid))
 
 
 _DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")

@@ -133,6 +133,8 @@ _UNSURE = re.compile(
 @lru_cache(maxsize=2048)
 def doubted(text: str) -> tuple[Found, ...]:
     """The numbers of a text that it does not say for certain: ``~28``, ``approx. 28 in``, ``28?``."""
+    if not _DIGIT.search(text):
+        return ()
     unsure = _UNSURE.search(text)
     return tuple(
         number

@@ -25,14 +25,13 @@ __all__ = ["AttachReport", "Attached", "Kind", "Paper", "attach", "attach_all", 
 Paper = Literal["letter", "a4"]
 Kind = Literal["pdf", "xlsx", "docx"]
 
-_WORKBOOKS = (
-    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml",
-    "application/vnd.ms-excel.sheet.macroEnabled.main+xml",
-)
-_DOCUMENTS = (
-    "application/vnd.openxmlformats-officedocument.wordprocessingml.document.main+xml",
-    "application/vnd.ms-word.document.macroEnabled.main+xml",
-)
+_OFFICE: dict[str, Kind] = {
+    "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml": "xlsx",
+    "application/vnd.ms-excel.sheet.macroEnabled.main+xml": "xlsx",
+    "application/vnd.openxmlformats-officedocument.wordprocessingml.document.main+xml": "docx",
+    "application/vnd.ms-word.document.macroEnabled.main+xml": "docx",
+}
+"""What the main part of an office file declares itself to be."""
 _WANTED = "attach to a PDF, XLSX, XLSM or DOCX"
 
 
@@ -98,30 +97,23 @@ def attach(
 ) -> AttachReport:
     """Add the flow chart to a build file."""
     kind = build_file_kind(buildfile)
-    _refuse_options(kind, buildfile.name, after=after, bookmark=bookmark)
     given = pages_pdf if kind == "pdf" else chart_png
     if given is None:
         raise ValueError(f"attaching to a {kind} needs {'pages_pdf' if kind == 'pdf' else 'chart_png'}")
     chart = given if isinstance(given, bytes) else given.read_bytes()
     if kind == "pdf" and pages is not None:
         chart = _chosen(chart, pages)
-    rewrite, verify = _steps(kind, contents, chart, after=after, bookmark=bookmark, numbers=pages is None)
-    done = swap(buildfile, rewrite, verify, wait_s=wait_s)
-    added = done.result.added
-    count = len(added) if kind == "pdf" else None
-    return AttachReport(done.file, done.backup, kind, added, done.result.replaced, count, done.notes)
-
-
-def _refuse_options(kind: Kind, name: str, *, after: int | None, bookmark: str | None) -> None:
-    """Refuse a place that this kind of file does not have."""
-    if after is not None and kind != "pdf":
-        raise AttachError("only a PDF has pages to follow", "leave the page number out", file=name)
-    if bookmark is not None and kind != "docx":
-        raise AttachError("only a DOCX has bookmarks to follow", "leave the bookmark out", file=name)
+    rewrite, verify = _steps(
+        kind, buildfile.name, contents, chart, after=after, bookmark=bookmark, numbers=pages is None
+    )
+    file, backup, result, notes = swap(buildfile, rewrite, verify, wait_s=wait_s)
+    count = len(result.added) if kind == "pdf" else None
+    return AttachReport(file, backup, kind, result.added, result.replaced, count, notes)
 
 
 def _steps(
     kind: Kind,
+    name: str,
     contents: ReportContents | None,
     chart: bytes,
     *,
@@ -129,7 +121,11 @@ def _steps(
     bookmark: str | None,
     numbers: bool,
 ) -> tuple[Callable[[bytes, str], Rewritten], Callable[[bytes, bytes, str], None]]:
-    """Return how a build file of a kind is rewritten, and how that is verified."""
+    """Return how a build file of a kind is rewritten, and how that is verified; a place it does not have is refused."""
+    if after is not None and kind != "pdf":
+        raise AttachError("only a PDF has pages to follow", "leave the page number out", file=name)
+    if bookmark is not None and kind != "docx":
+        raise AttachError("only a DOCX has bookmarks to follow", "leave the bookmark out", file=name)
     if kind == "pdf":
         from flowkit.reports.attach.pdf import add_pages, verify_pages
 
@@ -143,10 +139,7 @@ def _steps(
         return lambda old, name: add_sheets(old, contents, chart, name, numbers=numbers), verify_sheets
     from flowkit.reports.attach.docx import add_block, verify_block
 
-    return (
-        lambda old, name: add_block(old, contents, chart, name, bookmark=bookmark, numbers=numbers),
-        verify_block,
-    )
+    return lambda old, name: add_block(old, contents, chart, name, bookmark=bookmark, numbers=numbers), verify_block
 
 
 def check_build_file(
@@ -154,11 +147,10 @@ def check_build_file(
 ) -> tuple[Kind, Paper | None]:
     """Find out whether a build file can be extended, by doing it in memory with an empty page."""
     kind = build_file_kind(buildfile)
-    _refuse_options(kind, buildfile.name, after=after, bookmark=bookmark)
+    empty = _empty_page() if kind == "pdf" else _EMPTY_PICTURE
+    rewrite, verify = _steps(kind, buildfile.name, None, empty, after=after, bookmark=bookmark, numbers=pages is None)
     real = usable_file(buildfile)
     old = real.read_bytes()
-    empty = _empty_page() if kind == "pdf" else _EMPTY_PICTURE
-    rewrite, verify = _steps(kind, None, empty, after=after, bookmark=bookmark, numbers=pages is None)
     verify(old, rewrite(old, real.name).data, real.name)
     return kind, _paper_of(kind, old, real.name)
 
@@ -175,45 +167,30 @@ def attach_all(
     pages: Sequence[int] | None = None,
 ) -> tuple[Attached, ...]:
     """Add the flow chart to several build files: each looked at before anything is drawn, each chart drawn once."""
-    ready: dict[Path, tuple[Kind, Paper]] = {}
-    refused: dict[Path, str] = {}
+    ready: dict[Path, tuple[Literal["pdf", "png"], Paper]] = {}
+    done: dict[Path, Attached] = {}
     for path in dict.fromkeys(buildfiles):
         try:
             kind, own = check_build_file(path, after=after, bookmark=bookmark, pages=pages)
-            ready[path] = kind, paper or own or default_paper
+            ready[path] = "pdf" if kind == "pdf" else "png", paper or own or default_paper
         except AttachError as error:
-            refused[path] = str(error)
-    done: dict[Path, AttachReport] = {}
+            done[path] = Attached(path, None, str(error))
     if ready:
         contents = gather()
-        drawn = {
-            key: draw(contents, *key) for key in dict.fromkeys((_form(kind), size) for kind, size in ready.values())
-        }
-    for path, (kind, size) in ready.items():
-        chart = drawn[_form(kind), size]
-        pdf, png = (chart, None) if kind == "pdf" else (None, chart)
+        drawn = {key: draw(contents, *key) for key in dict.fromkeys(ready.values())}
+    for path, key in ready.items():
+        pdf, png = (drawn[key], None) if key[0] == "pdf" else (None, drawn[key])
         try:
-            done[path] = attach(path, contents, pdf, png, after=after, bookmark=bookmark, pages=pages)
+            report = attach(path, contents, pdf, png, after=after, bookmark=bookmark, pages=pages)
         except AttachError as error:
-            refused[path] = str(error)
-    return tuple(
-        Attached(path, done.get(path), refused[path] if path in refused else _what_was_done(done[path]))
-        for path in dict.fromkeys(buildfiles)
-    )
-
-
-def _form(kind: Kind) -> Literal["pdf", "png"]:
-    """Return what is drawn for a kind of build file."""
-    return "pdf" if kind == "pdf" else "png"
-
-
-def _what_was_done(report: AttachReport) -> str:
-    """Say what attaching did, in one line."""
-    replaced = ", in place of the earlier ones" if report.replaced else ""
-    added = ", ".join(report.added)
-    if report.pages is not None and report.pages > 1:
-        added = f"pages {report.added[0].split()[1]} to {report.added[-1].split()[1]}"
-    return "; ".join([f"added {added}{replaced}", *report.notes])
+            done[path] = Attached(path, None, str(error))
+            continue
+        added = ", ".join(report.added)
+        if report.pages is not None and report.pages > 1:
+            added = f"pages {report.added[0].split()[1]} to {report.added[-1].split()[1]}"
+        replaced = ", in place of the earlier ones" if report.replaced else ""
+        done[path] = Attached(path, report, "; ".join([f"added {added}{replaced}", *report.notes]))
+    return tuple(done[path] for path in dict.fromkeys(buildfiles))
 
 
 def _chosen(flow: bytes, pages: Sequence[int]) -> bytes:
@@ -272,7 +249,7 @@ def _paper_of(kind: Kind, data: bytes, name: str) -> Paper | None:
 
 
 def build_file_kind(buildfile: Path) -> Kind:
-    """Tell by its content what a build file is; what its name says does not count."""
+    """Find out from its content what a build file is; what its name says does not count."""
     try:
         data = buildfile.read_bytes()
     except FileNotFoundError:
@@ -294,17 +271,10 @@ def build_file_kind(buildfile: Path) -> Kind:
         )
     if not data.startswith(b"PK"):
         raise AttachError("flowkit cannot add pages to this kind of file", _WANTED, file=name)
-    return _office_kind(data, name)
-
-
-def _office_kind(data: bytes, name: str) -> Kind:
-    """Tell a workbook from a document by the type its main part declares."""
     from flowkit.reports.attach.opc import read_package
 
     package = read_package(data, name)
-    declared = package.content_type(package.document)
-    if declared in _WORKBOOKS:
-        return "xlsx"
-    if declared in _DOCUMENTS:
-        return "docx"
-    raise AttachError("flowkit cannot add pages to this kind of office file", _WANTED, file=name)
+    kind = _OFFICE.get(package.content_type(package.document))
+    if kind is None:
+        raise AttachError("flowkit cannot add pages to this kind of office file", _WANTED, file=name)
+    return kind

@@ -5,92 +5,72 @@ from __future__ import annotations
 import hashlib
 import io
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, NamedTuple
+
+from pypdf import PdfReader
+from pypdf.generic import DictionaryObject, IndirectObject
 
 from flowkit.errors import AttachError
-from flowkit.reports.attach.pdf_update import (
-    PDF_ERRORS,
-    TIME_S,
-    Label,
-    Leaf,
-    Pdf,
-    PdfUpdate,
-    add_outline_item,
-    damage_named,
-    insert_pages,
-    labels,
-    leaves,
-    open_pdf,
-    outline_items,
-    quiet,
-    remove_page,
-    resolved,
-    set_labels,
-    tree_entries,
-    within,
-)
+from flowkit.reports.attach import pdf_update as update
+from flowkit.reports.attach.pdf_update import Label, Leaf, Pdf, resolved
 from flowkit.reports.attach.swap import Rewritten
-
-if TYPE_CHECKING:
-    from pypdf import PdfReader
-    from pypdf.generic import DictionaryObject, IndirectObject
 
 DATA_NAME = "flowkit-data.json"
 _TITLE = "Flow chart"
 _MARK = "/flowkit"
 _LABEL = (("/S", "/D"), ("/P", "Flow "))
+_LONG_AGO = "D:20000101000000Z"
 _NOT_COPIED = ("/Parent", "/StructParents", "/B", "/PieceInfo", "/LastModified")
 
 
-@dataclass(frozen=True, slots=True)
-class _Former:
-    """Flow pages already in the build file, and the pages around them."""
+class _Pages(NamedTuple):
+    """A build file's pages: flow pages, all others and their labels, and how many of these are before the first."""
 
-    pages: tuple[Leaf, ...]
-    others: tuple[Leaf, ...]
+    own: list[Leaf]
+    others: list[Leaf]
+    labels: list[Label] | None
     position: int
 
 
 def add_pages(old: bytes, flow: bytes, name: str, *, after: int | None = None) -> Rewritten:
     """Add the flow pages to a PDF, in place of former ones."""
-    with within(TIME_S, name), quiet(), damage_named(name):
-        opened = open_pdf(old, name)
+    with update.guarded(name):
+        opened = update.open_pdf(old, name)
         _refuse_protected(opened.reader, name)
-        return _added(opened, old, flow, name, after=after)
-
-
-def _added(opened: Pdf, old: bytes, flow: bytes, name: str, *, after: int | None) -> Rewritten:
-    """Add the flow pages to a PDF that may be extended."""
-    former = _former(opened.reader, name)
-    position = former.position if after is None else after
-    if not 0 <= position <= len(former.others):
-        raise AttachError(
-            f"there is no page {position} to put them after",
-            f"the build file has {len(former.others)} pages",
-            file=name,
-        )
-    base = _without_last_attachment(opened.reader, old)
-    update = PdfUpdate(opened if base == old else open_pdf(base, name))
-    inside = _former(update.reader, name)
-    known = _labels_of_others(update.reader, name)
-    pages = _put_pages(update, flow, inside, position)
-    if known is not None:
-        new = [(_LABEL, number) for number in range(1, len(pages) + 1)]
-        set_labels(update, [*known[:position], *new, *known[position:]])
-    _entitle(update, pages[0], again=bool(inside.pages))
-    _embed(update, flow)
-    _remember(update, base)
-    added = tuple(f"page {position + number}" for number in range(1, len(pages) + 1))
-    return Rewritten(update.rendered(), added, len(former.pages))
+        former = _pages(opened)
+        position = former.position if after is None else after
+        if not 0 <= position <= len(former.others):
+            raise AttachError(
+                f"there is no page {position} to put them after",
+                f"the build file has {len(former.others)} pages",
+                file=name,
+            )
+        base = _without_last_attachment(opened.reader, old)
+        pdf = opened if base == old else update.open_pdf(base, name)
+        inside = former if base == old else _pages(pdf)
+        given = update.open_pdf(flow, "the flow pages").reader
+        pages = _put_pages(pdf, given, inside, position)
+        if inside.labels is not None:
+            new: list[Label] = [(_LABEL, number) for number in range(1, len(pages) + 1)]
+            pdf.set_labels([*inside.labels[:position], *new, *inside.labels[position:]])
+        # A former entry leads to a page whose number the first flow page has taken over.
+        items = update.outline_items(pdf.reader) if inside.own else ()
+        if not any(number == pages[0].idnum or title == _TITLE for title, number in items):
+            pdf.add_outline_item(_TITLE, pages[0])
+        _embed(pdf, given)
+        # Where the build file ended, so that the pages can be taken off again.
+        private = {"/Length": len(base), "/Digest": hashlib.sha256(base).hexdigest()}
+        update.assign(pdf.entry("/PieceInfo"), _MARK, {"/Private": private, "/LastModified": _LONG_AGO})
+        added = tuple(f"page {position + number}" for number in range(1, len(pages) + 1))
+        return Rewritten(pdf.rendered(), added, len(former.own))
 
 
 def _refuse_protected(reader: PdfReader, name: str) -> None:
     """Refuse signed files and forms that show something other than their pages."""
     root = reader.root_object
-    rights = resolved(root.get("/Perms"))
-    if rights or _signed(resolved(root.get("/AcroForm"))):
+    signed = any(kind == "/Sig" and resolved(field.get("/V")) is not None for field, _, kind in _form_fields(reader))
+    if resolved(root.get("/Perms")) or signed:
         raise AttachError(
             "the PDF is digitally signed, and any change would break the signature",
             "attach to a copy saved without it, or before signing",
@@ -102,32 +82,31 @@ def _refuse_protected(reader: PdfReader, name: str) -> None:
         )
 
 
-def _signed(form: Any) -> bool:
-    """Tell whether a form holds a filled signature field."""
-    pending = [(field, None) for field in (resolved(form.get("/Fields")) or ())] if form else []
+def _form_fields(reader: PdfReader) -> Iterator[tuple[Any, int, Any]]:
+    """Go through the form: each field, how deep it is, and its kind, which it may have from the one above."""
+    form = resolved(reader.root_object.get("/AcroForm"))
+    pending = [(field, 0, None) for field in (resolved(form.get("/Fields")) or ())] if form else []
     seen: set[int] = set()
     while pending:
-        raw, above = pending.pop()
+        raw, depth, above = pending.pop()
         field = resolved(raw)
-        if not hasattr(field, "get") or id(field) in seen:
-            continue
-        seen.add(id(field))
-        kind = field.get("/FT", above)
-        if kind == "/Sig" and resolved(field.get("/V")) is not None:
-            return True
-        pending += [(kid, kind) for kid in (resolved(field.get("/Kids")) or ())]
-    return False
+        if hasattr(field, "get") and id(field) not in seen:
+            seen.add(id(field))
+            kind = field.get("/FT", above)
+            yield field, depth, kind
+            pending += [(kid, depth + 1, kind) for kid in resolved(field.get("/Kids")) or ()]
 
 
-def _former(reader: PdfReader, name: str) -> _Former:
-    """Tell former flow pages from all others by their mark."""
-    every = leaves(reader, name)
-    marked = [_MARK in (resolved(leaf.page.get("/PieceInfo")) or {}) for leaf in every]
-    first = marked.index(True) if any(marked) else len(every)
-    return _Former(
-        tuple(leaf for leaf, own in zip(every, marked, strict=True) if own),
-        tuple(leaf for leaf, own in zip(every, marked, strict=True) if not own),
-        marked[:first].count(False),
+def _pages(pdf: Pdf) -> _Pages:
+    """Distinguish former flow pages from all others by their mark (14.5)."""
+    every = pdf.leaves()
+    marked = [_MARK in (resolved(resolved(leaf.reference).get("/PieceInfo")) or {}) for leaf in every]
+    known = update.labels(pdf.reader, len(every))
+    return _Pages(
+        [leaf for leaf, own in zip(every, marked, strict=True) if own],
+        [leaf for leaf, own in zip(every, marked, strict=True) if not own],
+        known and [label for label, own in zip(known, marked, strict=True) if not own],
+        marked.index(True) if any(marked) else len(every),
     )
 
 
@@ -143,20 +122,39 @@ def _without_last_attachment(reader: PdfReader, data: bytes) -> bytes:
     return data[:length] if 0 < length < len(data) and untouched else data
 
 
-def _put_pages(update: PdfUpdate, flow: bytes, former: _Former, position: int) -> list[IndirectObject]:
+def _put_pages(pdf: Pdf, given: PdfReader, inside: _Pages, position: int) -> list[IndirectObject]:
     """Put the flow pages in; they take over the object numbers of former ones, so that links to those still hold."""
-    pages = open_pdf(flow, "the flow pages").reader.pages
-    for leaf in former.pages:
-        remove_page(update, leaf)
-    references = [leaf.reference for leaf in former.pages][: len(pages)]
-    references += [update.reserve() for _ in range(len(pages) - len(references))]
+    pages = given.pages
+    for leaf in inside.own:
+        kids = resolved(pdf.touch(leaf.parent)["/Kids"])
+        pdf.put_kids(leaf.parent, [kid for kid in kids if kid.idnum != leaf.reference.idnum])
+    references = [leaf.reference for leaf in inside.own][: len(pages)]
+    references += [pdf.reserve() for _ in range(len(pages) - len(references))]
     known = {_number(page): reference for page, reference in zip(pages, references, strict=True)}
+    information = resolved(given.trailer.get("/Info")) or {}
+    moment = str(resolved(information.get("/CreationDate", _LONG_AGO)))
     for place, (page, reference) in enumerate(zip(pages, references, strict=True)):
-        copy = _marked_copy(update, page, known)
-        if place < len(former.pages):
-            _keep_notes(former.pages[place].page, copy)
-        update.put(reference, copy)
-    insert_pages(update, references, former.others, position)
+        copy: DictionaryObject = pdf.adopt(page, known, without=_NOT_COPIED)
+        # Stated even where they are the defaults: the node it comes under may say otherwise.
+        for key, usual in (("/CropBox", copy["/MediaBox"]), ("/Rotate", 0)):
+            if key not in copy:
+                update.assign(copy, key, usual)
+        update.assign(copy, "/PieceInfo", {_MARK: {"/LastModified": moment, "/Private": "flow page"}})
+        update.assign(copy, "/LastModified", moment)
+        former = resolved(inside.own[place].reference) if place < len(inside.own) else {}
+        notes = resolved(former.get("/Annots"))
+        if notes:  # what somebody noted on a former flow page
+            update.assign(copy, "/Annots", [*(resolved(copy.get("/Annots")) or ()), *notes])
+        pdf.put(reference, copy)
+    beside = inside.others[max(position, 1) - 1] if inside.others else None
+    parent = beside.parent if beside else pdf.root.raw_get("/Pages")
+    kids = list(resolved(pdf.touch(parent)["/Kids"]))
+    start = 0
+    if beside and position:
+        start = 1 + max(place for place, kid in enumerate(kids) if kid.idnum == beside.reference.idnum)
+    pdf.put_kids(parent, [*kids[:start], *references, *kids[start:]])
+    for reference in references:
+        update.assign(pdf.touch(reference), "/Parent", parent)
     return references
 
 
@@ -165,127 +163,60 @@ def _number(page: Any) -> int:
     return int(page.indirect_reference.idnum)
 
 
-def _marked_copy(update: PdfUpdate, page: Any, known: dict[int, IndirectObject]) -> DictionaryObject:
-    """Copy a page, with all it inherited, and mark it as a flow page (14.5)."""
-    from pypdf.generic import DictionaryObject, NameObject, NumberObject, TextStringObject
-
-    copy: DictionaryObject = update.adopt(page, known, without=_NOT_COPIED)
-    # Stated even where they are the defaults: the node it comes under may say otherwise.
-    copy.setdefault(NameObject("/CropBox"), copy["/MediaBox"])
-    copy.setdefault(NameObject("/Rotate"), NumberObject(0))
-    moment = TextStringObject(_moment(page))
-    mark = DictionaryObject(
-        {NameObject("/LastModified"): moment, NameObject("/Private"): TextStringObject("flow page")}
-    )
-    copy[NameObject("/PieceInfo")] = DictionaryObject({NameObject(_MARK): mark})
-    copy[NameObject("/LastModified")] = moment
-    return copy
+def _names(reader: PdfReader, kind: str) -> list[tuple[Any, Any]]:
+    """Return the catalogue's names of a kind, each with what it leads to."""
+    return update.tree_entries((resolved(reader.root_object.get("/Names")) or {}).get(kind), "/Names")
 
 
-def _moment(page: Any) -> str:
-    """Return when the flow pages were made, as they say themselves."""
-    information = resolved(page.pdf.trailer.get("/Info")) or {}
-    return str(resolved(information.get("/CreationDate", "D:20000101000000Z")))
-
-
-def _keep_notes(former: DictionaryObject, copy: DictionaryObject) -> None:
-    """Carry over what somebody noted on a former flow page."""
-    from pypdf.generic import ArrayObject, NameObject
-
-    notes = list(resolved(former.get("/Annots")) or ())
-    if notes:
-        own = list(resolved(copy.get("/Annots")) or ())
-        copy[NameObject("/Annots")] = ArrayObject([*own, *notes])
-
-
-def _labels_of_others(reader: PdfReader, name: str) -> list[Label] | None:
-    """Return the labels of all pages but former flow pages, or None where the file has none of its own."""
-    every = leaves(reader, name)
-    known = labels(reader, len(every))
-    own = {leaf.reference.idnum for leaf in _former(reader, name).pages}
-    return known and [label for leaf, label in zip(every, known, strict=True) if leaf.reference.idnum not in own]
-
-
-def _entitle(update: PdfUpdate, page: IndirectObject, *, again: bool) -> None:
-    """Add the outline entry, unless a former one leads there already."""
-    items = list(outline_items(update.reader)) if again else []
-    if not any(number == page.idnum or title == _TITLE for title, number, _ in items):
-        add_outline_item(update, _TITLE, page)
-
-
-def _embed(update: PdfUpdate, flow: bytes) -> None:
+def _embed(pdf: Pdf, given: PdfReader) -> None:
     """Carry the flow pages' embedded data along, in place of what a former attachment embedded."""
-    from pypdf.generic import ArrayObject, BooleanObject, DictionaryObject, NameObject, TextStringObject
-
-    names = resolved(open_pdf(flow, "the flow pages").reader.root_object.get("/Names")) or {}
-    given = dict(tree_entries(names.get("/EmbeddedFiles"), "/Names"))
-    if DATA_NAME not in given:
+    data = dict(_names(given, "/EmbeddedFiles")).get(DATA_NAME)
+    if data is None:
         return
-    holder = update.entry(update.root, "/Names")
-    kept = [
-        (key, value)
-        for key, value in tree_entries(holder.get("/EmbeddedFiles"), "/Names")
-        if _MARK not in (resolved(value) or {})
-    ]
+    holder = pdf.entry("/Names")
+    files = update.tree_entries(holder.get("/EmbeddedFiles"), "/Names")
+    kept = [(key, value) for key, value in files if _MARK not in (resolved(value) or {})]
     taken = {str(key) for key, _ in kept}
     name, number = DATA_NAME, 1
     while name in taken:
         number += 1
         name = DATA_NAME.replace(".json", f"-{number}.json")
-    specification = update.adopt(resolved(given[DATA_NAME]), {})
-    specification[NameObject(_MARK)] = BooleanObject(True)
-    for key in ("/F", "/UF"):
-        specification[NameObject(key)] = TextStringObject(name)
-    kept.append((TextStringObject(name), update.add(specification)))
+    specification = pdf.adopt(resolved(data), {})
+    for key, value in ((_MARK, True), ("/F", name), ("/UF", name)):
+        update.assign(specification, key, value)
+    kept.append((update.pdf_object(name), pdf.add(specification)))
     # Names are in the order of their bytes (7.9.6).
     kept.sort(key=lambda pair: getattr(pair[0], "original_bytes", str(pair[0]).encode()))
-    flat = ArrayObject(item for pair in kept for item in pair)
-    holder[NameObject("/EmbeddedFiles")] = DictionaryObject({NameObject("/Names"): flat})
-
-
-def _remember(update: PdfUpdate, base: bytes) -> None:
-    """Note in the catalogue where the build file ended, so that the pages can be taken off again."""
-    from pypdf.generic import DictionaryObject, NameObject, NumberObject, TextStringObject
-
-    private = DictionaryObject()
-    private[NameObject("/Length")] = NumberObject(len(base))
-    private[NameObject("/Digest")] = TextStringObject(hashlib.sha256(base).hexdigest())
-    mark = DictionaryObject({NameObject("/Private"): private})
-    mark[NameObject("/LastModified")] = TextStringObject("D:20000101000000Z")
-    update.entry(update.root, "/PieceInfo")[NameObject(_MARK)] = mark
+    update.assign(holder, "/EmbeddedFiles", {"/Names": [item for pair in kept for item in pair]})
 
 
 def verify_pages(old: bytes, new: bytes, flow: bytes, name: str) -> None:
     """Make sure that the new PDF holds all of the old one, and the flow pages."""
-    with within(TIME_S, name), quiet(), damage_named(name):
-        before, after = open_pdf(old, name), open_pdf(new, name)
+    with update.guarded(name):
+        before, after = update.open_pdf(old, name), update.open_pdf(new, name)
         lost = [] if new.startswith(_without_last_attachment(before.reader, old)) else ["bytes"]
         if after.table is not None:
             lost.append("table of objects")
-        kept = _pages(before.reader, name)
-        if kept - _pages(after.reader, name):
+        if _page_facts(before) - _page_facts(after):
             lost.append("pages")
-        for what, facet in _FACETS.items():
-            known = _looked_up(facet, before.reader)
-            if known is not None and known - (_looked_up(facet, after.reader) or Counter()):
+        for what, facts in _FACTS.items():
+            try:
+                known = Counter(facts(before.reader))
+            except update.PDF_ERRORS:
+                continue  # too damaged to tell
+            try:
+                kept = Counter(facts(after.reader))
+            except update.PDF_ERRORS:
+                kept = Counter()
+            if known - kept:
                 lost.append(what)
-        added = [_print_of(resolved(leaf.reference)) for leaf in _former(after.reader, name).pages]
-        wanted = [_print_of(page) for page in open_pdf(flow, "the flow pages").reader.pages]
+        added = [_print_of(resolved(leaf.reference)) for leaf in _pages(after).own]
+        wanted = [_print_of(page) for page in update.open_pdf(flow, "the flow pages").reader.pages]
     if lost or added != wanted:
         problem = (
             f"the new file would lose {', '.join(lost)} from the old one" if lost else "the flow pages do not fit in"
         )
         raise AttachError(problem, "print the PDF to a new one, then attach to that", file=name)
-
-
-def _looked_up(facet: Callable[[PdfReader], Counter[Any]], reader: PdfReader) -> Counter[Any] | None:
-    """Look at one side of a PDF; None where it is too damaged for that."""
-    from pypdf.errors import PyPdfError
-
-    try:
-        return facet(reader)
-    except (PyPdfError, *PDF_ERRORS):
-        return None
 
 
 def _print_of(page: Any) -> str:
@@ -296,64 +227,40 @@ def _print_of(page: Any) -> str:
     return hashlib.sha256(b"\0".join(parts)).hexdigest()
 
 
-def _pages(reader: PdfReader, name: str) -> Counter[Any]:
+def _page_facts(pdf: Pdf) -> Counter[Any]:
     """Old pages: place among them, content, size, number of annotations, label."""
-    own = {leaf.reference.idnum for leaf in _former(reader, name).pages}
-    kept = [page for page in reader.pages if _number(page) not in own]
-    tags: Sequence[Label | None] = _labels_of_others(reader, name) or [None] * len(kept)
+    inside = _pages(pdf)
+    own = {leaf.reference.idnum for leaf in inside.own}
+    kept = [page for page in pdf.reader.pages if _number(page) not in own]
+    tags: Sequence[Label | None] = inside.labels or [None] * len(kept)
     return Counter(
         (place, _print_of(page), str(page.mediabox), page.rotation, len(resolved(page.get("/Annots")) or ()), str(tag))
         for place, (page, tag) in enumerate(zip(kept, tags, strict=True))
     )
 
 
-def _attachments(reader: PdfReader) -> Counter[Any]:
+def _attachments(reader: PdfReader) -> Iterator[Any]:
     """Embedded files of others: name and content, as stored."""
-    names = resolved(reader.root_object.get("/Names")) or {}
-    found: Counter[Any] = Counter()
-    for key, value in tree_entries(names.get("/EmbeddedFiles"), "/Names"):
+    for key, value in _names(reader, "/EmbeddedFiles"):
         specification = resolved(value)
         if _MARK not in specification:
             stream = resolved(resolved(specification["/EF"])["/F"])
-            found[str(key), hashlib.sha256(stream._data).hexdigest()] += 1
-    return found
+            yield str(key), hashlib.sha256(stream._data).hexdigest()
 
 
-def _entries(reader: PdfReader) -> Counter[Any]:
-    """Outline entries but for that of the flow pages."""
-    return Counter((title, number) for title, number, _ in outline_items(reader) if title != _TITLE)
-
-
-def _fields(reader: PdfReader) -> Counter[Any]:
-    """Form fields: their own names and values, and how deep they are."""
-    form = resolved(reader.root_object.get("/AcroForm")) or {}
-    pending = [(field, 0) for field in resolved(form.get("/Fields")) or ()]
-    found: Counter[Any] = Counter()
-    seen: set[int] = set()
-    while pending:
-        raw, depth = pending.pop()
-        field = resolved(raw)
-        if hasattr(field, "get") and id(field) not in seen:
-            seen.add(id(field))
-            found[_written(field.get("/T")), _written(field.get("/V")), depth] += 1
-            pending += [(kid, depth + 1) for kid in resolved(field.get("/Kids")) or ()]
-    return found
-
-
-def _destinations(reader: PdfReader) -> Counter[Any]:
+def _destinations(reader: PdfReader) -> Iterator[Any]:
     """Names that lead to places (12.3.2.3)."""
-    names = resolved(reader.root_object.get("/Names")) or {}
-    found = Counter(_written(key) for key, _ in tree_entries(names.get("/Dests"), "/Names"))
-    return found + Counter(str(key) for key in resolved(reader.root_object.get("/Dests")) or ())
+    yield from (_written(key) for key, _ in _names(reader, "/Dests"))
+    yield from (str(key) for key in resolved(reader.root_object.get("/Dests")) or ())
 
 
-def _properties(reader: PdfReader) -> Counter[Any]:
+def _properties(reader: PdfReader) -> Iterator[Any]:
     """Document properties, whatever is in their place."""
-    raw = reader.trailer.raw_get("/Info") if "/Info" in reader.trailer else None
-    found = resolved(raw)
+    found: Any = resolved(reader.trailer.raw_get("/Info")) if "/Info" in reader.trailer else None
     if not hasattr(found, "raw_get"):
-        return Counter([_written(found)])
-    return Counter((key, _written(found.raw_get(key))) for key in found)
+        yield _written(found)
+    else:
+        yield from ((key, _written(found.raw_get(key))) for key in found)
 
 
 def _written(value: Any) -> bytes:
@@ -364,10 +271,12 @@ def _written(value: Any) -> bytes:
     return out.getvalue()
 
 
-_FACETS: dict[str, Callable[[PdfReader], Counter[Any]]] = {
-    "outline entries": _entries,
+_FACTS: dict[str, Callable[[PdfReader], Iterator[Any]]] = {
+    "outline entries": lambda reader: (item for item in update.outline_items(reader) if item[0] != _TITLE),
     "attachments": _attachments,
-    "form fields": _fields,
+    "form fields": lambda reader: (
+        (_written(field.get("/T")), _written(field.get("/V")), depth) for field, depth, _ in _form_fields(reader)
+    ),
     "named destinations": _destinations,
     "document properties": _properties,
 }
@@ -375,6 +284,6 @@ _FACETS: dict[str, Callable[[PdfReader], Counter[Any]]] = {
 
 def page_size(data: bytes, name: str) -> tuple[float, float] | None:
     """Return width and height of a PDF's last page [points]."""
-    with quiet(), damage_named(name):
-        box = open_pdf(data, name).reader.pages[-1].mediabox
+    with update.guarded(name):
+        box = update.open_pdf(data, name).reader.pages[-1].mediabox
         return float(box.width), float(box.height)

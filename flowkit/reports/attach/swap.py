@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import itertools
 import os
 import shutil
 import stat
@@ -86,7 +87,25 @@ def hidden_name(path: Path) -> str:
 def locked(path: Path, *, wait_s: float = WAIT_S) -> Iterator[None]:
     """Hold the build file against every other process that attaches to it."""
     place = path.with_name(hidden_name(path) + ".lock")
-    handle = _taken(place, path, time.monotonic() + wait_s)
+    deadline = time.monotonic() + wait_s
+    while True:
+        handle = os.open(place, os.O_RDWR | os.O_CREAT, 0o666)
+        try:
+            with suppress(FileNotFoundError):
+                # Whoever had the lock before may have taken the file away between our opening and locking it.
+                if _try_lock(handle) and os.path.samestat(os.fstat(handle), place.stat()):
+                    break
+        except BaseException:
+            os.close(handle)
+            raise
+        os.close(handle)
+        if time.monotonic() >= deadline:
+            raise AttachError(
+                "another flowkit is attaching to this build file",
+                "wait until it has finished, then try again",
+                file=path.name,
+            )
+        time.sleep(_PAUSE_S)
     try:
         yield
     finally:
@@ -99,36 +118,7 @@ def locked(path: Path, *, wait_s: float = WAIT_S) -> Iterator[None]:
                 place.unlink(missing_ok=True)
 
 
-def _taken(place: Path, path: Path, deadline: float) -> int:
-    """Open and lock the lock file; wait while somebody else has it."""
-    while True:
-        handle = os.open(place, os.O_RDWR | os.O_CREAT, 0o666)
-        try:
-            if _try_lock(handle) and _still_there(handle, place):
-                return handle
-        except BaseException:
-            os.close(handle)
-            raise
-        os.close(handle)
-        if time.monotonic() >= deadline:
-            raise AttachError(
-                "another flowkit is attaching to this build file",
-                "wait until it has finished, then try again",
-                file=path.name,
-            )
-        time.sleep(_PAUSE_S)
-
-
-def _still_there(handle: int, place: Path) -> bool:
-    """Tell whether an open lock file is still the one at its name."""
-    try:
-        return os.path.samestat(os.fstat(handle), place.stat())
-    except FileNotFoundError:
-        return False
-
-
 _LONGEST_NAME = 255
-_OWNERS = {"~$": "Word or Excel", ".~lock.": "LibreOffice"}
 _REASONS = {
     errno.ENOSPC: ("the disk is full", "free some space, then try again"),
     errno.EDQUOT: ("the disk quota is used up", "free some space, then try again"),
@@ -147,33 +137,66 @@ class Rewritten:
     replaced: int
 
 
-@dataclass(frozen=True, slots=True)
-class Swapped:
-    """Where the new file and the old one are now, and what could not be kept as it was."""
-
-    file: Path
-    backup: Path
-    result: Rewritten
-    notes: tuple[str, ...] = ()
-
-
 def swap(
     path: Path,
     rewrite: Callable[[bytes, str], Rewritten],
     verify: Callable[[bytes, bytes, str], None],
     *,
     wait_s: float = WAIT_S,
-) -> Swapped:
-    """Replace a build file by its rewritten state, keeping the old one as a backup."""
+) -> tuple[Path, Path, Rewritten, tuple[str, ...]]:
+    """Replace a build file by its rewritten state; returns it, its backup, what was done and what could not be kept."""
     real = usable_file(path)
     try:
         with locked(real, wait_s=wait_s):
-            return _swap_locked(real, rewrite, verify)
+            # What killed processes left: nobody else can be at work while the lock is held.
+            for leftover in real.parent.glob(hidden_name(real) + "-*.tmp"):
+                with suppress(OSError):
+                    leftover.unlink()
+            before = real.stat()
+            old = real.read_bytes()
+            result = rewrite(old, real.name)
+            draft = _draft(real, result.data)
+            try:
+                written = draft.read_bytes()
+                if written != result.data:
+                    raise AttachError(
+                        "the new file was not written correctly to the disk", "check the disk", file=real.name
+                    )
+                verify(old, written, real.name)
+                notes = _not_kept(before, draft.stat())
+                backup = _back_up(real, old)
+                _put_in_place(draft, real, before, backup)
+            finally:
+                draft.unlink(missing_ok=True)
+            _flush_folder(real.parent)
+            return real, backup, result, notes
     except OSError as error:
         problem, remedy = _REASONS.get(
             error.errno or 0, (f"it cannot be replaced ({error.strerror or error})", "nothing was changed")
         )
         raise AttachError(problem, remedy, file=real.name) from error
+
+
+def _put_in_place(draft: Path, real: Path, before: os.stat_result, backup: Path) -> None:
+    """Give the new file the build file's name, unless somebody saved or replaced that since it was looked at."""
+
+    def untouched() -> bool:
+        """Whether the build file is the one that was read."""
+        now = real.stat()
+        return (now.st_ino, now.st_size, now.st_mtime_ns) == (before.st_ino, before.st_size, before.st_mtime_ns)
+
+    try:
+        _refuse_locked(real)
+        if not untouched():
+            raise AttachError(
+                "the build file was changed by another program in the meantime", "attach again", file=real.name
+            )
+        draft.replace(real)
+    except BaseException:
+        # While the build file is still the old one, a copy of it is of no use.
+        if untouched():
+            backup.unlink(missing_ok=True)
+        raise
 
 
 def usable_file(path: Path) -> Path:
@@ -187,9 +210,17 @@ def usable_file(path: Path) -> Path:
         raise AttachError("the build file cannot be reached", "check the path", file=str(path)) from error
     if not stat.S_ISREG(status.st_mode):
         raise AttachError("this is not a file", "name the build file itself", file=str(path))
+    name = real.name
     if not status.st_mode & 0o222 or not os.access(real, os.W_OK):
-        raise AttachError("the build file is read-only", "allow writing to it, or attach to a copy", file=real.name)
-    _refuse_open_elsewhere(real)
+        raise AttachError("the build file is read-only", "allow writing to it, or attach to a copy", file=name)
+    # Word drops up to two letters of a long name from the mark it leaves beside an open file, Excel none.
+    for mark in ("~$" + name, "~$" + name[1:], "~$" + name[2:], f".~lock.{name}#"):
+        if os.path.lexists(real.with_name(mark)):
+            raise AttachError(
+                f"the build file is open in {'LibreOffice' if mark.startswith('.') else 'Word or Excel'}",
+                f"close it there, then try again (if it is not open, delete {mark!r} beside it)",
+                file=name,
+            )
     _refuse_locked(real)
     return real
 
@@ -214,55 +245,6 @@ def _refuse_locked(real: Path) -> None:
             "close it there, then try again",
             file=real.name,
         )
-
-
-def _refuse_open_elsewhere(real: Path) -> None:
-    """Refuse a file that an office program marks as open."""
-    name = real.name
-    # Word drops up to two letters of a long name from its mark, Excel none.
-    marks = ["~$" + name, "~$" + name[1:], "~$" + name[2:], f".~lock.{name}#"]
-    for mark in marks:
-        if os.path.lexists(real.with_name(mark)):
-            program = next(words for start, words in _OWNERS.items() if mark.startswith(start))
-            raise AttachError(
-                f"the build file is open in {program}",
-                f"close it there, then try again (if it is not open, delete {mark!r} beside it)",
-                file=name,
-            )
-
-
-def _swap_locked(
-    real: Path, rewrite: Callable[[bytes, str], Rewritten], verify: Callable[[bytes, bytes, str], None]
-) -> Swapped:
-    """Do the steps while the lock is held."""
-    _sweep(real)
-    before = real.stat()
-    old = real.read_bytes()
-    result = rewrite(old, real.name)
-    draft = _draft(real, result.data)
-    try:
-        written = draft.read_bytes()
-        if written != result.data:
-            raise AttachError("the new file was not written correctly to the disk", "check the disk", file=real.name)
-        verify(old, written, real.name)
-        notes = _not_kept(before, draft.stat())
-        backup = _back_up(real, old)
-        try:
-            _refuse_locked(real)
-            if not _untouched(real, before):
-                raise AttachError(
-                    "the build file was changed by another program in the meantime", "attach again", file=real.name
-                )
-            draft.replace(real)
-        except BaseException:
-            # While the build file is still the old one, a copy of it is of no use.
-            if _untouched(real, before):
-                backup.unlink(missing_ok=True)
-            raise
-    finally:
-        draft.unlink(missing_ok=True)
-    _flush_folder(real.parent)
-    return Swapped(real, backup, result, notes)
 
 
 def _not_kept(before: os.stat_result, after: os.stat_result) -> tuple[str, ...]:
@@ -292,28 +274,20 @@ def _owner(status: os.stat_result) -> str:
         return f"{status.st_uid}:{status.st_gid}"
 
 
-def _sweep(real: Path) -> None:
-    """Remove drafts that killed processes left; nobody else can be at work while the lock is held."""
-    for leftover in real.parent.glob(hidden_name(real) + "-*.tmp"):
-        with suppress(OSError):
-            leftover.unlink()
-
-
-def _untouched(real: Path, before: os.stat_result) -> bool:
-    """Tell whether nobody saved or replaced the file since it was looked at."""
-    now = real.stat()
-    return (now.st_ino, now.st_size, now.st_mtime_ns) == (before.st_ino, before.st_size, before.st_mtime_ns)
-
-
 def _draft(real: Path, data: bytes) -> Path:
-    """Write a hidden file beside the build file, with its rights, down to the disk."""
+    """Write a hidden file beside the build file, with its owner and rights as far as allowed, down to the disk."""
     handle, name = tempfile.mkstemp(dir=real.parent, prefix=hidden_name(real) + "-", suffix=".tmp")
     draft = Path(name)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
             stream.flush()
-            _take_rights(real, draft)
+            status = real.stat()
+            if sys.platform != "win32":
+                with suppress(PermissionError):
+                    os.chown(draft, status.st_uid, status.st_gid)
+            shutil.copystat(real, draft)
+            os.utime(draft)
             os.fsync(stream.fileno())
     except BaseException:
         draft.unlink(missing_ok=True)
@@ -321,38 +295,22 @@ def _draft(real: Path, data: bytes) -> Path:
     return draft
 
 
-def _take_rights(real: Path, draft: Path) -> None:
-    """Give a draft the build file's owner, mode and extended attributes, as far as allowed."""
-    status = real.stat()
-    if sys.platform != "win32":
-        with suppress(PermissionError):
-            os.chown(draft, status.st_uid, status.st_gid)
-    shutil.copystat(real, draft)
-    os.utime(draft)
-
-
 def _back_up(real: Path, old: bytes) -> Path:
     """Keep the old file under the first free name ``NAME.before-flowkit.EXT``."""
     copy = _draft(real, old)
     try:
         shutil.copystat(real, copy)
-        number = 1
-        while True:
-            backup = real.with_name(_backup_name(real, number))
+        for number in itertools.count(1):
+            # Shortened where the file system would not take it.
+            tail = ".before-flowkit" + (f"-{number}" if number > 1 else "") + real.suffix
+            stem = os.fsencode(real.stem)[: _LONGEST_NAME - len(os.fsencode(tail))]
+            backup = real.with_name(stem.decode(errors="ignore") + tail)
             if _claim(copy, backup):
                 break
-            number += 1
     finally:
         copy.unlink(missing_ok=True)
     _flush_folder(real.parent)
     return backup
-
-
-def _backup_name(real: Path, number: int) -> str:
-    """Return the name of a backup, shortened where the file system would not take it."""
-    tail = ".before-flowkit" + (f"-{number}" if number > 1 else "") + real.suffix
-    stem = os.fsencode(real.stem)[: _LONGEST_NAME - len(os.fsencode(tail))]
-    return stem.decode(errors="ignore") + tail
 
 
 def _claim(copy: Path, backup: Path) -> bool:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
+import io
 import re
-import struct
-from collections.abc import Iterator
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from flowkit.analysis.results import LiftGain, SideComparison
-from flowkit.model import Side
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import not_assessed_words
 from flowkit.units import from_si
-from flowkit.wording import gain_figure, numeral, pressure_words, without_keys
+from flowkit.wording import DISPLAYS, Display, gain_figure, numeral, pressure_words, without_keys
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,110 +66,78 @@ def figure_text(cell: Cell) -> str:
 
 
 def tables(contents: ReportContents) -> tuple[Table, ...]:
-    """Return the tables of each side: flows, then gains over the first variant."""
+    """Return the tables of each side: flows at the reference state, then gains over the first variant."""
+    show = DISPLAYS[contents.info.display]
+    pressure = pressure_words(contents.comparison.reference.pressure_pa, show)
     found: list[Table] = []
+
+    def flow(value: float) -> Figure:
+        """A flow in the units people see."""
+        return Figure(from_si(value, show.flow), show.flow_digits)
+
     for side, result in contents.comparison.sides.items():
-        found.append(_flows(contents, side, result))
-        if result.totals:
-            found.append(_gains(contents, side, result))
+        flows = [
+            (
+                item.name,
+                dict(zip(item.lifts_m, map(flow, item.flow_m3_s), strict=True)),
+                flow(item.mean_flow_m3_s),
+            )
+            for item in result.variants
+        ]
+        found.append(_table(f"{side.capitalize()} flow at {pressure}, {show.flow}", flows, show))
+        gains = [
+            (
+                gain.to,
+                {item.lift_m: Figure(item.gain, 1, True, item.u95, item.low, item.high) for item in gain.per_lift},
+                Figure(
+                    gain.mean_flow_gain, 1, True,
+                    gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high,
+                ),
+            )
+            for gain in result.totals
+        ]  # fmt: skip
+        if gains:
+            found.append(_table(f"{side.capitalize()} gain over {plain(result.variants[0].name)}, %", gains, show))
     return tuple(found)
 
 
-def _flows(contents: ReportContents, side: Side, result: SideComparison) -> Table:
-    """Lift by variant: flow at the reference state, then mean flow over the common range."""
-    from flowkit.wording import DISPLAYS
-
-    show = DISPLAYS[contents.info.display]
-    by_variant = [dict(zip(item.lifts_m, item.flow_m3_s, strict=True)) for item in result.variants]
-    lifts = sorted({lift for flows in by_variant for lift in flows})
+def _table(title: str, columns: Sequence[tuple[str, Mapping[float, Figure], Figure]], show: Display) -> Table:
+    """Lift by variant, and below it the mean flow over the common range or its gain."""
+    lifts = sorted({lift for _, figures, _ in columns for lift in figures})
     rows: list[tuple[Cell, ...]] = [
-        (
-            Figure(from_si(lift, show.lift), show.lift_digits),
-            *(
-                Figure(from_si(flows[lift], show.flow), show.flow_digits) if lift in flows else None
-                for flows in by_variant
-            ),
-        )
+        (Figure(from_si(lift, show.lift), show.lift_digits), *(figures.get(lift) for _, figures, _ in columns))
         for lift in lifts
     ]
-    means = (Figure(from_si(item.mean_flow_m3_s, show.flow), show.flow_digits) for item in result.variants)
-    rows.append(("mean flow", *means))
-    pressure = pressure_words(contents.comparison.reference.pressure_pa, show)
-    return Table(
-        f"{side.capitalize()} flow at {pressure}, {show.flow}",
-        (f"lift, {show.lift}", *(plain(item.name) for item in result.variants)),
-        tuple(rows),
-        1,
-    )
-
-
-def _gains(contents: ReportContents, side: Side, result: SideComparison) -> Table:
-    """Lift by variant: gain over the first, then the gain in mean flow."""
-    from flowkit.wording import DISPLAYS
-
-    show = DISPLAYS[contents.info.display]
-    by_variant = [{item.lift_m: item for item in gain.per_lift} for gain in result.totals]
-    lifts = sorted({lift for gains in by_variant for lift in gains})
-    rows: list[tuple[Cell, ...]] = [
-        (
-            Figure(from_si(lift, show.lift), show.lift_digits),
-            *(_lift_gain(gains[lift]) if lift in gains else None for gains in by_variant),
-        )
-        for lift in lifts
-    ]
-    totals = (
-        Figure(
-            gain.mean_flow_gain, 1, gain=True, u95=gain.mean_flow_gain_u95,
-            low=gain.mean_flow_gain_low, high=gain.mean_flow_gain_high,
-        )
-        for gain in result.totals
-    )  # fmt: skip
-    rows.append(("mean flow", *totals))
-    return Table(
-        f"{side.capitalize()} gain over {plain(result.variants[0].name)}, %",
-        (f"lift, {show.lift}", *(plain(gain.to) for gain in result.totals)),
-        tuple(rows),
-        1,
-    )
-
-
-def _lift_gain(item: LiftGain) -> Figure:
-    """Return the gain at a lift with its interval."""
-    return Figure(item.gain, 1, gain=True, u95=item.u95, low=item.low, high=item.high)
+    rows.append(("mean flow", *(mean for _, _, mean in columns)))
+    return Table(title, (f"lift, {show.lift}", *(plain(name) for name, _, _ in columns)), tuple(rows), 1)
 
 
 def notes(contents: ReportContents) -> tuple[str, ...]:
     """Return what goes under the tables: intervals, findings, sources, the program."""
-    return tuple(plain(without_keys(text)) for text in _notes(contents))
-
-
-def _notes(contents: ReportContents) -> Iterator[str]:
-    """Yield the notes one by one."""
     from flowkit.version import __version__
 
     comparison = contents.comparison
-    yield from comparison.sentences
+    found = [*comparison.sentences]
     gains = [gain for side in comparison.sides.values() for gain in side.gains]
     if any(gain.mean_flow_gain_u95 is not None for gain in gains):
-        yield "Intervals are 95 % intervals."
+        found.append("Intervals are 95 % intervals.")
     elif gains:
         reason = next((gain.not_assessed_because for gain in gains if gain.not_assessed_because), None)
-        yield not_assessed_words(reason) if reason else "Intervals are not assessed."
-    for finding in contents.findings:
-        if finding.severity != "note":
-            yield f"{finding.severity.capitalize()}, {finding.where}: {finding.message}"
+        found.append(not_assessed_words(reason) if reason else "Intervals are not assessed.")
+    doubts = (item for item in contents.findings if item.severity != "note")
+    found += [f"{item.severity.capitalize()}, {item.where}: {item.message}" for item in doubts]
     if contents.sources:
-        yield "Sources: " + ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources) + "."
-    yield f"flowkit {__version__}."
+        found.append("Sources: " + ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources) + ".")
+    return tuple(plain(without_keys(text)) for text in (*found, f"flowkit {__version__}."))
 
 
 def picture_inches(png: bytes) -> tuple[float, float]:
     """Return the printed size of a PNG [inches], 200 dots an inch unless it says otherwise."""
-    if png[:8] != b"\x89PNG\r\n\x1a\n" or png[12:16] != b"IHDR":
-        raise ValueError("the picture is not a PNG")
-    width, height = struct.unpack(">II", png[16:24])
-    dpi: float = _DEFAULT_DPI
-    place = png.find(b"pHYs", 24, png.find(b"IDAT", 24))
-    if place > 0 and png[place + 12] == 1:
-        dpi = struct.unpack(">I", png[place + 4 : place + 8])[0] * 0.0254
-    return width / dpi, height / dpi
+    from PIL import Image, UnidentifiedImageError
+
+    try:
+        with Image.open(io.BytesIO(png), formats=("PNG",)) as picture:
+            dots = picture.info.get("dpi", (_DEFAULT_DPI, _DEFAULT_DPI))[0]
+            return picture.width / dots, picture.height / dots
+    except UnidentifiedImageError as error:
+        raise ValueError("the picture is not a PNG") from error

@@ -14,10 +14,11 @@ from flowkit.drawing.curves import variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
-from flowkit.reports.contents import ReportContents, all_lifts, all_ports, cautions_of, port_row, side_rows
+from flowkit.reports.contents import ReportContents, all_lifts, cautions_of
 from flowkit.reports.labels import gain_cell, gathered, job_words, method_words, reference_words, sides_of
+from flowkit.reports.tables import Table, flow_table, port_table
 from flowkit.units import from_si
-from flowkit.wording import NOTHING, display_of, flow_text, lift_text, percent, signed_percent, without_keys
+from flowkit.wording import NOTHING, display_of, signed_percent, without_keys
 
 if TYPE_CHECKING:
     from flowkit.model import Side
@@ -111,39 +112,31 @@ def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]
 def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
     """Return, for each side, the flows of every state at every lift and its gains over the first."""
     units = display_of(display)
-    tables = []
-    for side, result in sides_of(comparison):
-        rows = [
-            (
-                lift_text(row.lift_m, units) if row.lift_m is not None else "mean",
-                *("" if item.value is None else flow_text(item.value, units) for item in row.flows),
-                *("" if item.value is None else percent_text(item.value) for item in row.gains),
-            )
-            for row in side_rows(result, all_lifts(result))
-            if row.kind in ("lift", "mean")
-        ]
-        heads = [f"lift, {units.lift}", *(f"{variant.name}, {units.flow}" for variant in result.variants)]
-        heads += [f"{gain.to} over {gain.from_}" for gain in result.totals]
-        states = [*((v.name,) for v in result.variants), *((gain.from_, gain.to) for gain in result.totals)]
-        tables.append(FigureTable(side.capitalize(), tuple(heads), tuple(rows), tuple(states)))
-    return tuple(tables)
+    tables = (flow_table(side, result, units, all_lifts(result), ports=False) for side, result in sides_of(comparison))
+    return tuple(_figures(table, ("lift", "mean"), table.side or "") for table in tables)
 
 
 def port_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
     """Return, for each side, the mean flow of every port in every state, and the spread of the ports."""
     units = display_of(display)
-    tables = []
-    for side, result in sides_of(comparison):
-        every = [port_row(result, port) for port in all_ports(result)]
-        rows = [
-            (f"port {row.port}", *("" if item.value is None else flow_text(item.value, units) for item in row.flows))
-            for row in every
-        ]
-        rows.append(("spread", *("" if v.port_spread is None else percent(v.port_spread) for v in result.variants)))
-        heads = ("port", *(f"{variant.name}, {units.flow}" for variant in result.variants))
-        states = tuple((variant.name,) for variant in result.variants)
-        tables.append(FigureTable(f"{side.capitalize()}, mean flow of each port", heads, tuple(rows), states))
-    return tuple(tables)
+    tables = (port_table(side, result, units) for side, result in sides_of(comparison))
+    return tuple(_figures(table, ("port", "spread"), f"{table.side}, mean flow of each port") for table in tables)
+
+
+def _figures(table: Table, kinds: tuple[str, ...], title: str) -> FigureTable:
+    """Return the rows of some kinds; what is not known is left empty."""
+    heads, states = [], []
+    for column in table.columns:
+        if column.over is not None:
+            heads.append(f"{column.state} over {column.over}, %")
+        else:
+            heads.append(f"{column.state}, {column.head}" if column.state is not None else column.head)
+        states.append(tuple(name for name in (column.over, column.state) if name is not None))
+    rows = []
+    for row in table.rows:
+        if row.kind in kinds:
+            rows.append(tuple("" if cell.text == NOTHING else cell.text for cell in row.cells))
+    return FigureTable(title.capitalize(), tuple(heads), tuple(rows), tuple(states[1:]))
 
 
 def html_bytes(contents: ReportContents) -> bytes:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from flowkit.reports.contents import ReportContents
+    from flowkit.reports.workbook.pen import Key
 
 
 def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
@@ -19,43 +20,34 @@ def workbook_bytes(contents: ReportContents, mark: str = "") -> bytes:
     from openpyxl import Workbook
 
     from flowkit.reports.attach.tables import plain
-    from flowkit.reports.labels import sides_of
-    from flowkit.reports.workbook.curves import write_bands, write_flows, write_gains
-    from flowkit.reports.workbook.figures import write_areas, write_further, write_summary
-    from flowkit.reports.workbook.inputs import (
-        write_conditions,
-        write_corrections,
-        write_findings,
-        write_readings,
-        write_reference,
-    )
-    from flowkit.reports.workbook.intervals import write_intervals
+    from flowkit.reports.workbook import curves, gains, intervals, readings, summary
+    from flowkit.reports.workbook.book import Book, plan_sides, plan_tests
     from flowkit.reports.workbook.pen import SHEETS, pens, workbook_bytes_of
-    from flowkit.reports.workbook.plan import FIRST_READING, Draft, plan_sides, plan_tests
     from flowkit.wording import date_of, display_of
 
-    book = Workbook()
-    tests, readings = plan_tests(contents, FIRST_READING)
-    order = [side for side, _ in sides_of(contents.comparison)]
-    sides = sorted(plan_sides(contents, readings), key=lambda plan: order.index(plan.side))
-    draft = Draft(contents, display_of(contents.info.display), pens(book), tests, readings, tuple(sides))
+    workbook = Workbook()
+    cells: dict[Key, str] = {}
+    tests, read = plan_tests(contents)
+    sides = plan_sides(contents, read)
+    book = Book(contents, display_of(contents.info.display), pens(workbook, cells), cells, tests, read, sides)
     # Each sheet calls cells of those written before it.
     for write in (
-        write_reference,
-        write_conditions,
-        write_readings,
-        write_corrections,
-        write_flows,
-        write_bands,
-        write_intervals,
-        write_gains,
-        write_further,
-        write_areas,
-        write_findings,
-        write_summary,
+        readings.write_reference,
+        readings.write_conditions,
+        readings.write_readings,
+        readings.write_corrections,
+        curves.write_flows,
+        curves.write_bands,
+        intervals.write_intervals,
+        gains.write_gains,
+        gains.write_further,
+        summary.write_areas,
+        summary.write_findings,
+        summary.write_summary,
     ):
-        write(draft)
+        write(book)
     day = date_of(contents.info.date) or datetime.date(2000, 1, 1)
     made = datetime.datetime(day.year, day.month, day.day, 12)
     title = plain(contents.info.title or "Flow chart")
-    return workbook_bytes_of(book, [draft.pens[name].cached for name in SHEETS], title=title, made=made, mark=mark)
+    known = [book.pens[name].known for name in SHEETS]
+    return workbook_bytes_of(workbook, known, title=title, made=made, mark=mark)

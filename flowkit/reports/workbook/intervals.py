@@ -1,375 +1,79 @@
-"""Sheets of run figures and intervals: those of mean flows, also in bands and of ports, as formulas of the readings.
+"""The sheet of intervals: those of mean flows, also in bands and of ports, and at single lifts, as formulas.
 
-What stays a value: the weights of the lifts (derivatives of the curve, a model between the readings), Tukey's quantile
-of more than two ports, and the models (pressure law, bore, meters). Everything else follows the readings.
+What stays a value: the weights of the lifts (derivatives of the curve), Tukey's quantile of more than two ports, the
+models (pressure law, bore, meters), and of the scatter at single lifts, ``v = c + u_L²·x`` with x = (d ln Q/dL)², the
+fitted coefficients with their covariance and degrees of freedom. Everything else follows the readings.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from flowkit.analysis.checks import circumstances
 from flowkit.analysis.comparison import assessor_of
 from flowkit.analysis.gains import EFFECTS, band_figures, find_corners, match_pairs
-from flowkit.analysis.uncertainty import plate_of, student_t, studentized_range
+from flowkit.analysis.scatter import AtLifts, additive_residuals
+from flowkit.analysis.uncertainty import Contrast, Drift, plate_of, student_t, studentized_range
 from flowkit.reports.contents import band_tables
 from flowkit.reports.labels import port_text
-from flowkit.reports.workbook.pen import Formula, Pen, Style, spans
-from flowkit.reports.workbook.run_figures import PortCells, write_at_lifts, write_runs
-from flowkit.units import from_si
+from flowkit.reports.workbook import look
+from flowkit.reports.workbook.curves import BANDS, FLOWS
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Column, Key, Table
+from flowkit.reports.workbook.runs import PortCells, write_runs
 
 if TYPE_CHECKING:
-    from flowkit.analysis.curves import Session
     from flowkit.analysis.gains import MatchedPair
-    from flowkit.analysis.scatter import Blocks, Figure
-    from flowkit.analysis.uncertainty import Assessor, Contrast, Drift
+    from flowkit.analysis.scatter import Blocks, Figure, LiftScatter, PortRuns
+    from flowkit.analysis.uncertainty import Assessor, Spread
     from flowkit.model import Side
-    from flowkit.reports.contents import BandTable
-    from flowkit.reports.workbook.plan import Draft, SidePlan
+    from flowkit.reports.workbook.book import Book, SidePlan
 
 _SHEET = "Intervals"
-_WIDTHS = {1: 24.0, 2: 16.0}
-_NARROW = 9.9
-
-Key = tuple[object, ...]
-
-
-@dataclass
-class Intervals:
-    """Writes both sheets and keeps the cells of the intervals."""
-
-    draft: Draft
-    assessor: Assessor
-    ports: dict[int, PortCells]
-    figure: Figure
-    name: str = "mean flow"
-    whole: Intervals | None = None
-    columns: dict[object, int] = field(default_factory=dict)
-    pools: dict[object, tuple[str, str, float, float] | None] = field(default_factory=dict)
-    plates: tuple[str, int] | None = None
-    stated: dict[str, str] = field(default_factory=dict)
-    row: int = 4
-
-    @property
-    def pen(self) -> Pen:
-        """The sheet of intervals."""
-        return self.draft.pens[_SHEET]
-
-    def write(self) -> None:
-        """Write the scatter, the ports, and every interval."""
-        self.pen.title(
-            "Intervals of mean flows and gains",
-            "u² is the sum of what is uncertain about ln(flow) or ln(1 + gain) (GUM, JCGM 100:2008); the interval is "
-            "Student's t for the effective degrees of freedom (not cut to a whole number, as T.INV.2T does) times u, "
-            "widened by the bounds.",
-            width=110,
-        )
-        self._stated()
-        self._ports()
-        self._plates()
-        for side in self.draft.sides:
-            self._lines(side.side, self._side(side))
-
-    def write_band(self, lines: dict[Side, list[_Line]]) -> None:
-        """Write a band's ports and intervals under those of the mean flow."""
-        assert self.whole is not None
-        self.row, self.plates, self.stated = self.whole.row, self.whole.plates, self.whole.stated
-        self._ports()
-        for side, own in lines.items():
-            self._lines(side, own)
-        self.whole.row = self.row
-
-    @property
-    def base(self) -> Intervals:
-        """The intervals of the mean flow, whose scatter is that of check plates and untouched ports."""
-        return self.whole or self
-
-    def _stated(self) -> None:
-        """Write what the job states of the bench."""
-        bench, show = self.assessor.bench, self.draft.display
-        for key, head, value, digits in (
-            ("repeatability", "repeatability stated", bench.repeatability, 5),
-            ("drift", "drift stated", bench.drift, 5),
-            ("lift_setting", f"lift setting stated, {show.lift}", bench.lift_setting_m, show.lift_digits + 2),
-            ("pressure_reading", "pressure reading stated, Pa", bench.pressure_reading_pa, 1),
-        ):
-            if value is not None:
-                shown = from_si(value, show.lift) if key == "lift_setting" else value
-                self.pen.put(self.row, 1, head)
-                self.pen.put(self.row, 3, shown, Style("raw", digits))
-                self.stated[key] = self.pen.at(self.row, 3)
-                self.row += 1
-        self.row += bool(self.stated)
-
-    def _ports(self) -> None:
-        """Write one row for every port, with the shares of its sessions and check plates in its mean flow."""
-        keys: list[tuple[object, str]] = []
-        for port in self.ports.values():
-            for session, test in zip(port.runs.sessions, port.runs.tests, strict=True):
-                keys.append((session, " ".join(filter(None, ("session", session.date or "unknown day")))))
-                plate = plate_of(test)
-                if plate is not None:
-                    keys.append(((session, *plate[:2]), "check plate"))
-        pen = self.pen
-        pen.put(self.row, 1, f"Ports: {self.name}", Style("heading"))
-        heads = ["state", "port", self.name, "1/n", "steps, u²", "lift, per lift²"]
-        for key, name in keys:
-            if key not in self.columns:
-                self.columns[key] = len(heads) + 1
-                number = sum(head.startswith("share of check plate") for head in heads) + 1
-                heads.append(f"share of {name}" + (f" {number}" if name == "check plate" else ""))
-        pen.header(self.row + 1, heads, widths=_WIDTHS, words=(1, 2))
-        self.row += 2
-        for port in self.ports.values():
-            if port.mean:
-                self._port_row(port)
-        self.row += 1
-
-    def _port_row(self, port: PortCells) -> None:
-        """Write one port's row."""
-        pen, runs, values = self.pen, port.runs, port.values
-        port.row = self.row
-        pen.put(self.row, 1, f"{runs.side}, {runs.curve.variant}", Style(wrap=True))
-        pen.put(self.row, 2, runs.curve.port, Style(left=True))
-        pen.put(self.row, 3, Formula(port.mean, port.mean_value), Style("formula", 3))
-        pen.put(self.row, 4, Formula(port.per_run, float(values.per_run[0])), Style("formula", 5))
-        pen.put(self.row, 5, Formula(port.steps, float(values.steps[0])), Style("formula", -4))
-        if port.setting is not None:
-            pen.put(self.row, 6, Formula(port.setting), Style("formula", 5))
-        shares: dict[object, list[int]] = {}
-        for session, test, run in zip(runs.sessions, runs.tests, runs.run_of, strict=True):
-            plate = plate_of(test)
-            for key in (session, *(() if plate is None else ((session, *plate[:2]),))):
-                shares.setdefault(key, []).append(int(run))
-        for key, column in self.columns.items():
-            members = sorted(set(shares.get(key, ())))
-            text = "+".join(port.shares[run] for run in members) or "0"
-            value = float(sum(values.run_share[0, run] for run in members))
-            pen.put(self.row, column, Formula(text, value), Style("formula", 5))
-        self.row += 1
-
-    def _plates(self) -> None:
-        """Write the readings of check plates, where one was read more than once in a session."""
-        groups: dict[tuple[object, float], dict[float, tuple[float, str]]] = {}
-        numbers = {(plan.test.id, plan.test.file): plan.number for plan in self.draft.tests}
-        for port in self.ports.values():
-            for session, test in zip(port.runs.sessions, port.runs.tests, strict=True):
-                plate = plate_of(test)
-                if plate is not None:
-                    cell = self.draft.conditions[numbers[test.id, test.file], "check-plate"]
-                    groups.setdefault((session, plate[0]), {})[plate[1]] = (plate[2], cell)
-        repeated = [group for group in groups.values() if len(group) > 1]
-        if not repeated:
-            return
-        pen = self.pen
-        pen.put(self.row, 1, "Check plates read more than once a session", Style("heading"))
-        pen.header(self.row + 1, ["", "", "reading/nominal", "off their mean"])
-        top = self.row = self.row + 2
-        for group in repeated:
-            mean = sum(value for value, _ in group.values()) / len(group)
-            cells = f"{pen.here(self.row, 3, lock_row=True)}:{pen.here(self.row + len(group) - 1, 3, lock_row=True)}"
-            for value, cell in group.values():
-                pen.put(self.row, 3, Formula(f"1/{cell}", value), Style("formula", 6))
-                text = f"{pen.here(self.row, 3)}/AVERAGE({cells})-1"
-                pen.put(self.row, 4, Formula(text, value / mean - 1.0), Style("formula", 6))
-                self.row += 1
-        freedom = sum(len(group) - 1 for group in repeated)
-        self.plates = (f"SUMSQ({pen.here(top, 4)}:{pen.here(self.row - 1, 4)})/{freedom}", freedom)
-        self.row += 1
-
-    def _pool(self, side: Side, benches: frozenset[str], blocks: Blocks | None) -> tuple[str, str, float, float] | None:
-        """Write the variance of a run and its degrees of freedom, once for each pool; return their cells and values."""
-        scatter = self.assessor.scatter(self.figure, benches, blocks)
-        joined = blocks is not None and "ports" in (scatter.basis or "")
-        key = (benches, id(blocks) if joined else None, scatter.basis)
-        if key not in self.pools:
-            self.pools[key] = None
-            if scatter.basis is not None and "history" not in scatter.basis:
-                value, freedom = float(scatter.variance[0]), float(scatter.freedom[0])
-                self.pools[key] = (*self._write_pool(side, benches, blocks if joined else None, (value, freedom)),
-                                   value, freedom)  # fmt: skip
-        return self.pools[key]
-
-    def _write_pool(
-        self, side: Side, benches: frozenset[str], blocks: Blocks | None, known: tuple[float, float]
-    ) -> tuple[str, str]:
-        """Write one pool; return the cells of s² and ν."""
-        pen, (value, freedom) = self.pen, known
-        pen.put(self.row, 1, "Scatter of one run", Style("heading"))
-        self.row += 1
-        if math.isinf(freedom):
-            pen.put(self.row, 1, "s², stated")
-            pen.put(self.row, 3, Formula(f"{self.stated['repeatability']}^2", value), Style("formula", -4))
-            self.row += 2
-            return pen.at(self.row - 2, 3), ""
-        groups = [item for port in self.ports.values() for item in port.deviations if item[0] in benches]
-        squares = "+".join(f"SUMSQ({','.join(cells)})" for _, cells, _ in groups) or "0"
-        runs = sum(own for _, _, own in groups)
-        if blocks is not None:
-            squares += "+" + self._write_blocks(side, blocks)
-        pen.put(self.row, 1, "degrees of freedom ν")
-        pen.put(self.row, 3, Formula(f"{runs}+{blocks.freedom if blocks else 0}", freedom), Style("formula"))
-        pen.put(self.row + 1, 1, "s²")
-        # Many repeated ports make a long sum: Excel allows 8192 characters.
-        pen.put(self.row + 1, 3, Formula(f"({squares})/{pen.here(self.row, 3)}", value), Style("formula", -4))
-        pen.put(self.row + 2, 1, "s, relative")
-        text = f"SQRT({pen.here(self.row + 1, 3)})"
-        pen.put(self.row + 2, 3, Formula(text, math.sqrt(value)), Style("formula", 3, percent=True))
-        self.row += 4
-        return pen.at(self.row - 3, 3), pen.at(self.row - 4, 3)
-
-    def _write_blocks(self, side: Side, blocks: Blocks) -> str:
-        """Write ports as blocks: logarithms and what the additive fit leaves; return ``n_h·Σr²`` as a formula."""
-        from flowkit.analysis.scatter import additive_residuals
-
-        pen = self.pen
-        count, size = len(blocks.cells), len(blocks.cells[0])
-        logs = np.log([[self.ports[id(port)].mean_value for port in row] for row in blocks.cells])
-        left = additive_residuals(logs)
-        pen.put(self.row, 1, f"{side.capitalize()}: ports as blocks, ln(mean flow), then what states and ports leave")
-        top = self.row + 1
-        corner = (pen.here(top, 3, lock_row=True, lock_column=True),
-                  pen.here(top + count - 1, 2 + size, lock_row=True, lock_column=True))  # fmt: skip
-        every = ":".join(corner)
-        for index, row in enumerate(blocks.cells):
-            here = top + index
-            pen.put(here, 1, row[0].curve.variant)
-            for place, port in enumerate(row):
-                cell = pen.here(self.ports[id(port)].row, 3)
-                pen.put(here, 3 + place, Formula(f"LN({cell})", float(logs[index, place])), Style("formula", 6))
-                own = pen.here(here, 3 + place)
-                across = f"{pen.here(here, 3, lock_column=True)}:{pen.here(here, 2 + size, lock_column=True)}"
-                down = (
-                    f"{pen.here(top, 3 + place, lock_row=True)}:{pen.here(top + count - 1, 3 + place, lock_row=True)}"
-                )
-                text = f"{own}-AVERAGE({across})-AVERAGE({down})+AVERAGE({every})"
-                pen.put(here, 4 + size + place, Formula(text, float(left[index, place])), Style("formula", 6))
-        self.row = top + count + 1
-        runs = ",".join(pen.here(self.ports[id(port)].row, 4) for port in blocks.ports)
-        residuals = f"{pen.here(top, 4 + size)}:{pen.here(top + count - 1, 3 + 2 * size)}"
-        return f"SUMSQ({residuals})/AVERAGE({runs})"
-
-    # -- one side ------------------------------------------------------------------------------------------------
-
-    def _side(self, side: SidePlan) -> list[_Line]:
-        """Return the intervals of one side's mean flows, spreads, gains, also of single ports, and effects."""
-        states = tuple(self.assessor.sides[side.side])
-        lines: list[_Line] = []
-        for index, state in enumerate(states):
-            whole = self.assessor.contrast(side.side, [(index, 1.0, ())])
-            known = side.result.variant(state.name)
-            lines.append(_Line(("mean", side.side, state.name), (f"mean flow of {state.name}", ""), whole,
-                               self.assessor.drift(whole), expected=known.mean_flow_u95))  # fmt: skip
-            if known.port_spread_u95 is not None:
-                lines.append(self._spread(side, index, known.port_spread_u95))
-        for pair, untouched in self.pairs(side):
-            gain = side.result.gain(pair.before.name, pair.after.name)
-            key = (side.side, gain.from_, gain.to)
-            lines.append(self.line(("gain", *key), (gain.to, gain.from_), pair, untouched))
-            for port in pair.ports if len(pair.ports) > 1 else ():
-                words = (f"{gain.to}, {port_text(port)}", gain.from_)
-                lines.append(self.line(("port", *key, port), words, pair, untouched, port))
-        return [*lines, *self._effects(side)]
-
-    def pairs(self, side: SidePlan) -> list[tuple[MatchedPair, Contrast | None]]:
-        """Return the pairs of states of a side, each with what was untouched."""
-        variants = {variant.name: variant for variant in self.draft.contents.variants}
-        states = tuple(self.assessor.sides[side.side])
-        own = [variants[state.name] for state in states]
-        pairs = match_pairs(states, side.result.range_m)
-        return [(pair, circumstances(pair, self.assessor, own).untouched) for pair in pairs]
-
-    def line(
-        self, key: Key, words: tuple[str, str], pair: MatchedPair, untouched: Contrast | None, port: str | None = None
-    ) -> _Line:
-        """Return the gain of a pair, or of one port of it, to be written."""
-        side, ports = pair.before.side, pair.ports if port is None else (port,)
-        parts = [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)]
-        contrast = self.assessor.contrast(side, parts, self.figure)
-        drift = self.assessor.drift(self.assessor.contrast(side, parts), untouched)
-        blocks = self.assessor.blocks(side, contrast.benches, pair.index)
-        known = self.assessor.estimates(contrast, self.assessor.spread(contrast, drift, blocks), drift)[0]
-        return _Line(
-            key, words, contrast, drift, untouched=untouched, gain=known.gain, expected=known.u95,
-            bounds={bound.name: (bound.low, bound.high) for bound in known.bounds}, pair=pair.index,
-        )  # fmt: skip
-
-    def _lines(self, side: Side, lines: list[_Line]) -> None:
-        """Write intervals of one side; the pools they need go above their table."""
-        ready = [(line, pool) for line in lines if (pool := self._of(side, line)) is not None]
-        if not ready:
-            return
-        self.pen.put(self.row, 1, f"{side.capitalize()}, {self.name}: intervals", Style("heading"))
-        self.pen.header(self.row + 1, _HEADS, widths=_WIDTHS, words=(1, 2))
-        self.row += 2
-        for line, pool in ready:
-            _Row(self, line, pool).write()
-            self.row += 1
-        self.row += 1
-
-    def _of(self, side: Side, line: _Line) -> tuple[str, str, float, float] | None:
-        """Return the pool of a line; None where its interval stays a value."""
-        if line.expected is None or self._mixed(line.contrast):
-            return None
-        benches = line.contrast.benches
-        line.blocks = self.assessor.blocks(side, benches, line.pair)
-        needed = (*line.contrast.ports, *(line.blocks.ports if line.blocks else ()))
-        if any(not self.ports[id(port)].mean for port in needed):
-            return None
-        line.common = self.base._pool(side, benches, line.blocks)
-        return self._pool(side, benches, line.blocks)
-
-    @staticmethod
-    def _mixed(contrast: Contrast) -> bool:
-        """Tell whether a run in parts was put right by several plates, which the shares of runs do not show."""
-        for port in contrast.ports:
-            seen: dict[int, set[object]] = {}
-            for run, test in zip(port.run_of, port.tests, strict=True):
-                plate = plate_of(test)
-                seen.setdefault(int(run), set()).add(None if plate is None else plate[:2])
-            if any(len(plates) > 1 for plates in seen.values()):
-                return True
-        return False
-
-    def _spread(self, side: SidePlan, index: int, known: float) -> _Line:
-        """Return the line of a state's port spread."""
-        from flowkit.analysis.uncertainty import Contrast, Drift
-
-        ports = tuple(self.assessor.ports[side.side][index].values())
-        weight = np.full((len(ports), 1), 1.0 / math.sqrt(len(ports)))
-        name = self.assessor.sides[side.side][index].name
-        return _Line(("spread", side.side, name), (f"port spread of {name}", ""),
-                     Contrast(self.assessor.headline, ports, weight), Drift(), expected=known, spread=True)  # fmt: skip
-
-    def _effects(self, side: SidePlan) -> Iterable[_Line]:
-        """Yield the lines of main effects and interactions."""
-        states = tuple(self.assessor.sides[side.side])
-        known = {item.factors: item for item in side.result.interactions}
-        for corners in find_corners([state.state for state in states]):
-            found = known.get(corners.factors)
-            if found is None or found.main_effects_u95 is None or found.interaction_u95 is None:
-                continue
-            named = [set(states[place].port_names) for place in corners.places]
-            ports = tuple(name for name in states[corners.places[0]].port_names if all(name in one for one in named))
-            u95 = (*found.main_effects_u95, found.interaction_u95)
-            for number, (factors, half) in enumerate(zip(EFFECTS, u95, strict=True)):
-                parts = [(place, factor, ports) for place, factor in zip(corners.places, factors, strict=True)]
-                contrast = self.assessor.contrast(side.side, parts)
-                words = (*corners.factors, " × ".join(corners.factors))[number]
-                key = ("effect", side.side, corners.factors, number)
-                yield _Line(key, (words, "effect"), contrast, self.assessor.drift(contrast), expected=half)
-
-
-_HEADS = (
-    "of", "over", "gain", "s²", "ν", "ΣW²/n", "untouched ΣW²/n", "u² of repeats", "u² of steps", "u² of lift setting",
-    "u² of check plates", "u² of drift", "u² of pressure reading", "u² of meters", "u", "ν effective", "t or q",
-    "bounds below", "bounds above", "low", "high", "± 95 %",
+_T = (
+    "IF({effective}=INT({effective}),_xlfn.T.INV.2T(0.05,{effective}),"
+    "SQRT({effective}*(1/_xlfn.BETA.INV(0.05,{effective}/2,0.5)-1)))"
+)
+"""Student's t for degrees of freedom that need not be whole; T.INV.2T would cut them."""
+_GAIN3, _GAIN2 = replace(look.GAIN, digits=3), replace(look.GAIN, digits=2)
+_BOUND, _HALF = replace(look.PERCENT, digits=3), replace(look.PERCENT, digits=2)
+_ENDS = (
+    Column("below", "bounds below", _BOUND), Column("above", "bounds above", _BOUND), Column("low", "low", _GAIN2),
+    Column("high", "high", _GAIN2), Column("half", "± 95 %", _HALF),
 )  # fmt: skip
+_LINES = (
+    Column("of", "of", look.WRAPPED), Column("over", "over", look.WRAPPED), Column("gain", "gain", _GAIN3),
+    Column("s2", "s²", look.SQUARED), Column("nu", "ν", look.NUMBER), Column("per run", "ΣW²/n", look.number(6)),
+    Column("untouched", "untouched ΣW²/n", look.number(6)), Column("repeats", "u² of repeats", look.SQUARED),
+    Column("steps", "u² of steps", look.SQUARED), Column("setting", "u² of lift setting", look.SQUARED),
+    Column("plates", "u² of check plates", look.SQUARED), Column("drift", "u² of drift", look.SQUARED),
+    Column("pressure", "u² of pressure reading", look.SQUARED), Column("meters", "u² of meters", look.SQUARED),
+    Column("u", "u", look.number(6)), Column("effective", "ν effective", look.number(4)),
+    Column("t", "t or q", look.number(4)), *_ENDS,
+)  # fmt: skip
+_SINGLE = (
+    Column("lift", "lift", look.NUMBER), Column("", "", look.NUMBER), Column("gain", "gain", _GAIN3),
+    Column("ones", "ΣW²/n", look.SQUARED), Column("x", "ΣW²x/n", look.SQUARED),
+    Column("fit", "u² of fit", look.SQUARED), Column("shared", "u² shared", look.SQUARED),
+    Column("nu", "ν", look.number(2)), Column("steps", "u² of steps", look.SQUARED),
+    Column("plates", "u² of check plates", look.SQUARED), Column("more", "u² of sessions and meters", look.SQUARED),
+    Column("u", "u", look.number(6)), Column("effective", "ν effective", look.number(2)),
+    Column("t", "t", look.number(4)), *_ENDS,
+)  # fmt: skip
+
+
+class _Pool(NamedTuple):
+    """The variance of a run: the cells of s² and ν ("" where s² is stated), and their values."""
+
+    s2: str
+    nu: str
+    variance: float
+    freedom: float
 
 
 @dataclass
@@ -383,210 +87,564 @@ class _Line:
     expected: float | None
     untouched: Contrast | None = None
     gain: float | None = None
-    bounds: dict[str, tuple[float, float]] = field(default_factory=dict)
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     pair: tuple[int, int] | None = None
-    blocks: Blocks | None = None
-    spread: bool = False
-    common: tuple[str, str, float, float] | None = None
+
+    @property
+    def spread(self) -> bool:
+        """Whether it is of a port spread."""
+        return self.key[0] == "spread"
 
 
-class _Row:
-    """Writes one interval, a column a term."""
+class Intervals:
+    """Writes the intervals of one figure: of the mean flow, or of that in a band under them."""
 
-    def __init__(self, book: Intervals, line: _Line, pool: tuple[str, str, float, float]) -> None:
-        self.book, self.line, self.pen, self.row = book, line, book.pen, book.row
-        self.s2, self.nu, self.variance, self.freedom = pool
-        spread = book.assessor.spread(line.contrast, line.drift, line.blocks)
-        if line.spread:
-            repeats = self.variance * float(np.mean([own.per_run[0] for own in line.contrast.values]))
-            spread = replace(spread, repeats=np.array([repeats]), plates=np.zeros(1))
-        self.known = spread
-        self.effective = float(spread.effective()[0])
-        self.u = math.sqrt(float(spread.total[0]))
+    def __init__(  # noqa: PLR0917
+        self, book: Book, assessor: Assessor, ports: dict[int, PortCells], figure: Figure, name: str = "mean flow",
+        base: Intervals | None = None,
+    ) -> None:  # fmt: skip
+        self.book, self.assessor, self.ports, self.figure, self.name = book, assessor, ports, figure, name
+        self.pen = book.pens[_SHEET]
+        # Those of the mean flow, whose scatter is that of check plates and untouched ports.
+        self.base = base or self
+        self.pools: dict[object, _Pool | None] = {}
+        self.plates = ""
+        if base is None:
+            self.stated = self._write_stated()
+        else:
+            self.stated, self.plates = base.stated, base.plates
+        self.columns, self.table = self._write_ports()
+        if base is None:
+            self.plates = self._write_plates()
 
-    def here(self, column: int) -> str:
-        """Return a cell of this row."""
-        return self.pen.here(self.row, column)
+    def _write_stated(self) -> dict[str, str]:
+        """Write what the job states of the bench; return its cells."""
+        bench, pen, found = self.assessor.bench, self.pen, dict[str, str]()
+        lift = None if bench.lift_setting_m is None else self.book.in_lift(bench.lift_setting_m)
+        for key, head, value, digits in (
+            ("repeatability", "repeatability stated", bench.repeatability, 5),
+            ("drift", "drift stated", bench.drift, 5),
+            ("lift_setting", f"lift setting stated, {self.book.display.lift}", lift, self.book.display.lift_digits + 2),
+            ("pressure_reading", "pressure reading stated, Pa", bench.pressure_reading_pa, 1),
+        ):
+            if value is not None:
+                pen.put(1, head)
+                pen.put(3, value, replace(look.RAW, digits=digits))
+                found[key] = pen.at(3)
+                pen.row += 1
+        pen.row += bool(found)
+        return found
 
-    def put(self, column: int, text: str, value: float, style: Style | None = None) -> None:
-        """Write a formula of this row."""
-        self.pen.put(self.row, column, Formula(text, value), style or Style("formula", -4))
+    def _write_ports(self) -> tuple[dict[object, str], Table]:
+        """Write a row for every port, with the shares of its sessions and check plates; return their columns."""
+        names: dict[object, str] = {}
+        heads: list[str] = []
+        for port in self.ports.values():
+            for session, test in zip(port.runs.sessions, port.runs.tests, strict=True):
+                plate = plate_of(test)
+                key: object
+                words = " ".join(filter(None, ("session", session.date or "unknown day")))
+                for key, head in ((session, words), ((session, *plate[:2]) if plate else None, "check plate")):
+                    if key is not None and key not in names:
+                        names[key] = f"share {len(names)}"
+                        count = sum(known.startswith("share of check plate") for known in heads) + 1
+                        heads.append(f"share of {head}" + (f" {count}" if head == "check plate" else ""))
+        table = Table(self.pen, [
+            Column("state", "state", look.WRAPPED), Column("port", "port", look.APART),
+            Column("mean", self.name, look.number(3)), Column("per run", "1/n", look.number(5)),
+            Column("steps", "steps, u²", look.SQUARED), Column("setting", "lift, per lift²", look.number(5)),
+            *(Column(key, head, look.number(5)) for key, head in zip(names.values(), heads, strict=True)),
+        ], f"Ports: {self.name}")  # fmt: skip
+        for port in self.ports.values():
+            if not port.mean:
+                continue
+            runs, values, port.row = port.runs, port.values, self.pen.row
+            table.put("state", f"{runs.side}, {runs.curve.variant}")
+            table.put("port", runs.curve.port)
+            table.put("mean", port.mean_value, port.mean)
+            table.put("per run", float(values.per_run[0]), port.per_run)
+            table.put("steps", float(values.steps[0]), port.steps)
+            if port.setting:
+                table.put("setting", float(values.setting[0]) / self.book.in_lift(1.0) ** 2, port.setting)
+            shares: dict[object, set[int]] = {}
+            for session, test, run in zip(runs.sessions, runs.tests, runs.run_of, strict=True):
+                plate = plate_of(test)
+                for own in (session, *(((session, *plate[:2]),) if plate else ())):
+                    shares.setdefault(own, set()).add(int(run))
+            for key, column in names.items():
+                members = sorted(shares.get(key, ()))
+                text = "+".join(port.shares[run] for run in members) or "0"
+                table.put(column, float(sum(values.run_share[0, run] for run in members)), text)
+            self.pen.row += 1
+        self.pen.row += 1
+        return names, table
 
-    def states(self, contrast: Contrast) -> list[tuple[float, list[int]]]:
-        """Return each state's factor with the rows of its ports."""
-        found: dict[tuple[Side, str, float], list[int]] = {}
-        signs: dict[tuple[Side, str, float], float] = {}
+    def _write_plates(self) -> str:
+        """Write check plates that were read more than once in a session; return the variance of one, "" without."""
+        pen = self.pen
+        groups: dict[tuple[object, float], dict[float, tuple[float, str]]] = {}
+        numbers = {(plan.test.id, plan.test.file): plan.number for plan in self.book.tests}
+        for port in self.ports.values():
+            for session, test in zip(port.runs.sessions, port.runs.tests, strict=True):
+                plate = plate_of(test)
+                if plate is not None:
+                    cell = self.book.cells["condition", numbers[test.id, test.file], "check-plate"]
+                    groups.setdefault((session, plate[0]), {})[plate[1]] = (plate[2], cell)
+        repeated = [list(group.values()) for group in groups.values() if len(group) > 1]
+        if not repeated:
+            return ""
+        pen.heading("Check plates read more than once a session")
+        pen.header(["", "", "reading/nominal", "off their mean"])
+        top = pen.row
+        for group in repeated:
+            mean = sum(value for value, _ in group) / len(group)
+            cells = ",".join(pen.ranges(3, range(pen.row, pen.row + len(group)), "r"))
+            for value, cell in group:
+                pen.put(3, value, look.number(6), f"1/{cell}")
+                pen.put(4, value / mean - 1.0, look.number(6), f"{pen.here(3)}/AVERAGE({cells})-1")
+                pen.row += 1
+        freedom = sum(len(group) - 1 for group in repeated)
+        cells = ",".join(pen.ranges(4, range(top, pen.row)))
+        pen.row += 1
+        return f"SUMSQ({cells})/{freedom}"
+
+    def _pool(self, side: Side, benches: frozenset[str], blocks: Blocks | None) -> _Pool | None:
+        """Write the variance of a run and its degrees of freedom, once for each pool; None where records are in it."""
+        pen, scatter = self.pen, self.assessor.scatter(self.figure, benches, blocks)
+        joined = blocks if "ports" in (scatter.basis or "") else None
+        key = (benches, None if joined is None else id(joined), scatter.basis)
+        if key in self.pools:
+            return self.pools[key]
+        self.pools[key] = None
+        if scatter.basis is None or "history" in scatter.basis:
+            return None
+        variance, freedom = float(scatter.variance[0]), float(scatter.freedom[0])
+        pen.heading("Scatter of one run")
+        if math.isinf(freedom):
+            pen.put(1, "s², stated")
+            pen.put(3, variance, look.SQUARED, f"{self.stated['repeatability']}^2")
+            self.pools[key] = _Pool(pen.at(3), "", variance, freedom)
+            pen.row += 2
+            return self.pools[key]
+        groups = [item for port in self.ports.values() for item in port.deviations if item[0] in benches]
+        squares = "+".join(f"SUMSQ({','.join(cells)})" for _, cells, _ in groups) or "0"
+        if joined is not None:
+            squares += "+" + self._write_blocks(side, joined)
+        pen.put(1, "degrees of freedom ν")
+        pen.put(3, freedom, look.NUMBER, f"{sum(own for _, _, own in groups)}+{joined.freedom if joined else 0}")
+        nu = pen.at(3)
+        pen.row += 1
+        pen.put(1, "s²")
+        # Many repeated ports make a long sum: Excel allows 8192 characters.
+        pen.put(3, variance, look.SQUARED, f"({squares})/{pen.here(3, pen.row - 1)}")
+        s2 = pen.at(3)
+        pen.row += 1
+        pen.put(1, "s, relative")
+        pen.put(3, math.sqrt(variance), _BOUND, f"SQRT({pen.here(3, pen.row - 1)})")
+        pen.row += 2
+        self.pools[key] = _Pool(s2, nu, variance, freedom)
+        return self.pools[key]
+
+    def _write_blocks(self, side: Side, blocks: Blocks) -> str:
+        """Write ports as blocks: logarithms and what the additive fit leaves; return ``n_h·Σr²`` as a formula."""
+        pen, count, size = self.pen, len(blocks.cells), len(blocks.cells[0])
+        logs = np.log([[self.ports[id(port)].mean_value for port in row] for row in blocks.cells])
+        left = additive_residuals(logs)
+        pen.put(1, f"{side.capitalize()}: ports as blocks, ln(mean flow), then what states and ports leave")
+        pen.row += 1
+        rows, columns = range(pen.row, pen.row + count), range(3, 3 + size)
+        every = _box(pen.here(3, rows[0], "cr"), pen.here(2 + size, rows[-1], "cr"))
+        for index, row in enumerate(blocks.cells):
+            pen.put(1, row[0].curve.variant)
+            across = _box(pen.here(3, lock="c"), pen.here(2 + size, lock="c"))
+            for place, (port, column) in enumerate(zip(row, columns, strict=True)):
+                cell = self.table.here("mean", self.ports[id(port)].row)
+                pen.put(column, float(logs[index, place]), look.number(6), f"LN({cell})")
+                down = _box(pen.here(column, rows[0], "r"), pen.here(column, rows[-1], "r"))
+                text = f"{pen.here(column)}-AVERAGE({across})-AVERAGE({down})+AVERAGE({every})"
+                pen.put(column + size + 1, float(left[index, place]), look.number(6), text)
+            pen.row += 1
+        pen.row += 1
+        runs = ",".join(self.table.here("per run", self.ports[id(port)].row) for port in blocks.ports)
+        residuals = _box(pen.here(4 + size, rows[0]), pen.here(3 + 2 * size, rows[-1]))
+        return f"SUMSQ({residuals})/AVERAGE({runs})"
+
+    # -- which intervals there are ---------------------------------------------------------------------------------
+
+    def pairs(self, side: SidePlan) -> list[tuple[MatchedPair, Contrast | None]]:
+        """Return the pairs of states of a side, each with what was untouched."""
+        variants = {variant.name: variant for variant in self.book.contents.variants}
+        states = tuple(self.assessor.sides[side.side])
+        own = [variants[state.name] for state in states]
+        pairs = match_pairs(states, side.result.range_m)
+        return [(pair, circumstances(pair, self.assessor, own).untouched) for pair in pairs]
+
+    def lines_of(self, side: SidePlan) -> Iterator[_Line]:
+        """Yield the intervals of one side's mean flows, spreads, gains, also of single ports, and effects."""
+        assessor, states = self.assessor, tuple(self.assessor.sides[side.side])
+        for index, state in enumerate(states):
+            whole = assessor.contrast(side.side, [(index, 1.0, ())])
+            known = side.result.variant(state.name)
+            key = (side.side, state.name)
+            words = (f"mean flow of {state.name}", "")
+            yield _Line(("mean", *key), words, whole, assessor.drift(whole), known.mean_flow_u95)
+            if known.port_spread_u95 is not None:
+                ports = tuple(assessor.ports[side.side][index].values())
+                every = Contrast(assessor.headline, ports, np.full((len(ports), 1), 1.0 / math.sqrt(len(ports))))
+                words = (f"port spread of {state.name}", "")
+                yield _Line(("spread", *key), words, every, Drift(), known.port_spread_u95)
+        for pair, untouched in self.pairs(side):
+            ends = (side.side, pair.before.name, pair.after.name)
+            yield self.line(("gain", *ends), pair.after.name, pair, untouched)
+            for port in pair.ports if len(pair.ports) > 1 else ():
+                yield self.line(("port", *ends, port), f"{pair.after.name}, {port_text(port)}", pair, untouched, port)
+        effects = {item.factors: item for item in side.result.interactions}
+        for corners in find_corners([state.state for state in states]):
+            found = effects.get(corners.factors)
+            if found is None or found.main_effects_u95 is None or found.interaction_u95 is None:
+                continue
+            named = [set(states[place].port_names) for place in corners.places]
+            shared = tuple(name for name in states[corners.places[0]].port_names if all(name in one for one in named))
+            names = (*corners.factors, " × ".join(corners.factors))
+            halves = (*found.main_effects_u95, found.interaction_u95)
+            for index, (factors, name, half) in enumerate(zip(EFFECTS, names, halves, strict=True)):
+                parts = [(place, factor, shared) for place, factor in zip(corners.places, factors, strict=True)]
+                contrast = assessor.contrast(side.side, parts)
+                effect = ("effect", side.side, corners.factors, index)
+                yield _Line(effect, (name, "effect"), contrast, assessor.drift(contrast), half)
+
+    def line(
+        self, key: Key, words: str, pair: MatchedPair, untouched: Contrast | None, port: str | None = None
+    ) -> _Line:
+        """Return the gain of a pair, or of one port of it, to be written."""
+        assessor, side, ports = self.assessor, pair.before.side, pair.ports if port is None else (port,)
+        parts = [(pair.index[0], -1.0, ports), (pair.index[1], 1.0, ports)]
+        contrast = assessor.contrast(side, parts, self.figure)
+        drift = assessor.drift(assessor.contrast(side, parts), untouched)
+        blocks = assessor.blocks(side, contrast.benches, pair.index)
+        known = assessor.estimates(contrast, assessor.spread(contrast, drift, blocks), drift)[0]
+        bounds = {str(bound.name): (bound.low, bound.high) for bound in known.bounds}
+        return _Line(
+            key, (words, pair.before.name), contrast, drift, known.u95, untouched, known.gain, bounds, pair.index
+        )
+
+    # -- writing them ------------------------------------------------------------------------------------------------
+
+    def write(self, side: Side, lines: Iterable[_Line]) -> None:
+        """Write intervals of one side; the pools they need go above their table."""
+        ready = []
+        for line in lines:
+            benches = line.contrast.benches
+            if line.expected is None or self._mixed(line.contrast):
+                continue
+            blocks = self.assessor.blocks(side, benches, line.pair)
+            needed = (*line.contrast.ports, *(blocks.ports if blocks else ()))
+            if all(self.ports[id(port)].mean for port in needed):
+                common = self.base._pool(side, benches, blocks)
+                pool = self._pool(side, benches, blocks)
+                if pool is not None:
+                    ready.append((line, blocks, pool, common))
+        if ready:
+            table = Table(self.pen, _LINES, f"{side.capitalize()}, {self.name}: intervals")
+            for line, blocks, pool, common in ready:
+                self._write_line(table, line, blocks, (pool, common))
+                self.pen.row += 1
+            self.pen.row += 1
+
+    @staticmethod
+    def _mixed(contrast: Contrast) -> bool:
+        """Tell whether a run in parts was put right by several plates, which the shares of runs do not show."""
+        for port in contrast.ports:
+            seen: dict[int, set[object]] = {}
+            for run, test in zip(port.run_of, port.tests, strict=True):
+                plate = plate_of(test)
+                seen.setdefault(int(run), set()).add(None if plate is None else plate[:2])
+            if any(len(plates) > 1 for plates in seen.values()):
+                return True
+        return False
+
+    def _states(self, contrast: Contrast, *, untouched: bool = False) -> list[tuple[float, list[int]]]:
+        """Return each state's factor in a contrast with the rows of its ports."""
+        found: dict[tuple[Side, str, float], tuple[float, list[int]]] = {}
+        ports = self.base.ports if untouched else self.ports
         for port, weight in zip(contrast.ports, contrast.weight[:, 0], strict=True):
             # An untouched contrast sums over both sides: one state is one sum whatever the side.
-            side = port.side if contrast is not self.line.untouched else "intake"
+            side = "intake" if untouched else port.side
             key = (side, port.curve.variant, math.copysign(1.0, weight))
-            book = self.book.base if contrast is self.line.untouched else self.book
-            found.setdefault(key, []).append(book.ports[id(port)].row)
-            signs[key] = signs.get(key, 0.0) + float(weight)
-        return [(signs[key], rows) for key, rows in found.items()]
+            factor, rows = found.get(key, (0.0, []))
+            found[key] = (factor + float(weight), [*rows, ports[id(port)].row])
+        return list(found.values())
 
-    def cells(self, rows: list[int], column: int) -> list[str]:
-        """Return the cells of some ports in a column, neighbours together."""
-        parts = []
-        for low, high in spans(sorted(rows)):
-            one = self.pen.here(low, column, lock_row=True)
-            parts.append(one if low == high else f"{one}:{self.pen.here(high, column, lock_row=True)}")
-        return parts
-
-    def total(self, rows: list[int]) -> str:
-        """Return the sum of some ports' mean flows."""
-        return f"SUM({','.join(self.cells(rows, 3))})"
-
-    def weighed(self, contrast: Contrast, column: int, power: int) -> str:
+    def _weighed(self, line: _Line, column: str, power: int, *, untouched: bool = False) -> str:
         """Return Σ over states of factor^power · Σ W^power·x, x a column of the ports."""
-        if self.line.spread:
-            rows = [row for _, own in self.states(contrast) for row in own]
-            return f"AVERAGE({','.join(self.cells(rows, column))})"
-        terms = []
-        for factor, rows in self.states(contrast):
-            raised = "^2" if power == 2 else ""
-            pairs = zip(self.cells(rows, 3), self.cells(rows, column), strict=True)
+        contrast = line.untouched if untouched and line.untouched else line.contrast
+        states = self._states(contrast, untouched=untouched)
+        if line.spread:
+            return f"AVERAGE({','.join(self.table.ranges(column, [row for _, own in states for row in own], 'r'))})"
+        terms, raised = [], "^2" if power == 2 else ""
+        for factor, rows in states:
+            means = self.table.ranges("mean", rows, "r")
+            pairs = zip(means, self.table.ranges(column, rows, "r"), strict=True)
             inner = "+".join(f"SUMPRODUCT({mean}{raised}*{cell})" for mean, cell in pairs)
-            terms.append(f"{round(factor, 9) ** power:+.9g}*({inner})/{self.total(rows)}{raised}")
+            terms.append(f"{round(factor, 9) ** power:+.9g}*({inner})/SUM({','.join(means)}){raised}")
         return "".join(terms).removeprefix("+")
 
-    def write(self) -> None:
-        """Write it and keep the cells of its interval."""
-        line, known = self.line, self.known
-        self.pen.put(self.row, 1, line.words[0], Style(wrap=True))
-        self.pen.put(self.row, 2, line.words[1], Style(wrap=True))
-        if line.gain is not None:
-            means = []
-            for sign in (1.0, -1.0):
-                rows = next(rows for factor, rows in self.states(line.contrast) if factor * sign > 0)
-                means.append(f"AVERAGE({','.join(self.cells(rows, 3))})")
-            self.put(3, f"{means[0]}/{means[1]}-1", line.gain, Style("formula", 3, gain=True))
-        self.put(4, self.s2, self.variance)
-        if self.nu:
-            self.put(5, self.nu, self.freedom, Style("formula"))
-        terms = known.known
-        plain = sum(float(w) ** 2 * float(own.per_run[0]) for w, own in zip(line.contrast.weight[:, 0],
-                    line.contrast.values, strict=True))  # fmt: skip
-        self.put(6, self.weighed(line.contrast, 4, 2), plain, Style("formula", 6))
-        common = []
-        measured = line.drift.by == "untouched" and line.untouched is not None
-        if measured and line.untouched is not None:
-            self.put(7, self.weighed(line.untouched, 4, 2), line.drift.repeats, Style("formula", 6))
-            common.append(self.here(7))
-        plates = self._plate_factor()
-        if plates and not known.plate_freedom:
-            common.append(plates)
-        text = f"{self.here(4)}*{self.here(6)}"
-        if common and line.common is not None:
-            text += f"+{line.common[0]}*({'+'.join(common)})"
-        self.put(8, text, float(known.repeats[0]))
-        steps = self.weighed(line.contrast, 5, 2)
-        if measured and line.untouched is not None:
-            steps += f"+{self.weighed(line.untouched, 5, 2)}"
-        self.put(9, steps, float(terms["resolution"][0]), Style("formula", -4))
-        if "lift_setting" in terms:
-            text = f"{self.book.stated['lift_setting']}^2*({self.weighed(line.contrast, 6, 2)})"
-            self.put(10, text, float(terms["lift_setting"][0]))
-        if plates and known.plate_freedom and self.book.plates:
-            self.put(11, f"{self.book.plates[0]}*({plates})", float(known.plates[0]))
-        self._sessions()
-        meters = [float(value[0]) for name, value in terms.items() if name.startswith("meter")]
-        if meters:
-            self.pen.put(self.row, 14, sum(meters), Style("value", -4))
-        self._interval()
+    def _ends_of(self, function: str, contrast: Contrast, *, untouched: bool = False) -> list[str]:
+        """Return a function of the mean flows after and before."""
+        states = self._states(contrast, untouched=untouched)
+        two = (next(rows for factor, rows in states if factor * sign > 0) for sign in (1.0, -1.0))
+        return [f"{function}({','.join(self.table.ranges('mean', rows, 'r'))})" for rows in two]
 
-    def _plate_factor(self) -> str:
+    def _write_line(self, table: Table, line: _Line, blocks: Blocks | None, pools: tuple[_Pool, _Pool | None]) -> None:
+        """Write one interval, a column a term."""
+        pool, common = pools
+        spread = self.assessor.spread(line.contrast, line.drift, blocks)
+        per_run = [float(own.per_run[0]) for own in line.contrast.values]
+        if line.spread:
+            repeats = pool.variance * float(np.mean(per_run))
+            spread = replace(spread, repeats=np.array([repeats]), plates=np.zeros(1))
+        terms = {name: float(value[0]) for name, value in spread.known.items()}
+        table.put("of", line.words[0])
+        table.put("over", line.words[1])
+        if line.gain is not None:
+            after, before = self._ends_of("AVERAGE", line.contrast)
+            table.put("gain", line.gain, f"{after}/{before}-1")
+        table.put("s2", pool.variance, pool.s2)
+        if pool.nu:
+            table.put("nu", pool.freedom, pool.nu)
+        plain = sum(float(w) ** 2 * n for w, n in zip(line.contrast.weight[:, 0], per_run, strict=True))
+        table.put("per run", plain, self._weighed(line, "per run", 2))
+        shared, steps = [], self._weighed(line, "steps", 2)
+        if line.drift.by == "untouched" and line.untouched is not None:
+            table.put("untouched", line.drift.repeats, self._weighed(line, "per run", 2, untouched=True))
+            shared.append("{untouched}")
+            steps += f"+{self._weighed(line, 'steps', 2, untouched=True)}"
+        plates = self._plates_in(line)
+        if plates and not spread.plate_freedom:
+            shared.append(plates)
+        text = "{s2}*{per run}" + (f"+{common.s2}*({'+'.join(shared)})" if shared and common else "")
+        table.put("repeats", float(spread.repeats[0]), text)
+        table.put("steps", terms["resolution"], steps)
+        if "lift_setting" in terms:
+            text = f"{self.stated['lift_setting']}^2*({self._weighed(line, 'setting', 2)})"
+            table.put("setting", terms["lift_setting"], text)
+        if plates and spread.plate_freedom and self.plates:
+            table.put("plates", float(spread.plates[0]), f"{self.plates}*({plates})")
+        # What comes with sessions that differ: drift and the reading of the test pressure.
+        sessions = {key: f"({self._weighed(line, self.columns[key], 1)})" for key in line.contrast.by_session()}
+        if "drift" in terms:
+            text = f"{self.stated['drift']}^2*({'+'.join(f'{one}^2' for one in sessions.values())})"
+            table.put("drift", terms["drift"], text)
+        if "pressure_reading" in terms:
+            at, usual = line.contrast.pressures(), self.assessor.reference.pressure_pa
+            parts = (f"({one}/{at.get(session, usual)!r})^2" for session, one in sessions.items())
+            text = f"({self.stated['pressure_reading']}/2)^2*({'+'.join(parts)})"
+            table.put("pressure", terms["pressure_reading"], text)
+        meters = [value for name, value in terms.items() if name.startswith("meter")]
+        table.put("meters", sum(meters) if meters else None)
+        self._write_interval(table, line, spread, has_freedom=bool(pool.nu))
+
+    def _plates_in(self, line: _Line) -> str:
         """Return Σc_k² over the plates read, as a formula; "" without."""
-        if self.line.spread:
+        if line.spread:
             return ""
         keys = {
             (session, *plate[:2])
-            for port in self.line.contrast.ports
+            for port in line.contrast.ports
             for session, test in zip(port.sessions, port.tests, strict=True)
             if (plate := plate_of(test)) is not None
         }
-        columns = sorted(self.book.columns[key] for key in keys)
-        return "+".join(f"({self.weighed(self.line.contrast, column, 1)})^2" for column in columns)
+        columns = [column for key, column in self.columns.items() if key in keys]
+        return "+".join(f"({self._weighed(line, column, 1)})^2" for column in columns)
 
-    def _sessions(self) -> None:
-        """Write what comes with sessions that differ: drift and the reading of the test pressure."""
-        terms, contrast = self.known.known, self.line.contrast
-        sessions: list[Session] = list(contrast.by_session())
-        each = {key: f"({self.weighed(contrast, self.book.columns[key], 1)})" for key in sessions}
-        if "drift" in terms:
-            text = "+".join(f"{one}^2" for one in each.values())
-            self.put(12, f"{self.book.stated['drift']}^2*({text})", float(terms["drift"][0]))
-        if "pressure_reading" in terms:
-            at = contrast.pressures()
-            text = "+".join(
-                f"({one}/{at.get(session, self.book.assessor.reference.pressure_pa)!r})^2"
-                for session, one in each.items()
-            )
-            cell = self.book.stated["pressure_reading"]
-            self.put(13, f"({cell}/2)^2*({text})", float(terms["pressure_reading"][0]))
-
-    def _interval(self) -> None:
-        """Write u, its degrees of freedom, the factor and the interval."""
-        line, known = self.line, self.known
-        self.put(15, f"SQRT(SUM({self.here(8)}:{self.here(14)}))", self.u, Style("formula", 6))
-        nu = self.here(16)
-        if math.isinf(self.effective):
-            factor, value = "NORMSINV(0.975)", student_t(math.inf)
-        else:
-            below = [f"{self.here(8)}^2/{self.here(5)}"] if self.nu else []
-            below += [f"{self.here(11)}^2/{known.plate_freedom:.0f}"] if known.plate_freedom else []
-            self.put(16, f"{self.here(15)}^4/({'+'.join(below)})", self.effective, Style("formula", 4))
-            beta = f"_xlfn.BETA.INV(0.05,{nu}/2,0.5)"
-            factor = f"IF({nu}=INT({nu}),_xlfn.T.INV.2T(0.05,{nu}),SQRT({nu}*(1/{beta}-1)))"
-            value = student_t(self.effective)
+    def _write_interval(self, table: Table, line: _Line, spread: Spread, *, has_freedom: bool) -> None:
+        """Write u, its degrees of freedom, the factor, the bounds and the interval."""
+        below = ["{repeats}^2/{nu}"] if has_freedom else []
+        below += [f"{{plates}}^2/{spread.plate_freedom:.0f}"] if spread.plate_freedom else []
+        u, effective = math.sqrt(float(spread.total[0])), float(spread.effective()[0])
+        t, text = _write_u(table, "SUM({repeats}:{meters})", u, below, effective)
         if line.spread and len(line.contrast.ports) > 2:
-            value = studentized_range(len(line.contrast.ports), self.effective)
-            self.pen.put(self.row, 17, value, Style("value", 4))
+            t, text = studentized_range(len(line.contrast.ports), effective), ""
         elif line.spread:
-            value *= math.sqrt(2.0)
-            self.put(17, f"SQRT(2)*{factor}", value, Style("formula", 4))
-        else:
-            self.put(17, factor, value, Style("formula", 4))
-        half = value * self.u
-        percent = Style("formula", 2, percent=True)
+            t, text = t * math.sqrt(2.0), f"SQRT(2)*{text}"
+        table.put("t", t, text)
         if line.gain is None:
-            self.put(22, f"{self.here(17)}*{self.here(15)}", half, percent)
-        else:
-            self._ends(line, half)
-        self.book.draft.intervals[line.key] = self.pen.at(self.row, 22)
-
-    def _ends(self, line: _Line, half: float) -> None:
-        """Write bounds and both ends of a gain's interval."""
-        gain = line.gain or 0.0
-        bounds = [(low, high) for name, (low, high) in line.bounds.items() if name != "drift"]
-        sums = [float(sum(each[index] for each in bounds)) for index in (0, 1)]
+            table.put("half", t * u, "{t}*{u}", name=("interval", *line.key))
+            return
+        plain = [bound for name, bound in line.bounds.items() if name != "drift"]
+        bounds = [float(sum(bound[end] for bound in plain)) for end in (0, 1)]
+        texts = ["", ""]
         drift = line.bounds.get("drift")
-        for index, column in enumerate((18, 19)):
-            if drift is None or line.untouched is None:
-                self.pen.put(self.row, column, sums[index], Style("value", 3, percent=True))
+        if drift is not None and line.untouched is not None:
+            after, before = self._ends_of("SUM", line.untouched, untouched=True)
+            moved = f"((1+{{gain}})*{before}/{after}-1)"
+            texts = [f"MAX({{gain}}-{moved},0)+{bounds[0]!r}", f"MAX({moved}-{{gain}},0)+{bounds[1]!r}"]
+        whole = [bounds[end] + (drift[end] if drift else 0.0) for end in (0, 1)]
+        for end, key in enumerate(("below", "above")):
+            table.put(key, whole[end] if texts[end] else bounds[end], texts[end])
+        _write_ends(table, line.key, line.gain, t * u, whole)
+
+    # -- single lifts ------------------------------------------------------------------------------------------------
+
+    def write_at_lifts(self, side: SidePlan) -> None:
+        """Write the intervals of every gain of a side at every lift."""
+        assessor, pen = self.assessor, self.pen
+        for pair, untouched in self.pairs(side):
+            parts = [(pair.index[0], -1.0, pair.ports), (pair.index[1], 1.0, pair.ports)]
+            drift = assessor.drift(assessor.contrast(side.side, parts), untouched)
+            contrast = assessor.contrast(side.side, parts, AtLifts(pair.lifts_m))
+            blocks = assessor.blocks(side.side, contrast.benches, pair.index)
+            spread = assessor.spread(contrast, drift, blocks)
+            stated = assessor.stated(contrast.benches)
+            fitted = None if stated is not None else assessor.lift_scatter(contrast.benches, blocks)
+            if not bool(spread.assessed.all()) or (stated is None and fitted is None):
                 continue
-            after, before = (next(rows for factor, rows in self.states(line.untouched) if factor * sign > 0)
-                             for sign in (1.0, -1.0))  # fmt: skip
-            moved = f"((1+{self.here(3)})*{self.total(before)}/{self.total(after)}-1)"
-            ends = (f"{self.here(3)}-{moved}", f"{moved}-{self.here(3)}")
-            self.put(column, f"MAX({ends[index]},0)+{sums[index]!r}", sums[index] + drift[index],
-                     Style("formula", 3, percent=True))  # fmt: skip
-        whole = [sums[index] + (drift[index] if drift else 0.0) for index in (0, 1)]
-        arm = f"(1+{self.here(3)})*{self.here(17)}*{self.here(15)}"
-        low, high = gain - (1 + gain) * half - whole[0], gain + (1 + gain) * half + whole[1]
-        style = Style("formula", 2, gain=True)
-        self.put(20, f"{self.here(3)}-{arm}-{self.here(18)}", low, style)
-        self.put(21, f"{self.here(3)}+{arm}+{self.here(19)}", high, style)
-        text = f"MAX({self.here(3)}-{self.here(20)},{self.here(21)}-{self.here(3)})"
-        self.put(22, text, max(gain - low, high - gain), Style("formula", 2, percent=True))
-        self.book.draft.intervals[(*line.key, "low")] = self.pen.at(self.row, 20)
-        self.book.draft.intervals[(*line.key, "high")] = self.pen.at(self.row, 21)
+            pen.heading(f"{side.side.capitalize()}, {pair.after.name} over {pair.before.name}: at single lifts")
+            fit = self._write_fit(fitted)
+            table = Table(pen, (_SINGLE[0]._replace(style=self.book.lift), *_SINGLE[1:]))
+            for index, known in enumerate(assessor.estimates(contrast, spread, drift)):
+                states = self._states_at(side, pair, contrast, index)
+                self._write_scatter(table, contrast, (spread, index), states, (fitted, fit))
+                self._write_lift(table, side, pair, (contrast, spread, index), states, known.gain)
+                u, effective = math.sqrt(float(spread.total[index])), float(spread.effective()[index])
+                below = ["({fit}+{shared})^2/{nu}"] if fitted is not None else []
+                below += [f"{{plates}}^2/{spread.plate_freedom:.0f}"] if spread.plate_freedom else []
+                t, text = _write_u(table, "{fit}+{shared}+SUM({steps}:{more})", u, below, effective)
+                table.put("t", t, text)
+                table.put("below", float(known.below))
+                table.put("above", float(known.above))
+                key = ("lift", side.side, pair.before.name, pair.after.name, pair.lifts_m[index])
+                _write_ends(table, key, known.gain, t * u, (known.below, known.above))
+                pen.row += 1
+            pen.row += 1
+
+    def _write_fit(self, fitted: LiftScatter | None) -> dict[str, str]:
+        """Write what the scatter was fitted to be, in the units shown; return the cells."""
+        if fitted is None:
+            return {}
+        pen, unit, covariance, found = self.pen, self.book.in_lift(1.0), fitted.covariance, dict[str, str]()
+        for key, name, value in (
+            ("c", "c", fitted.constant), ("per_slope", "u_L²", fitted.per_slope * unit**2),
+            ("var_c", "var c", covariance[0, 0]), ("cov", "cov", covariance[0, 1] * unit**2),
+            ("var_slope", "var u_L²", covariance[1, 1] * unit**4), ("least", "least ν", fitted.freedom),
+            ("most", "most ν", fitted.cap),
+        ):  # fmt: skip
+            pen.put(1, f"fitted: {name}")
+            pen.put(3, float(value), Style("value", -6))
+            found[key] = pen.here(3, lock="cr")
+            pen.row += 1
+        return found
+
+    def _states_at(self, side: SidePlan, pair: MatchedPair, contrast: Contrast, index: int) -> list[_StateAt]:
+        """Return the cells of both states at a lift."""
+        row, flows, found = side.place(pair.lifts_m[index]), self.book.pens[FLOWS], []
+        for state, sign in ((pair.before, -1.0), (pair.after, 1.0)):
+            block, ports = self.book.blocks[side.side, state.name], []
+            for port, weight in zip(contrast.ports, contrast.weight[:, 0], strict=True):
+                if weight * sign > 0:
+                    column, per_run = block.ports[port.curve.port], float(port.values(contrast.figure).per_run[index])
+                    at = block.row(row)
+                    ports.append((port, flows.at(column, at), block.slopes.at(column, at), repr(per_run)))
+            columns = [block.ports[port.curve.port] for port, *_ in ports]
+            total = f"SUM({','.join(flows.ranges(columns, block.row(row), 'cr', away=True))})"
+            found.append(_StateAt(ports, total))
+        return found
+
+    def _write_scatter(
+        self, table: Table, contrast: Contrast, which: tuple[Spread, int], states: list[_StateAt],
+        fit: tuple[LiftScatter | None, Mapping[str, str]],
+    ) -> None:  # fmt: skip
+        """Write the scatter of the runs at a lift: fitted, or stated."""
+        (spread, index), (fitted, cells), unit = which, fit, self.book.in_lift(1.0)
+        squared = contrast.weight[:, index] ** 2
+        per_run = np.array([own.per_run[index] for own in contrast.values])
+        text = "+".join(state.sum(f"{q}^2*{n}" for _, q, _, n in state.ports) for state in states)
+        table.put("ones", float(squared @ per_run), text)
+        if fitted is None:
+            own = float((self.assessor.bench.repeatability or 0.0) ** 2 * (squared @ per_run))
+            table.put("fit", own, f"{self.stated['repeatability']}^2*{{ones}}")
+        else:
+            lifts = contrast.figure.lifts_m if isinstance(contrast.figure, AtLifts) else ()
+            slope2 = np.array([float(port.slope_at([lifts[index]])[0]) ** 2 for port in contrast.ports])
+            text = "+".join(state.sum(f"{s}^2*{n}" for _, _, s, n in state.ports) for state in states)
+            table.put("x", float((squared * per_run) @ slope2) / unit**2, text)
+            variance, freedom = fitted.at((squared * per_run)[:, np.newaxis], slope2[:, np.newaxis])
+            own = float(variance[0])
+            table.put("fit", own, "{c}*{ones}+{per_slope}*{x}", cells=cells)
+            uncertain = "{var_c}*{ones}^2+2*{cov}*{ones}*{x}+{var_slope}*{x}^2"
+            nu = f"MAX({{least}},MIN({{most}},2*{{fit}}^2/({uncertain})))"
+            table.put("nu", float(freedom[0]), f"1/(0.75/{nu}+0.25/{{least}})", cells=cells)
+        repeats = float(spread.repeats[index])
+        if repeats - own > 1e-9 * repeats:
+            table.put("shared", repeats - own)
+
+    def _write_lift(  # noqa: PLR0917
+        self, table: Table, side: SidePlan, pair: MatchedPair, which: tuple[Contrast, Spread, int],
+        states: list[_StateAt], gain: float,
+    ) -> None:  # fmt: skip
+        """Write a lift, its gain, the steps of the readings, check plates, and what sessions and meters add."""
+        (contrast, spread, index), place = which, side.place(pair.lifts_m[which[2]])
+        first = self.book.blocks[side.side, side.variants[0].name]
+        table.put("lift", self.book.in_lift(pair.lifts_m[index]), first.lift(place))
+        before, after = (f"({state.total}/{len(state.ports)})" for state in states)
+        table.put("gain", gain, f"{after}/{before}-1")
+        terms = []
+        for state in states:
+            inner = []
+            for port, q, _, _ in state.ports:
+                step = self.ports[id(port)].steps_at.get(place)
+                inner.append(f"{q}^2*{step or repr(12 * float(port.values(contrast.figure).steps[index]))}")
+            terms.append(f"{state.sum(inner)}/12")
+        pairs = zip(contrast.weight[:, index], contrast.values, strict=True)
+        steps = float(sum(weight**2 * float(own.steps[index]) for weight, own in pairs))
+        table.put("steps", steps, "+".join(terms))
+        if spread.plate_freedom:
+            table.put("plates", float(spread.plates[index]))
+        total = float(spread.total[index])
+        more = total - float(spread.repeats[index]) - float(spread.plates[index]) - steps
+        if more > 1e-9 * total:
+            table.put("more", more)
 
 
-def write_intervals(draft: Draft) -> None:
+class _StateAt(NamedTuple):
+    """A state at a lift: its ports with cell of flow, cell of slope and 1/n, and the sum of their flows."""
+
+    ports: list[tuple[PortRuns, str, str, str]]
+    total: str
+
+    def sum(self, terms: Iterable[str]) -> str:
+        """Return a sum over the ports, over the square of the flows' sum."""
+        return f"({'+'.join(terms)})/{self.total}^2"
+
+
+def _box(first: str, last: str) -> str:
+    """Return the cells between two corners."""
+    return f"{first}:{last}"
+
+
+def _write_u(table: Table, total: str, u: float, below: list[str], effective: float) -> tuple[float, str]:
+    """Write u and its degrees of freedom; return Student's t with its formula."""
+    table.put("u", u, f"SQRT({total})")
+    if math.isinf(effective):
+        return student_t(math.inf), "NORMSINV(0.975)"
+    table.put("effective", effective, f"{{u}}^4/({'+'.join(below)})")
+    return student_t(effective), _T
+
+
+def _write_ends(table: Table, key: Key, gain: float, half: float, bounds: Iterable[float]) -> None:
+    """Write both ends of a gain's interval, and the larger of its sides."""
+    (below, above), arm = bounds, "(1+{gain})*{t}*{u}"
+    low, high = gain - (1 + gain) * half - below, gain + (1 + gain) * half + above
+    table.put("low", low, f"{{gain}}-{arm}-{{below}}", name=("interval", *key, "low"))
+    table.put("high", high, f"{{gain}}+{arm}+{{above}}", name=("interval", *key, "high"))
+    text = "MAX({gain}-{low},{high}-{gain})"
+    table.put("half", max(gain - low, high - gain), text, name=("interval", *key))
+
+
+def write_intervals(book: Book) -> None:
     """Write the run figures and the intervals that follow from them."""
-    contents = draft.contents
-    tests = [(plan.variant, plan.corrected) for plan in draft.tests]
+    contents, pen = book.contents, book.pens[_SHEET]
+    tests = [(plan.variant, plan.corrected) for plan in book.tests]
     variants = [
         replace(item, corrected=tuple(test for name, test in tests if name == item.name and test is not None))
         for item in contents.variants
@@ -594,63 +652,58 @@ def write_intervals(draft: Draft) -> None:
     assessor = assessor_of(variants, contents.reference, contents.bench, contents.comparison.area_method)
     if assessor is None:
         return
-    if any("history" in (gain.basis or "") for one in draft.sides for gain in one.result.gains):
-        draft.pens[_SHEET].title("Intervals", "They rest on the bench's records too, and are computed by flowkit.")
+    if any("history" in (gain.basis or "") for one in book.sides for gain in one.result.gains):
+        pen.title("Intervals", "They rest on the bench's records too, and are computed by flowkit.")
         return
     whole = assessor.headline
     figures: dict[object, tuple[str, Figure]] = {whole.key: ("mean flow", whole)}
-    bands: dict[object, list[_Band]] = {}
-    for side in draft.sides:
+    bands: dict[object, list[tuple[SidePlan, int, str, MatchedPair]]] = {}
+    for side in book.sides:
         tables = band_tables(side.result)
         for pair in match_pairs(tuple(assessor.sides[side.side]), side.result.range_m):
             for name, limits, figure in band_figures(pair, assessor):
-                number = _table(tables, limits)
-                if number is not None:
-                    figures.setdefault(figure.key, (f"{name} lift", figure))
-                    bands.setdefault(figure.key, []).append(_Band(side, number, name, pair))
-    found = write_runs(draft, assessor, figures)
-    made = Intervals(draft, assessor, found[whole.key], whole)
-    made.write()
+                for index, table in enumerate(tables):
+                    if any(np.allclose(own, limits, rtol=1e-9, atol=0.0) for _, *own in table.limits):
+                        figures.setdefault(figure.key, (f"{name} lift", figure))
+                        bands.setdefault(figure.key, []).append((side, index, name, pair))
+                        break
+    found = write_runs(book, assessor, figures)
+    pen.title(
+        "Intervals of mean flows and gains",
+        "u² is the sum of what is uncertain about ln(flow) or ln(1 + gain) (GUM, JCGM 100:2008); the interval is "
+        "Student's t for the effective degrees of freedom (not cut to a whole number, as T.INV.2T does) times u, "
+        "widened by the bounds.",
+        width=110,
+    )
+    pen.widths = {1: 24.0, 2: 16.0}
+    made = Intervals(book, assessor, found[whole.key], whole)
+    for side in book.sides:
+        made.write(side.side, list(made.lines_of(side)))
     for key, own in bands.items():
-        _write_band(Intervals(draft, assessor, found[key], figures[key][1], figures[key][0], made), own)
-    write_at_lifts(made)
-    made.pen.widths(_WIDTHS, _NARROW)
-    made.pen.paper(freeze="A4")
+        _write_band(made, found[key], figures[key], own)
+    for side in book.sides:
+        made.write_at_lifts(side)
+    pen.finish(9.9, freeze="A4")
 
 
-@dataclass(frozen=True)
-class _Band:
-    """A band of a pair: on which side, in which table of the flows by band."""
-
-    side: SidePlan
-    number: int
-    name: str
-    pair: MatchedPair
-
-
-def _table(tables: Sequence[BandTable], limits: tuple[float, float]) -> int | None:
-    """Return which table of bands has a band with these limits."""
-    for number, table in enumerate(tables):
-        if any(math.isclose(lo, limits[0]) and math.isclose(hi, limits[1]) for _, lo, hi in table.limits):
-            return number
-    return None
-
-
-def _write_band(book: Intervals, bands: list[_Band]) -> None:
-    """Write the intervals of the gains in one band."""
-    draft = book.draft
-    for band in bands:
-        place = [name for name, _, _ in band_tables(band.side.result)[band.number].limits].index(band.name)
-        for state in (band.pair.before, band.pair.after):
-            known = draft.bands.get((band.side.side, band.number, state.name))
-            index = next(i for i, one in enumerate(book.assessor.sides[band.side.side]) if one.name == state.name)
-            for name, port in book.assessor.ports[band.side.side][index].items():
-                if known is not None:
-                    book.ports[id(port)].mean = draft.pens["Flow by band"].at(known[0][name], known[1] + place)
+def _write_band(
+    base: Intervals, ports: dict[int, PortCells], figure: tuple[str, Figure],
+    bands: list[tuple[SidePlan, int, str, MatchedPair]],
+) -> None:  # fmt: skip
+    """Write the intervals of the gains in one band, given by side, table of bands, name and pair."""
+    book, assessor = base.book, base.assessor
+    for side, index, name, pair in bands:
+        place = [own for own, _, _ in band_tables(side.result)[index].limits].index(name)
+        for state, number_of_state in ((pair.before, pair.index[0]), (pair.after, pair.index[1])):
+            rows, column = book.bands.get((side.side, index, state.name), ({}, 0))
+            for port, runs in assessor.ports[side.side][number_of_state].items():
+                if port in rows:
+                    ports[id(runs)].mean = book.pens[BANDS].at(column + place, rows[port])
+    made = Intervals(book, assessor, ports, figure[1], figure[0], base)
     lines: dict[Side, list[_Line]] = {}
-    for band in bands:
-        untouched = next(own for pair, own in book.pairs(band.side) if pair.index == band.pair.index)
-        ends = (band.pair.before.name, band.pair.after.name)
-        key = ("band", band.side.side, *ends, band.name)
-        lines.setdefault(band.side.side, []).append(book.line(key, ends[::-1], band.pair, untouched))
-    book.write_band(lines)
+    for side, _, name, pair in bands:
+        untouched = next(own for known, own in made.pairs(side) if known.index == pair.index)
+        key = ("band", side.side, pair.before.name, pair.after.name, name)
+        lines.setdefault(side.side, []).append(made.line(key, pair.after.name, pair, untouched))
+    for one, own in lines.items():
+        made.write(one, own)
