@@ -28,7 +28,6 @@ from flowkit.fields import section
 from flowkit.model import SIDES, Finding
 from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
-from flowkit.page.security import MOST_BYTES
 from flowkit.page.worker import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
 from flowkit.reports.labels import gathered
@@ -40,6 +39,8 @@ STEPS = (
     ("engine", "Engine"),
     ("build", "Build file"),
 )
+MOST_BYTES = 200_000_000
+"""Size of one upload, all its files together."""
 MOST_FILES = 200
 MOST_FIELDS = 4_000
 MOST_NAME = 120
