@@ -7,6 +7,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from typing import NamedTuple
 
 from flowkit.importers.files.grid import CellValue, Grid
 from flowkit.importers.words.items import CONDITION_FIELDS
@@ -20,6 +21,7 @@ _AVGAS = re.compile(r"(?<![^\W\d_])avg\.?(?![^\W\d_])", re.IGNORECASE)  # beside
 _PADDING = 2000  # texts longer than this are prose and never looked at
 _WORDS = 16  # a longer text that begins with no digit is not a number and no mark of a gap
 _SHORT, _MUCH_TEXT = 60, 1000  # nor are texts longer than this, where a sheet has so many of them
+_LEAST, _ROWS, _COLUMNS = 3, 200, 50  # numbers that make a column; where they are looked for
 Span = tuple[int, int, int, int]
 
 
@@ -41,6 +43,14 @@ def _typed(value: CellValue, decimal_comma: bool | None) -> tuple[str, Cell]:  #
         return "d", EMPTY
     cell = read_cell(value)
     return "t" if cell.value is None else "n", cell
+
+
+class Numbers(NamedTuple):
+    """A column of numbers under each other."""
+
+    column: int
+    first: int
+    last: int
 
 
 @dataclass(slots=True)
@@ -131,6 +141,21 @@ class View:
         if self.swedish is None:
             self.swedish = _is_swedish(self.grid)
         return _AVGAS.sub("avgas", value) if self.swedish else value
+
+    def number_columns(self) -> list[Numbers]:
+        """The longest run of numbers under each other of each column, where it is long enough to be worth naming."""
+        found = []
+        for column in range(min(self.width, _COLUMNS)):
+            runs = [match.span() for match in re.finditer("n+", self.down[column][:_ROWS])]
+            first, end = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
+            if end - first >= _LEAST:
+                found.append(Numbers(column, first, end - 1))
+        return found
+
+    @property
+    def has_numbers(self) -> bool:
+        """Whether a sheet has two columns of numbers, as lifts and flows would be."""
+        return len(self.number_columns()) > 1
 
     def turn(self) -> View:
         """Return the view turned over its diagonal."""
