@@ -15,16 +15,7 @@ from flowkit.reports.contents import all_lifts, engine_inputs, power_words
 from flowkit.reports.labels import KEPT, gathered, method_words, not_assessed_words, sheet_of, sides_of
 from flowkit.reports.tables import Cell, Column, Row, Table
 from flowkit.units import UNITS, from_si
-from flowkit.wording import (
-    NOTHING,
-    Display,
-    display_of,
-    flow_text,
-    lift_text,
-    numeral,
-    pressure_words,
-    printable,
-)
+from flowkit.wording import NOTHING, Display, display_of, flow_text, lift_text, numeral, pressure_words, printable
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
