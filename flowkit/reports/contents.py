@@ -97,12 +97,8 @@ def main_lifts(result: SideComparison) -> list[float]:
 
 def common_lifts(result: SideComparison) -> list[float]:
     """Return the lifts most variants were measured at, within the common range [m]."""
-    return _within(main_lifts(result), *result.range_m)
-
-
-def _within(lifts: Sequence[float], low: float, high: float) -> list[float]:
-    """Return the lifts of a range, its ends with them."""
-    return [lift for lift in lifts if low - SAME_M <= lift <= high + SAME_M]
+    low, high = result.range_m
+    return [lift for lift in main_lifts(result) if low - SAME_M <= lift <= high + SAME_M]
 
 
 SAME_M = 1e-6
@@ -367,8 +363,8 @@ def ratio_lifts(comparison: Comparison) -> list[float]:
     if not comparison.ratio_at_lift:
         return []
     intake, exhaust = comparison.sides["intake"], comparison.sides["exhaust"]
-    lo, hi = (edge(intake.range_m[i], exhaust.range_m[i]) for i, edge in enumerate((max, min)))
-    return _within(main_lifts(intake), lo, hi)
+    low, high = exhaust.range_m
+    return [lift for lift in common_lifts(intake) if low - SAME_M <= lift <= high + SAME_M]
 
 
 def ratio_between(pair: tuple[VariantFlow, VariantFlow], lift_m: float) -> tuple[float | None, bool]:
@@ -414,11 +410,12 @@ _INPUT_NAMES = {
 """Inputs of the engine model in words, where their key is not already plain."""
 _INPUT_VALUES = {
     ("heat_transfer", "woschni"): "Woschni's law",
+    ("heat_transfer", "hohenberg"): "Hohenberg's law",
     ("heat_transfer", "none"): "none",
     ("gamma", "temperature"): "by temperature",
     ("gamma", "constant"): "constant",
     ("intake_backflow", "returns"): "returns first",
-    ("intake_backflow", "mixes"): "mixes with the air there",
+    ("intake_backflow", "fresh"): "lost among fresh air",
 }
 _CONVERTED = {
     "US": {"mm": ("in", 3), "K": ("°F", 0), "kPa": ("inHg", 2), "mm²": ("in²", 3)},

@@ -133,7 +133,7 @@ def _as_one(group: Sequence[Finding]) -> Finding:
     shared = 1
     while shared < min(map(len, said)) and len({sentences[-shared - 1] for sentences in said}) == 1:
         shared += 1
-    own = distinct(" ".join(sentences[:-shared]) for sentences in said)
+    own = list(dict.fromkeys(" ".join(sentences[:-shared]) for sentences in said))
     for place, words in enumerate(own):
         # The same of both sides is said once.
         other = re.sub(r"\bon the intake\b", "on the exhaust", words)
@@ -141,10 +141,11 @@ def _as_one(group: Sequence[Finding]) -> Finding:
             own[place] = re.sub(r"\bon the intake\b", "on the intake and the exhaust", words)
             own[own.index(other)] = ""
     # A test's id is long: its sheet is enough where there are several.
-    places = distinct(
+    wheres = (
         sheet_of(finding.where) if "!" in finding.where and ", " in finding.where else finding.where
         for finding in group
     )
+    places = list(dict.fromkeys(wheres))
     more = len(places) - _PLACES_NAMED
     named = [*places[:_PLACES_NAMED], *([f"{more} more"] if more > 0 else [])]
     where = "; ".join(named) if any(", " in place for place in places) else listed(named)
@@ -176,11 +177,6 @@ def job_words(info: JobInfo) -> str:
     """Name the job in a few words: its number and date."""
     number = f"Job {info.number}" if info.number else ""
     return " · ".join(word for word in (number, date_words(info.date)) if word)
-
-
-def distinct(items: Iterable[str]) -> list[str]:
-    """Return each text once, in order."""
-    return list(dict.fromkeys(items))
 
 
 def comparison_csv(comparison: Comparison, display: str = "US") -> str:
@@ -216,9 +212,10 @@ def comparison_csv(comparison: Comparison, display: str = "US") -> str:
     return out.getvalue()
 
 
-def gain_cell(gain: Gain) -> str:
-    """Write a gain in mean flow with its interval."""
-    return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+def gain_cell(gain: Gain, unit: str = " %") -> str:
+    """Write a gain in mean flow with its interval, with the sign % or without."""
+    low, high = gain.mean_flow_gain_low, gain.mean_flow_gain_high
+    return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, low, high).replace(" %", unit, 1)
 
 
 _PLACES = {

@@ -17,7 +17,7 @@ from flowkit.analysis.sentences import cause
 from flowkit.engine.results import BandTime, EngineResult, EngineVariant
 from flowkit.model import SIDES, CorrectedTest, LedgerLine, Side
 from flowkit.reports import contents
-from flowkit.reports.labels import port_text
+from flowkit.reports.labels import gain_cell, port_text, sides_of
 from flowkit.units import from_si
 from flowkit.wording import (
     MINUS,
@@ -156,17 +156,12 @@ def _filled(result: SideComparison, name: str, flows: Iterable[str], kind: str, 
     return Row((Cell(name, style), *_texts(*flows, style=style), *_texts(*("" for _ in result.totals))), kind)
 
 
-def _gain_text(gain: Gain) -> str:
-    """Write a gain in mean flow with its interval, in percent."""
-    return gain_figure(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
-
-
 def _mean_rows(result: SideComparison, display: Display, *, intervals: bool = False) -> list[Row]:
     """Return mean flows and gains, and under them half their intervals, or the ends of those with unequal arms."""
     totals, variants = result.totals, result.variants
     cells = [Cell("mean", "bold"), *(Cell(flow_text(v.mean_flow_m3_s, display), "bold") for v in variants)]
     for gain in totals:
-        text = _gain_text(gain) if intervals else signed_figure(gain.mean_flow_gain)
+        text = gain_cell(gain, "") if intervals else signed_figure(gain.mean_flow_gain)
         # On paper bold all the same: what is proven is said beside each step.
         style = "bold dim" if gain.resolved is False else "bold"
         cells.append(Cell(text, style, "" if intervals else percent_or_nothing(gain.mean_flow_gain_u95)))
@@ -214,23 +209,23 @@ def _port_rows(result: SideComparison, display: Display, *, intervals: bool) -> 
 
 def step_table(comparison: Comparison) -> Table | None:
     """Return what each step, and all together, were worth on either side, and what changed; None without any."""
-    sides = [(side, comparison.sides[side]) for side in SIDES if side in comparison.sides]
+    sides = sides_of(comparison)
     found = [dict(contents.gains_of_steps(result)) for _, result in sides]
     names = sorted(dict.fromkeys(name for gains in found for name in gains), key=lambda name: name is None)
-    rows = []
+    rows, doubtful = [], False
     for name in names:
-        gains = [known.get(name) for known in found]
-        texts = [
-            NOTHING if gain is None else _gain_text(gain) + (" (?)" if gain.resolved is False else "")
-            for gain in gains
-        ]  # fmt: skip
-        known_gains = [gain for gain in gains if gain is not None]
-        label = f"all, over {known_gains[0].from_}" if name is None else name
-        causes = "; ".join(dict.fromkeys(map(cause, known_gains)))
-        rows.append(Row(_texts(label, *texts, causes)))
-    doubtful = any(gain.resolved is False for gains in found for gain in gains.values())
-    notes = ("(?) not proven.",) if doubtful else ()
+        texts, known = [], []
+        for gains in found:
+            gain = gains.get(name)
+            texts.append(NOTHING if gain is None else gain_cell(gain, ""))
+            if gain is not None:
+                known.append(gain)
+                doubtful = doubtful or gain.resolved is False
+                texts[-1] += " (?)" if gain.resolved is False else ""
+        label = f"all, over {known[0].from_}" if name is None else name
+        rows.append(Row(_texts(label, *texts, "; ".join(dict.fromkeys(map(cause, known))))))
     columns = (NAME, *(Column(side, left=True) for side, _ in sides), Column("what changed", left=True))
+    notes = ("(?) not proven.",) if doubtful else ()
     return Table("Gain in mean flow, %", None, columns, tuple(rows), notes) if rows else None
 
 
