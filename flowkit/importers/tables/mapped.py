@@ -5,8 +5,8 @@ from __future__ import annotations
 from bisect import bisect_left
 from dataclasses import replace
 
-from flowkit.importers.files.grid import CellValue, Grid
-from flowkit.importers.mapping import CellRange, FlowColumn, Stated, TableMapping
+from flowkit.importers.files.grid import Grid
+from flowkit.importers.mapping import CellRange, Stated, TableMapping
 from flowkit.importers.tables.assemble import Place, assemble, split_runs
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Axis, Table
@@ -26,30 +26,24 @@ def read_mapped(grid: Grid, stated: Stated) -> SheetReading:
     assert stated.columns is not None
     view = upright(grid)
     reading = SheetReading(grid, view)
-    tables = [
-        table
-        for table in stated.columns.tables
-        if table.sheet is None or (grid.sheet or "").casefold() == table.sheet.casefold()
-    ]
-    if not tables:
+    name = (grid.sheet or "").casefold()
+    mappings = [table for table in stated.columns.tables if table.sheet is None or table.sheet.casefold() == name]
+    if not mappings:
         return reading
     taken: list[list[tuple[int, int]]] = [[] for _ in view.rows]
-    for table in tables:
-        for cells in (
-            table.lift,
-            *(flow.cells for flow in table.flows),
-            *(f.pressure for f in table.flows if f.pressure),
-        ):
+    for mapping in mappings:
+        pressures = [flow.pressure for flow in mapping.flows if flow.pressure]
+        for cells in (mapping.lift, *(flow.cells for flow in mapping.flows), *pressures):
             for row, column in _places(grid, cells):
                 if 0 <= row < len(taken):
                     taken[row].append((column, column))
     said = read_metadata(view, taken, stated.units)
     said.placed = [entry for entry in said.placed if not (entry.title and entry.item.kind in WHO_KINDS)]
     reading.metadata = said
-    mapped = [_table(grid, table) for table in tables]
+    mapped = [_table(grid, mapping) for mapping in mappings]
     scoped, clashes = scopes([table for table, _ in mapped], said)
     reading.findings += said.findings + clashes
-    for mapping, (_, columns), scope in zip(tables, mapped, scoped, strict=True):
+    for mapping, (_, columns), scope in zip(mappings, mapped, scoped, strict=True):
         _read_table(reading, mapping, columns, scope, stated)
     refuse_twins(reading)
     return reading
@@ -62,27 +56,31 @@ def _places(grid: Grid, cells: CellRange) -> list[tuple[int, int]]:
         at = row - 1
         if grid.lines is not None:
             at = bisect_left(grid.lines, row)
-            if at >= len(grid.lines) or grid.lines[at] != row:
-                at = -1
+            at = at if at < len(grid.lines) and grid.lines[at] == row else -1
         found.append((at, column - 1))
     return found
 
 
 def _table(grid: Grid, mapping: TableMapping) -> tuple[Table, list[Column]]:
     """The table that a mapping describes, with its columns."""
-    picked = [_places(grid, mapping.lift)]
-    columns: list[Column] = []
+    picked, columns = [_places(grid, mapping.lift)], []
     for flow in mapping.flows:
-        columns.append(_column(mapping, flow, len(picked)))
+        spelled, gauge = flow.unit or mapping.flow_unit, mapping.pressure_unit
+        column = Column(len(picked), "flow", None, flow.side, flow.port, flow.run, flow.variant or "", flow.head)
+        column.unit, column.text = unit(spelled) if spelled else None, flow.cells.text
+        columns.append(column)
         picked.append(_places(grid, flow.cells))
         if flow.pressure is not None and len(flow.pressure.cells()) > 1:
-            columns.append(_pressures(mapping, flow, len(picked), columns[-1]))
+            pressure = Column(len(picked), "pressure", "pressure", flows=[column.index], text=flow.pressure.text)
+            pressure.unit, pressure.unit_text = unit(gauge) if gauge else None, gauge or ""
+            columns.append(pressure)
             picked.append(_places(grid, flow.pressure))
     places = list(zip(*picked, strict=True))
-    rows: list[list[CellValue]] = [[grid.value(*place) for place in line] for line in places]
+    rows = [[grid.value(*place) for place in line] for line in places]
     view = View(grid, rows, decimal_comma_of(grid), places=places)
-    axis = Axis(0, list(range(len(rows))), 0, len(rows) - 1, reason="as the mapping in the job file says")
-    axis.label = Label("lift", unit=unit(mapping.lift_unit) if mapping.lift_unit is not None else None)
+    label = Label("lift", unit=unit(mapping.lift_unit) if mapping.lift_unit is not None else None)
+    reason = "as the mapping in the job file says"
+    axis = Axis(0, list(range(len(rows))), 0, len(rows) - 1, label=label, reason=reason)
     return Table(view, axis, 0, len(picked) - 1), columns
 
 
@@ -90,16 +88,11 @@ def _read_table(
     reading: SheetReading, mapping: TableMapping, columns: list[Column], scope: Scope, stated: Stated
 ) -> None:
     """Read one table of a mapping."""
-    table, items = scope.table, scope.items
-    grid = reading.grid
-    units = replace(
-        stated.units,
-        flow=mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit,
-        pressure=mapping.pressure_unit or stated.pressure_unit,
-    )
-    lifts = read_lifts(
-        table, [c.index for c in columns if c.role == "flow"], unit_of(items, "lift_unit") or stated.lift_unit
-    )
+    table, items, grid = scope.table, scope.items, reading.grid
+    flow_unit = mapping.flow_unit or unit_of(items, "flow_unit") or stated.flow_unit
+    units = replace(stated.units, flow=flow_unit, pressure=mapping.pressure_unit or stated.pressure_unit)
+    flows = [column.index for column in columns if column.role == "flow"]
+    lifts = read_lifts(table, flows, unit_of(items, "lift_unit") or stated.lift_unit)
     reading.findings += lifts.findings
     if lifts.unit is None:
         return
@@ -117,36 +110,6 @@ def _read_table(
     reading.tables.append(TableReading(table, columns, lifts, tests, table.axis.reason))
 
 
-def _column(mapping: TableMapping, flow: FlowColumn, index: int) -> Column:
-    """A column of flows as the mapping describes it."""
-    spelled = flow.unit or mapping.flow_unit
-    return Column(
-        index,
-        role="flow",
-        side=flow.side,
-        port=flow.port,
-        run=flow.run,
-        head=flow.head,
-        variant=flow.variant or "",
-        unit=unit(spelled) if spelled else None,
-        text=flow.cells.text,
-    )
-
-
-def _pressures(mapping: TableMapping, flow: FlowColumn, index: int, of: Column) -> Column:
-    """A column of pressures beside its flows."""
-    spelled = mapping.pressure_unit
-    return Column(
-        index,
-        role="pressure",
-        kind="pressure",
-        unit=unit(spelled) if spelled else None,
-        unit_text=spelled or "",
-        text=flow.pressure.text if flow.pressure else "",
-        flows=[of.index],
-    )
-
-
 def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft, units: Units) -> None:
     """Read a pressure in one cell for a whole test."""
     grid = reading.grid
@@ -154,13 +117,11 @@ def _single_pressure(reading: SheetReading, mapping: TableMapping, draft: Draft,
         row, column = _places(grid, flow.cells)[0]
         if flow.pressure is None or len(flow.pressure.cells()) > 1 or grid.source(max(row, 0), column) != draft.where:
             continue
-        at = _places(grid, flow.pressure)[0]
+        (at,) = _places(grid, flow.pressure)
+        source, unit_text = grid.source(max(at[0], 0), at[1]), mapping.pressure_unit or ""
+        comma = decimal_comma_of(grid)
         written = Written(
-            grid.value(*at),
-            grid.source(max(at[0], 0), at[1]),
-            unit_text=mapping.pressure_unit or "",
-            decimal_comma=decimal_comma_of(grid),
-            default_unit=units.pressure,
+            grid.value(*at), source, unit_text=unit_text, decimal_comma=comma, default_unit=units.pressure
         )
         items, trouble = read_item("pressure", written, units)
         reading.findings += trouble

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.tables.columns import Column
 from flowkit.importers.tables.find import Table
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.labels import Label
-from flowkit.units import FLOW_QUANTITIES, measures
+from flowkit.units import measures
 
 LEAST = 3  # numbers under each other that make a column worth naming
 SEARCH = 200  # rows looked at
 MOST = 24  # columns of flows shown
 UNKNOWN = "?"
+
+
+class _Numbers(NamedTuple):
+    """A column of numbers under each other."""
+
+    column: int
+    first: int
+    last: int
 
 
 def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = ()) -> str:
@@ -26,55 +36,44 @@ def stanza(grid: Grid, table: Table | None = None, columns: Sequence[Column] = (
     if table is not None and not table.view.places:
         return _of_table(grid, table, columns)
     view = upright(grid)
-    found = _number_columns(view) or [(0, 4, 15), (1, 4, 15)]
-    heads = {column: _head(view, column, first) for column, first, _ in found}
-    lift = next((column for column in found if heads[column[0]].kind == "lift"), found[0])
-    column, first, last = lift
-    flows = [item[0] for item in found if item is not lift][:MOST] or [column + 1]
+    found = _number_columns(view) or [_Numbers(0, 4, 15), _Numbers(1, 4, 15)]
+    heads: dict[int, Label] = {}  # what is written right over each column
+    for column, first, _ in found:
+        labels = [label for row in (first - 1, first - 2) if row >= 0 and (label := view.label(row, column))]
+        heads[column] = labels[0] if labels else Label()
+    lift = next((numbers for numbers in found if heads[numbers.column].kind == "lift"), found[0])
+    flows = [numbers.column for numbers in found if numbers is not lift][:MOST] or [lift.column + 1]
     entries = []
     for index in flows:
         said = heads.get(index, Label())
         port = said.port if said.side or said.unit else None
-        entries.append(_entry(_range(grid, index, first, last), said.side or UNKNOWN, port or UNKNOWN))
-    named = [label.unit for index, label in heads.items() if index in flows]
-    units = {unit.name for unit in named if unit is not None and unit.quantity == "flow"}
-    own = heads[column].unit if column in heads else None
-    lift_unit = own.name if own is not None and own.quantity == "length" else UNKNOWN
-    flow_unit = units.pop() if len(units) == 1 else UNKNOWN
-    return _written(grid, _range(grid, column, first, last), lift_unit, flow_unit, entries)
-
-
-def _head(view: View, column: int, first: int) -> Label:
-    """What is written right over a column of numbers."""
-    found = (view.label(row, column) for row in (first - 1, first - 2) if row >= 0)
-    return next((label for label in found if label is not None), Label())
+        cells = _cells(grid, (lift.first, index), (lift.last, index))
+        entries.append(_entry(cells, said.side or UNKNOWN, port or UNKNOWN))
+    units = {heads[index].unit for index in flows if index in heads}
+    known = [unit.name for unit in units if measures(unit, "flow")]
+    own = heads[lift.column].unit
+    lift_unit = own.name if measures(own, "length") else UNKNOWN
+    lifts = _cells(grid, (lift.first, lift.column), (lift.last, lift.column))
+    return _written(grid, lifts, lift_unit, known[0] if len(known) == 1 else UNKNOWN, entries)
 
 
 def _of_table(grid: Grid, table: Table, columns: Sequence[Column]) -> str:
-    """The entry for a table that was found, with what its headings say."""
-    view = table.view
-    label = table.axis.label
-    unit = label.unit.name if label is not None and measures(label.unit, "length") else UNKNOWN
+    """The entry for a table that was found, with what its headings say; its lifts may lie across."""
+    view, label = table.view, table.axis.label
+    lift_unit = label.unit.name if label is not None and measures(label.unit, "length") else UNKNOWN
     flows = [c for c in columns if c.role in ("flow", "trouble", "unknown", "bare")] or [
         c for c in columns if c.role == "ignored" and c.why == "not understood"
     ]
-    units = {c.unit.name for c in flows if measures(c.unit, *FLOW_QUANTITIES)}
+    units = {c.unit.name for c in flows if c.unit is not None and c.flowing}
+    who = [(c.side, c.port, c.run, c.variant, c.head) for c in flows]
     entries = []
-    shown: list[Column | None] = list(flows[:MOST]) or [None]
-    for column in shown:
-        index = column.index if column is not None else min(table.axis.column + 1, table.right)
-        cells = _between(grid, view, index, table)
-        said = column if column is not None else Column(index)
-        alike = sum(_who(said) == _who(other) for other in flows)
+    for said in flows[:MOST] or [Column(min(table.axis.column + 1, table.right))]:
+        cells = _cells(grid, view.place(table.first, said.index), view.place(table.last, said.index))
+        alone = who.count((said.side, said.port, said.run, said.variant, said.head)) == 1
         more = {"run": said.run, "variant": said.variant or None, "head": said.head}
-        entries.append(_entry(cells, said.side or UNKNOWN, said.port if said.port and alike == 1 else UNKNOWN, **more))
-    flow_unit = units.pop() if len(units) == 1 else UNKNOWN
-    return _written(grid, _between(grid, view, table.axis.column, table), unit, flow_unit, entries)
-
-
-def _who(column: Column) -> tuple[object, ...]:
-    """What distinguishes one column of flows from another."""
-    return column.side, column.port, column.run, column.variant, column.head
+        entries.append(_entry(cells, said.side or UNKNOWN, said.port if said.port and alone else UNKNOWN, **more))
+    lifts = _cells(grid, view.place(table.first, table.axis.column), view.place(table.last, table.axis.column))
+    return _written(grid, lifts, lift_unit, units.pop() if len(units) == 1 else UNKNOWN, entries)
 
 
 def _entry(cells: str, side: str, port: str, **more: str | int | None) -> str:
@@ -105,38 +104,22 @@ def has_numbers(view: View) -> bool:
     return len(_number_columns(view)) > 1
 
 
-def _number_columns(view: View) -> list[tuple[int, int, int]]:
-    """Columns with numbers under each other: (column, first row, last row)."""
+def _number_columns(view: View) -> list[_Numbers]:
+    """The longest run of numbers under each other of each column."""
     found = []
     for column in range(min(view.width, 50)):
-        best: tuple[int, int] | None = None
-        start: int | None = None
-        for row in range(min(len(view.rows), SEARCH) + 1):
-            if view.kind(row, column) == "n":
-                start = row if start is None else start
-            elif start is not None:
-                if best is None or row - start > best[1] - best[0] + 1:
-                    best = (start, row - 1)
-                start = None
-        if best is not None and best[1] - best[0] + 1 >= LEAST:
-            found.append((column, *best))
+        runs = [match.span() for match in re.finditer("n+", view.down[column][:SEARCH])]
+        first, end = max(runs, key=lambda run: run[1] - run[0], default=(0, 0))
+        if end - first >= LEAST:
+            found.append(_Numbers(column, first, end - 1))
     return found
 
 
-def _between(grid: Grid, view: View, column: int, table: Table) -> str:
-    """The range of a table's column, or row where its lifts lie across."""
-    first, last = view.place(table.first, column), view.place(table.last, column)
+def _cells(grid: Grid, first: tuple[int, int], last: tuple[int, int]) -> str:
+    """A range of one column or row as the mapping writes it."""
     if grid.lines is not None and last[0] < len(grid.lines):
         return f"{grid.lines[first[0]]}:{first[1] + 1}-{grid.lines[last[0]]}:{last[1] + 1}"
     return f"{column_letters(first[1])}{first[0] + 1}:{column_letters(last[1])}{last[0] + 1}"
-
-
-def _range(grid: Grid, column: int, first: int, last: int) -> str:
-    """A range of one column as the mapping writes it."""
-    if grid.lines is not None and last < len(grid.lines):
-        return f"{grid.lines[first]}:{column + 1}-{grid.lines[last]}:{column + 1}"
-    letters = column_letters(column)
-    return f"{letters}{first + 1}:{letters}{last + 1}"
 
 
 def _quoted(text: str | None) -> str:

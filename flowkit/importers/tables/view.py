@@ -152,29 +152,25 @@ def _longest(grid: Grid) -> int:
 
 def upright(grid: Grid) -> View:
     """Return a grid as it is, hidden and withdrawn cells and ragged ends filled with nothing."""
-    widths = set(map(len, grid.rows))
+    rows: Sequence[Sequence[CellValue]] = grid.rows
+    widths = set(map(len, rows))
     width = max(widths, default=0)
-    if len(widths) == 1 and not (grid.hidden_rows or grid.hidden_columns or grid.struck):
-        return View(grid, grid.rows, _decimal_comma(grid), merged=grid.merged, longest=_longest(grid))
-    rows: list[Sequence[CellValue]] = []
-    for index, row in enumerate(grid.rows):
-        if index in grid.hidden_rows:
-            rows.append((None,) * width)
-        elif len(row) < width:
-            rows.append((*row, *(None,) * (width - len(row))))
-        else:
-            rows.append(row)
-    if grid.hidden_columns or grid.struck:
-        changed = [list(row) for row in rows]
-        for cells in changed:
+    if len(widths) > 1 or grid.hidden_rows or grid.hidden_columns or grid.struck:
+        whole = [
+            [None] * width if index in grid.hidden_rows else [*row, *[None] * (width - len(row))]
+            for index, row in enumerate(rows)
+        ]
+        for cells in whole if grid.hidden_columns else ():
             for column in grid.hidden_columns:
                 if column < width and not _heads_a_line(cells, column):
                     cells[column] = None
         for at, column in grid.struck:
-            if at < len(changed) and column < width:
-                changed[at][column] = None
-        rows = list(changed)
-    return View(grid, rows, _decimal_comma(grid), merged=grid.merged, longest=_longest(grid))
+            if at < len(whole) and column < width:
+                whole[at][column] = None
+        rows = whole
+    longest = _longest(grid)
+    comma = _decimal_comma(grid, min(_LABEL, longest))
+    return View(grid, rows, comma, merged=grid.merged, longest=longest)
 
 
 _DOUBTFUL = re.compile(r"\s*(\d{1,3})([.,])(\d{3})(?!\d)")
@@ -184,8 +180,11 @@ _CHECK = frozenset({"check_reading", "check_nominal"})  # flows of a plate, as l
 _FLOWS = (0.002, 1.0)  # m³/s: the largest flow of a test of a head lies between these (common practice, no source)
 
 
-def _decimal_comma(grid: Grid) -> bool | None:
-    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit."""
+def _decimal_comma(grid: Grid, most: int) -> bool | None:
+    """Whether numbers have a decimal comma; 1,430 alone is decided by the size that a flow has in the sheet's unit.
+
+    `most` is how long a text may be to be looked at.
+    """
     comma = decimal_comma_of(grid)
     if comma is not None:
         return comma
@@ -195,7 +194,6 @@ def _decimal_comma(grid: Grid) -> bool | None:
     flows: list[tuple[str, float]] = []
     lifts: set[int] = set()
     factors: set[float] = set()
-    most = min(_LABEL, _longest(grid))
     for row in grid.rows:
         for column, value in enumerate(row):
             if not isinstance(value, str) or len(value) > most:
