@@ -11,7 +11,7 @@ from __future__ import annotations
 import difflib
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal, cast
@@ -768,14 +768,19 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     return found[0] if found else None
 
 
+def unknown_key(name: str, known: Sequence[str], place: str, *, file: str | None = None) -> JobError:
+    """The error of a key that is not known, with the nearest known one."""
+    close = nearest(name, known)
+    remedy = f"did you mean {close!r}?" if close else "known are " + ", ".join(known)
+    return JobError(f"{place} has an unknown key {name!r}", remedy, file=file)
+
+
 def refuse_unknown(given: Iterable[str], known: Iterable[str], place: str, *, file: str | None = None) -> None:
-    """Refuse names that are not known, with the nearest known one."""
+    """Refuse names that are not known."""
     names = list(known)
     for name in given:
         if name not in names:
-            close = nearest(name, names)
-            remedy = f"did you mean {close!r}?" if close else "known are " + ", ".join(names)
-            raise JobError(f"{place} has an unknown key {name!r}", remedy, file=file)
+            raise unknown_key(name, names, place, file=file)
 
 
 def text_of(value: Any) -> str | None:

@@ -196,3 +196,22 @@ def test_lifts_without_a_unit_are_in_that_of_the_other_tables(tmp_path: Path) ->
     result = flowkit.read(tmp_path / "s.xlsx")
     assert [t.points[-1].lift_m for t in result.tests] == pytest.approx([0.01, 0.01])
     assert any("as those of the other tables" in finding.message for finding in result.findings)
+
+
+@pytest.mark.parametrize(
+    ("line", "rows", "errors"),
+    [
+        ("Flow test, corrected to 28 inH2O", "15", 1),
+        ("Test pressure,28 inH2O", "15", 1),
+        ("Test pressure,28 inH2O", "27.6", 0),
+        ("Corrected to 28 inH2O", "28", 0),
+    ],
+)
+def test_flows_at_one_pressure_beside_rows_at_another(tmp_path: Path, line: str, rows: str, errors: int) -> None:
+    path = tmp_path / "s.csv"
+    text = f"{line}\nLift (mm),Pressure (inH2O),Intake 1 (CFM)\n"
+    path.write_text(text + "".join(f"{n},{rows},{20 * n}\n" for n in (1, 2, 3)), encoding="utf-8")
+    assert sum(finding.severity == "error" for finding in flowkit.read(path).findings) == errors
+    # What the user states counts against the rows too.
+    stated = flowkit.read(path, test_pressure="28 inH2O").findings
+    assert any(finding.severity == "error" for finding in stated) == (errors > 0)

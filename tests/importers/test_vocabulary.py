@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from flowkit.importers.tables.find import CONDITION_KINDS, ROW_KINDS, UNIT_KINDS, WHO_KINDS
+from flowkit.importers.tables.find import CONDITION_KINDS, LINE_KINDS
 from flowkit.importers.tables.names import resolve_codes
 from flowkit.importers.words.items import CONDITION_FIELDS
 from flowkit.importers.words.labels import LEFT_OUT, Label, parse_label
@@ -78,7 +78,7 @@ def test_kinds_are_known() -> None:
     assert CONDITION_KINDS == set(CONDITION_FIELDS)
     # Of a meter: a leak's or a check plate's label with a unit that meters are read in.
     readings = {"check_plate_reading", "reading_unit", "leak_reading", "leak_reading_before", "leak_reading_after"}
-    assert (ROW_KINDS | UNIT_KINDS | WHO_KINDS | LEFT_OUT) - readings <= set(WORDS)
+    assert (LINE_KINDS | LEFT_OUT) - readings <= set(WORDS)
     assert all(language in LANGUAGES for sides in SIDE_CODES.values() for language in sides)
 
 

@@ -13,12 +13,13 @@ from flowkit.analysis.results import RatioPoint, Repeatability
 from flowkit.drawing import place_labels, text_width
 from flowkit.errors import FlowkitError
 from flowkit.model import AirState, Bench, Finding, LedgerLine, Reference
-from flowkit.reports.contents import CorrectionSummary, corrections_made, effect_words, matched_words
+from flowkit.reports.contents import matched_words
 from flowkit.reports.labels import gathered, method_words, reference_words, where_words
 from flowkit.reports.pages import make_pages
 from flowkit.reports.pages.layout import PAPERS, Cells, Page, Paper, clean, missing_letters, shorten, wrap
 from flowkit.reports.pages.notes import repeatability_words
-from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table
+from flowkit.reports.pages.table import Flowing, Laid, LaidColumn, Stream
+from flowkit.reports.tables import Cell, Row, effect_words, ledger_table
 from flowkit.wording import DISPLAYS, as_displayed, date_of, display_of, numeral, signed_figure
 from tests.analysis.heads import head
 from tests.reports.boxes import overlaps, text_boxes
@@ -107,11 +108,12 @@ def test_offsets_and_corrections_made_in_some_tests_only() -> None:
     tests = make_contents(variants=1, ports=1, sides=("intake",)).comparison.tests
     leak = LedgerLine("leakage", "Q - leak", {}, offset_m3_s=(-0.0001, -0.0002))
     some = replace(tests[0], ledger=(leak,)), replace(tests[1], ledger=(replace(leak, skipped="no leak"),))
-    (_, _, count, items), *_ = corrections_made(some)
-    assert count == 2
-    assert effect_words(items["leakage"], DISPLAYS["metric"]) == "−0.200 to −0.100 L/s (1 of 2 not)"
-    assert effect_words(None, DISPLAYS["US"]) == "–"
-    assert effect_words(CorrectionSummary("air", 2, 0, None, None), DISPLAYS["US"]) == "–"
+    table = ledger_table(some, DISPLAYS["metric"])
+    (cells,) = ([cell.text for cell in row.cells] for row in table.rows)
+    assert [column.head for column in table.columns] == ["", "side", "tests", "flowed at", "leakage"]
+    assert cells[2] == "2" and cells[4] == "−0.200 to −0.100 L/s (1 of 2 not)"
+    assert effect_words([], DISPLAYS["US"]) == "–"
+    assert effect_words([LedgerLine("air", "Q", {})] * 2, DISPLAYS["US"]) == "–"
 
 
 def test_wrapping_keeps_a_number_with_its_sign() -> None:
@@ -232,10 +234,11 @@ def test_cells_know_where_they_are() -> None:
 
 def test_tables_of_different_length_side_by_side_come_to_an_end() -> None:
     """The shorter is drawn once, the longer goes on over the page."""
-    column = Column(("lift",), 40.0)
-    short, long = (Table("", (column,), tuple(Row((Cell(f"{n}.{i}"),)) for i in range(n))) for n in (3, 90))
-    stream = Stream(Paper("small", 300.0, 400.0), "Two tables")
-    stream.tables([short, long])
+    column = LaidColumn(("lift",), 40.0)
+    short, long = (Laid((column,), tuple(Row((Cell(f"{n}.{i}"),)) for i in range(n))) for n in (3, 90))
+    stream = Stream(Paper("small", 300.0, 400.0))
+    stream.chapter("Two tables")
+    stream.flow(Flowing([short, long], stream.paper.inner_width))
     printed = " ".join(map(texts, stream.pages)).split()
     assert len(stream.pages) > 1
     assert printed.count("3.2") == 1

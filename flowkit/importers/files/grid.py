@@ -140,6 +140,34 @@ class SheetFacts:
     formula_gaps: set[Cell] = field(default_factory=set)
     errors: dict[Cell, str] = field(default_factory=dict)
 
+    def reach(self, row: int, column: int) -> None:
+        """Count a filled cell to the sheet's size."""
+        self.rows, self.columns = max(self.rows, row + 1), max(self.columns, column + 1)
+
+
+SAVE_AGAIN = "open it in the spreadsheet program and save it again"
+
+
+def broken(problem: str, sheet: str | None = None) -> SheetError:
+    """Return the error for a workbook that contradicts itself."""
+    return SheetError(problem, f"{SAVE_AGAIN} as xlsx", sheet=sheet)
+
+
+def encrypted() -> SheetError:
+    """Return the error for a workbook with a password."""
+    return SheetError("the file is encrypted", "save it without a password in the spreadsheet program")
+
+
+def check_sheets(sheets: int, cells: int) -> None:
+    """Hold the limits on a workbook's worksheets and on their cells together."""
+    problem = None
+    if sheets > MAX_SHEETS:
+        problem = f"the file has {sheets} sheets; flowkit reads up to {MAX_SHEETS}"
+    elif cells > MAX_CELLS_IN_FILE:
+        problem = f"the file's sheets span {cells} cells; flowkit reads {MAX_CELLS_IN_FILE} cells"
+    if problem:
+        raise SheetError(problem, "split it into several files")
+
 
 def check_extent(rows: int, columns: int, sheet: str | None) -> None:
     """Hold the limits on a sheet's size, before its cells are read."""

@@ -5,16 +5,16 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import fields, replace
-from functools import cache, partial
+from functools import cache
 from typing import Any, Final, Literal, NoReturn, get_args, get_origin, get_type_hints
 
 from flowkit.errors import SheetError
 from flowkit.importers.files.grid import MAX_TEXT_BYTES, CellValue, Grid, megabytes
 from flowkit.importers.result import ReadResult
-from flowkit.model import Finding, FlowTest, Point, Units
+from flowkit.model import Finding, FlowTest, Point, Reading, Units
 from flowkit.units import find_unit
 
 _WRITE_AGAIN = "write the report once more from the sheets"
@@ -91,138 +91,86 @@ def only_own_output(grids: tuple[Grid, ...]) -> OwnOutputError | None:
     return OwnOutputError(what, remedy, file=grids[0].file)
 
 
-Taker = Callable[[Any], Any]
-
-
-class _MisfitError(Exception):
-    """A value that does not fit, with the way to it."""
-
-    def __init__(self, what: str, *place: str) -> None:
-        super().__init__(what)
-        self.place = list(place)
-
-
-def _rebuilt(kind: type, data: object, place: str, file: str | None) -> Any:
-    """Rebuild a dataclass from its machine-readable form; what does not fit is refused with its place."""
-    try:
-        return _taker(kind)(data)
-    except _MisfitError as error:
-        name = ".".join([place, *error.place]).replace(".[", "[")
-        what = f"the data in it cannot be used: {name} {error}"
-        raise SheetError(what, "write it once more with flowkit", file=file) from None
-
-
-@cache
-def _taker(kind: Any) -> Taker:
-    """What takes a value of an annotated type."""
-    options = get_args(kind)
-    if type(None) in options:
-        of_value = _taker(next(option for option in options if option is not type(None)))
-        return lambda value: None if value is None else of_value(value)
-    if get_origin(kind) is Literal:
-        return partial(_word, options)
-    if get_origin(kind) is tuple:
-        return partial(_list, _taker(options[0]))
-    plain: dict[Any, Taker] = {str: _text, float: _number, int: _count, Units: _units, Point: _point}
-    return plain.get(kind) or partial(_object, kind)
-
-
-def _object(kind: Any, data: Any) -> Any:
-    """Take an object; a key that is not there is None."""
-    if not isinstance(data, Mapping):
-        raise _MisfitError("is not an object")
-    values = {}
-    for name, take in _takers(kind):
-        try:
-            values[name] = take(data.get(name))
-        except _MisfitError as error:
-            error.place.insert(0, name)
-            raise
-    return kind(**values)
-
-
-@cache
-def _takers(kind: type) -> list[tuple[str, Taker]]:
-    """The fields of a dataclass, each with what takes its value."""
-    hints = get_type_hints(kind)
-    return [(item.name, _taker(hints[item.name])) for item in fields(kind)]
-
-
-def _list(take: Taker, value: Any) -> tuple[Any, ...]:
-    """Take a list."""
-    if not isinstance(value, list):
-        raise _MisfitError("is not a list")
-    taken = []
-    for item in value:
-        try:
-            taken.append(take(item))
-        except _MisfitError as error:
-            error.place.insert(0, f"[{len(taken)}]")
-            raise
-    return tuple(taken)
-
-
-def _text(value: Any) -> str:
-    """Take a text."""
-    if not isinstance(value, str):
-        raise _MisfitError("is not text")
-    return value
-
-
-def _word(words: tuple[str, ...], value: Any) -> str:
-    """Take one of a few words."""
-    if _text(value) not in words:
-        raise _MisfitError(f"is {value!r}, not one of {', '.join(words)}")
-    return str(value)
-
-
-def _number(value: Any) -> float:
-    """Take a finite number."""
-    with suppress(OverflowError):
-        if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-            return float(value)
-    raise _MisfitError("is not a number")
-
-
-def _count(value: Any) -> int:
-    """Take a count from 1."""
-    if not isinstance(value, int) or isinstance(value, bool) or value < 1:
-        raise _MisfitError("is not a whole number of 1 or more")
-    return value
-
-
-def _units(data: Any) -> Units:
-    """Take the units; a meter may be read in one of its own, such as ``div``, and so are flows it gave."""
-    units: Units = _object(Units, data)
-    for name, source in (("lift", units.lift), ("flow", units.flow), ("pressure", units.pressure)):
-        if source and find_unit(source.unit) is None and (name != "flow" or units.reading is None):
-            raise _MisfitError(f"is {source.unit!r}, which is not a unit", name, "unit")
-    return units
-
-
 _OF_READING = {"unit": "reading_unit", "meter": "meter", "range": "range", "temperature_k": "meter_temperature_k",
                "pressure_pa": "meter_pressure_pa", "outlet_pa": "outlet_pressure_pa"}  # fmt: skip
 
 
-def _point(data: Any) -> Point:
-    """Take a point; what a meter showed, with or without a flow, is in keys of the point's own."""
-    shown = data.get("reading") if isinstance(data, Mapping) else None
-    without = shown is not None and data.get("flow_m3_s") is None
-    if shown is not None:
+@cache
+def _hints(kind: type) -> list[tuple[str, Any]]:
+    """The fields of a dataclass with their types."""
+    hints = get_type_hints(kind)
+    return [(item.name, hints[item.name]) for item in fields(kind)]
+
+
+def _taken(kind: Any, value: Any, place: str) -> Any:
+    """Rebuild a value of an annotated type from its machine-readable form; a key that is not there is None."""
+    options = get_args(kind)
+    if type(None) in options:
+        return None if value is None else _taken(options[0], value, place)
+    wrong = ""
+    if kind is str or get_origin(kind) is Literal:
+        wrong = "is not text" if not isinstance(value, str) else ""
+        if not wrong and options and value not in options:
+            wrong = f"is {value!r}, not one of {', '.join(options)}"
+    elif kind is float:
+        with suppress(OverflowError):
+            if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
+                return float(value)
+        wrong = "is not a number"
+    elif kind is int:
+        if not isinstance(value, int) or isinstance(value, bool) or value < 1:
+            wrong = "is not a whole number of 1 or more"
+    elif get_origin(kind) is tuple:
+        if isinstance(value, list):
+            return tuple([_taken(options[0], item, f"{place}[{nth}]") for nth, item in enumerate(value)])
+        wrong = "is not a list"
+    elif not isinstance(value, Mapping):
+        wrong = "is not an object"
+    if wrong:
+        raise _misfit(f"{place} {wrong}")
+    return _object(kind, value, place) if isinstance(value, Mapping) else value
+
+
+def _object(kind: Any, value: Mapping[str, Any], place: str) -> Any:
+    """Rebuild a dataclass."""
+    shown = value.get("reading") if kind is Point else None
+    if shown is not None:  # what a meter showed, with or without a flow, is in keys of the point's own
         values = shown if isinstance(shown, list) and shown else [shown]
-        reading = {"value": values, **{name: data.get(key) for name, key in _OF_READING.items()}}
-        data = {**data, "reading": reading, "flow_m3_s": 0.0 if without else data.get("flow_m3_s")}
-    point: Point = _object(Point, data)
-    if point.lift_m < 0:
-        raise _MisfitError("is below zero", "lift_m")
-    if point.pressure_pa is not None and point.pressure_pa <= 0:
-        raise _MisfitError("is not above zero", "pressure_pa")
-    return replace(point, flow_m3_s=math.nan) if without else point
+        reading = {"value": values, **{name: value.get(key) for name, key in _OF_READING.items()}}
+        flow = value.get("flow_m3_s")
+        made = _taken(kind, {**value, "reading": None, "flow_m3_s": 0.0 if flow is None else flow}, place)
+        made = replace(made, reading=_taken(Reading, reading, f"{place}.reading"))
+        return replace(made, flow_m3_s=math.nan) if flow is None else made
+    made = kind(**{name: _taken(hint, value.get(name), f"{place}.{name}") for name, hint in _hints(kind)})
+    if kind is Point and made.lift_m < 0:
+        raise _misfit(f"{place}.lift_m is below zero")
+    if kind is Point and made.pressure_pa is not None and made.pressure_pa <= 0:
+        raise _misfit(f"{place}.pressure_pa is not above zero")
+    for name in ("lift", "flow", "pressure") if kind is Units else ():
+        # A meter may be read in a unit of its own, such as div, and so are flows it gave.
+        unit = getattr(made, name)
+        if unit and find_unit(unit.unit) is None and (name != "flow" or made.reading is None):
+            raise _misfit(f"{place}.{name}.unit is {unit.unit!r}, which is not a unit")
+    return made
+
+
+def _misfit(what: str) -> SheetError:
+    """Return the error for data that cannot be used."""
+    return SheetError(f"the data in it cannot be used: {what}", "write it once more with flowkit")
+
+
+def _of_json(kind: type, data: object, place: str, file: str | None) -> Any:
+    """Rebuild a dataclass from its machine-readable form; what does not fit is refused with its place and file."""
+    try:
+        return _taken(kind, data, place)
+    except SheetError as error:
+        error.file = file
+        raise
 
 
 def test_from_json(data: object, *, place: str = "test", file: str | None = None) -> FlowTest:
     """Rebuild a flow test from its machine-readable form."""
-    test: FlowTest = _rebuilt(FlowTest, data, place, file)
+    test: FlowTest = _of_json(FlowTest, data, place, file)
     return test
 
 
@@ -232,7 +180,7 @@ test_from_json.__test__ = False  # type: ignore[attr-defined]
 
 def finding_from_json(data: object, *, place: str = "finding", file: str | None = None) -> Finding:
     """Rebuild a finding from its machine-readable form."""
-    finding: Finding = _rebuilt(Finding, data, place, file)
+    finding: Finding = _of_json(Finding, data, place, file)
     return finding
 
 
@@ -263,13 +211,19 @@ def _carried(data: bytes) -> ReadResult:
             "flowkit reads",
             _WRITE_AGAIN,
         )
-    content = _json(data)
+
+    def refuse(word: str) -> NoReturn:
+        """Refuse what the machine-readable form does not know, such as NaN."""
+        raise SheetError(f"the data in it cannot be used: {word} is not a number", _WRITE_AGAIN)
+
+    try:
+        content = json.loads(data.decode("utf-8"), parse_constant=refuse)
+    except (ValueError, RecursionError) as error:
+        raise SheetError("the data in it cannot be used: it is damaged", _WRITE_AGAIN) from error
+    content = content if isinstance(content, dict) else {}
     tests, findings = content.get("tests"), content.get("findings", [])
     if content.get("kind") != "read" or not isinstance(tests, list) or not isinstance(findings, list):
-        raise SheetError(
-            'the data in it cannot be used: it is not a document of kind "read"',
-            _WRITE_AGAIN,
-        )
+        raise SheetError('the data in it cannot be used: it is not a document of kind "read"', _WRITE_AGAIN)
     return ReadResult(
         tuple(test_from_json(item, place=f"tests[{nth}]") for nth, item in enumerate(tests)),
         tuple(finding_from_json(item, place=f"findings[{nth}]") for nth, item in enumerate(findings)),
@@ -289,17 +243,3 @@ def _attachment(data: bytes) -> bytes | None:
     if any(content != found[0] for content in found):
         raise SheetError("this PDF carries two different sets of readings", "take the report that was written last")
     return bytes(found[0]) if found else None
-
-
-def _json(data: bytes) -> Mapping[str, Any]:
-    """Parse the attachment; figures that are no numbers are refused."""
-
-    def refuse(word: str) -> NoReturn:
-        """Refuse what the machine-readable form does not know, such as NaN."""
-        raise SheetError(f"the data in it cannot be used: {word} is not a number", _WRITE_AGAIN)
-
-    try:
-        content = json.loads(data.decode("utf-8"), parse_constant=refuse)
-    except (ValueError, RecursionError) as error:
-        raise SheetError("the data in it cannot be used: it is damaged", _WRITE_AGAIN) from error
-    return content if isinstance(content, dict) else {}

@@ -10,7 +10,14 @@ from collections.abc import Callable, Mapping
 from xml.parsers import expat
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_ARCHIVE_MEMBERS, MAX_INFLATED_BYTES, MAX_PART_BYTES, megabytes
+from flowkit.importers.files.grid import (
+    MAX_ARCHIVE_MEMBERS,
+    MAX_INFLATED_BYTES,
+    MAX_PART_BYTES,
+    broken,
+    encrypted,
+    megabytes,
+)
 
 Attributes = dict[str, str]
 
@@ -43,10 +50,7 @@ def parse_xml(
     try:
         parser.Parse(xml, True)
     except (expat.ExpatError, ValueError, LookupError) as error:
-        raise SheetError(
-            f"the file is broken: its part {part!r} cannot be read",
-            "open it in the spreadsheet program and save it again",
-        ) from error
+        raise broken(f"the file is broken: its part {part!r} cannot be read") from error
 
 
 _PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", ".wmf", ".svg", ".webp", ".mp4", ".wdp")
@@ -54,7 +58,6 @@ _PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".bmp", ".tif", ".tiff", ".emf", "
 # No reader of cells looks at these.
 _ASIDE = ("xl/theme/", "xl/media/", "xl/drawings/", "xl/printersettings/", "docprops/", "thumbnails/", "pictures/")
 _LOCAL_HEADER = struct.Struct("<4s22xHH")
-_BROKEN = "open it in the spreadsheet program and save it again, or ask for the file once more"
 
 
 def package_parts(data: bytes) -> Mapping[str, bytes]:
@@ -62,7 +65,7 @@ def package_parts(data: bytes) -> Mapping[str, bytes]:
     try:
         members = zipfile.ZipFile(io.BytesIO(data)).infolist()
     except (zipfile.BadZipFile, ValueError, OSError, OverflowError, NotImplementedError, struct.error) as error:
-        raise SheetError("the file is cut off or broken: its package cannot be opened", _BROKEN) from error
+        raise broken("the file is cut off or broken: its package cannot be opened") from error
     if len(members) > MAX_ARCHIVE_MEMBERS:
         raise SheetError(
             f"the file is a package of {len(members)} parts; flowkit reads up to {MAX_ARCHIVE_MEMBERS}",
@@ -72,13 +75,13 @@ def package_parts(data: bytes) -> Mapping[str, bytes]:
     room = MAX_INFLATED_BYTES
     for member in members:
         if member.flag_bits & 1:
-            raise SheetError("the file is encrypted", "save it without a password in the spreadsheet program")
+            raise encrypted()
         # Readers do not tell capitals apart here, so two such names would be one part with two contents.
         name = member.filename.lower().replace("\\", "/")
         if name.endswith("/") or name.startswith(_ASIDE) or (name.endswith(_PICTURES) and "/worksheets/" not in name):
             continue
         if name in parts:
-            raise SheetError(f"the file is broken: it holds the part {name!r} twice", _BROKEN)
+            raise broken(f"the file is broken: it holds the part {name!r} twice")
         parts[name] = part = _inflated(data, member, min(room, MAX_PART_BYTES))
         room -= len(part)
     return parts
@@ -88,14 +91,14 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
     """Inflate one part, up to a limit."""
     at = member.header_offset
     header = data[at : at + _LOCAL_HEADER.size]
-    broken = SheetError(f"the file is broken at its part {member.filename!r}", _BROKEN)
+    cut_off = broken(f"the file is broken at its part {member.filename!r}")
     if at < 0 or len(header) < _LOCAL_HEADER.size or not header.startswith(b"PK\x03\x04"):
-        raise broken
+        raise cut_off
     _, name_length, extra_length = _LOCAL_HEADER.unpack(header)
     start = at + _LOCAL_HEADER.size + name_length + extra_length
     packed = memoryview(data)[start : start + member.compress_size]
     if len(packed) < member.compress_size or member.compress_size < 0:
-        raise broken
+        raise cut_off
     if member.compress_type == zipfile.ZIP_STORED:
         part = bytes(packed[: limit + 1])
     elif member.compress_type == zipfile.ZIP_DEFLATED:
@@ -103,9 +106,9 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
         try:
             part = inflater.decompress(packed, limit + 1)
         except zlib.error as error:
-            raise broken from error
+            raise cut_off from error
     else:
-        raise SheetError(f"the file's part {member.filename!r} is packed in a way flowkit does not read", _BROKEN)
+        raise broken(f"the file's part {member.filename!r} is packed in a way flowkit does not read")
     if len(part) > limit:
         raise SheetError(
             f"the file unpacks to more than flowkit reads ({megabytes(MAX_PART_BYTES)} a part, "
@@ -113,5 +116,5 @@ def _inflated(data: bytes, member: zipfile.ZipInfo, limit: int) -> bytes:
             "save the bench's sheet on its own; if it came by mail from a stranger, do not open it",
         )
     if len(part) != member.file_size:
-        raise broken
+        raise cut_off
     return part

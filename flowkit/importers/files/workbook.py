@@ -6,7 +6,7 @@ import datetime
 import io
 import math
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from python_calamine import (
@@ -19,13 +19,11 @@ from python_calamine import (
 )
 
 from flowkit.errors import SheetError
-from flowkit.importers.files.grid import MAX_CELLS, Cell, CellValue, Grid, SheetFacts
+from flowkit.importers.files.grid import MAX_CELLS, CellValue, Grid, SheetFacts, broken
 from flowkit.importers.files.package import package_parts
 from flowkit.importers.files.text import decimal_comma
 
-Rows = tuple[tuple[CellValue, ...], ...]
-Range = tuple[int, int, int, int]
-_MEND = "open it in the spreadsheet program and save it again as xlsx"
+_BROKEN = "the file is cut off or broken"
 _OTHER_PACKAGES = (
     ("xl/workbook.bin", "this is a binary workbook (xlsb), which flowkit does not read", "save it as xlsx"),
     ("word/document.xml", "this is a text document, not a sheet", "save its table as xlsx or csv"),
@@ -44,7 +42,7 @@ def workbook_grids(data: bytes, label: str) -> tuple[Grid, ...]:
         with _quiet():
             sheets = _sheets(without_macros(data))
     if len(sheets) != len(facts):
-        raise _unreadable()
+        raise broken(_BROKEN)
     grids = [
         _grid(sheet, label, meta.name, hidden=meta.visible != SheetVisibleEnum.Visible, facts=fact or SheetFacts())
         for (meta, sheet), fact in zip(sheets, facts, strict=True)
@@ -64,12 +62,12 @@ def _sheets(data: bytes) -> list[tuple[SheetMetadata, CalamineSheet | None]]:
             for index, meta in enumerate(book.sheets_metadata)
         ]
     except (CalamineError, OSError, ValueError) as error:
-        raise _unreadable() from error
+        raise broken(_BROKEN) from error
     except BaseException as error:
         # The reader's own crashes arrive as a panic that is no Exception.
         if type(error).__module__ != "pyo3_runtime":
             raise
-        raise _unreadable() from error
+        raise broken(_BROKEN) from error
 
 
 @contextmanager
@@ -87,11 +85,6 @@ def _quiet() -> Iterator[None]:
     finally:
         os.dup2(kept, 2)
         os.close(kept)
-
-
-def _unreadable() -> SheetError:
-    """Return the error for a workbook the reader gave up on."""
-    return SheetError("the file is cut off or broken", _MEND)
 
 
 def _facts(data: bytes) -> Sequence[SheetFacts | None]:
@@ -119,11 +112,21 @@ def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: S
     """Put a worksheet's values and facts together."""
     end = sheet.end
     if end is not None and (end[0] + 1) * (end[1] + 1) > MAX_CELLS:
-        raise SheetError(f"the sheet spans more than the {MAX_CELLS} cells flowkit reads", _MEND, sheet=name)
+        raise broken(f"the sheet spans more than the {MAX_CELLS} cells flowkit reads", name)
     rows = tuple([_row(row) for row in sheet.to_python(skip_empty_area=False)])
-    if facts.errors:
-        rows = _with_errors(rows, facts.errors)
-    merged = facts.merged or tuple((*first, *last) for first, last in sheet.merged_cell_ranges or ())
+    if facts.errors:  # the reader has nothing for them, or a text of its own
+        changed = [list(row) for row in rows]
+        for (row, column), text in facts.errors.items():
+            changed += [[] for _ in range(row + 1 - len(changed))]
+            changed[row] += [None] * (column + 1 - len(changed[row]))
+            changed[row][column] = text
+        rows = tuple(map(tuple, changed))
+    height, width = len(rows), max(map(len, rows), default=0)
+    merged = [  # cut to the sheet's cells; a range outside them, or of one cell, is none
+        (top, left, min(bottom, height - 1), min(right, width - 1))
+        for top, left, bottom, right in facts.merged or ((*a, *b) for a, b in sheet.merged_cell_ranges or ())
+        if 0 <= top < height and 0 <= left < width
+    ]
     texts = [cell for row in rows for cell in row if type(cell) is str]
     return Grid(
         label,
@@ -132,7 +135,7 @@ def _grid(sheet: CalamineSheet, label: str, name: str, *, hidden: bool, facts: S
         hidden=hidden or facts.hidden,
         hidden_rows=facts.hidden_rows,
         hidden_columns=facts.hidden_columns,
-        merged=_within(merged, rows) if merged else (),
+        merged=tuple(m for m in merged if m[2] >= m[0] and m[3] >= m[1] and m[:2] != m[2:]),
         percent_cells=facts.percent_cells,
         struck=facts.struck,
         formula_gaps=facts.formula_gaps,
@@ -158,28 +161,3 @@ def _cell(value: object) -> CellValue:
     if isinstance(value, datetime.timedelta):
         return str(value)
     return value  # type: ignore[return-value]  # the reader gives nothing else
-
-
-def _with_errors(
-    rows: tuple[tuple[CellValue, ...], ...], errors: Mapping[Cell, str]
-) -> tuple[tuple[CellValue, ...], ...]:
-    """Put error values back into their cells, where the reader has nothing or a text of its own."""
-    changed = [list(row) for row in rows]
-    for (row, column), text in errors.items():
-        while len(changed) <= row:
-            changed.append([])
-        line = changed[row]
-        line.extend([None] * (column + 1 - len(line)))
-        line[column] = text
-    return tuple(map(tuple, changed))
-
-
-def _within(merged: Sequence[Range], rows: Rows) -> tuple[Range, ...]:
-    """Cut merged ranges to the sheet's cells; a range outside them, or of one cell, is none."""
-    height, width = len(rows), max(map(len, rows), default=0)
-    cut = [
-        (top, left, min(bottom, height - 1), min(right, width - 1))
-        for top, left, bottom, right in merged
-        if 0 <= top < height and 0 <= left < width
-    ]
-    return tuple(item for item in cut if item[2] >= item[0] and item[3] >= item[1] and item[:2] != item[2:])

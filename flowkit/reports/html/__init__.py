@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
 from flowkit.analysis.results import Comparison, Gain
 from flowkit.analysis.sentences import changed_words, factors, headline
@@ -14,20 +13,17 @@ from flowkit.drawing.curves import variant_places
 from flowkit.drawing.looks import variant_style
 from flowkit.drawing.svg import chart_svg, gain_svg, places_css
 from flowkit.importers.files.own import PAGE_DATA
-from flowkit.reports.contents import ReportContents, all_lifts, all_ports, cautions_of, port_row, side_rows
+from flowkit.reports.contents import ReportContents, all_lifts, cautions_of
 from flowkit.reports.labels import gain_cell, gathered, job_words, method_words, reference_words, sides_of
+from flowkit.reports.tables import Table, flow_table, port_table
 from flowkit.units import from_si
-from flowkit.wording import NOTHING, display_of, flow_text, lift_text, percent, signed_percent, without_keys
-
-if TYPE_CHECKING:
-    from flowkit.model import Side
+from flowkit.wording import NOTHING, display_of, signed_percent, without_keys
 
 ASSETS = Path(__file__).parent
 """The folder of the script and the styles that report and page share."""
 
 
-@dataclass(frozen=True, slots=True)
-class GainCell:
+class GainCell(NamedTuple):
     """A step's gain on one side, in words."""
 
     side: str
@@ -37,8 +33,7 @@ class GainCell:
     proven: bool
 
 
-@dataclass(frozen=True, slots=True)
-class StepRow:
+class StepRow(NamedTuple):
     """What one step was worth; `place` is None for all of them together."""
 
     name: str
@@ -48,8 +43,7 @@ class StepRow:
     cells: tuple[GainCell | None, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class FigureTable:
+class FigureTable(NamedTuple):
     """A table of figures: title, heads, rows of text with the row's name first, and each figure's states."""
 
     title: str
@@ -63,87 +57,74 @@ def percent_text(value: float | None, digits: int = 1) -> str:
     return NOTHING if value is None else signed_percent(value, digits=digits)
 
 
-def interval_text(gain: Gain) -> str:
-    """Write the 95 % interval of a gain: ± where its arms are equal, else both ends."""
-    if gain.mean_flow_gain_u95 is None:
-        return "not assessed"
-    text = gain_cell(gain).removeprefix(signed_percent(gain.mean_flow_gain)).strip()
-    return text.strip("()") + " %" if text.startswith("(") else text
-
-
-def _verdict(gain: Gain) -> str:
-    """Say whether a gain is proven."""
-    if gain.resolved is None:
-        return "not assessed"
-    return "proven" if gain.resolved else "not proven"
+def _gain_cell(side: str, gain: Gain | None) -> GainCell | None:
+    """Return a gain in words: ± where the arms of its 95 % interval are equal, else both ends."""
+    if gain is None:
+        return None
+    figure, verdict = signed_percent(gain.mean_flow_gain), {True: "proven", False: "not proven", None: "not assessed"}
+    interval = "not assessed"
+    if gain.mean_flow_gain_u95 is not None:
+        interval = gain_cell(gain).removeprefix(figure).strip()
+        interval = interval.strip("()") + " %" if interval.startswith("(") else interval
+    return GainCell(side, figure, interval, verdict[gain.resolved], bool(gain.resolved))
 
 
 def step_rows(comparison: Comparison) -> tuple[StepRow, ...]:
     """Return what each step was worth on each side, then all of them together."""
     places = variant_places(comparison)
-    sides = sides_of(comparison)
-    rows = []
-    for name, place in places.items():
-        gains = [(side, next((gain for gain in result.steps if gain.to == name), None)) for side, result in sides]
-        if any(gain for _, gain in gains):
-            rows.append(_step_row(name, place, gains))
-    if len(rows) > 1:
-        last = list(places)[-1]
-        totals = [(side, next((gain for gain in result.totals if gain.to == last), None)) for side, result in sides]
-        rows.append(_step_row("all of it", None, totals))
+    last = next(reversed(places), "")
+    rows: list[StepRow] = []
+    for name in (*places, None):
+        gains: list[tuple[str, Gain | None]] = []
+        for side, result in sides_of(comparison):
+            among, to = (result.totals, last) if name is None else (result.steps, name)
+            gains.append((side, next((gain for gain in among if gain.to == to), None)))
+        known = [gain for _, gain in gains if gain is not None]
+        if not known or (name is None and len(rows) < 2):
+            continue
+        changed = list(dict.fromkeys(filter(None, map(changed_words, known))))
+        said = any(map(factors, known)) or all(gain.unchanged for gain in known)
+        words = "; ".join(changed) or ("nothing" if said else "not stated yet")
+        rows.append(
+            StepRow(
+                name or "all of it",
+                None if name is None else places[name],
+                words,
+                said,
+                tuple(_gain_cell(*gain) for gain in gains),
+            )
+        )
     return tuple(rows)
-
-
-def _step_row(name: str, place: int | None, gains: list[tuple[Side, Gain | None]]) -> StepRow:
-    """Return one row of the table of steps."""
-    known = [gain for _, gain in gains if gain is not None]
-    changed = list(dict.fromkeys(filter(None, map(changed_words, known))))
-    said = any(map(factors, known)) or all(gain.unchanged for gain in known)
-    cells = tuple(
-        None
-        if gain is None
-        else GainCell(side, percent_text(gain.mean_flow_gain), interval_text(gain), _verdict(gain), bool(gain.resolved))
-        for side, gain in gains
-    )
-    return StepRow(name, place, "; ".join(changed) or ("nothing" if said else "not stated yet"), said, cells)
 
 
 def lift_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
     """Return, for each side, the flows of every state at every lift and its gains over the first."""
     units = display_of(display)
-    tables = []
-    for side, result in sides_of(comparison):
-        rows = [
-            (
-                lift_text(row.lift_m, units) if row.lift_m is not None else "mean",
-                *("" if item.value is None else flow_text(item.value, units) for item in row.flows),
-                *("" if item.value is None else percent_text(item.value) for item in row.gains),
-            )
-            for row in side_rows(result, all_lifts(result))
-            if row.kind in ("lift", "mean")
-        ]
-        heads = [f"lift, {units.lift}", *(f"{variant.name}, {units.flow}" for variant in result.variants)]
-        heads += [f"{gain.to} over {gain.from_}" for gain in result.totals]
-        states = [*((v.name,) for v in result.variants), *((gain.from_, gain.to) for gain in result.totals)]
-        tables.append(FigureTable(side.capitalize(), tuple(heads), tuple(rows), tuple(states)))
-    return tuple(tables)
+    tables = (flow_table(side, result, units, all_lifts(result), ports=False) for side, result in sides_of(comparison))
+    return tuple(_figures(table, ("lift", "mean"), table.side or "") for table in tables)
 
 
 def port_tables(comparison: Comparison, display: str) -> tuple[FigureTable, ...]:
     """Return, for each side, the mean flow of every port in every state, and the spread of the ports."""
     units = display_of(display)
-    tables = []
-    for side, result in sides_of(comparison):
-        every = [port_row(result, port) for port in all_ports(result)]
-        rows = [
-            (f"port {row.port}", *("" if item.value is None else flow_text(item.value, units) for item in row.flows))
-            for row in every
-        ]
-        rows.append(("spread", *("" if v.port_spread is None else percent(v.port_spread) for v in result.variants)))
-        heads = ("port", *(f"{variant.name}, {units.flow}" for variant in result.variants))
-        states = tuple((variant.name,) for variant in result.variants)
-        tables.append(FigureTable(f"{side.capitalize()}, mean flow of each port", heads, tuple(rows), states))
-    return tuple(tables)
+    tables = (port_table(side, result, units) for side, result in sides_of(comparison))
+    return tuple(_figures(table, ("port", "spread"), f"{table.side}, mean flow of each port") for table in tables)
+
+
+def _figures(table: Table, kinds: tuple[str, ...], title: str) -> FigureTable:
+    """Return the rows of some kinds; what is not known is left empty."""
+    heads, states = [], []
+    for column in table.columns:
+        if column.over is not None:
+            heads.append(f"{column.state} over {column.over}, %")
+        else:
+            heads.append(f"{column.state}, {column.head}" if column.state is not None else column.head)
+        states.append(tuple(name for name in (column.over, column.state) if name is not None))
+    rows = []
+    for row in table.rows:
+        if row.kind in kinds:
+            rows.append(tuple("" if cell.text == NOTHING else cell.text for cell in row.cells))
+    return FigureTable(title.capitalize(), tuple(heads), tuple(rows), tuple(states[1:]))
 
 
 def html_bytes(contents: ReportContents) -> bytes:

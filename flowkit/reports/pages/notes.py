@@ -4,54 +4,49 @@ from __future__ import annotations
 
 from flowkit.analysis.results import Repeatability
 from flowkit.drawing import INK, SOFT
-from flowkit.model import CorrectedTest
-from flowkit.reports.contents import ReportContents, corrections_made, effect_words, formulas, skipped_reasons
-from flowkit.reports.labels import change_words, distinct, gathered, not_assessed_words, where_words
+from flowkit.reports.contents import ReportContents
+from flowkit.reports.labels import change_words, gathered, not_assessed_words, where_words
 from flowkit.reports.pages.first import further_sentences
-from flowkit.reports.pages.layout import SIZES, Names, clean, shorten_name
-from flowkit.reports.pages.table import Cell, Column, Row, Stream, Table, needed_width
+from flowkit.reports.pages.layout import SIZES, Names, clean
+from flowkit.reports.pages.table import Stream
+from flowkit.reports.tables import correction_words, ledger_table
 from flowkit.units import from_si
-from flowkit.wording import Display, display_of, pressure_words, sentence_case
+from flowkit.wording import Display, display_of, sentence_case
 
 LABEL = 76.0
-NAME_ROOM = 118.0
 
 
 def write_notes(stream: Stream, contents: ReportContents, names: Names, *, sentences: bool, apart: bool) -> None:
     """Write what was changed by hand, the corrections, the findings and the sources."""
-    tests = contents.comparison.tests
+    comparison, display = contents.comparison, display_of(contents.info.display)
     stream.chapter("Corrections, notes and sources", keep=stream.paper.height if apart else 0.0)
     if sentences:
         stream.sentences(further_sentences(contents, stream.paper))
-    _write_changes(stream, contents)
-    if tests:
-        stream.heading("Corrections, in their order", keep=60.0)
-        stream.tables([_ledger_table(contents, names)])
-        for correction, formula in formulas(tests):
-            stream.text(clean(formula), indent=LABEL, label=clean(correction))
-        for correction, reason, count in skipped_reasons(tests):
-            where = "in any test" if count == len(tests) else f"in {count} of {len(tests)} tests"
-            stream.text(
-                f"not made {where}: {clean(reason)}", indent=LABEL, label=clean(correction), color=SOFT,
-                label_color=SOFT,
-            )  # fmt: skip
-    stream.heading("Uncertainty")
-    stream.text(repeatability_words(contents.comparison.repeatability, display_of(contents.info.display)))
-    reasons = [g.not_assessed_because for side in contents.comparison.sides.values() for g in side.gains]
-    for reason in distinct(reason for reason in reasons if reason):
-        stream.text(clean(not_assessed_words(reason)))
-    _write_findings(stream, contents)
-    _write_sources(stream, contents)
-
-
-def _write_changes(stream: Stream, contents: ReportContents) -> None:
-    """List every value changed or left out by hand, beside what the sheet says, with its reason."""
     changes = [change for variant in contents.variants for change in variant.changes]
-    if not changes:
-        return
-    stream.heading("Changed by hand", keep=40.0)
+    if changes:
+        stream.heading("Changed by hand", keep=40.0)
     for change in changes:
         stream.text(clean(change_words(change)))
+    if comparison.tests:
+        stream.section([ledger_table(comparison.tests, display)], names)
+        made, skipped = correction_words(comparison.tests)
+        for correction, formula in made:
+            stream.text(clean(formula), indent=LABEL, label=clean(correction))
+        for correction, words in skipped:
+            stream.text(clean(words), indent=LABEL, label=clean(correction), color=SOFT, label_color=SOFT)
+    stream.heading("Uncertainty")
+    stream.text(repeatability_words(comparison.repeatability, display))
+    reasons = (gain.not_assessed_because for side in comparison.sides.values() for gain in side.gains)
+    for reason in dict.fromkeys(filter(None, reasons)):
+        stream.text(clean(not_assessed_words(reason)))
+    _write_findings(stream, contents)
+    if contents.info.notes:
+        stream.heading("Notes")
+        stream.text(clean(contents.info.notes))
+    if contents.sources:
+        stream.heading("Sources")
+    for source in contents.sources:
+        stream.text(f"{clean(source.name)}  SHA-256 {source.sha256}", size=SIZES.small)
 
 
 def repeatability_words(known: Repeatability, display: Display) -> str:
@@ -74,45 +69,6 @@ def repeatability_words(known: Repeatability, display: Display) -> str:
     return text
 
 
-def _pressures(tests: list[CorrectedTest], display: Display) -> str:
-    """Write the lowest and the highest test pressure of some tests."""
-    found = sorted({p.pressure_pa for t in tests for p in t.points if p.pressure_pa})
-    if not found:
-        return "–"
-    return " to ".join(dict.fromkeys(pressure_words(value, display) for value in (found[0], found[-1])))
-
-
-def _ledger_table(contents: ReportContents, names: Names) -> Table:
-    """Return a row per variant and side: what each correction did."""
-    tests = contents.comparison.tests
-    display = display_of(contents.info.display)
-    corrections = distinct(line.correction for test in tests for line in test.ledger)
-    rows: list[Row] = []
-    last = ""
-    for variant, side, count, items in corrections_made(tests):
-        members = [test for test in tests if test.variant == variant and (test.side or "side unknown") == side]
-        known = variant in names.place
-        name = names.prefixed(variant) if known else clean(variant)
-        cells = [
-            Cell(shorten_name(name, NAME_ROOM, SIZES.body) if variant != last else ""),
-            Cell(side),
-            Cell(str(count)),
-            Cell(_pressures(members, display)),
-            *(Cell(effect_words(items.get(correction), display)) for correction in corrections),
-        ]
-        rows.append(Row(tuple(cells), rule_above=bool(rows) and variant != last))
-        last = variant
-    heads = ("state", "side", "tests", "flowed at", *corrections)
-    columns = []
-    for place, head in enumerate(heads):
-        texts = [row.cells[place].text for row in rows]
-        width = max(
-            needed_width(texts, gap=9.0, bold=False), needed_width([head], size=SIZES.small, gap=9.0, bold=False)
-        )
-        columns.append(Column((head,), width, align="right" if place in (2, 3) else "left"))
-    return Table("", tuple(columns), tuple(rows))
-
-
 def _write_findings(stream: Stream, contents: ReportContents) -> None:
     """List the findings, errors first."""
     stream.heading("Findings")
@@ -127,15 +83,3 @@ def _write_findings(stream: Stream, contents: ReportContents) -> None:
                 stream.text(
                     f"{where}: {words}" if where else words, indent=40.0, label=severity, color=color, label_color=color
                 )
-
-
-def _write_sources(stream: Stream, contents: ReportContents) -> None:
-    """List the files all this came from, each with its fingerprint."""
-    if contents.info.notes:
-        stream.heading("Notes")
-        stream.text(clean(contents.info.notes))
-    if not contents.sources:
-        return
-    stream.heading("Sources")
-    for source in contents.sources:
-        stream.text(f"{clean(source.name)}  SHA-256 {source.sha256}", size=SIZES.small)

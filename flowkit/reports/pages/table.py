@@ -3,62 +3,55 @@
 from __future__ import annotations
 
 import math
-import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
 
-from flowkit.analysis.results import SideComparison
 from flowkit.drawing import INK, SOFT, text_width, variant_style
-from flowkit.model import Side
-from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, wrap
+from flowkit.reports.pages.layout import SIZES, Names, Page, Paper, clean, shorten, shorten_name, wrap
+from flowkit.reports.tables import Cell, Row, Table
+from flowkit.wording import NOTHING
 
 PITCH = 9.3
 HEAD_PITCH = 7.6
 GROUP_HEIGHT = 11.0
 SAMPLE_HEIGHT = 8.0
 RULE_ROOM = 2.2
+NOTE_HEIGHT = 9.0
 LEFT_GAP = 8.0
 """Before the texts of a left-aligned column."""
-Style = Literal["plain", "bold", "dim", "italic", "dim italic"]
+GAP = 24.0
+"""Between two tables."""
+_LABEL, _STATE, _BESIDE = 220.0, 118.0, 60.0
+"""No name of a row is wider than this: of anything, of a state, beside figures of every state [pt]."""
+_LEAST_WORDS = 60.0
+"""A last column of words is not made narrower than this [pt]."""
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """A text and how it is set."""
-
-    text: str
-    style: Style = "plain"
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column: its head, its width, and whose it is."""
+class LaidColumn(NamedTuple):
+    """A column on paper: its head in lines, its width [pt], its group, and the place of the state whose line it has."""
 
     head: tuple[str, ...]
     width: float
     group: str = ""
-    variant: int | None = None
-    align: Literal["right", "left"] = "right"
+    place: int | None = None
+    left: bool = False
+
+    @property
+    def align(self) -> Literal["left", "right"]:
+        """How its texts are aligned."""
+        return "left" if self.left else "right"
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
-    """A row, with a rule over it or none."""
+class Laid:
+    """A table laid out for paper."""
 
-    cells: tuple[Cell, ...]
-    rule_above: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A title, columns, rows and what must be said under them."""
-
-    title: str
-    columns: tuple[Column, ...]
+    columns: tuple[LaidColumn, ...]
     rows: tuple[Row, ...]
-    notes: tuple[str, ...] = field(default=())
+    title: str = ""
+    notes: tuple[str, ...] = ()
     filled: bool = True
 
     @property
@@ -66,179 +59,193 @@ class Table:
         """Of all columns [pt]."""
         return sum(column.width for column in self.columns)
 
+    @property
+    def head_height(self) -> float:
+        """Of title, groups, line samples and heads [pt]."""
+        groups = GROUP_HEIGHT if any(column.group for column in self.columns) else 0.0
+        samples = SAMPLE_HEIGHT if any(column.place is not None for column in self.columns) else 0.0
+        lines = max(len(column.head) for column in self.columns)
+        return (SIZES.heading * 1.4 if self.title else 0.0) + groups + samples + lines * HEAD_PITCH + 4.5
 
-def head_height(table: Table) -> float:
-    """Return the height of title, groups and heads [pt]."""
-    lines = max(len(column.head) for column in table.columns)
-    groups = GROUP_HEIGHT if any(column.group for column in table.columns) else 0.0
-    samples = SAMPLE_HEIGHT if any(column.variant is not None for column in table.columns) else 0.0
-    title = SIZES.heading * 1.4 if table.title else 0.0
-    return title + groups + samples + lines * HEAD_PITCH + 4.5
+    def note_lines(self) -> list[str]:
+        """Return the lines of what is said under it, no wider than it, or than half a page."""
+        return wrap("; ".join(self.notes), max(self.width, 200.0), SIZES.small) if self.notes else []
+
+    def rows_that_fit(self, room: float, start: int) -> float:
+        """Return how many rows from one on fit under the head; no end where all that is left does."""
+        y = self.head_height + 2.0
+        for count, row in enumerate(self.rows[start:]):
+            y += row_height(row)
+            if y > room:
+                return count
+        return math.inf
+
+    def draw(self, page: Page, x: float, y: float, *, start: int = 0, stop: int | None = None) -> float:
+        """Draw it, or a part of its rows under its head; return where it ends."""
+        y = self._draw_head(page, x, y, continued=start > 0)
+        for row in self.rows[start:stop]:
+            if row.rule:
+                page.rule(x, x + self.width, y + 1.6, weight=0.4)
+            y += row_height(row)
+            edge = x
+            for column, cell in zip(self.columns, row.cells, strict=True):
+                bold = "bold" in cell.style
+                page.write(
+                    _from(column, edge, x), y - 1.6, cell.text, align=column.align, bold=bold,
+                    italic="italic" in cell.style, color=SOFT if "dim" in cell.style and not bold else INK,
+                )  # fmt: skip
+                edge += column.width
+        page.rule(x, x + self.width, y + 1.4, weight=0.4)
+        return y + 2.0
+
+    def _draw_head(self, page: Page, x: float, y: float, *, continued: bool) -> float:
+        """Draw title, groups, line samples and column heads; return where they end."""
+        if self.title:
+            y += SIZES.heading * 1.4
+            title = f"{self.title}, continued" if continued else self.title
+            page.write(x, y - 3.0, title, size=SIZES.heading, bold=True)
+        edges = [x]
+        for column in self.columns:
+            edges.append(edges[-1] + column.width)
+        if any(column.group for column in self.columns):
+            y += GROUP_HEIGHT
+            for place, column in enumerate(self.columns):
+                if column.group and (place == 0 or self.columns[place - 1].group != column.group):
+                    stop = place + 1
+                    while stop < len(self.columns) and self.columns[stop].group == column.group:
+                        stop += 1
+                    left, right = edges[place] + 6, edges[stop]
+                    page.write(
+                        (left + right) / 2, y - 3.4, column.group, size=SIZES.small, align="center", color=SOFT
+                    )  # fmt: skip
+                    page.rule(left, right, y - 1.2, weight=0.3)
+        if any(column.place is not None for column in self.columns):
+            y += SAMPLE_HEIGHT
+        lines = max(len(column.head) for column in self.columns)
+        for column, edge in zip(self.columns, edges, strict=False):
+            if column.place is not None:
+                middle = edge + column.width - 8.5
+                page.sample(middle, y - 2.5, variant_style(column.place), width=17, filled=self.filled)
+            for row, line in enumerate(column.head):
+                base = y + (lines - len(column.head) + row + 1) * HEAD_PITCH - 1.2
+                page.write(_from(column, edge, x), base, line, size=SIZES.small, align=column.align, color=SOFT)
+        y += lines * HEAD_PITCH + 2.5
+        page.rule(x, x + self.width, y, weight=0.7, color=SOFT)
+        return y + 2.0
 
 
-def rows_that_fit(table: Table, room: float, start: int = 0) -> int:
-    """Return how many rows fit under the head."""
-    y, count = head_height(table) + 2.0, 0
-    for row in table.rows[start:]:
-        y += row_height(row)
-        if y > room:
-            break
-        count += 1
-    return count
+def _from(column: LaidColumn, edge: float, left: float) -> float:
+    """Return where the texts of a column begin, or end where they are aligned right."""
+    return edge + (column.width if not column.left else 0.0 if edge == left else LEFT_GAP)
 
 
 def row_height(row: Row) -> float:
     """Return the height of a row [pt]."""
-    return PITCH + (RULE_ROOM if row.rule_above else 0.0)
+    return PITCH + (RULE_ROOM if row.rule else 0.0)
 
 
-def draw_table(page: Page, x: float, y: float, table: Table, *, start: int = 0, stop: int | None = None) -> float:
-    """Draw a table or a part of its rows under its head."""
-    y = _draw_head(page, x, y, table, continued=start > 0)
-    rows = table.rows[start:stop]
-    for row in rows:
-        if row.rule_above:
-            page.rule(x, x + table.width, y + 1.6, weight=0.4)
-        y += row_height(row)
-        edge = x
-        for column, cell in zip(table.columns, row.cells, strict=True):
-            at = edge + column.width if column.align == "right" else edge if edge == x else edge + LEFT_GAP
-            _write_cell(page, at, y - 1.6, column, cell)
-            edge += column.width
-    page.rule(x, x + table.width, y + 1.4, weight=0.4)
-    return y + 2.0
+def lay(table: Table, names: Names, room: float, *, most: float = 44.0, label: float = _STATE) -> Laid:
+    """Lay a table out for paper: columns as wide as they need, and evenly wider where there is room, up to `most`."""
+    rows = [row for row in table.rows if row.kind != "area"]
+    # A dash is grey.
+    cells = [[cell._replace(text=clean(cell.text)) for cell in row.cells] for row in rows]
+    cells = [[Cell(NOTHING, "dim") if cell.text == NOTHING else cell for cell in row] for row in cells]
+    first, before = table.columns[0], ""
+    for row in cells:
+        text = row[0].text
+        if first.names and text in names.place:
+            name = shorten_name(names.head(text) if table.side else names.prefixed(text), label, SIZES.body)
+        else:
+            beside = any(column.state is not None for column in table.columns)
+            name = shorten_name(text, _BESIDE if beside else _LABEL, SIZES.body)
+        # Of several rows of a state the first names it.
+        row[0] = row[0]._replace(text="" if table.keys > 1 and text == before else name)
+        before = text
+    heads, needs = [], []
+    for place, column in enumerate(table.columns):
+        head = clean(column.head if column.state is None else column.state)
+        heads.append(names.head(column.state) if column.state in names.place else head)
+        gap = LEFT_GAP if column.left else 4.5
+        if column.group and any("±" in row[place].text or "(" in row[place].text for row in cells):
+            gap = 7.0 if column.group == table.columns[place - 1].group else 10.0
+        widths = [text_width(word, SIZES.small) for word in heads[-1].split()]
+        widths += [
+            text_width(row[place].text, SIZES.body, bold="bold" in row[place].style or not column.left) for row in cells
+        ]
+        need = (gap if place else 2.0 if first.names else 0.0) + max(widths, default=0.0)
+        members = sum(other.group == column.group for other in table.columns)
+        needs.append(max(need, (text_width(column.group, SIZES.small) + 8.0) / members) if column.group else need)
+    spare = room - sum(needs)
+    if spare < 0 and table.columns[-1].left and len(needs) > 1:
+        needs[-1] = max(min(needs[-1], _LEAST_WORDS), needs[-1] + spare)
+        for row in cells:
+            row[-1] = row[-1]._replace(text=shorten(row[-1].text, needs[-1] - LEFT_GAP, SIZES.body))
+    widths = [max(need, min(need + max(spare, 0.0) / len(needs), most)) for need in needs]
+    columns: list[LaidColumn] = []
+    for column, head, width in zip(table.columns, heads, widths, strict=True):
+        group = column.group
+        if column.over is not None:
+            longer = group.replace("gain", f"gain over {names.head(column.over)}", 1)
+            of_group = (w for w, other in zip(widths, table.columns, strict=True) if other.group == group)
+            group = longer if text_width(longer, SIZES.small) + 8.0 <= sum(of_group) else group
+        gap = LEFT_GAP - 0.5 if column.left and columns else 3.0
+        lines = tuple(wrap(head, max(width - gap, 12.0), SIZES.small)) or ("",)
+        columns.append(LaidColumn(lines, width, group, names.place.get(column.state or ""), column.left))
+    laid = tuple(row._replace(cells=tuple(mine)) for row, mine in zip(rows, cells, strict=True))
+    said = table.side is None or any(column.group.startswith(table.side) for column in table.columns)
+    title = "" if said or table.side is None else table.side.capitalize()
+    return Laid(tuple(columns), laid, title, _marks(table), table.side != "exhaust")
 
 
-def _write_cell(page: Page, at: float, y: float, column: Column, cell: Cell) -> None:
-    """Write one cell from, or up to, a place."""
-    page.write(
-        at,
-        y,
-        cell.text,
-        align=column.align,
-        bold=cell.style == "bold",
-        italic="italic" in cell.style,
-        color=SOFT if "dim" in cell.style else INK,
+def _marks(table: Table) -> tuple[str, ...]:
+    """Say what italics, grey and the ends of intervals mean where there are any, and what else must be said there."""
+    cells = [cell for row in table.rows if row.kind == "lift" for cell in row.cells]
+    said = (
+        ("italic: between measured lifts", table.between),
+        ("from, to: 95 % interval", any(row.cells[0].text == "from" for row in table.rows)),
+        ("grey: within the bench's scatter", any("dim" in cell.style for cell in cells)),
     )
+    return (*(words for words, there in said if there), *map(clean, table.marks))
 
 
-def _draw_head(page: Page, x: float, y: float, table: Table, *, continued: bool) -> float:
-    """Draw title, groups, line samples and column heads; return where they end."""
-    title = f"{table.title}, continued" if table.title and continued else table.title
-    if title:
-        y += SIZES.heading * 1.4
-        page.write(x, y - 3.0, title, size=SIZES.heading, bold=True)
-    if any(column.group for column in table.columns):
-        y += GROUP_HEIGHT
-        for text, left, right in _groups(table, x):
-            page.write((left + right) / 2, y - 3.4, text, size=SIZES.small, align="center", color=SOFT)
-            page.rule(left, right, y - 1.2, weight=0.3)
-    if any(column.variant is not None for column in table.columns):
-        y += SAMPLE_HEIGHT
-    lines = max(len(column.head) for column in table.columns)
-    edge = x
-    for column in table.columns:
-        right = edge + column.width
-        if column.variant is not None:
-            page.sample(right - 8.5, y - 2.5, variant_style(column.variant), width=17, filled=table.filled)
-        for row, line in enumerate(column.head):
-            base = y + (lines - len(column.head) + row + 1) * HEAD_PITCH - 1.2
-            at = right if column.align == "right" else edge if edge == x else edge + LEFT_GAP
-            page.write(at, base, line, size=SIZES.small, align=column.align, color=SOFT)
-        edge = right
-    y += lines * HEAD_PITCH + 2.5
-    page.rule(x, x + table.width, y, weight=0.7, color=SOFT)
-    return y + 2.0
-
-
-def _groups(table: Table, x: float) -> list[tuple[str, float, float]]:
-    """Return each group's text with its left and right edge."""
-    found: list[tuple[str, float, float]] = []
-    edge, last = x, ""
-    for column in table.columns:
-        right = edge + column.width
-        if column.group and column.group == last:
-            text, left, _ = found[-1]
-            found[-1] = (text, left, right)
-        elif column.group:
-            found.append((column.group, edge + 6, right))
-        last, edge = column.group, right
-    return found
-
-
-def fit_columns(columns: Sequence[Column], width: float, *, most: float = 48.0) -> tuple[Column, ...]:
-    """Widen columns evenly so that a table fills a width, none beyond what looks well."""
-    spare = width - sum(column.width for column in columns)
-    if spare <= 0 or not columns:
-        return tuple(columns)
-    more = spare / len(columns)
-    return tuple(Column(c.head, max(c.width, min(c.width + more, most)), c.group, c.variant, c.align) for c in columns)
-
-
-def needed_width(texts: Sequence[str], *, size: float = SIZES.body, gap: float = 7.0, bold: bool = True) -> float:
-    """Return the width a column of these texts needs, with the gap before it [pt]."""
-    return gap + max((text_width(text, size, bold=bold) for text in texts), default=0.0)
-
-
-GAP = 24.0
-NOTE_HEIGHT = 9.0
-
-
-def note_lines(table: Table) -> list[str]:
-    """Return the lines of what is said under a table, no wider than it, or than half a page."""
-    return wrap("; ".join(table.notes), max(table.width, 200.0), SIZES.small) if table.notes else []
-
-
-def notes_height(table: Table) -> float:
-    """Return the height of what is said under a table [pt]."""
-    return NOTE_HEIGHT * len(note_lines(table))
-
-
-def beside(tables: Sequence[Table], width: float) -> bool:
+def beside(tables: Sequence[Laid], width: float) -> bool:
     """Whether tables fit side by side in a width [pt]."""
     return sum(table.width for table in tables) + GAP * (len(tables) - 1) <= width + 0.1
 
 
-def fitted_tables(
-    sides: Sequence[tuple[Side, SideComparison]], width: float, build: Callable[[Side, SideComparison, float], Table]
-) -> list[Table]:
-    """Return a table a side: side by side where they fit, else each as wide as the page, else in parts."""
-    column = (width - GAP * (len(sides) - 1)) / len(sides)
-    tables = [build(side, result, column) for side, result in sides]
-    if beside(tables, width):
-        return tables
-    return [table for side, result in sides for table in _parts(side, result, width, build)]
-
-
-def _parts(
-    side: Side, result: SideComparison, width: float, build: Callable[[Side, SideComparison, float], Table]
-) -> list[Table]:
-    """Return one side's table, split by variants until each part fits a width."""
-    count = len(result.variants)
-    for parts in range(1, count + 1):
-        size = -(-count // parts)
-        tables = []
-        for start in range(0, count, size):
-            some = result.variants[start : start + size]
-            kept = {variant.name for variant in some}
-            gains = tuple(gain for gain in result.gains if gain.to in kept)
-            table = build(side, replace(result, variants=some, gains=gains), width)
-            tables.append(
-                replace(table, title=f"{side.capitalize()}, part {start // size + 1}") if parts > 1 else table
-            )
-        if all(table.width <= width + 0.1 for table in tables):
-            break
-    return tables
+def lay_all(tables: Sequence[Table], names: Names, width: float) -> list[Laid]:
+    """Lay tables out: side by side where they fit, else each as wide as the page, else in parts of some states each."""
+    column = (width - GAP * (len(tables) - 1)) / max(len(tables), 1)
+    laid = [lay(table, names, column) for table in tables]
+    if beside(laid, width):
+        return laid
+    laid = []
+    for table in tables:
+        states = list(dict.fromkeys(column.state for column in table.columns if column.state is not None))
+        for count in range(1, max(len(states), 1) + 1):
+            size = -(-len(states) // count) or 1
+            parts = [states[start : start + size] for start in range(0, len(states) or 1, size)]
+            found = []
+            for part in parts:
+                kept = [n for n, column in enumerate(table.columns) if column.state is None or column.state in part]
+                rows = tuple(row._replace(cells=tuple(row.cells[n] for n in kept)) for row in table.rows)
+                columns = tuple(table.columns[n] for n in kept)
+                found.append(lay(replace(table, columns=columns, rows=rows), names, width))
+            if all(part.width <= width + 0.1 for part in found):
+                break
+        if len(found) > 1:
+            side = (table.side or "").capitalize()
+            found = [replace(part, title=f"{side}, part {number}") for number, part in enumerate(found, 1)]
+        laid += found
+    return laid
 
 
 class Flowing:
     """Tables on their way down the pages: side by side where they fit, else one after the other."""
 
-    def __init__(self, tables: Sequence[Table], width: float) -> None:
+    def __init__(self, tables: Sequence[Laid], width: float) -> None:
         tables = [table for table in tables if table.rows]
-        self.bands: list[list[Table]] = (
-            [] if not tables else [list(tables)] if beside(tables, width) else [[table] for table in tables]
-        )
+        self.bands: list[list[Laid]] = [list(tables)] if tables and beside(tables, width) else [[t] for t in tables]
         self.step = (width + GAP) / max(len(tables), 1)
         self.place = 0
 
@@ -259,8 +266,8 @@ class Flowing:
         for index, band in enumerate(self.bands):
             start = self.place if index == 0 else 0
             rows = max(sum(map(row_height, table.rows[start:])) for table in band)
-            notes = max(map(notes_height, band))
-            more = max(head_height(table) for table in band) + rows + notes + 6.0
+            notes = NOTE_HEIGHT * max(len(table.note_lines()) for table in band)
+            more = max(table.head_height for table in band) + rows + notes + 6.0
             if total + more > room:
                 break
             total += more
@@ -270,10 +277,10 @@ class Flowing:
         """Draw what fits between y and bottom, tables torn or only whole ones; return where it ends."""
         while self.bands:
             band = self.bands[0]
-            left = max(len(table.rows) for table in band) - self.place
-            room = bottom - y - 2.0 - max(map(notes_height, band))
-            fit = min((_fits(table, room, self.place) for table in band), default=0)
-            fit = min(fit, left)
+            longest = max(len(table.rows) for table in band)
+            left = longest - self.place
+            room = bottom - y - 2.0 - NOTE_HEIGHT * max(len(table.note_lines()) for table in band)
+            fit = int(min(left, *(table.rows_that_fit(room, self.place) for table in band)))
             if fit < left:
                 fit = min(fit, left - _LEAST_ROWS)
             if fit < (min(_LEAST_ROWS, left) if torn else left):
@@ -283,14 +290,13 @@ class Flowing:
             for index, table in enumerate(band):
                 if self.place < len(table.rows):
                     x = page.left + index * self.step
-                    end = draw_table(page, x, y, table, start=self.place, stop=min(stop, len(table.rows)))
-                    if table.notes and stop >= len(table.rows):
-                        for line in note_lines(table):
-                            end += NOTE_HEIGHT
-                            page.write(x, end - 1.0, line, size=SIZES.small, color=SOFT)
+                    end = table.draw(page, x, y, start=self.place, stop=stop)
+                    for line in table.note_lines() if stop >= len(table.rows) else ():
+                        end += NOTE_HEIGHT
+                        page.write(x, end - 1.0, line, size=SIZES.small, color=SOFT)
                     ends.append(end)
             y = max(ends) + 10.0
-            if stop < max(len(table.rows) for table in band):
+            if stop < longest:
                 self.place = stop
                 break
             self.bands.pop(0)
@@ -298,17 +304,10 @@ class Flowing:
         return y
 
 
-def _fits(table: Table, room: float, start: int) -> int:
-    """Return how many rows fit; any number where all that is left of this table does."""
-    fit = rows_that_fit(table, room, start)
-    return fit if start + fit < len(table.rows) else sys.maxsize
-
-
 _LEAST_ROWS = 3
 """Fewer rows of a table do not stay alone under its head."""
 _WHOLE = 0.45
 """Tables lower than this share of a page stay on one."""
-
 _CHAPTER = 0.26
 """A chapter begins on the page before where at least this share of it is left."""
 
@@ -316,18 +315,12 @@ _CHAPTER = 0.26
 class Stream:
     """The report behind page 1, written from top to bottom: chapters follow one another on the same page."""
 
-    def __init__(
-        self, paper: Paper, title: str = "", lead: str = "", *, scale: float = 1.0, torn: bool = False
-    ) -> None:
-        self.paper = paper
-        self.scale = scale
-        self.torn = torn
-        self.title = title
+    def __init__(self, paper: Paper, *, scale: float = 1.0, torn: bool = False) -> None:
+        self.paper, self.scale, self.torn = paper, scale, torn
+        self.title = ""
         self.pages: list[Page] = []
         self.y = paper.inner_bottom
         self._ends: list[float] = []
-        if title:
-            self.chapter(title, lead)
 
     def chapter(self, title: str, lead: str = "", *, keep: float = 0.0) -> None:
         """Begin a chapter: on this page where there is room for it, else on the next."""
@@ -412,20 +405,29 @@ class Stream:
             self.text(clean(text))
             self.y += 1.5
 
-    def tables(self, tables: Sequence[Table]) -> None:
+    def tables(self, tables: Sequence[Table], names: Names) -> None:
         """Draw tables, side by side where they fit, flowing onto further pages."""
-        self.flow(Flowing(tables, self.paper.inner_width))
+        self.flow(
+            Flowing(lay_all([t for t in tables if t.rows], names, self.paper.inner_width), self.paper.inner_width)
+        )
 
-    def headed(self, heading: str, tables: Sequence[Table], notes: Sequence[str] = ()) -> None:
-        """Write a heading, tables with titles of their own, and notes under them; small ones are not torn."""
-        flowing = Flowing(tables, self.paper.inner_width)
-        below = sum(1.4 + SIZES.small * 1.36 * len(wrap(n, self.paper.inner_width, SIZES.small)) for n in notes)
-        height = flowing.height() + below + 6.0
-        self.heading(heading, keep=height if height < _WHOLE * self.paper.inner_bottom else 80.0)
+    def section(self, tables: Sequence[Table], names: Names, before: Sequence[str] = ()) -> None:
+        """Write tables of a kind, one a side: heading, sentences, tables and their notes; small ones are not torn."""
+        tables = [table for table in tables if table.rows]
+        if not tables:
+            return
+        width = self.paper.inner_width
+        flowing = Flowing(lay_all(tables, names, width), width)
+        under = " ".join(dict.fromkeys(note for table in tables for note in table.notes))
+        below = 1.4 + SIZES.small * 1.36 * len(wrap(under, width, SIZES.small)) if under else 0.0
+        height = flowing.height() + below + 6.0 + 12.0 * len(before)
+        self.heading(tables[0].title, keep=height if height < _WHOLE * self.paper.inner_bottom else 80.0)
+        for sentence in before:
+            self.text(clean(sentence))
         self.y += 3.0
         self.flow(flowing)
-        for note in notes:
-            self.text(note, size=SIZES.small)
+        if under:
+            self.text(clean(under), size=SIZES.small)
 
     def flow(self, flowing: Flowing) -> None:
         """Draw what is left of tables on their way, onto as many pages as they need."""
