@@ -13,11 +13,9 @@ from flowkit.importers.tables import find
 from flowkit.importers.tables.assemble import Place, assemble, split_runs, without_zeros
 from flowkit.importers.tables.columns import RAW, Column, describe
 from flowkit.importers.tables.find import CONDITION_KINDS, HEADED, UNIT_HEADED, Table
-from flowkit.importers.tables.lifts import Lifts, read_lifts
 from flowkit.importers.tables.lines import VALVE_SIZE, Key, Line, Metadata, Scope, read_metadata, scopes
 from flowkit.importers.tables.names import resolve_codes
-from flowkit.importers.tables.proposal import has_numbers
-from flowkit.importers.tables.readings import Draft, TableReader
+from flowkit.importers.tables.readings import Draft, Lifts, TableReader, read_lifts
 from flowkit.importers.tables.view import View, upright
 from flowkit.importers.words.items import BY_HAND, CONTRADICTED, Item, Written, read_item, refused, unreadable
 from flowkit.importers.words.labels import LEFT_OUT, parse_label
@@ -270,7 +268,7 @@ def _refuse_unheaded(reading: SheetReading) -> None:
     view = reading.view
     if reading.grid.formula_gaps and find.lift_cells(view):
         reading.findings += _formula_gaps(reading)
-    if any(f.severity == "error" for f in reading.findings) or not has_numbers(view):
+    if any(f.severity == "error" for f in reading.findings) or not view.has_numbers:
         return
     for row in range(min(len(view.rows), UNHEADED_SEARCH)):
         for column, label in enumerate(view.labels(row)[:UNHEADED_SEARCH]):
