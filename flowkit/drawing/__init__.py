@@ -22,33 +22,9 @@ from flowkit.drawing.curves import (
     text_width,
 )
 from flowkit.drawing.looks import GRID, INK, PALETTE, RULE, SOFT, VariantStyle, readable, style, variant_style
-from flowkit.wording import DISPLAYS, Display
 
 __all__ = [
-    "DISPLAYS",
-    "GRID",
-    "INK",
-    "PALETTE",
-    "RULE",
-    "SOFT",
-    "Display",
-    "EndLabel",
-    "VariantStyle",
-    "bare_axes",
-    "draw_curve",
-    "draw_flow",
-    "figure_of",
-    "label_ends",
-    "new_axes",
-    "place_labels",
-    "plot_comparison",
-    "plot_curve",
-    "plot_tests",
-    "readable",
-    "save_figure",
-    "save_plot",
-    "smooth",
-    "style",
-    "text_width",
-    "variant_style",
-]
+    "GRID", "INK", "PALETTE", "RULE", "SOFT", "EndLabel", "VariantStyle", "bare_axes", "draw_curve", "draw_flow",
+    "figure_of", "label_ends", "new_axes", "place_labels", "plot_comparison", "plot_curve", "plot_tests", "readable",
+    "save_figure", "save_plot", "smooth", "style", "text_width", "variant_style",
+]  # fmt: skip

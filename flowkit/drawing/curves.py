@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flowkit.drawing.looks import GRID, INK, SOFT, VariantStyle, no_font_talk, readable, style, variant_style
 from flowkit.errors import FlowkitError
@@ -91,12 +91,6 @@ def families_of(text: str) -> list[str]:
     return [MAIN, *(name for name in others if name is not None and name != MAIN)]
 
 
-def figure_of(ax: Axes) -> Figure:
-    """Return the figure axes belong to, the outermost one."""
-    figure: Figure = ax.figure.figure
-    return figure
-
-
 LEFTWARD = re.compile(
     r"([\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+(?:[\s'’]+[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+)*)"
 )
@@ -152,6 +146,12 @@ def place_labels(wanted: Sequence[float], heights: Sequence[float], low: float, 
     return places
 
 
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure axes belong to, the outermost one."""
+    figure: Figure = ax.figure.figure
+    return figure
+
+
 @dataclass(frozen=True, slots=True)
 class EndLabel:
     """A curve's name, written beside its end: data coordinates, lines of text, colour."""
@@ -189,20 +189,11 @@ def label_ends(
         for row, line in enumerate(label.lines):
             shift = ((len(label.lines) - 1) / 2 - row) * pitch
             ax.text(
-                text_x,
-                y + shift * per_point_y,
-                line,
-                size=size,
-                color=label.color,
-                va="center_baseline",
-                family=families_of(line),
-                clip_on=False,
-                parse_math=False,
-            )
-    ax.add_collection(
-        LineCollection(leaders, colors=[label.line_color for label in labels], linewidths=0.5, clip_on=False, zorder=1),
-        autolim=False,
-    )
+                text_x, y + shift * per_point_y, line, size=size, color=label.color, va="center_baseline",
+                family=families_of(line), clip_on=False, parse_math=False,
+            )  # fmt: skip
+    colors = [label.line_color for label in labels]
+    ax.add_collection(LineCollection(leaders, colors=colors, linewidths=0.5, clip_on=False, zorder=1), autolim=False)
 
 
 def smooth(lifts: Sequence[float], values: Sequence[float], points: int = 100) -> tuple[np.ndarray, np.ndarray]:
@@ -230,38 +221,28 @@ def bare_axes(ax: Axes, *, size: float = 7.0) -> None:
 
 
 def draw_flow(
-    ax: Axes,
-    variant: VariantFlow,
-    look: VariantStyle,
-    display: Display,
-    *,
-    filled: bool = True,
-    scale: float = 1.0,
+    ax: Axes, variant: VariantFlow, look: VariantStyle, display: Display, *, filled: bool = True, scale: float = 1.0,
     errorbars: bool = False,
-) -> tuple[float, float]:
+) -> tuple[float, float]:  # fmt: skip
     """Draw one variant's lift-flow curve, its 95 % interval as a band or as bars, and its measured points."""
     lifts = [from_si(value, display.lift) for value in variant.lifts_m]
     flows = [from_si(value, display.flow) for value in variant.flow_m3_s]
     if errorbars:
-        draw_bars(ax, lifts, flows, variant.flow_u95, look)
+        _draw_bars(ax, lifts, flows, variant.flow_u95, look)
     elif all(value is not None for value in variant.flow_u95):
-        upper = smooth(lifts, [q * (1 + (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
-        lower = smooth(lifts, [q * (1 - (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
-        ax.fill_between(upper[0], lower[1], upper[1], color=look.color, alpha=0.16, linewidth=0)
+        (x, upper), (_, lower) = (
+            smooth(lifts, [q * (1 + sign * (u or 0)) for q, u in zip(flows, variant.flow_u95, strict=True)])
+            for sign in (1, -1)
+        )
+        ax.fill_between(x, lower, upper, color=look.color, alpha=0.16, linewidth=0)
     draw_curve(ax, lifts, flows, look, filled=filled, scale=scale)
     return lifts[-1], flows[-1]
 
 
 def draw_curve(
-    ax: Axes,
-    lifts: Sequence[float],
-    values: Sequence[float],
-    look: VariantStyle,
-    *,
-    filled: bool = True,
-    scale: float = 1.0,
-    points: int = 100,
-) -> None:
+    ax: Axes, lifts: Sequence[float], values: Sequence[float], look: VariantStyle, *, filled: bool = True,
+    scale: float = 1.0, points: int = 100,
+) -> None:  # fmt: skip
     """Draw a smooth curve with a marker at each given point, as one line."""
     import numpy as np
 
@@ -274,7 +255,7 @@ def draw_curve(
     )  # fmt: skip
 
 
-def draw_bars(
+def _draw_bars(
     ax: Axes, lifts: Sequence[float], flows: Sequence[float], u95: Sequence[float | None], look: VariantStyle
 ) -> None:
     """Draw the 95 % interval of each point, relative, as a bar where it is known."""
@@ -292,7 +273,7 @@ def new_axes(width: float = 7.2, height: float = 4.8, *, over: float = 0.17) -> 
     return Figure(figsize=(width, height), dpi=110).add_axes((0.09, 0.11, 0.89, 0.89 - over))
 
 
-def axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
+def _axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
     """Return the axes given, or new ones."""
     if ax is not None and not hasattr(ax, "plot"):
         raise FlowkitError(
@@ -301,18 +282,9 @@ def axes_or_new(ax: Any, *, over: float = 0.17) -> Axes:
     return new_axes(over=over) if ax is None else ax
 
 
-def _label(name: str, state: str, label: str | Mapping[str, str] | None, several: bool) -> str:
-    """Return what a line is called: its own name, or what the caller calls it."""
-    if label is None:
-        return name
-    if isinstance(label, Mapping):
-        return label.get(state, name)
-    return f"{label}, {name}" if several else label
-
-
-def _colored(look: VariantStyle, state: str, color: str | Mapping[str, str] | None) -> VariantStyle:
-    """Return a look in the caller's colour."""
-    own = color.get(state) if isinstance(color, Mapping) else color
+def _look(index: int, state: str, color: str | Mapping[str, str] | None) -> VariantStyle:
+    """Return the look of the variant at a place in the job, in the caller's colour where there is one."""
+    look, own = variant_style(index), color.get(state) if isinstance(color, Mapping) else color
     if own is None:
         return look
     from matplotlib.colors import to_hex
@@ -325,28 +297,61 @@ def _colored(look: VariantStyle, state: str, color: str | Mapping[str, str] | No
     return replace(look, color=known, text_color=readable(known))
 
 
-def make_room(ax: Axes, labels: Sequence[str], *, size: float) -> None:
-    """Widen the lift axis to the right so that the longest of the labels fits inside the axes."""
-    figure = figure_of(ax)
-    width = ax.get_window_extent().width * 72.0 / figure.dpi
-    share = min(0.6, (max(text_width(label, size) for label in labels) + 16.0) / width)
+class _Named(NamedTuple):
+    """A curve to be drawn: its state with the state's place, what it is called, and how it is drawn to its end."""
+
+    state: str
+    place: int
+    name: str
+    draw: Callable[[Axes, VariantStyle], tuple[float, float]]
+
+
+def _plot(
+    ax: Axes | None, units: Display, curves: Sequence[_Named], label: str | Mapping[str, str] | None,
+    color: str | Mapping[str, str] | None, *, size: float, letters: int,
+) -> Axes:  # fmt: skip
+    """Draw curves, named at their ends, or for a legend where the caller names them."""
+    with style():
+        ax = _axes_or_new(ax)
+        ends = []
+        for state, place, own, draw in curves:
+            look = _look(place, state, color)
+            x, y = draw(ax, look)
+            name = own
+            if isinstance(label, Mapping):
+                name = label.get(state, own)
+            elif label is not None:
+                name = f"{label}, {own}" if len(curves) > 1 else label
+            ax.lines[-1].set_label(name)
+            ends.append(EndLabel(x, y, (short(name, letters),), look.text_color, look.color))
+        _finish(ax, units, () if label is not None else ends, size=size)
+    return ax
+
+
+def _finish(ax: Axes, units: Display, ends: Sequence[EndLabel] = (), *, size: float = 7.5) -> None:
+    """Name axes, and curves where they are named at their ends, once all are drawn."""
+    bare_axes(ax, size=8)
+    ax.set_ylim(bottom=0)
+    ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
+    ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
+    if not ends:
+        return
+    # Room to the right of the lifts, so that the longest name fits inside the axes.
+    width = ax.get_window_extent().width * 72.0 / figure_of(ax).dpi
+    share = min(0.6, (max(text_width(end.lines[0], size) for end in ends) + 16.0) / width)
     low, high = ax.get_xlim()
     ticks = [tick for tick in ax.get_xticks() if low <= tick <= high * (1 + 1e-9)]
     ax.set_xticks(ticks)
     ax.set_xlim(low, high + (high - low) * share / (1 - share))
     ax.spines["bottom"].set_bounds(low, high)
+    label_ends(ax, ends, size=size, edge=max(end.x for end in ends))
 
 
 def plot_comparison(
-    comparison: Comparison,
-    ax: Axes | None = None,
-    side: Side | None = None,
-    *,
-    display: str = "US",
-    label: str | Mapping[str, str] | None = None,
-    color: str | Mapping[str, str] | None = None,
+    comparison: Comparison, ax: Axes | None = None, side: Side | None = None, *, display: str = "US",
+    label: str | Mapping[str, str] | None = None, color: str | Mapping[str, str] | None = None,
     errorbars: bool = False,
-) -> Axes:
+) -> Axes:  # fmt: skip
     """Draw the lift-flow curves of every variant, with bands or bars and points, named at their ends or by a legend."""
     units = display_of(display)
     sides = [item for item in SIDES if item in comparison.sides and side in (None, item)]
@@ -361,30 +366,21 @@ def plot_comparison(
             "there are no error bars to draw, since nothing shows the bench's own scatter",
             "flow a port twice, or state the repeatability",
         )
-    with style():
-        ax = axes_or_new(ax)
-        ends = []
-        places = variant_places(comparison)
-        for item, variant in drawn:
-            look = _colored(variant_style(places[variant.name]), variant.name, color)
-            x, y = draw_flow(ax, variant, look, units, filled=item == "intake", errorbars=errorbars)
-            name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
-            name = _label(name, variant.name, label, len(drawn) > 1)
-            ax.lines[-1].set_label(name)
-            ends.append(EndLabel(x, y, (short(name, 40),), look.text_color, look.color))
-        _finish(ax, units, () if label is not None else ends, size=7.5)
-    return ax
+    places, curves = variant_places(comparison), []
+    for item, variant in drawn:
+
+        def draw(ax: Axes, look: VariantStyle, item: Side = item, one: VariantFlow = variant) -> tuple[float, float]:
+            return draw_flow(ax, one, look, units, filled=item == "intake", errorbars=errorbars)
+
+        name = variant.name if len(sides) == 1 else f"{item}, {variant.name}"
+        curves.append(_Named(variant.name, places[variant.name], name, draw))
+    return _plot(ax, units, curves, label, color, size=7.5, letters=40)
 
 
 def plot_curve(
-    curve: Curve,
-    ax: Axes | None = None,
-    *,
-    display: str = "US",
-    label: str | None = None,
-    color: str | None = None,
+    curve: Curve, ax: Axes | None = None, *, display: str = "US", label: str | None = None, color: str | None = None,
     errorbars: bool = False,
-) -> Axes:
+) -> Axes:  # fmt: skip
     """Draw one curve with its measured points, named by its label for a legend."""
     import numpy as np
 
@@ -395,71 +391,50 @@ def plot_curve(
         )
     lifts = curve.lifts_m
     with style():
-        ax = axes_or_new(ax, over=0.04)
+        ax = _axes_or_new(ax, over=0.04)
         before = sum(not str(line.get_label()).startswith("_") for line in ax.lines)
-        look = _colored(variant_style(before), curve.state, color)
-        x = [from_si(lift, units.lift) for lift in lifts]
-        y = [from_si(float(curve(lift)), units.flow) for lift in lifts]
+        look = _look(before, curve.state, color)
         fine = np.union1d(np.linspace(lifts[0], lifts[-1], 100), np.asarray(lifts))
         if errorbars:
-            draw_bars(ax, x, y, curve.u95, look)
+            x = [from_si(lift, units.lift) for lift in lifts]
+            _draw_bars(ax, x, [from_si(float(curve(lift)), units.flow) for lift in lifts], curve.u95, look)
         (line,) = ax.plot(
             [from_si(float(lift), units.lift) for lift in fine], [from_si(float(q), units.flow) for q in curve(fine)],
             color=look.color, linestyle=look.linestyle, linewidth=1.0, marker=look.marker, markersize=3.6,
             markevery=[int(i) for i in fine.searchsorted(lifts)],
         )  # fmt: skip
         line.set_label(label or " ".join(filter(None, (curve.state, curve.side, curve.port))))
-        _finish(ax, units, (), size=7.5)
+        _finish(ax, units)
     return ax
-
-
-def _finish(ax: Axes, units: Display, ends: Sequence[EndLabel], *, size: float) -> None:
-    """Name axes, and curves where they are named at their ends, once all are drawn."""
-    bare_axes(ax, size=8)
-    ax.set_ylim(bottom=0)
-    ax.set_xlabel(f"valve lift, {units.lift}", size=8, color=INK)
-    ax.set_ylabel(f"flow, {units.flow}", size=8, color=INK)
-    if ends:
-        make_room(ax, [end.lines[0] for end in ends], size=size)
-        label_ends(ax, ends, size=size, edge=max(end.x for end in ends))
 
 
 def variant_places(comparison: Comparison) -> dict[str, int]:
     """Return each variant's place in the job, so that it looks the same on both sides."""
-    names: list[str] = []
-    for item in comparison.sides.values():
-        names.extend(variant.name for variant in item.variants if variant.name not in names)
+    names = dict.fromkeys(variant.name for item in comparison.sides.values() for variant in item.variants)
     return {name: place for place, name in enumerate(names)}
 
 
 def plot_tests(
-    tests: Sequence[FlowTest | CorrectedTest],
-    ax: Axes | None = None,
-    *,
-    display: str = "US",
-    label: str | Mapping[str, str] | None = None,
-    color: str | Mapping[str, str] | None = None,
-) -> Axes:
+    tests: Sequence[FlowTest | CorrectedTest], ax: Axes | None = None, *, display: str = "US",
+    label: str | Mapping[str, str] | None = None, color: str | Mapping[str, str] | None = None,
+) -> Axes:  # fmt: skip
     """Draw tests as they are, a curve each, named at their ends or by a legend."""
     units = display_of(display)
     drawn = [test for test in tests if test.points]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
-    names = list(dict.fromkeys(test.variant for test in drawn))
-    with style():
-        ax = axes_or_new(ax)
-        ends = []
-        for test in drawn:
-            look = _colored(variant_style(names.index(test.variant)), test.variant, color)
+    names, curves = list(dict.fromkeys(test.variant for test in drawn)), []
+    for test in drawn:
+
+        def draw(ax: Axes, look: VariantStyle, test: FlowTest | CorrectedTest = test) -> tuple[float, float]:
             points = sorted({point.lift_m: point.flow_m3_s for point in test.points}.items())
             lifts = [from_si(lift, units.lift) for lift, _ in points]
             flows = [from_si(flow, units.flow) for _, flow in points]
             draw_curve(ax, lifts, flows, look, filled=test.side == "intake", scale=0.9)
-            name = _label(curve_name(test), test.variant, label, len(drawn) > 1)
-            ax.lines[-1].set_label(name)
-            ends.append(EndLabel(lifts[-1], flows[-1], (short(name, 44),), look.text_color, look.color))
-        _finish(ax, units, () if label is not None else ends, size=6.5)
-    return ax
+            return lifts[-1], flows[-1]
+
+        curves.append(_Named(test.variant, names.index(test.variant), curve_name(test), draw))
+    return _plot(ax, units, curves, label, color, size=6.5, letters=44)
 
 
 def save_plot(tests: Sequence[FlowTest | CorrectedTest], path: str | Path, *, display: str = "US") -> None:

@@ -1,9 +1,8 @@
-"""Colours, line styles, markers, type settings and the units people see.
+"""Colours, line styles, markers and type settings.
 
-The colours are those of Okabe & Ito, *Color Universal Design* (2002, revised 2008),
-chosen so that they can be distinguished by colour-blind eyes; their yellow is left out because it does
-not read on white paper, a mid grey takes its place. Every variant also has a line
-style and a marker of its own, so that a photocopy still reads.
+The colours are those of Okabe & Ito, *Color Universal Design* (2002, revised 2008), chosen for colour-blind eyes; a mid
+grey takes the place of their yellow, which does not read on white paper. Every variant also has a line style and a
+marker of its own, so that a photocopy still reads.
 """
 
 from __future__ import annotations
@@ -35,15 +34,9 @@ BLUE, RED = PALETTE[1][1], PALETTE[2][1]
 """Of what is limited, and of what is beyond its limits."""
 
 _DASHES: tuple[tuple[float, ...], ...] = (
-    (),
-    (5, 1.6),
-    (1.2, 1.3),
-    (6, 1.6, 1.2, 1.6),
-    (8, 2.4),
-    (3, 1.2, 1.2, 1.2, 1.2, 1.2),
-    (2.6, 1.2),
+    (), (5, 1.6), (1.2, 1.3), (6, 1.6, 1.2, 1.6), (8, 2.4), (3, 1.2, 1.2, 1.2, 1.2, 1.2), (2.6, 1.2),
     (7, 1.4, 2.6, 1.4),
-)
+)  # fmt: skip
 _MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p")
 
 
@@ -79,12 +72,8 @@ def variant_style(index: int) -> VariantStyle:
     """Return the style of the variant at a place in the job, counted from 0."""
     lap, place = divmod(index, len(PALETTE))
     color = PALETTE[place][1]
-    return VariantStyle(
-        color,
-        readable(color),
-        _DASHES[(place + 3 * lap) % len(_DASHES)],
-        _MARKERS[(place + 5 * lap) % len(_MARKERS)],
-    )
+    dashes, marker = _DASHES[(place + 3 * lap) % len(_DASHES)], _MARKERS[(place + 5 * lap) % len(_MARKERS)]
+    return VariantStyle(color, readable(color), dashes, marker)
 
 
 @contextmanager
@@ -93,18 +82,10 @@ def style() -> Iterator[None]:
     import matplotlib
 
     settings: Any = {
-        "font.family": ["DejaVu Sans"],
-        "font.size": 7.0,
-        "text.parse_math": False,
-        "text.hinting": "none",
-        "text.color": INK,
-        "axes.unicode_minus": True,
-        "pdf.fonttype": 3,
-        "pdf.compression": 6,
-        "svg.fonttype": "path",
-        "svg.hashsalt": "flowkit",
-        "path.simplify": True,
-    }
+        "font.family": ["DejaVu Sans"], "font.size": 7.0, "text.parse_math": False, "text.hinting": "none",
+        "text.color": INK, "axes.unicode_minus": True, "pdf.fonttype": 3, "pdf.compression": 6,
+        "svg.fonttype": "path", "svg.hashsalt": "flowkit", "path.simplify": True,
+    }  # fmt: skip
     with matplotlib.rc_context(settings), no_font_talk():
         yield
 

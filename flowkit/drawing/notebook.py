@@ -10,7 +10,7 @@ from flowkit.wording import NOTHING, display_of, flow_text, gain_text, lift_text
 if TYPE_CHECKING:
     import pandas as pd
 
-    from flowkit.analysis.results import Comparison, SideComparison
+    from flowkit.analysis.results import Comparison, Gain, SideComparison
     from flowkit.model import Side
 
 
@@ -36,12 +36,14 @@ def gains_html(result: SideComparison) -> str:
     """Return the gains of one side as a piece of HTML."""
     rows = [_row_html(["from", "to", "gain in mean flow", "proven"], "th")]
     for gain in result.gains:
-        said = gain_text(
-            gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high
-        )
         proven = {True: "yes", False: "no", None: "not assessed"}[gain.resolved]
-        rows.append(_row_html([html.escape(gain.from_), html.escape(gain.to), said, proven]))
+        rows.append(_row_html([html.escape(gain.from_), html.escape(gain.to), _mean_gain(gain), proven]))
     return f"<table>{''.join(rows)}</table>"
+
+
+def _mean_gain(gain: Gain) -> str:
+    """Write a gain in mean flow with its interval."""
+    return gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
 
 
 def _row_html(cells: list[str], tag: str = "td") -> str:
@@ -50,52 +52,40 @@ def _row_html(cells: list[str], tag: str = "td") -> str:
     return f"<tr>{inner}</tr>"
 
 
-def _side_html(side: Side, result: SideComparison, display: str) -> str:
-    """Return one side's table."""
-    units = display_of(display)
-    totals = {gain.to: gain for gain in result.totals}
-    gains = {name: {round(item.lift_m, 6): item for item in gain.per_lift} for name, gain in totals.items()}
-    flows = {v.name: {round(x, 6): q for x, q in zip(v.lifts_m, v.flow_m3_s, strict=True)} for v in result.variants}
-    heads = [f"lift, {units.lift}"]
-    mean = ["mean flow"]
-    for variant in result.variants:
-        heads.append(f"{html.escape(variant.name)}, {units.flow}")
-        mean.append(flow_text(variant.mean_flow_m3_s, units))
-        if variant.name in totals:
-            gain = totals[variant.name]
-            heads.append("gain, %")
-            own = gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high
-            mean.append(_gain_html(*own, proven=gain.resolved))
-    rows = []
-    for lift in sorted({lift for known in flows.values() for lift in known}):
-        cells = [lift_text(lift, units)]
-        for variant in result.variants:
-            cells.append(flow_text(flows[variant.name].get(lift), units))
-            if variant.name in totals:
-                item = gains[variant.name].get(lift)
-                cells.append(
-                    NOTHING
-                    if item is None
-                    else _gain_html(item.gain, item.u95, item.low, item.high, proven=item.resolved)
-                )
-        rows.append(_row_html(cells))
-    head = _row_html(heads, "th")
-    body = "".join([*rows, _row_html([f"<b>{cell}</b>" for cell in mean])])
-    return f"<table><caption>{side.capitalize()}</caption><thead>{head}</thead><tbody>{body}</tbody></table>"
-
-
-def _gain_html(gain: float, u95: float | None, low: float | None, high: float | None, *, proven: bool | None) -> str:
+def _gain_html(words: str, *, proven: bool | None) -> str:
     """Return a gain in percent, grey where it is not proven."""
-    text = gain_text(gain, u95, low, high).replace(" %", "")
+    text = words.replace(" %", "")
     return f'<span style="color:#767676">{text}</span>' if proven is False else text
+
+
+def _side_html(side: Side, result: SideComparison, display: str) -> str:
+    """Return one side's table: flows, and gains over the first variant."""
+    units = display_of(display)
+    lifts = sorted({round(lift, 6) for variant in result.variants for lift in variant.lifts_m})
+    columns = [[f"lift, {units.lift}", *(lift_text(lift, units) for lift in lifts), "mean flow"]]
+    for variant in result.variants:
+        flows = {round(x, 6): q for x, q in zip(variant.lifts_m, variant.flow_m3_s, strict=True)}
+        cells = [flow_text(flows.get(lift), units) for lift in lifts]
+        mean = flow_text(variant.mean_flow_m3_s, units)
+        columns.append([f"{html.escape(variant.name)}, {units.flow}", *cells, mean])
+        for total in (gain for gain in result.totals if gain.to == variant.name):
+            gains = {round(item.lift_m, 6): item for item in total.per_lift}
+            cells = [
+                _gain_html(gain_text(item.gain, item.u95, item.low, item.high), proven=item.resolved)
+                if (item := gains.get(lift))
+                else NOTHING
+                for lift in lifts
+            ]
+            columns.append(["gain, %", *cells, _gain_html(_mean_gain(total), proven=total.resolved)])
+    head, *rows, means = (list(row) for row in zip(*columns, strict=True))
+    body = "".join(map(_row_html, [*rows, [f"<b>{cell}</b>" for cell in means]]))
+    head_row = _row_html(head, "th")
+    return f"<table><caption>{side.capitalize()}</caption><thead>{head_row}</thead><tbody>{body}</tbody></table>"
 
 
 def _steps_html(result: SideComparison) -> str:
     """Return what each step was worth, a line each."""
     lines = [
-        f"<li>{html.escape(gain.from_)} → {html.escape(gain.to)}: "
-        f"{gain_text(gain.mean_flow_gain, gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)}"
-        "</li>"
-        for gain in result.steps
+        f"<li>{html.escape(gain.from_)} → {html.escape(gain.to)}: {_mean_gain(gain)}</li>" for gain in result.steps
     ]
     return f"<ul>{''.join(lines)}</ul>" if lines else ""

@@ -51,6 +51,15 @@ def has_flow(flow_m3_s: float | None) -> bool:
     return flow_m3_s is not None and math.isfinite(flow_m3_s)
 
 
+def _ends(ys: Sequence[float], halves: Sequence[float | None]) -> tuple[list[float] | None, list[float] | None]:
+    """Return both ends of the interval at each point, None where one is not known."""
+    known = [half for half in halves if half is not None]
+    if len(known) < len(ys):
+        return None, None
+    low, high = ([y + sign * half for y, half in zip(ys, known, strict=True)] for sign in (-1, 1))
+    return low, high
+
+
 def chart_svg(
     comparison: Comparison, side: Side, *, display: str = "US", size: tuple[float, float] = (560, 380), top: float = 0.0
 ) -> str:
@@ -61,35 +70,17 @@ def chart_svg(
     places = variant_places(comparison)
     lines = []
     for variant in comparison.sides[side].variants:
+        lifts = [from_si(lift, units.lift) for lift in variant.lifts_m]
         flows = [from_si(flow, units.flow) for flow in variant.flow_m3_s]
-        known = [u for u in variant.flow_u95 if u is not None]
-        halves = [q * u for q, u in zip(flows, known, strict=True)] if len(known) == len(flows) else None
-        lines.append(
-            SvgLine(
-                variant.name,
-                places[variant.name],
-                [from_si(lift, units.lift) for lift in variant.lifts_m],
-                flows,
-                None if halves is None else [q - h for q, h in zip(flows, halves, strict=True)],
-                None if halves is None else [q + h for q, h in zip(flows, halves, strict=True)],
-                side == "intake",
-                True,
-            )
-        )
+        halves = [None if u is None else q * u for q, u in zip(flows, variant.flow_u95, strict=True)]
+        low, high = _ends(flows, halves)
+        lines.append(SvgLine(variant.name, places[variant.name], lifts, flows, low, high, side == "intake", True))
     title = f"{side.capitalize()} flow ({units.flow}) against valve lift ({units.lift})"
-    return lines_svg(
-        lines, title=title, x_unit=units.lift, y_unit=units.flow, digits=(units.lift_digits, units.flow_digits),
-        size=size, top=top,
-    )  # fmt: skip
+    digits = (units.lift_digits, units.flow_digits)
+    return lines_svg(lines, title=title, x_unit=units.lift, y_unit=units.flow, digits=digits, size=size, top=top)
 
 
-def gain_svg(
-    comparison: Comparison,
-    side: Side,
-    *,
-    display: str = "US",
-    size: tuple[float, float] = (560, 260),
-) -> str:
+def gain_svg(comparison: Comparison, side: Side, *, display: str = "US", size: tuple[float, float] = (560, 260)) -> str:
     """Return one side's gains over the first state against lift as an SVG element, with their 95 % intervals."""
     units = display_of(display)
     result = comparison.sides.get(side)
@@ -99,20 +90,10 @@ def gain_svg(
     places = variant_places(comparison)
     lines = []
     for gain in gains:
+        lifts = [from_si(item.lift_m, units.lift) for item in gain.per_lift]
         ys = [100 * item.gain for item in gain.per_lift]
-        halves = [100 * item.u95 for item in gain.per_lift if item.u95 is not None]
-        full = len(halves) == len(ys)
-        lines.append(
-            SvgLine(
-                gain.to,
-                places[gain.to],
-                [from_si(item.lift_m, units.lift) for item in gain.per_lift],
-                ys,
-                [y - h for y, h in zip(ys, halves, strict=True)] if full else None,
-                [y + h for y, h in zip(ys, halves, strict=True)] if full else None,
-                side == "intake",
-            )
-        )
+        low, high = _ends(ys, [None if item.u95 is None else 100 * item.u95 for item in gain.per_lift])
+        lines.append(SvgLine(gain.to, places[gain.to], lifts, ys, low, high, side == "intake"))
     title = f"{side.capitalize()} gain over {gains[0].from_} (%) against valve lift ({units.lift})"
     return lines_svg(
         lines, title=title, x_unit=units.lift, y_unit="%", digits=(units.lift_digits, 1), size=size, level=0.0,
@@ -128,43 +109,25 @@ def sheet_svg(
     drawn = [test for test in tests if any(has_flow(point.flow_m3_s) for point in test.points)]
     if not drawn:
         raise FlowkitError("there are no points to draw", "read a sheet with at least one point first")
-    lines = []
     # What all of them share, such as their one state, needs no word beside every curve.
     shared = {key for key in ("variant", "head") if len({getattr(test, key) for test in drawn}) == 1}
+    lines = []
     for place, test in enumerate(drawn):
-        points = sorted(
-            {point.lift_m: point for point in test.points if has_flow(point.flow_m3_s)}.items(), key=lambda p: p[0]
-        )
-        lines.append(
-            SvgLine(
-                curve_name(test, without=shared),
-                place,
-                [from_si(lift, units.lift) for lift, _ in points],
-                [from_si(point.flow_m3_s, units.flow) for _, point in points],
-                filled=test.side == "intake",
-                smooth=True,
-                sources=[point.source for _, point in points],
-            )
-        )
+        known = {point.lift_m: point for point in test.points if has_flow(point.flow_m3_s)}
+        points = [known[lift] for lift in sorted(known)]
+        lifts = [from_si(point.lift_m, units.lift) for point in points]
+        flows = [from_si(point.flow_m3_s, units.flow) for point in points]
+        name, sources = curve_name(test, without=shared), [point.source for point in points]
+        lines.append(SvgLine(name, place, lifts, flows, filled=test.side == "intake", smooth=True, sources=sources))
     title = f"Flow ({units.flow}) against valve lift ({units.lift}), as read"
-    return lines_svg(
-        lines, title=title, x_unit=units.lift, y_unit=units.flow, digits=(units.lift_digits, units.flow_digits),
-        size=size,
-    )  # fmt: skip
+    digits = (units.lift_digits, units.flow_digits)
+    return lines_svg(lines, title=title, x_unit=units.lift, y_unit=units.flow, digits=digits, size=size)
 
 
 def lines_svg(
-    lines: Sequence[SvgLine],
-    *,
-    title: str,
-    x_unit: str,
-    y_unit: str,
-    digits: tuple[int, int] = (2, 2),
-    size: tuple[float, float] = (560, 380),
-    level: float | None = None,
-    from_zero: bool = True,
-    top: float = 0.0,
-) -> str:
+    lines: Sequence[SvgLine], *, title: str, x_unit: str, y_unit: str, digits: tuple[int, int] = (2, 2),
+    size: tuple[float, float] = (560, 380), level: float | None = None, from_zero: bool = True, top: float = 0.0,
+) -> str:  # fmt: skip
     """Return a line chart as an SVG element."""
     frame = _Frame.around(lines, size, level=level, from_zero=from_zero, top=top)
     head = (

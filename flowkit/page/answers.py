@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -14,6 +14,7 @@ from flowkit.model import SIDES, Side, one_spelling
 
 FACTORS = ("seats", "ports", "valves")
 """What a head's work is usually called; own words come besides."""
+_BY_HAND = ("overrides", "reason")
 
 
 def variants(document: Any) -> list[Any]:
@@ -37,24 +38,41 @@ def file_of(entry: Any) -> str:
     return name if mark and PurePosixPath(name).suffix else text
 
 
-def _entries(document: Any, file: str) -> Iterator[tuple[Any, int]]:
-    """Every variant with an entry that names this file, and the entry's index."""
-    for variant in variants(document):
-        for index, entry in enumerate(variant.get("sheets", [])):
-            name = file_of(entry)
-            if name == file or (any(mark in name for mark in "*?[") and fnmatch.fnmatch(file, name)):
-                yield variant, index
+def _entries(document: Any, file: str) -> list[tuple[Any, int]]:
+    """Return every variant with an entry that names this file, and the entry's index."""
+    return [
+        (variant, index)
+        for variant in variants(document)
+        for index, entry in enumerate(variant.get("sheets", []))
+        if (name := file_of(entry)) == file or (any(mark in name for mark in "*?[") and fnmatch.fnmatch(file, name))
+    ]
+
+
+def _owners(document: Any, file: str) -> list[Any]:
+    """Return the tables in which something may be stated of a file: its variants and its entries' own."""
+    return [
+        owner
+        for variant, index in _entries(document, file)
+        for owner in (variant, variant["sheets"][index])
+        if isinstance(owner, Mapping)
+    ]
 
 
 def _own_table(variant: Any, index: int, file: str) -> Any:
     """Return an entry's own table, made of the bare name where it has none yet."""
     entry = variant["sheets"][index]
-    if isinstance(entry, Mapping):
-        return entry
-    table = tomlkit.inline_table()
-    table["file"] = str(entry) if file_of(entry) == file else file
-    variant["sheets"][index] = table
+    if not isinstance(entry, Mapping):
+        name = str(entry) if file_of(entry) == file else file
+        variant["sheets"][index] = inline_table({"file": name})
     return variant["sheets"][index]
+
+
+def _stating(document: Any, file: str) -> list[Any]:
+    """Return where something is to be stated of a file: its state if it has one sheet, else the entry's own table."""
+    return [
+        variant if len(variant["sheets"]) == 1 else _own_table(variant, index, file)
+        for variant, index in _entries(document, file)
+    ]
 
 
 def _settle(variant: Any) -> None:
@@ -71,54 +89,50 @@ def _settle(variant: Any) -> None:
 
 def set_columns(document: Any, file: str, columns: Any) -> str:
     """Say of a sheet what each of its columns is."""
-    for variant, index in list(_entries(document, file)):
-        owner = variant if len(variant["sheets"]) == 1 else _own_table(variant, index, file)
+    for owner in _stating(document, file):
         owner["columns"] = columns
     return f"columns of {file}"
 
 
-def set_condition(document: Any, files: Iterable[str], values: Mapping[str, str], *, overrides: str = "") -> str:
+def set_condition(document: Any, files: Sequence[str], values: Mapping[str, str], *, overrides: str = "") -> str:
     """State conditions of sheets: for the whole state where it has one sheet, else for the sheet alone."""
-    files = list(files)
+    written = {**values, **({"overrides": True, "reason": overrides} if overrides else {})}
     for file in files:
-        for variant, index in list(_entries(document, file)):
-            owner = variant if len(variant["sheets"]) == 1 else _own_table(variant, index, file)
+        for owner in _stating(document, file):
             if "conditions" not in owner:
                 owner["conditions"] = tomlkit.inline_table()
-            for key, value in values.items():
+            for key, value in written.items():
                 owner["conditions"][key] = value
-            if overrides:
-                owner["conditions"]["overrides"] = True
-                owner["conditions"]["reason"] = overrides
-    said = ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in values.items())
-    return f"{said} ({files[0] if len(files) == 1 else f'{len(files)} sheets'})"
+    return f"{_words(values)} ({files[0] if len(files) == 1 else f'{len(files)} sheets'})"
 
 
 def set_for_job(document: Any, values: Mapping[str, str]) -> str:
     """State what holds of every sheet of the job that does not say it itself: one line for all of them."""
     for key, value in values.items():
         set_table_value(document, ("conditions", key), value)
-    return ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in values.items()) + " (every sheet)"
+    return f"{_words(values)} (every sheet)"
+
+
+def _words(values: Mapping[str, str]) -> str:
+    """Conditions in words."""
+    return ", ".join(f"{key.replace('_', ' ')} {value}" for key, value in values.items())
 
 
 def remove_condition(document: Any, file: str, key: str) -> str:
     """Take back what was stated of a sheet."""
-    for variant, index in list(_entries(document, file)):
-        entry = variant["sheets"][index]
-        for owner in (variant, entry):
-            if not isinstance(owner, str) and key in owner.get("conditions", {}):
-                del owner["conditions"][key]
-                if not set(owner["conditions"]) - {"overrides", "reason"}:
-                    del owner["conditions"]
+    for owner in _owners(document, file):
+        if key in owner.get("conditions", {}):
+            del owner["conditions"][key]
+            if not set(owner["conditions"]) - {*_BY_HAND}:
+                del owner["conditions"]
     return f"{key.replace('_', ' ')} no longer stated ({file})"
 
 
 def head_of(document: Any, file: str) -> str:
-    """Return the head that the job states for a sheet, empty where it states none."""
+    """Return the head that the job states for a sheet, empty where it states none; an entry's own counts first."""
     for variant, index in _entries(document, file):
-        entry = variant["sheets"][index]
-        for owner in (entry, variant):
-            if not isinstance(owner, str) and owner.get("conditions", {}).get("head"):
+        for owner in (variant["sheets"][index], variant):
+            if isinstance(owner, Mapping) and owner.get("conditions", {}).get("head"):
                 return str(owner["conditions"]["head"])
     return ""
 
@@ -126,52 +140,56 @@ def head_of(document: Any, file: str) -> str:
 def said_of(document: Any, file: str) -> list[tuple[str, str, str]]:
     """Return what the job says of one sheet: words, what it is, and its key or cell."""
     said: dict[tuple[str, str, str], None] = {}
-    for variant, index in _entries(document, file):
-        entry = variant["sheets"][index]
-        for owner in (variant, *([entry] if isinstance(entry, Mapping) else [])):
-            for key, value in owner.get("conditions", {}).items():
-                if key not in ("overrides", "reason"):
-                    said[f"{key.replace('_', ' ')} {value}", "condition", str(key)] = None
-        if any("columns" in owner for owner in (variant, entry) if isinstance(owner, Mapping)):
+    for owner in _owners(document, file):
+        for key, value in owner.get("conditions", {}).items():
+            if key not in _BY_HAND:
+                said[f"{key.replace('_', ' ')} {value}", "condition", str(key)] = None
+        if "columns" in owner:
             said["what each column is", "columns", ""] = None
-        if isinstance(entry, Mapping):
-            for item in entry.get("values", []):
-                said[f"{item.get('cell')} counts as {item.get('value')}", "cell", str(item.get("cell"))] = None
-            for cell in entry.get("leave_out", []):
-                said[f"{cell} is left out", "cell", str(cell)] = None
+        for item in owner.get("values", []):
+            said[f"{item.get('cell')} counts as {item.get('value')}", "cell", str(item.get("cell"))] = None
+        for cell in owner.get("leave_out", []):
+            said[f"{cell} is left out", "cell", str(cell)] = None
     return list(said)
+
+
+def by_hand(document: Any, file: str) -> dict[str, str]:
+    """Return what the job says in place of a sheet's cells: address to words."""
+    said: dict[str, str] = {}
+    for owner in _owners(document, file):
+        for item in owner.get("values", []):
+            said[str(item.get("cell"))] = f"counts as {item.get('value')}: {item.get('reason', '')}"
+        said |= {str(cell): "left out" for cell in owner.get("leave_out", [])}
+    return said
 
 
 def take_back(document: Any, file: str, what: str, cell: str) -> str:
     """Take back one thing that the job says of a sheet."""
     if what == "condition":
         return remove_condition(document, file, cell)
-    for variant, index in list(_entries(document, file)):
-        entry: Any = variant["sheets"][index]
+    for owner in _owners(document, file):
         if what == "columns":
-            owners: list[Any] = [variant] if isinstance(entry, str) else [variant, entry]
-            for owner in owners:
-                owner.pop("columns", None)
-        if what == "cell" and not isinstance(entry, str):
-            for key, kept in (
-                ("values", [item for item in entry.get("values", []) if str(item.get("cell")) != cell]),
-                ("leave_out", [item for item in entry.get("leave_out", []) if str(item) != cell]),
-            ):
-                if kept:
-                    entry[key] = kept
-                elif key in entry:
-                    del entry[key]
+            owner.pop("columns", None)
+        if what == "cell":
+            _put(owner, "values", [item for item in owner.get("values", []) if str(item.get("cell")) != cell])
+            _put(owner, "leave_out", [item for item in owner.get("leave_out", []) if str(item) != cell])
     return f"{cell or 'the columns'} of {file} as the sheet has it"
+
+
+def _put(owner: Any, key: str, kept: list[Any]) -> None:
+    """Write a list, or take it out where nothing is in it."""
+    if kept:
+        owner[key] = kept
+    elif key in owner:
+        del owner[key]
 
 
 def leave_out(document: Any, file: str, cells: Sequence[str], *, undo: bool = False) -> str:
     """Leave cells of a sheet out, or take them in again."""
-    for variant, index in list(_entries(document, file)):
+    for variant, index in _entries(document, file):
         table = _own_table(variant, index, file)
         kept = [str(cell) for cell in table.get("leave_out", []) if str(cell) not in cells]
-        table["leave_out"] = kept if undo else [*kept, *cells]
-        if not table["leave_out"]:
-            del table["leave_out"]
+        _put(table, "leave_out", kept if undo else [*kept, *cells])
     said = ", ".join(cells[:3]) + (" …" if len(cells) > 3 else "")
     return f"{said} of {file} {'counted again' if undo else 'left out'}"
 
@@ -180,12 +198,10 @@ def set_value(document: Any, file: str, cell: str, value: str, reason: str) -> s
     """Set a value by hand, with its reason; the sheet itself is never changed."""
     if not reason.strip():
         raise JobError("a value set by hand needs its reason", "say who was asked, or what the notes show")
-    for variant, index in list(_entries(document, file)):
+    for variant, index in _entries(document, file):
         table = _own_table(variant, index, file)
         rest = [item for item in table.get("values", []) if str(item.get("cell")) != cell]
-        made = tomlkit.inline_table()
-        made.update({"cell": cell, "value": value, "reason": reason.strip()})
-        table["values"] = [*rest, made]
+        table["values"] = [*rest, inline_table({"cell": cell, "value": value, "reason": reason.strip()})]
     return f"{cell} of {file} set to {value}"
 
 
@@ -199,15 +215,17 @@ def add_sheet(document: Any, entry: str, name: str) -> None:
                 variant["sheets"].append(entry)
             return
     made = tomlkit.table()
-    made["name"] = name
-    made["sheets"] = [entry]
+    made.update({"name": name, "sheets": [entry]})
     if not isinstance(document.get("variant"), list):
         document["variant"] = tomlkit.aot()
     document["variant"].append(made)
 
 
-def _drop_variant(document: Any, variant: Any) -> None:
-    """Take a state out; a job without any keeps none."""
+def keep_sheets(document: Any, variant: Any, kept: list[Any]) -> None:
+    """Leave a state these sheets; one without any is taken out, and a job without any state keeps none."""
+    if kept:
+        variant["sheets"] = kept
+        return
     index = next(i for i, item in enumerate(variants(document)) if item is variant)
     del document["variant"][index]
     if not document["variant"]:
@@ -218,41 +236,30 @@ def drop_sheet(document: Any, file: str) -> str:
     """Take a sheet out of the job; the file stays in the folder."""
     for variant in variants(document):
         kept = [entry for entry in variant.get("sheets", []) if file_of(entry) != file]
-        if len(kept) == len(variant.get("sheets", [])):
-            continue
-        if kept:
-            variant["sheets"] = kept
-        else:
-            _drop_variant(document, variant)
+        if len(kept) < len(variant.get("sheets", [])):
+            keep_sheets(document, variant, kept)
     return f"{file} taken out of the job"
 
 
 def move_sheet(document: Any, file: str, source: str, target: str) -> str:
     """Move a sheet from one state to another."""
     here, there = variant_named(document, source), variant_named(document, target)
-    if here is not there:
-        # What was stated of one sheet alone goes with it, and does not count for the sheet that joins it.
-        _settle(here)
-        _settle(there)
-    moved = [entry for entry in here["sheets"] if file_of(entry) == file]
-    kept = [entry for entry in here["sheets"] if file_of(entry) != file]
-    if here is there or not moved:
+    if here is there or file not in map(file_of, here["sheets"]):
         return f"{file} stays where it is"
-    for entry in moved:
-        there["sheets"].append(entry)
-    if kept:
-        here["sheets"] = kept
-    else:
-        _drop_variant(document, here)
+    # What was stated of one sheet alone goes with it, and does not count for the sheet that joins it.
+    _settle(here)
+    _settle(there)
+    for entry in here["sheets"]:
+        if file_of(entry) == file:
+            there["sheets"].append(entry)
+    keep_sheets(document, here, [entry for entry in here["sheets"] if file_of(entry) != file])
     return f"{file} moved to {target}"
 
 
 def move_variant(document: Any, name: str, step: int) -> str:
     """Move a state up or down; what changed goes with it."""
     order = variants(document)
-    index = next((i for i, item in enumerate(order) if str(item.get("name")) == name), None)
-    if index is None:
-        raise JobError(f"the job has no state {name!r} any more", "look at the page as it is now")
+    index = order.index(variant_named(document, name))
     target = max(0, min(len(order) - 1, index + step))
     order.insert(target, order.pop(index))
     made = tomlkit.aot()
@@ -282,41 +289,10 @@ def levels(variant: Any, side: Side) -> dict[str, str]:
     return {**common, **({str(k): str(v) for k, v in own.items()} if isinstance(own, Mapping) else {})}
 
 
-def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]]) -> str:
-    """Say what was done since the state before: the factors that changed, for each side.
-
-    Levels follow from what changed; a level written by hand stays where it can. A state of which
-    nothing was said stays unsaid: what is not declared is unknown, never unchanged.
-    """
-    order = variants(document)
-    target = next((index for index, item in enumerate(order) if str(item.get("name")) == name), None)
-    if not target:
-        raise JobError(f"{name!r} is not a state after another", "look at the page as it is now")
-    ticks = changes(document)
-    ticks[target] = {side: frozenset(changed.get(side, ())) for side in SIDES}
-    factors = list(dict.fromkeys([*FACTORS, *(key for item in order for side in SIDES for key in levels(item, side))]))
-    factors += [key for side in SIDES for key in changed.get(side, ()) if key not in factors]
-    said = next((place for place, item in enumerate(order) if any(levels(item, side) for side in SIDES)), 0)
-    first = said if target > said else 0
-    start = str(order[first].get("name"))
-    for side in SIDES:
-        before = {key: levels(order[first], side).get(key, start) for key in factors}
-        _put(order[first], side, before)
-        for place, item in enumerate(order[first + 1 :], first + 1):
-            done = ticks[place]
-            if done is None:
-                continue
-            now = levels(item, side)
-            own = str(item.get("name"))
-            before = {
-                key: _level(before[key], now.get(key, ""), own) if key in done[side] else before[key] for key in factors
-            }
-            _put(item, side, before)
-    for place, item in enumerate(order):
-        if place == first or (place > first and ticks[place] is not None):
-            _join_sides(item)
-    words = [f"{side} {', '.join(factors)}" for side, factors in changed.items() if factors]
-    return f"{name}: {'; '.join(words) if words else 'nothing changed'}"
+def factors_of(document: Any) -> list[str]:
+    """Return the usual factors and all others that the job names."""
+    named = (key for item in variants(document) for side in SIDES for key in levels(item, side))
+    return list(dict.fromkeys([*FACTORS, *named]))
 
 
 def changes(document: Any) -> list[dict[Side, frozenset[str]] | None]:
@@ -338,48 +314,48 @@ def changes(document: Any) -> list[dict[Side, frozenset[str]] | None]:
     return found
 
 
-def _level(before: str, now: str, name: str) -> str:
-    """Return a level unlike the one before: the one written, else the state's name."""
-    if now and now != before:
-        return now
-    return name if name != before else f"{name}, again"
+def set_changes(document: Any, name: str, changed: Mapping[Side, Sequence[str]]) -> str:
+    """Say what was done since the state before: the factors that changed, for each side.
+
+    Levels follow from what changed; a level written by hand stays where it can. A state of which
+    nothing was said stays unsaid: what is not declared is unknown, never unchanged.
+    """
+    order = variants(document)
+    names = [str(item.get("name")) for item in order]
+    target = names.index(name) if name in names else 0
+    if not target:
+        raise JobError(f"{name!r} is not a state after another", "look at the page as it is now")
+    ticks = changes(document)
+    ticks[target] = {side: frozenset(changed.get(side, ())) for side in SIDES}
+    factors = list(dict.fromkeys([*factors_of(document), *(key for side in SIDES for key in changed.get(side, ()))]))
+    said = next((place for place, item in enumerate(order) if any(levels(item, side) for side in SIDES)), 0)
+    first = said if target > said else 0
+    last = {side: {key: levels(order[first], side).get(key, names[first]) for key in factors} for side in SIDES}
+    for place, item in enumerate(order[first:], first):
+        done = ticks[place] if place > first else {}
+        if done is None:
+            continue
+        for side, factors_done in done.items():
+            now, before, own = levels(item, side), last[side], names[place]
+            last[side] = dict(before)
+            for key in factors_done:
+                # A level unlike the one before: the one written, else the state's name.
+                other = now.get(key) or before[key]
+                fresh = own if own != before[key] else f"{own}, again"
+                last[side][key] = other if other != before[key] else fresh
+        intake, exhaust = (last[side] for side in SIDES)
+        shared = {key: value for key, value in intake.items() if exhaust[key] == value}
+        rest = {side: {key: last[side][key] for key in factors if key not in shared} for side in SIDES}
+        item["state"] = inline_table({**shared, **{side: values for side, values in rest.items() if values}})
+    words = [f"{side} {', '.join(factors)}" for side, factors in changed.items() if factors]
+    return f"{name}: {'; '.join(words) if words else 'nothing changed'}"
 
 
-def _put(variant: Any, side: Side, wanted: Mapping[str, str]) -> None:
-    """Write one side's levels as a table of that side."""
-    state = {
-        key: (dict(value) if isinstance(value, Mapping) else str(value))
-        for key, value in variant.get("state", {}).items()
-    }
-    common = {key: value for key, value in state.items() if isinstance(value, str)}
-    for other in SIDES:
-        own = state.get(other)
-        state[other] = {**common, **(own if isinstance(own, dict) else {})}
-    for key in common:
-        del state[key]
-    state[side] = dict(wanted)
-    variant["state"] = _inline(state)
-
-
-def _join_sides(variant: Any) -> None:
-    """Write what both sides share once."""
-    state = variant.get("state", {})
-    intake, exhaust = (dict(state.get(side, {})) for side in SIDES)
-    shared = {key: value for key, value in intake.items() if exhaust.get(key) == value}
-    made: dict[str, Any] = dict(shared)
-    for side, own in zip(SIDES, (intake, exhaust), strict=True):
-        rest = {key: value for key, value in own.items() if key not in shared}
-        if rest:
-            made[side] = rest
-    if made:
-        variant["state"] = _inline(made)
-
-
-def _inline(values: Mapping[str, Any]) -> Any:
+def inline_table(values: Mapping[Any, Any]) -> Any:
     """Return a mapping as an inline table."""
     table = tomlkit.inline_table()
     for key, value in values.items():
-        table[key] = _inline(value) if isinstance(value, Mapping) else value
+        table[key] = inline_table(value) if isinstance(value, Mapping) else value
     return table
 
 
@@ -397,6 +373,7 @@ def table_value(document: Any, path: Sequence[str | int]) -> Any:
 def set_table_value(document: Any, path: Sequence[str | int], value: str | int | float | None) -> None:
     """Set a value by its keys, tables made as needed; None or empty text takes it out with empty tables above."""
     *tables, last = path
+    inside_variant = any(isinstance(part, int) for part in path)
     here, above = document, []
     for key in tables:
         if isinstance(key, int):
@@ -405,19 +382,15 @@ def set_table_value(document: Any, path: Sequence[str | int], value: str | int |
         if key not in here:
             if value in (None, ""):
                 return
-            inside_variant = any(isinstance(part, int) for part in path)
-            here[key] = tomlkit.inline_table() if inside_variant or isinstance(here, _INLINE) else tomlkit.table()
+            inline = inside_variant or isinstance(here, tomlkit.items.InlineTable)
+            here[key] = tomlkit.inline_table() if inline else tomlkit.table()
         above.append((here, key))
         here = here[key]
-    if value in (None, ""):
-        if last in here:
-            del here[last]
-        for owner, key in reversed(above):
-            if not owner[key]:
-                del owner[key]
+    if value not in (None, ""):
+        if here.get(last) != value:
+            here[last] = value
         return
-    if here.get(last) != value:
-        here[last] = value
-
-
-_INLINE = tomlkit.items.InlineTable
+    here.pop(last, None)
+    for owner, key in reversed(above):
+        if not owner[key]:
+            del owner[key]

@@ -1,15 +1,17 @@
-"""What every step shares: templates, forms, files that arrive, answers that are written, and messages."""
+"""What every step shares: templates, forms and their fields, files that arrive, answers that are written."""
 
 from __future__ import annotations
 
+import filecmp
+import io
 import os
 import re
+import shutil
 import tempfile
 import unicodedata
-from collections.abc import Awaitable, Callable, Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Iterable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, NamedTuple
 from urllib.parse import quote, urlsplit
 
 import tomlkit
@@ -22,105 +24,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from flowkit.drawing.looks import variant_style
 from flowkit.errors import FlowkitError
-from flowkit.model import Finding
+from flowkit.fields import section
+from flowkit.model import SIDES, Finding
 from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
-from flowkit.page.security import MOST_BYTES
 from flowkit.page.worker import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
 from flowkit.reports.labels import gathered
-
-MOST_NAME = 120
-_RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com[0-9]|lpt[0-9])(\.|$)")
-
-
-def safe_name(name: str) -> str:
-    """Return a name that is a plain file of this folder on any system."""
-    base = unicodedata.normalize("NFC", name).replace("\\", "/").rpartition("/")[2]
-    kept = "".join(mark if mark.isprintable() and mark not in '<>:"|?*!' else "_" for mark in base)
-    kept = " ".join(kept.split()).strip(". ")
-    stem, suffix = Path(kept).stem, Path(kept).suffix
-    stem = stem.encode()[: MOST_NAME - len(suffix.encode())].decode(errors="ignore").rstrip(". ")
-    kept = (stem or "sheet") + suffix[:12]
-    return f"_{kept}" if _RESERVED.match(kept) else kept
-
-
-def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
-    """Copy a file into the folder; returns its name there, and whether the very same was there already.
-
-    A different file of that name stays, and the new one gets a number.
-    """
-    name = safe_name(name)
-    data = source if isinstance(source, bytes) else None
-    stem, suffix = Path(name).stem, Path(name).suffix
-    try:
-        handle, draft = tempfile.mkstemp(dir=folder, prefix=".dropped-", suffix=suffix)
-        with os.fdopen(handle, "wb") as stream:
-            if data is not None:
-                stream.write(data)
-            else:
-                assert not isinstance(source, bytes)
-                while block := source.read(1 << 20):
-                    stream.write(block)
-            stream.flush()
-            os.fsync(stream.fileno())
-        try:
-            return _placed(folder, Path(draft), stem, suffix)
-        finally:
-            Path(draft).unlink(missing_ok=True)
-    except OSError as error:
-        raise FlowkitError(
-            f"{name} cannot be kept in {folder} ({error.strerror or error})",
-            "free some space, or open a folder that can be written",
-        ) from error
-
-
-def _placed(folder: Path, draft: Path, stem: str, suffix: str) -> tuple[str, bool]:
-    """Give a whole file its name, the first that is free."""
-    mask = os.umask(0)
-    os.umask(mask)
-    draft.chmod(0o666 & ~mask)
-    for number in range(1, 1_000):
-        name = f"{stem}{suffix}" if number == 1 else f"{stem} ({number}){suffix}"
-        target = folder / name
-        if target.exists() or target.is_symlink():
-            if target.is_file() and not target.is_symlink() and _same(target, draft):
-                return name, True
-            continue
-        try:
-            # A link, unlike a rename, never replaces a file that appeared meanwhile.
-            _link(draft, target)
-        except FileExistsError:
-            continue
-        return name, False
-    raise FlowkitError(f"there are too many files named {stem}{suffix}", "rename the file first")
-
-
-def _link(draft: Path, target: Path) -> None:
-    """Name a file without replacing another; file systems without links get a fresh copy."""
-    try:
-        os.link(draft, target)
-    except FileExistsError:
-        raise
-    except OSError:
-        _copied(draft, target, os.open)
-
-
-def _copied(draft: Path, target: Path, opener: Callable[..., int]) -> None:
-    """Copy where a link is not to be had; half a copy is taken away again."""
-    handle = opener(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(draft.read_bytes())
-    except OSError:
-        target.unlink(missing_ok=True)
-        raise
-
-
-def _same(one: Path, other: Path) -> bool:
-    """Whether two files hold the same bytes."""
-    return one.stat().st_size == other.stat().st_size and one.read_bytes() == other.read_bytes()
-
 
 STEPS = (
     ("sheets", "Sheets"),
@@ -129,28 +39,55 @@ STEPS = (
     ("engine", "Engine"),
     ("build", "Build file"),
 )
+MOST_BYTES = 200_000_000
+"""Size of one upload, all its files together."""
 MOST_FILES = 200
 MOST_FIELDS = 4_000
+MOST_NAME = 120
+_RESERVED = re.compile(r"(?i)^(con|prn|aux|nul|com[0-9]|lpt[0-9])(\.|$)")
+_NUMBERS = ("number", "count", "angle", "timing")
+DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(24)]
+"""The dashes of the legend's lines."""
+
 Handler = Callable[[Request], Awaitable[Response]]
+View = Callable[["Page", Request, Snapshot], Response]
+"""Shows something of the snapshot."""
+Action = Callable[["Page", FormData], str | Response]
+"""Does what a form says; returns where to go, and may leave a notice."""
+FieldRow = tuple[str, str, str]
+"""A field of the job file: its dotted name, in which {side} is either side, its words, and which figure needs it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Notice:
+class Notice(NamedTuple):
     """A sentence shown once at the top of the page."""
 
     text: str
     bad: bool = False
 
 
-def plural(number: int, one: str, many: str = "") -> str:
-    """Write a number with its noun."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
+class Field(NamedTuple):
+    """A field of a form: its name, its words, an example, what is written, which figure needs it, and its choices."""
+
+    name: str
+    label: str
+    example: str = ""
+    value: Any = ""
+    need: str = ""
+    choices: Sequence[str] = ()
 
 
-def text(form: Mapping[str, Any], key: str, default: str = "") -> str:
-    """Return a form's field as text."""
-    value = form.get(key, default)
-    return value.strip() if isinstance(value, str) else default
+def fields_of(document: Any, rows: Iterable[FieldRow], prefix: Sequence[str | int] = (), side: str = "") -> list[Field]:
+    """Return fields with what the document says, of the job or of the state whose path is `prefix`."""
+    made = []
+    for name, label, need in rows:
+        path = name.format(side=side).split(".")
+        row = section(path[0]).get(path[-1])
+        example = (
+            "" if row is None or path[0] == "job" else row.exhaust if side == "exhaust" and row.exhaust else row.example
+        )
+        value = answers.table_value(document, (*prefix, *path))
+        made.append(Field(".".join(path), label, example, "" if value is None else value, need))
+    return made
 
 
 class Page:
@@ -168,74 +105,79 @@ class Page:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.templates.filters["plain"] = plain
-        self.templates.filters["gathered"] = gathered
-        self.templates.filters["quoted"] = lambda value: quote(str(value), safe="")
-        self.templates.globals |= {"plural": plural, "fields": _fields, "dashes": DASHES, "most_bytes": MOST_BYTES,
+        self.templates.filters |= {
+            "plain": plain, "gathered": gathered, "quoted": lambda value: quote(str(value), safe=""),
+        }  # fmt: skip
+        self.templates.globals |= {"plural": plural, "fields": _hidden, "dashes": DASHES, "most_bytes": MOST_BYTES,
                                    "job_file": workspace.document.path.name}  # fmt: skip
 
-    def render(self, template: str, snapshot: Snapshot, *, status: int = 200, **values: Any) -> Response:
+    def render(self, template: str, snapshot: Snapshot, **values: Any) -> Response:
         """Fill a template in."""
         notice, self.notice = self.notice, None
         html = self.templates.get_template(template).render(
             s=snapshot, steps=STEPS, notice=notice, counts=counts(snapshot), **values
         )
-        return HTMLResponse(html, status)
-
-    def show(self, view: Callable[[Request, Snapshot], Response]) -> Handler:
-        """Make a handler of a view of the snapshot; whatever is wrong is a plain page."""
-
-        async def handler(request: Request) -> Response:
-            """Answer a GET."""
-
-            def made() -> Response:
-                """Make the page away from the loop that serves others."""
-                try:
-                    return view(request, self.workspace.snapshot())
-                except FlowkitError as error:
-                    return self.plain(f"{(said := str(error))[:1].upper()}{said[1:]}", 404)
-
-            return await run_in_threadpool(made)
-
-        return handler
-
-    def act(self, action: Callable[[FormData], str | Response]) -> Handler:
-        """Make a handler of an action on a form: it returns where to go, and may leave a notice."""
-
-        async def handler(request: Request) -> Response:
-            """Answer a POST."""
-            async with request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=5_000_000) as form:
-
-                def made() -> str | Response:
-                    """Do it away from the loop that serves others."""
-                    try:
-                        return action(form)
-                    except FlowkitError as error:
-                        self.notice = Notice(str(error), bad=True)
-                        return here(text(form, "back"))
-
-                done = await run_in_threadpool(made)
-            return RedirectResponse(here(done), 303) if isinstance(done, str) else done
-
-        return handler
+        return HTMLResponse(html)
 
     def plain(self, message: str, status: int = 400) -> Response:
         """A page with one sentence, and the way back unless it is closed."""
         html = self.templates.get_template("plain.html").render(message=message, closed=self.closed)
         return HTMLResponse(html, status)
 
+    def show(self, view: View) -> Handler:
+        """Make a handler of a view; whatever is wrong is a plain page."""
+
+        def made(request: Request) -> Response:
+            """Make the page away from the loop that serves others."""
+            try:
+                return view(self, request, self.workspace.snapshot())
+            except FlowkitError as error:
+                return self.plain(f"{(said := str(error))[:1].upper()}{said[1:]}", 404)
+
+        async def handler(request: Request) -> Response:
+            """Answer a GET."""
+            return await run_in_threadpool(made, request)
+
+        return handler
+
+    def act(self, action: Action) -> Handler:
+        """Make a handler of an action; whatever is wrong is a notice on the page that the form was on."""
+
+        def made(form: FormData) -> str | Response:
+            """Do it away from the loop that serves others."""
+            try:
+                return action(self, form)
+            except FlowkitError as error:
+                self.notice = Notice(str(error), bad=True)
+                return text(form, "back")
+
+        async def handler(request: Request) -> Response:
+            """Answer a POST."""
+            async with request.form(max_files=MOST_FILES, max_fields=MOST_FIELDS, max_part_size=5_000_000) as form:
+                done = await run_in_threadpool(made, form)
+            return RedirectResponse(here(done), 303) if isinstance(done, str) else done
+
+        return handler
+
     def edit(self, form: Mapping[str, Any], change: Callable[[Any], str]) -> str:
         """Write an answer into the job file, if it is still the one that was shown."""
         return self.workspace.document.change(text(form, "version") or None, change)
+
+    def save(self, form: Mapping[str, Any], change: Callable[[Any], str], then: str) -> str:
+        """Write an answer and say so; returns where to go."""
+        said = self.edit(form, change)
+        self.notice = Notice(f"Saved: {said}." if said else "Nothing was changed.")
+        return then
 
     def check(self, document: Any) -> None:
         """Refuse an answer after which the job could not be loaded, in the words of the loader."""
         if answers.variants(document):
             load_text(tomlkit.dumps(document), self.workspace.document.path)
 
-    def write_fields(self, form: FormData, known: Collection[tuple[str, ...]], numbers: Collection[str]) -> str:
-        """Write the form's known fields that changed, of the job or of the state it names; returns where to go."""
+    def write_fields(self, form: FormData, rows: Iterable[FieldRow]) -> str:
+        """Write the form's fields that changed, of the job or of the state it names; returns where to go."""
         state = text(form, "state")
+        known = {name.format(side=side) for name, *_ in rows for side in SIDES}
 
         def edit(document: Any) -> str:
             """Write each field that is not what it was."""
@@ -244,11 +186,12 @@ class Page:
             if state:
                 prefix = ("variant", answers.variants(document).index(answers.variant_named(document, state)))
             for name, raw in form.items():
-                path = tuple(name.split("."))
-                if path not in known or not isinstance(raw, str):
+                if name not in known or not isinstance(raw, str):
                     continue
+                path = name.split(".")
+                row = section(path[0]).get(path[-1])
                 written = " ".join(raw.split()) or None
-                value = number(written) if written and path[-1] in numbers else written
+                value = number(written) if written and row is not None and row.kind in _NUMBERS else written
                 now = answers.table_value(document, (*prefix, *path))
                 if (value or "") != (now if now is not None else ""):
                     answers.set_table_value(document, (*prefix, *path), value)
@@ -257,9 +200,24 @@ class Page:
             more = f"{' …' if len(said) > 4 else ''}{f' of {state}' if state else ''}"
             return f"{', '.join(said[:4])}{more}" if said else ""
 
-        said = self.edit(form, edit)
-        self.notice = Notice(f"Saved: {said}." if said else "Nothing was changed.")
-        return text(form, "back")
+        return self.save(form, edit, text(form, "back"))
+
+
+def _hidden(snapshot: Snapshot, back: str) -> Markup:
+    """The hidden fields of every form: the version of the job file it was made of, and where to go after it."""
+    made = '<input type="hidden" name="version" value="{}"><input type="hidden" name="back" value="{}">'
+    return Markup(made).format(snapshot.state.version, back)
+
+
+def plural(number: int, one: str, many: str = "") -> str:
+    """Write a number with its noun."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def text(form: Mapping[str, Any], key: str, default: str = "") -> str:
+    """Return a form's field as text."""
+    value = form.get(key, default)
+    return value.strip() if isinstance(value, str) else default
 
 
 def number(value: str) -> str | float:
@@ -280,24 +238,22 @@ def here(path: str) -> str:
 
 def counts(snapshot: Snapshot) -> dict[str, int]:
     """How many questions wait at each step."""
-    sheets = sum(asked(snapshot, view) for view in snapshot.files if view.states)
+    errors = sum(item.severity == "error" for item in snapshot.open_findings)
     return {
-        "sheets": sheets,
-        "heads": sum(item.severity == "error" for item in snapshot.open_findings)
-        + len(unstated(snapshot))
-        + len(drifts(snapshot)),
+        "sheets": sum(asked(snapshot, view) for view in snapshot.files if view.states),
+        "heads": errors + len(unstated(snapshot)) + len(drifts(snapshot)),
     }
+
+
+def asked(snapshot: Snapshot, view: FileView) -> int:
+    """How many questions of a sheet wait for an answer."""
+    return sum(question.asks for question in questions_of(snapshot, view))
 
 
 def drifts(snapshot: Snapshot) -> tuple[Finding, ...]:
     """What hangs on the bench's drift, at most once; sheets without a day are asked for it at the sheets."""
     found = (item for item in snapshot.open_findings if item.rule == "drift-unknown")
     return tuple(item for item in found if "carry no date" not in item.message)[:1]
-
-
-def asked(snapshot: Snapshot, view: FileView) -> int:
-    """How many questions of a sheet wait for an answer."""
-    return sum(question.asks for question in questions_of(snapshot, view))
 
 
 def unstated(snapshot: Snapshot) -> tuple[str, ...]:
@@ -308,16 +264,68 @@ def unstated(snapshot: Snapshot) -> tuple[str, ...]:
     return tuple(str(item.get("name", "")) for item, changed in done if changed is None)
 
 
-def _fields(snapshot: Snapshot, back: str) -> Markup:
-    """The hidden fields of every form: the version of the job file it was made of, and where to go after it."""
-    made = '<input type="hidden" name="version" value="{}"><input type="hidden" name="back" value="{}">'
-    return Markup(made).format(snapshot.state.version, back)
+def safe_name(name: str) -> str:
+    """Return a name that is a plain file of this folder on any system."""
+    base = unicodedata.normalize("NFC", name).replace("\\", "/").rpartition("/")[2]
+    kept = "".join(mark if mark.isprintable() and mark not in '<>:"|?*!' else "_" for mark in base)
+    kept = " ".join(kept.split()).strip(". ")
+    stem, suffix = Path(kept).stem, Path(kept).suffix
+    stem = stem.encode()[: MOST_NAME - len(suffix.encode())].decode(errors="ignore").rstrip(". ")
+    kept = (stem or "sheet") + suffix[:12]
+    return f"_{kept}" if _RESERVED.match(kept) else kept
 
 
-DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(24)]
-"""The dashes of the legend's lines."""
+def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
+    """Copy a file into the folder; returns its name there, and whether the very same was there already.
+
+    A different file of that name stays, and the new one gets a number.
+    """
+    name = safe_name(name)
+    stem, suffix = Path(name).stem, Path(name).suffix
+    draft: Path | None = None
+    try:
+        handle, made = tempfile.mkstemp(dir=folder, prefix=".dropped-", suffix=suffix)
+        draft = Path(made)
+        with os.fdopen(handle, "wb") as stream:
+            shutil.copyfileobj(io.BytesIO(source) if isinstance(source, bytes) else source, stream, 1 << 20)
+            stream.flush()
+            os.fsync(stream.fileno())
+        mask = os.umask(0)
+        os.umask(mask)
+        draft.chmod(0o666 & ~mask)
+        for number in range(1, 1_000):
+            name = f"{stem}{suffix}" if number == 1 else f"{stem} ({number}){suffix}"
+            target = folder / name
+            if target.is_file() and not target.is_symlink() and filecmp.cmp(target, draft, shallow=False):
+                return name, True
+            if not (target.exists() or target.is_symlink()) and _named(draft, target):
+                return name, False
+    except OSError as error:
+        raise FlowkitError(
+            f"{name} cannot be kept in {folder} ({error.strerror or error})",
+            "free some space, or open a folder that can be written",
+        ) from error
+    finally:
+        if draft is not None:
+            draft.unlink(missing_ok=True)
+    raise FlowkitError(f"there are too many files named {stem}{suffix}", "rename the file first")
 
 
-def home() -> Path:
-    """The folder of the page's own files."""
-    return Path(__file__).parent
+def _named(draft: Path, target: Path) -> bool:
+    """Give a whole file its name, unless a file of that name appeared meanwhile: a link, unlike a rename, sees that."""
+    try:
+        os.link(draft, target)
+    except FileExistsError:
+        return False
+    except OSError:
+        # A file system without links gets a fresh copy; half a copy is taken away again.
+        try:
+            with target.open("xb") as stream:
+                try:
+                    stream.write(draft.read_bytes())
+                except OSError:
+                    target.unlink(missing_ok=True)
+                    raise
+        except FileExistsError:
+            return False
+    return True

@@ -6,14 +6,17 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any
 
 from flowkit.fields import CONDITIONS
 from flowkit.importers.explain import answers as settled_by
 from flowkit.importers.words.items import MAPPING_HINT, proposal_of
 from flowkit.model import Finding
+from flowkit.page import answers
 from flowkit.page.workspace import FileView, Snapshot, cell_of
+from flowkit.units import format_quantity
 
 _UNITS = {
     "flow_unit": ("CFM", "L/s", "m³/h", "L/min"),
@@ -41,6 +44,8 @@ _OPTION = re.compile(r"--([a-z][a-z-]+)")
 _MEANT = re.compile(r"(?:, |; |: )(?:if )?([0-9.]+)( [^\s,;:]+)? was meant")
 _READS = re.compile(r"the (?:flow|lift) ([0-9.]+)")
 _CURVE = re.compile(r"gives ([0-9.]+)")
+_NAMED_PRESSURE = re.compile(r"names (.+?), and nothing in this file was read at that pressure")
+_FLOWS_ARE_FOR = "asked on the page: the pressure that the flows are for"
 _FOR_COMMAND = re.compile(r"--[a-z]|\bjob file\b|\bthe job's\b|\[\[")
 _STATED = re.compile(r"the sheet gives (.*?), but (.*?) was stated", re.S)
 _TWICE = re.compile(r"(?:here and in|the leak in) (.+?)(?: differ)?[;,]")
@@ -52,15 +57,50 @@ _BY_QUANTITY = {
     "temperature": ("°C", "°F"),
     "flow": ("CFM", "L/s"),
 }
+_TITLES = {
+    "not-a-number": "This is not a number.",
+    "falling-flow": "The flow falls while the lift rises.",
+    "lift-order": "The lifts are out of order.",
+    "lift-repeated": "This lift appears twice.",
+    "leak-large": "The leak is large.",
+    "pressure-mixed": "The test pressure changes from row to row.",
+    "sheet-ambiguous": "This can be read in more than one way.",
+    "stated-contradicts": "The job and the sheet disagree.",
+    "variant-empty": "Nothing from this sheet is used yet.",
+    "file-unusable": "This file cannot be read.",
+    "hidden-content": "Something in this sheet is hidden.",
+    "condition-unlikely": "This figure is unlikely.",
+    "port-missing": "Which port is this?",
+    "side-missing": "Intake or exhaust?",
+    "identical-readings": "These readings are a copy of others.",
+    "corrected-unequally": "Not every state was corrected in the same way.",
+    "date-ambiguous": "Is the day or the month first in this date?",
+    "pressure-missing": "What test pressure are these flows for?",
+    "pressure-impossible": "This test pressure is not possible.",
+    "flow-negative": "This flow is below zero.",
+    "lift-negative": "This lift is below zero.",
+    "check-off": "The check plate is far off.",
+}
+"""What each doubt is called, in words; else the rule's own."""
+_AT_CELLS = (
+    *("typing-slip", "falling-flow", "not-a-number", "lift-order", "lift-repeated", "lift-negative", "flow-missing"),
+    *("flow-negative", "impossible-flow", "sheet-ambiguous", "meter-beyond", "meter-negative"),
+    *("pressure-mixed", "pressure-impossible", "stated-contradicts", "pressure-missing"),
+)
+"""What can be settled at the cell itself: another value, or left out."""
+_CELL_RULES = ("typing-slip", "falling-flow", "not-a-number", "lift-order", "stated-contradicts", "condition-unlikely")
 _LETTER = re.compile(r"(?:the letter '[AE]'|'[AE]\s*\d*' may be intake or exhaust)")
-_NAMED = ("side", "port", "run", "head", "variant", "lift_unit", "flow_unit", "pressure_unit", "reading_unit")
+NAMED = ("side", "port", "run", "head", "variant", "lift_unit", "flow_unit", "pressure_unit", "reading_unit")
 LETTERED = re.compile(r"^\s*([AE])(?=\s*#?\s*\d)")
 """A heading that names its side by a letter of two languages: E is Einlass or escape, A is Auslass or admisión."""
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """A condition that an answer states: its key, ready answers, an example, and whether it needs its reason."""
+    """A condition that an answer states: its key, ready answers, an example, and whether it needs its reason.
+
+    `because` is the reason where the question gives it: the answer then counts whatever else the sheet says.
+    """
 
     key: str
     label: str
@@ -68,14 +108,16 @@ class Choice:
     example: str
     reason: bool = False
     kind: str = "condition"
+    because: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Ready:
-    """An answer that is one click: its words and the fields it sends."""
+    """An answer that is one click: its words, the fields it sends, and whether it may be sent for several sheets."""
 
     label: str
     fields: tuple[tuple[str, str], ...]
+    for_all: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +130,8 @@ class Question:
     severity: str
     rule: str
     file: str
-    sheet: str | None
-    cell: str | None
+    sheet: str | None = None
+    cell: str | None = None
     files: tuple[str, ...] = ()
     choices: tuple[Choice, ...] = ()
     ready: tuple[Ready, ...] = ()
@@ -127,25 +169,9 @@ class Question:
         return not self.choices or self.choices[0].key.endswith("_unit")
 
 
-def by_hand(document: Any, file: str) -> dict[str, str]:
-    """Return what the job says in place of a sheet's cells: address to words."""
-    from flowkit.page.answers import file_of, variants
-
-    said: dict[str, str] = {}
-    for variant in variants(document):
-        for entry in variant.get("sheets", []):
-            if not isinstance(entry, Mapping) or file_of(entry) != file:
-                continue
-            for item in entry.get("values", []):
-                said[str(item.get("cell"))] = f"counts as {item.get('value')}: {item.get('reason', '')}"
-            for cell in entry.get("leave_out", []):
-                said[str(cell)] = "left out"
-    return said
-
-
 def questions_of(snapshot: Snapshot, view: FileView) -> tuple[Question, ...]:
     """Return what one sheet waits for, errors first; one question where several findings have one answer."""
-    hand = by_hand(snapshot.document, view.name)
+    hand = answers.by_hand(snapshot.document, view.name)
     made: dict[Any, Question] = {}
     for finding in sorted(
         view.open, key=lambda item: (item.severity != "error", not cell_of(item.where, view.name)[1])
@@ -168,12 +194,13 @@ def _without_side(snapshot: Snapshot, view: FileView) -> Question | None:
     waiting = [item.name for item in snapshot.files if any(test.side is None for test in item.tests)]
     if view.name not in waiting:
         return None
-    files = [view.name, *(name for name in waiting if name != view.name)]
-    message = "The sheet does not say. If it holds both, say what each column is."
-    ident = _ident(Finding("side-missing", "error", view.name, ""))
+    finding = Finding(
+        "side-missing", "error", view.name, "The sheet does not say. If it holds both, say what each column is."
+    )
     return Question(
-        *(f"side-{ident}", _ASK["side"], message, "error", "side-missing"),
-        *(view.name, None, None, tuple(files)),
+        **_said(finding, view.name, _ASK["side"]),
+        message=finding.message,
+        files=(view.name, *(name for name in waiting if name != view.name)),
         choices=(Choice("side", "side", _QUICK["side"], ""),),
         mapping={"flow": []},
     )
@@ -182,20 +209,29 @@ def _without_side(snapshot: Snapshot, view: FileView) -> Question | None:
 def _undated(snapshot: Snapshot, view: FileView) -> Question | None:
     """Ask for the days of all undated sheets at once, where a gain hangs on them."""
     found = next((f for f in snapshot.findings if f.rule == "drift-unknown" and "carry no date" in f.message), None)
-    files = [view.name, *(item.name for item in snapshot.files if item.name != view.name)]
     waiting = [
-        name
-        for name in files
-        if (item := snapshot.file(name)) and any(not (test.conditions.date or "").strip() for test in item.tests)
+        item.name for item in snapshot.files if any(not (test.conditions.date or "").strip() for test in item.tests)
     ]
     if found is None or view.name not in waiting:
         return None
-    message = _hanging(found.message)
     return Question(
-        *(_ident(found), "When were these flowed? All on the same day?", message, "warning", found.rule, view.name),
-        *(None, None, tuple(waiting)),
+        **_said(found, view.name, "When were these flowed? All on the same day?"),
+        message=_hanging(found.message),
+        files=(view.name, *(name for name in waiting if name != view.name)),
         choices=(Choice("date", "day", (), "2026-03-20"), _DRIFT),
     )
+
+
+def drift_question(finding: Finding) -> Question:
+    """Ask how far the bench moves, where dated sheets hang on it."""
+    title = "How far does the bench move from day to day?"
+    return Question(**_said(finding, "", title), message=_hanging(finding.message), choices=(_DRIFT,))
+
+
+def _said(finding: Finding, file: str, title: str) -> dict[str, Any]:
+    """What every question takes from its finding; its name stays the same while it is asked."""
+    ident = hashlib.sha256(f"{finding.rule}\n{finding.where}".encode()).hexdigest()[:10]
+    return {"ident": ident, "title": title, "severity": finding.severity, "rule": finding.rule, "file": file}
 
 
 def _hanging(message: str) -> str:
@@ -210,31 +246,11 @@ _DRIFT = Choice("bench.drift", "or how far the bench moves from day to day", (),
 _AIR = Choice("bench.standard_air", "standard air at", ("15 °C", "20 °C", "25 °C"), "15 °C", kind="table")
 
 
-def drift_question(finding: Finding) -> Question:
-    """Ask how far the bench moves, where dated sheets hang on it."""
-    return Question(
-        *(_ident(finding), "How far does the bench move from day to day?", _hanging(finding.message), "warning"),
-        *(finding.rule, "", None, None),
-        choices=(_DRIFT,),
-    )
-
-
-def _ident(finding: Finding) -> str:
-    """A name for a question that stays the same while it is asked."""
-    return hashlib.sha256(f"{finding.rule}\n{finding.where}".encode()).hexdigest()[:10]
-
-
 def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str | None, cell: str | None) -> Question:
     """Make a question of a finding."""
+    message = finding.message
     choices = _choices(finding)
     ready = _ready(finding, f"{sheet}!{cell}" if sheet else cell or "")
-    cell_controls = bool(cell) and finding.rule in (
-        *("typing-slip", "falling-flow", "not-a-number", "lift-order", "lift-repeated", "lift-negative"),
-        *("flow-negative", "impossible-flow", "sheet-ambiguous", "meter-beyond", "meter-negative", "flow-missing"),
-        *("pressure-mixed", "pressure-impossible", "stated-contradicts", "pressure-missing"),
-    )
-    # A unit that is asked for is the answer; the cell itself is offered where nothing else settles it.
-    cell_controls = cell_controls and not (finding.rule == "sheet-ambiguous" and choices and not choices[0].reason)
     files = [view.name]
     if ready or (choices and not choices[0].reason):
         files += [
@@ -246,37 +262,42 @@ def _question(snapshot: Snapshot, view: FileView, finding: Finding, sheet: str |
                 for item in other.open
             )
         ]
-    meant, reads = _MEANT.search(finding.message), _READS.search(finding.message)
-    asked = _ASK.get(choices[0].key, "") if choices and finding.rule not in _CELL_RULES else ""
+    for_all = not ready or finding.rule == "date-ambiguous" or _LETTER.search(message)
+    measured = {t.conditions.test_pressure_pa for t in view.tests if t.conditions.test_pressure_pa is not None}
+    if choices and choices[0].because and cell and len(measured) == 1:
+        # The other answer: the pressure that the sheet gives counts, as exactly as it gives it.
+        words = f"{format_quantity(measured.pop(), 'inH2O', 1)}, as it was flowed"
+        place = f"{sheet}!{cell}" if sheet else cell
+        ready = (Ready(words, (("kind", "leave_out"), ("cell", place)), for_all=False),)
+    meant, reads, curve = _MEANT.search(message), _READS.search(message), _CURVE.search(message)
+    title = _TITLES.get(finding.rule, f"{finding.rule.replace('-', ' ').capitalize()}.")
+    if finding.rule == "typing-slip" and reads and curve and cell:
+        title = f"This reads {reads[1]}; the curve through its neighbours gives {float(curve[1]):.4g}."
+    elif choices and finding.rule not in _CELL_RULES:
+        title = _ASK.get(choices[0].key, title)
+    # A unit that is asked for is the answer; the cell itself is offered where nothing else settles it.
+    settled = finding.rule == "sheet-ambiguous" and choices and not choices[0].reason
     return Question(
-        ident=_ident(finding),
-        title=asked or _title(finding, cell),
-        message=plain(finding.message),
-        severity=finding.severity,
-        rule=finding.rule,
-        file=view.name,
+        **_said(finding, view.name, title),
+        message=plain(message),
         sheet=sheet,
         cell=cell,
-        files=tuple(files) if not ready or finding.rule == "date-ambiguous" or _LETTER.search(finding.message) else (),
+        files=tuple(files) if for_all else (),
         choices=choices,
         ready=ready,
-        proposed=meant.group(1) if meant and not choices else "",
-        reads=reads.group(1) if reads and finding.severity == "warning" else "",
-        cell_controls=cell_controls,
-        mapping=_mapping(finding.message),
+        proposed=meant[1] if meant and not choices else "",
+        reads=reads[1] if reads and finding.severity == "warning" else "",
+        cell_controls=bool(cell) and finding.rule in _AT_CELLS and not settled,
+        mapping=_mapping(message),
     )
-
-
-_CELL_RULES = ("typing-slip", "falling-flow", "not-a-number", "lift-order", "stated-contradicts", "condition-unlikely")
 
 
 def _choices(finding: Finding) -> tuple[Choice, ...]:
     """What can be stated to settle a finding, from the options and conditions its message names."""
     message = finding.message
-    if finding.rule == "stated-contradicts":
-        found = _STATED.search(message)
-        key = _key_of(found[1]) if found else None
-        return (Choice(key, "Or the job is right: it is", (found[2].strip("'"),), "", True),) if found and key else ()
+    if (found := _STATED.search(message)) and finding.rule == "stated-contradicts":
+        key = _key_of(found[1])
+        return (Choice(key, "Or the job is right: it is", (found[2].strip("'"),), "", True),) if key else ()
     if finding.rule in ("condition-unlikely", "check-off"):
         meant = _MEANT.search(message)
         key = "check_reading" if finding.rule == "check-off" else _key_of(message)
@@ -301,6 +322,8 @@ def _choices(finding: Finding) -> tuple[Choice, ...]:
             )
         elif key in _ASK or key in _KNOWN:
             made.append(Choice(key, key.replace("_", " "), _QUICK.get(key, ()), _example(key)))
+    if (named := _NAMED_PRESSURE.search(message)) and made and made[0].key == "test_pressure":
+        made[0] = replace(made[0], quick=(named[1],), because=_FLOWS_ARE_FOR)
     return (*made, *((_AIR,) if "SCFM is a volume" in message else ()))
 
 
@@ -317,7 +340,7 @@ def _key_of(words: str) -> str | None:
     text = words.casefold()
     if text.strip() == "pressure":
         return "test_pressure"
-    named = [key for key in (*_KNOWN, *_NAMED) if key.replace("_", " ") in text]
+    named = [key for key in (*_KNOWN, *NAMED) if key.replace("_", " ") in text]
     return max(named, key=len) if named else None
 
 
@@ -335,15 +358,12 @@ def _ready(finding: Finding, place: str = "") -> tuple[Ready, ...]:
             for unit in units
         )
     if finding.rule == "date-ambiguous":
-        days = settled_by(finding)
-        order = (("day", "the day first"), ("month", "the month first"))
         return tuple(
-            Ready(f"{_day(value)}, {words}", (("kind", "date_order"), ("value", first)))
-            for (_, value), (first, words) in zip(days, order, strict=False)
+            Ready(f"{_day(value)}, the {first} first", (("kind", "date_order"), ("value", first)))
+            for (_, value), first in zip(settled_by(finding), ("day", "month"), strict=False)
         )
-    if finding.rule == "stated-contradicts":
-        found = _STATED.search(message)
-        key = _key_of(found[1]) if found else None
+    if (found := _STATED.search(message)) and finding.rule == "stated-contradicts":
+        key = _key_of(found[1])
         return (Ready("The sheet is right", (("kind", "unstate"), ("key", key))),) if key else ()
     if _LETTER.search(message):
         return tuple(
@@ -361,45 +381,11 @@ def _ready(finding: Finding, place: str = "") -> tuple[Ready, ...]:
 
 def _day(iso: str) -> str:
     """A day in words."""
-    from datetime import date
-
     try:
         day = date.fromisoformat(iso)
     except ValueError:
         return iso
     return f"{day.day} {day:%B %Y}"
-
-
-def _title(finding: Finding, cell: str | None) -> str:
-    """A short heading for a finding."""
-    reads, curve = _READS.search(finding.message), _CURVE.search(finding.message)
-    if finding.rule == "typing-slip" and reads and curve and cell:
-        return f"This reads {reads.group(1)}; the curve through its neighbours gives {float(curve.group(1)):.4g}."
-    words = {
-        "not-a-number": "This is not a number.",
-        "falling-flow": "The flow falls while the lift rises.",
-        "lift-order": "The lifts are out of order.",
-        "lift-repeated": "This lift appears twice.",
-        "leak-large": "The leak is large.",
-        "pressure-mixed": "The test pressure changes from row to row.",
-        "sheet-ambiguous": "This can be read in more than one way.",
-        "stated-contradicts": "The job and the sheet disagree.",
-        "variant-empty": "Nothing from this sheet is used yet.",
-        "file-unusable": "This file cannot be read.",
-        "hidden-content": "Something in this sheet is hidden.",
-        "condition-unlikely": "This figure is unlikely.",
-        "port-missing": "Which port is this?",
-        "side-missing": "Intake or exhaust?",
-        "identical-readings": "These readings are a copy of others.",
-        "corrected-unequally": "Not every state was corrected in the same way.",
-        "date-ambiguous": "Is the day or the month first in this date?",
-        "pressure-missing": "What test pressure are these flows for?",
-        "pressure-impossible": "This test pressure is not possible.",
-        "flow-negative": "This flow is below zero.",
-        "lift-negative": "This lift is below zero.",
-        "check-off": "The check plate is far off.",
-    }
-    return words.get(finding.rule, finding.rule.replace("-", " ").capitalize() + ".")
 
 
 def plain(message: str) -> str:

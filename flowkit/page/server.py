@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     import uvicorn
 
     from flowkit.page.plumbing import Page
-    from flowkit.page.security import Guard
+    from flowkit.page.routes import Guard
 
 
 def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = math.inf) -> int:
@@ -45,12 +45,16 @@ def serve(folder: Path, *, port: int = 0, browser: bool = True, idle_s: float = 
     listening = _listen(port)
     address = f"http://127.0.0.1:{listening.getsockname()[1]}/?key={secret}"
     workspace = Workspace(folder, job)
-    # The job is read while the rest is loaded and the browser starts, so that its first page is there at once.
-    threading.Thread(target=_warm, args=(workspace,), daemon=True).start()
+
+    def warm() -> None:
+        """Read the job while the rest is loaded and the browser starts; whatever is wrong with it, the page says."""
+        with contextlib.suppress(FlowkitError, OSError):
+            workspace.snapshot()
+
+    threading.Thread(target=warm, daemon=True).start()
     import uvicorn
 
-    from flowkit.page.routes import make_app
-    from flowkit.page.security import Guard
+    from flowkit.page.routes import Guard, make_app
 
     app = make_app(workspace)
     guard = Guard(app, secret=secret)
@@ -113,12 +117,6 @@ def _folder_and_job(path: Path) -> tuple[Path, str]:
     if not path.exists():
         raise JobError("there is no such folder", "name the folder that holds the sheets", file=str(path))
     raise JobError("this is a file, not a folder", f"open its folder: flowkit open {path.parent}", file=str(path))
-
-
-def _warm(workspace: Workspace) -> None:
-    """Read the job ahead; whatever is wrong with it, the page says."""
-    with contextlib.suppress(FlowkitError, OSError):
-        workspace.snapshot()
 
 
 def _listen(port: int) -> socket.socket:

@@ -1,19 +1,21 @@
-"""A sheet as a picture: its cells, what each was taken for, and which of them are in question."""
+"""A sheet as a picture: its cells, what each was taken for, which are in question, and the curves beside it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from xml.sax.saxutils import escape, quoteattr
 
+from flowkit.drawing.svg import has_flow, sheet_svg
 from flowkit.errors import FlowkitError
 from flowkit.importers import Stated
 from flowkit.importers.explain import cell_roles
 from flowkit.importers.files.grid import Grid, column_letters
 from flowkit.importers.words.values import as_text
-from flowkit.model import Finding
+from flowkit.model import Finding, FlowTest
 from flowkit.page.workspace import cell_of
-from flowkit.units import number
+from flowkit.units import format_quantity, number
 
 MOST_ROWS = 200
 MOST_COLUMNS = 40
@@ -21,6 +23,8 @@ MOST_TEXT = 90
 WIDE_TEXT = 12
 """Letters from which a text runs over the empty cells beside it, as in a spreadsheet."""
 LEAST_NUMBERS = 3
+MOST_TESTS = 24
+"""Curves of one state that are drawn; more would be a tangle."""
 _KINDS = {
     "lift": "lift",
     "flow": "flow",
@@ -170,16 +174,28 @@ def _numbers(grid: Grid, width: int) -> tuple[Proposed, ...]:
     return tuple(found)
 
 
-def over(pictures: Sequence[SheetPicture], sheet: str | None, cell: str) -> str | None:
-    """The address of the heading over a cell; None where there is none."""
-    for picture in pictures:
-        if picture.name != sheet:
-            continue
-        places = {item.address: (row, column) for row, (_, cells) in enumerate(picture.rows)
-                  for column, item in enumerate(cells)}  # fmt: skip
-        if cell not in places:
-            continue
-        row, column = places[cell]
-        above = [picture.rows[index][1][column] for index in range(row - 1, -1, -1)]
-        return next((item.address for item in above if item.text and number(item.text) is None), None)
-    return None
+def read_chart(tests: Sequence[FlowTest], display: str, *, asked: Collection[str] = ()) -> str:
+    """Draw tests as they were read, a chart a state; points whose cells are in question are marked."""
+    states: dict[str, list[FlowTest]] = {}
+    for test in tests:
+        if any(has_flow(point.flow_m3_s) for point in test.points):
+            states.setdefault(test.variant, []).append(test)
+    made = ""
+    for name, drawn in states.items():
+        made += f"<h3>{escape(name)}</h3>" if len(states) > 1 else ""
+        made += sheet_svg(drawn[:MOST_TESTS], display=display)
+        if len(drawn) > MOST_TESTS:
+            made += f'<p class="soft">The first {MOST_TESTS} of {len(drawn)} curves.</p>'
+    for source in asked:
+        made = made.replace(f"data-source={quoteattr(source)}", f'data-source={quoteattr(source)} data-asked="yes"')
+    return made
+
+
+def stated_words(tests: Sequence[FlowTest], attribute: str, unit: str = "", digits: int = 1) -> str:
+    """The different values of a condition in words."""
+    values = dict.fromkeys(getattr(test.conditions, attribute) for test in tests)
+    words = [
+        "not stated" if value is None else format_quantity(value, unit, digits) if unit else str(value)
+        for value in values
+    ]
+    return ", ".join(words[:4]) or "not stated"

@@ -9,15 +9,13 @@ from typing import Any
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
-from starlette.routing import Route
 
 from flowkit.errors import JobError
 from flowkit.page import answers
-from flowkit.page.plumbing import Notice, Page, keep, text
-from flowkit.page.worker import Task
+from flowkit.page.plumbing import Action, Notice, Page, View, keep, text
 from flowkit.page.workspace import Snapshot
 
-FORMS = {
+FORMATS = {
     "pdf": ("PDF", "to print and to send", "application/pdf"),
     "html": ("One-file page", "opens in any browser, values under the pointer", "text/html"),
     "png": ("Picture", "the first page", "image/png"),
@@ -27,43 +25,26 @@ FORMS = {
 MOST_LOGO, MOST_PIXELS = 4_000_000, 16_000_000
 
 
-def routes(page: Page) -> list[Route]:
-    """Return the step's addresses."""
-    return [
-        Route("/build", page.show(lambda request, snapshot: _view(page, request, snapshot))),
-        Route("/build/make", page.act(lambda form: _make(page, form)), methods=["POST"]),
-        Route("/build/attach", page.act(lambda form: _attach(page, form)), methods=["POST"]),
-        Route("/build/out/{kind}/{name}", page.show(lambda request, snapshot: _out(page, request))),
-        Route("/work/stop", page.act(lambda form: _stop(page, form)), methods=["POST"]),
-        Route("/work/{kind}", page.show(lambda request, snapshot: _progress(page, request))),
-    ]
-
-
 def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
-    """Show the report's state, its first page, and what can be kept."""
+    """Show the report's state, its pages as they print, and what can be kept."""
     report, attached = page.tasks.last("report"), page.tasks.last("attach")
+    files = report.done["files"] if report is not None and report.done else []
     return page.render(
         "build.html",
         snapshot,
         step="build",
-        forms=FORMS,
+        forms=FORMATS,
         report=report,
         attached=attached,
         stale=report is not None and report.key != snapshot.state.version,
         errors=[finding for finding in snapshot.findings if finding.severity == "error"],
-        previews=_previews(report),
+        previews=[name for name in files if "_page_" in name],
         shop=answers.table_value(snapshot.document, ("job", "shop")) or "",
         logo=answers.table_value(snapshot.document, ("job", "logo")) or "",
     )
 
 
-def _previews(report: Task | None) -> list[str]:
-    """The pictures of a finished report's pages, in order."""
-    files = report.done["files"] if report is not None and report.done else []
-    return [name for name in files if "_page_" in name]
-
-
-def _wanted(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
+def wanted_of(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
     """What the worker is to do."""
     if snapshot.problem:
         raise JobError(snapshot.problem)
@@ -74,7 +55,7 @@ def _wanted(snapshot: Snapshot, work: str, **more: Any) -> dict[str, Any]:
 
 def _make(page: Page, form: FormData) -> str:
     """Start making the report."""
-    _wanted(page.workspace.snapshot(), "report")
+    wanted_of(page.workspace.snapshot(), "report")
     logo = _logo(page, form)
     shop = " ".join(text(form, "shop").split()) or None
 
@@ -91,7 +72,7 @@ def _make(page: Page, form: FormData) -> str:
     if (shop, logo) != tuple(answers.table_value(now.document, ("job", key)) or None for key in ("shop", "logo")):
         page.edit(form, edit)
         now = page.workspace.snapshot()
-    page.tasks.start(_wanted(now, "report", pages=_pages(form)), now.state.version)
+    page.tasks.start(wanted_of(now, "report", pages=_pages(form)), now.state.version)
     return "/build"
 
 
@@ -125,7 +106,7 @@ def _attach(page: Page, form: FormData) -> str:
     if not isinstance(item, UploadFile) or not item.filename:
         raise JobError("no build file was chosen", "choose a PDF, XLSX, XLSM or DOCX")
     snapshot = page.workspace.snapshot()
-    wanted = _wanted(snapshot, "attach", pages=_pages(form))
+    wanted = wanted_of(snapshot, "attach", pages=_pages(form))
     out = page.tasks.folder()
     name, _ = keep(out, item.filename, item.file)
     page.tasks.start({**wanted, "file": name}, snapshot.state.version, out)
@@ -141,7 +122,7 @@ def _stop(page: Page, form: FormData) -> str:
     return text(form, "back") or "/build"
 
 
-def _progress(page: Page, request: Request) -> Response:
+def _progress(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Say how far work of a kind is."""
     task = page.tasks.last(request.path_params["kind"])
     if task is None:
@@ -149,22 +130,22 @@ def _progress(page: Page, request: Request) -> Response:
     return JSONResponse({"running": task.running, "share": task.share, "say": task.say})
 
 
-def _out(page: Page, request: Request) -> Response:
-    """Give a finished file."""
+def _out(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Give a finished file to keep, or a picture or PDF to look at; a page of HTML is only ever given to keep."""
     task = page.tasks.last(request.path_params["kind"])
     name = request.path_params["name"]
     if task is None or task.done is None or name not in task.done["files"]:
         raise JobError("this file is not ready", "make it first")
-    return _given(task, name, shown="show" in request.query_params)
-
-
-def _given(task: Task, name: str, *, shown: bool) -> Response:
-    """A file to keep, or a picture or PDF to look at; a page of HTML is only ever given to keep."""
-    kind = next((form[2] for suffix, form in FORMS.items() if name.endswith(f".{suffix}")), "application/octet-stream")
-    look = shown and kind in ("image/png", "application/pdf")
+    kinds = (kind for ending, (_, _, kind) in FORMATS.items() if name.endswith(f".{ending}"))
+    kind = next(kinds, "application/octet-stream")
+    look = "show" in request.query_params and kind in ("image/png", "application/pdf")
     return FileResponse(
         Path(task.out, name),
         media_type=kind,
         filename=name,
         content_disposition_type="inline" if look else "attachment",
     )
+
+
+PAGES: dict[str, View] = {"/build": _view, "/build/out/{kind}/{name}": _out, "/work/{kind}": _progress}
+FORMS: dict[str, Action] = {"/build/make": _make, "/build/attach": _attach, "/work/stop": _stop}

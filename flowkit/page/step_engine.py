@@ -11,47 +11,50 @@ from typing import Any
 from starlette.datastructures import FormData, UploadFile
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
 
 from flowkit.drawing.svg import SvgLine, lines_svg
 from flowkit.errors import FlowkitError, JobError
 from flowkit.model import SIDES, Finding
 from flowkit.page import answers
-from flowkit.page.plumbing import Notice, Page, keep, number, text
-from flowkit.page.step_build import _wanted
+from flowkit.page.plumbing import Action, FieldRow, Page, View, fields_of, keep, number, text
+from flowkit.page.step_build import wanted_of
 from flowkit.page.workspace import Snapshot
 from flowkit.reports.html import percent_text
 from flowkit.reports.labels import gathered
 
-Field = tuple[str, str, str]
-ENGINE: tuple[Field, ...] = (
-    ("cylinders", "Cylinders", "4"),
-    ("bore", "Bore", "80.5 mm"),
-    ("stroke", "Stroke", "78.4 mm"),
-    ("rod", "Rod, centre to centre", "132 mm"),
-    ("compression_ratio", "Compression ratio", "10.2"),
+_ENGINE: tuple[FieldRow, ...] = (
+    ("engine.cylinders", "Cylinders", ""),
+    ("engine.bore", "Bore", ""),
+    ("engine.stroke", "Stroke", ""),
+    ("engine.rod", "Rod, centre to centre", ""),
+    ("engine.compression_ratio", "Compression ratio", ""),
 )
-VOLUMES: tuple[Field, ...] = (
-    ("chamber_volume", "Chamber, valves and plug in", "38 cc"),
-    ("chamber_area", "Chamber's area at the face", "45 cm²"),
-    ("milled", "Taken off the face since", "0.5 mm"),
-    ("gasket_bore", "Gasket bore", "82 mm"),
-    ("gasket_thickness", "Gasket, compressed", "1.2 mm"),
-    ("deck_clearance", "Piston below the deck", "0.3 mm"),
-    ("crown_volume", "Crown: dome +, pockets −", "-2 cc"),
+_VOLUMES: tuple[FieldRow, ...] = (
+    ("engine.chamber_volume", "Chamber, valves and plug in", ""),
+    ("engine.chamber_area", "Chamber's area at the face", ""),
+    ("engine.milled", "Taken off the face since", ""),
+    ("engine.gasket_bore", "Gasket bore", ""),
+    ("engine.gasket_thickness", "Gasket, compressed", ""),
+    ("engine.deck_clearance", "Piston below the deck", ""),
+    ("engine.crown_volume", "Crown: dome +, pockets −", ""),
 )
-CAM: tuple[Field, ...] = (
-    ("opens", "Opens", "16 BTDC"),
-    ("closes", "Closes", "52 ABDC"),
-    ("checking_lift", "at a lift of", "1 mm"),
-    ("peak_lift", "Peak lift at the valve", "9.8 mm"),
-    ("lash", "Lash", "0.2 mm"),
-    ("duration", "or the card: duration", "268"),
-    ("lobe_lift", "Lobe lift", "6.5 mm"),
-    ("rocker_ratio", "Rocker ratio", "1.5"),
-    ("centreline", "Centreline", "108"),
+_CAM: tuple[FieldRow, ...] = (
+    ("cam.{side}.opens", "Opens", ""),
+    ("cam.{side}.closes", "Closes", ""),
+    ("cam.{side}.checking_lift", "at a lift of", ""),
+    ("cam.{side}.peak_lift", "Peak lift at the valve", ""),
+    ("cam.{side}.lash", "Lash", ""),
+    ("cam.{side}.duration", "or the card: duration", ""),
+    ("cam.{side}.lobe_lift", "Lobe lift", ""),
+    ("cam.{side}.rocker_ratio", "Rocker ratio", ""),
+    ("cam.{side}.centreline", "Centreline", ""),
 )
-_NUMBERS = {"cylinders", "compression_ratio", "duration", "rocker_ratio", "centreline"}
+_CARD: tuple[FieldRow, ...] = (
+    ("cam.lobe_separation", "Lobe separation, from the card", ""),
+    ("cam.advance", "Advance", ""),
+)
+_OF_TABLES = ("lash", "rocker_ratio", "centreline")
+"""What counts beside a measured table too."""
 _COLUMNS = (
     ("volumetric_efficiency", "filling", 1.0, 3),
     ("brake_torque_nm", "brake torque, Nm", 1.0, 1),
@@ -60,40 +63,25 @@ _COLUMNS = (
 )
 
 
-def routes(page: Page) -> list[Route]:
-    """Return the step's addresses."""
-    return [
-        Route("/engine", page.show(lambda request, snapshot: _view(page, request, snapshot))),
-        Route("/engine/fields", page.act(lambda form: _fields(page, form)), methods=["POST"]),
-        Route("/engine/table", page.act(lambda form: _table(page, form)), methods=["POST"]),
-        Route("/engine/run", page.act(lambda form: _run(page, form)), methods=["POST"]),
-        Route("/engine/whatif", page.act(lambda form: _whatif(page, form)), methods=["POST"]),
-    ]
-
-
 def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the engine's fields, its result and what if."""
+    from flowkit.job.engine import has_engine
+
     state = request.query_params.get("state", "")
     state = state if state in snapshot.states[1:] else ""
     prefix: tuple[str | int, ...] = ("variant", snapshot.states.index(state)) if state else ()
     document = snapshot.document
-
-    def value(*path: str) -> Any:
-        """A field of the engine, or of the state's own."""
-        found = answers.table_value(document, (*prefix, *path))
-        return "" if found is None else found
-
-    from flowkit.job.engine import has_engine
-
     task, guess = page.tasks.last("engine"), page.tasks.last("whatif")
     return page.render(
         "engine.html", snapshot, step="engine", state=state,
-        engine=[(key, label, example, value("engine", key)) for key, label, example in ENGINE],
-        volumes=[(key, label, example, value("engine", key)) for key, label, example in VOLUMES],
-        cams=[(key, label, example, [value("cam", side, key) for side in SIDES])
-              for key, label, example in CAM],
-        tables=[(side, value("cam", side, "table")) for side in SIDES],
-        lobes=value("cam", "lobe_separation"), advance=value("cam", "advance"),
+        engine=fields_of(document, _ENGINE, prefix),
+        volumes=fields_of(document, _VOLUMES, prefix),
+        # The examples are of an intake cam.
+        cams=[(intake, exhaust._replace(example="")) for intake, exhaust in
+              zip(*(fields_of(document, _CAM, prefix, side) for side in SIDES), strict=True)],
+        card=[item._replace(example=usual)
+              for item, usual in zip(fields_of(document, _CARD, prefix), ("108", "4"), strict=True)],
+        tables=[(side, answers.table_value(document, (*prefix, "cam", side, "table")) or "") for side in SIDES],
         task=task, result=_shown(task), stale=task is not None and task.key != snapshot.state.version,
         ready=snapshot.job is not None and has_engine(snapshot.job), guess=guess, guessed=_shown(guess),
         sliders=sliders(snapshot, guess.wanted["slid"] if guess else {}),
@@ -114,21 +102,16 @@ def _shown(task: Any) -> dict[str, Any] | None:
     )
     return {
         "differences": _differences(result),
-        "charts": [(title, chart) for _, title, *_ in _COLUMNS[:3] if (chart := _chart(variants, title))],
+        "charts": [(column[1], chart) for column in _COLUMNS[:3] if (chart := _chart(variants, column))],
         "tables": [(item["name"], *_figures(item)) for item in variants],
         "findings": [item for item in found if item.severity != "note"],
         "notes": [item for item in found if item.severity == "note"],
     }
 
 
-def _finite(values: Sequence[float | None]) -> bool:
-    """Whether a list of figures holds any."""
-    return any(value is not None and math.isfinite(value) for value in values)
-
-
-def _chart(variants: Sequence[Mapping[str, Any]], title: str) -> str:
+def _chart(variants: Sequence[Mapping[str, Any]], column: tuple[str, str, float, int]) -> str:
     """Draw one figure against speed for every state."""
-    key, scale, digits = next((key, scale, digits) for key, known, scale, digits in _COLUMNS if known == title)
+    key, title, scale, digits = column
     lines = []
     for place, item in enumerate(variants):
         pairs = [(speed, scale * value) for value, speed in _pairs(item["filling"], key)]
@@ -152,14 +135,15 @@ def _pairs(figures: Mapping[str, Any], key: str) -> list[tuple[float, float]]:
 def _figures(item: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
     """One state's figures against speed."""
     filling = item["filling"]
-    known = [column for column in _COLUMNS if _finite(filling.get(column[0]) or [])]
+    known = [
+        column
+        for column in _COLUMNS
+        if any(value is not None and math.isfinite(value) for value in filling.get(column[0]) or ())
+    ]
     rows = []
     for index, speed in enumerate(filling["speeds_rpm"]):
-        row = [f"{speed:.0f}"]
-        for key, _, scale, digits in known:
-            value = filling[key][index]
-            row.append("–" if value is None else f"{scale * value:.{digits}f}")
-        rows.append(row)
+        values = [(filling[key][index], scale, digits) for key, _, scale, digits in known]
+        rows.append([f"{speed:.0f}", *("–" if v is None else f"{scale * v:.{digits}f}" for v, scale, digits in values)])
     return ["rpm", *(title for _, title, _, _ in known)], rows
 
 
@@ -193,12 +177,7 @@ def _differences(result: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, s
 
 def _fields(page: Page, form: FormData) -> str:
     """Write the engine and its cam, of the job or of one state."""
-    known = {
-        *(("engine", key) for key, *_ in (*ENGINE, *VOLUMES)),
-        *(("cam", side, key) for side in SIDES for key, *_ in CAM),
-        *(("cam", key) for key in ("lobe_separation", "advance")),
-    }
-    return page.write_fields(form, known, _NUMBERS)
+    return page.write_fields(form, (*_ENGINE, *_VOLUMES, *_CAM, *_CARD))
 
 
 def _table(page: Page, form: FormData) -> str:
@@ -210,24 +189,22 @@ def _table(page: Page, form: FormData) -> str:
 
     def edit(document: Any) -> str:
         """Name it in the job; a table counts alone."""
-        for key, *_ in CAM:
-            if key not in ("lash", "rocker_ratio", "centreline"):
-                answers.set_table_value(document, ("cam", side, key), None)
-        answers.set_table_value(document, ("cam", side, "table"), kept)
-        for key in ("degrees", "zero", "lift_unit"):
-            answers.set_table_value(document, ("cam", side, key), text(form, key) or None)
+        written: dict[str, str | None] = {name.rpartition(".")[2]: None for name, *_ in _CAM}
+        for key in _OF_TABLES:
+            del written[key]
+        written |= {"table": kept, **{key: text(form, key) or None for key in ("degrees", "zero", "lift_unit")}}
+        for key, value in written.items():
+            answers.set_table_value(document, ("cam", side, key), value)
         page.check(document)
         return f"{side} cam from {Path(kept).name}"
 
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Saved: {said}.")
-    return "/engine"
+    return page.save(form, edit, "/engine")
 
 
 def _run(page: Page, form: FormData) -> str:
     """Start the engine."""
     snapshot = page.workspace.snapshot()
-    page.tasks.start(_wanted(snapshot, "engine"), snapshot.state.version)
+    page.tasks.start(wanted_of(snapshot, "engine"), snapshot.state.version)
     return text(form, "back") or "/engine"
 
 
@@ -244,17 +221,17 @@ def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, st
     if job is None or last is None or own is None:
         return []
     found: list[tuple[str, str, str, float | None, float, float]] = [
-        ("bore", "bore", "mm", _mm(own.engine.bore_m), 0.97, 1.06),
+        ("bore", "bore", "mm", 1e3 * own.engine.bore_m, 0.97, 1.06),
         ("compression", "compression", ": 1", own.engine.compression_ratio, 0.8, 1.3),
     ]
     stated = {**job.cam_table, **next((item.cam for item in job.variants if item.name == last.name), {})}
     for side in SIDES:
         valve, cam = last.valves.get(side), own.cams.get(side)
         if valve is not None:
-            found.append((f"{side}.head", f"{side} valve head", "mm", _mm(valve.head_m), 0.9, 1.1))
-            found.append((f"{side}.stem", f"{side} stem", "mm", _mm(valve.stem_m), 0.75, 1.1))
+            found.append((f"{side}.head", f"{side} valve head", "mm", 1e3 * (valve.head_m or 0.0), 0.9, 1.1))
+            found.append((f"{side}.stem", f"{side} stem", "mm", 1e3 * (valve.stem_m or 0.0), 0.75, 1.1))
         if cam is not None and "peak_lift" in stated.get(side, {}):
-            found.append((f"{side}.peak_lift", f"{side} peak lift", "mm", _mm(cam.peak_lift_m), 0.85, 1.1))
+            found.append((f"{side}.peak_lift", f"{side} peak lift", "mm", 1e3 * (cam.peak_lift_m or 0.0), 0.85, 1.1))
     # The ends lie whole steps of 0.1 from what is now, or the browser would move an untouched slider onto a step.
     return [
         (name, label, unit, round(now - 0.1 * (now * (1 - low) // 0.1), 2),
@@ -262,11 +239,6 @@ def sliders(snapshot: Snapshot, slid: Mapping[str, float]) -> list[tuple[str, st
         for name, label, unit, exact, low, high in found
         if exact and (now := round(exact, 2))
     ]  # fmt: skip
-
-
-def _mm(value: float | None) -> float | None:
-    """A length in millimetres."""
-    return None if value is None else 1000 * value
 
 
 def _whatif(page: Page, form: FormData) -> str:
@@ -289,5 +261,14 @@ def _whatif(page: Page, form: FormData) -> str:
             changes["valves"].append(f"{name}={value:g}mm")
     if not slid:
         raise JobError("nothing was changed yet", "move a slider first")
-    page.tasks.start(_wanted(snapshot, "whatif", changes=changes, slid=slid), snapshot.state.version)
+    page.tasks.start(wanted_of(snapshot, "whatif", changes=changes, slid=slid), snapshot.state.version)
     return "/engine#whatif"
+
+
+PAGES: dict[str, View] = {"/engine": _view}
+FORMS: dict[str, Action] = {
+    "/engine/fields": _fields,
+    "/engine/table": _table,
+    "/engine/run": _run,
+    "/engine/whatif": _whatif,
+}

@@ -7,76 +7,59 @@ from typing import Any
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
 
 from flowkit.errors import JobError
 from flowkit.model import SIDES, FlowTest, Side
 from flowkit.page import answers
-from flowkit.page.plumbing import Notice, Page, drifts, text
+from flowkit.page.plumbing import Action, FieldRow, Page, View, drifts, fields_of, text
 from flowkit.page.questions import drift_question
+from flowkit.page.sheetview import stated_words
 from flowkit.page.workspace import Snapshot
+from flowkit.wording import display_of
 
-_VALVE = (
-    ("head", "Valve head", "38 mm", "coefficients, where the seat or the throat limits the flow"),
-    ("stem", "Stem", "8 mm", "what slimmer stems are expected to bring"),
-    ("throat", "Throat", "33 mm", "the lift above which the throat limits"),
-    ("seat_angle", "Seat angle", "45", "seat area at low lift"),
-    ("seat_width", "Seat width", "1.4 mm", "seat area at low lift"),
-    ("offset", "Valve off bore axis", "18 mm", "bore correction"),
+_VALVE: tuple[FieldRow, ...] = (
+    ("valves.{side}.head", "Valve head", "coefficients, where the seat or the throat limits the flow"),
+    ("valves.{side}.stem", "Stem", "what slimmer stems are expected to bring"),
+    ("valves.{side}.throat", "Throat", "the lift above which the throat limits"),
+    ("valves.{side}.seat_angle", "Seat angle", "seat area at low lift"),
+    ("valves.{side}.seat_width", "Seat width", "seat area at low lift"),
+    ("valves.{side}.offset", "Valve off bore axis", "bore correction"),
 )
-_JOB = (
-    ("title", "Title"),
-    ("number", "Job number"),
-    ("customer", "Customer"),
-    ("vehicle", "Car or engine"),
-    ("shop", "Shop"),
-    ("date", "Date"),
-    ("notes", "Notes on the report"),
+_BENCH: tuple[FieldRow, ...] = (
+    ("reference.bore", "The engine's bore", ""),
+    ("reference.pressure", "Reference pressure", ""),
+    ("reference.lifts", "Lifts compared, if not all in common", ""),
+    ("bench.repeatability", "Bench repeatability, if known", ""),
+    ("bench.drift", "Drift from day to day, if known", ""),
 )
-_SETUP = (
-    ("bench", "bench", ""),
-    ("operator", "operator", ""),
-    ("fixture_bore_m", "fixture bore", "mm"),
-    ("entry_fitting", "entry fitting", ""),
-    ("exit_fitting", "exit fitting", ""),
-    ("date", "day", ""),
-    ("test_pressure_pa", "test pressure", "inH2O"),
+_PAPERS: tuple[FieldRow, ...] = (
+    ("job.title", "Title", ""),
+    ("job.number", "Job number", ""),
+    ("job.customer", "Customer", ""),
+    ("job.vehicle", "Car or engine", ""),
+    ("job.shop", "Shop", ""),
+    ("job.date", "Date", ""),
+    ("job.notes", "Notes on the report", ""),
 )
-
-
-def routes(page: Page) -> list[Route]:
-    """Return the step's addresses."""
-    return [
-        Route("/heads", page.show(lambda request, snapshot: _view(page, request, snapshot))),
-        Route("/heads/state", page.act(lambda form: _state(page, form)), methods=["POST"]),
-        Route("/heads/sheet", page.act(lambda form: _sheet(page, form)), methods=["POST"]),
-        Route("/heads/fields", page.act(lambda form: _fields(page, form)), methods=["POST"]),
-    ]
 
 
 def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the states in order, and what the job knows of valves, bore and papers."""
-    order = answers.variants(snapshot.document) if snapshot.document is not None else []
-    states = [_state_view(snapshot, order, index) for index in range(len(order))]
     document = snapshot.document
-    valves = [
-        (key, label, example, why, [answers.table_value(document, ("valves", side, key)) for side in SIDES])
-        for key, label, example, why in _VALVE
-    ]
-    papers = [(key, label, answers.table_value(document, ("job", key)) or "") for key, label in _JOB]
+    order = answers.variants(document) if document is not None else []
+    states = [_state_view(snapshot, order, index) for index in range(len(order))]
+    known = list(dict.fromkeys(head for state in states for _, head in state["files"] if head))
     return page.render(
         "heads.html",
         snapshot,
         step="heads",
         states=states,
-        **_heads(states),
-        valves=valves,
-        papers=papers,
-        bore=answers.table_value(document, ("reference", "bore")) or "",
-        pressure=answers.table_value(document, ("reference", "pressure")) or "",
-        lifts=answers.table_value(document, ("reference", "lifts")) or "",
-        repeatability=answers.table_value(document, ("bench", "repeatability")) or "",
-        drift=answers.table_value(document, ("bench", "drift")) or "",
+        known_heads=known,
+        # The lanes that sheets are dragged to: the job's heads, or a left and a right one to begin with.
+        heads=["", *dict.fromkeys([*known, "left", "right"][: max(2, len(known))])],
+        valves=list(zip(*(fields_of(document, _VALVE, side=side) for side in SIDES), strict=True)),
+        bench=fields_of(document, _BENCH),
+        papers=fields_of(document, _PAPERS),
         findings=[item for item in snapshot.open_findings if item.rule != "drift-unknown"],
         asks=[drift_question(item) for item in drifts(snapshot)],
     )
@@ -84,72 +67,55 @@ def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
 
 def _state_view(snapshot: Snapshot, order: list[Any], index: int) -> dict[str, Any]:
     """Everything one state's card shows."""
-    item = order[index]
-    name = str(item.get("name", ""))
+    document, item = snapshot.document, order[index]
+    name, before = str(item.get("name", "")), str(order[index - 1].get("name", "")) if index else None
     tests = [test for test in snapshot.tests if test.variant == name]
-    factors = list(answers.FACTORS)
-    for other in order:
-        for side in SIDES:
-            factors += [factor for factor in answers.levels(other, side) if factor not in factors]
-    before = order[index - 1] if index else None
-    done = answers.changes(snapshot.document)[index]
+    done = answers.changes(document)[index]
     both = frozenset.intersection(*done.values()) if done else frozenset()
-    ticks = {str(side): done[side] - both if done else both for side in SIDES} | {"both": both}
+    own: dict[Side, Any] = {}
+    for side in SIDES:
+        whole = fields_of(document, _VALVE, side=side)
+        fields = fields_of(document, _VALVE, ("variant", index), side)
+        # What holds for the whole job is the example.
+        own[side] = [
+            field._replace(example=str(common.value) if common.value != "" else common.example)
+            for field, common in zip(fields, whole, strict=True)
+        ]
+    files = []
+    for file in dict.fromkeys(answers.file_of(entry) for entry in item.get("sheets", [])):
+        named = dict.fromkeys(t.head for t in tests if t.head and t.file in (file, file.rpartition("/")[2]))
+        files.append((file, answers.head_of(document, file) or " and ".join(named)))
+    (bore,) = fields_of(document, (("reference.bore", "Bore, where it differs", ""),), ("variant", index))
     return {
         "name": name,
         "index": index,
-        "files": [
-            (file, answers.head_of(snapshot.document, file) or _head(tests, file))
-            for file in dict.fromkeys(answers.file_of(entry) for entry in item.get("sheets", []))
-        ],
+        "files": files,
         "tests": tests,
-        "factors": factors,
-        "ticks": ticks,
+        "factors": answers.factors_of(document),
+        "ticks": {str(side): done[side] - both if done else both for side in SIDES} | {"both": both},
         "declared": done is not None,
-        "setup": _setup(
-            tests,
-            [t for t in snapshot.tests if before is not None and t.variant == before.get("name")],
-            snapshot.display,
-        ),
-        "valves": {
-            side: {key: answers.table_value(item, ("valves", side, key)) for key, *_ in _VALVE} for side in SIDES
-        },
-        "bore": answers.table_value(item, ("reference", "bore")) or "",
+        "setup": _setup(tests, [test for test in snapshot.tests if test.variant == before], snapshot.display),
+        "valves": own,
+        "bore": bore._replace(example=""),
     }
-
-
-def _head(tests: list[FlowTest], file: str) -> str:
-    """The head that a sheet names; several are named together."""
-    named = dict.fromkeys(test.head for test in tests if test.head and test.file in (file, file.rpartition("/")[2]))
-    return " and ".join(named)
-
-
-def _heads(states: list[dict[str, Any]]) -> dict[str, Any]:
-    """The lanes that sheets are dragged to: the job's heads, or a left and a right one to begin with."""
-    known = dict.fromkeys(head for state in states for _, head in state["files"] if head)
-    return {"known_heads": list(known), "heads": ["", *dict.fromkeys([*known, "left", "right"][: max(2, len(known))])]}
 
 
 def _setup(tests: list[FlowTest], before: list[FlowTest], display: str) -> list[tuple[str, str, str, bool]]:
     """How a state was flowed against the one before it: label, before, now, whether they differ."""
+    units = display_of(display)
     rows = []
-    for field, label, metric in _SETUP:
-        unit = "in" if metric == "mm" and display == "US" else metric
-        now, then = _said(tests, field, unit), _said(before, field, unit)
+    for label, *how in (
+        ("bench", "bench"),
+        ("operator", "operator"),
+        ("fixture bore", "fixture_bore_m", units.diameter, units.diameter_digits),
+        ("entry fitting", "entry_fitting"),
+        ("exit fitting", "exit_fitting"),
+        ("day", "date"),
+        ("test pressure", "test_pressure_pa", "inH2O"),
+    ):
+        now, then = stated_words(tests, *how), stated_words(before, *how)
         rows.append((label, then, now, bool(before) and now != then and "not stated" not in (now, then)))
     return rows
-
-
-def _said(tests: list[FlowTest], field: str, unit: str) -> str:
-    """The different values of a condition in words."""
-    from flowkit.units import format_quantity
-
-    values = dict.fromkeys(getattr(test.conditions, field) for test in tests)
-    words = [
-        "not stated" if v is None else format_quantity(v, unit, 3 if unit == "in" else 1) if unit else str(v)
-        for v in values
-    ]
-    return ", ".join(words) or "not stated"
 
 
 def _state(page: Page, form: FormData) -> str:
@@ -162,18 +128,16 @@ def _state(page: Page, form: FormData) -> str:
             return answers.move_variant(document, name, -1 if do == "up" else 1)
         if do == "rename":
             return answers.rename_variant(document, name, text(form, "new"))
-        if do == "changes":
-            changed: dict[Side, list[str]] = {}
-            for side in SIDES:
-                ticked = [str(item) for name in ("both", side) for item in form.getlist(f"{name}_factor")]
-                own = [" ".join(text(form, f"{name}_own").split()) for name in ("both", side)]
-                changed[side] = list(dict.fromkeys(filter(None, [*ticked, *own])))
-            return answers.set_changes(document, name, changed)
-        raise JobError("the page does not know this answer", "use the buttons of the state")
+        if do != "changes":
+            raise JobError("the page does not know this answer", "use the buttons of the state")
+        changed: dict[Side, list[str]] = {}
+        for side in SIDES:
+            ticked = [str(item) for which in ("both", side) for item in form.getlist(f"{which}_factor")]
+            own = [" ".join(text(form, f"{which}_own").split()) for which in ("both", side)]
+            changed[side] = list(dict.fromkeys(filter(None, [*ticked, *own])))
+        return answers.set_changes(document, name, changed)
 
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Saved: {said}.")
-    return "/heads"
+    return page.save(form, edit, "/heads")
 
 
 def _sheet(page: Page, form: FormData) -> str:
@@ -195,17 +159,13 @@ def _sheet(page: Page, form: FormData) -> str:
             return answers.remove_condition(document, file, "head")
         return answers.set_condition(document, [file], {"head": head})
 
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Saved: {said}.")
-    return "/heads"
+    return page.save(form, edit, "/heads")
 
 
 def _fields(page: Page, form: FormData) -> str:
     """Write the fields that changed: papers, valves, bore, bench."""
-    known = {
-        *(("job", key) for key, _ in _JOB),
-        *(("valves", side, key) for side in SIDES for key, *_ in _VALVE),
-        *(("reference", key) for key in ("bore", "pressure", "lifts")),
-        *(("bench", key) for key in ("repeatability", "drift")),
-    }
-    return page.write_fields(form, known, {"seat_angle"})
+    return page.write_fields(form, (*_VALVE, *_BENCH, *_PAPERS))
+
+
+PAGES: dict[str, View] = {"/heads": _view}
+FORMS: dict[str, Action] = {"/heads/state": _state, "/heads/sheet": _sheet, "/heads/fields": _fields}

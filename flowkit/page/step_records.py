@@ -11,13 +11,12 @@ import tomlkit
 from starlette.datastructures import FormData
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
 
 from flowkit.corrections.meter import KINDS, PLACES, SHAPES
 from flowkit.errors import FlowkitError, JobError
 from flowkit.fields import section
 from flowkit.page import answers
-from flowkit.page.plumbing import Notice, Page, number, text
+from flowkit.page.plumbing import Action, Field, Notice, Page, View, number, text
 from flowkit.page.workspace import Snapshot
 from flowkit.units import from_si
 from flowkit.wording import display_of
@@ -38,20 +37,8 @@ _LABELS = {
 """What a shop calls each field."""
 _KEYS, _TUBE = section("meter"), section("manometer")
 _NUMBERS = {row.key for row in (*_KEYS.values(), *_TUBE.values()) if row.kind in ("number", "count")}
-_MANOMETER = tuple((key, _TUBE[key].example) for key in ("liquid", "density", "angle", "area_ratio"))
+_MANOMETER = ("liquid", "density", "angle", "area_ratio")
 _OTHER_CHOICES = {"place": PLACES, "gauge": ("true", "false")}
-
-
-def routes(page: Page) -> list[Route]:
-    """Return the places' addresses."""
-    return [
-        Route("/records", page.show(lambda request, snapshot: _records(page, request, snapshot))),
-        Route("/records/add", page.act(lambda form: _add(page, form)), methods=["POST"]),
-        Route("/records/baseline", page.act(lambda form: _baseline(page, form)), methods=["POST"]),
-        Route("/records/bench.png", page.show(_picture)),
-        Route("/meter", page.show(lambda request, snapshot: _meter(page, request, snapshot))),
-        Route("/meter", page.act(lambda form: _write_meter(page, form)), methods=["POST"]),
-    ]
 
 
 def _file(snapshot: Snapshot) -> Path | None:
@@ -136,12 +123,10 @@ def _baseline(page: Page, form: FormData) -> str:
         page.check(document)
         return f"{name} from the records is the first state"
 
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Saved: {said}.")
-    return "/heads"
+    return page.save(form, edit, "/heads")
 
 
-def _picture(request: Request, snapshot: Snapshot) -> Response:
+def _picture(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Draw a bench's history."""
     from flowkit.records.bench import bench_history, draw_bench
     from flowkit.records.store import Store
@@ -158,73 +143,77 @@ def _meter(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the fields that a kind of meter needs."""
     written = answers.table_value(snapshot.document, ("meter",))
     known = written if isinstance(written, Mapping) and "kind" in written else {}
-    kind = request.query_params.get("kind") or str(known.get("kind", "plate"))
-    if kind not in KINDS:
-        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
+    kind = _kind(request.query_params.get("kind") or str(known.get("kind", "plate")))
     named = isinstance(written, Mapping) and bool(written) and "kind" not in written
+    tube = known.get("manometer") or {}
     return page.render(
         "meter.html", snapshot, step="sheets", kind=kind, kinds=list(KINDS), fields_of=_fields(kind, known),
-        labels=_LABELS,
-        manometer=[(key, example, (known.get("manometer") or {}).get(key, "")) for key, example in _MANOMETER],
+        manometer=[
+            Field(f"manometer.{key}", _LABELS.get(key, key), _TUBE[key].example, tube.get(key, ""))
+            for key in _MANOMETER
+        ],
         named=list(written) if named and written else [],
     )  # fmt: skip
 
 
-def _fields(kind: str, known: Mapping[str, Any]) -> list[tuple[str, str, tuple[str, ...], str, str]]:
-    """Each field of a kind: key, example, choices, what is written, and what may take its place."""
+def _kind(kind: str) -> str:
+    """Refuse a kind of meter that there is not."""
+    if kind not in KINDS:
+        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
+    return kind
+
+
+def _fields(kind: str, known: Mapping[str, Any]) -> list[Field]:
+    """Each field of a kind, with what is written and what may take its place."""
     must, may = KINDS[kind].required, KINDS[kind].optional
     found = []
     for name in (*must, *may, "reading_unit", "zero", "u_calibration"):
         for key in name.split("|"):
-            if key == "points":
-                continue  # a calibration comes as a file of two columns
-            if isinstance(known.get(key), Mapping):
-                continue  # a full scale for each range is written in job.toml, and kept
+            # A calibration comes as a file of two columns; a full scale for each range is kept in job.toml.
+            if key == "points" or isinstance(known.get(key), Mapping):
+                continue
             others = [_LABELS.get(other, other) for other in name.split("|") if other not in (key, "points")]
             need = "or " + ", ".join(others) if others else "" if name in must and "points" not in known else "optional"
             written = known.get(key, "")
             shown = str(written).lower() if isinstance(written, bool) else str(written)
             choices = SHAPES.get(kind, ()) if key == "shape" else _OTHER_CHOICES.get(key, _KEYS[key].choices)
-            found.append((key, _KEYS[key].example, choices, shown, need))
+            label = _LABELS.get(key, key) + (f" ({need})" if need else "")
+            found.append(Field(key, label, _KEYS[key].example, shown, need, choices))
     return found
 
 
 def _write_meter(page: Page, form: FormData) -> str:
     """Write the meter into the job."""
-    kind = text(form, "kind")
-    if kind not in KINDS:
-        raise JobError(f"there is no meter of kind {kind!r}", "choose one from the list")
+    kind = _kind(text(form, "kind"))
 
     def edit(document: Any) -> str:
         """Write each field that belongs to the kind."""
         former = answers.table_value(document, ("meter",))
-        kept = dict(former) if isinstance(former, Mapping) and former.get("kind") == kind else {}
-        certificates = former.get("certificate") if isinstance(former, Mapping) else None
-        table = tomlkit.table()
+        former = former if isinstance(former, Mapping) else {}
+        kept = dict(former) if former.get("kind") == kind else {}
+        shown = [field.name for field in _fields(kind, kept)]
+        table, tube = tomlkit.table(), tomlkit.inline_table()
         table["kind"] = kind
-        shown = [key for key, *_ in _fields(kind, kept)]
         # What the form has no field for, such as a table's points, stays as it was written.
         for key, value in kept.items():
             if key not in {*shown, "kind", "manometer", "certificate"}:
                 table[key] = value
-        for key in shown:
-            written = text(form, key)
-            if written:
-                figure: Any = number(written) if key in _NUMBERS else written
-                table[key] = written == "true" if key == "gauge" else figure
-        tube = {key: text(form, f"manometer.{key}") for key, _ in _MANOMETER}
-        if any(tube.values()):
-            inline = tomlkit.inline_table()
-            for key, written in tube.items():
+        for owner, names in ((table, shown), (tube, [f"manometer.{key}" for key in _MANOMETER])):
+            for name in names:
+                key, written = name.rpartition(".")[2], text(form, name)
                 if written:
-                    inline[key] = number(written) if key in _NUMBERS else written
-            table["manometer"] = inline
-        if certificates is not None:
-            table["certificate"] = certificates
+                    figure: Any = number(written) if key in _NUMBERS else written
+                    owner[key] = written == "true" if key == "gauge" else figure
+        if tube:
+            table["manometer"] = tube
+        if former.get("certificate") is not None:
+            table["certificate"] = former["certificate"]
         document["meter"] = table
         page.check(document)
         return f"meter: {kind}"
 
-    said = page.edit(form, edit)
-    page.notice = Notice(f"Saved: {said}.")
-    return "/sheets"
+    return page.save(form, edit, "/sheets")
+
+
+PAGES: dict[str, View] = {"/records": _records, "/records/bench.png": _picture, "/meter": _meter}
+FORMS: dict[str, Action] = {"/records/add": _add, "/records/baseline": _baseline, "/meter": _write_meter}

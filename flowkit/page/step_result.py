@@ -6,93 +6,59 @@ from typing import Any
 
 from starlette.requests import Request
 from starlette.responses import Response
-from starlette.routing import Route
 
 from flowkit.analysis.results import Comparison
 from flowkit.drawing.curves import variant_places
+from flowkit.drawing.svg import chart_svg, gain_svg
 from flowkit.model import CorrectedTest
-from flowkit.page import charts
-from flowkit.page.plumbing import Page, unstated
+from flowkit.page.plumbing import Action, Page, View, unstated
 from flowkit.page.workspace import Snapshot, place_of
 from flowkit.reports.html import lift_tables, port_tables, step_rows
 from flowkit.units import from_si
-from flowkit.wording import display_of
-
-
-def routes(page: Page) -> list[Route]:
-    """Return the step's addresses."""
-    return [
-        Route("/result", page.show(lambda request, snapshot: _view(page, request, snapshot))),
-        Route("/result/lifts", page.show(lambda request, snapshot: _lifts(page, request, snapshot))),
-        Route("/result/ports", page.show(lambda request, snapshot: _ports(page, request, snapshot))),
-        Route("/result/cells", page.show(lambda request, snapshot: _cells(page, request, snapshot))),
-        Route("/result/corrections", page.show(lambda request, snapshot: _corrections(page, request, snapshot))),
-    ]
-
-
-def _comparison(snapshot: Snapshot) -> Comparison | None:
-    """What was compared, None while something is waited for."""
-    return snapshot.results.comparison if snapshot.results is not None else None
+from flowkit.wording import Display, display_of
 
 
 def _view(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Show the result, or what it waits for."""
-    comparison = _comparison(snapshot)
-    values: dict[str, Any] = {
-        "sides": [],
-        "lead": (),
-        "sentences": (),
-        "names": [],
-        "range": "",
-        "rows": [],
-        "froms": {},
-        "waiting": {},
-        "unsaid": unstated(snapshot),
-    }
-    if comparison is not None:
-        units = display_of(snapshot.display)
-        lead, sentences = _lead(comparison)
-        names = list(dict.fromkeys(v.name for side in comparison.sides.values() for v in side.variants))
-        ranges = {
-            side: f"{from_si(result.range_m[0], units.lift):.{units.lift_digits}f} to "
-            f"{from_si(result.range_m[1], units.lift):.{units.lift_digits}f} {units.lift}"
-            for side, result in comparison.sides.items()
-        }
-        values = {
-            "lead": lead,
-            "sentences": sentences,
-            "names": names,
-            "unsaid": values["unsaid"],
-            "waiting": {n: view.name for view in reversed(snapshot.files) for n in view.states if n not in names},
-            "rows": step_rows(comparison),
-            "froms": _froms(comparison),
-            "range": ranges,
-            "sides": [
-                (
-                    side,
-                    charts.compared(comparison, side, snapshot.display),
-                    charts.gained(comparison, side, snapshot.display) if result.totals else "",
-                )
-                for side, result in comparison.sides.items()
-            ],
-        }
-    return page.render("result.html", snapshot, step="result", part="", **values)
+    unsaid = unstated(snapshot)
+    if snapshot.results is None:
+        return page.render("result.html", snapshot, step="result", part="", unsaid=unsaid)
+    comparison, units = snapshot.results.comparison, display_of(snapshot.display)
+    names = list(dict.fromkeys(v.name for side in comparison.sides.values() for v in side.variants))
+    lead, rest = _lead(comparison)
+    # Both sides are drawn on one scale.
+    flows = [q for item in comparison.sides.values() for v in item.variants for q in v.flow_m3_s]
+    top = from_si(max(flows, default=0.0), units.flow)
+    sides = [
+        (
+            side,
+            chart_svg(comparison, side, display=snapshot.display, size=(560, 350), top=top),
+            gain_svg(comparison, side, display=snapshot.display, size=(560, 300)) if result.totals else "",
+        )
+        for side, result in comparison.sides.items()
+    ]
+    ranges = {}
+    for side, result in comparison.sides.items():
+        low, high = (f"{from_si(lift, units.lift):.{units.lift_digits}f}" for lift in result.range_m)
+        ranges[side] = f"{low} to {high} {units.lift}"
+    return page.render(
+        "result.html", snapshot, step="result", part="", unsaid=unsaid, lead=lead, sentences=rest, names=names,
+        waiting={n: view.name for view in reversed(snapshot.files) for n in view.states if n not in names},
+        rows=step_rows(comparison), froms=_froms(comparison), range=ranges, sides=sides,
+    )  # fmt: skip
 
 
 def _lead(comparison: Comparison) -> tuple[list[str], list[str]]:
     """What comes first: each side's whole gain and whether it is proven, then what to flow again; and all the rest."""
-    parts = comparison.parts
-    lead = [*parts["headline"], *(parts["next"] or [_nothing_again(comparison)])]
-    return lead, [words for words in comparison.sentences if words not in lead]
-
-
-def _nothing_again(comparison: Comparison) -> str:
-    """Say why nothing is to be flowed again, or what that waits for."""
     gains = [gain for side in comparison.sides.values() for gain in (*side.totals[-1:], *side.steps)]
     if not gains:
-        return "What to flow again is known once there is a second state to compare with."
-    rest = "every gain is proven" if all(gain.resolved for gain in gains) else "what is not proven was not worked on"
-    return f"Nothing needs flowing again: {rest}, and no port lags behind the others."
+        again = "What to flow again is known once there is a second state to compare with."
+    else:
+        proven = all(gain.resolved for gain in gains)
+        rest = "every gain is proven" if proven else "what is not proven was not worked on"
+        again = f"Nothing needs flowing again: {rest}, and no port lags behind the others."
+    lead = [*comparison.parts["headline"], *(comparison.parts["next"] or [again])]
+    return lead, [words for words in comparison.sentences if words not in lead]
 
 
 def _froms(comparison: Comparison) -> dict[tuple[str, int | None], str]:
@@ -106,18 +72,12 @@ def _froms(comparison: Comparison) -> dict[tuple[str, int | None], str]:
     return found
 
 
-def _lifts(page: Page, request: Request, snapshot: Snapshot) -> Response:
-    """Every lift: flows at the reference and gains."""
-    comparison = _comparison(snapshot)
-    tables = lift_tables(comparison, snapshot.display) if comparison else ()
-    return page.render("tables.html", snapshot, step="result", part="lifts", heading="Every lift", tables=tables)
-
-
-def _ports(page: Page, request: Request, snapshot: Snapshot) -> Response:
-    """Every port: its mean flow in each state."""
-    comparison = _comparison(snapshot)
-    tables = port_tables(comparison, snapshot.display) if comparison else ()
-    return page.render("tables.html", snapshot, step="result", part="ports", heading="Every port", tables=tables)
+def _tables(page: Page, request: Request, snapshot: Snapshot) -> Response:
+    """Every lift, with flows at the reference and gains, or every port, with its mean flow in each state."""
+    part = request.url.path.rpartition("/")[2]
+    heading, made = {"lifts": ("Every lift", lift_tables), "ports": ("Every port", port_tables)}[part]
+    tables = made(snapshot.results.comparison, snapshot.display) if snapshot.results is not None else ()
+    return page.render("tables.html", snapshot, step="result", part=part, heading=heading, tables=tables)
 
 
 def _cells(page: Page, request: Request, snapshot: Snapshot) -> Response:
@@ -126,9 +86,8 @@ def _cells(page: Page, request: Request, snapshot: Snapshot) -> Response:
     side, lift, port = asked.get("side", ""), asked.get("lift", ""), asked.get("port", "")
     states = [name for name in asked.getlist("state") if name in snapshot.states]
     units = display_of(snapshot.display)
-    tests = snapshot.results.correction.tests if snapshot.results is not None else ()
     rows = []
-    for test in tests:
+    for test in snapshot.results.correction.tests if snapshot.results is not None else ():
         name = f"{test.head}, port {test.port}" if test.head else f"port {test.port}"
         if (side and test.side != side) or (port and port != name) or (states and test.variant not in states):
             continue
@@ -156,22 +115,26 @@ def _near(points: list[Point], lift: str) -> list[Point]:
 
 def _corrections(page: Page, request: Request, snapshot: Snapshot) -> Response:
     """Every correction of every test, with the cells its points came from."""
-    tests = snapshot.results.correction.tests if snapshot.results is not None else ()
     units = display_of(snapshot.display)
-    return page.render(
-        "corrections.html",
-        snapshot,
-        step="result",
-        part="corrections",
-        tests=[(test, _points(test, units), _ledger(test)) for test in tests],
-        units=units,
-    )
+    tests: list[Any] = []
+    for test in snapshot.results.correction.tests if snapshot.results is not None else ():
+        ledger = []
+        for line in test.ledger:
+            low, high = (min(line.factor), max(line.factor)) if line.factor else (1.0, 1.0)
+            did = "taken off" if line.offset_m3_s else "no effect"
+            if line.skipped:
+                did = f"not made: {line.skipped}"
+            elif line.factor:
+                did = f"× {low:.4f}" if abs(high - low) < 5e-5 else f"× {low:.4f} to {high:.4f}"
+            ledger.append((line.correction.replace("-", " "), line.formula, did))
+        tests.append((test, _points(test, units), ledger))
+    return page.render("corrections.html", snapshot, step="result", part="corrections", tests=tests, units=units)
 
 
 Point = tuple[str, str, str, str, str]
 
 
-def _points(test: CorrectedTest, units: Any) -> list[Point]:
+def _points(test: CorrectedTest, units: Display) -> list[Point]:
     """Each point: lift, reading, flow at the reference, its cell, and the address of the cell on its sheet."""
     return [
         (
@@ -185,16 +148,11 @@ def _points(test: CorrectedTest, units: Any) -> list[Point]:
     ]
 
 
-def _ledger(test: CorrectedTest) -> list[tuple[str, str, str]]:
-    """Each correction: its name, its formula, and what it did."""
-    lines = []
-    for line in test.ledger:
-        if line.skipped:
-            did = f"not made: {line.skipped}"
-        elif line.factor:
-            low, high = min(line.factor), max(line.factor)
-            did = f"× {low:.4f}" if abs(high - low) < 5e-5 else f"× {low:.4f} to {high:.4f}"
-        else:
-            did = "taken off" if line.offset_m3_s else "no effect"
-        lines.append((line.correction.replace("-", " "), line.formula, did))
-    return lines
+PAGES: dict[str, View] = {
+    "/result": _view,
+    "/result/lifts": _tables,
+    "/result/ports": _tables,
+    "/result/cells": _cells,
+    "/result/corrections": _corrections,
+}
+FORMS: dict[str, Action] = {}

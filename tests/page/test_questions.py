@@ -220,3 +220,24 @@ def test_no_error_of_a_sheet_is_without_a_way_on(folder: Path) -> None:
         for ask in asks:
             assert pick(ask, "form") or pick(ask, "a", "button"), html.tostring(ask)
         assert name in reader.page(f"/sheets?file={name}").get_element_by_id("letter").text
+
+
+@pytest.mark.parametrize(
+    ("answer", "pressures"), [("28 inH2O", {6974.48948}), ("15.0 inH2O, as it was flowed", {3736.33365})]
+)
+@pytest.mark.parametrize("where", ["before the table", "behind it"])
+def test_what_a_corrected_sheet_is_for_is_one_question(
+    folder: Path, answer: str, pressures: set[float], where: str
+) -> None:
+    """A measured pressure beside "corrected to": either answer settles it, and the sheet's own figure stays exact."""
+    said = "Flows corrected to 28 inH2O\n"
+    sheet = "Test pressure,15 inH2O\n" + PLAIN.removeprefix(HEAD)
+    (folder / "a.csv").write_text(said + sheet if where == "before the table" else f"{sheet}\n{said}")
+    reader = Reader(folder)
+    (ask,) = reader.asks("a.csv")
+    assert "What test pressure are these flows for?" in ask.text_content()
+    assert reader.answer("a.csv", "What test pressure", answer).startswith("Saved")
+    assert not reader.asks("a.csv")
+    read, findings = flowkit.Job.load(folder / "job.toml").read()
+    assert {test.conditions.test_pressure_pa for variant in read for test in variant.tests} == pressures
+    assert {item.severity for item in findings} <= {"note"}

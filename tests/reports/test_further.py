@@ -222,9 +222,9 @@ def test_a_port_is_fast_whether_or_not_the_valve_is_known() -> None:
 def test_the_workbook_shows_them_too() -> None:
     rows = rows_of("Bands and ratios")
     first = next(row for row in rows if row[0] == "none")
-    assert first[1:9:3] == pytest.approx([mean(1.0, 5.7), mean(5.7, 9.5), mean(9.5, 10.0)], rel=1e-9)
+    assert first[1:13:4] == pytest.approx([mean(1.0, 5.7), mean(5.7, 9.5), mean(9.5, 10.0)], rel=1e-9)
     ports = next(row for row in rows if row[0] == "ports")
-    assert ports[2:9:3] == pytest.approx([0.1] * 3, rel=1e-9)
+    assert ports[2:13:4] == pytest.approx([0.1] * 3, rel=1e-9)
     effects = {row[0]: row[1] for row in rows if "effect," in str(row[0]) or "interaction," in str(row[0])}
     assert list(effects.values()) == pytest.approx([PORTS, SEATS, BOTH], rel=1e-9)
     top = next(i for i, row in enumerate(rows) if row[0] == "Exhaust over intake flow at equal lift")

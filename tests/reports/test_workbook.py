@@ -264,12 +264,13 @@ def test_the_headline_is_that_of_the_comparison(recalculated, name: str) -> None
             assert row[4] == near(variant.port_spread)
             total = next((gain for gain in result.totals if gain.to == variant.name), None)
             step = next((gain for gain in result.steps if gain.to == variant.name), None)
-            for gain, column in ((total, 6), (step, 8)):
+            for gain, column in ((total, 6), (step, 9)):
                 if gain is None:
                     assert row[column] is None
                 else:
                     assert row[column] == pytest.approx(gain.mean_flow_gain, rel=1e-9)
-                    assert row[column + 1] == near(gain.mean_flow_gain_u95)
+                    ends = (near(gain.mean_flow_gain_low), near(gain.mean_flow_gain_high))
+                    assert row[column + 1 : column + 3] == list(ends)
 
 
 @LIBREOFFICE
@@ -280,12 +281,12 @@ def test_intervals_of_curve_figures_are_formulas_and_those_of_the_comparison(rec
     rows = [row for row in fresh["Gains"].iter_rows() if row[0].value]
     for result in contents.comparison.sides.values():
         for gain in result.gains:
-            want = (gain.mean_flow_gain_u95, gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+            want = (gain.mean_flow_gain_low, gain.mean_flow_gain_high)
             close = [
-                [cell.coordinate for cell in (row[3], row[14], row[15])]
+                [cell.coordinate for cell in row[3:5]]
                 for row in rows
                 if (row[0].value, row[1].value) == (gain.to, gain.from_)
-                and all(cell.value == near(value) for cell, value in zip((row[3], row[14], row[15]), want, strict=True))
+                and all(cell.value == near(value) for cell, value in zip(row[3:5], want, strict=True))
             ]
             assert close, (gain.from_, gain.to, want)
             assert gain.resolved is None or all(formulas[cell].data_type == "f" for cell in close[0])
@@ -327,9 +328,9 @@ def test_intervals_at_single_lifts_are_formulas_and_those_of_the_comparison(reca
                 found = [
                     number
                     for number, row in enumerate(rows)
-                    if (row[0], row[column], row[column + 1]) == (lift, near(item.gain), near(item.u95))
+                    if row[0] == lift and row[column : column + 3] == [near(item.gain), near(item.low), near(item.high)]
                 ]
-                assert found and formulas[found[0]][column + 1] == "f", (side, gain.to, item)
+                assert found and formulas[found[0]][column + 1 : column + 3] == ["f", "f"], (side, gain.to, item)
 
 
 @LIBREOFFICE
@@ -535,7 +536,7 @@ def test_large_jobs_fit() -> None:
     book = opened(workbook_bytes(contents), read_only=True)
     assert book["Raw readings"].max_row > 8 * 16 * 40
     assert book["Corrected flows"].max_column == 18
-    assert book["Gains"].max_column == 1 + 2 * 13
+    assert book["Gains"].max_column == 1 + 3 * 13
 
 
 @pytest.mark.parametrize(
@@ -554,7 +555,7 @@ def test_small_and_odd_jobs(size: dict) -> None:
         assert book["Findings"]["A4"].value == "Nothing doubtful was found."
     if "sides" in size:
         assert len(book["Summary"]._charts) == 1
-        verdicts = {row[4] for row in book["Gains"].iter_rows(values_only=True)}
+        verdicts = {row[5] for row in book["Gains"].iter_rows(values_only=True)}
         assert "not assessed" in verdicts
 
 

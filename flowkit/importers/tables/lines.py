@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -60,8 +60,34 @@ class Metadata:
     words: list[str] = field(default_factory=list)
 
 
+class _At(NamedTuple):
+    """A cell, or a line of comments."""
+
+    row: int
+    column: int
+    source: str
+
+
+_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
+_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
+_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
+_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
+_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
+_TESTS = frozenset({"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"})
+_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
+_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
+_ANSWERED = re.compile(r"[:=]\s*\S")
+_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
+_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
+_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
+LONG_TITLE, _LONG_LINE = 60, 160
+VALVE_SIZE = re.compile(
+    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
+)
+
+
 def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units: Units = NO_UNITS) -> Metadata:
-    """Read what is outside the tables."""
+    """Read what is outside the tables; pressures and flows last, when all lines with units are known."""
     reader = _Reader(view, units)
     for row, values in enumerate(view.rows):
         spans = taken[row]
@@ -75,170 +101,135 @@ def read_metadata(view: View, taken: Sequence[Sequence[tuple[int, int]]], units:
         ]
         if filled:
             reader.read_row(row, filled)
-    reader.read_comments()
-    return reader.finish()
-
-
-_GAUGE = frozenset({"pressure", "leak_pressure", "check_pressure", "check_reading_pressure"})
-_UNITS_OF = {"lift_unit": ("length", "lift ratio"), "flow_unit": FLOW_QUANTITIES, "pressure_unit": ("pressure",)}
-_LEAKS = frozenset({"leak", "leak_before", "leak_after"})
-_STATES = frozenset({"state", "variant", "filler", "common", "mark", "number"})
-_NAMES = _STATES | {*SIDE_KINDS, "port", "run", "head", "position", "letter", "code", "flow", "title", "valve_head"}
-_CLAUSE = re.compile(r"[.;!](?:\s+|$)|,\s+|\s[-–]\s")
-_LIST = re.compile(r"[,;|+&]|\band\b|\bund\b|\bet\b|\by\b|\be\b")
-_ANSWERED = re.compile(r"[:=]\s*\S")
-_VALVE = frozenset({"valve", "valves", "ventil", "soupape", "valvula", "valvola"})
-LONG_TITLE = 60
+    for line, text in view.grid.comments:
+        row = bisect_left(view.grid.lines or (), line) - 1
+        reader.read_text(_At(row, 0, f"{view.grid.file}:{line}:1"), text)
+    stated = {entry.item.kind: str(entry.item.value) for entry in reader.got.placed if entry.item.kind in _UNITS_OF}
+    pressure, flow = stated.get("pressure_unit", units.pressure), stated.get("flow_unit", units.flow)
+    for kind, written, at, title in reader.later:
+        reader.store(kind, written._replace(default_unit=pressure if kind in _GAUGE else flow), at, title=title)
+    return reader.got
 
 
 class _Reader:
     """Reads what is outside the tables of one sheet."""
 
     def __init__(self, view: View, units: Units) -> None:
-        self.view = view
-        self.units = units
-        self.later: list[tuple[str, Written, Placed]] = []
+        self.view, self.units = view, units
         self.got = Metadata()
-        self.done: set[tuple[int, int]] = set()
+        self.later: list[tuple[str, Written, _At, bool]] = []
+        self.done: set[tuple[int, int]] = set()  # values under their labels
 
-    def read_comments(self) -> None:
-        """Read the comment lines of a text file as lines of their own."""
-        grid = self.view.grid
-        for line, text in grid.comments:
-            row = bisect_left(grid.lines or (), line) - 1
-            self._read_text(row, 0, text, f"{grid.file}:{line}:1")
+    def at(self, row: int, column: int) -> _At:
+        """A cell."""
+        return _At(row, column, self.view.source(row, column))
 
-    def read_row(self, row: int, filled: list[int]) -> None:
+    def store(self, kind: str, written: Written, at: _At, *, title: bool) -> None:
+        """Read one value and keep it with its place."""
+        items, findings = read_item(kind, written, self.units)
+        self.put(at, items, title=title)
+        self.got.findings += findings
+
+    def put(self, at: _At, items: Sequence[Item], *, title: bool) -> None:
+        """Keep values with their place."""
+        self.got.placed += [Placed(at.row, at.column, item, title) for item in items]
+
+    def read_row(self, row: int, filled: list[int]) -> None:  # noqa: PLR0912
         """Read one row: labels with the values behind or under them, and texts."""
         view = self.view
-        if self._read_aligned(row, filled):
-            return
+        if view.grid.delimiter == " " and len(filled) > 1:  # "Temp  17 C  Date  13.11.2026", cut as the table below is
+            line = "  ".join(str(view.value(row, column)) for column in filled)
+            found, rest = pairs(line)
+            if found and not rest:
+                self.read_text(self.at(row, filled[0]), line)
+                return
         labels = {column: label for column in filled if (label := view.label(row, column)) is not None}
-        self._read_lone_pressures(row, filled, labels)
-        if not labels:
-            return
+        self._read_lone(row, filled, labels)
         heads = [
             column
-            for column in filled
-            if column in labels
-            and _is_label(labels[column])
-            and not (labels[column].pressure and labels[column].kind in WHO_KINDS | {"pressure"})
+            for column, label in labels.items()
+            if _is_label(label)
+            and not (label.pressure and label.kind in WHO_KINDS | {"pressure"})
             and not _ANSWERED.search(str(view.value(row, column)))
         ]
-        heads = [
-            column
-            for column in heads
-            if len(filled) != 2
-            or not (column - 1 in heads and labels[column - 1].kind in TEXT_KINDS | {"variant", "head"})
-        ]
-        for column in filled:
+        if len(filled) == 2:  # "Bench | Temperature rig": a name that happens to be a label
+            names = TEXT_KINDS | {"variant", "head"}
+            heads = [column for column in heads if column - 1 not in heads or labels[column - 1].kind not in names]
+        for column in labels:
             value = view.value(row, column)
-            if column in labels and isinstance(value, str) and not (heads and column >= heads[0]):
-                self._read_text(row, column, value, view.source(row, column))
-        for place, column in enumerate(heads):
-            end = heads[place + 1] if place + 1 < len(heads) else len(view.rows[row])
+            if isinstance(value, str) and not (heads and column >= heads[0]):
+                self.read_text(self.at(row, column), value)
+        for column, end in zip(heads, [*heads[1:], len(view.rows[row])], strict=False):
+            label, at, text = labels[column], self.at(row, column), str(view.value(row, column))
             behind = [c for c in filled if column < c < end]
-            labelled = (
-                bool(behind)
-                and isinstance(view.value(row, behind[0]), str)
-                and pairs(str(view.value(row, behind[0])))[0]
-            )
-            if labelled and behind[0] > column + 1:
+            following = view.value(row, behind[0]) if behind else None
+            if behind and behind[0] > column + 1 and isinstance(following, str) and pairs(following)[0]:
                 # What is far behind it is a line of its own: "Head test", and beside the table "Humidity: 40 %".
-                for at in [column, *behind]:
-                    if at in labels:
-                        self._read_text(row, at, str(view.value(row, at)), view.source(row, at))
+                for other in [column, *behind]:
+                    if other in labels:
+                        self.read_text(self.at(row, other), str(view.value(row, other)))
             elif behind:
-                self._read_pair(labels[column], row, behind)
-            elif self._value_under(row, column, len(heads)):
+                self._read_pair(label, row, behind)
+            elif len(heads) > 1 and self._value_under(row, column, label):
                 self.done.add((row + 1, column))
-                self._read_pair(labels[column], row + 1, [column])
-            elif labels[column].names or labels[column].pressure:
-                self._read_title(row, column, labels[column], view.source(row, column), str(view.value(row, column)))
+                self._read_pair(label, row + 1, [column])
+            elif label.names or label.pressure:
+                self._read_title(at, label, text)
             else:
-                self._read_units(row, column, str(view.value(row, column)), view.source(row, column))
+                self._read_units(at, text)
 
-    def _read_units(self, row: int, column: int, text: str, source: str) -> None:
-        """Take the units that a text names for all the sheet."""
-        for kind, unit in named_units(text):
-            self.got.placed.append(Placed(row, column, Item(kind, unit.name, unit, source), title=True))
-
-    def _read_day(self, row: int, column: int, text: str, source: str) -> None:
-        """Take the day out of ``tested 24 Nov 2026 at 28 in H2O``."""
-        days = _DAY.findall(text) if len(text) < _LONG_LINE else []
-        if len(days) == 1 and (day := iso_date(days[0])) is not None:
-            kinds = {m.kind for m in mentions(text)} | {fold(word) for word in text.split()}
-            if kinds & {"flow", "bench", "title", "date", "tested", "flowed", "measured", "pressure", "run"}:
-                self.got.placed.append(Placed(row, column, Item("date", day, None, source), title=True))
-
-    def _read_lone_pressures(self, row: int, filled: list[int], labels: Mapping[int, Label]) -> None:
-        """Read ``28 inH2O`` in a cell of its own, with no label before it."""
-        for place, column in enumerate(filled):
-            value, before = self.view.value(row, column), filled[place - 1] if place else -1
-            asked = before in labels and (_is_label(labels[before]) or labels[before].kind == "lift")
+    def _read_lone(self, row: int, filled: list[int], labels: dict[int, Label]) -> None:
+        """Read ``28 inH2O`` and a date in cells of their own, with no label before them."""
+        for before, column in zip([-1, *filled], filled, strict=False):
+            value, label = self.view.value(row, column), labels.get(before)
+            asked = label is not None and (_is_label(label) or label.kind == "lift")
             dated = self.view.kind(row, column) == "d" or (isinstance(value, str) and _IS_DAY.fullmatch(value.strip()))
-            if dated and not (before == column - 1 and before in labels):
-                self._add(
-                    Label("date"), value, self.view.source(row, column), Placed(row, column, _NO_ITEM, title=True)
-                )
+            if dated and not (label is not None and before == column - 1):
+                self._add(Label("date"), value, self.at(row, column), title=True)
             if isinstance(value, str) and column not in labels and len(value) <= self.view.longest and not asked:
                 said = parse_label(value)
                 if said.pressure is not None:
-                    self._read_title(row, column, said, self.view.source(row, column), value)
+                    self._read_title(self.at(row, column), said, value)
 
-    def _read_aligned(self, row: int, filled: list[int]) -> bool:
-        """Read ``Temp  17 C  Date  13.11.2026`` whole where it was cut as the table below it is."""
-        if self.view.grid.delimiter != " " or len(filled) < 2:
-            return False
-        line = "  ".join(str(self.view.value(row, column)) for column in filled)
-        found, rest = pairs(line)
-        if not found or rest:
-            return False
-        self._read_text(row, filled[0], line, self.view.source(row, filled[0]))
-        return True
-
-    def _value_under(self, row: int, column: int, heads: int) -> bool:
+    def _value_under(self, row: int, column: int, label: Label) -> bool:
         """Whether a row of labels has its values in the row below."""
-        value, label = self.view.value(row + 1, column), self.view.label(row, column)
-        if heads < 2 or value is None or label is None or label.pressure is not None:
-            return False
-        if {"filler", "title"} & set(label.kinds) and label.kind == "head":
-            return False  # "Head test" is a title
-        under = self.view.label(row + 1, column)
-        if under is not None and (under.pressure is not None or is_sentence(as_text(value))):
+        value, under = self.view.value(row + 1, column), self.view.label(row + 1, column)
+        titled = label.kind == "head" and {"filler", "title"} & set(label.kinds)  # "Head test"
+        if value is None or label.pressure is not None or titled:
             return False
         if label.kind in FLOW_KINDS | _GAUGE and not re.match(r"\s*[-+.,]?\d", as_text(value)):
             return False
-        return under is None or not (_is_label(under) or under.kind == "lift")
+        if under is None:
+            return True
+        return not (under.pressure or is_sentence(as_text(value)) or _is_label(under) or under.kind == "lift")
 
     def _read_pair(self, label: Label, row: int, behind: list[int]) -> None:
         """Read a label with the value (and perhaps the unit) in the cells behind it."""
-        unit_text, more = "", behind[1:]
+        view, unit_text, more = self.view, "", behind[1:]
         if more:
-            text = str(self.view.value(row, more[0])).strip()
+            text = str(view.value(row, more[0])).strip()
             unit = parse_label(text)
             if unit.only_unit or unit.code == "in" or text == "%":
                 unit_text, more = unit.unit_text or text, more[1:]
-        name = as_text(self.view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
+        name = as_text(view.value(row, more[0])) if more and label.kind in (*_LEAKS, "check_reading") else ""
         for other in () if name else more:
-            text, is_text = str(self.view.value(row, other)), self.view.kind(row, other) == "t"
-            own = is_text and label.kind not in TEXT_KINDS | WHO_KINDS
+            text = str(view.value(row, other))
+            own = view.kind(row, other) == "t" and label.kind not in TEXT_KINDS | WHO_KINDS
             if own or parse_label(text).pressure is not None:
-                self._read_text(row, other, text, self.view.source(row, other))
-        at = Placed(row, behind[0], _NO_ITEM)
-        self._add(label, self.view.value(row, behind[0]), self.view.source(row, behind[0]), at, (unit_text, name))
+                self.read_text(self.at(row, other), text)
+        self._add(label, view.value(row, behind[0]), self.at(row, behind[0]), unit_text=unit_text, name=name)
 
-    def _add(self, label: Label, value: CellValue, source: str, at: Placed, more: tuple[str, str] = ("", "")) -> None:
-        """Read one value and keep it with its place; `more` is its unit and, of a reading, its range or meter."""
-        kind = str(label.kind)
+    def _add(
+        self, label: Label, value: CellValue, at: _At, *, title: bool = False, unit_text: str = "", name: str = ""
+    ) -> None:
+        """Read one value and keep it; `name` is the range or meter of a reading."""
+        kind, text, view = str(label.kind), as_text(value), self.view
         self.got.words += label.languages
-        text = as_text(value)
         if kind in UNIT_KINDS:
-            self._add_units(kind, text, source, at)
-            return
+            self._add_units(kind, text, at)
         if kind not in CONDITION_FIELDS and kind not in WHO_KINDS:
             return
-        no_number = isinstance(value, str) and read_cell(value, self.view.decimal_comma).value is None
+        no_number = isinstance(value, str) and read_cell(value, view.decimal_comma).value is None
         if kind == "valve_head" and no_number and parse_label(text).side is not None:
             kind = "side"  # "Valve: intake"
         if kind == "date" and label.languages == ("it",) and not re.search(r"\d", text):
@@ -252,59 +243,37 @@ class _Reader:
             kind = "variant"  # "Head: ported"
         if kind == "port" and not no_number and quantities(text) and (size := quantities(text)[0].unit) is not None:
             kind = "fixture_bore" if size.quantity == "length" else ""  # "Cylinder: 83 mm"
-        if kind == "bench" and isinstance(value, str) and self._read_bench(value, source, at):
+        taken = take_pressure(value) if kind == "bench" and isinstance(value, str) else None
+        if taken is not None and taken.among_units:
+            self.read_text(at, str(value))  # "Bench: 28" H2O, CFM"
             return
         if isinstance(value, str) and no_number and kind not in TEXT_KINDS | WHO_KINDS:
-            value = self._first_quantity(kind, value, source, at)
-        written = Written(
-            value, source, label, more[0], self.view.decimal_comma, self.view.percent(at.row, at.column), name=more[1]
-        )
+            value = self._first_quantity(kind, value, at)
+        percent = view.percent(at.row, at.column)
+        written = Written(value, at.source, label, unit_text, view.decimal_comma, percent, name=name)
         if kind in _GAUGE or kind in FLOW_KINDS:
-            self.later.append((kind, written, at))
+            self.later.append((kind, written, at, title))
         else:
-            self._read(kind, written, at)
+            self.store(kind, written, at, title=title)
 
-    def _read_bench(self, text: str, source: str, at: Placed) -> bool:
-        """Read ``28" H2O, CFM`` behind the word bench; tell whether that is all it says."""
-        taken = take_pressure(text)
-        if taken is None or not taken.among_units:
-            return False
-        self._read_text(at.row, at.column, text, source)
-        return True
-
-    def _first_quantity(self, kind: str, text: str, source: str, at: Placed) -> str:
+    def _first_quantity(self, kind: str, text: str, at: _At) -> str:
         """The quantity a value begins with; what is written behind it is read as a text of its own."""
-        numbers = quantities(text)
-        if not numbers or numbers[0].start > 2:
+        first = next(iter(quantities(text)), None)
+        if first is None or first.start > 2:
             return text
-        dashed = re.match(r"\s*[-–—,;]\s", text[numbers[0].end :])
-        behind = text[numbers[0].end :].strip(" ,;-–—")
-        if not behind or not (dashed or pairs(behind)[0]):
-            remark = numbers[0].unit is not None and behind and not re.search(r"[\d@]", behind)
-            return text[: numbers[0].end] if remark and kind not in _GAUGE else text  # "82 mm sleeve", "1.2 cfm all"
-        self._read_text(at.row, at.column, behind, source)
-        return text[: numbers[0].end]
+        dashed = re.match(r"\s*[-–—,;]\s", text[first.end :])
+        behind = text[first.end :].strip(" ,;-–—")
+        if behind and (dashed or pairs(behind)[0]):
+            self.read_text(at, behind)
+            return text[: first.end]
+        remark = first.unit is not None and behind and not re.search(r"[\d@]", behind)
+        return text[: first.end] if remark and kind not in _GAUGE else text  # "82 mm sleeve", "1.2 cfm all"
 
-    def finish(self) -> Metadata:
-        """Read the pressures and flows, now that all lines with units are known."""
-        stated = {entry.item.kind: str(entry.item.value) for entry in self.got.placed if entry.item.kind in _UNITS_OF}
-        pressure = stated.get("pressure_unit", self.units.pressure)
-        flow = stated.get("flow_unit", self.units.flow)
-        for kind, written, at in self.later:
-            self._read(kind, written._replace(default_unit=pressure if kind in _GAUGE else flow), at)
-        return self.got
-
-    def _read(self, kind: str, written: Written, at: Placed) -> None:
-        """Read one value and keep it."""
-        items, findings = read_item(kind, written, self.units)
-        self.got.placed += [Placed(at.row, at.column, item, at.title) for item in items]
-        self.got.findings += findings
-
-    def _add_units(self, kind: str, text: str, source: str, at: Placed) -> None:
+    def _add_units(self, kind: str, text: str, at: _At) -> None:
         """Read ``Units: inches / CFM`` or the unit of one quantity."""
         taken = take_pressure(text)
         if taken is not None and kind == "units":  # "Units: CFM @ 28 inH2O"
-            self._add(Label("pressure"), f"{taken.number} {taken.unit}", source, at)
+            self._add(Label("pressure"), f"{taken.number} {taken.unit}", at)
             text = taken.rest
         parts = [part.strip() for part in _LIST.split(text)]
         parts = [half for part in parts for half in ([part] if known_unit(part) else part.split("/"))]
@@ -312,85 +281,78 @@ class _Reader:
             unit = known_unit(part.strip())
             for name, of in _UNITS_OF.items():
                 if unit is not None and unit.quantity in of and kind in ("units", name):
-                    self.got.placed.append(Placed(at.row, at.column, Item(name, unit.name, unit, source)))
+                    self.put(at, [Item(name, unit.name, unit, at.source)], title=False)
 
-    def _read_text(self, row: int, column: int, text: str, source: str) -> None:
+    def _read_units(self, at: _At, text: str) -> None:
+        """Take the units that a text names for all the sheet."""
+        self.put(at, [Item(kind, unit.name, unit, at.source) for kind, unit in named_units(text)], title=True)
+
+    def read_text(self, at: _At, text: str) -> None:
         """Read a text on its own: ``Test pressure: 28 inH2O``, a sentence, or a title."""
-        self._read_units(row, column, text, source)
-        self._read_day(row, column, text, source)
+        self._read_units(at, text)
+        days = _DAY.findall(text) if len(text) < _LONG_LINE else []
+        day = iso_date(days[0]) if len(days) == 1 else None
+        if day is not None and _TESTS & ({m.kind for m in mentions(text)} | {fold(word) for word in text.split()}):
+            self.put(at, [Item("date", day, None, at.source)], title=True)  # "tested 24 Nov 2026 at 28 in H2O"
         sided, text = by_side(text)
         for side, value in sided:
-            self._add(Label("pressure", side=side), value, source, Placed(row, column, _NO_ITEM))
+            self._add(Label("pressure", side=side), value, at)
         if sided and not text:
             return
         found, rest = pairs(text)
         for label, value in found:
-            self._add(label, value, source, Placed(row, column, _NO_ITEM))
+            self._add(label, value, at)
         taken = take_pressure(rest) if found and found[-1].label.kind in _LEAKS else None
         if taken is not None and not taken.rest.strip(" ,;.@"):
-            self._add(Label("leak_pressure"), f"{taken.number} {taken.unit}", source, Placed(row, column, _NO_ITEM))
-            return
-        if found and not rest:
-            return
-        rest = rest if found else text
-        label = parse_label(str(self.view.meant(rest)))
-        self.got.words += label.languages
-        self.got.lines.append(Line(row, column, " ".join(rest.split()), label, source))
-        self._read_title(row, column, label, source, rest)
-        if is_sentence(rest) and len(rest) < _LONG_LINE:
-            self._read_clauses(row, column, rest, source)
+            self._add(Label("leak_pressure"), f"{taken.number} {taken.unit}", at)
+        elif rest or not found:
+            self._read_rest(at, rest if found else text)
 
-    def _read_clauses(self, row: int, column: int, text: str, source: str) -> None:
-        """Take the parts of a sentence that name a test and nothing else: ``Intake 2, ported, all at 28 inH2O``."""
+    def _read_rest(self, at: _At, text: str) -> None:
+        """Read a title, or a sentence and the parts of it that name a test and no more: ``Intake 2, ported``."""
+        label = parse_label(str(self.view.meant(text)))
+        self.got.words += label.languages
+        self.got.lines.append(Line(at.row, at.column, " ".join(text.split()), label, at.source))
+        self._read_title(at, label, text)
         before = False
-        for clause in filter(None, _CLAUSE.split(text)):
+        for clause in filter(None, _CLAUSE.split(text)) if is_sentence(text) and len(text) < _LONG_LINE else ():
             label = parse_label(str(self.view.meant(clause)))
             known = set(label.kinds) <= _NAMES
             names = known and (label.names or (before and "state" in label.kinds))
             before = known and label.names
             if names and clause != text and not label.kind and not is_sentence(clause):
-                self.got.lines.append(Line(row, column, clause.strip(), label, source))
-                self._read_title(row, column, label, source, clause)
+                self.got.lines.append(Line(at.row, at.column, clause.strip(), label, at.source))
+                self._read_title(at, label, clause)
 
-    def _read_title(self, row: int, column: int, label: Label, source: str, text: str) -> None:
+    def _read_title(self, at: _At, label: Label, text: str) -> None:
         """Take side, port, run, flow unit and pressure out of a title; a sentence gives its pressure alone."""
         found: list[Item] = []
         taken = take_pressure(text)
-        figure = any(q.unit is not None and q.unit.quantity in FLOW_QUANTITIES for q in quantities(text))
+        figure = any(measures(quantity.unit, *FLOW_QUANTITIES) for quantity in quantities(text))
         talk = figure or is_sentence(text if taken is None else taken.rest)  # "Cyl 3 had 110 CFM"
-        if not (_waits(label, self.view.value(row, column)) or talk or len(label.rest) > LONG_TITLE):
-            if label.side or (label.code and not label.rest):
-                found.append(Item("side", label.side or f"?{label.code}", None, source))
-            if label.port:
-                found.append(Item("port", label.port, None, source))
-            if label.run:
-                found.append(Item("run", float(label.run), None, source))
+        if not (_waits(label, self.view.value(at.row, at.column)) or talk or len(label.rest) > LONG_TITLE):
+            said: dict[str, str | float | None] = {
+                "side": label.side or (f"?{label.code}" if label.code and not label.rest else None),
+                "port": label.port,
+                "run": float(label.run) if label.run else None,
+            }
             if label.kind == "head" and label.bare and label.bare.isdecimal() and not label.rest:
-                found.append(Item("head", label.bare, None, source))  # "Head 2"
+                said["head"] = label.bare  # "Head 2"
             elif label.head or (label.position and (label.port or label.bare or "head" in label.kinds)):
-                found.append(Item("head", str(label.head or label.position), None, source))
+                said["head"] = label.head or label.position
+            found = [Item(kind, value, None, at.source) for kind, value in said.items() if value]
             if measures(label.unit, *FLOW_QUANTITIES):
-                found.append(Item("flow_unit", label.unit.name, label.unit, source))
+                found.append(Item("flow_unit", label.unit.name, label.unit, at.source))
             size = VALVE_SIZE.fullmatch(label.rest)
             if size is not None and label.side:
-                found += read_item("valve_head", Written(size[1], source, Label(side=label.side)))[0]
-        self.got.placed += [Placed(row, column, item, title=True) for item in found]
+                found += read_item("valve_head", Written(size[1], at.source, Label(side=label.side)))[0]
+        self.put(at, found, title=True)
         pressure = label.pressure
         if pressure is None and taken is not None and taken.of_water and taken.unit:
             pressure = label.aside if taken.of_a_test or taken.among_units else None
         other = label.kind == "other" or (taken is not None and taken.of_other)  # "Spring 75 lb at 1.5 in"
         if pressure is not None and not other:
-            at = Placed(row, column, _NO_ITEM, title=True)
-            self._add(Label("pressure"), " ".join(pressure), source, at)
-
-
-_DAY = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}\.\s?\d{1,2}\.\s?\d{4}|\d{1,2}\.?\s[^\W\d_]{3,9}\.?\s\d{4}")
-_IS_DAY = re.compile(rf"{_DAY.pattern}|\d{{1,2}}[-./]\d{{1,2}}[-./](?:\d{{2}}|\d{{4}})")
-_LONG_LINE = 160
-_NO_ITEM = Item("", "", None, "")
-VALVE_SIZE = re.compile(
-    r"(\d+(?:[.,]\d+)?\s*(?:mm|in|\"))\s*(?:valves?|ventile?|soupape|valvola|válvula|klep)", re.IGNORECASE
-)
+            self._add(Label("pressure"), " ".join(pressure), at, title=True)
 
 
 def _is_label(label: Label) -> bool:
@@ -409,6 +371,8 @@ def _waits(label: Label, text: CellValue) -> bool:
     words = fold(as_text(text)).split()  # "Intake valve" may head a table, "Intake valve head" does not
     return not all(word in _VALVE or PHRASES.get(word, ("",))[0] in SIDE_KINDS or word.isdigit() for word in words)
 
+
+# Which tables a line holds for.
 
 _LEAK_KINDS = _LEAKS | {"leak_pressure", "leak_reading", "leak_reading_before", "leak_reading_after"}
 OWN = _LEAK_KINDS | {"port", "run", "valve_head", "stem", "throat", "seat_angle", "seat_width"}
@@ -433,10 +397,9 @@ class Scope:
 
 @dataclass(slots=True)
 class _Band:
-    """Tables side by side."""
+    """Tables side by side, and the lines above, beside and directly under them."""
 
     tables: list[Table]
-    top: int
     bottom: int
     entries: list[Placed] = field(default_factory=list)
     under: list[Placed] = field(default_factory=list)
@@ -445,9 +408,25 @@ class _Band:
 
 def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[Finding]]:
     """Say what holds for each table of a sheet."""
-    bands = _bands(tables)
+    bands: list[_Band] = []
+    for table in sorted(tables, key=lambda t: t.corners()[:2]):
+        top, _, bottom, _ = table.corners()
+        if bands and top <= bands[-1].bottom:
+            bands[-1].tables.append(table)
+            bands[-1].bottom = max(bands[-1].bottom, bottom)
+        else:
+            bands.append(_Band([table], bottom))
+    for band in bands:
+        band.tables.sort(key=lambda t: t.corners()[1])
     tail = _deal(bands, said)
-    general = _general(bands, tail)
+    # For the whole sheet hold the lines above its first table, then those at its end. The last title above the first
+    # table is the table's own where others have theirs.
+    shared, _ = _split(bands[0])
+    titles = [(entry.row, entry.column) for entry in shared if entry.title]
+    others = any(entry.title for band in bands[1:] for entry in band.entries)
+    own_title = max(titles) if titles and others else None
+    whole = [e for e in shared if not (e.title and (e.row, e.column) == own_title and e.item.kind in WHO_KINDS | OWN)]
+    general = _gather(tail, []) | _gather(whole, [])
     findings: list[Finding] = []
     found: dict[int, Scope] = {}
     above: dict[Key, Item] = {}  # what the last title said that names a side or head: it holds over the ports below it
@@ -455,47 +434,32 @@ def scopes(tables: Sequence[Table], said: Metadata) -> tuple[list[Scope], list[F
         shared, per_table = _split(band)
         names = {(e.item.kind, e.item.side): e.item for e in shared if e.title and e.item.kind in WHO_KINDS}
         above = {key: item for key, item in above.items() if names and key[0] in ("side", "head")} | names
-        for index, table in enumerate(band.tables):
-            scope = Scope(table)
-            own = shared + per_table[index]
-            kinds = {entry.item.kind for entry in own}
+        for index, (table, mine) in enumerate(zip(band.tables, per_table, strict=True)):
+            own = shared + mine
             labelled = {entry.item.kind for entry in own if not entry.title}
             repeated = place > 0 and bool(labelled & {kind for kind, _ in general})
-            scope.items = {key: item for key, item in general.items() if not (repeated and key[0] in OWN)}
-            if "side" in kinds and place > 0:
-                scope.items.pop(("side", None), None)
-            scope.items = above | scope.items | _gather(own, findings) | _gather(band.under, findings)
-            scope.title = _title(band, index)
-            found[id(table)] = scope
+            inherited = {key: item for key, item in general.items() if not (repeated and key[0] in OWN)}
+            if place > 0 and any(entry.item.kind == "side" for entry in own):
+                inherited.pop(("side", None), None)
+            items = above | inherited | _gather(own, findings) | _gather(band.under, findings)
+            # Its title is the text directly above it, over its own columns.
+            top, left, _, right = table.corners()
+            over = range(left if index else 0, right + 1)
+            near = [line for line in band.lines if line.row < top and line.column in over]
+            found[id(table)] = Scope(table, items, near[-1] if near and top - near[-1].row <= 3 else None)
     return [found[id(table)] for table in tables], findings
-
-
-def _bands(tables: Sequence[Table]) -> list[_Band]:
-    """Group tables whose rows overlap."""
-    bands: list[_Band] = []
-    for table in sorted(tables, key=lambda t: (t.corners()[0], t.corners()[1])):
-        top, _, bottom, _ = table.corners()
-        if bands and top <= bands[-1].bottom:
-            bands[-1].tables.append(table)
-            bands[-1].bottom = max(bands[-1].bottom, bottom)
-        else:
-            bands.append(_Band([table], top, bottom))
-    for band in bands:
-        band.tables.sort(key=lambda t: t.corners()[1])
-    return bands
 
 
 def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
     """Give each line to the band it is above, beside or directly under; return what is left at the end."""
     ends = [band.bottom for band in bands]
     tail: list[Placed] = []
-    under = {band.bottom: band.bottom for band in bands}
+    under = list(ends)  # the last line under each
     for entry in sorted(said.placed, key=lambda e: (e.row, e.column)):
         place = bisect_left(ends, entry.row)
-        before = bands[place - 1] if place else None
-        if before is not None and entry.item.kind in UNDER and entry.row - under[before.bottom] <= 1:
-            under[before.bottom] = entry.row
-            before.under.append(entry)
+        if place and entry.item.kind in UNDER and entry.row - under[place - 1] <= 1:
+            under[place - 1] = entry.row
+            bands[place - 1].under.append(entry)
         elif place < len(bands):
             bands[place].entries.append(entry)
         else:
@@ -507,45 +471,26 @@ def _deal(bands: Sequence[_Band], said: Metadata) -> list[Placed]:
     return tail
 
 
-def _general(bands: Sequence[_Band], tail: Sequence[Placed]) -> dict[Key, Item]:
-    """What holds for the whole sheet: the lines above its first table, then those at its end."""
-    first = bands[0]
-    shared, _ = _split(first)
-    titles = sorted({(entry.row, entry.column) for entry in shared if entry.title})
-    other_titles = any(entry.title for band in bands[1:] for entry in band.entries)
-    # The last title above the first table is the table's own where others have theirs.
-    own = titles[-1] if titles and other_titles else None
-    general = [e for e in shared if not (e.title and (e.row, e.column) == own and e.item.kind in WHO_KINDS | OWN)]
-    found = _gather(tail, [])
-    return found | _gather(general, [])
-
-
 def _split(band: _Band) -> tuple[list[Placed], list[list[Placed]]]:
-    """Part a band's lines into those of all its tables and those of each."""
+    """Part a band's lines into those of all its tables and of each: the next one below, in its columns."""
     per_table: list[list[Placed]] = [[] for _ in band.tables]
     if len(band.tables) == 1:
         return list(band.entries), per_table
+    corners = [table.corners() for table in band.tables]
     shared: list[Placed] = []
-    by_kind: dict[str, list[Placed]] = {}
+    by_kind: dict[str, list[tuple[int, Placed]]] = {}
     for entry in band.entries:
-        by_kind.setdefault(entry.item.kind, []).append(entry)
+        lead = max((left for _, left, _, _ in corners if left <= entry.column), default=corners[0][1])
+        over = [index for index, (_, left, _, _) in enumerate(corners) if left == lead]
+        owner = next((index for index in over if corners[index][2] >= entry.row), over[-1])
+        by_kind.setdefault(entry.item.kind, []).append((owner, entry))
     for entries in by_kind.values():
-        owners = [_owner(band, entry) for entry in entries]
-        if len(set(owners)) == 1:
-            shared += entries
+        if len({owner for owner, _ in entries}) == 1:
+            shared += [entry for _, entry in entries]
         else:
-            for owner, entry in zip(owners, entries, strict=True):
+            for owner, entry in entries:
                 per_table[owner].append(entry)
     return shared, per_table
-
-
-def _owner(band: _Band, entry: Placed) -> int:
-    """The table a line belongs to: over its columns, the next one below it."""
-    corners = [table.corners() for table in band.tables]
-    lead = max((left for _, left, _, _ in corners if left <= entry.column), default=corners[0][1])
-    over = [index for index, (_, left, _, _) in enumerate(corners) if left == lead]
-    below = [index for index in over if corners[index][2] >= entry.row]
-    return below[0] if below else over[-1]
 
 
 def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Item]:
@@ -553,40 +498,22 @@ def _gather(entries: Sequence[Placed], findings: list[Finding]) -> dict[Key, Ite
     found: dict[Key, Placed] = {}
     split: set[Key] = set()  # titles of one row that differ: each is over something else
     for entry in entries:
-        key = (entry.item.kind, entry.item.side)
+        item, key = entry.item, (entry.item.kind, entry.item.side)
         known = found.get(key)
         if known is not None and not known.title:
-            if not entry.title and known.item.value != entry.item.value:
-                found[key] = _joined(known, entry, findings)
+            if not entry.title and known.item.value != item.value:
+                ranges = {str(value).partition("@")[2].casefold() for value in (known.item.value, item.value)}
+                if item.kind == "notes" or (item.kind.startswith("leak_reading") and len(ranges) > 1):
+                    joined = known.item._replace(value=f"{known.item.value}; {item.value}")
+                    found[key] = known._replace(item=joined)
+                else:
+                    name = item.kind.replace("_", " ")
+                    what = f"{name} is stated twice and differently, here and in {known.item.source}; {KEEP_ONE}"
+                    findings.append(refused(item.source, what))
             continue
-        if known is not None and entry.title and entry.row == known.row and entry.item.value != known.item.value:
+        if known is not None and entry.title and entry.row == known.row and item.value != known.item.value:
             split.add(key)
         else:
             split.discard(key)
         found[key] = entry
     return {key: entry.item for key, entry in found.items() if key not in split}
-
-
-def _joined(known: Placed, entry: Placed, findings: list[Finding]) -> Placed:
-    """Join two notes, and leaks of two ranges; report two values of anything else."""
-    ranges = {str(item.value).partition("@")[2].casefold() for item in (known.item, entry.item)}
-    if entry.item.kind != "notes" and not (entry.item.kind.startswith("leak_reading") and len(ranges) > 1):
-        findings.append(_twice(known.item, entry.item))
-        return known
-    return known._replace(item=known.item._replace(value=f"{known.item.value}; {entry.item.value}"))
-
-
-def _twice(one: Item, other: Item) -> Finding:
-    """Say that a sheet states two values of one thing."""
-    what = f"{one.kind.replace('_', ' ')} is stated twice and differently, here and in {one.source}; {KEEP_ONE}"
-    return refused(other.source, what)
-
-
-def _title(band: _Band, index: int) -> Line | None:
-    """The text directly above a table, over its own columns."""
-    table = band.tables[index]
-    top, left, _, right = table.corners()
-    if index == 0:
-        left = 0
-    near = [line for line in band.lines if line.row < top and left <= line.column <= right]
-    return near[-1] if near and top - near[-1].row <= 3 else None

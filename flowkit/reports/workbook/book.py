@@ -25,7 +25,9 @@ from flowkit.model import (
 )
 from flowkit.reports.contents import ReportContents
 from flowkit.reports.labels import sides_of
-from flowkit.reports.workbook.pen import Key, Pen, Style, Table, number
+from flowkit.reports.workbook import look
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Key, Pen, Table
 from flowkit.units import UNITS, Unit, find_unit, from_si
 from flowkit.wording import Display
 
@@ -334,12 +336,12 @@ class Book:
     @property
     def flow(self) -> Style:
         """How a flow is written."""
-        return number(self.display.flow_digits)
+        return look.number(self.display.flow_digits)
 
     @property
     def lift(self) -> Style:
         """How a lift is written."""
-        return number(self.display.lift_digits)
+        return look.number(self.display.lift_digits)
 
     def in_flow(self, flow_m3_s: float) -> float:
         """Return a flow in the unit shown."""
@@ -352,3 +354,8 @@ class Book:
     def interval(self, *name: object) -> str:
         """Return the cell of an interval on its own sheet, "" where it stays a value."""
         return self.cells.get(("interval", *name), "")
+
+    def put_ends(self, pen: Pen, column: int, ends: tuple[float | None, float | None], *name: object) -> None:
+        """Write both ends of a gain's interval: beside a bound they are not as far from the gain."""
+        for place, (value, end) in enumerate(zip(ends, ("low", "high"), strict=True), column):
+            pen.put(place, value, look.GAIN, self.interval(*name, end))

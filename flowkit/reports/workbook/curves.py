@@ -9,8 +9,10 @@ from flowkit.analysis.results import SideComparison
 from flowkit.model import Side
 from flowkit.reports.contents import BandTable, band_limits, band_tables, gains_of_steps
 from flowkit.reports.labels import port_text
+from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Block, Book, Knot, PortPlan, SidePlan, VariantPlan
-from flowkit.reports.workbook.pen import APART, QUIET, Style, number, spans
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import spans
 from flowkit.units import format_quantity
 
 FLOWS, SLOPES, BANDS = "Corrected flows", "Curve slopes", "Flow by band"
@@ -192,7 +194,7 @@ def _write_port(book: Book, side: SidePlan, block: Block, port: PortPlan) -> Non
         pen.put(column, book.in_flow(float(port.curve.flow(lift))), style, flow, row=row)
         block.slopes.put(column, float(port.curve.slope(lift)) * per_lift, style, slope, row=row)
     known = next(item for item in side.result.variant(port.curve.variant).ports if item.label == port.name)
-    bold, (low, high) = number(book.display.flow_digits, bold=True), side.ends
+    bold, (low, high) = look.number(book.display.flow_digits, bold=True), side.ends
     if low == high:
         text = pen.here(column, block.row(low))
     else:
@@ -219,7 +221,7 @@ def _write_means(book: Book, side: SidePlan, block: Block, variant: VariantPlan)
         measured = any(place in port.readings for port in variant.ports)
         flow = book.in_flow(float(variant.curves.flow(side.grid[place])))
         mean(block.row(place), flow, book.flow if measured else Style("between", digits))
-    bold = number(digits, bold=True)
+    bold = look.number(digits, bold=True)
     if side.ends[0] != side.ends[1]:
         pen.put(1, f"area, × {book.display.lift}", Style(bold=True), row=block.area)
         mean(block.area, book.in_flow(variant.flow.curve_area_m4_s * book.in_lift(1.0)), bold)
@@ -279,7 +281,7 @@ def _write_table(book: Book, side: SidePlan, table: BandTable, index: int) -> No
     pen.header(heads, words=(1, 2))
     top = pen.row
     if borders:
-        pen.put(1, f"bands end at, {show.lift}", QUIET)
+        pen.put(1, f"bands end at, {show.lift}", look.QUIET)
     for place, border in enumerate(borders):
         pen.put(3 + 2 * place, book.in_lift(border), book.lift)
     needed = _named(side.result, table)
@@ -289,7 +291,7 @@ def _write_table(book: Book, side: SidePlan, table: BandTable, index: int) -> No
             pen.row += 1
             rows[port.name] = pen.row
             pen.put(1, variant.name, Style(wrap=True))
-            pen.put(2, port.name, APART)
+            pen.put(2, port.name, look.APART)
             block = book.blocks[side.side, variant.name]
             knots = _band_ends(book, side, (block, port), borders, top)
             for place, (_, start, end) in enumerate(table.limits):

@@ -23,11 +23,15 @@ from flowkit.reports.contents import (
     ratio_variants,
 )
 from flowkit.reports.labels import resolved_words
+from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Book, SidePlan, what_changed
 from flowkit.reports.workbook.charts import put_chart
 from flowkit.reports.workbook.curves import FLOWS, band_average
-from flowkit.reports.workbook.pen import GAIN, NOTE, PERCENT, QUIET, WRAPPED, Column, Style, Table, number
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Column, Table
 
+ENDS = (Column("low", "95 % from", look.GAIN), Column("high", "to", look.GAIN))
+"""The ends of a gain's interval."""
 _CHART_ROWS = 21
 
 
@@ -54,17 +58,14 @@ def _write_side(book: Book, side: SidePlan) -> None:
     """Write one side's gains in mean flow, those per lift under them, and a chart of the gains over the first."""
     pen, gains, show, flow = book.pens["Gains"], side.result.gains, book.display, book.flow
     columns = (
-        Column("of", "of", WRAPPED, 18.0), Column("over", "over", WRAPPED, 18.0),
-        Column("gain", "gain in mean flow", GAIN), Column("u95", "± 95 %", PERCENT),
+        Column("of", "of", look.WRAPPED, 18.0), Column("over", "over", look.WRAPPED, 18.0),
+        Column("gain", "gain in mean flow", look.GAIN), *ENDS,
         Column("verdict", "verdict", Style("value", left=True, wrap=True)),
-        Column("changed", "changed", WRAPPED, 18.0),
-        Column("before", f"mean flow before, {show.flow}", flow),
-        Column("after", f"mean flow after, {show.flow}", flow),
-        Column("mean", "mean of gains per lift", GAIN), Column("top", "gain at the top lift", GAIN),
-        Column("largest", "largest", GAIN), Column("smallest", "smallest", GAIN),
-        Column("expected", "expected from geometry", GAIN),
+        Column("changed", "changed", look.WRAPPED, 18.0), Column("before", f"mean flow before, {show.flow}", flow),
+        Column("after", f"mean flow after, {show.flow}", flow), Column("mean", "mean of gains per lift", look.GAIN),
+        Column("top", "gain at the top lift", look.GAIN), Column("largest", "largest", look.GAIN),
+        Column("smallest", "smallest", look.GAIN), Column("expected", "expected from geometry", look.GAIN),
         Column("share", "share of the total", Style("formula", 0, percent=True)),
-        Column("low", "95 % interval from", GAIN), Column("high", "to", GAIN),
     )  # fmt: skip
     table = Table(pen, columns, f"{side.side.capitalize()}: gains in mean flow")
     places = sorted({side.place(item.lift_m) for gain in gains for item in gain.per_lift})
@@ -73,7 +74,7 @@ def _write_side(book: Book, side: SidePlan) -> None:
     # The column of each pair's gains per lift; its interval follows, and what geometry would give, if known.
     starts = [2]
     for gain in gains:
-        starts.append(starts[-1] + (2 if gain.expected_from_geometry is None else 3))
+        starts.append(starts[-1] + (3 if gain.expected_from_geometry is None else 4))
     for gain, start in zip(gains, starts, strict=False):
         _write_gain(book, table, side, gain, (start, rows))
         pen.row += 1
@@ -81,7 +82,7 @@ def _write_side(book: Book, side: SidePlan) -> None:
     pen.heading(f"{side.side.capitalize()}: gains per lift")
     heads = [f"lift, {show.lift}"]
     for gain in gains:
-        heads += [f"{gain.to} over {gain.from_}", "± 95 %"]
+        heads += [f"{gain.to} over {gain.from_}", *(end.head for end in ENDS)]
         heads += [] if gain.expected_from_geometry is None else ["expected from geometry"]
     pen.header(heads)
     block = book.blocks[side.side, side.variants[0].name]
@@ -93,11 +94,11 @@ def _write_side(book: Book, side: SidePlan) -> None:
             place = side.place(item.lift_m)
             pen.row = rows[place]
             ends = [block.average(block.row(place), gain.matched_ports) for block in (before, after)]
-            style = replace(GAIN, kind="between") if item.interpolated else GAIN
+            style = replace(look.GAIN, kind="between") if item.interpolated else look.GAIN
             pen.put(column, item.gain, style, f"{ends[1]}/{ends[0]}-1")
-            cell = book.interval("lift", side.side, gain.from_, gain.to, item.lift_m)
-            pen.put(column + 1, item.u95, PERCENT, cell)
-            pen.put(column + 2, item.expected, GAIN)
+            key = ("lift", side.side, gain.from_, gain.to, item.lift_m)
+            book.put_ends(pen, column + 1, (item.low, item.high), *key)
+            pen.put(column + 3, item.expected, look.GAIN)
     pen.row = first + len(rows) + 1
     index = {variant.name: variant.index for variant in side.variants}
     curves = (
@@ -123,9 +124,7 @@ def _write_gain(book: Book, table: Table, side: SidePlan, gain: Gain, lifts: tup
         used = [port.mean_flow_m3_s for port in ports if not gain.matched_ports or port.label in gain.matched_ports]
         table.put(end, book.in_flow(sum(used) / len(used)), block.average(block.area + 1, gain.matched_ports))
     table.put("gain", gain.mean_flow_gain, "{after}/{before}-1", name=("gain", *key))
-    table.put("u95", gain.mean_flow_gain_u95, book.interval("gain", *key))
-    table.put("low", gain.mean_flow_gain_low, book.interval("gain", *key, "low"))
-    table.put("high", gain.mean_flow_gain_high, book.interval("gain", *key, "high"))
+    book.put_ends(pen, 4, (gain.mean_flow_gain_low, gain.mean_flow_gain_high), "gain", *key)
     cells = ",".join(pen.ranges(column, [rows[side.place(item.lift_m)] for item in gain.per_lift]))
     for name, function, value in (
         ("mean", "AVERAGE", gain.mean_of_gains),
@@ -181,12 +180,12 @@ def _write_bands(book: Book, side: SidePlan, index: int, table: BandTable) -> No
     heads = ["variant"]
     for limit in table.limits:
         heads += [f"{band_limits(limit, show)}, {limit[0]}, {show.flow}"]
-        heads += ["gain of the step", "± 95 %"] if gained else []
+        heads += ["gain of the step", *(end.head for end in ENDS)] if gained else []
     pen.header(heads, words=(1,))
     for item in table.rows:
-        pen.put(1, ALL_STEPS if item.variant is None else item.variant, WRAPPED)
+        pen.put(1, ALL_STEPS if item.variant is None else item.variant, look.WRAPPED)
         for place, (flow, gain) in enumerate(zip(item.flows_m3_s, item.gains, strict=True)):
-            column = 2 + (3 if gained else 1) * place
+            column = 2 + (4 if gained else 1) * place
             if flow is not None and item.variant is not None:
                 text = band_average(book, (side.side, index, item.variant), (), place)
                 pen.put(column, book.in_flow(flow), book.flow, text)
@@ -194,10 +193,10 @@ def _write_bands(book: Book, side: SidePlan, index: int, table: BandTable) -> No
                 one = known[item.variant]
                 names = (one.from_, one.to)
                 ends = [band_average(book, (side.side, index, name), one.matched_ports, place) for name in names]
-                pen.put(column + 1, gain.gain, GAIN, f"{ends[1]}/{ends[0]}-1")
-                pen.put(column + 2, gain.u95, PERCENT, book.interval("band", side.side, *names, gain.name))
+                pen.put(column + 1, gain.gain, look.GAIN, f"{ends[1]}/{ends[0]}-1")
+                book.put_ends(pen, column + 2, (gain.low, gain.high), "band", side.side, *names, gain.name)
         pen.row += 1
-    pen.put(1, band_words(table), QUIET)
+    pen.put(1, band_words(table), look.QUIET)
     pen.row += 2
 
 
@@ -207,9 +206,9 @@ def _write_effects(book: Book, side: SidePlan) -> None:
     if not found:
         return
     assessed = any(item.interaction_u95 is not None for item in found)
-    columns = [Column("effect", "effect", WRAPPED), Column("gain", "gain", GAIN), Column("u95", "± 95 %", PERCENT)]
-    heading = f"{side.side.capitalize()}: main effects and interaction in mean flow"
-    table = Table(pen, columns if assessed else columns[:2], heading)
+    columns = [Column("effect", "effect", look.WRAPPED), Column("gain", "gain", look.GAIN)]
+    columns += [Column("u95", "± 95 %", look.PERCENT)] if assessed else []
+    table = Table(pen, columns, f"{side.side.capitalize()}: main effects and interaction in mean flow")
     places = {known.factors: known.places for known in find_corners([one.curves.state for one in side.variants])}
     for item in found:
         texts = ("",) * (len(item.main_effects) + 1)
@@ -229,13 +228,13 @@ def _write_effects(book: Book, side: SidePlan) -> None:
                 cell = book.interval("effect", side.side, item.factors, number_of_effect)
                 table.put("u95", effect.u95, f"(1+{{gain}})*{cell}" if cell else "")
             pen.row += 1
-    pen.long_text(FACTORIAL, NOTE, width=_WIDTH)
+    pen.long_text(FACTORIAL, look.NOTE, width=_WIDTH)
     pen.row += 1
 
 
 def _write_ratios(book: Book) -> None:
     """Write exhaust over intake flow, at equal lift and at equal share of peak lift."""
-    pen, show, ratio = book.pens["Bands and ratios"], book.display, number(3)
+    pen, show, ratio = book.pens["Bands and ratios"], book.display, look.number(3)
     pairs, lifts = ratio_variants(book.contents.comparison), ratio_lifts(book.contents.comparison)
     sides = {side.side: side for side in book.sides}
     if pairs and lifts:

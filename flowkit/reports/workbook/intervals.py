@@ -21,21 +21,10 @@ from flowkit.analysis.scatter import AtLifts, additive_residuals
 from flowkit.analysis.uncertainty import Contrast, Drift, plate_of, student_t, studentized_range
 from flowkit.reports.contents import band_tables
 from flowkit.reports.labels import port_text
+from flowkit.reports.workbook import look
 from flowkit.reports.workbook.curves import BANDS, FLOWS
-from flowkit.reports.workbook.pen import (
-    APART,
-    GAIN,
-    NUMBER,
-    PERCENT,
-    RAW,
-    SQUARED,
-    WRAPPED,
-    Column,
-    Key,
-    Style,
-    Table,
-    number,
-)
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Column, Key, Table
 from flowkit.reports.workbook.runs import PortCells, write_runs
 
 if TYPE_CHECKING:
@@ -51,28 +40,30 @@ _T = (
     "SQRT({effective}*(1/_xlfn.BETA.INV(0.05,{effective}/2,0.5)-1)))"
 )
 """Student's t for degrees of freedom that need not be whole; T.INV.2T would cut them."""
-_GAIN3, _GAIN2 = replace(GAIN, digits=3), replace(GAIN, digits=2)
-_BOUND, _HALF = replace(PERCENT, digits=3), replace(PERCENT, digits=2)
+_GAIN3, _GAIN2 = replace(look.GAIN, digits=3), replace(look.GAIN, digits=2)
+_BOUND, _HALF = replace(look.PERCENT, digits=3), replace(look.PERCENT, digits=2)
 _ENDS = (
     Column("below", "bounds below", _BOUND), Column("above", "bounds above", _BOUND), Column("low", "low", _GAIN2),
     Column("high", "high", _GAIN2), Column("half", "± 95 %", _HALF),
 )  # fmt: skip
 _LINES = (
-    Column("of", "of", WRAPPED), Column("over", "over", WRAPPED), Column("gain", "gain", _GAIN3),
-    Column("s2", "s²", SQUARED), Column("nu", "ν", NUMBER), Column("per run", "ΣW²/n", number(6)),
-    Column("untouched", "untouched ΣW²/n", number(6)), Column("repeats", "u² of repeats", SQUARED),
-    Column("steps", "u² of steps", SQUARED), Column("setting", "u² of lift setting", SQUARED),
-    Column("plates", "u² of check plates", SQUARED), Column("drift", "u² of drift", SQUARED),
-    Column("pressure", "u² of pressure reading", SQUARED), Column("meters", "u² of meters", SQUARED),
-    Column("u", "u", number(6)), Column("effective", "ν effective", number(4)), Column("t", "t or q", number(4)),
-    *_ENDS,
+    Column("of", "of", look.WRAPPED), Column("over", "over", look.WRAPPED), Column("gain", "gain", _GAIN3),
+    Column("s2", "s²", look.SQUARED), Column("nu", "ν", look.NUMBER), Column("per run", "ΣW²/n", look.number(6)),
+    Column("untouched", "untouched ΣW²/n", look.number(6)), Column("repeats", "u² of repeats", look.SQUARED),
+    Column("steps", "u² of steps", look.SQUARED), Column("setting", "u² of lift setting", look.SQUARED),
+    Column("plates", "u² of check plates", look.SQUARED), Column("drift", "u² of drift", look.SQUARED),
+    Column("pressure", "u² of pressure reading", look.SQUARED), Column("meters", "u² of meters", look.SQUARED),
+    Column("u", "u", look.number(6)), Column("effective", "ν effective", look.number(4)),
+    Column("t", "t or q", look.number(4)), *_ENDS,
 )  # fmt: skip
 _SINGLE = (
-    Column("lift", "lift", NUMBER), Column("", "", NUMBER), Column("gain", "gain", _GAIN3),
-    Column("ones", "ΣW²/n", SQUARED), Column("x", "ΣW²x/n", SQUARED), Column("fit", "u² of fit", SQUARED),
-    Column("shared", "u² shared", SQUARED), Column("nu", "ν", number(2)), Column("steps", "u² of steps", SQUARED),
-    Column("plates", "u² of check plates", SQUARED), Column("more", "u² of sessions and meters", SQUARED),
-    Column("u", "u", number(6)), Column("effective", "ν effective", number(2)), Column("t", "t", number(4)), *_ENDS,
+    Column("lift", "lift", look.NUMBER), Column("", "", look.NUMBER), Column("gain", "gain", _GAIN3),
+    Column("ones", "ΣW²/n", look.SQUARED), Column("x", "ΣW²x/n", look.SQUARED),
+    Column("fit", "u² of fit", look.SQUARED), Column("shared", "u² shared", look.SQUARED),
+    Column("nu", "ν", look.number(2)), Column("steps", "u² of steps", look.SQUARED),
+    Column("plates", "u² of check plates", look.SQUARED), Column("more", "u² of sessions and meters", look.SQUARED),
+    Column("u", "u", look.number(6)), Column("effective", "ν effective", look.number(2)),
+    Column("t", "t", look.number(4)), *_ENDS,
 )  # fmt: skip
 
 
@@ -138,7 +129,7 @@ class Intervals:
         ):
             if value is not None:
                 pen.put(1, head)
-                pen.put(3, value, replace(RAW, digits=digits))
+                pen.put(3, value, replace(look.RAW, digits=digits))
                 found[key] = pen.at(3)
                 pen.row += 1
         pen.row += bool(found)
@@ -159,10 +150,10 @@ class Intervals:
                         count = sum(known.startswith("share of check plate") for known in heads) + 1
                         heads.append(f"share of {head}" + (f" {count}" if head == "check plate" else ""))
         table = Table(self.pen, [
-            Column("state", "state", WRAPPED), Column("port", "port", APART), Column("mean", self.name, number(3)),
-            Column("per run", "1/n", number(5)), Column("steps", "steps, u²", SQUARED),
-            Column("setting", "lift, per lift²", number(5)),
-            *(Column(key, head, number(5)) for key, head in zip(names.values(), heads, strict=True)),
+            Column("state", "state", look.WRAPPED), Column("port", "port", look.APART),
+            Column("mean", self.name, look.number(3)), Column("per run", "1/n", look.number(5)),
+            Column("steps", "steps, u²", look.SQUARED), Column("setting", "lift, per lift²", look.number(5)),
+            *(Column(key, head, look.number(5)) for key, head in zip(names.values(), heads, strict=True)),
         ], f"Ports: {self.name}")  # fmt: skip
         for port in self.ports.values():
             if not port.mean:
@@ -209,8 +200,8 @@ class Intervals:
             mean = sum(value for value, _ in group) / len(group)
             cells = ",".join(pen.ranges(3, range(pen.row, pen.row + len(group)), "r"))
             for value, cell in group:
-                pen.put(3, value, number(6), f"1/{cell}")
-                pen.put(4, value / mean - 1.0, number(6), f"{pen.here(3)}/AVERAGE({cells})-1")
+                pen.put(3, value, look.number(6), f"1/{cell}")
+                pen.put(4, value / mean - 1.0, look.number(6), f"{pen.here(3)}/AVERAGE({cells})-1")
                 pen.row += 1
         freedom = sum(len(group) - 1 for group in repeated)
         cells = ",".join(pen.ranges(4, range(top, pen.row)))
@@ -231,7 +222,7 @@ class Intervals:
         pen.heading("Scatter of one run")
         if math.isinf(freedom):
             pen.put(1, "s², stated")
-            pen.put(3, variance, SQUARED, f"{self.stated['repeatability']}^2")
+            pen.put(3, variance, look.SQUARED, f"{self.stated['repeatability']}^2")
             self.pools[key] = _Pool(pen.at(3), "", variance, freedom)
             pen.row += 2
             return self.pools[key]
@@ -240,12 +231,12 @@ class Intervals:
         if joined is not None:
             squares += "+" + self._write_blocks(side, joined)
         pen.put(1, "degrees of freedom ν")
-        pen.put(3, freedom, NUMBER, f"{sum(own for _, _, own in groups)}+{joined.freedom if joined else 0}")
+        pen.put(3, freedom, look.NUMBER, f"{sum(own for _, _, own in groups)}+{joined.freedom if joined else 0}")
         nu = pen.at(3)
         pen.row += 1
         pen.put(1, "s²")
         # Many repeated ports make a long sum: Excel allows 8192 characters.
-        pen.put(3, variance, SQUARED, f"({squares})/{pen.here(3, pen.row - 1)}")
+        pen.put(3, variance, look.SQUARED, f"({squares})/{pen.here(3, pen.row - 1)}")
         s2 = pen.at(3)
         pen.row += 1
         pen.put(1, "s, relative")
@@ -268,10 +259,10 @@ class Intervals:
             across = _box(pen.here(3, lock="c"), pen.here(2 + size, lock="c"))
             for place, (port, column) in enumerate(zip(row, columns, strict=True)):
                 cell = self.table.here("mean", self.ports[id(port)].row)
-                pen.put(column, float(logs[index, place]), number(6), f"LN({cell})")
+                pen.put(column, float(logs[index, place]), look.number(6), f"LN({cell})")
                 down = _box(pen.here(column, rows[0], "r"), pen.here(column, rows[-1], "r"))
                 text = f"{pen.here(column)}-AVERAGE({across})-AVERAGE({down})+AVERAGE({every})"
-                pen.put(column + size + 1, float(left[index, place]), number(6), text)
+                pen.put(column + size + 1, float(left[index, place]), look.number(6), text)
             pen.row += 1
         pen.row += 1
         runs = ",".join(self.table.here("per run", self.ports[id(port)].row) for port in blocks.ports)

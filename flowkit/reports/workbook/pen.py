@@ -9,11 +9,13 @@ import math
 import re
 import zipfile
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from flowkit.reports.attach.tables import plain
+from flowkit.reports.workbook import look
+from flowkit.reports.workbook.look import Style
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
@@ -25,7 +27,6 @@ SHEETS = (
 
 PROSE, BOLD = 0.88, 1.1
 """Width of a letter against that of a digit."""
-_RAW_INK, _QUIET_INK, _LINE, _VALUE_FILL = "0B4F8A", "5A5A5A", "8C8C8C", "ECECEC"
 _LONGEST_TEXT = 32_767
 _FORMULA_STARTS = ("=", "+", "-", "@")
 _POINTS_A_LINE = 13.5
@@ -41,44 +42,6 @@ Key = tuple[object, ...]
 Value = str | float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Style:
-    """How a cell looks."""
-
-    # Of words: text, quiet, title, heading, header. Of numbers: raw (as read), formula, between (a formula for a
-    # lift that was not measured), value (computed by flowkit; a "formula" without a formula becomes one).
-    kind: str = "text"
-    digits: int | None = None  # decimals; below zero: significant digits of what is far below one
-    gain: bool = False
-    percent: bool = False
-    wrap: bool = False
-    bold: bool = False
-    left: bool = False  # words right of numbers, which keep a little distance or they would touch
-
-
-TEXT, WRAPPED, APART, NUMBER, RAW = Style(), Style(wrap=True), Style(left=True), Style("formula"), Style("raw")
-QUIET, HEADING, NOTE = Style("quiet"), Style("heading"), Style("quiet", wrap=True)
-GAIN, PERCENT = Style("formula", 1, gain=True), Style("formula", 1, percent=True)
-SQUARED = Style("formula", -4)
-
-
-def number(digits: int, *, bold: bool = False) -> Style:
-    """Return the style of a formula with so many decimals."""
-    return Style("formula", digits, bold=bold)
-
-
-def _number_format(style: Style) -> str:
-    """Return the number format of a style."""
-    if style.digits is None:
-        return "General"
-    if style.digits < 0:
-        return "0." + "0" * (-style.digits - 1) + "E+00"
-    places = "0." + "0" * style.digits if style.digits else "0"
-    if style.gain:
-        return f"+{places}%;-{places}%;{places}%"
-    return places + "%" if style.percent else places
-
-
 def lines_of(text: str, width: float, scale: float = PROSE) -> int:
     """Return how many lines a text takes in a column, whole words a line."""
     lines, used = 1, 0.0
@@ -89,31 +52,6 @@ def lines_of(text: str, width: float, scale: float = PROSE) -> int:
         else:
             used += size + (1 if used else 0)
     return lines
-
-
-def _dress(cell: Any, style: Style) -> None:
-    """Give a cell the font, fill, border, alignment and number format of a style."""
-    from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-
-    kind = style.kind
-    ink = {"raw": _RAW_INK, "quiet": _QUIET_INK, "between": _QUIET_INK}.get(kind, "000000")
-    bold = style.bold or kind in ("title", "heading", "header")
-    size = {"title": 16, "heading": 12, "quiet": 9}.get(kind, 10)
-    cell.font = Font(name="Calibri", size=size, bold=bold, italic=kind in ("value", "between"), color=ink)
-    if kind == "value":
-        cell.fill = PatternFill("solid", fgColor=_VALUE_FILL)
-    if kind == "header":
-        cell.border = Border(bottom=Side("thin", color=_LINE))
-    elif style.bold:
-        cell.border = Border(top=Side("thin", color=_LINE))
-    right = kind in ("formula", "raw", "value", "between", "header") and not style.left
-    cell.alignment = Alignment(
-        horizontal="right" if right else "left",
-        vertical="bottom" if kind == "header" else "top",
-        wrap_text=style.wrap or None,
-        indent=1 if style.left and (style.bold or kind != "header") else 0,
-    )
-    cell.number_format = _number_format(style)
 
 
 def spans(rows: Iterable[int]) -> list[tuple[int, int]]:
@@ -130,12 +68,12 @@ def spans(rows: Iterable[int]) -> list[tuple[int, int]]:
 class Pen:
     """Writes one sheet from the top down; `row` is where it is."""
 
-    def __init__(self, sheet: Any, model: Any, styles: dict[Style, Any], cells: dict[Key, str]) -> None:
+    def __init__(self, sheet: Any, model: Any, known: dict[Style, Any], cells: dict[Key, str]) -> None:
         self.sheet, self.row = sheet, 1
         self.widths: dict[int, float] = {}
         self.known: dict[str, float] = {}  # values of formulas, for programs that do not calculate
         self.cells = cells  # of all sheets: what other sheets call, by name
-        self._model, self._styles = model, styles
+        self._model, self._styles = model, known
 
     def put(
         self, column: int, value: Value, style: Style | None = None, text: str = "", *, row: int = 0,
@@ -145,7 +83,7 @@ class Pen:
         if value is None:
             return
         cell = self.sheet.cell(row or self.row, column)
-        style = style or (TEXT if isinstance(value, str) else NUMBER)
+        style = style or (look.TEXT if isinstance(value, str) else look.NUMBER)
         if text:
             cell.value = "=" + text
             self.known[cell.coordinate] = float(value)
@@ -170,12 +108,12 @@ class Pen:
         self.sheet.row_dimensions[1].height = 24
         self.row = 2
         for note in notes:
-            self.long_text(note, NOTE, width=width)
+            self.long_text(note, look.NOTE, width=width)
         self.row = 4
 
     def heading(self, text: str) -> None:
         """Write the heading of a block in a row of its own."""
-        self.put(1, text, HEADING)
+        self.put(1, text, look.HEADING)
         self.row += 1
 
     def long_text(self, text: str, style: Style, *, width: float, columns: int = 0) -> None:
@@ -265,7 +203,7 @@ class Pen:
         """Return openpyxl's form of a style, made once."""
         if style not in self._styles:
             self._model.style = "Normal"
-            _dress(self._model, style)
+            look.dress(self._model, style)
             self._styles[style] = copy.copy(self._model._style)
         return self._styles[style]
 
@@ -275,7 +213,7 @@ class Column(NamedTuple):
 
     key: str
     head: str
-    style: Style = TEXT
+    style: Style = look.TEXT
     width: float = 0.0
 
 
@@ -324,7 +262,7 @@ class Table:
 
 def pens(book: Workbook, cells: dict[Key, str]) -> dict[str, Pen]:
     """Make the sheets in their order and a pen for each."""
-    styles: dict[Style, Any] = {}
+    known: dict[Style, Any] = {}
     draft = book.create_sheet("draft")
     model: Any = draft.cell(1, 1)
     book.remove(draft)
@@ -332,7 +270,7 @@ def pens(book: Workbook, cells: dict[Key, str]) -> dict[str, Pen]:
     for place, title in enumerate(SHEETS):
         sheet: Any = book.active if place == 0 else book.create_sheet()
         sheet.title = title
-        made[title] = Pen(sheet, model, styles, cells)
+        made[title] = Pen(sheet, model, known, cells)
     return made
 
 

@@ -19,8 +19,10 @@ from flowkit.corrections.pressure import (
 )
 from flowkit.fields import CONDITIONS
 from flowkit.model import LedgerLine, Side
+from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import FIRST_READING, Book, Reading, TestPlan, rounded
-from flowkit.reports.workbook.pen import APART, NOTE, NUMBER, QUIET, RAW, TEXT, Column, Style, Table, Value, number
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Column, Table, Value
 from flowkit.units import UNITS, from_si
 from flowkit.wording import Display
 
@@ -38,10 +40,11 @@ def write_reference(book: Book) -> None:
     """Write the unit factors and the reference state."""
     pen, show = book.pens["Reference"], book.display
     pen.title("Units and reference state", "A value times its factor is the value in SI. Every sheet uses these.")
-    columns = (Column("unit", "unit", width=30.0), Column("factor", "factor", RAW, 20.0),
-               Column("si", "SI unit", APART, 12.0))  # fmt: skip
     pen.widths[4] = 30.0
-    table = Table(pen, columns)
+    table = Table(pen, [
+        Column("unit", "unit", width=30.0), Column("factor", "factor", look.RAW, 20.0),
+        Column("si", "SI unit", look.APART, 12.0),
+    ])  # fmt: skip
     names = [show.lift, show.flow, show.pressure, show.diameter, show.area, _room_unit(show)]
     for test in book.tests:
         names += [test.flow_unit.name, test.pressure_unit.name]
@@ -65,9 +68,10 @@ def _write_state(book: Book) -> None:
     """Write the reference state and what follows from it."""
     pen, show, cells = book.pens["Reference"], book.display, book.cells
     reference, state = book.contents.reference, book.contents.comparison.reference
-    columns = (Column("quantity", "quantity"), Column("value", "value", NUMBER), Column("unit", "unit", APART),
-               Column("remark", "remark", NOTE))  # fmt: skip
-    table = Table(pen, columns, "Reference state")
+    table = Table(pen, [
+        Column("quantity", "quantity"), Column("value", "value", look.NUMBER), Column("unit", "unit", look.APART),
+        Column("remark", "remark", look.NOTE),
+    ], "Reference state")  # fmt: skip
 
     def line(
         key: str, words: str, value: Value, text: str = "", *, unit: str = "", remark: str = "",
@@ -81,22 +85,22 @@ def _write_state(book: Book) -> None:
         pen.row += 1
 
     shown = rounded(from_si(reference.pressure_pa, show.pressure))
-    line("shown pressure", "test pressure", shown, unit=show.pressure, style=RAW)
+    line("shown pressure", "test pressure", shown, unit=show.pressure, style=look.RAW)
     text = f"{cells['reference', 'shown pressure']}*{cells['unit', show.pressure]}"
     line("pressure", "test pressure", reference.pressure_pa, text, unit="Pa")
-    line("law", "pressure law", reference.pressure_law, style=APART)
+    line("law", "pressure law", reference.pressure_law, style=look.APART)
     line("density", "air density", state.air_density_kg_m3, unit="kg/m³", remark="CIPM-2007; computed by flowkit")
     if reference.bore_m is not None:
         bore = rounded(from_si(reference.bore_m, show.diameter))
         remark = "for the bore correction, a model"
-        line("bore", "bore of the engine", bore, unit=show.diameter, remark=remark, style=RAW)
+        line("bore", "bore of the engine", bore, unit=show.diameter, remark=remark, style=look.RAW)
     if reference.pressure_law == "compressible":
-        line("gamma", "ratio of specific heats of air", GAMMA, style=RAW)
+        line("gamma", "ratio of specific heats of air", GAMMA, style=look.RAW)
         gamma = cells["reference", "gamma"]
         text = f"(2/({gamma}+1))^({gamma}/({gamma}-1))"
         line("critical", "critical pressure ratio", critical_pressure_ratio(), text, remark="choked below")
-        line("room", "barometer where none is stated", STANDARD_BAROMETER_PA, unit="Pa", style=RAW)
-        line("air pressure", "pressure of the reference air", reference.air.pressure_pa, unit="Pa", style=RAW)
+        line("room", "barometer where none is stated", STANDARD_BAROMETER_PA, unit="Pa", style=look.RAW)
+        line("air pressure", "pressure of the reference air", reference.air.pressure_pa, unit="Pa", style=look.RAW)
     pressure, rho = cells["reference", "pressure"], cells["reference", "density"]
     for side in book.contents.comparison.sides:
         text = f"SQRT(2*{pressure}/{rho})"
@@ -158,24 +162,24 @@ def _columns(show: Display) -> tuple[list[Column], dict[str, str]]:
             unit = _OWN
         units[row.attribute] = unit
         head = f"{row.words}, {unit}" if unit not in ("", _OWN) else row.words
-        others.append(Column(row.attribute, head, RAW if unit else TEXT))
+        others.append(Column(row.attribute, head, look.RAW if unit else look.TEXT))
     value = Style("value", 5)
     columns = [
         Column("number", "test", width=6.0), Column("variant", "variant", width=20.0),
         Column("side", "side", width=9.0), Column("port", "port", width=7.0), Column("run", "run", width=5.0),
-        Column("id", "read from", QUIET, 40.0), Column("date", "date"),
-        Column("bench", "bench"), Column("operator", "operator"),
-        *(Column(key, f"{head}, {unit}", RAW) for key, (head, unit) in noted.items()),
+        Column("id", "read from", look.QUIET, 40.0), Column("date", "date"), Column("bench", "bench"),
+        Column("operator", "operator"),
+        *(Column(key, f"{head}, {unit}", look.RAW) for key, (head, unit) in noted.items()),
         Column("room density", "air density, kg/m³", value),
         Column("meter density", "density in the meter, kg/m³", value),
-        Column("scale density", "density of the scale, kg/m³", value),
-        Column("lift unit", "lift unit", width=6.0), Column("lift factor", "lift factor to m", NUMBER, 13.0),
-        Column("flow unit", "flow unit", width=6.0), Column("flow factor", "flow factor to m³/s", NUMBER, 13.0),
+        Column("scale density", "density of the scale, kg/m³", value), Column("lift unit", "lift unit", width=6.0),
+        Column("lift factor", "lift factor to m", look.NUMBER, 13.0), Column("flow unit", "flow unit", width=6.0),
+        Column("flow factor", "flow factor to m³/s", look.NUMBER, 13.0),
         Column("pressure unit", "pressure unit", width=8.0),
-        Column("pressure factor", "pressure factor to Pa", NUMBER, 13.0),
-        *(Column(key, head, RAW) for key, head in own.items()),
-        Column("air", "air factor", number(6)), Column("check-plate", "check plate factor", number(6)),
-        Column("step", "flows written in steps of", RAW), *others,
+        Column("pressure factor", "pressure factor to Pa", look.NUMBER, 13.0),
+        *(Column(key, head, look.RAW) for key, head in own.items()), Column("air", "air factor", look.number(6)),
+        Column("check-plate", "check plate factor", look.number(6)),
+        Column("step", "flows written in steps of", look.RAW), *others,
         Column("not made", "corrections not made", Style("quiet", wrap=True, left=True), 70.0),
     ]  # fmt: skip
     return columns, units
@@ -290,17 +294,18 @@ def _plate_factor(plan: TestPlan, air: Value) -> tuple[float | None, str]:
 
 _READINGS = (
     Column("test", "test", width=5.0), Column("variant", "variant", width=18.0), Column("side", "side", width=8.0),
-    Column("port", "port", width=7.0), Column("run", "run", width=5.0), Column("lift", "lift", RAW, 9.0),
-    Column("lift unit", "unit", QUIET, 6.0), Column("flow", "flow", RAW, 9.0), Column("flow unit", "unit", QUIET, 6.0),
-    Column("pressure", "test pressure", RAW, 10.0), Column("pressure unit", "unit", QUIET, 8.0),
-    Column("cell", "cell", QUIET, 34.0),
+    Column("port", "port", width=7.0), Column("run", "run", width=5.0), Column("lift", "lift", look.RAW, 9.0),
+    Column("lift unit", "unit", look.QUIET, 6.0), Column("flow", "flow", look.RAW, 9.0),
+    Column("flow unit", "unit", look.QUIET, 6.0), Column("pressure", "test pressure", look.RAW, 10.0),
+    Column("pressure unit", "unit", look.QUIET, 8.0), Column("cell", "cell", look.QUIET, 34.0),
 )  # fmt: skip
 _METER = (
-    Column("net", "reading less zero", RAW, 12.0), Column("slope", "Pa to one of it", number(6), 12.0),
-    Column("dp", "differential, Pa", number(6), 12.0), Column("p", "pressure before the meter, Pa", number(6), 12.0),
-    Column("rho1", "density there, kg/m³", number(6), 12.0), Column("c", "coefficient", number(6), 12.0),
-    Column("eps", "expansibility", number(6), 12.0), Column("one", "flow at value 1", number(6), 12.0),
-    Column("rho0", "air of the room, kg/m³", number(6), 12.0),
+    Column("net", "reading less zero", look.RAW, 12.0), Column("slope", "Pa to one of it", look.number(6), 12.0),
+    Column("dp", "differential, Pa", look.number(6), 12.0),
+    Column("p", "pressure before the meter, Pa", look.number(6), 12.0),
+    Column("rho1", "density there, kg/m³", look.number(6), 12.0), Column("c", "coefficient", look.number(6), 12.0),
+    Column("eps", "expansibility", look.number(6), 12.0), Column("one", "flow at value 1", look.number(6), 12.0),
+    Column("rho0", "air of the room, kg/m³", look.number(6), 12.0),
 )  # fmt: skip
 _METER_INPUTS = {
     "net": "reading",
@@ -336,14 +341,14 @@ def write_readings(book: Book) -> None:
         if live is None:
             table.put("flow", rounded(point.flow_m3_s / plan.flow_factor))
         else:
-            table.put("flow", *live, style=number(4))
+            table.put("flow", *live, style=look.number(4))
         table.put("flow unit", plan.flow_unit.name)
         stated = plan.test.conditions.test_pressure_pa
         if point.pressure_pa is not None:
             table.put("pressure", rounded(point.pressure_pa / plan.pressure_unit.factor))
         elif stated is not None:
             cell = book.cells["condition", plan.number, "test_pressure_pa"]
-            table.put("pressure", stated / plan.pressure_unit.factor, cell, style=NUMBER)
+            table.put("pressure", stated / plan.pressure_unit.factor, cell, style=look.NUMBER)
         table.put("pressure unit", plan.pressure_unit.name)
         table.put("cell", point.source)
         pen.row += 1
@@ -409,14 +414,14 @@ def write_corrections(book: Book) -> None:
         "Corrections, in the order they are made",
         "Corrected flow = (flow as read + leakage) × the factors. An empty cell is a correction that was not made.",
     )
-    flow, lift = number(show.flow_digits + 1), number(show.lift_digits + 1)
+    flow, lift = look.number(show.flow_digits + 1), look.number(show.lift_digits + 1)
     columns = (
-        *_READINGS[:5],
-        Column("lift", f"lift, {show.lift}", lift, 9.5), Column("read", f"flow as read, {show.flow}", flow, 9.5),
-        Column("leakage", f"leakage, {show.flow}", flow, 9.5), Column("air", "air factor", number(6), 9.5),
-        Column("check-plate", "check plate factor", number(6), 9.5),
-        Column("test-pressure", "test pressure factor", number(6), 9.5), Column("bore", "bore factor", number(6), 9.5),
-        Column("done", f"corrected flow, {show.flow}", flow, 9.5),
+        *_READINGS[:5], Column("lift", f"lift, {show.lift}", lift, 9.5),
+        Column("read", f"flow as read, {show.flow}", flow, 9.5), Column("leakage", f"leakage, {show.flow}", flow, 9.5),
+        Column("air", "air factor", look.number(6), 9.5),
+        Column("check-plate", "check plate factor", look.number(6), 9.5),
+        Column("test-pressure", "test pressure factor", look.number(6), 9.5),
+        Column("bore", "bore factor", look.number(6), 9.5), Column("done", f"corrected flow, {show.flow}", flow, 9.5),
         Column("remark", "remark", Style("quiet", left=True), 24.0),
     )  # fmt: skip
     pen.row = FIRST_READING - 1

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from flowkit.reports.labels import port_text
+from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Book, PortPlan, Reading, SidePlan
-from flowkit.reports.workbook.pen import SQUARED, Column, Style, Table, number, spans
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Column, Table, spans
 
 if TYPE_CHECKING:
     from flowkit.analysis.scatter import Figure, PortRuns, Values
@@ -73,12 +75,12 @@ def _write_port(
     weights = {key: f"weight {index}" for index, key in enumerate(values)}
     first, *others = weights.items()
     table = Table(pen, [
-        Column("lift", f"lift, {show.lift}", book.lift), Column(first[1], "weight of the lift", number(5)),
-        Column("readings", "readings", number(0)), Column("mean", f"mean, {show.flow}", book.flow),
-        Column("steps", "step², relative", SQUARED),
-        *([Column("slope", "slope, relative", number(4))] if setting else []),
+        Column("lift", f"lift, {show.lift}", book.lift), Column(first[1], "weight of the lift", look.number(5)),
+        Column("readings", "readings", look.number(0)), Column("mean", f"mean, {show.flow}", book.flow),
+        Column("steps", "step², relative", look.SQUARED),
+        *([Column("slope", "slope, relative", look.number(4))] if setting else []),
         *(Column(f"run {run}", f"run {run + 1}, {show.flow}", book.flow) for run in range(len(runs.runs))),
-        *(Column(name, f"weight, {figures[key][0]}", number(5)) for key, name in others),
+        *(Column(name, f"weight, {figures[key][0]}", look.number(5)) for key, name in others),
     ])  # fmt: skip
     top = pen.row
     run_of = {(test.id, test.file): int(run) for test, run in zip(runs.tests, runs.run_of, strict=True)}
@@ -128,7 +130,7 @@ def _write_figure(  # noqa: PLR0917
 ) -> PortCells:
     """Write what follows from a port's runs for one figure, given its name and the column of its weights."""
     pen, (name, weight), (runs, values) = table.pen, names, own
-    style, bold = number(5), Style(bold=True)
+    style, bold = look.number(5), Style(bold=True)
 
     def cells(key: str, low: int = lifts[0], high: int = lifts[-1]) -> str:
         """Return the cells of a column."""
@@ -164,7 +166,7 @@ def _write_figure(  # noqa: PLR0917
     pen.put(2, float(values.per_run[0]), style, f"SUMSQ({every})")
     pen.row += 1
     pen.put(1, "of reading steps, u²", bold)
-    pen.put(2, float(values.steps[0]), SQUARED, f"SUMPRODUCT({cells(weight)}^2*{cells('steps')})/12")
+    pen.put(2, float(values.steps[0]), look.SQUARED, f"SUMPRODUCT({cells(weight)}^2*{cells('steps')})/12")
     spare = ""
     if table.has("slope"):
         pen.put(3, "of lift, per lift²", bold)

@@ -9,22 +9,12 @@ from textwrap import wrap
 from flowkit.fields import field_of, section
 from flowkit.reports.contents import cautions_of, velocity_unit
 from flowkit.reports.labels import counted, gathered, job_words, method_words, reference_words
+from flowkit.reports.workbook import look
 from flowkit.reports.workbook.book import Book, SidePlan, VariantPlan, rounded, what_changed
 from flowkit.reports.workbook.charts import put_chart
 from flowkit.reports.workbook.curves import FLOWS
-from flowkit.reports.workbook.pen import (
-    GAIN,
-    NOTE,
-    PERCENT,
-    QUIET,
-    RAW,
-    WRAPPED,
-    Column,
-    Pen,
-    Style,
-    Table,
-    number,
-)
+from flowkit.reports.workbook.look import Style
+from flowkit.reports.workbook.pen import Column, Pen, Table
 from flowkit.units import from_si
 
 _ROWS_A_PAGE = 48
@@ -79,23 +69,23 @@ def _write_valve(book: Book, variant: VariantPlan) -> dict[str, str]:
         if value is not None:
             known[item.key] = value
             head = f"{field_of('conditions', item.condition).words}, {unit}"
-            found.append((item.key, head, rounded(from_si(value, unit)), RAW, ""))
+            found.append((item.key, head, rounded(from_si(value, unit)), look.RAW, ""))
     angle = valve.seat_angle_deg
     if angle is not None:
-        found.append(("seat_angle", "seat angle, °", angle, RAW, ""))
+        found.append(("seat_angle", "seat angle, °", angle, look.RAW, ""))
     if {"throat", "stem"} <= set(known):
         area = from_si(math.pi / 4 * (known["throat"] ** 2 - known["stem"] ** 2), show.area)
         text = "PI()/4*({throat}^2-{stem}^2)"
-        found.append(("passage", f"throat area, {show.area}", area, number(show.area_digits), text))
+        found.append(("passage", f"throat area, {show.area}", area, look.number(show.area_digits), text))
     if angle is not None and "seat_width" in known:
         width = from_si(known["seat_width"] * math.cos(math.radians(angle)), unit)
         text = "{seat_width}*COS({beta})"
-        found.append(("w", f"radial seat width, {unit}", width, number(show.diameter_digits), text))
+        found.append(("w", f"radial seat width, {unit}", width, look.number(show.diameter_digits), text))
     if takeover is not None and {"head", "passage", "w"} <= {key for key, *_ in found}:
         found.append(("takeover", f"throat takes over at, {show.lift}", book.in_lift(takeover), book.lift, _TAKEOVER))
     if valve.port_area_m2 is not None:
         area = rounded(from_si(valve.port_area_m2, show.area))
-        found.append(("port", f"port cross-section, {show.area}", area, RAW, ""))
+        found.append(("port", f"port cross-section, {show.area}", area, look.RAW, ""))
     if not found:
         pen.row += 1
         return {}
@@ -115,14 +105,14 @@ def _write_variant_areas(book: Book, side: SidePlan, variant: VariantPlan, cells
     velocity = book.cells["reference", f"velocity {side.side}"]
     # Columns with their values, their formula and the dimensions it needs.
     found: list[tuple[Column, Sequence[float | None], str, set[str]]] = [
-        (Column("area", f"effective area, {area}", number(digits)),
+        (Column("area", f"effective area, {area}", look.number(digits)),
          [from_si(value, area) for value in flow.effective_area_m2],
          f"{{flow}}*{book.cells['unit', show.flow]}/{velocity}/{book.cells['unit', area]}", set()),
     ]  # fmt: skip
     if flow.minimum_area_m2 is not None:
         least = [from_si(value, area) for value in flow.minimum_area_m2]
         found.append(
-            (Column("least", f"minimum area, {area}", number(digits)), least, _LEAST, {"head", "passage", "w"})
+            (Column("least", f"minimum area, {area}", look.number(digits)), least, _LEAST, {"head", "passage", "w"})
         )
     if known is not None:
         shut = (None,) * (len(flow.lifts_m) - len(known.lifts_m))  # they are given at open lifts only
@@ -133,13 +123,13 @@ def _write_variant_areas(book: Book, side: SidePlan, variant: VariantPlan, cells
             ("minimum", set[str](), "{area}/{least}", known.minimum),
         ):
             if figures is not None:
-                column = Column(f"over {over}", f"coefficient on {over} area", number(3))
+                column = Column(f"over {over}", f"coefficient on {over} area", look.number(3))
                 found.append((column, (*shut, *figures), text, needed))
     if flow.port_velocity_m_s is not None:
         text = f"{{flow}}*{book.cells['unit', show.flow]}/({{port}}*{book.cells['unit', area]})"
         text += f"/{scale}" if scale != 1.0 else ""
         values = [value / scale for value in flow.port_velocity_m_s]
-        found.append((Column("velocity", f"mean port velocity, {unit}", number(1)), values, text, {"port"}))
+        found.append((Column("velocity", f"mean port velocity, {unit}", look.number(1)), values, text, {"port"}))
     lift, flows = Column("lift", f"lift, {show.lift}", book.lift), Column("flow", f"flow, {show.flow}", book.flow)
     table = Table(pen, [lift, flows, *(column for column, *_ in found)])
     block = book.blocks[side.side, variant.name]
@@ -159,7 +149,7 @@ def write_findings(book: Book) -> None:
     pen.row = 3
     heads = ("severity", "rule", "where", "what it means and what to do")
     widths = (10.0, 20.0, 34.0, 86.0)
-    table = Table(pen, [Column(head, head, WRAPPED, width) for head, width in zip(heads, widths, strict=True)])
+    table = Table(pen, [Column(head, head, look.WRAPPED, width) for head, width in zip(heads, widths, strict=True)])
     for finding in sorted(gathered(book.contents.findings), key=lambda item: order.index(item.severity)):
         texts = (finding.severity, finding.rule, finding.where, finding.message)
         for head, text, width in zip(heads, texts, widths, strict=True):
@@ -174,13 +164,13 @@ def write_findings(book: Book) -> None:
     pen.header(("file", "", "", "SHA-256"), words=range(1, 5))
     for source in book.contents.sources:
         pen.put(1, source.name)
-        pen.put(4, source.sha256, QUIET)
+        pen.put(4, source.sha256, look.QUIET)
         pen.row += 1
     pen.finish(title_rows="3:3", freeze="A4")
 
 
-_NARROW, _LAST = 8.6, 24.0
-_WIDTH = 20.0 + 9 * _NARROW + _LAST
+_NARROW, _LAST = 8.0, 22.0
+_WIDTH = 20.0 + 11 * _NARROW + _LAST
 _CHART_ROWS = 20
 
 
@@ -201,11 +191,13 @@ def write_summary(book: Book) -> None:
     )
     pen.row = 6
     columns = (
-        Column("variant", "variant", WRAPPED, 20.0), Column("mean", f"mean flow, {show.flow}", book.flow, _NARROW),
-        Column("mean u95", "± 95 %", PERCENT, _NARROW), Column("peak", f"peak flow, {show.flow}", book.flow, _NARROW),
-        Column("spread", "port spread", PERCENT, _NARROW), Column("spread u95", "± 95 %", PERCENT, _NARROW),
-        Column("total", "gain over first", GAIN, _NARROW), Column("total u95", "± 95 %", PERCENT, _NARROW),
-        Column("step", "gain of the step", GAIN, _NARROW), Column("step u95", "± 95 %", PERCENT, _NARROW),
+        Column("variant", "variant", look.WRAPPED, 20.0), Column("mean", f"mean flow, {show.flow}", book.flow, _NARROW),
+        Column("mean u95", "± 95 %", look.PERCENT, _NARROW),
+        Column("peak", f"peak flow, {show.flow}", book.flow, _NARROW),
+        Column("spread", "port spread", look.PERCENT, _NARROW), Column("spread u95", "± 95 %", look.PERCENT, _NARROW),
+        Column("total", "gain over first", look.GAIN, _NARROW), Column("total low", "95 % from", look.GAIN, _NARROW),
+        Column("total high", "to", look.GAIN, _NARROW), Column("step", "gain of the step", look.GAIN, _NARROW),
+        Column("step low", "95 % from", look.GAIN, _NARROW), Column("step high", "to", look.GAIN, _NARROW),
         Column("changed", "what the step changed", Style(left=True, wrap=True), _LAST),
     )  # fmt: skip
     for side in book.sides:
@@ -226,13 +218,13 @@ def write_summary(book: Book) -> None:
     pen.row += _CHART_ROWS
     doubts = [f"{counted(contents.findings)}: see the sheet of findings."] if contents.findings else []
     for text in (*comparison.sentences, *doubts):
-        pen.long_text(text, WRAPPED, width=_WIDTH, columns=len(columns))
+        pen.long_text(text, look.WRAPPED, width=_WIDTH, columns=len(columns))
     pen.row += 1
     _write_legend(pen)
     sources = ", ".join(f"{item.name} {item.sha256[:8]}" for item in contents.sources)
     ending = f"Sources: {sources}.  " if sources else ""
     last = f"{ending}flowkit {__version__}.  {info.notes or ''}".rstrip()
-    pen.long_text(last, NOTE, width=_WIDTH, columns=len(columns))
+    pen.long_text(last, look.NOTE, width=_WIDTH, columns=len(columns))
     pen.finish()
     pen.sheet.page_setup.fitToHeight = 1
 
@@ -252,12 +244,13 @@ def _write_variant(book: Book, table: Table, side: SidePlan, variant: VariantPla
         cells = flows.ranges(block.ports.values(), row, "cr", away=True)[0]
         table.put("spread", known.port_spread, f"(MAX({cells})-MIN({cells}))/AVERAGE({cells})")
         table.put("spread u95", known.port_spread_u95, book.interval("spread", *key))
-    for name, gains in (("total", side.result.totals), ("step", side.result.steps)):
+    for column, name, gains in ((7, "total", side.result.totals), (10, "step", side.result.steps)):
         gain = next((gain for gain in gains if gain.to == variant.name), None)
         if gain is not None:
             pair = (side.side, gain.from_, gain.to)
             table.put(name, gain.mean_flow_gain, book.cells["gain", *pair])
-            table.put(f"{name} u95", gain.mean_flow_gain_u95, book.interval("gain", *pair))
+            ends = (gain.mean_flow_gain_low, gain.mean_flow_gain_high)
+            book.put_ends(table.pen, column + 1, ends, "gain", *pair)
             if name == "step":
                 table.put("changed", what_changed(gain))
                 table.pen.tall(what_changed(gain), _LAST - 2)
