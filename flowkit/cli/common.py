@@ -62,7 +62,7 @@ def complain(message: str) -> None:
     hush()
     said, mapping = proposal_of(message)
     if mapping:
-        from flowkit.importers.tables.proposal import mapping_lines
+        from flowkit.importers.tables.mapped import mapping_lines
 
         said = f"{said}; {'or ' if ';' in said else ''}{PROPOSED.strip()}"
     if sys.stderr.isatty():
