@@ -30,6 +30,7 @@ from flowkit.page import answers
 from flowkit.page.questions import plain, questions_of
 from flowkit.page.worker import Tasks
 from flowkit.page.workspace import FileView, Snapshot, Workspace, load_text
+from flowkit.reports.attach.swap import claim
 from flowkit.reports.labels import gathered
 
 STEPS = (
@@ -298,7 +299,7 @@ def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
             target = folder / name
             if target.is_file() and not target.is_symlink() and filecmp.cmp(target, draft, shallow=False):
                 return name, True
-            if not (target.exists() or target.is_symlink()) and _named(draft, target):
+            if not (target.exists() or target.is_symlink()) and claim(draft, target):
                 return name, False
     except OSError as error:
         raise FlowkitError(
@@ -309,23 +310,3 @@ def keep(folder: Path, name: str, source: BinaryIO | bytes) -> tuple[str, bool]:
         if draft is not None:
             draft.unlink(missing_ok=True)
     raise FlowkitError(f"there are too many files named {stem}{suffix}", "rename the file first")
-
-
-def _named(draft: Path, target: Path) -> bool:
-    """Give a whole file its name, unless a file of that name appeared meanwhile: a link, unlike a rename, sees that."""
-    try:
-        os.link(draft, target)
-    except FileExistsError:
-        return False
-    except OSError:
-        # A file system without links gets a fresh copy; half a copy is taken away again.
-        try:
-            with target.open("xb") as stream:
-                try:
-                    stream.write(draft.read_bytes())
-                except OSError:
-                    target.unlink(missing_ok=True)
-                    raise
-        except FileExistsError:
-            return False
-    return True
