@@ -50,7 +50,6 @@ _NUMBERS = ("number", "count", "angle", "timing")
 DASHES = [" ".join(f"{2 * value:g}" for value in variant_style(index).dashes) for index in range(24)]
 """The dashes of the legend's lines."""
 
-Handler = Callable[[Request], Awaitable[Response]]
 View = Callable[["Page", Request, Snapshot], Response]
 """Shows something of the snapshot."""
 Action = Callable[["Page", FormData], str | Response]
@@ -125,23 +124,19 @@ class Page:
         html = self.templates.get_template("plain.html").render(message=message, closed=self.closed)
         return HTMLResponse(html, status)
 
-    def show(self, view: View) -> Handler:
-        """Make a handler of a view; whatever is wrong is a plain page."""
+    def show(self, view: View) -> Callable[[Request], Response]:
+        """Make a handler of a view, for a thread of its own; whatever is wrong is a plain page."""
 
-        def made(request: Request) -> Response:
-            """Make the page away from the loop that serves others."""
+        def handler(request: Request) -> Response:
+            """Answer a GET."""
             try:
                 return view(self, request, self.workspace.snapshot())
             except FlowkitError as error:
                 return self.plain(f"{(said := str(error))[:1].upper()}{said[1:]}", 404)
 
-        async def handler(request: Request) -> Response:
-            """Answer a GET."""
-            return await run_in_threadpool(made, request)
-
         return handler
 
-    def act(self, action: Action) -> Handler:
+    def act(self, action: Action) -> Callable[[Request], Awaitable[Response]]:
         """Make a handler of an action; whatever is wrong is a notice on the page that the form was on."""
 
         def made(form: FormData) -> str | Response:
