@@ -13,7 +13,7 @@ import numpy as np
 
 from flowkit.analysis.comparison import assessor_of
 from flowkit.analysis.curves import common_ports
-from flowkit.analysis.gains import ExtraTest, untangle, why_not_assessed
+from flowkit.analysis.gains import WHY_NOT_ASSESSED, ExtraTest, untangle
 from flowkit.analysis.results import Comparison, Gain, Repeatability
 from flowkit.analysis.sentences import REMEDIES
 from flowkit.analysis.uncertainty import Assessor, found_shift, plate_of, t_test_power
@@ -258,7 +258,7 @@ def _planned(
     )
     now, u, freedom = budget.chance(gain, runs)
     if freedom < 1.0:
-        return replace(step, not_planned_because=why_not_assessed())
+        return replace(step, not_planned_because=WHY_NOT_ASSESSED)
     needed = min(step.runs_now) if now >= power and after is not None else None
     then = now if needed else None
     for count in range(1, MOST_RUNS + 1) if needed is None and any(step.can_be_flowed) else ():

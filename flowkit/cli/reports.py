@@ -20,7 +20,6 @@ from flowkit.cli.common import (
     print_document,
     report_errors,
     show,
-    verb,
     with_reference,
     with_statements,
     working,
@@ -28,15 +27,6 @@ from flowkit.cli.common import (
 
 if TYPE_CHECKING:
     from flowkit.job import JobResults
-
-
-def register(app: typer.Typer) -> None:
-    """Add the verbs to the command."""
-    app.command("report", epilog="Example: flowkit report job.toml -o reports")(verb(report))
-    app.command("attach", epilog="Example: flowkit attach job.toml build_file.pdf --after 3")(verb(attach))
-    app.command("demo", epilog="Example: flowkit demo flowkit-demo")(verb(demo))
-    app.command("open", epilog="Example: flowkit open .")(verb(open_page, waits=True))
-    app.command("shortcut", epilog="Example: flowkit shortcut .")(verb(shortcut))
 
 
 @with_statements
@@ -166,7 +156,7 @@ def demo(folder: Annotated[Path, typer.Argument(metavar="DIR", help="A new or em
     return 0
 
 
-def open_page(
+def open_(
     folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="The folder with the sheets.")] = Path(),
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Default: any free one.")] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Only print the address.")] = False,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -20,7 +19,6 @@ from flowkit.cli.common import (
     hush,
     load_job,
     report_errors,
-    verb,
     with_reference,
     with_statements,
 )
@@ -29,16 +27,6 @@ from flowkit.units import from_si, parse_quantity
 
 if TYPE_CHECKING:
     from flowkit.corrections.calibration import CalibrationResult
-
-
-def register(app: typer.Typer) -> None:
-    """Add the verbs to the command."""
-    app.command("compare", epilog="Example: flowkit compare as_received.csv after_work.xlsx")(verb(compare))
-    app.command("correct", epilog="Example: flowkit correct job.toml")(verb(correct))
-    app.command("plan", epilog="Example: flowkit plan job.toml --gain '1.5 %'")(verb(plan))
-    app.command("engine", epilog="Example: flowkit engine job.toml --plot engine.png")(verb(engine))
-    app.command("whatif", epilog="Example: flowkit whatif job.toml --valve intake.stem=6mm")(verb(whatif))
-    app.command("meter", epilog="Example: flowkit meter job.toml --out meter.png")(verb(meter))
 
 
 @with_statements
@@ -64,8 +52,7 @@ def compare(
         job = load_job(paths, stated=statements, reference=reference)
         comparison = job.compare()
     if json_ or not csv:
-        text = functools.partial(comparison_text, tables=tables)
-        return give(comparison, text, job.info.display, as_json=json_)
+        return give(comparison, partial(comparison_text, tables=tables), job.info.display, as_json=json_)
     hush()
     typer.echo(comparison_csv(comparison, job.info.display), nl=False)
     report_errors(comparison.findings)
@@ -208,20 +195,12 @@ def meter(
     with failure_as_document("meter", nothing, wanted=json_):
         result = Job.load_bench(job).calibrate_meters()
     if out is not None:
-        _draw(result, out)
+        from flowkit.drawing.curves import figure_of
+        from flowkit.output import written_whole
+
+        with written_whole(out) as draft:
+            figure_of(result.plot()).savefig(draft, dpi=160, bbox_inches="tight", pad_inches=0.15)
     return give(result, lambda found, _: tuple(_lines(found)), "US", as_json=json_)
-
-
-def _draw(result: CalibrationResult, out: Path) -> None:
-    """Write the picture, whole or not at all."""
-    import matplotlib as mpl
-
-    from flowkit.output import written_whole
-
-    mpl.use("Agg")
-    with written_whole(out) as draft:
-        figure: Any = result.plot().figure
-        figure.savefig(draft, dpi=160, bbox_inches="tight", pad_inches=0.15)
 
 
 def _lines(result: CalibrationResult) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections import defaultdict
 from collections.abc import Callable, Sequence
 
 from flowkit.importers.curve_checks import MICRON, at_one_pressure, check_curve, check_lifts, clean_at_a_glance
@@ -27,15 +26,35 @@ _ROUNDING = 1e-9  # 61.8 over 60 is 3 %, not more, whatever the last bit says
 TEST_PRESSURES = (50.0, 60_000.0)
 """Pa. No port is flowed at less or more (common practice, no source): below, nothing can be read; above, air chokes."""
 
-# Doubts that several tests of a sheet may share, by what they have in common, the rule first: of each test how large it
-# is, the test, how severe, and the sentence before and after "(and in two more tests of this sheet)".
-_Shared = defaultdict[tuple[object, ...], list[tuple[float, FlowTest, Severity, str, str]]]
+
+class _Shared:
+    """Doubts that several tests of a sheet may share, so that each is said once."""
+
+    def __init__(self) -> None:
+        self.cases: dict[tuple[object, ...], list[tuple[float, Finding, str]]] = {}
+
+    def doubt(
+        self, rule: str, severity: Severity, test: FlowTest, words: tuple[str, str], *about: object, size: float = 0.0
+    ) -> None:
+        """Add a test's doubt; tests share it that are of one sheet and `about` the same. `words` are put together."""
+        key = (rule, test.file, test.sheet, *about)
+        self.cases.setdefault(key, []).append((size, Finding(rule, severity, test.id, words[0]), words[1]))
+
+    def findings(self) -> list[Finding]:
+        """One finding for each doubt, with the largest of them."""
+        found = []
+        for cases in self.cases.values():
+            _, largest, end = max(cases, key=lambda case: case[0])
+            more = f"{len(cases) - 1} more tests" if len(cases) > 2 else "one more test"
+            others = f" (and in {more} of this sheet)" if len(cases) > 1 else ""
+            found.append(dataclasses.replace(largest, message=largest.message + others + end))
+        return found
 
 
 def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
     """Look over tests as they were read."""
     findings: list[Finding] = []
-    shared: _Shared = defaultdict(list)
+    shared = _Shared()
     usual: set[int] = set()  # conditions, shared by the tests of a sheet, in which every size occurs
     for test in tests:
         if not test.points:
@@ -59,29 +78,18 @@ def check_tests(tests: Sequence[FlowTest]) -> tuple[Finding, ...]:
         if id(test.conditions) not in usual:
             unlikely = _unlikely_sizes(test.conditions)
             for said in unlikely:
-                shared["condition-unlikely", test.file, test.sheet, said].append((0.0, test, "warning", *said))
+                shared.doubt("condition-unlikely", "warning", test, said, said)
             if not unlikely:
                 usual.add(id(test.conditions))
-    return (*findings, *_copies(tests), *_said_once(shared))
+    return (*findings, *_copies(tests), *shared.findings())
 
 
 def check_measured(test: FlowTest) -> tuple[Finding, ...]:
     """Look over flows that a meter's readings gave, as those of a sheet are looked over."""
     test = dataclasses.replace(test, units=dataclasses.replace(test.units, flow=UnitSource("CFM", "stated")))
-    shared: _Shared = defaultdict(list)
+    shared = _Shared()
     _check_leak(test, shared)
-    return (*check_curve(test, without=check_lifts(test)[1]), *_said_once(shared))
-
-
-def _said_once(shared: _Shared) -> list[Finding]:
-    """One finding for each doubt that tests share, with the largest of them."""
-    findings = []
-    for (rule, *_), cases in shared.items():
-        _, test, severity, start, end = max(cases, key=lambda case: case[0])
-        more = f"{len(cases) - 1} more tests" if len(cases) > 2 else "one more test"
-        others = f" (and in {more} of this sheet)" if len(cases) > 1 else ""
-        findings.append(Finding(str(rule), severity, test.id, start + others + end))
-    return findings
+    return (*check_curve(test, without=check_lifts(test)[1]), *shared.findings())
 
 
 def _copies(tests: Sequence[FlowTest]) -> list[Finding]:
@@ -139,8 +147,8 @@ def _check_pressure(test: FlowTest, shared: _Shared) -> list[Finding]:
     elif max(given) > high or 0 < min(given) < low:
         doubt = "odd"
     if doubt:
-        rule = "pressure-missing" if doubt == "missing" else "pressure-impossible"
-        shared[rule, test.file, test.sheet].append((0.0, test, "error", *_PRESSURE_DOUBTS[doubt]))
+        words = _PRESSURE_DOUBTS[doubt]
+        shared.doubt("pressure-missing" if doubt == "missing" else "pressure-impossible", "error", test, words)
     if doubt or not given or (len(given) == len(own) and 0 < max(given) <= (1 + PRESSURE_MIXED) * min(given)):
         return []
     findings = []
@@ -211,8 +219,7 @@ def _check_leak(test: FlowTest, shared: _Shared) -> None:
             f"{lift_as_read(test, lowest.lift_m)}"
         )
         end = "; above 2 % the flows at low lift depend on how well it is known: seal the fixture, or measure it again"
-        key = ("leak-large", test.file, test.sheet, test.conditions.leak_m3_s)
-        shared[key].append((share, test, "warning", start, end))
+        shared.doubt("leak-large", "warning", test, (start, end), test.conditions.leak_m3_s, size=share)
 
 
 def _check_plate(test: FlowTest, shared: _Shared) -> None:
@@ -237,13 +244,11 @@ def _check_plate(test: FlowTest, shared: _Shared) -> None:
         f"{flow_as_read(test, at.check_nominal_m3_s)} is nominal, {100 * off:.1f} % {'high' if ratio > 1 else 'low'}"
         f"{brought}"
     )
-    severity: Severity = "error" if off > CHECK_ERROR + _ROUNDING else "warning"
-    end = {
-        "error": "; above 10 % nothing is corrected by it: find out what is wrong with the bench",
-        "warning": "; flows are corrected by it, but a bench that drifts by more than 3 % needs attention",
-    }[severity]
-    key = ("check-off", test.file, test.sheet, at.check_reading_m3_s, at.check_nominal_m3_s, at.check_pressure_pa)
-    shared[key].append((off, test, severity, start, end))
+    severe = off > CHECK_ERROR + _ROUNDING
+    end = "; above 10 % nothing is corrected by it: find out what is wrong with the bench" if severe else ""
+    end = end or "; flows are corrected by it, but a bench that drifts by more than 3 % needs attention"
+    of = (at.check_reading_m3_s, at.check_nominal_m3_s, at.check_pressure_pa)
+    shared.doubt("check-off", "error" if severe else "warning", test, (start, end), of, size=off)
 
 
 # --- stated conditions of a size that does not occur -------------------------------------------------

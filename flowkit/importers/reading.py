@@ -16,8 +16,7 @@ from flowkit.importers.files.grid import Grid, read_bytes
 from flowkit.importers.files.own import carried, is_own_output, left_out, only_own_output
 from flowkit.importers.mapping import Stated, change_cells
 from flowkit.importers.result import ReadResult
-from flowkit.importers.tables.mapped import read_mapped
-from flowkit.importers.tables.proposal import has_numbers, stanza
+from flowkit.importers.tables.mapped import read_mapped, stanza
 from flowkit.importers.tables.sheet import SheetReading, read_sheet
 from flowkit.importers.tables.view import upright
 from flowkit.importers.unused import unused
@@ -60,7 +59,7 @@ def read_sheets(grids: Sequence[Grid], stated: Stated) -> list[SheetReading]:
     seen: dict[tuple[tuple[object, ...], ...], Grid] = {}
     names = tuple(grid.sheet or "" for grid in grids)
     for grid in [replace(grid, sheets=names) for grid in grids] if len(grids) > 1 else grids:
-        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and has_numbers(upright(grid)) else grid
+        first = seen.setdefault(grid.rows, grid) if len(grids) > 1 and upright(grid).has_numbers else grid
         if first is not grid and not grid.hidden and COPY.search(grid.sheet or ""):
             what = f"this worksheet holds the same cells as {first.sheet!r} and was left out as a copy"
             found = Finding("identical-readings", "warning", f"{grid.file}!{grid.sheet}", what)
@@ -207,7 +206,7 @@ _LOOSE = 6  # numbers that lie about
 def _no_table(readings: Sequence[SheetReading]) -> SheetError:
     """Say that a file holds no table."""
     remedy = f"if there should be one, {MAPPING_HINT}"
-    numbers = [reading.grid for reading in readings if not reading.grid.hidden and has_numbers(reading.view)]
+    numbers = [reading.grid for reading in readings if not reading.grid.hidden and reading.view.has_numbers]
     if not numbers and sum("".join(reading.view.kinds).count("n") for reading in readings) >= _LOOSE:
         remedy = (
             "its numbers are not in rows and columns, as when a page is copied as text; ask for the sheet itself, or "

@@ -9,9 +9,8 @@ from statistics import median
 from typing import Any
 
 from flowkit.importers.mapping import Stated, given
-from flowkit.importers.tables.lifts import Lifts, scaled
 from flowkit.importers.tables.lines import Key
-from flowkit.importers.tables.readings import Draft
+from flowkit.importers.tables.readings import Draft, Lifts, scaled
 from flowkit.importers.words.items import (
     CONDITION_FIELDS,
     CONTRADICTED,
