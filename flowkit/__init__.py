@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from flowkit.analysis.results import Comparison as Comparison
     from flowkit.corrections import CorrectionResult as CorrectionResult
     from flowkit.corrections import correct as correct
-    from flowkit.engine import EngineResult as EngineResult
+    from flowkit.engine.results import EngineResult as EngineResult
     from flowkit.errors import FlowkitError as FlowkitError
     from flowkit.importers import ReadResult as ReadResult
     from flowkit.importers import Stated as Stated
@@ -65,7 +65,7 @@ _HOMES = {
     "CorrectedTest": "model",
     "CorrectionResult": "corrections",
     "Curve": "analysis.frames",
-    "EngineResult": "engine",
+    "EngineResult": "engine.results",
     "Finding": "model",
     "FlowTest": "model",
     "FlowkitError": "errors",
