@@ -352,13 +352,7 @@ def write_readings(book: Book) -> None:
         table.put("pressure unit", plan.pressure_unit.name)
         table.put("cell", point.source)
         pen.row += 1
-    _finish_readings(table)
-
-
-def _finish_readings(table: Table) -> None:
-    """Finish a sheet with a row for every reading."""
-    head = FIRST_READING - 1
-    table.pen.finish(title_rows=f"{head}:{head}", freeze=f"F{FIRST_READING}")
+    pen.finish(title_rows="3:3", freeze="F4")
 
 
 def _meter_flow(table: Table, reading: Reading) -> tuple[float, str] | None:
@@ -430,7 +424,7 @@ def write_corrections(book: Book) -> None:
         _put_test(table, reading.test)
         _correct(book, table, reading)
         pen.row += 1
-    _finish_readings(table)
+    pen.finish(title_rows="3:3", freeze="F4")
 
 
 def _correct(book: Book, table: Table, reading: Reading) -> None:
