@@ -278,7 +278,7 @@ class Intervals:
 
     def pairs(self, side: SidePlan) -> list[tuple[MatchedPair, Contrast | None]]:
         """Return the pairs of states of a side, each with what was untouched."""
-        variants = {variant.name: variant for variant in self.book.contents.variants}
+        variants = {variant.name: variant for variant in self.book.variants}
         states = tuple(self.assessor.sides[side.side])
         own = [variants[state.name] for state in states]
         pairs = match_pairs(states, side.result.range_m)
@@ -640,12 +640,7 @@ def _write_ends(table: Table, key: Key, gain: float, half: float, bounds: Iterab
 def write_intervals(book: Book) -> None:
     """Write the run figures and the intervals that follow from them."""
     contents, pen = book.contents, book.pens[_SHEET]
-    tests = [(plan.variant, plan.corrected) for plan in book.tests]
-    variants = [
-        replace(item, corrected=tuple(test for name, test in tests if name == item.name and test is not None))
-        for item in contents.variants
-    ]
-    assessor = assessor_of(variants, contents.reference, contents.bench, contents.comparison.area_method)
+    assessor = assessor_of(book.variants, contents.reference, contents.bench, contents.comparison.area_method)
     if assessor is None:
         return
     if any("history" in (gain.basis or "") for one in book.sides for gain in one.result.gains):

@@ -132,8 +132,8 @@ class Pen:
     def header(self, texts: Sequence[str], *, words: Collection[int] = (), apart: Collection[int] = ()) -> None:
         """Write a header row, tall enough for its longest text; words are to the left, some a little apart."""
         for column, text in enumerate(texts, 1):
-            stand_off = column in apart
-            self.put(column, text, Style("header", wrap=True, left=stand_off or column in words, bold=stand_off))
+            away = column in apart
+            self.put(column, text, Style("header", wrap=True, left=away or column in words, bold=away))
             self.tall(text, self.widths.get(column, _NARROW), BOLD)
         self.row += 1
 
