@@ -194,11 +194,12 @@ def engine_findings(cases: Sequence[Case]) -> tuple[Finding, ...]:
         found += _coverage(side, [case for case in cases if side in case.cams and side in case.curves])
     for case in cases:
         for side, cam in case.cams.items():
-            for rule, notes, remedy in (
-                ("unit-assumed", [note[0].upper() + note[1:] for note in cam.notes], "state it to be certain"),
-                ("timing-sign", cam.timing_notes, "write it so to be certain"),
-            ):
-                found += [Finding(rule, "note", f"[cam.{side}]", f"{note}; {remedy}.") for note in notes]
+            where = f"[cam.{side}]"
+            for note in cam.notes:
+                words = f"{note[0].upper()}{note[1:]}; state it to be certain."
+                found.append(Finding("unit-assumed", "note", where, words))
+            for note in cam.timing_notes:
+                found.append(Finding("timing-sign", "note", where, f"{note}; write it so to be certain."))
         found += ignition_finding(case)
         found += _friction(case)
         found += _valves(case)
@@ -319,23 +320,26 @@ def _valves(case: Case) -> list[Finding]:
     if engine.intake_valves != 1 or engine.exhaust_valves != 1 or len(heads) < len(SIDES):
         return []
     sizes = f"heads of {heads[0] * 1e3:.2f} mm and {heads[1] * 1e3:.2f} mm in a bore of {engine.bore_m * 1e3:.2f} mm"
-    between, rule, words = engine.bore_m - sum(heads), "valves-do-not-fit", ""
-    if between > 0 and len(offsets) == len(SIDES):
-        between = sum(offsets) - sum(heads) / 2
-        if between < 0:
-            words = (
-                f"The valve pair overlaps by {-between * 1e3:.2f} mm at the stated offsets: {sizes}. "
-                "Check offset, head and bore."
-            )
-    if sum(heads) >= engine.bore_m:
+    between = engine.bore_m - sum(heads)
+    if between <= 0:
         words = (
             f"The valve pair does not fit side by side: {sizes}. Check the diameters and the bore; valves at an "
             "angle to one another leave more room, which only the head itself can show."
         )
+        return [Finding("valves-do-not-fit", "warning", case.name, words)]
+    if len(offsets) == len(SIDES):
+        between = sum(offsets) - sum(heads) / 2
+    if between < 0:
+        words = (
+            f"The valve pair overlaps by {-between * 1e3:.2f} mm at the stated offsets: {sizes}. "
+            "Check offset, head and bore."
+        )
+        return [Finding("valves-do-not-fit", "warning", case.name, words)]
     lifts = [float(case.cams[side].lift(360.0)) for side in SIDES if side in case.cams]
-    if not words and between < _TIGHT_M and len(lifts) == len(SIDES) and min(lifts) > 0:
-        rule, words = "valves-may-touch", (
-            f"At most {between * 1e3:.2f} mm between the valves ({sizes}), and at the dead centre of gas exchange both "
-            f"are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch."
-        )  # fmt: skip
-    return [Finding(rule, "warning", case.name, words)] if words else []
+    if between >= _TIGHT_M or len(lifts) < len(SIDES) or min(lifts) <= 0:
+        return []
+    words = (
+        f"At most {between * 1e3:.2f} mm between the valves ({sizes}), and at the dead centre of gas exchange both "
+        f"are open, by {lifts[0] * 1e3:.2f} mm and {lifts[1] * 1e3:.2f} mm: check that they cannot touch."
+    )
+    return [Finding("valves-may-touch", "warning", case.name, words)]
